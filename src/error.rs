@@ -1,0 +1,397 @@
+//! The one error type of the crate, and the numeric ranges that checks and messages share.
+//!
+//! Every message says what was found, where it stood, and what would be accepted. A [`Bounds`] is
+//! declared once per quantity: the same value decides whether a number passes and writes the sentence
+//! when it does not, so the two cannot drift apart.
+
+use std::fmt;
+
+/// The result type of this crate.
+pub type Result<T> = std::result::Result<T, Error>;
+
+/// Where in a table, or in which field, something was found.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
+pub struct Place {
+    /// Row of data, counted from 1 without the header line.
+    pub row: Option<u64>,
+    /// Column, field or option by its name.
+    pub column: Option<String>,
+}
+
+impl Place {
+    /// A place known by the name of a column or field only.
+    pub fn column(name: impl Into<String>) -> Self {
+        Place { row: None, column: Some(name.into()) }
+    }
+
+    /// A place in a table; `row` counts rows of data from 1.
+    pub fn cell(row: u64, name: impl Into<String>) -> Self {
+        Place { row: Some(row), column: Some(name.into()) }
+    }
+
+    /// A whole row of a table, counted from 1 without the header line.
+    pub fn row(row: u64) -> Self {
+        Place { row: Some(row), column: None }
+    }
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match (self.row, &self.column) {
+            (Some(r), Some(c)) => write!(f, "row {r}, column {c}: "),
+            (Some(r), None) => write!(f, "row {r}: "),
+            (None, Some(c)) => write!(f, "{c}: "),
+            (None, None) => Ok(()),
+        }
+    }
+}
+
+/// Everything that can go wrong, in one type.
+///
+/// [`Error::place`] gives the row and column without taking the message apart.
+///
+/// ```
+/// use conchoid::{Error, strike::Platform};
+/// let e = Platform::builder().depth_mm(-2.0).build().unwrap_err();
+/// assert_eq!(e.place().unwrap().column.as_deref(), Some("platform_depth_mm"));
+/// assert_eq!(e.to_string(), "platform_depth_mm: -2 is out of range (accepted: above 0, at most 1000 mm)");
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum Error {
+    /// A number outside what is accepted. Usually a wrong unit or a slip of the pen; correct the value.
+    OutOfRange {
+        /// Where it stood.
+        at: Place,
+        /// The number found.
+        value: f64,
+        /// What would be accepted, in words.
+        accepted: String,
+    },
+    /// Text where a number was expected. Usually a decimal comma, a unit in the cell, or a remark.
+    NotANumber {
+        /// Where it stood.
+        at: Place,
+        /// The text as written.
+        text: String,
+        /// What to do about it.
+        hint: String,
+    },
+    /// A name that is not on the list of accepted names.
+    UnknownName {
+        /// Where it stood.
+        at: Place,
+        /// The text as written.
+        text: String,
+        /// The accepted names.
+        accepted: Vec<String>,
+    },
+    /// A measurement that the answer needs was not given.
+    Missing {
+        /// Which measurement or field.
+        at: Place,
+        /// What needs it, or what would do instead.
+        needed: String,
+    },
+    /// The piece or platform cannot be answered for, by its nature (a crushed platform, a medial fragment).
+    Refused {
+        /// Where it stood.
+        at: Place,
+        /// Why, in words.
+        reason: String,
+    },
+    /// A form evaluated outside its mathematical domain (the tangent of an angle of 90 degrees or more).
+    Domain {
+        /// The term, as the form prints it.
+        term: String,
+        /// The value of the measurement.
+        value: f64,
+        /// What would be accepted, in words.
+        accepted: String,
+    },
+    /// A term that the others already determine: its coefficient cannot be estimated. Leave the term out,
+    /// or record flakes in which it varies on its own.
+    RankDeficient {
+        /// The offending term, as the form prints it.
+        term: String,
+    },
+    /// Fewer rows than the fit needs.
+    TooFew {
+        /// What is counted (rows, flakes of a class, groups).
+        what: String,
+        /// How many there are.
+        found: usize,
+        /// How many are needed.
+        needed: usize,
+    },
+    /// Lengths or shapes that do not fit together.
+    Shape {
+        /// What does not fit.
+        what: String,
+        /// The size found.
+        found: usize,
+        /// The size expected.
+        expected: usize,
+    },
+    /// An iterative fit that did not reach its optimum. The message carries the reason for stopping.
+    NotConverged {
+        /// Which fit.
+        what: String,
+        /// Why it stopped and what to try.
+        reason: String,
+    },
+    /// Two things that cannot be compared (different rows, different responses).
+    Incomparable {
+        /// What differs.
+        reason: String,
+    },
+    /// A calibration file that is not one, or contradicts itself.
+    Calibration {
+        /// The field, as a path in the file.
+        at: Place,
+        /// What is wrong and what would be accepted.
+        reason: String,
+    },
+    /// A table that cannot be read as a whole (empty, not UTF-8, duplicate headers).
+    Table {
+        /// Where, as far as known.
+        at: Place,
+        /// What is wrong and what would be accepted.
+        reason: String,
+    },
+    /// The reader or writer that was passed in failed.
+    Io {
+        /// The operating system's words.
+        reason: String,
+    },
+    /// A request that contradicts itself or asks for what does not exist.
+    Invalid {
+        /// Which field or option.
+        at: Place,
+        /// What is wrong and what would be accepted.
+        reason: String,
+    },
+}
+
+impl Error {
+    /// The row and column, where the error has one.
+    pub fn place(&self) -> Option<&Place> {
+        match self {
+            Error::OutOfRange { at, .. }
+            | Error::NotANumber { at, .. }
+            | Error::UnknownName { at, .. }
+            | Error::Missing { at, .. }
+            | Error::Refused { at, .. }
+            | Error::Calibration { at, .. }
+            | Error::Table { at, .. }
+            | Error::Invalid { at, .. } => Some(at),
+            _ => None,
+        }
+    }
+
+    /// The same error, placed in a row of a table (rows of data, counted from 1).
+    pub fn in_row(mut self, row: u64) -> Self {
+        match &mut self {
+            Error::OutOfRange { at, .. }
+            | Error::NotANumber { at, .. }
+            | Error::UnknownName { at, .. }
+            | Error::Missing { at, .. }
+            | Error::Refused { at, .. }
+            | Error::Calibration { at, .. }
+            | Error::Table { at, .. }
+            | Error::Invalid { at, .. } => at.row = Some(row),
+            _ => {}
+        }
+        self
+    }
+
+    /// An [`Error::Invalid`] about a named field.
+    pub fn invalid(field: impl Into<String>, reason: impl Into<String>) -> Self {
+        Error::Invalid { at: Place::column(field), reason: reason.into() }
+    }
+
+    /// An [`Error::Missing`] measurement, and what needs it.
+    pub fn missing(field: impl Into<String>, needed: impl Into<String>) -> Self {
+        Error::Missing { at: Place::column(field), needed: needed.into() }
+    }
+
+    /// An [`Error::UnknownName`] for a named field.
+    pub fn unknown_name<S: Into<String>>(
+        field: impl Into<String>,
+        text: impl Into<String>,
+        accepted: impl IntoIterator<Item = S>,
+    ) -> Self {
+        Error::UnknownName {
+            at: Place::column(field),
+            text: text.into(),
+            accepted: accepted.into_iter().map(Into::into).collect(),
+        }
+    }
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Error::OutOfRange { at, value, accepted } => {
+                write!(f, "{at}{value} is out of range (accepted: {accepted})")
+            }
+            Error::NotANumber { at, text, hint } => write!(f, "{at}\"{text}\" is not a number ({hint})"),
+            Error::UnknownName { at, text, accepted } => {
+                write!(f, "{at}\"{text}\" is not known")?;
+                if let Some(near) = nearest(text, accepted) {
+                    write!(f, "; did you mean \"{near}\"?")?;
+                }
+                write!(f, " (accepted: {})", accepted.join(", "))
+            }
+            Error::Missing { at, needed } => write!(f, "{at}not recorded ({needed})"),
+            Error::Refused { at, reason } => write!(f, "{at}{reason}"),
+            Error::Domain { term, value, accepted } => {
+                write!(f, "the term {term} has no value at {value} (accepted: {accepted})")
+            }
+            Error::RankDeficient { term } => write!(
+                f,
+                "the term {term} cannot be told apart from the others in these rows \
+                 (leave it out, or record flakes in which it varies on its own)"
+            ),
+            Error::TooFew { what, found, needed } => {
+                write!(f, "{found} {what}, but at least {needed} are needed")
+            }
+            Error::Shape { what, found, expected } => {
+                write!(f, "{what}: {found} found, {expected} expected")
+            }
+            Error::NotConverged { what, reason } => write!(f, "{what} did not converge: {reason}"),
+            Error::Incomparable { reason } => write!(f, "not comparable: {reason}"),
+            Error::Calibration { at, reason } => write!(f, "calibration: {at}{reason}"),
+            Error::Table { at, reason } => write!(f, "table: {at}{reason}"),
+            Error::Io { reason } => write!(f, "{reason}"),
+            Error::Invalid { at, reason } => write!(f, "{at}{reason}"),
+        }
+    }
+}
+
+impl std::error::Error for Error {}
+
+impl From<std::io::Error> for Error {
+    fn from(e: std::io::Error) -> Self {
+        Error::Io { reason: e.to_string() }
+    }
+}
+
+/// The accepted name nearest to `text` by edit distance, where one is near enough to be a likely slip.
+pub fn nearest<'a>(text: &str, accepted: &'a [String]) -> Option<&'a str> {
+    let lower: String = text.chars().take(64).collect::<String>().to_lowercase();
+    accepted
+        .iter()
+        .map(|a| (edit_distance(&lower, &a.to_lowercase()), a))
+        .filter(|(d, a)| *d <= 1 + a.chars().count() / 4)
+        .min_by_key(|(d, _)| *d)
+        .map(|(_, a)| a.as_str())
+}
+
+/// Levenshtein distance between two short texts, by characters.
+fn edit_distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, ca) in a.chars().enumerate() {
+        let mut diagonal = row[0];
+        row[0] = i + 1;
+        for (j, cb) in b.iter().enumerate() {
+            let step = diagonal + usize::from(ca != *cb);
+            diagonal = row[j + 1];
+            row[j + 1] = step.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row[b.len()]
+}
+
+/// The accepted range of one quantity: decides, and writes the message.
+///
+/// ```
+/// use conchoid::error::Bounds;
+/// const DEPTH: Bounds = Bounds::above("platform_depth_mm", 0.0, 1000.0, "mm");
+/// assert!(DEPTH.check(8.0).is_ok());
+/// assert!(DEPTH.check(0.0).is_err());
+/// assert!(DEPTH.check(f64::NAN).is_err());
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bounds {
+    name: &'static str,
+    low: f64,
+    low_open: bool,
+    high: f64,
+    high_open: bool,
+    unit: &'static str,
+}
+
+impl Bounds {
+    /// Greater than `low`, at most `high`.
+    pub const fn above(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
+        Bounds { name, low, low_open: true, high, high_open: false, unit }
+    }
+
+    /// At least `low`, at most `high`.
+    pub const fn closed(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
+        Bounds { name, low, low_open: false, high, high_open: false, unit }
+    }
+
+    /// Greater than `low`, less than `high`.
+    pub const fn open(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
+        Bounds { name, low, low_open: true, high, high_open: true, unit }
+    }
+
+    /// The name of the quantity, with its unit, as a column would be called.
+    pub const fn name(&self) -> &'static str {
+        self.name
+    }
+
+    /// Whether the number is inside. Not-a-number and infinities are never inside.
+    pub fn contains(&self, value: f64) -> bool {
+        let low = if self.low_open { value > self.low } else { value >= self.low };
+        let high = if self.high_open { value < self.high } else { value <= self.high };
+        value.is_finite() && low && high
+    }
+
+    /// The number itself if it is inside.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] naming the quantity, the value and the range.
+    pub fn check(&self, value: f64) -> Result<f64> {
+        if self.contains(value) {
+            Ok(value)
+        } else {
+            Err(Error::OutOfRange { at: Place::column(self.name), value, accepted: self.to_string() })
+        }
+    }
+}
+
+impl fmt::Display for Bounds {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let low = if self.low_open { "above" } else { "at least" };
+        let high = if self.high_open { "below" } else { "at most" };
+        write!(f, "{low} {}, {high} {}", self.low, self.high)?;
+        if !self.unit.is_empty() {
+            write!(f, " {}", self.unit)?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nearest_name_is_a_likely_slip_only() {
+        let names: Vec<String> = ["antler", "bone", "quartzite"].map(String::from).to_vec();
+        assert_eq!(nearest("antlr", &names), Some("antler"));
+        assert_eq!(nearest("Quartzit", &names), Some("quartzite"));
+        assert_eq!(nearest("limestone", &names), None);
+    }
+
+    #[test]
+    fn edit_distance_counts_changes() {
+        for (a, b, d) in [("", "", 0), ("abc", "abc", 0), ("abc", "", 3), ("kitten", "sitting", 3)] {
+            assert_eq!(edit_distance(a, b), d, "{a:?} {b:?}");
+        }
+    }
+}

@@ -1,0 +1,102 @@
+//! Fitting, without archaeology: matrices and named columns in, coefficients and their uncertainty out.
+//!
+//! | file | fits |
+//! |---|---|
+//! | [`linear`] | least squares by streaming Householder QR |
+//! | [`location_scale`] | a spread with terms of its own, by restricted maximum likelihood |
+//! | [`student`] | Student-t errors |
+//! | [`nonlinear`] | nonlinear least squares |
+//! | [`grouped`] | random intercepts by restricted maximum likelihood |
+//! | [`multinomial`] | multinomial logistic regression |
+//! | [`updating`] | a published experiment updated with few flakes of one's own |
+
+pub mod grouped;
+pub mod linear;
+pub mod location_scale;
+pub mod multinomial;
+pub mod nonlinear;
+pub mod student;
+pub mod updating;
+
+use crate::error::{Error, Result};
+use nalgebra::DMatrix;
+
+/// A design matrix with a name for each column; every entry is finite.
+///
+/// ```
+/// use conchoid::fit::Design;
+/// let d = Design::from_rows(vec!["intercept".into(), "ln depth".into()], &[[1.0, 0.5], [1.0, 1.2]]).unwrap();
+/// assert_eq!((d.rows(), d.columns()), (2, 2));
+/// assert!(Design::from_rows(vec!["x".into()], &[[f64::NAN]]).is_err());
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct Design {
+    names: Vec<String>,
+    matrix: DMatrix<f64>,
+}
+
+impl Design {
+    /// From a matrix of one row per observation, one column per name.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] when the names do not match the columns, [`Error::OutOfRange`] at an entry that is
+    /// not finite (row and column named).
+    pub fn new(names: Vec<String>, matrix: DMatrix<f64>) -> Result<Self> {
+        if names.len() != matrix.ncols() {
+            return Err(Error::Shape {
+                what: "names of the columns".into(),
+                found: names.len(),
+                expected: matrix.ncols(),
+            });
+        }
+        for (j, name) in names.iter().enumerate() {
+            for (i, v) in matrix.column(j).iter().enumerate() {
+                if !v.is_finite() {
+                    return Err(Error::OutOfRange {
+                        at: crate::error::Place::cell(i as u64 + 1, name),
+                        value: *v,
+                        accepted: "finite numbers".into(),
+                    });
+                }
+            }
+        }
+        Ok(Design { names, matrix })
+    }
+
+    /// From rows of equal length.
+    ///
+    /// # Errors
+    /// As [`Design::new`]; also [`Error::Shape`] at a row of another length.
+    pub fn from_rows<R: AsRef<[f64]>>(names: Vec<String>, rows: &[R]) -> Result<Self> {
+        let p = names.len();
+        if let Some(bad) = rows.iter().find(|r| r.as_ref().len() != p) {
+            return Err(Error::Shape {
+                what: "entries of a row".into(),
+                found: bad.as_ref().len(),
+                expected: p,
+            });
+        }
+        let matrix = DMatrix::from_fn(rows.len(), p, |i, j| rows[i].as_ref()[j]);
+        Design::new(names, matrix)
+    }
+
+    /// Number of observations.
+    pub fn rows(&self) -> usize {
+        self.matrix.nrows()
+    }
+
+    /// Number of terms.
+    pub fn columns(&self) -> usize {
+        self.matrix.ncols()
+    }
+
+    /// The names of the terms.
+    pub fn names(&self) -> &[String] {
+        &self.names
+    }
+
+    /// The matrix itself.
+    pub fn matrix(&self) -> &DMatrix<f64> {
+        &self.matrix
+    }
+}
