@@ -1,1 +1,656 @@
-//! To be written.
+//! Least squares by streaming blocked Householder QR.
+//!
+//! Model: y = X b + e, e ~ N(0, s^2 / w), X of n rows and p named columns, w > 0 (1 where not given).
+//!
+//! Rows arrive one by one or in columns; a block of them is stacked under the triangle R of what came
+//! before and the whole is made triangular again by Householder reflections, with the response as one
+//! more column:
+//!
+//! ```text
+//!   [ R  Q'y ]        [ R*  Q*'y ]
+//!   [ X   y  ]   ->   [ 0    r   ]     memory: (p + 1)^2 numbers and one block, for any n
+//! ```
+//!
+//! X'X is never formed. Two [`Accumulator`]s merge by the same step, so a fit can be split over threads
+//! or machines. A column that the others determine is named in the error. Everything a fit reports
+//! (coefficients, covariance, spread, R2, likelihood) comes from the triangle; leverage, residuals and
+//! leave-one-out come from a second walk over the rows, in closed form.
+
+use super::Design;
+use crate::error::{Error, Place, Result};
+use crate::special::{student_quantile, student_sf};
+use serde::{Deserialize, Serialize};
+
+/// Rows in a block: 512 rows of a dozen columns stay within a first-level cache.
+const BLOCK: usize = 512;
+
+/// Relative size of a diagonal element of R, against its column, under which the column counts as
+/// determined by the earlier ones: some hundred units of rounding.
+const RANK_TOLERANCE: f64 = 1e-13;
+
+/// Collects rows for a least squares fit in constant memory; two of them merge.
+///
+/// ```
+/// use conchoid::fit::linear::Accumulator;
+/// let mut a = Accumulator::new(vec!["intercept".into(), "x".into()]).unwrap();
+/// for i in 0..10 {
+///     let x = i as f64;
+///     a.push(&[1.0, x], 2.0 + 3.0 * x).unwrap();
+/// }
+/// let fit = a.finish().unwrap();
+/// assert!((fit.coefficients()[1] - 3.0).abs() < 1e-12);
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "UncheckedAccumulator", into = "UncheckedAccumulator")]
+pub struct Accumulator {
+    names: Vec<String>,
+    /// Column-major upper triangle of [R Q'y], (p + 1) x (p + 1).
+    r: Vec<f64>,
+    n: u64,
+    sum_ln_weight: f64,
+    /// Column-major block of rows that wait for the next reflection, BLOCK x (p + 1).
+    block: Vec<f64>,
+    waiting: usize,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct UncheckedAccumulator {
+    names: Vec<String>,
+    rows: u64,
+    sum_ln_weight: f64,
+    triangle: Vec<Vec<f64>>,
+}
+
+impl From<Accumulator> for UncheckedAccumulator {
+    fn from(mut a: Accumulator) -> Self {
+        a.settle();
+        let m = a.names.len() + 1;
+        let triangle = (0..m).map(|j| a.r[j * m..=j * m + j].to_vec()).collect();
+        UncheckedAccumulator { names: a.names, rows: a.n, sum_ln_weight: a.sum_ln_weight, triangle }
+    }
+}
+
+impl TryFrom<UncheckedAccumulator> for Accumulator {
+    type Error = Error;
+    fn try_from(u: UncheckedAccumulator) -> Result<Self> {
+        let mut a = Accumulator::new(u.names)?;
+        let m = a.names.len() + 1;
+        let right_shape =
+            u.triangle.len() == m && u.triangle.iter().enumerate().all(|(j, c)| c.len() == j + 1);
+        if !right_shape || !u.sum_ln_weight.is_finite() || u.triangle.iter().flatten().any(|v| !v.is_finite())
+        {
+            return Err(Error::invalid(
+                "triangle",
+                "expected one column of finite numbers per term and one more",
+            ));
+        }
+        for (j, column) in u.triangle.iter().enumerate() {
+            a.r[j * m..=j * m + j].copy_from_slice(column);
+        }
+        a.n = u.rows;
+        a.sum_ln_weight = u.sum_ln_weight;
+        Ok(a)
+    }
+}
+
+impl Accumulator {
+    /// An empty accumulator for terms of these names. A first term called `intercept` marks a constant,
+    /// about whose mean R2 is then measured.
+    ///
+    /// # Errors
+    /// [`Error::TooFew`] without any name, [`Error::Invalid`] beyond 1000 terms.
+    pub fn new(names: Vec<String>) -> Result<Accumulator> {
+        if names.is_empty() {
+            return Err(Error::TooFew { what: "terms".into(), found: 0, needed: 1 });
+        }
+        if names.len() > 1000 {
+            return Err(Error::invalid("terms", "at most 1000 terms"));
+        }
+        let m = names.len() + 1;
+        Ok(Accumulator {
+            names,
+            r: vec![0.0; m * m],
+            n: 0,
+            sum_ln_weight: 0.0,
+            block: vec![0.0; BLOCK * m],
+            waiting: 0,
+        })
+    }
+
+    /// Rows taken so far.
+    pub fn rows(&self) -> u64 {
+        self.n
+    }
+
+    /// Takes one row: the terms, and the response.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] for a row of another length; [`Error::OutOfRange`] for a number that is not finite,
+    /// naming the term. The accumulator is unchanged then.
+    pub fn push(&mut self, row: &[f64], y: f64) -> Result<()> {
+        self.push_weighted(row, y, 1.0)
+    }
+
+    /// Takes one row with a weight (a variance of s^2 / weight).
+    ///
+    /// # Errors
+    /// As [`Accumulator::push`]; also for a weight that is not positive.
+    pub fn push_weighted(&mut self, row: &[f64], y: f64, weight: f64) -> Result<()> {
+        let p = self.names.len();
+        if row.len() != p {
+            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
+        }
+        let position = self.n + 1;
+        if let Some(j) = row.iter().position(|v| !v.is_finite()) {
+            return Err(not_finite(position, &self.names[j], row[j]));
+        }
+        if !y.is_finite() {
+            return Err(not_finite(position, "response", y));
+        }
+        if !(weight > 0.0 && weight.is_finite()) {
+            return Err(Error::OutOfRange {
+                at: Place::cell(position, "weight"),
+                value: weight,
+                accepted: "above 0 and finite".into(),
+            });
+        }
+        let root = if weight == 1.0 { 1.0 } else { weight.sqrt() };
+        for (j, v) in row.iter().enumerate() {
+            self.block[j * BLOCK + self.waiting] = v * root;
+        }
+        self.block[p * BLOCK + self.waiting] = y * root;
+        if weight != 1.0 {
+            self.sum_ln_weight += weight.ln();
+        }
+        self.n += 1;
+        self.waiting += 1;
+        if self.waiting == BLOCK {
+            self.settle();
+        }
+        Ok(())
+    }
+
+    /// Folds the waiting rows into the triangle.
+    fn settle(&mut self) {
+        if self.waiting > 0 {
+            reflect(&mut self.r, self.names.len() + 1, &mut self.block, BLOCK, self.waiting);
+            self.waiting = 0;
+        }
+    }
+
+    /// Takes in everything another accumulator has seen.
+    ///
+    /// # Errors
+    /// [`Error::Incomparable`] when the terms differ.
+    pub fn merge(&mut self, other: &Accumulator) -> Result<()> {
+        if self.names != other.names {
+            return Err(Error::Incomparable { reason: "the accumulators have different terms".into() });
+        }
+        self.settle();
+        let m = self.names.len() + 1;
+        let mut theirs = other.clone();
+        theirs.settle();
+        let rows = m;
+        reflect(&mut self.r, m, &mut theirs.r, m, rows);
+        self.n += other.n;
+        self.sum_ln_weight += other.sum_ln_weight;
+        Ok(())
+    }
+
+    /// Solves for the coefficients.
+    ///
+    /// # Errors
+    /// [`Error::TooFew`] with fewer rows than terms plus one, [`Error::RankDeficient`] naming the first term
+    /// that the earlier ones determine.
+    pub fn finish(&self) -> Result<LinearFit> {
+        let mut a = self.clone();
+        a.settle();
+        let p = a.names.len();
+        let m = p + 1;
+        let at = |i: usize, j: usize| a.r[j * m + i];
+        if (a.n as usize) < p + 1 {
+            return Err(Error::TooFew { what: "rows".into(), found: a.n as usize, needed: p + 1 });
+        }
+        for j in 0..p {
+            let norm = (0..=j).map(|i| at(i, j).powi(2)).sum::<f64>().sqrt();
+            // a comparison that also catches a norm that overflowed
+            if !(at(j, j).abs() > RANK_TOLERANCE * norm && norm.is_finite()) {
+                return Err(Error::RankDeficient { term: a.names[j].clone() });
+            }
+        }
+        let mut triangle = vec![0.0; p * p];
+        for j in 0..p {
+            for i in 0..=j {
+                triangle[j * p + i] = at(i, j);
+            }
+        }
+        let effects: Vec<f64> = (0..p).map(|i| at(i, p)).collect();
+        let rss = at(p, p).powi(2);
+        let coefficients = back_substitute(&triangle, p, &effects);
+        let has_intercept = a.names[0] == "intercept";
+        let explained: f64 = effects.iter().skip(usize::from(has_intercept)).map(|e| e * e).sum();
+        LinearFit {
+            names: a.names,
+            coefficients,
+            triangle,
+            rss,
+            explained,
+            n: a.n,
+            sum_ln_weight: a.sum_ln_weight,
+            has_intercept,
+        }
+        .checked()
+    }
+}
+
+fn not_finite(row: u64, name: &str, value: f64) -> Error {
+    Error::OutOfRange { at: Place::cell(row, name), value, accepted: "finite numbers".into() }
+}
+
+/// Makes [R; B] triangular again: R is m x m (column-major, upper), B has `rows` rows with columns
+/// `stride` apart. B is destroyed.
+fn reflect(r: &mut [f64], m: usize, b: &mut [f64], stride: usize, rows: usize) {
+    for j in 0..m {
+        let (head, tail) = b.split_at_mut((j + 1) * stride);
+        let v = &mut head[j * stride..j * stride + rows];
+        // the largest entry first, so that squares neither overflow nor vanish
+        let largest = v.iter().fold(0.0f64, |s, x| s.max(x.abs()));
+        if largest == 0.0 {
+            continue;
+        }
+        let diagonal = r[j * m + j];
+        let scale = largest.max(diagonal.abs());
+        let below = if (1e-140..1e140).contains(&scale) {
+            dot(v, v)
+        } else {
+            v.iter().map(|x| (x / scale).powi(2)).sum::<f64>() * scale * scale
+        };
+        let norm = diagonal.hypot(below.sqrt());
+        let alpha = if diagonal > 0.0 { -norm } else { norm };
+        // the reflector, normalised so that its head is 1
+        let pivot = diagonal - alpha;
+        let tau = -pivot / alpha;
+        for x in v.iter_mut() {
+            *x /= pivot;
+        }
+        r[j * m + j] = alpha;
+        for (l, column) in tail.chunks_mut(stride).enumerate() {
+            let l = l + j + 1;
+            let c = &mut column[..rows];
+            let top = r[l * m + j];
+            let w = tau * (top + dot(v, c));
+            r[l * m + j] = top - w;
+            for (x, vi) in c.iter_mut().zip(v.iter()) {
+                *x -= w * vi;
+            }
+        }
+    }
+}
+
+/// Dot product in eight running sums, in a fixed order, so that every build gives the same bytes.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let mut sums = [0.0f64; 8];
+    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest: f64 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
+    for (x, y) in a8.zip(b8) {
+        for k in 0..8 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    ((sums[0] + sums[4]) + (sums[1] + sums[5])) + ((sums[2] + sums[6]) + (sums[3] + sums[7])) + rest
+}
+
+/// Solves R b = e for an upper triangle (column-major p x p).
+fn back_substitute(r: &[f64], p: usize, e: &[f64]) -> Vec<f64> {
+    let mut b = e.to_vec();
+    for j in (0..p).rev() {
+        b[j] /= r[j * p + j];
+        let bj = b[j];
+        for i in 0..j {
+            b[i] -= r[j * p + i] * bj;
+        }
+    }
+    b
+}
+
+/// Solves R' z = x in place for an upper triangle (column-major p x p).
+fn forward_substitute(r: &[f64], p: usize, z: &mut [f64]) {
+    for j in 0..p {
+        let mut s = z[j];
+        for i in 0..j {
+            s -= r[j * p + i] * z[i];
+        }
+        z[j] = s / r[j * p + j];
+    }
+}
+
+/// What information criteria say of a fit. Smaller is better for the last three.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Criteria {
+    /// Log-likelihood at the maximum (normal errors, residual variance by maximum likelihood).
+    pub log_likelihood: f64,
+    /// Akaike's criterion; the residual variance counts as a parameter.
+    pub aic: f64,
+    /// Akaike's criterion with the small-sample correction of Hurvich & Tsai 1989, Biometrika 76:297.
+    /// Infinite where n - parameters - 1 is not positive.
+    pub aicc: f64,
+    /// The Bayesian criterion of Schwarz 1978, Ann. Stat. 6:461.
+    pub bic: f64,
+}
+
+impl Criteria {
+    /// From a log-likelihood, the number of parameters and the number of observations.
+    pub fn new(log_likelihood: f64, parameters: usize, n: u64) -> Criteria {
+        let (k, n) = (parameters as f64, n as f64);
+        let aic = -2.0 * log_likelihood + 2.0 * k;
+        let room = n - k - 1.0;
+        Criteria {
+            log_likelihood,
+            aic,
+            aicc: if room > 0.0 { aic + 2.0 * k * (k + 1.0) / room } else { f64::INFINITY },
+            bic: -2.0 * log_likelihood + k * n.ln(),
+        }
+    }
+}
+
+/// A finished least squares fit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "UncheckedLinearFit")]
+pub struct LinearFit {
+    names: Vec<String>,
+    coefficients: Vec<f64>,
+    /// Column-major upper triangle R, p x p.
+    triangle: Vec<f64>,
+    rss: f64,
+    explained: f64,
+    n: u64,
+    sum_ln_weight: f64,
+    has_intercept: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct UncheckedLinearFit {
+    names: Vec<String>,
+    coefficients: Vec<f64>,
+    triangle: Vec<f64>,
+    rss: f64,
+    explained: f64,
+    n: u64,
+    sum_ln_weight: f64,
+    has_intercept: bool,
+}
+
+impl TryFrom<UncheckedLinearFit> for LinearFit {
+    type Error = Error;
+    fn try_from(u: UncheckedLinearFit) -> Result<Self> {
+        LinearFit {
+            names: u.names,
+            coefficients: u.coefficients,
+            triangle: u.triangle,
+            rss: u.rss,
+            explained: u.explained,
+            n: u.n,
+            sum_ln_weight: u.sum_ln_weight,
+            has_intercept: u.has_intercept,
+        }
+        .checked()
+    }
+}
+
+/// Fits a whole design at once.
+///
+/// # Errors
+/// [`Error::Shape`] when lengths differ, and those of [`Accumulator::push_weighted`] and
+/// [`Accumulator::finish`].
+///
+/// ```
+/// use conchoid::fit::{Design, linear};
+/// let d = Design::from_rows(vec!["intercept".into(), "x".into()], &[[1.0, 0.0], [1.0, 1.0], [1.0, 2.0]]).unwrap();
+/// let fit = linear::fit(&d, &[1.0, 3.1, 4.9], None).unwrap();
+/// assert!((fit.coefficients()[1] - 1.95).abs() < 1e-12);
+/// assert_eq!(fit.degrees_of_freedom(), 1.0);
+/// ```
+pub fn fit(design: &Design, y: &[f64], weights: Option<&[f64]>) -> Result<LinearFit> {
+    let n = design.rows();
+    for (what, found) in [("responses", y.len()), ("weights", weights.map_or(n, <[f64]>::len))] {
+        if found != n {
+            return Err(Error::Shape { what: what.into(), found, expected: n });
+        }
+    }
+    let mut a = Accumulator::new(design.names().to_vec())?;
+    let mut row = vec![0.0; design.columns()];
+    for i in 0..n {
+        for (j, v) in row.iter_mut().enumerate() {
+            *v = design.matrix()[(i, j)];
+        }
+        a.push_weighted(&row, y[i], weights.map_or(1.0, |w| w[i]))?;
+    }
+    a.finish()
+}
+
+impl LinearFit {
+    fn checked(self) -> Result<LinearFit> {
+        let p = self.names.len();
+        let fine = p > 0
+            && self.coefficients.len() == p
+            && self.triangle.len() == p * p
+            && self.n as usize > p
+            && self.coefficients.iter().chain(&self.triangle).all(|v| v.is_finite())
+            && (0..p).all(|j| self.triangle[j * p + j] != 0.0)
+            && self.rss >= 0.0
+            && self.rss.is_finite()
+            && self.explained >= 0.0
+            && self.sum_ln_weight.is_finite();
+        if fine {
+            Ok(self)
+        } else {
+            Err(Error::invalid("fit", "a least squares fit needs finite numbers of matching lengths"))
+        }
+    }
+
+    /// Names of the terms.
+    pub fn names(&self) -> &[String] {
+        &self.names
+    }
+
+    /// The coefficients, in the order of the names.
+    pub fn coefficients(&self) -> &[f64] {
+        &self.coefficients
+    }
+
+    /// Rows fitted.
+    pub fn rows(&self) -> u64 {
+        self.n
+    }
+
+    /// n - p.
+    pub fn degrees_of_freedom(&self) -> f64 {
+        self.n as f64 - self.names.len() as f64
+    }
+
+    /// Residual sum of squares (weighted).
+    pub fn residual_sum_of_squares(&self) -> f64 {
+        self.rss
+    }
+
+    /// Residual standard deviation, sqrt(RSS / (n - p)): the spread of one observation of weight 1.
+    pub fn spread(&self) -> f64 {
+        (self.rss / self.degrees_of_freedom()).sqrt()
+    }
+
+    /// Share of the variation explained; about the mean where there is an intercept, else about zero.
+    pub fn r_squared(&self) -> f64 {
+        self.explained / (self.explained + self.rss)
+    }
+
+    /// R2 corrected for the number of terms.
+    pub fn adjusted_r_squared(&self) -> f64 {
+        let total = self.n as f64 - f64::from(u8::from(self.has_intercept));
+        1.0 - (1.0 - self.r_squared()) * total / self.degrees_of_freedom()
+    }
+
+    /// Likelihood and information criteria of the response as fitted (transformed).
+    pub fn criteria(&self) -> Criteria {
+        let n = self.n as f64;
+        let ll =
+            0.5 * (self.sum_ln_weight - n * ((2.0 * std::f64::consts::PI).ln() + 1.0 + (self.rss / n).ln()));
+        Criteria::new(ll, self.names.len() + 1, self.n)
+    }
+
+    /// Criteria for the size in its own unit: `ln_jacobian` is the sum over the rows of ln |dg/dsize|, so
+    /// that forms with different transforms of the same sizes can be compared.
+    pub fn criteria_in_own_unit(&self, ln_jacobian: f64) -> Criteria {
+        Criteria::new(self.criteria().log_likelihood + ln_jacobian, self.names.len() + 1, self.n)
+    }
+
+    /// Covariance of the coefficients, s^2 (X'WX)^-1, row by row.
+    pub fn covariance(&self) -> Vec<Vec<f64>> {
+        let p = self.names.len();
+        let s2 = self.rss / self.degrees_of_freedom();
+        // columns of R^-1; the covariance is their Gram matrix
+        let inverse: Vec<Vec<f64>> = (0..p)
+            .map(|j| {
+                let mut e = vec![0.0; p];
+                e[j] = 1.0;
+                back_substitute(&self.triangle, p, &e)
+            })
+            .collect();
+        (0..p)
+            .map(|a| (0..p).map(|b| s2 * inverse.iter().map(|c| c[a] * c[b]).sum::<f64>()).collect())
+            .collect()
+    }
+
+    /// Standard errors of the coefficients.
+    pub fn standard_errors(&self) -> Vec<f64> {
+        self.covariance().iter().enumerate().map(|(j, row)| row[j].sqrt()).collect()
+    }
+
+    /// Two-sided p-value of each coefficient against zero, by t with n - p degrees of freedom.
+    pub fn p_values(&self) -> Vec<f64> {
+        self.coefficients
+            .iter()
+            .zip(self.standard_errors())
+            .map(|(b, se)| 2.0 * student_sf((b / se).abs(), self.degrees_of_freedom()))
+            .collect()
+    }
+
+    /// Leverage of a row of terms: x' (X'WX)^-1 x.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] for a row of another length.
+    pub fn leverage(&self, row: &[f64]) -> Result<f64> {
+        let p = self.names.len();
+        if row.len() != p {
+            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
+        }
+        let mut z = row.to_vec();
+        forward_substitute(&self.triangle, p, &mut z);
+        Ok(dot(&z, &z))
+    }
+
+    /// The expected response at a row of terms.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] for a row of another length.
+    pub fn expected(&self, row: &[f64]) -> Result<f64> {
+        if row.len() != self.names.len() {
+            return Err(Error::Shape {
+                what: "terms in a row".into(),
+                found: row.len(),
+                expected: self.names.len(),
+            });
+        }
+        Ok(row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum())
+    }
+
+    /// Interval for the *expected* response at a row of terms, exact under normal errors.
+    ///
+    /// # Errors
+    /// [`Error::Shape`]; [`Error::OutOfRange`] for a level not strictly between 0 and 1.
+    pub fn interval_of_the_mean(&self, row: &[f64], level: f64) -> Result<(f64, f64)> {
+        self.interval(row, level, 0.0)
+    }
+
+    /// Interval for *one new observation* (of weight 1) at a row of terms, exact under normal errors.
+    ///
+    /// # Errors
+    /// As [`LinearFit::interval_of_the_mean`].
+    pub fn interval_of_a_new_one(&self, row: &[f64], level: f64) -> Result<(f64, f64)> {
+        self.interval(row, level, 1.0)
+    }
+
+    fn interval(&self, row: &[f64], level: f64, own: f64) -> Result<(f64, f64)> {
+        let level = crate::predict::LEVEL.check(level)?;
+        let centre = self.expected(row)?;
+        let half = student_quantile(0.5 + level / 2.0, self.degrees_of_freedom())
+            * self.spread()
+            * (own + self.leverage(row)?).sqrt();
+        Ok((centre - half, centre + half))
+    }
+
+    /// What one row says of the fit, and the fit of it; `y` is its response, `weight` 1 where there is none.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] for a row of another length.
+    pub fn diagnose(&self, row: &[f64], y: f64, weight: f64) -> Result<RowDiagnostics> {
+        let residual = y - self.expected(row)?;
+        let leverage = weight * self.leverage(row)?;
+        let df = self.degrees_of_freedom();
+        let s = self.spread();
+        let p = self.names.len() as f64;
+        let weighted = residual * weight.sqrt();
+        let standardised = weighted / (s * (1.0 - leverage).sqrt());
+        let without = ((self.rss - weighted * weighted / (1.0 - leverage)) / (df - 1.0)).sqrt();
+        Ok(RowDiagnostics {
+            residual,
+            leverage,
+            standardised,
+            studentised: weighted / (without * (1.0 - leverage).sqrt()),
+            cooks_distance: standardised * standardised * leverage / ((1.0 - leverage) * p),
+            left_out: residual / (1.0 - leverage),
+        })
+    }
+}
+
+/// How one row stands to a least squares fit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RowDiagnostics {
+    /// Observed minus expected.
+    pub residual: f64,
+    /// Between 0 and 1; the sum over all rows is the number of terms.
+    pub leverage: f64,
+    /// Residual over its standard deviation, the spread taken from all rows.
+    pub standardised: f64,
+    /// The same with the spread taken from the other rows (follows t with n - p - 1).
+    pub studentised: f64,
+    /// How far all fitted values move if the row is left out (Cook 1977, Technometrics 19:15).
+    pub cooks_distance: f64,
+    /// Observed minus what the other rows predict.
+    pub left_out: f64,
+}
+
+/// Diagnostics of every row of a design.
+///
+/// # Errors
+/// [`Error::Shape`] when lengths differ.
+pub fn diagnostics(
+    fit: &LinearFit,
+    design: &Design,
+    y: &[f64],
+    weights: Option<&[f64]>,
+) -> Result<Vec<RowDiagnostics>> {
+    if y.len() != design.rows() || weights.is_some_and(|w| w.len() != y.len()) {
+        return Err(Error::Shape { what: "responses".into(), found: y.len(), expected: design.rows() });
+    }
+    let mut row = vec![0.0; design.columns()];
+    (0..y.len())
+        .map(|i| {
+            for (j, v) in row.iter_mut().enumerate() {
+                *v = design.matrix()[(i, j)];
+            }
+            fit.diagnose(&row, y[i], weights.map_or(1.0, |w| w[i]))
+        })
+        .collect()
+}
