@@ -1,1 +1,477 @@
-//! To be written.
+//! What came off: a flake as an analyst records it, with its sizes, its termination, what portion of it is
+//! left, how it was struck off, from which core and by which knapper. Checked once, when it is built;
+//! whatever was not recorded is missing (`None`), never zero.
+
+use crate::error::{Bounds, Error, Place, Result};
+use crate::strike::{Measured, Strike, check, check_name, vocabulary, yes_no};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::str::FromStr;
+
+/// Length of a flake. The upper end is generous, no source.
+pub const LENGTH_MM: Bounds = Bounds::above("length_mm", 0.0, 10_000.0, "mm");
+/// Width of a flake. The upper end is generous, no source.
+pub const WIDTH_MM: Bounds = Bounds::above("width_mm", 0.0, 10_000.0, "mm");
+/// Thickness of a flake, however it was measured. The upper end is generous, no source.
+pub const THICKNESS_MM: Bounds = Bounds::above("thickness_mm", 0.0, 10_000.0, "mm");
+/// Mean of several thicknesses of a flake. The upper end is generous, no source.
+pub const MEAN_THICKNESS_MM: Bounds = Bounds::above("mean_thickness_mm", 0.0, 10_000.0, "mm");
+/// The greatest thickness of a flake. The upper end is generous, no source.
+pub const MAX_THICKNESS_MM: Bounds = Bounds::above("max_thickness_mm", 0.0, 10_000.0, "mm");
+/// Mass of a flake as struck. The upper end is generous, no source.
+pub const MASS_G: Bounds = Bounds::above("mass_g", 0.0, 1e6, "g");
+/// Mass of what is left of a retouched or broken flake. The upper end is generous, no source.
+pub const MASS_NOW_G: Bounds = Bounds::above("mass_now_g", 0.0, 1e6, "g");
+
+vocabulary! {
+    /// Which portion of the flake is there.
+    pub enum Portion in "portion" {
+        /// Whole.
+        Complete = "complete" | "whole",
+        /// The end with the platform.
+        Proximal = "proximal",
+        /// Neither end.
+        Medial = "medial" | "mesial",
+        /// The end with the termination.
+        Distal = "distal",
+        /// Split along the axis of the blow; it carries part of the platform.
+        Split = "split" | "siret",
+        /// A fragment that cannot be oriented.
+        Shatter = "shatter",
+        /// Not a flake but a core.
+        Core = "core",
+    }
+}
+
+impl Portion {
+    /// Whether such a piece carries a platform: complete, proximal and split pieces do.
+    ///
+    /// ```
+    /// use conchoid::flake::Portion;
+    /// assert!(Portion::Split.has_platform());
+    /// assert!(!Portion::Distal.has_platform());
+    /// ```
+    pub const fn has_platform(self) -> bool {
+        matches!(self, Portion::Complete | Portion::Proximal | Portion::Split)
+    }
+}
+
+vocabulary! {
+    /// How the flake was struck off.
+    pub enum Technique in "technique" {
+        /// The percussor strikes the core.
+        Direct = "direct" | "direct percussion" | "hard hammer" | "soft hammer",
+        /// Through a punch.
+        Indirect = "indirect" | "indirect percussion" | "punch",
+        /// Pressed off.
+        Pressure = "pressure",
+    }
+}
+
+vocabulary! {
+    /// How the fracture ran out.
+    pub enum Termination in "termination" {
+        /// A thin sharp edge.
+        Feather = "feather",
+        /// A rounded turn to the exterior face.
+        Hinge = "hinge",
+        /// A break at right angles.
+        Step = "step",
+        /// Through the far end of the core.
+        Overshot = "overshot" | "overshoot" | "plunging" | "outrepasse" | "outrepassé",
+    }
+}
+
+/// A termination as recorded: one of the four, or another entry that is kept and counted as it stands.
+///
+/// ```
+/// use conchoid::flake::{RecordedTermination, Termination};
+/// let known: RecordedTermination = "Plunging".parse()?;
+/// assert_eq!(known, RecordedTermination::Known(Termination::Overshot));
+/// let other: RecordedTermination = "coreend".parse()?;
+/// assert_eq!((other.name(), other.known()), ("coreend", None));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub enum RecordedTermination {
+    /// One of the four terminations.
+    Known(Termination),
+    /// Any other entry, in lower case. Make it by parsing, so that a known name never ends up here.
+    Other(String),
+}
+
+impl RecordedTermination {
+    /// The termination, where it is one of the four.
+    pub fn known(&self) -> Option<Termination> {
+        match self {
+            RecordedTermination::Known(t) => Some(*t),
+            RecordedTermination::Other(_) => None,
+        }
+    }
+    /// The entry as a table holds it.
+    pub fn name(&self) -> &str {
+        match self {
+            RecordedTermination::Known(t) => t.name(),
+            RecordedTermination::Other(text) => text,
+        }
+    }
+}
+
+impl FromStr for RecordedTermination {
+    type Err = Error;
+    fn from_str(text: &str) -> Result<Self> {
+        Ok(match Termination::find(text) {
+            Some(t) => RecordedTermination::Known(t),
+            None => RecordedTermination::Other(check_name(Termination::COLUMN, text)?.to_lowercase()),
+        })
+    }
+}
+
+impl TryFrom<String> for RecordedTermination {
+    type Error = Error;
+    fn try_from(text: String) -> Result<Self> {
+        text.parse()
+    }
+}
+
+impl From<RecordedTermination> for String {
+    fn from(t: RecordedTermination) -> String {
+        match t {
+            RecordedTermination::Known(t) => t.name().to_string(),
+            RecordedTermination::Other(text) => text,
+        }
+    }
+}
+
+impl From<Termination> for RecordedTermination {
+    fn from(t: Termination) -> Self {
+        RecordedTermination::Known(t)
+    }
+}
+
+impl fmt::Display for RecordedTermination {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+/// A flake as recorded: what is left of it and the [`Strike`] that took it off.
+///
+/// Sizes are in millimetres and grams, above 0 where recorded. Names of the piece, its core and its knapper
+/// keep their case and have 1 to 64 characters.
+///
+/// ```
+/// use conchoid::flake::{Flake, Portion, Termination};
+/// use conchoid::strike::{Measured, Platform, Strike};
+/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let flake = Flake::builder()
+///     .strike(Strike::builder().platform(platform).build()?)
+///     .mass_g(21.4)
+///     .portion(Portion::Complete)
+///     .termination(Termination::Feather)
+///     .knapper("Wren")
+///     .build()?;
+/// assert_eq!(flake.number("platform_depth_mm"), Some(8.0));
+/// assert_eq!(flake.class("termination"), Some("feather"));
+/// assert!(Flake::builder().mass_g(0.0).build().is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "FlakeBuilder", into = "FlakeBuilder")]
+pub struct Flake(FlakeBuilder);
+
+/// The record of a [`Flake`] as given, not yet checked. `None` means not recorded.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct FlakeBuilder {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    name: Option<String>,
+    strike: Strike,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    length_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    width_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    thickness_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mean_thickness_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    max_thickness_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mass_g: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mass_now_g: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    portion: Option<Portion>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    technique: Option<Technique>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    retouched: Option<bool>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    termination: Option<RecordedTermination>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    lip: Option<bool>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    core: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    knapper: Option<String>,
+}
+
+impl FlakeBuilder {
+    /// The piece's own name or number (column `flake`).
+    pub fn name<'a>(mut self, name: impl Into<Option<&'a str>>) -> Self {
+        self.name = name.into().map(String::from);
+        self
+    }
+    /// The strike that took it off.
+    pub fn strike(mut self, strike: Strike) -> Self {
+        self.strike = strike;
+        self
+    }
+    /// Length, in millimetres.
+    pub fn length_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.length_mm = value.into();
+        self
+    }
+    /// Width, in millimetres.
+    pub fn width_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.width_mm = value.into();
+        self
+    }
+    /// Thickness, in millimetres.
+    pub fn thickness_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.thickness_mm = value.into();
+        self
+    }
+    /// Mean of several thicknesses, in millimetres.
+    pub fn mean_thickness_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.mean_thickness_mm = value.into();
+        self
+    }
+    /// Greatest thickness, in millimetres.
+    pub fn max_thickness_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.max_thickness_mm = value.into();
+        self
+    }
+    /// Mass as struck, in grams.
+    pub fn mass_g(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.mass_g = value.into();
+        self
+    }
+    /// Mass of what is left, in grams.
+    pub fn mass_now_g(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.mass_now_g = value.into();
+        self
+    }
+    /// Which portion is there.
+    pub fn portion(mut self, value: impl Into<Option<Portion>>) -> Self {
+        self.portion = value.into();
+        self
+    }
+    /// How it was struck off.
+    pub fn technique(mut self, value: impl Into<Option<Technique>>) -> Self {
+        self.technique = value.into();
+        self
+    }
+    /// Whether it was retouched.
+    pub fn retouched(mut self, value: impl Into<Option<bool>>) -> Self {
+        self.retouched = value.into();
+        self
+    }
+    /// How the fracture ran out, one of the four.
+    pub fn termination(mut self, value: Termination) -> Self {
+        self.termination = Some(value.into());
+        self
+    }
+    /// How the fracture ran out, as recorded.
+    pub fn recorded_termination(mut self, value: impl Into<Option<RecordedTermination>>) -> Self {
+        self.termination = value.into();
+        self
+    }
+    /// Whether it has a lip under the platform.
+    pub fn lip(mut self, value: impl Into<Option<bool>>) -> Self {
+        self.lip = value.into();
+        self
+    }
+    /// The core it comes from, by name.
+    pub fn core<'a>(mut self, name: impl Into<Option<&'a str>>) -> Self {
+        self.core = name.into().map(String::from);
+        self
+    }
+    /// The knapper, by name.
+    pub fn knapper<'a>(mut self, name: impl Into<Option<&'a str>>) -> Self {
+        self.knapper = name.into().map(String::from);
+        self
+    }
+
+    /// The checked flake.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`], named by the column, for a size outside its bounds; [`Error::Invalid`] for a
+    /// name that is empty, longer than 64 characters or not on one line.
+    pub fn build(mut self) -> Result<Flake> {
+        check(LENGTH_MM, self.length_mm)?;
+        check(WIDTH_MM, self.width_mm)?;
+        check(THICKNESS_MM, self.thickness_mm)?;
+        check(MEAN_THICKNESS_MM, self.mean_thickness_mm)?;
+        check(MAX_THICKNESS_MM, self.max_thickness_mm)?;
+        check(MASS_G, self.mass_g)?;
+        check(MASS_NOW_G, self.mass_now_g)?;
+        for (field, name) in
+            [("flake", &mut self.name), ("core", &mut self.core), ("knapper", &mut self.knapper)]
+        {
+            if let Some(text) = name {
+                *text = check_name(field, text)?.to_string();
+            }
+        }
+        if let Some(other @ RecordedTermination::Other(_)) = &mut self.termination {
+            *other = other.name().parse()?;
+        }
+        Ok(Flake(self))
+    }
+}
+
+impl Flake {
+    /// Nothing recorded yet.
+    pub fn builder() -> FlakeBuilder {
+        FlakeBuilder::default()
+    }
+    /// The same record, to change some of it.
+    pub fn to_builder(&self) -> FlakeBuilder {
+        self.0.clone()
+    }
+    /// The piece's own name or number (column `flake`).
+    pub fn name(&self) -> Option<&str> {
+        self.0.name.as_deref()
+    }
+    /// The strike that took it off.
+    pub fn strike(&self) -> &Strike {
+        &self.0.strike
+    }
+    /// Length, in millimetres.
+    pub fn length_mm(&self) -> Option<f64> {
+        self.0.length_mm
+    }
+    /// Width, in millimetres.
+    pub fn width_mm(&self) -> Option<f64> {
+        self.0.width_mm
+    }
+    /// Thickness, in millimetres.
+    pub fn thickness_mm(&self) -> Option<f64> {
+        self.0.thickness_mm
+    }
+    /// Mean of several thicknesses, in millimetres.
+    pub fn mean_thickness_mm(&self) -> Option<f64> {
+        self.0.mean_thickness_mm
+    }
+    /// Greatest thickness, in millimetres.
+    pub fn max_thickness_mm(&self) -> Option<f64> {
+        self.0.max_thickness_mm
+    }
+    /// Mass as struck, in grams.
+    pub fn mass_g(&self) -> Option<f64> {
+        self.0.mass_g
+    }
+    /// Mass of what is left, in grams.
+    pub fn mass_now_g(&self) -> Option<f64> {
+        self.0.mass_now_g
+    }
+    /// Which portion is there.
+    pub fn portion(&self) -> Option<Portion> {
+        self.0.portion
+    }
+    /// How it was struck off.
+    pub fn technique(&self) -> Option<Technique> {
+        self.0.technique
+    }
+    /// Whether it was retouched.
+    pub fn retouched(&self) -> Option<bool> {
+        self.0.retouched
+    }
+    /// How the fracture ran out, as recorded.
+    pub fn termination(&self) -> Option<&RecordedTermination> {
+        self.0.termination.as_ref()
+    }
+    /// Whether it has a lip under the platform.
+    pub fn lip(&self) -> Option<bool> {
+        self.0.lip
+    }
+    /// The core it comes from.
+    pub fn core(&self) -> Option<&str> {
+        self.0.core.as_deref()
+    }
+    /// The knapper.
+    pub fn knapper(&self) -> Option<&str> {
+        self.0.knapper.as_deref()
+    }
+
+    /// Why nothing can be estimated from this piece, where that is so: its portion carries no platform, or
+    /// the platform itself is refused ([`crate::strike::Platform::refusal`]).
+    ///
+    /// ```
+    /// use conchoid::flake::{Flake, Portion};
+    /// let flake = Flake::builder().portion(Portion::Medial).build()?;
+    /// assert_eq!(
+    ///     flake.refusal().unwrap().to_string(),
+    ///     "portion: medial, so without a platform to estimate from (accepted: complete, proximal, split)"
+    /// );
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn refusal(&self) -> Option<Error> {
+        self.portion().and_then(refusal_of_portion).or_else(|| self.strike().refusal())
+    }
+}
+
+/// The refusal of a portion without a platform.
+pub(crate) fn refusal_of_portion(portion: Portion) -> Option<Error> {
+    if portion.has_platform() {
+        return None;
+    }
+    let with: Vec<&str> = Portion::ALL.iter().filter(|p| p.has_platform()).map(|p| p.name()).collect();
+    Some(Error::Refused {
+        at: Place::column(Portion::COLUMN),
+        reason: format!("{portion}, so without a platform to estimate from (accepted: {})", with.join(", ")),
+    })
+}
+
+impl TryFrom<FlakeBuilder> for Flake {
+    type Error = Error;
+    fn try_from(fields: FlakeBuilder) -> Result<Self> {
+        fields.build()
+    }
+}
+
+impl From<Flake> for FlakeBuilder {
+    fn from(flake: Flake) -> Self {
+        flake.0
+    }
+}
+
+impl Measured for Flake {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            "length_mm" => self.length_mm(),
+            "width_mm" => self.width_mm(),
+            "thickness_mm" => self.thickness_mm(),
+            "mean_thickness_mm" => self.mean_thickness_mm(),
+            "max_thickness_mm" => self.max_thickness_mm(),
+            "mass_g" => self.mass_g(),
+            "mass_now_g" => self.mass_now_g(),
+            _ => self.strike().number(name),
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        match name {
+            "flake" => self.name(),
+            "portion" => self.portion().map(Portion::name),
+            "technique" => self.technique().map(Technique::name),
+            "retouched" => self.retouched().map(yes_no),
+            "termination" => self.termination().map(RecordedTermination::name),
+            "lip" => self.lip().map(yes_no),
+            "core" => self.core(),
+            "knapper" => self.knapper(),
+            _ => self.strike().class(name),
+        }
+    }
+}

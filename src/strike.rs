@@ -1,1 +1,658 @@
-//! To be written.
+//! What is fixed before a flake exists: the platform, the blow, and both together with what strikes and
+//! what is struck (a strike). Every value is checked once, when it is built; reading a stored value goes
+//! through the same builder. A measurement that was not recorded is missing (`None`), never zero.
+
+use crate::error::{Bounds, Error, Place, Result};
+use serde::{Deserialize, Serialize};
+
+/// Platform depth: percussion point to exterior face. The upper end is generous, no source.
+pub const PLATFORM_DEPTH_MM: Bounds = Bounds::above("platform_depth_mm", 0.0, 1000.0, "mm");
+/// Platform width: from one lateral edge of the platform to the other. The upper end is generous, no source.
+pub const PLATFORM_WIDTH_MM: Bounds = Bounds::above("platform_width_mm", 0.0, 1000.0, "mm");
+/// Platform area. The upper end is generous, no source.
+pub const PLATFORM_AREA_MM2: Bounds = Bounds::above("platform_area_mm2", 0.0, 1e6, "mm2");
+/// Exterior platform angle; obtuse platforms exist.
+pub const EXTERIOR_PLATFORM_ANGLE_DEG: Bounds =
+    Bounds::open("exterior_platform_angle_deg", 0.0, 180.0, "degrees");
+/// Angle of blow: 0 is perpendicular to the platform, positive is tilted toward the flaking face.
+pub const ANGLE_OF_BLOW_DEG: Bounds = Bounds::closed("angle_of_blow_deg", -90.0, 90.0, "degrees");
+/// Speed of the percussor at impact. The upper end is generous, no source.
+pub const SPEED_M_S: Bounds = Bounds::above("speed_m_s", 0.0, 100.0, "m/s");
+/// Mass of the percussor. The upper end is generous, no source.
+pub const PERCUSSOR_MASS_G: Bounds = Bounds::above("percussor_mass_g", 0.0, 1e5, "g");
+/// Radius of the percussor's tip. The upper end is generous, no source.
+pub const TIP_RADIUS_MM: Bounds = Bounds::above("tip_radius_mm", 0.0, 1000.0, "mm");
+/// Mass of the core before the blow. The upper end is generous, no source.
+pub const CORE_MASS_G: Bounds = Bounds::above("core_mass_g", 0.0, 1e7, "g");
+
+/// The longest name (of a core, a knapper, a percussor, a stone) that is accepted, in characters.
+pub const LONGEST_NAME: usize = 64;
+
+/// Anything that carries measurements and classes by the name of their column.
+///
+/// Forms and calibrations see data through this only. A name that is not known, and a measurement that was
+/// not recorded, both give `None`; a number that is given is finite.
+///
+/// ```
+/// use conchoid::strike::{Measured, Platform, Strike};
+/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let strike = Strike::builder().platform(platform).percussor("Antler").build()?;
+/// assert_eq!(strike.number("platform_depth_mm"), Some(8.0));
+/// assert_eq!(strike.number("platform_width_mm"), None);
+/// assert_eq!(strike.class("percussor"), Some("antler"));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub trait Measured {
+    /// The number recorded under this column name, in the unit that the name ends in.
+    fn number(&self, name: &str) -> Option<f64>;
+    /// The class recorded under this column name.
+    fn class(&self, name: &str) -> Option<&str>;
+}
+
+impl<T: Measured + ?Sized> Measured for &T {
+    fn number(&self, name: &str) -> Option<f64> {
+        (**self).number(name)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        (**self).class(name)
+    }
+}
+
+/// Whether two names are the same but for case, surrounding blanks, and `-`, `_` or a space between words.
+pub(crate) fn same_name(written: &str, name: &str) -> bool {
+    let plain = |b: u8| match b {
+        b' ' | b'-' => b'_',
+        other => other.to_ascii_lowercase(),
+    };
+    let written = written.trim();
+    written.len() == name.len() && written.bytes().zip(name.bytes()).all(|(a, b)| plain(a) == plain(b))
+}
+
+/// The text without surrounding blanks, if it can serve as a name: 1 to 64 characters on one line.
+pub(crate) fn check_name<'a>(field: &str, text: &'a str) -> Result<&'a str> {
+    let name = text.trim();
+    let length = name.chars().take(LONGEST_NAME + 1).count();
+    if length == 0 || length > LONGEST_NAME {
+        return Err(Error::invalid(
+            field,
+            format!("a name has 1 to {LONGEST_NAME} characters, this has {}", name.chars().count()),
+        ));
+    }
+    if name.chars().any(char::is_control) {
+        return Err(Error::invalid(field, "a name stands on one line, without control characters"));
+    }
+    Ok(name)
+}
+
+/// Declares a vocabulary: an enum whose names stand here once and serve `FromStr`, `Display`, serde, the
+/// messages and the column it is recorded in. Further spellings after `|` are read, never written.
+macro_rules! vocabulary {
+    (
+        $(#[$meta:meta])*
+        $vis:vis enum $Name:ident in $column:literal {
+            $( $(#[$vmeta:meta])* $Variant:ident = $name:literal $(| $other:literal)* , )+
+        }
+    ) => {
+        $(#[$meta])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[derive(serde::Serialize, serde::Deserialize)]
+        #[serde(try_from = "String", into = "&'static str")]
+        $vis enum $Name {
+            $( $(#[$vmeta])* $Variant, )+
+        }
+
+        impl $Name {
+            /// Every member, in the order of declaration.
+            pub const ALL: &'static [$Name] = &[$($Name::$Variant),+];
+            /// The names of all members, in the same order.
+            pub const NAMES: &'static [&'static str] = &[$($name),+];
+            /// The column in which it is recorded.
+            pub const COLUMN: &'static str = $column;
+
+            /// The name, as a table holds it.
+            pub const fn name(self) -> &'static str {
+                match self { $( $Name::$Variant => $name, )+ }
+            }
+
+            /// The member of this name, whatever its case.
+            pub(crate) fn find(text: &str) -> Option<Self> {
+                $(
+                    if $crate::strike::same_name(text, $name)
+                        $(|| $crate::strike::same_name(text, $other))*
+                    {
+                        return Some($Name::$Variant);
+                    }
+                )+
+                None
+            }
+        }
+
+        impl std::str::FromStr for $Name {
+            type Err = $crate::error::Error;
+            fn from_str(text: &str) -> $crate::error::Result<Self> {
+                $Name::find(text).ok_or_else(|| {
+                    $crate::error::Error::unknown_name($column, text.trim(), $Name::NAMES.iter().copied())
+                })
+            }
+        }
+
+        impl std::fmt::Display for $Name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.pad(self.name())
+            }
+        }
+
+        impl TryFrom<String> for $Name {
+            type Error = $crate::error::Error;
+            fn try_from(text: String) -> $crate::error::Result<Self> {
+                text.parse()
+            }
+        }
+
+        impl From<$Name> for &'static str {
+            fn from(member: $Name) -> &'static str {
+                member.name()
+            }
+        }
+    };
+}
+pub(crate) use vocabulary;
+
+vocabulary! {
+    /// The surface of the platform, as analysts record it.
+    pub enum PlatformKind in "platform_kind" {
+        /// One flat surface.
+        Plain = "plain" | "flat" | "smooth",
+        /// Natural outer surface of the stone.
+        Cortical = "cortical" | "cortex",
+        /// Two surfaces meeting in a ridge.
+        Dihedral = "dihedral",
+        /// Several small removals.
+        Faceted = "faceted" | "facetted",
+        /// A line: hardly any depth.
+        Linear = "linear",
+        /// A point: hardly any depth or width.
+        Punctiform = "punctiform" | "point",
+        /// Crushed or shattered at the blow: not measurable.
+        Crushed = "crushed" | "shattered",
+    }
+}
+
+vocabulary! {
+    /// Where the blow lands.
+    pub enum LandsOn in "blow_lands_on" {
+        /// On the surface of the platform.
+        Platform = "platform",
+        /// On the edge between platform and exterior face.
+        Edge = "edge",
+    }
+}
+
+/// Yes or no as a class, for the columns that hold one.
+pub(crate) const fn yes_no(value: bool) -> &'static str {
+    if value { "yes" } else { "no" }
+}
+
+/// The surface struck. Every measurement may be missing; what is there is within its bounds.
+///
+/// | measurement | accepted |
+/// |---|---|
+/// | [`depth_mm`](Platform::depth_mm) | [`PLATFORM_DEPTH_MM`]: above 0, at most 1000 |
+/// | [`width_mm`](Platform::width_mm) | [`PLATFORM_WIDTH_MM`]: above 0, at most 1000 |
+/// | [`area_mm2`](Platform::area_mm2) | [`PLATFORM_AREA_MM2`]: above 0, at most 1 000 000 |
+/// | [`exterior_platform_angle_deg`](Platform::exterior_platform_angle_deg) | [`EXTERIOR_PLATFORM_ANGLE_DEG`]: above 0, below 180 |
+///
+/// ```
+/// use conchoid::strike::{Platform, PlatformKind};
+/// let platform = Platform::builder()
+///     .depth_mm(8.0)
+///     .exterior_platform_angle_deg(75.0)
+///     .kind(PlatformKind::Plain)
+///     .build()?;
+/// assert_eq!(platform.depth_mm(), Some(8.0));
+/// assert_eq!(platform.width_mm(), None);
+/// assert!(Platform::builder().exterior_platform_angle_deg(180.0).build().is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "PlatformBuilder", into = "PlatformBuilder")]
+pub struct Platform(PlatformBuilder);
+
+/// The measurements of a [`Platform`] as given, not yet checked. `None` means not recorded.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct PlatformBuilder {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    depth_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    width_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    area_mm2: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    exterior_platform_angle_deg: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    kind: Option<PlatformKind>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    bevelled: Option<bool>,
+}
+
+/// Checks a number that may be missing.
+pub(crate) fn check(bounds: Bounds, value: Option<f64>) -> Result<()> {
+    value.map_or(Ok(()), |v| bounds.check(v).map(|_| ()))
+}
+
+impl PlatformBuilder {
+    /// Percussion point to exterior face, in millimetres.
+    pub fn depth_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.depth_mm = value.into();
+        self
+    }
+    /// Across the platform, in millimetres.
+    pub fn width_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.width_mm = value.into();
+        self
+    }
+    /// Area of the platform, in square millimetres.
+    pub fn area_mm2(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.area_mm2 = value.into();
+        self
+    }
+    /// Angle between platform and exterior face, in degrees.
+    pub fn exterior_platform_angle_deg(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.exterior_platform_angle_deg = value.into();
+        self
+    }
+    /// The surface of the platform.
+    pub fn kind(mut self, value: impl Into<Option<PlatformKind>>) -> Self {
+        self.kind = value.into();
+        self
+    }
+    /// Whether the edge of the platform was bevelled before the blow.
+    pub fn bevelled(mut self, value: impl Into<Option<bool>>) -> Self {
+        self.bevelled = value.into();
+        self
+    }
+
+    /// The checked platform.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`], named by the column, for the first measurement outside its bounds (see the
+    /// table at [`Platform`]).
+    pub fn build(self) -> Result<Platform> {
+        check(PLATFORM_DEPTH_MM, self.depth_mm)?;
+        check(PLATFORM_WIDTH_MM, self.width_mm)?;
+        check(PLATFORM_AREA_MM2, self.area_mm2)?;
+        check(EXTERIOR_PLATFORM_ANGLE_DEG, self.exterior_platform_angle_deg)?;
+        Ok(Platform(self))
+    }
+}
+
+impl Platform {
+    /// Nothing recorded yet.
+    pub fn builder() -> PlatformBuilder {
+        PlatformBuilder::default()
+    }
+    /// The same measurements, to change some of them.
+    pub fn to_builder(&self) -> PlatformBuilder {
+        self.0
+    }
+    /// Percussion point to exterior face, in millimetres.
+    pub fn depth_mm(&self) -> Option<f64> {
+        self.0.depth_mm
+    }
+    /// Across the platform, in millimetres.
+    pub fn width_mm(&self) -> Option<f64> {
+        self.0.width_mm
+    }
+    /// Area of the platform, in square millimetres.
+    pub fn area_mm2(&self) -> Option<f64> {
+        self.0.area_mm2
+    }
+    /// Angle between platform and exterior face, in degrees.
+    pub fn exterior_platform_angle_deg(&self) -> Option<f64> {
+        self.0.exterior_platform_angle_deg
+    }
+    /// The surface of the platform.
+    pub fn kind(&self) -> Option<PlatformKind> {
+        self.0.kind
+    }
+    /// Whether the edge of the platform was bevelled before the blow.
+    pub fn bevelled(&self) -> Option<bool> {
+        self.0.bevelled
+    }
+
+    /// Why nothing can be estimated from this platform, where that is so: it is crushed, or it is linear or
+    /// punctiform and neither its depth nor its area was measured.
+    ///
+    /// ```
+    /// use conchoid::strike::{Platform, PlatformKind};
+    /// let crushed = Platform::builder().kind(PlatformKind::Crushed).build()?;
+    /// assert_eq!(
+    ///     crushed.refusal().unwrap().to_string(),
+    ///     "platform_kind: a crushed platform cannot be measured, so nothing can be estimated from it"
+    /// );
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn refusal(&self) -> Option<Error> {
+        let refused =
+            |reason: String| Some(Error::Refused { at: Place::column(PlatformKind::COLUMN), reason });
+        match self.kind()? {
+            kind @ PlatformKind::Crushed => {
+                refused(format!("a {kind} platform cannot be measured, so nothing can be estimated from it"))
+            }
+            kind @ (PlatformKind::Linear | PlatformKind::Punctiform)
+                if self.depth_mm().is_none() && self.area_mm2().is_none() =>
+            {
+                refused(format!(
+                    "a {kind} platform without a measured depth or area cannot be estimated from"
+                ))
+            }
+            _ => None,
+        }
+    }
+}
+
+impl TryFrom<PlatformBuilder> for Platform {
+    type Error = Error;
+    fn try_from(fields: PlatformBuilder) -> Result<Self> {
+        fields.build()
+    }
+}
+
+impl From<Platform> for PlatformBuilder {
+    fn from(platform: Platform) -> Self {
+        platform.0
+    }
+}
+
+impl Measured for Platform {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            "platform_depth_mm" => self.depth_mm(),
+            "platform_width_mm" => self.width_mm(),
+            "platform_area_mm2" => self.area_mm2(),
+            "exterior_platform_angle_deg" => self.exterior_platform_angle_deg(),
+            _ => None,
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        match name {
+            "platform_kind" => self.kind().map(PlatformKind::name),
+            "platform_bevelled" => self.bevelled().map(yes_no),
+            _ => None,
+        }
+    }
+}
+
+/// How the platform is struck. Every measurement may be missing.
+///
+/// | measurement | accepted |
+/// |---|---|
+/// | [`angle_of_blow_deg`](Blow::angle_of_blow_deg) | [`ANGLE_OF_BLOW_DEG`]: −90 to 90; 0 is perpendicular to the platform |
+/// | [`speed_m_s`](Blow::speed_m_s) | [`SPEED_M_S`]: above 0, at most 100 |
+///
+/// ```
+/// use conchoid::strike::{Blow, LandsOn};
+/// let blow = Blow::builder().angle_of_blow_deg(20.0).lands_on(LandsOn::Edge).build()?;
+/// assert_eq!(blow.lands_on(), Some(LandsOn::Edge));
+/// assert!(Blow::builder().speed_m_s(0.0).build().is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "BlowBuilder", into = "BlowBuilder")]
+pub struct Blow(BlowBuilder);
+
+/// The settings of a [`Blow`] as given, not yet checked. `None` means not recorded.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct BlowBuilder {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    angle_of_blow_deg: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    speed_m_s: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    lands_on: Option<LandsOn>,
+}
+
+impl BlowBuilder {
+    /// Angle of blow in degrees: 0 is perpendicular to the platform.
+    pub fn angle_of_blow_deg(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.angle_of_blow_deg = value.into();
+        self
+    }
+    /// Speed of the percussor at impact, in metres per second.
+    pub fn speed_m_s(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.speed_m_s = value.into();
+        self
+    }
+    /// Where the blow lands.
+    pub fn lands_on(mut self, value: impl Into<Option<LandsOn>>) -> Self {
+        self.lands_on = value.into();
+        self
+    }
+
+    /// The checked blow.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`], named by the column, for the first setting outside its bounds.
+    pub fn build(self) -> Result<Blow> {
+        check(ANGLE_OF_BLOW_DEG, self.angle_of_blow_deg)?;
+        check(SPEED_M_S, self.speed_m_s)?;
+        Ok(Blow(self))
+    }
+}
+
+impl Blow {
+    /// Nothing recorded yet.
+    pub fn builder() -> BlowBuilder {
+        BlowBuilder::default()
+    }
+    /// The same settings, to change some of them.
+    pub fn to_builder(&self) -> BlowBuilder {
+        self.0
+    }
+    /// Angle of blow in degrees: 0 is perpendicular to the platform.
+    pub fn angle_of_blow_deg(&self) -> Option<f64> {
+        self.0.angle_of_blow_deg
+    }
+    /// Speed of the percussor at impact, in metres per second.
+    pub fn speed_m_s(&self) -> Option<f64> {
+        self.0.speed_m_s
+    }
+    /// Where the blow lands.
+    pub fn lands_on(&self) -> Option<LandsOn> {
+        self.0.lands_on
+    }
+}
+
+impl TryFrom<BlowBuilder> for Blow {
+    type Error = Error;
+    fn try_from(fields: BlowBuilder) -> Result<Self> {
+        fields.build()
+    }
+}
+
+impl From<Blow> for BlowBuilder {
+    fn from(blow: Blow) -> Self {
+        blow.0
+    }
+}
+
+impl Measured for Blow {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            "angle_of_blow_deg" => self.angle_of_blow_deg(),
+            "speed_m_s" => self.speed_m_s(),
+            _ => None,
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        match name {
+            "blow_lands_on" => self.lands_on().map(LandsOn::name),
+            _ => None,
+        }
+    }
+}
+
+/// Everything fixed before the flake exists: platform, percussor, blow, stone.
+///
+/// Percussor and stone are held by name, in lower case, 1 to 64 characters.
+///
+/// ```
+/// use conchoid::strike::{Platform, Strike};
+/// let platform = Platform::builder().depth_mm(8.0).build()?;
+/// let strike = Strike::builder().platform(platform).percussor("quartzite").stone("flint").build()?;
+/// assert_eq!(strike.stone(), Some("flint"));
+/// assert!(Strike::builder().percussor("").build().is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "StrikeBuilder", into = "StrikeBuilder")]
+pub struct Strike(StrikeBuilder);
+
+/// The parts of a [`Strike`] as given, not yet checked. `None` means not recorded.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct StrikeBuilder {
+    platform: Platform,
+    blow: Blow,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    percussor: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    percussor_mass_g: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    tip_radius_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stone: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    core_mass_g: Option<f64>,
+}
+
+impl StrikeBuilder {
+    /// The surface struck.
+    pub fn platform(mut self, platform: Platform) -> Self {
+        self.platform = platform;
+        self
+    }
+    /// How it is struck.
+    pub fn blow(mut self, blow: Blow) -> Self {
+        self.blow = blow;
+        self
+    }
+    /// What strikes, by name (antler, bone, steel, quartzite, …).
+    pub fn percussor<'a>(mut self, name: impl Into<Option<&'a str>>) -> Self {
+        self.percussor = name.into().map(String::from);
+        self
+    }
+    /// Mass of the percussor, in grams.
+    pub fn percussor_mass_g(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.percussor_mass_g = value.into();
+        self
+    }
+    /// Radius of the percussor's tip, in millimetres.
+    pub fn tip_radius_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.tip_radius_mm = value.into();
+        self
+    }
+    /// What is struck, by name (flint, chert, quartzite, …).
+    pub fn stone<'a>(mut self, name: impl Into<Option<&'a str>>) -> Self {
+        self.stone = name.into().map(String::from);
+        self
+    }
+    /// Mass of the core before the blow, in grams.
+    pub fn core_mass_g(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.core_mass_g = value.into();
+        self
+    }
+
+    /// The checked strike; the names are put into lower case.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] for a mass or radius outside its bounds, [`Error::Invalid`] for a name that is
+    /// empty, longer than 64 characters or not on one line.
+    pub fn build(mut self) -> Result<Strike> {
+        check(PERCUSSOR_MASS_G, self.percussor_mass_g)?;
+        check(TIP_RADIUS_MM, self.tip_radius_mm)?;
+        check(CORE_MASS_G, self.core_mass_g)?;
+        for (field, name) in [("percussor", &mut self.percussor), ("stone", &mut self.stone)] {
+            if let Some(text) = name {
+                *text = check_name(field, text)?.to_lowercase();
+            }
+        }
+        Ok(Strike(self))
+    }
+}
+
+impl Strike {
+    /// Nothing recorded yet.
+    pub fn builder() -> StrikeBuilder {
+        StrikeBuilder::default()
+    }
+    /// The same parts, to change some of them.
+    pub fn to_builder(&self) -> StrikeBuilder {
+        self.0.clone()
+    }
+    /// The surface struck.
+    pub fn platform(&self) -> &Platform {
+        &self.0.platform
+    }
+    /// How it is struck.
+    pub fn blow(&self) -> &Blow {
+        &self.0.blow
+    }
+    /// What strikes, by name, in lower case.
+    pub fn percussor(&self) -> Option<&str> {
+        self.0.percussor.as_deref()
+    }
+    /// Mass of the percussor, in grams.
+    pub fn percussor_mass_g(&self) -> Option<f64> {
+        self.0.percussor_mass_g
+    }
+    /// Radius of the percussor's tip, in millimetres.
+    pub fn tip_radius_mm(&self) -> Option<f64> {
+        self.0.tip_radius_mm
+    }
+    /// What is struck, by name, in lower case.
+    pub fn stone(&self) -> Option<&str> {
+        self.0.stone.as_deref()
+    }
+    /// Mass of the core before the blow, in grams.
+    pub fn core_mass_g(&self) -> Option<f64> {
+        self.0.core_mass_g
+    }
+    /// Why nothing can be estimated from this strike, where that is so; see [`Platform::refusal`].
+    pub fn refusal(&self) -> Option<Error> {
+        self.0.platform.refusal()
+    }
+}
+
+impl TryFrom<StrikeBuilder> for Strike {
+    type Error = Error;
+    fn try_from(fields: StrikeBuilder) -> Result<Self> {
+        fields.build()
+    }
+}
+
+impl From<Strike> for StrikeBuilder {
+    fn from(strike: Strike) -> Self {
+        strike.0
+    }
+}
+
+impl Measured for Strike {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            "percussor_mass_g" => self.percussor_mass_g(),
+            "tip_radius_mm" => self.tip_radius_mm(),
+            "core_mass_g" => self.core_mass_g(),
+            _ => self.platform().number(name).or_else(|| self.blow().number(name)),
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        match name {
+            "percussor" => self.percussor(),
+            "stone" => self.stone(),
+            _ => self.platform().class(name).or_else(|| self.blow().class(name)),
+        }
+    }
+}
