@@ -77,7 +77,7 @@ impl Transform {
 /// One term of a form: a function of measurements, or the indicator of a class.
 ///
 /// Build terms with the functions of this module: [`value`], [`ln`], [`log10`], [`power`], [`square`],
-/// [`tangent`], [`product`], [`indicator`], [`spline`]. A measurement's name stands for its value.
+/// [`tangent`], [`above`], [`product`], [`indicator`], [`spline`]. A measurement's name stands for its value.
 ///
 /// ```
 /// use conchoid::form::{ln, product, square, tangent};
@@ -107,6 +107,13 @@ pub enum Term {
     },
     /// Tangent of an angle in degrees, defined strictly between 0 and 90.
     Tangent(Box<Term>),
+    /// How far a term is above a knot, 0 below it: max(term - knot, 0).
+    Above {
+        /// What is compared.
+        of: Box<Term>,
+        /// The knot.
+        knot: f64,
+    },
     /// The product of terms.
     Product(Vec<Term>),
     /// 1 where the class variable has one of these levels, otherwise 0.
@@ -163,6 +170,11 @@ pub fn tangent(of: impl Into<Term>) -> Term {
     Term::Tangent(Box::new(of.into()))
 }
 
+/// How far a measurement or term is above a knot, 0 below it: max(term - knot, 0).
+pub fn above(of: impl Into<Term>, knot: f64) -> Term {
+    Term::Above { of: Box::new(of.into()), knot }
+}
+
 /// The product of terms.
 pub fn product<T: Into<Term>>(of: impl IntoIterator<Item = T>) -> Term {
     Term::Product(of.into_iter().map(Into::into).collect())
@@ -197,6 +209,7 @@ impl fmt::Display for Term {
                 _ => write!(f, "({of})^{exponent}"),
             },
             Term::Tangent(of) => write!(f, "tan {of}"),
+            Term::Above { of, knot } => write!(f, "({of} above {knot})"),
             Term::Product(of) => {
                 for (i, t) in of.iter().enumerate() {
                     if i > 0 {
@@ -240,6 +253,12 @@ impl Term {
                 }
                 of.check_depth(depth + 1)
             }
+            Term::Above { of, knot } => {
+                if !knot.is_finite() {
+                    return Err(Error::invalid("knot", "a knot needs a finite value"));
+                }
+                of.check_depth(depth + 1)
+            }
             Term::Product(of) => {
                 if of.is_empty() {
                     return Err(Error::invalid("term", "a product of nothing"));
@@ -270,7 +289,7 @@ impl Term {
         match self {
             Term::Value(name) => see(Input::Number(name)),
             Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => of.visit(see),
-            Term::Power { of, .. } | Term::Spline { of, .. } => of.visit(see),
+            Term::Power { of, .. } | Term::Spline { of, .. } | Term::Above { of, .. } => of.visit(see),
             Term::Product(of) => of.iter().for_each(|t| t.visit(see)),
             Term::Indicator { class, levels } => see(Input::Class(class, levels)),
         }
@@ -659,6 +678,7 @@ enum Op {
     Log10(Box<Op>),
     Power(Box<Op>, f64),
     Tangent(Box<Op>),
+    Above(Box<Op>, f64),
     Product(Vec<Op>),
     /// Place in the input row, and which codes count, as a bit mask.
     Indicator(usize, u64),
@@ -676,6 +696,7 @@ impl Op {
             Term::Log10(of) => Op::Log10(inner(of)?),
             Term::Power { of, exponent } => Op::Power(inner(of)?, *exponent),
             Term::Tangent(of) => Op::Tangent(inner(of)?),
+            Term::Above { of, knot } => Op::Above(inner(of)?, *knot),
             Term::Product(of) => {
                 Op::Product(of.iter().map(|t| Op::compile(t, layout)).collect::<Result<_>>()?)
             }
@@ -720,6 +741,10 @@ impl Op {
                 let v = of.eval(x);
                 if v > 0.0 && v < 90.0 { v.to_radians().tan() } else { f64::NAN }
             }
+            Op::Above(of, knot) => {
+                let v = of.eval(x) - knot;
+                if v < 0.0 { 0.0 } else { v }
+            }
             Op::Product(of) => of.iter().map(|o| o.eval(x)).product(),
             Op::Indicator(i, mask) => {
                 let code = x[*i];
@@ -743,7 +768,12 @@ impl Op {
                 x[*i].is_nan().then(|| Error::missing(layout.name(*i), "the form needs it"))
             }
             Op::Product(of) => of.iter().find_map(|o| o.explain(x, layout)),
-            Op::Ln(of) | Op::Log10(of) | Op::Tangent(of) | Op::Power(of, _) | Op::Spline(of, _, _) => {
+            Op::Ln(of)
+            | Op::Log10(of)
+            | Op::Tangent(of)
+            | Op::Above(of, _)
+            | Op::Power(of, _)
+            | Op::Spline(of, _, _) => {
                 if let Some(deeper) = of.explain(x, layout) {
                     return Some(deeper);
                 }
@@ -769,6 +799,7 @@ impl Op {
             Op::Log10(of) => format!("log10 {}", of.describe(layout)),
             Op::Power(of, e) => format!("({})^{e}", of.describe(layout)),
             Op::Tangent(of) => format!("tan {}", of.describe(layout)),
+            Op::Above(of, knot) => format!("({} above {knot})", of.describe(layout)),
             Op::Product(of) => of.iter().map(|o| o.describe(layout)).collect::<Vec<_>>().join(" x "),
             Op::Spline(of, _, _) => format!("spline of {}", of.describe(layout)),
         }

@@ -30,3 +30,18 @@ pub fn normal_quantile(p: f64) -> f64 {
 pub fn normal_cdf(x: f64) -> f64 {
     Normal::standard().cdf(x)
 }
+
+/// Quantile from the upper tail.
+pub fn student_quantile_upper(q: f64, df: f64) -> f64 {
+    -student_quantile(q, df)
+}
+
+/// Log density of Student's t.
+pub fn student_ln_pdf(x: f64, df: f64) -> f64 {
+    use statrs::distribution::Continuous;
+    if df.is_infinite() {
+        Normal::standard().ln_pdf(x)
+    } else {
+        StudentsT::new(0.0, 1.0, df).map_or(f64::NAN, |t| t.ln_pdf(x))
+    }
+}

@@ -1,0 +1,550 @@
+//! Calibrations: forms fitted to one experiment, with their uncertainty, range and provenance.
+//!
+//! A [`Calibration`] holds one or more [`Variant`]s, each for what an analyst may have measured (with
+//! platform width, without; with area, with depth only). A variant holds a [`SizeModel`] per size:
+//!
+//! ```text
+//! g(size) = x'b + s(z) e,     b ~ N(coefficients, covariance),     ln s(z) = z'c,     e normal or Student t
+//! ```
+//!
+//! Settings of the blow that a row does not give are averaged over those of the experiment, jointly.
+//! Calibrations are read and written as JSON with a schema version; reading refuses what contradicts
+//! itself, and what was written reads back to the same bytes.
+//!
+//! | file | what |
+//! |---|---|
+//! | `mod.rs` | the types, reading, checking, writing |
+//! | [`bundled`] | the three calibrations that come with the crate |
+//! | [`fitting`] | from rows of observed flakes to a calibration |
+
+pub mod bundled;
+pub mod fitting;
+
+use crate::error::{Error, Place, Result};
+use crate::fit::multinomial::MultinomialFit;
+use crate::form::{Form, Layout};
+use nalgebra::DMatrix;
+use serde::{Deserialize, Serialize};
+
+/// The schema version that this crate writes and reads.
+pub const SCHEMA: u32 = 1;
+
+/// The four sizes, by column name, in the order of every output.
+pub const SIZES: [&str; 4] = ["length_mm", "width_mm", "thickness_mm", "mass_g"];
+
+/// Where the flakes of a calibration come from and what may be done with them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct Provenance {
+    /// What the experiment was, in a sentence.
+    pub summary: String,
+    /// Who published it: author, year, title or journal.
+    pub citation: String,
+    /// Licence of the source table.
+    pub licence: String,
+    /// The command that made this calibration.
+    pub command: String,
+}
+
+impl Provenance {
+    /// All four entries.
+    pub fn new(summary: &str, citation: &str, licence: &str, command: &str) -> Provenance {
+        Provenance {
+            summary: summary.into(),
+            citation: citation.into(),
+            licence: licence.into(),
+            command: command.into(),
+        }
+    }
+}
+
+/// A percussor that was used in the experiment.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PercussorSeen {
+    /// Its material as recorded (`steel`).
+    pub name: String,
+    /// Flakes struck with it.
+    pub flakes: u64,
+}
+
+/// A class that is taken as given where a row does not record it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Assumption {
+    /// The class variable.
+    pub class: String,
+    /// The level taken.
+    pub level: String,
+}
+
+/// One combination of settings of the blow in the experiment.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Setting {
+    /// One entry per name of [`Calibration::setting_names`]: the number, or the code of the level.
+    pub values: Vec<f64>,
+    /// Flakes struck with it.
+    pub flakes: u64,
+}
+
+/// The range of one measurement in the flakes of a variant.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Range {
+    /// The measurement.
+    pub name: String,
+    /// Smallest value fitted.
+    pub low: f64,
+    /// Largest value fitted.
+    pub high: f64,
+}
+
+/// The spread of the flakes about what is expected, on the transformed scale.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+#[non_exhaustive]
+pub enum Spread {
+    /// The same everywhere: intervals are exact t intervals.
+    Constant {
+        /// Residual standard deviation.
+        value: f64,
+        /// Degrees of freedom behind it.
+        degrees_of_freedom: f64,
+    },
+    /// ln spread = z'c with terms of its own.
+    Modelled {
+        /// Coefficients of the log spread, its constant first.
+        coefficients: Vec<f64>,
+        /// Their covariance, row by row.
+        covariance: Vec<Vec<f64>>,
+    },
+}
+
+/// The shape of the errors: normal, or Student t with few degrees of freedom.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+#[non_exhaustive]
+pub enum Tails {
+    /// Normal errors.
+    Normal,
+    /// Student t errors with these degrees of freedom.
+    Student {
+        /// Degrees of freedom, above 2.
+        degrees_of_freedom: f64,
+    },
+    /// Student t for some levels of a class, by level; levels not listed are normal.
+    ByClass {
+        /// The class variable (`blow_lands_on`).
+        class: String,
+        /// Level and degrees of freedom.
+        degrees_of_freedom: Vec<(String, f64)>,
+    },
+}
+
+/// How flakes of one core, knapper or sequence hang together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Grouping {
+    /// The column of the groups (`core`).
+    pub by: String,
+    /// Number of groups.
+    pub groups: u64,
+    /// Standard deviation between groups, transformed scale.
+    pub between: f64,
+    /// Standard deviation within a group, transformed scale.
+    pub within: f64,
+}
+
+/// One size under one form: everything that a prediction needs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SizeModel {
+    /// Which size (`mass_g`).
+    pub size: String,
+    /// What the size means in the source table: its column.
+    pub column: String,
+    /// The form.
+    pub form: Form,
+    /// Coefficients, in the order of [`Form::term_names`].
+    pub coefficients: Vec<f64>,
+    /// Covariance of the coefficients, row by row.
+    pub covariance: Vec<Vec<f64>>,
+    /// Spread about the expected value.
+    pub spread: Spread,
+    /// Shape of the errors.
+    pub tails: Tails,
+    /// Flakes fitted.
+    pub flakes: u64,
+    /// Share of the variation of the transformed size that is explained.
+    pub r_squared: f64,
+    /// Root mean square error of predicting each flake from the others, transformed scale.
+    pub left_out_error: f64,
+    /// Largest leverage (x'Vx over squared spread) among the flakes fitted.
+    pub largest_leverage: f64,
+    /// Flakes that hang together, where that was modelled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub grouping: Option<Grouping>,
+}
+
+/// How the flakes of a variant end: a multinomial model with its form.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TerminationModel {
+    /// Terms of the model.
+    pub form: Form,
+    /// The fit; its classes are terminations.
+    pub fit: MultinomialFit,
+}
+
+/// One set of measurements and the models that need just these.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Variant {
+    /// A short name (`depth, angle`).
+    pub name: String,
+    /// Models, in the order of [`SIZES`] as far as they are there.
+    pub sizes: Vec<SizeModel>,
+    /// Ranges of the measurements fitted.
+    pub ranges: Vec<Range>,
+    /// Flakes with all sizes recorded, from which the correlation comes.
+    pub joint_flakes: u64,
+    /// Correlation of the standardised residuals of the sizes, row by row.
+    pub residual_correlation: Vec<Vec<f64>>,
+    /// How the flakes end, where the table supports it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub termination: Option<TerminationModel>,
+}
+
+/// Forms fitted to one experiment, checked on construction and on reading.
+///
+/// ```
+/// use conchoid::calibration::{Calibration, bundled};
+/// let flint = bundled::named("hard-hammer-flint").unwrap();
+/// assert_eq!(flint.stone(), Some("flint"));
+/// let text = flint.to_json();
+/// assert_eq!(Calibration::from_json(&text).unwrap().to_json(), text);
+/// assert!(Calibration::from_json("{\"schema\": 99}").is_err());
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Calibration {
+    schema: u32,
+    #[serde(flatten)]
+    parts: Parts,
+}
+
+/// What a calibration is made of, before it is checked.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Parts {
+    /// Its name.
+    pub name: String,
+    /// Where it comes from.
+    pub provenance: Provenance,
+    /// The stone of the experiment, where it was one.
+    pub stone: Option<String>,
+    /// Percussors used.
+    pub percussors: Vec<PercussorSeen>,
+    /// What was not recorded in the experiment and so is not in the intervals (`knapper`).
+    pub not_recorded: Vec<String>,
+    /// Which measurement stands at which place of an input row.
+    pub layout: Layout,
+    /// Names of the settings of the blow, a subset of the layout.
+    pub setting_names: Vec<String>,
+    /// Their combinations in the experiment.
+    pub settings: Vec<Setting>,
+    /// Classes taken as given where not recorded.
+    pub assumptions: Vec<Assumption>,
+    /// The variants, the one that needs most first.
+    pub variants: Vec<Variant>,
+}
+
+fn wrong(field: impl Into<String>, reason: impl Into<String>) -> Error {
+    Error::Calibration { at: Place::column(field), reason: reason.into() }
+}
+
+/// The lower Cholesky factor of a covariance, or an error naming the field.
+pub(crate) fn cholesky(field: &str, rows: &[Vec<f64>], size: usize) -> Result<DMatrix<f64>> {
+    if rows.len() != size || rows.iter().any(|r| r.len() != size) {
+        return Err(wrong(field, format!("expected {size} rows of {size} numbers")));
+    }
+    if rows.iter().flatten().any(|v| !v.is_finite()) {
+        return Err(wrong(field, "a number that is not finite"));
+    }
+    let m = DMatrix::from_fn(size, size, |i, j| rows[i][j]);
+    let unequal = (0..size)
+        .any(|i| (0..i).any(|j| (m[(i, j)] - m[(j, i)]).abs() > 1e-8 * (m[(i, i)] * m[(j, j)]).abs().sqrt()));
+    if unequal {
+        return Err(wrong(field, "a covariance must be symmetric"));
+    }
+    // scaled to a unit diagonal first, so that definiteness is judged apart from the units
+    let scale: Vec<f64> = (0..size).map(|i| m[(i, i)].sqrt()).collect();
+    if scale.iter().any(|s| !(s.is_finite() && *s > 0.0)) {
+        return Err(wrong(field, "a covariance must be positive definite"));
+    }
+    let unit = DMatrix::from_fn(size, size, |i, j| m[(i, j)] / (scale[i] * scale[j]));
+    let factor = unit.cholesky().ok_or_else(|| wrong(field, "a covariance must be positive definite"))?.l();
+    Ok(DMatrix::from_fn(size, size, |i, j| factor[(i, j)] * scale[i]))
+}
+
+impl Calibration {
+    /// Checks the parts and puts them together.
+    ///
+    /// # Errors
+    /// [`Error::Calibration`] naming the field that is missing, contradicts another, or is not finite.
+    pub fn new(parts: Parts) -> Result<Calibration> {
+        check(&parts)?;
+        Ok(Calibration { schema: SCHEMA, parts })
+    }
+
+    /// Reads one from its JSON text.
+    ///
+    /// # Errors
+    /// [`Error::Calibration`]: not JSON, an unknown schema version, and everything [`Calibration::new`]
+    /// refuses.
+    pub fn from_json(text: &str) -> Result<Calibration> {
+        #[derive(Deserialize)]
+        struct Version {
+            schema: Option<u32>,
+        }
+        let broken = |e: serde_json::Error| wrong("file", format!("not a calibration: {e}"));
+        let version: Version = serde_json::from_str(text).map_err(broken)?;
+        match version.schema {
+            Some(SCHEMA) => {}
+            Some(other) => {
+                return Err(wrong("schema", format!("version {other} is not known (accepted: {SCHEMA})")));
+            }
+            None => return Err(wrong("schema", format!("no schema version (accepted: {SCHEMA})"))),
+        }
+        #[derive(Deserialize)]
+        struct Unchecked {
+            #[serde(rename = "schema")]
+            _schema: u32,
+            #[serde(flatten)]
+            rest: serde_json::Map<String, serde_json::Value>,
+        }
+        let unchecked: Unchecked = serde_json::from_str(text).map_err(broken)?;
+        let parts: Parts =
+            serde_json::from_value(serde_json::Value::Object(unchecked.rest)).map_err(broken)?;
+        Calibration::new(parts)
+    }
+
+    /// Its JSON text, ending in a line break. Reading and writing again gives the same bytes.
+    pub fn to_json(&self) -> String {
+        let mut text = serde_json::to_string_pretty(self).unwrap_or_default();
+        text.push('\n');
+        text
+    }
+
+    /// Its name.
+    pub fn name(&self) -> &str {
+        &self.parts.name
+    }
+
+    /// Where it comes from.
+    pub fn provenance(&self) -> &Provenance {
+        &self.parts.provenance
+    }
+
+    /// The stone of the experiment.
+    pub fn stone(&self) -> Option<&str> {
+        self.parts.stone.as_deref()
+    }
+
+    /// Percussors used in the experiment.
+    pub fn percussors(&self) -> &[PercussorSeen] {
+        &self.parts.percussors
+    }
+
+    /// What was not recorded in the experiment.
+    pub fn not_recorded(&self) -> &[String] {
+        &self.parts.not_recorded
+    }
+
+    /// Which measurement stands at which place of an input row.
+    pub fn layout(&self) -> &Layout {
+        &self.parts.layout
+    }
+
+    /// Names of the settings of the blow that may be missing.
+    pub fn setting_names(&self) -> &[String] {
+        &self.parts.setting_names
+    }
+
+    /// The combinations of settings in the experiment.
+    pub fn settings(&self) -> &[Setting] {
+        &self.parts.settings
+    }
+
+    /// Classes taken as given where a row does not record them.
+    pub fn assumptions(&self) -> &[Assumption] {
+        &self.parts.assumptions
+    }
+
+    /// The variants, the one that needs most first.
+    pub fn variants(&self) -> &[Variant] {
+        &self.parts.variants
+    }
+
+    /// All parts, to make another calibration from.
+    pub fn into_parts(self) -> Parts {
+        self.parts
+    }
+
+    /// The measurements that a variant cannot do without: what its forms read, less the settings, the
+    /// assumed classes and the termination.
+    pub fn required(&self, variant: &Variant) -> Vec<String> {
+        let mut names: Vec<String> = Vec::new();
+        for name in variant.sizes.iter().flat_map(|m| m.form.needs()) {
+            let optional = self.parts.setting_names.contains(&name)
+                || self.parts.assumptions.iter().any(|a| a.class == name)
+                || name == crate::form::TERMINATION;
+            if !optional && !names.contains(&name) {
+                names.push(name);
+            }
+        }
+        names
+    }
+}
+
+impl<'de> Deserialize<'de> for Calibration {
+    fn deserialize<D: serde::Deserializer<'de>>(d: D) -> std::result::Result<Self, D::Error> {
+        let value = serde_json::Value::deserialize(d)?;
+        Calibration::from_json(&value.to_string()).map_err(serde::de::Error::custom)
+    }
+}
+
+/// Refuses parts that contradict each other.
+fn check(parts: &Parts) -> Result<()> {
+    if parts.name.trim().is_empty() || parts.name.chars().count() > 200 {
+        return Err(wrong("name", "a calibration needs a name of 1 to 200 characters"));
+    }
+    if parts.variants.is_empty() {
+        return Err(wrong("variants", "at least one variant is needed"));
+    }
+    let layout = &parts.layout;
+    for (i, name) in (0..layout.len()).map(|i| (i, layout.name(i))) {
+        if (0..i).any(|j| layout.name(j) == name) {
+            return Err(wrong("layout", format!("{name} stands twice")));
+        }
+    }
+    let places: Vec<usize> = parts
+        .setting_names
+        .iter()
+        .map(|n| {
+            layout.position(n).ok_or_else(|| wrong("setting_names", format!("{n} is not in the layout")))
+        })
+        .collect::<Result<_>>()?;
+    if !places.is_empty() && parts.settings.is_empty() {
+        return Err(wrong("settings", "settings are named but none is listed"));
+    }
+    for setting in &parts.settings {
+        if setting.values.len() != places.len() || setting.flakes == 0 {
+            return Err(wrong("settings", "each needs one value per name and at least one flake"));
+        }
+        for (v, at) in setting.values.iter().zip(&places) {
+            let known = layout
+                .class_at(*at)
+                .is_none_or(|c| *v >= 0.0 && v.fract() == 0.0 && (*v as usize) < c.levels.len());
+            if !v.is_finite() || !known {
+                return Err(wrong("settings", format!("{v} is not a value of {}", layout.name(*at))));
+            }
+        }
+    }
+    for a in &parts.assumptions {
+        let known = layout
+            .position(&a.class)
+            .and_then(|at| layout.class_at(at))
+            .is_some_and(|c| c.levels.contains(&a.level));
+        if !known {
+            return Err(wrong("assumptions", format!("{} = {} is not in the layout", a.class, a.level)));
+        }
+    }
+    parts.variants.iter().try_for_each(|v| check_variant(v, layout))
+}
+
+fn check_variant(variant: &Variant, layout: &Layout) -> Result<()> {
+    let here = |field: &str| format!("variant \"{}\", {field}", variant.name);
+    if variant.sizes.is_empty() {
+        return Err(wrong(here("sizes"), "at least one size is needed"));
+    }
+    for (i, m) in variant.sizes.iter().enumerate() {
+        if m.size.trim().is_empty() || variant.sizes[..i].iter().any(|o| o.size == m.size) {
+            return Err(wrong(here("sizes"), format!("\"{}\" is empty or stands twice", m.size)));
+        }
+        check_size(m, layout, &here(&m.size))?;
+    }
+    for r in &variant.ranges {
+        if !(r.low.is_finite() && r.high.is_finite() && r.low <= r.high) {
+            return Err(wrong(here("ranges"), format!("the range of {} is empty or not finite", r.name)));
+        }
+    }
+    let k = variant.sizes.len();
+    cholesky(&here("residual_correlation"), &variant.residual_correlation, k)?;
+    if (0..k).any(|i| (variant.residual_correlation[i][i] - 1.0).abs() > 1e-12) {
+        return Err(wrong(here("residual_correlation"), "the diagonal must be 1"));
+    }
+    if let Some(t) = &variant.termination {
+        let compiled = t.form.compile(layout)?;
+        if t.fit.columns() != compiled.terms() {
+            return Err(wrong(here("termination"), "as many coefficients as terms are needed"));
+        }
+    }
+    Ok(())
+}
+
+fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
+    let compiled = m.form.compile(layout).map_err(|e| wrong(here, e.to_string()))?;
+    if m.coefficients.len() != compiled.terms() || m.coefficients.iter().any(|b| !b.is_finite()) {
+        return Err(wrong(here, "as many finite coefficients as terms are needed"));
+    }
+    cholesky(&format!("{here}, covariance"), &m.covariance, compiled.terms())?;
+    match &m.spread {
+        Spread::Constant { value, degrees_of_freedom } => {
+            if compiled.spread_terms() != 1 {
+                return Err(wrong(here, "a form with spread terms needs their coefficients"));
+            }
+            if !(*value > 0.0
+                && value.is_finite()
+                && *degrees_of_freedom > 0.0
+                && degrees_of_freedom.is_finite())
+            {
+                return Err(wrong(here, "spread and degrees of freedom must be positive and finite"));
+            }
+        }
+        Spread::Modelled { coefficients, covariance } => {
+            if coefficients.len() != compiled.spread_terms() || coefficients.iter().any(|b| !b.is_finite()) {
+                return Err(wrong(
+                    here,
+                    "as many finite coefficients of the spread as spread terms are needed",
+                ));
+            }
+            cholesky(&format!("{here}, covariance of the spread"), covariance, coefficients.len())?;
+        }
+    }
+    let heavy = |df: f64| df > 2.0 && df.is_finite();
+    match &m.tails {
+        Tails::Normal => {}
+        Tails::Student { degrees_of_freedom } if heavy(*degrees_of_freedom) => {}
+        Tails::ByClass { class, degrees_of_freedom }
+            if degrees_of_freedom.iter().all(|(_, df)| heavy(*df))
+                && layout.position(class).and_then(|at| layout.class_at(at)).is_some_and(|c| {
+                    degrees_of_freedom.iter().all(|(level, _)| c.levels.contains(level))
+                }) => {}
+        _ => return Err(wrong(here, "tails need degrees of freedom above 2, and classes of the layout")),
+    }
+    if m.flakes == 0
+        || !(0.0..=1.0).contains(&m.r_squared)
+        || !(m.left_out_error >= 0.0 && m.left_out_error.is_finite())
+        || !(m.largest_leverage >= 0.0 && m.largest_leverage.is_finite())
+    {
+        return Err(wrong(here, "flakes, r_squared, left_out_error or largest_leverage out of range"));
+    }
+    if let Some(g) = &m.grouping
+        && !(g.between >= 0.0 && g.between.is_finite() && g.within > 0.0 && g.within.is_finite())
+    {
+        return Err(wrong(here, "the spreads between and within groups must be finite"));
+    }
+    Ok(())
+}

@@ -1,0 +1,221 @@
+//! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
+
+use serde::{Serialize, Serializer, ser::SerializeStruct};
+use std::fmt;
+
+/// A reason to distrust an answer.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum Caution {
+    /// A measurement outside what the experiment covered.
+    OutsideRange {
+        /// The measurement.
+        measurement: String,
+        /// Its value.
+        value: f64,
+        /// Smallest value fitted.
+        low: f64,
+        /// Largest value fitted.
+        high: f64,
+    },
+    /// Each measurement may be inside its range, but the combination is unlike any flake fitted.
+    Leverage {
+        /// Leverage of this platform.
+        value: f64,
+        /// The largest among the flakes fitted.
+        largest: f64,
+    },
+    /// A percussor the experiment did not use.
+    PercussorNotInExperiment {
+        /// What was asked for.
+        percussor: String,
+        /// What the answer leans on instead; nothing where the experiment had one class only.
+        leans_on: Option<String>,
+        /// Percussors the experiment used.
+        seen: Vec<String>,
+    },
+    /// A stone the experiment did not use.
+    StoneNotInExperiment {
+        /// What was asked for.
+        stone: String,
+        /// The stone of the experiment.
+        seen: String,
+    },
+    /// Settings of the blow that were not given; the answer is averaged over those of the experiment.
+    SettingsAveraged {
+        /// Their names.
+        settings: Vec<String>,
+    },
+    /// A class that was not recorded and was taken as given.
+    Assumed {
+        /// The class.
+        class: String,
+        /// The level taken.
+        level: String,
+    },
+    /// What was not recorded in the experiment, so that its spread is not in the interval.
+    NotInExperiment {
+        /// What (`core`, `knapper`).
+        what: Vec<String>,
+    },
+    /// The form is close to where it breaks down.
+    NearEndOfDomain {
+        /// The measurement.
+        measurement: String,
+        /// Its value.
+        value: f64,
+        /// What happens there.
+        why: String,
+    },
+    /// Part of the predictive lies where no flake is.
+    AtomAtZero {
+        /// The size.
+        size: String,
+        /// Probability of no size at all.
+        probability: f64,
+    },
+    /// A technique that the experiments did not use.
+    Technique {
+        /// `indirect` or `pressure`.
+        technique: String,
+    },
+    /// A bevelled platform under a calibration without bevelled platforms: heavier than predicted.
+    Bevelled,
+    /// A termination that the calibration cannot tell apart or never saw.
+    TerminationNotInExperiment {
+        /// The termination.
+        termination: String,
+    },
+    /// The piece is not complete as struck; the answer is for the flake as it came off.
+    NotAsStruck {
+        /// Its state (`split`, `proximal`, `retouched`).
+        state: String,
+    },
+}
+
+impl Caution {
+    /// A stable name of the kind, for programs.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Caution::OutsideRange { .. } => "outside-range",
+            Caution::Leverage { .. } => "leverage",
+            Caution::PercussorNotInExperiment { .. } => "percussor-not-in-experiment",
+            Caution::StoneNotInExperiment { .. } => "stone-not-in-experiment",
+            Caution::SettingsAveraged { .. } => "settings-averaged",
+            Caution::Assumed { .. } => "assumed",
+            Caution::NotInExperiment { .. } => "not-in-experiment",
+            Caution::NearEndOfDomain { .. } => "near-end-of-domain",
+            Caution::AtomAtZero { .. } => "atom-at-zero",
+            Caution::Technique { .. } => "technique",
+            Caution::Bevelled => "bevelled",
+            Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Caution::NotAsStruck { .. } => "not-as-struck",
+        }
+    }
+}
+
+/// A measurement's column name in words: `platform_depth_mm` reads `platform depth`.
+pub fn in_words(column: &str) -> String {
+    let units = ["_mm2", "_mm", "_g", "_deg", "_m_s"];
+    let bare = units.iter().find_map(|u| column.strip_suffix(u)).unwrap_or(column);
+    bare.replace('_', " ")
+}
+
+/// The unit a column name ends in, for a sentence.
+fn unit(column: &str) -> &'static str {
+    [("_mm2", " mm2"), ("_mm", " mm"), ("_g", " g"), ("_deg", " degrees"), ("_m_s", " m/s")]
+        .iter()
+        .find(|(suffix, _)| column.ends_with(suffix))
+        .map_or("", |(_, unit)| unit)
+}
+
+impl fmt::Display for Caution {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Caution::OutsideRange { measurement, value, low, high } => {
+                let (side, by) = if value < low { ("below", low - value) } else { ("above", value - high) };
+                let u = unit(measurement);
+                write!(
+                    f,
+                    "{} {}{u} is {}{u} {side} what the experiment covered ({low} to {high}{u})",
+                    in_words(measurement),
+                    short(*value),
+                    short(by)
+                )
+            }
+            Caution::Leverage { value, largest } => write!(
+                f,
+                "this combination of measurements is unlike any flake of the experiment \
+                 (leverage {}, largest fitted {})",
+                short(*value),
+                short(*largest)
+            ),
+            Caution::PercussorNotInExperiment { percussor, leans_on, seen } => {
+                write!(f, "{percussor} was not used in the experiment ({})", seen.join(", "))?;
+                match leans_on {
+                    Some(l) => write!(f, "; the answer leans on {l}"),
+                    None => write!(f, "; the answer is for what was used"),
+                }
+            }
+            Caution::StoneNotInExperiment { stone, seen } => {
+                write!(f, "the experiment flaked {seen}, not {stone}")
+            }
+            Caution::SettingsAveraged { settings } => {
+                let names: Vec<String> = settings.iter().map(|s| in_words(s)).collect();
+                write!(f, "not given: {}; averaged over the blows of the experiment", names.join(", "))
+            }
+            Caution::Assumed { class, level } => {
+                write!(f, "{} was not given and is taken as \"{level}\"", in_words(class))
+            }
+            Caution::NotInExperiment { what } => write!(
+                f,
+                "{} not recorded in the experiment: the interval may be too narrow for a new one",
+                what.join(" and ")
+            ),
+            Caution::NearEndOfDomain { measurement, value, why } => {
+                write!(f, "{} {}{}: {why}", in_words(measurement), short(*value), unit(measurement))
+            }
+            Caution::AtomAtZero { size, probability } => write!(
+                f,
+                "{:.1} % of the predictive of {} lies below zero, where no flake is",
+                probability * 100.0,
+                in_words(size)
+            ),
+            Caution::Technique { technique } => write!(
+                f,
+                "{technique} technique: the experiments struck directly, and size may follow other laws"
+            ),
+            Caution::Bevelled => {
+                write!(f, "a bevelled platform gives a heavier flake than its depth predicts")
+            }
+            Caution::TerminationNotInExperiment { termination } => {
+                write!(
+                    f,
+                    "the calibration cannot answer for a {termination} termination; not conditioned on it"
+                )
+            }
+            Caution::NotAsStruck { state } => {
+                write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
+            }
+        }
+    }
+}
+
+/// A number short enough for a sentence.
+fn short(v: f64) -> String {
+    if v == 0.0 {
+        return "0".to_string();
+    }
+    let decimals = (3 - v.abs().log10().floor() as i64).clamp(0, 6) as usize;
+    let text = format!("{v:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
+}
+
+impl Serialize for Caution {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        let mut out = s.serialize_struct("Caution", 2)?;
+        out.serialize_field("kind", self.kind())?;
+        out.serialize_field("text", &self.to_string())?;
+        out.end()
+    }
+}

@@ -1,0 +1,334 @@
+//! The predictive distribution of one size of one future flake.
+//!
+//! On the transformed scale it is a Student t, or a mixture of a few (over settings of the blow that were
+//! not recorded, or over terminations):
+//!
+//! ```text
+//! P(g(size) <= v) = sum_k w_k T((v - m_k) / s_k; d_k)
+//! ```
+//!
+//! with weight w, location m, scale s and degrees of freedom d (infinite: normal). Sizes are read off by
+//! mapping quantiles back through the transform, which keeps them exact.
+
+use crate::error::{Bounds, Error, Result};
+use crate::form::Transform;
+use crate::special::{student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf};
+use rand::{Rng, RngExt};
+use rand_distr::Distribution;
+
+/// The accepted levels of an interval, and probabilities of a quantile.
+pub const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
+
+/// One Student t on the transformed scale.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Component {
+    /// Share of this component; the shares of a predictive sum to 1.
+    pub weight: f64,
+    /// Centre, transformed scale.
+    pub location: f64,
+    /// Scale, transformed scale; for a normal its standard deviation.
+    pub scale: f64,
+    /// Degrees of freedom; infinite for a normal.
+    pub degrees_of_freedom: f64,
+}
+
+impl Component {
+    fn standard(&self, v: f64) -> f64 {
+        (v - self.location) / self.scale
+    }
+}
+
+/// An interval with its middle, in the unit of the size.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Interval {
+    /// Lower end: as much probability lies below it as above the upper end.
+    pub low: f64,
+    /// The size exceeded by half of such flakes.
+    pub median: f64,
+    /// Upper end.
+    pub high: f64,
+    /// The probability inside.
+    pub level: f64,
+}
+
+/// The distribution of one size of one future flake.
+///
+/// ```
+/// use conchoid::form::Transform;
+/// use conchoid::predict::{Component, Predictive};
+/// let t = Component { weight: 1.0, location: 3.0, scale: 0.4, degrees_of_freedom: 20.0 };
+/// let mass = Predictive::new(Transform::Ln, vec![t]).unwrap();
+/// let i = mass.interval(0.95).unwrap();
+/// assert!(i.low < i.median && i.median < i.high);
+/// assert!((mass.cdf(i.high) - mass.cdf(i.low) - 0.95).abs() < 1e-12);
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct Predictive {
+    transform: Transform,
+    components: Vec<Component>,
+}
+
+impl Predictive {
+    /// From components on the transformed scale; their weights are scaled to sum to 1.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] without components, or with a weight below 0, a scale or degrees of freedom not
+    /// above 0, or a number that is not finite (degrees of freedom may be infinite).
+    pub fn new(transform: Transform, components: Vec<Component>) -> Result<Predictive> {
+        let fine = |c: &Component| {
+            c.weight >= 0.0
+                && c.weight.is_finite()
+                && c.location.is_finite()
+                && c.scale > 0.0
+                && c.scale.is_finite()
+                && c.degrees_of_freedom > 0.0
+        };
+        let total: f64 = components.iter().map(|c| c.weight).sum();
+        if components.is_empty() || !components.iter().all(fine) || !(total > 0.0 && total.is_finite()) {
+            return Err(Error::invalid(
+                "predictive",
+                "needs components of finite location, positive spread and a positive sum of weights",
+            ));
+        }
+        let mut p = Predictive { transform, components };
+        if p.components.len() == 1 {
+            p.components[0].weight = 1.0;
+        } else {
+            p.components.iter_mut().for_each(|c| c.weight /= total);
+        }
+        Ok(p)
+    }
+
+    /// The transform of the size.
+    pub fn transform(&self) -> Transform {
+        self.transform
+    }
+
+    /// The components, transformed scale, weights summing to 1.
+    pub fn components(&self) -> &[Component] {
+        &self.components
+    }
+
+    /// The value on the transformed scale that a size has; minus infinity where a size is too small for the
+    /// transform (zero and less under a logarithm; below zero under a cube root).
+    fn forward(&self, size: f64) -> f64 {
+        match self.transform {
+            Transform::Identity => size,
+            Transform::CubeRoot if size == 0.0 => 0.0,
+            _ if size <= 0.0 => f64::NEG_INFINITY,
+            t => t.apply(size),
+        }
+    }
+
+    fn cdf_at(&self, v: f64) -> f64 {
+        self.components.iter().map(|c| c.weight * student_cdf(c.standard(v), c.degrees_of_freedom)).sum()
+    }
+
+    fn sf_at(&self, v: f64) -> f64 {
+        self.components.iter().map(|c| c.weight * student_sf(c.standard(v), c.degrees_of_freedom)).sum()
+    }
+
+    fn pdf_at(&self, v: f64) -> f64 {
+        self.components
+            .iter()
+            .map(|c| c.weight * (student_ln_pdf(c.standard(v), c.degrees_of_freedom) - c.scale.ln()).exp())
+            .sum()
+    }
+
+    /// Probability that the size is at most this.
+    pub fn cdf(&self, size: f64) -> f64 {
+        if size.is_nan() {
+            return f64::NAN;
+        }
+        self.cdf_at(self.forward(size)).clamp(0.0, 1.0)
+    }
+
+    /// Probability that the size is more than this, accurate in the upper tail.
+    pub fn sf(&self, size: f64) -> f64 {
+        if size.is_nan() {
+            return f64::NAN;
+        }
+        self.sf_at(self.forward(size)).clamp(0.0, 1.0)
+    }
+
+    /// Log density of the size, in one over its unit. Minus infinity where it cannot be.
+    ///
+    /// Under a cube root the probability of no flake at all (an atom at 0) has no density.
+    pub fn ln_pdf(&self, size: f64) -> f64 {
+        let v = self.forward(size);
+        if !v.is_finite() || (size <= 0.0 && self.transform != Transform::Identity) {
+            return f64::NEG_INFINITY;
+        }
+        self.ln_pdf_transformed(v) + self.transform.ln_jacobian(size)
+    }
+
+    /// Log density on the transformed scale.
+    pub fn ln_pdf_transformed(&self, v: f64) -> f64 {
+        let terms = self
+            .components
+            .iter()
+            .map(|c| c.weight.ln() + student_ln_pdf(c.standard(v), c.degrees_of_freedom) - c.scale.ln());
+        let largest = terms.clone().fold(f64::NEG_INFINITY, f64::max);
+        if largest == f64::NEG_INFINITY {
+            return largest;
+        }
+        largest + terms.map(|t| (t - largest).exp()).sum::<f64>().ln()
+    }
+
+    /// Probability of no size at all: what lies below zero on the scale of a cube root (or of an identity).
+    pub fn atom_at_zero(&self) -> f64 {
+        match self.transform {
+            Transform::CubeRoot => self.cdf_at(0.0),
+            _ => 0.0,
+        }
+    }
+
+    /// The size below which a flake falls with probability p.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < p < 1.
+    pub fn quantile(&self, p: f64) -> Result<f64> {
+        let p = LEVEL.check(p)?;
+        Ok(self.transform.invert(self.quantile_transformed(p, 1.0 - p)))
+    }
+
+    /// The size that a flake exceeds with probability q; accurate for small q.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < q < 1.
+    pub fn quantile_upper(&self, q: f64) -> Result<f64> {
+        let q = LEVEL.check(q)?;
+        Ok(self.transform.invert(self.quantile_transformed(1.0 - q, q)))
+    }
+
+    /// The quantile on the transformed scale, from both tail probabilities (p + q = 1).
+    fn quantile_transformed(&self, p: f64, q: f64) -> f64 {
+        let of = |c: &Component| {
+            let z = if p <= 0.5 {
+                student_quantile(p, c.degrees_of_freedom)
+            } else {
+                student_quantile_upper(q, c.degrees_of_freedom)
+            };
+            c.location + c.scale * z
+        };
+        if let [one] = &self.components[..] {
+            return of(one);
+        }
+        // the quantile of a mixture lies between those of its components
+        let mut low = f64::INFINITY;
+        let mut high = f64::NEG_INFINITY;
+        for c in self.components.iter().filter(|c| c.weight > 0.0) {
+            let v = of(c);
+            low = low.min(v);
+            high = high.max(v);
+        }
+        self.solve(p, q, low, high)
+    }
+
+    /// Newton's method on the nearer tail, kept inside a shrinking bracket.
+    fn solve(&self, p: f64, q: f64, mut low: f64, mut high: f64) -> f64 {
+        let mut v = 0.5 * (low + high);
+        for _ in 0..200 {
+            // positive where v is too large
+            let excess = if p <= 0.5 { self.cdf_at(v) - p } else { q - self.sf_at(v) };
+            if excess == 0.0 {
+                break;
+            }
+            if excess > 0.0 {
+                high = v;
+            } else {
+                low = v;
+            }
+            let step = excess / self.pdf_at(v);
+            let next = v - step;
+            let next = if next > low && next < high { next } else { 0.5 * (low + high) };
+            let settled = (next - v).abs() <= 4.0 * f64::EPSILON * v.abs().max(1e-3);
+            v = next;
+            if settled || high - low <= 2.0 * f64::EPSILON * v.abs() {
+                break;
+            }
+        }
+        v
+    }
+
+    /// The median size.
+    pub fn median(&self) -> f64 {
+        self.transform.invert(self.quantile_transformed(0.5, 0.5))
+    }
+
+    /// The central interval of this level, with the median.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < level < 1.
+    pub fn interval(&self, level: f64) -> Result<Interval> {
+        let level = LEVEL.check(level)?;
+        let tail = 0.5 * (1.0 - level);
+        if let [one] = &self.components[..] {
+            // symmetric on the transformed scale: one quantile does for both ends
+            let half = one.scale * student_quantile_upper(tail, one.degrees_of_freedom);
+            return Ok(Interval {
+                low: self.transform.invert(one.location - half),
+                median: self.transform.invert(one.location),
+                high: self.transform.invert(one.location + half),
+                level,
+            });
+        }
+        Ok(Interval {
+            low: self.transform.invert(self.quantile_transformed(tail, 1.0 - tail)),
+            median: self.median(),
+            high: self.transform.invert(self.quantile_transformed(1.0 - tail, tail)),
+            level,
+        })
+    }
+
+    /// The mean size *if the errors were normal with this scale*.
+    ///
+    /// The exponential of a Student t has no mean, so under a logarithm this is the only mean there is, and
+    /// it rests on the normal law far out in its tail. None where even that does not exist: an identity
+    /// whose t has one degree of freedom or less.
+    ///
+    /// | transform | mean |
+    /// |---|---|
+    /// | identity | m |
+    /// | ln | exp(m + s^2 / 2) |
+    /// | log10 | the same in natural logarithms |
+    /// | cube root | m^3 + 3 m s^2 |
+    pub fn mean_under_normal_errors(&self) -> Option<f64> {
+        let mut mean = 0.0;
+        for c in &self.components {
+            let (m, s) = (c.location, c.scale);
+            mean += c.weight
+                * match self.transform {
+                    Transform::Identity if c.degrees_of_freedom <= 1.0 => return None,
+                    Transform::Identity => m,
+                    Transform::Ln => (m + 0.5 * s * s).exp(),
+                    Transform::Log10 => {
+                        let k = std::f64::consts::LN_10;
+                        (k * m + 0.5 * (k * s) * (k * s)).exp()
+                    }
+                    Transform::CubeRoot => m * m * m + 3.0 * m * s * s,
+                };
+        }
+        (mean.is_finite()).then_some(mean)
+    }
+
+    /// Draws one size.
+    pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
+        let mut left: f64 = rng.random();
+        let last = self.components.len() - 1;
+        let picked = self.components.iter().take(last).find(|c| {
+            left -= c.weight;
+            left < 0.0
+        });
+        let c = picked.unwrap_or(&self.components[last]);
+        self.transform.invert(c.location + c.scale * standard_draw(c.degrees_of_freedom, rng))
+    }
+}
+
+/// One draw of a standard Student t (normal where the degrees of freedom are infinite or huge).
+pub(crate) fn standard_draw<R: Rng + ?Sized>(degrees_of_freedom: f64, rng: &mut R) -> f64 {
+    match rand_distr::StudentT::new(degrees_of_freedom) {
+        Ok(t) if degrees_of_freedom < 1e9 => t.sample(rng),
+        _ => rand_distr::StandardNormal.sample(rng),
+    }
+}

@@ -1,0 +1,669 @@
+//! From the measurements of one platform to an estimate of every size under a calibration.
+//!
+//! [`Predictor::new`] resolves a calibration once: names to places, covariances to factors. Then
+//! [`Predictor::estimate`] walks the same stages for every row: refuse what cannot be answered, gather the
+//! measurements, choose the variant that uses most of them, complete the settings that were not given,
+//! evaluate each size, and say what there is to doubt.
+
+use super::caution::Caution;
+use super::distribution::{Component, Predictive};
+use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel, Variant, cholesky};
+use crate::error::{Error, Place, Result};
+use crate::flake::{Portion, Technique, Termination};
+use crate::form::{self, Compiled, PERCUSSOR_CLASS, TERMINATION};
+use crate::material::{PercussorClass, PercussorMaterial};
+use crate::strike::{Measured, PlatformKind};
+
+/// What is asked for beyond the measurements.
+#[derive(Debug, Clone, Default, PartialEq)]
+#[non_exhaustive]
+pub struct Ask {
+    /// Condition on this termination.
+    pub termination: Option<Termination>,
+}
+
+/// One size of an estimate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SizeEstimate {
+    /// Which size (`mass_g`).
+    pub size: String,
+    /// What it means in the calibration's table, where that differs (`mean_thickness_mm`).
+    pub column: String,
+    /// Its distribution.
+    pub predictive: Predictive,
+    /// Flakes behind it.
+    pub flakes: u64,
+}
+
+/// How the flake will end: a class and its probability with a 95 % interval.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TerminationEstimate {
+    /// The termination, as the calibration names it.
+    pub termination: String,
+    /// Probability.
+    pub value: f64,
+    /// Lower end of its interval.
+    pub low: f64,
+    /// Upper end of its interval.
+    pub high: f64,
+}
+
+/// Everything a calibration says of one platform.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Estimate {
+    /// The sizes, in the order of the calibration.
+    pub sizes: Vec<SizeEstimate>,
+    /// Name of the calibration.
+    pub calibration: String,
+    /// Which variant of it was used, by what it needs.
+    pub variant: String,
+    /// The form of that variant.
+    pub form: String,
+    /// Flakes behind it (the largest count among the sizes).
+    pub flakes: u64,
+    /// How it ends; empty where the calibration cannot tell.
+    pub terminations: Vec<TerminationEstimate>,
+    /// Correlation of the sizes about what is expected, transformed scale, in the order of `sizes`.
+    pub residual_correlation: Vec<Vec<f64>>,
+    /// What there is to doubt.
+    pub cautions: Vec<Caution>,
+}
+
+impl Estimate {
+    /// The distribution of one size by its column name.
+    pub fn size(&self, name: &str) -> Option<&Predictive> {
+        self.sizes.iter().find(|s| s.size == name).map(|s| &s.predictive)
+    }
+}
+
+/// A calibration resolved for prediction.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::Predictor;
+/// use conchoid::strike::{Platform, Strike};
+///
+/// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
+/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
+/// let mass = estimate.size("mass_g").unwrap().interval(0.95)?;
+/// assert!(mass.low < mass.median && mass.median < mass.high);
+///
+/// // without a depth there is nothing to go by
+/// let blank = Strike::builder().build()?;
+/// assert!(predictor.estimate(&blank, &Default::default()).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct Predictor {
+    calibration: Calibration,
+    variants: Vec<ReadyVariant>,
+    /// Places of the settings in an input row.
+    settings: Vec<usize>,
+}
+
+#[derive(Debug, Clone)]
+struct ReadyVariant {
+    required: Vec<usize>,
+    /// Settings that some form of this variant reads.
+    reads: Vec<usize>,
+    sizes: Vec<ReadySize>,
+    /// Place of the termination in an input row, where a form reads it.
+    termination: Option<usize>,
+    ends: Option<ReadyTermination>,
+}
+
+#[derive(Debug, Clone)]
+struct ReadyTermination {
+    compiled: Compiled,
+    /// For each class of the multinomial fit, its code in the layout.
+    codes: Vec<Option<usize>>,
+}
+
+/// One size model with its names resolved and its covariance factored.
+#[derive(Debug, Clone)]
+struct ReadySize {
+    compiled: Compiled,
+    /// Column-major lower Cholesky factor of the covariance.
+    factor: nalgebra::DMatrix<f64>,
+    spread_covariance: Option<nalgebra::DMatrix<f64>>,
+    /// Place of the class that decides the tails, and degrees of freedom by code.
+    tails: Option<(usize, Vec<f64>)>,
+}
+
+/// Location, scale and degrees of freedom of one size at one complete input row, and its leverage.
+pub(crate) struct At {
+    pub(crate) location: f64,
+    pub(crate) scale: f64,
+    pub(crate) degrees_of_freedom: f64,
+    pub(crate) leverage: f64,
+}
+
+impl ReadySize {
+    fn new(m: &SizeModel, calibration: &Calibration) -> Result<ReadySize> {
+        let layout = calibration.layout();
+        let compiled = m.form.compile(layout)?;
+        let factor = cholesky(&m.size, &m.covariance, compiled.terms())?;
+        let spread_covariance = match &m.spread {
+            Spread::Constant { .. } => None,
+            Spread::Modelled { covariance, .. } => Some(cholesky(&m.size, covariance, covariance.len())?),
+        };
+        let tails = match &m.tails {
+            Tails::ByClass { class, degrees_of_freedom } => layout.position(class).and_then(|at| {
+                let levels = &layout.class_at(at)?.levels;
+                let by_code = levels
+                    .iter()
+                    .map(|l| {
+                        degrees_of_freedom.iter().find(|(n, _)| n == l).map_or(f64::INFINITY, |(_, d)| *d)
+                    })
+                    .collect();
+                Some((at, by_code))
+            }),
+            _ => None,
+        };
+        Ok(ReadySize { compiled, factor, spread_covariance, tails })
+    }
+
+    /// Evaluates at a complete input row that has passed the check of the form's domain.
+    fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
+        row.resize(self.compiled.terms(), 0.0);
+        self.compiled.fill(x, row);
+        let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
+        let uncertainty = quadratic(&self.factor, row);
+        let (own, behind) = match (&m.spread, &self.spread_covariance) {
+            (Spread::Modelled { coefficients, .. }, Some(factor)) => {
+                row.resize(self.compiled.spread_terms(), 0.0);
+                self.compiled.fill_spread(x, row);
+                let ln: f64 = row.iter().zip(coefficients).map(|(v, c)| v * c).sum();
+                // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
+                (ln.exp(), 0.5 / quadratic(factor, row))
+            }
+            (Spread::Constant { value, degrees_of_freedom }, _) => (*value, *degrees_of_freedom),
+            (Spread::Modelled { .. }, None) => (f64::NAN, f64::NAN),
+        };
+        let tail = match (&m.tails, &self.tails) {
+            (Tails::Student { degrees_of_freedom }, _) => *degrees_of_freedom,
+            (_, Some((at, by_code))) => by_code.get(x[*at] as usize).copied().unwrap_or(f64::INFINITY),
+            _ => f64::INFINITY,
+        };
+        At {
+            location,
+            scale: (own * own + uncertainty).sqrt(),
+            degrees_of_freedom: 1.0 / (1.0 / tail + 1.0 / behind),
+            leverage: uncertainty / (own * own),
+        }
+    }
+}
+
+/// |L' x|^2 for a lower triangle L: x' (L L') x.
+fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
+    let p = x.len();
+    let mut sum = 0.0;
+    for j in 0..p {
+        let mut z = 0.0;
+        for i in j..p {
+            z += l[(i, j)] * x[i];
+        }
+        sum += z * z;
+    }
+    sum
+}
+
+impl ReadyVariant {
+    fn new(v: &Variant, calibration: &Calibration, settings: &[usize]) -> Result<ReadyVariant> {
+        let layout = calibration.layout();
+        let required = calibration
+            .required(v)
+            .iter()
+            .map(|n| layout.position(n).ok_or_else(|| Error::missing(n, "the calibration's layout lacks it")))
+            .collect::<Result<Vec<_>>>()?;
+        let sizes = v.sizes.iter().map(|m| ReadySize::new(m, calibration)).collect::<Result<Vec<_>>>()?;
+        let ends = v.termination.as_ref().map(|t| ReadyTermination::new(t, calibration)).transpose()?;
+        let mut names: Vec<String> = v.sizes.iter().flat_map(|m| m.form.needs()).collect();
+        names.extend(v.termination.iter().flat_map(|t| t.form.needs()));
+        let reads =
+            settings.iter().copied().filter(|at| names.iter().any(|n| n == layout.name(*at))).collect();
+        let termination =
+            names.iter().any(|n| n == TERMINATION).then(|| layout.position(TERMINATION)).flatten();
+        Ok(ReadyVariant { required, reads, sizes, termination, ends })
+    }
+}
+
+impl ReadyTermination {
+    fn new(t: &TerminationModel, calibration: &Calibration) -> Result<ReadyTermination> {
+        let layout = calibration.layout();
+        let levels = layout.position(TERMINATION).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
+        let codes =
+            t.fit.classes().iter().map(|c| levels.and_then(|l| l.iter().position(|n| n == c))).collect();
+        Ok(ReadyTermination { compiled: t.form.compile(layout)?, codes })
+    }
+}
+
+impl Predictor {
+    /// Resolves a calibration.
+    ///
+    /// # Errors
+    /// Those of a calibration that contradicts itself; none for one that was read or built by this crate.
+    pub fn new(calibration: Calibration) -> Result<Predictor> {
+        let layout = calibration.layout();
+        let settings = calibration
+            .setting_names()
+            .iter()
+            .map(|n| layout.position(n).ok_or_else(|| Error::missing(n, "the calibration's layout lacks it")))
+            .collect::<Result<Vec<_>>>()?;
+        let variants = calibration
+            .variants()
+            .iter()
+            .map(|v| ReadyVariant::new(v, &calibration, &settings))
+            .collect::<Result<Vec<_>>>()?;
+        Ok(Predictor { calibration, variants, settings })
+    }
+
+    /// The calibration behind it.
+    pub fn calibration(&self) -> &Calibration {
+        &self.calibration
+    }
+
+    /// The names of the measurements any of which the answer may need: those of the forms, the settings.
+    pub fn reads(&self) -> Vec<&str> {
+        let layout = self.calibration.layout();
+        (0..layout.len()).map(|i| layout.name(i)).collect()
+    }
+
+    /// Estimates every size of one flake.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] for a crushed platform or a portion without one; [`Error::Missing`] where no
+    /// variant of the calibration can do with what was measured; [`Error::Domain`] outside the domain of
+    /// the form; [`Error::UnknownName`] for a class that the calibration does not know.
+    pub fn estimate(&self, measured: &impl Measured, ask: &Ask) -> Result<Estimate> {
+        refuse(measured)?;
+        let mut cautions = Vec::new();
+        let mut x = self.gather(measured, &mut cautions)?;
+        let at = self.choose(&x)?;
+        let (variant, ready) = (&self.calibration.variants()[at], &self.variants[at]);
+        self.assume(ready, variant, &mut x, &mut cautions);
+        let rows = self.complete(ready, &x, &mut cautions);
+        let ended = self.condition(ready, measured, ask, &mut cautions);
+        let estimate = self.evaluate(variant, ready, rows, ended, cautions)?;
+        Ok(self.doubt(estimate, variant, &x, measured))
+    }
+
+    /// The input row: what was measured, classes as codes, not a number where missing.
+    fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
+        let layout = self.calibration.layout();
+        let mut x: Vec<f64> = layout.numbers.iter().map(|n| measured.number(n).unwrap_or(f64::NAN)).collect();
+        for class in &layout.classes {
+            let code =
+                match class.name.as_str() {
+                    TERMINATION => None,
+                    PERCUSSOR_CLASS | "percussor" => {
+                        self.percussor(&class.name, &class.levels, measured, cautions)?
+                    }
+                    name => match measured.class(name) {
+                        None => None,
+                        Some(level) => {
+                            Some(class.levels.iter().position(|l| l == level).ok_or_else(|| {
+                                Error::unknown_name(name, level, class.levels.iter().cloned())
+                            })?)
+                        }
+                    },
+                };
+            x.push(code.map_or(f64::NAN, |c| c as f64));
+        }
+        Ok(x)
+    }
+
+    /// The level that stands for a percussor: its own, or the nearest the experiment used.
+    fn percussor(
+        &self,
+        variable: &str,
+        levels: &[String],
+        measured: &impl Measured,
+        cautions: &mut Vec<Caution>,
+    ) -> Result<Option<usize>> {
+        let own = measured.class(variable);
+        let named = measured.class("percussor");
+        let Some(asked) = own.or(named) else { return Ok(None) };
+        if let Some(code) = levels.iter().position(|l| l == asked) {
+            return Ok(Some(code));
+        }
+        let class = class_of(asked)?;
+        let class_at = |l: &String| class_of(l).ok();
+        // most used first, so that a class leans on its best known member
+        let flakes =
+            |l: &String| self.calibration.percussors().iter().find(|p| p.name == *l).map_or(0, |p| p.flakes);
+        let best = |wanted: PercussorClass| {
+            (0..levels.len())
+                .filter(|i| class_at(&levels[*i]) == Some(wanted))
+                .max_by_key(|i| flakes(&levels[*i]))
+        };
+        // the hardest percussors stand in for each other
+        let stand_in = match class {
+            PercussorClass::Stone => PercussorClass::Metal,
+            PercussorClass::Metal => PercussorClass::Stone,
+            PercussorClass::Organic => PercussorClass::Organic,
+        };
+        let code = best(class).or_else(|| best(stand_in));
+        if code.is_none() || variable != PERCUSSOR_CLASS || best(class).is_none() {
+            cautions.push(Caution::PercussorNotInExperiment {
+                percussor: asked.to_string(),
+                leans_on: code.map(|c| levels[c].clone()),
+                seen: self.calibration.percussors().iter().map(|p| p.name.clone()).collect(),
+            });
+        } else if let Some(name) = named
+            && !self.calibration.percussors().iter().any(|p| p.name == name)
+        {
+            cautions.push(Caution::PercussorNotInExperiment {
+                percussor: name.to_string(),
+                leans_on: code.map(|c| levels[c].clone()),
+                seen: self.calibration.percussors().iter().map(|p| p.name.clone()).collect(),
+            });
+        }
+        Ok(code)
+    }
+
+    /// The first variant whose measurements are all there.
+    fn choose(&self, x: &[f64]) -> Result<usize> {
+        let complete = |v: &ReadyVariant| v.required.iter().all(|at| !x[*at].is_nan());
+        if let Some(at) = self.variants.iter().position(complete) {
+            return Ok(at);
+        }
+        // name what the least demanding variant lacks
+        let layout = self.calibration.layout();
+        let least = self
+            .variants
+            .iter()
+            .min_by_key(|v| v.required.iter().filter(|at| x[**at].is_nan()).count())
+            .unwrap_or(&self.variants[0]);
+        let lacking = least.required.iter().find(|at| x[**at].is_nan()).copied().unwrap_or(0);
+        let sets: Vec<String> = self
+            .variants
+            .iter()
+            .map(|v| v.required.iter().map(|at| layout.name(*at)).collect::<Vec<_>>().join(", "))
+            .collect();
+        Err(Error::missing(
+            layout.name(lacking),
+            format!("the calibration {} needs {}", self.calibration.name(), sets.join("; or ")),
+        ))
+    }
+
+    /// Fills in the classes that are taken as given.
+    fn assume(&self, ready: &ReadyVariant, variant: &Variant, x: &mut [f64], cautions: &mut Vec<Caution>) {
+        let layout = self.calibration.layout();
+        for a in self.calibration.assumptions() {
+            let Some(at) = layout.position(&a.class) else { continue };
+            let used = variant.sizes.iter().any(|m| m.form.needs().contains(&a.class))
+                || (ready.ends.is_some()
+                    && variant.termination.as_ref().is_some_and(|t| t.form.needs().contains(&a.class)));
+            if used && x[at].is_nan() {
+                let code = layout.class_at(at).and_then(|c| c.levels.iter().position(|l| *l == a.level));
+                x[at] = code.map_or(f64::NAN, |c| c as f64);
+                cautions.push(Caution::Assumed { class: a.class.clone(), level: a.level.clone() });
+            }
+        }
+    }
+
+    /// Complete input rows with their weights: one where every setting is given, otherwise one for each
+    /// combination of the experiment that agrees with the classes that are given.
+    fn complete(&self, ready: &ReadyVariant, x: &[f64], cautions: &mut Vec<Caution>) -> Vec<(f64, Vec<f64>)> {
+        let missing: Vec<usize> = ready.reads.iter().copied().filter(|at| x[*at].is_nan()).collect();
+        if missing.is_empty() {
+            return vec![(1.0, x.to_vec())];
+        }
+        let layout = self.calibration.layout();
+        cautions.push(Caution::SettingsAveraged {
+            settings: missing.iter().map(|at| layout.name(*at).to_string()).collect(),
+        });
+        let agrees = |values: &[f64]| {
+            self.settings.iter().zip(values).all(|(at, v)| {
+                layout.class_at(*at).is_none() || x[*at].is_nan() || x[*at] == *v || !ready.reads.contains(at)
+            })
+        };
+        let settings = self.calibration.settings();
+        let any = settings.iter().any(|s| agrees(&s.values));
+        let mut rows: Vec<(f64, Vec<f64>)> = Vec::new();
+        for s in settings.iter().filter(|s| !any || agrees(&s.values)) {
+            let mut row = x.to_vec();
+            for (at, v) in self.settings.iter().zip(&s.values) {
+                if row[*at].is_nan() && ready.reads.contains(at) {
+                    row[*at] = *v;
+                }
+            }
+            let same =
+                |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
+            match rows.iter_mut().find(same) {
+                Some(r) => r.0 += s.flakes as f64,
+                None => rows.push((s.flakes as f64, row)),
+            }
+        }
+        rows
+    }
+
+    /// The code of the termination that is asked for, where the calibration can condition on it.
+    fn condition(
+        &self,
+        ready: &ReadyVariant,
+        measured: &impl Measured,
+        ask: &Ask,
+        cautions: &mut Vec<Caution>,
+    ) -> Option<usize> {
+        let wanted = match ask.termination {
+            Some(t) => t.name().to_string(),
+            None => measured.class(TERMINATION)?.to_string(),
+        };
+        let layout = self.calibration.layout();
+        let code = ready
+            .termination
+            .and_then(|at| layout.class_at(at))
+            .and_then(|c| c.levels.iter().position(|l| *l == wanted));
+        if code.is_none() && (ask.termination.is_some() || ready.termination.is_some()) {
+            cautions.push(Caution::TerminationNotInExperiment { termination: wanted });
+        }
+        code
+    }
+
+    fn evaluate(
+        &self,
+        variant: &Variant,
+        ready: &ReadyVariant,
+        rows: Vec<(f64, Vec<f64>)>,
+        ended: Option<usize>,
+        mut cautions: Vec<Caution>,
+    ) -> Result<Estimate> {
+        let layout = self.calibration.layout();
+        let rows = self.by_termination(variant, ready, rows, ended);
+        let mut components: Vec<Vec<Component>> =
+            variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
+        let mut highest = (0.0f64, 0.0f64);
+        let mut scratch = Vec::new();
+        for (weight, x) in &rows {
+            for (k, (m, r)) in variant.sizes.iter().zip(&ready.sizes).enumerate() {
+                r.compiled.check(x, layout)?;
+                let at = r.at(m, x, &mut scratch);
+                if at.leverage / m.largest_leverage > highest.0 / highest.1 || highest.1 == 0.0 {
+                    highest = (at.leverage, m.largest_leverage);
+                }
+                components[k].push(Component {
+                    weight: *weight,
+                    location: at.location,
+                    scale: at.scale,
+                    degrees_of_freedom: at.degrees_of_freedom,
+                });
+            }
+        }
+        if highest.0 > highest.1 {
+            cautions.push(Caution::Leverage { value: highest.0, largest: highest.1 });
+        }
+        let mut sizes = Vec::with_capacity(variant.sizes.len());
+        for (m, c) in variant.sizes.iter().zip(components) {
+            let predictive = Predictive::new(m.form.transform(), c)?;
+            let atom = predictive.atom_at_zero();
+            if atom > 1e-6 {
+                cautions.push(Caution::AtomAtZero { size: m.size.clone(), probability: atom });
+            }
+            sizes.push(SizeEstimate {
+                size: m.size.clone(),
+                column: m.column.clone(),
+                predictive,
+                flakes: m.flakes,
+            });
+        }
+        Ok(Estimate {
+            flakes: sizes.iter().map(|s| s.flakes).max().unwrap_or(0),
+            form: variant
+                .sizes
+                .iter()
+                .rfind(|m| m.size == "mass_g")
+                .unwrap_or(&variant.sizes[0])
+                .form
+                .name()
+                .to_string(),
+            sizes,
+            calibration: self.calibration.name().to_string(),
+            variant: variant.name.clone(),
+            terminations: Vec::new(),
+            residual_correlation: variant.residual_correlation.clone(),
+            cautions,
+        })
+    }
+
+    /// One row for each termination that the sizes depend on, weighted by its probability.
+    fn by_termination(
+        &self,
+        variant: &Variant,
+        ready: &ReadyVariant,
+        rows: Vec<(f64, Vec<f64>)>,
+        ended: Option<usize>,
+    ) -> Vec<(f64, Vec<f64>)> {
+        let Some(at) = ready.termination else { return rows };
+        let mut out = Vec::with_capacity(rows.len() * 4);
+        let mut terms = Vec::new();
+        for (weight, mut x) in rows {
+            match (ended, &variant.termination, &ready.ends) {
+                (Some(code), _, _) => {
+                    x[at] = code as f64;
+                    out.push((weight, x));
+                }
+                (None, Some(model), Some(ends)) => {
+                    terms.resize(ends.compiled.terms(), 0.0);
+                    ends.compiled.fill(&x, &mut terms);
+                    let p = model.fit.probabilities(&terms);
+                    for (p, code) in p.iter().zip(&ends.codes) {
+                        if let Some(code) = code {
+                            let mut row = x.clone();
+                            row[at] = *code as f64;
+                            out.push((weight * p, row));
+                        }
+                    }
+                }
+                (None, _, _) => {
+                    x[at] = 0.0;
+                    out.push((weight, x));
+                }
+            }
+        }
+        out
+    }
+
+    /// Adds the doubts that depend on the measurements and the calibration alone.
+    fn doubt(&self, mut e: Estimate, variant: &Variant, x: &[f64], measured: &impl Measured) -> Estimate {
+        let layout = self.calibration.layout();
+        let mut found = Vec::new();
+        let required = self.calibration.required(variant);
+        for r in &variant.ranges {
+            let value = layout.position(&r.name).map_or(f64::NAN, |at| x[at]);
+            if value < r.low || value > r.high {
+                found.push(Caution::OutsideRange {
+                    measurement: r.name.clone(),
+                    value,
+                    low: r.low,
+                    high: r.high,
+                });
+            }
+        }
+        if variant.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")))
+            && let Some(value) = measured.number(form::ANGLE)
+            && value > 80.0
+            && required.iter().any(|n| n == form::ANGLE)
+        {
+            found.push(Caution::NearEndOfDomain {
+                measurement: form::ANGLE.to_string(),
+                value,
+                why: "the tangent runs away towards 90 degrees".to_string(),
+            });
+        }
+        if let Some(asked) = measured.class("percussor")
+            && !layout.classes.iter().any(|c| c.name == "percussor" || c.name == PERCUSSOR_CLASS)
+            && !self.calibration.percussors().is_empty()
+        {
+            let class = class_of(asked).ok();
+            let seen = self.calibration.percussors();
+            if !seen.iter().any(|p| class_of(&p.name).ok() == class) {
+                found.push(Caution::PercussorNotInExperiment {
+                    percussor: asked.to_string(),
+                    leans_on: None,
+                    seen: seen.iter().map(|p| p.name.clone()).collect(),
+                });
+            }
+        }
+        if let (Some(asked), Some(seen)) = (measured.class("stone"), self.calibration.stone())
+            && asked != seen
+        {
+            found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
+        }
+        if let Some(technique) = measured.class("technique")
+            && technique != Technique::Direct.name()
+        {
+            found.push(Caution::Technique { technique: technique.to_string() });
+        }
+        if measured.class("platform_bevelled") == Some("yes")
+            && !layout.classes.iter().any(|c| c.name == "platform_bevelled")
+        {
+            found.push(Caution::Bevelled);
+        }
+        if let Some(portion) = measured.class("portion")
+            && portion != Portion::Complete.name()
+        {
+            found.push(Caution::NotAsStruck { state: portion.to_string() });
+        }
+        if measured.class("retouched") == Some("yes") {
+            found.push(Caution::NotAsStruck { state: "retouched".to_string() });
+        }
+        if !self.calibration.not_recorded().is_empty() {
+            found.push(Caution::NotInExperiment { what: self.calibration.not_recorded().to_vec() });
+        }
+        found.append(&mut e.cautions);
+        e.cautions = found;
+        e
+    }
+}
+
+/// Refuses what no calibration can answer for, by name.
+fn refuse(measured: &impl Measured) -> Result<()> {
+    if let Some(kind) = measured.class(PlatformKind::COLUMN) {
+        if kind == PlatformKind::Crushed.name() {
+            return Err(Error::Refused {
+                at: Place::column(PlatformKind::COLUMN),
+                reason: "a crushed platform cannot be measured, so nothing can be estimated from it".into(),
+            });
+        }
+    }
+    if let Some(portion) = measured.class(Portion::COLUMN)
+        && let Ok(portion) = portion.parse::<Portion>()
+        && let Some(e) = crate::flake::refusal_of_portion(portion)
+    {
+        return Err(e);
+    }
+    Ok(())
+}
+
+/// The class of a percussor, by the name of the class or of a material.
+fn class_of(name: &str) -> Result<PercussorClass> {
+    match name {
+        "stone" => Ok(PercussorClass::Stone),
+        "metal" => Ok(PercussorClass::Metal),
+        "organic" => Ok(PercussorClass::Organic),
+        material => PercussorMaterial::named(material).map(|m| m.class()),
+    }
+}
