@@ -289,7 +289,7 @@ pub fn nearest<'a>(text: &str, accepted: &'a [String]) -> Option<&'a str> {
 }
 
 /// Levenshtein distance between two short texts, by characters.
-fn edit_distance(a: &str, b: &str) -> usize {
+pub(crate) fn edit_distance(a: &str, b: &str) -> usize {
     let b: Vec<char> = b.chars().collect();
     let mut row: Vec<usize> = (0..=b.len()).collect();
     for (i, ca) in a.chars().enumerate() {

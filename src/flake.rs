@@ -419,20 +419,25 @@ impl Flake {
     /// # Ok::<(), conchoid::Error>(())
     /// ```
     pub fn refusal(&self) -> Option<Error> {
-        self.portion().and_then(refusal_of_portion).or_else(|| self.strike().refusal())
+        refusal(self)
     }
 }
 
-/// The refusal of a portion without a platform.
-pub(crate) fn refusal_of_portion(portion: Portion) -> Option<Error> {
-    if portion.has_platform() {
-        return None;
+/// Why nothing can be estimated from these data, by their portion, kind of platform and what was measured;
+/// see [`Flake::refusal`]. For a flake or a row of a table alike.
+pub fn refusal(data: &dyn Measured) -> Option<Error> {
+    let portion = data.class(Portion::COLUMN).and_then(Portion::find);
+    if let Some(portion) = portion.filter(|p| !p.has_platform()) {
+        let with: Vec<&str> = Portion::ALL.iter().filter(|p| p.has_platform()).map(|p| p.name()).collect();
+        return Some(Error::Refused {
+            at: Place::column(Portion::COLUMN),
+            reason: format!(
+                "{portion}, so without a platform to estimate from (accepted: {})",
+                with.join(", ")
+            ),
+        });
     }
-    let with: Vec<&str> = Portion::ALL.iter().filter(|p| p.has_platform()).map(|p| p.name()).collect();
-    Some(Error::Refused {
-        at: Place::column(Portion::COLUMN),
-        reason: format!("{portion}, so without a platform to estimate from (accepted: {})", with.join(", ")),
-    })
+    crate::strike::refusal(data)
 }
 
 impl TryFrom<FlakeBuilder> for Flake {

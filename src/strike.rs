@@ -334,21 +334,24 @@ impl Platform {
     /// # Ok::<(), conchoid::Error>(())
     /// ```
     pub fn refusal(&self) -> Option<Error> {
-        let refused =
-            |reason: String| Some(Error::Refused { at: Place::column(PlatformKind::COLUMN), reason });
-        match self.kind()? {
-            kind @ PlatformKind::Crushed => {
-                refused(format!("a {kind} platform cannot be measured, so nothing can be estimated from it"))
-            }
-            kind @ (PlatformKind::Linear | PlatformKind::Punctiform)
-                if self.depth_mm().is_none() && self.area_mm2().is_none() =>
-            {
-                refused(format!(
-                    "a {kind} platform without a measured depth or area cannot be estimated from"
-                ))
-            }
-            _ => None,
+        refusal(self)
+    }
+}
+
+/// Why nothing can be estimated from the platform of these data, by `platform_kind` and what was measured.
+pub(crate) fn refusal(data: &dyn Measured) -> Option<Error> {
+    let refused = |reason: String| Some(Error::Refused { at: Place::column(PlatformKind::COLUMN), reason });
+    match PlatformKind::find(data.class(PlatformKind::COLUMN)?)? {
+        kind @ PlatformKind::Crushed => {
+            refused(format!("a {kind} platform cannot be measured, so nothing can be estimated from it"))
         }
+        kind @ (PlatformKind::Linear | PlatformKind::Punctiform)
+            if data.number(PLATFORM_DEPTH_MM.name()).is_none()
+                && data.number(PLATFORM_AREA_MM2.name()).is_none() =>
+        {
+            refused(format!("a {kind} platform without a measured depth or area cannot be estimated from"))
+        }
+        _ => None,
     }
 }
 
