@@ -1,15 +1,51 @@
-//! The three calibrations that come with the crate.
+//! The three calibrations that come with the crate, and the recipes they were made by.
+//!
+//! | name | stone | percussors | variants |
+//! |---|---|---|---|
+//! | `controlled-glass` | soda-lime glass | steel, copper, bone, by machine | depth, angle, settings of the blow; with and without width |
+//! | `hard-hammer-flint` | flint | hammerstones | area, depth, angle, cortex, scars; down to depth and angle |
+//! | `hard-hammer-quartzite` | quartzite | hammerstones | depth, angle; with and without width |
+//!
+//! The coefficients are fitted to published tables, which are not part of the crate; `data-sources.md` says
+//! where to get them. Given the tables, [`recipe`] and a [`Collector`](super::fitting::Collector) make the
+//! same calibrations again.
 
-use super::Calibration;
+use super::fitting::{Recipe, SizeRecipe, VariantRecipe};
+use super::{Assumption, Calibration, Provenance};
 use crate::error::{Error, Result};
+use crate::form::{
+    ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, Form, LANDS_ON, PERCUSSOR_CLASS, Term, Transform, WIDTH, indicator,
+    ln, value,
+};
 
 /// Names of the bundled calibrations.
 pub const NAMES: [&str; 3] = ["controlled-glass", "hard-hammer-flint", "hard-hammer-quartzite"];
+
+/// The calibration that is used where none is named: by the stone, otherwise flint.
+///
+/// | stone | calibration |
+/// |---|---|
+/// | soda-lime glass, porcelain | `controlled-glass` |
+/// | quartzite, vein quartz, crystal quartz | `hard-hammer-quartzite` |
+/// | any other, or none given | `hard-hammer-flint` |
+pub fn default_for(stone: Option<&str>) -> &'static str {
+    match stone {
+        Some("soda-lime-glass" | "glass" | "porcelain") => NAMES[0],
+        Some("quartzite" | "vein-quartz" | "crystal-quartz" | "quartz") => NAMES[2],
+        _ => NAMES[1],
+    }
+}
 
 /// A bundled calibration by its name.
 ///
 /// # Errors
 /// [`Error::UnknownName`] with the list of names.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// assert_eq!(bundled::named("controlled-glass").unwrap().stone(), Some("soda-lime-glass"));
+/// assert!(bundled::named("obsidian").is_err());
+/// ```
 pub fn named(name: &str) -> Result<Calibration> {
     let text = match name {
         "controlled-glass" => include_str!("controlled-glass.json"),
@@ -18,4 +54,125 @@ pub fn named(name: &str) -> Result<Calibration> {
         other => return Err(Error::unknown_name("calibration", other, NAMES)),
     };
     Calibration::from_json(text)
+}
+
+/// How a bundled calibration is made, and the file name of the table it is made from.
+///
+/// # Errors
+/// [`Error::UnknownName`] with the list of names.
+pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
+    match name {
+        "controlled-glass" => Ok((glass()?, "glass-controlled.csv")),
+        "hard-hammer-flint" => Ok((flint()?, "flint-replication.csv")),
+        "hard-hammer-quartzite" => Ok((quartzite()?, "quartzite-by-core.csv")),
+        other => Err(Error::unknown_name("calibration", other, NAMES)),
+    }
+}
+
+/// The four sizes under one form; `thickness` is the column that thickness is read from.
+fn four(name: &str, form: &Form, thickness: &str) -> VariantRecipe {
+    let one = |size: &str, column: &str| SizeRecipe {
+        size: size.to_string(),
+        column: column.to_string(),
+        form: form.clone(),
+    };
+    VariantRecipe {
+        name: name.to_string(),
+        sizes: vec![
+            one("length_mm", "length_mm"),
+            one("width_mm", "width_mm"),
+            one("thickness_mm", thickness),
+            one("mass_g", "mass_g"),
+        ],
+    }
+}
+
+fn log_form(name: &str, terms: Vec<Term>) -> Result<Form> {
+    Form::new(name, Transform::Ln, terms)
+}
+
+fn glass() -> Result<Recipe> {
+    let terms = || {
+        vec![
+            ln(DEPTH),
+            value(ANGLE),
+            value(ANGLE_OF_BLOW),
+            indicator(PERCUSSOR_CLASS, "organic"),
+            indicator(LANDS_ON, "edge"),
+            indicator("platform_bevelled", "yes"),
+        ]
+    };
+    let mut wide = terms();
+    wide.insert(1, ln(WIDTH));
+    Ok(Recipe {
+        name: NAMES[0].to_string(),
+        provenance: Provenance::new(
+            "flakes struck by machine from moulded soda-lime glass cores with steel, copper and bone tips",
+            "controlled experiments of Dibble & Rezek 2009, J. Archaeol. Sci. 36:1945, Magnani et al. 2014, \
+             J. Archaeol. Sci. 46:37, and Leader et al. 2017, as collected by McPherron et al. 2020, PLOS ONE \
+             15:e0241714",
+            "CC BY 4.0",
+            "cargo run --release --example bundle -- FOLDER",
+        ),
+        stone: Some("soda-lime-glass".to_string()),
+        variants: vec![
+            four("depth, width, angle and blow", &log_form("glass-width", wide)?, "thickness_mm"),
+            four("depth, angle and blow", &log_form("glass", terms())?, "thickness_mm"),
+        ],
+        settings: vec![ANGLE_OF_BLOW.to_string(), PERCUSSOR_CLASS.to_string(), LANDS_ON.to_string()],
+        assumptions: vec![Assumption { class: "platform_bevelled".to_string(), level: "no".to_string() }],
+        not_recorded: vec!["core".to_string(), "knapper".to_string()],
+        keep_incomplete: false,
+    })
+}
+
+fn flint() -> Result<Recipe> {
+    let area = [ln(AREA), value(ANGLE)];
+    let both = [ln(AREA), ln(DEPTH), value(ANGLE)];
+    let mut full = both.to_vec();
+    full.extend([value("dorsal_cortex_1_to_5"), value("dorsal_scars")]);
+    let thickness = "mean_thickness_mm";
+    Ok(Recipe {
+        name: NAMES[1].to_string(),
+        provenance: Provenance::new(
+            "complete flakes of 30 knapping sequences on flint, struck with hammerstones of several rocks",
+            "Bustos-Perez & Baena 2021, Lithic Technology 46:130, and the data of its extension on predicting \
+             flake mass",
+            "CC BY-NC 4.0",
+            "cargo run --release --example bundle -- FOLDER",
+        ),
+        stone: Some("flint".to_string()),
+        variants: vec![
+            four("area, depth, angle, cortex, scars", &log_form("area-depth-dorsal", full)?, thickness),
+            four("area, depth, angle", &log_form("area-depth", both.to_vec())?, thickness),
+            four("area, angle", &log_form("area-log", area.to_vec())?, thickness),
+            four("depth, angle", &Form::named("log-log")?, thickness),
+        ],
+        settings: vec![],
+        assumptions: vec![],
+        not_recorded: vec!["core".to_string(), "knapper".to_string()],
+        keep_incomplete: false,
+    })
+}
+
+fn quartzite() -> Result<Recipe> {
+    let wide = vec![ln(DEPTH), ln(WIDTH), value(ANGLE)];
+    Ok(Recipe {
+        name: NAMES[2].to_string(),
+        provenance: Provenance::new(
+            "complete flakes of 20 quartzite cobble cores struck with hammerstones, in order of removal",
+            "Marwick 2008, J. Archaeol. Sci. 35:1189, and its public reanalysis",
+            "MIT",
+            "cargo run --release --example bundle -- FOLDER",
+        ),
+        stone: Some("quartzite".to_string()),
+        variants: vec![
+            four("depth, width, angle", &log_form("log-log-width", wide)?, "thickness_mm"),
+            four("depth, angle", &Form::named("log-log")?, "thickness_mm"),
+        ],
+        settings: vec![],
+        assumptions: vec![],
+        not_recorded: vec!["knapper".to_string()],
+        keep_incomplete: false,
+    })
 }

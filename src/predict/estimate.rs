@@ -277,7 +277,9 @@ impl Predictor {
     /// variant of the calibration can do with what was measured; [`Error::Domain`] outside the domain of
     /// the form; [`Error::UnknownName`] for a class that the calibration does not know.
     pub fn estimate(&self, measured: &impl Measured, ask: &Ask) -> Result<Estimate> {
-        refuse(measured)?;
+        if let Some(e) = crate::flake::refusal(measured) {
+            return Err(e);
+        }
         let mut cautions = Vec::new();
         let mut x = self.gather(measured, &mut cautions)?;
         let at = self.choose(&x)?;
@@ -637,25 +639,6 @@ impl Predictor {
         e.cautions = found;
         e
     }
-}
-
-/// Refuses what no calibration can answer for, by name.
-fn refuse(measured: &impl Measured) -> Result<()> {
-    if let Some(kind) = measured.class(PlatformKind::COLUMN) {
-        if kind == PlatformKind::Crushed.name() {
-            return Err(Error::Refused {
-                at: Place::column(PlatformKind::COLUMN),
-                reason: "a crushed platform cannot be measured, so nothing can be estimated from it".into(),
-            });
-        }
-    }
-    if let Some(portion) = measured.class(Portion::COLUMN)
-        && let Ok(portion) = portion.parse::<Portion>()
-        && let Some(e) = crate::flake::refusal_of_portion(portion)
-    {
-        return Err(e);
-    }
-    Ok(())
 }
 
 /// The class of a percussor, by the name of the class or of a material.

@@ -1,0 +1,53 @@
+//! Makes the bundled calibrations again from the published tables.
+//!
+//! `cargo run --release --example bundle -- FOLDER [OUT]` reads the tables in FOLDER (see data-sources.md for
+//! where they come from) and writes one JSON file each into OUT, by default `src/calibration`.
+
+use conchoid::calibration::bundled::{NAMES, recipe};
+use conchoid::calibration::fitting::Collector;
+use conchoid::table::{TableOptions, TableReader};
+use std::fs::File;
+use std::path::Path;
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let mut arguments = std::env::args().skip(1);
+    let Some(folder) = arguments.next() else {
+        println!("Makes the bundled calibrations again: bundle FOLDER [OUT], FOLDER holding the tables.");
+        return Ok(());
+    };
+    let out = arguments.next().unwrap_or_else(|| "src/calibration".to_string());
+    for name in NAMES {
+        let (recipe, file) = recipe(name)?;
+        let options = TableOptions::new().number("dorsal_cortex_1_to_5").number("dorsal_scars");
+        let options = if name == "hard-hammer-flint" { options } else { TableOptions::new() };
+        let mut table = TableReader::new(File::open(Path::new(&folder).join(file))?, &options)?;
+        let mut collector = Collector::new(recipe)?;
+        let mut row = table.row();
+        while table.read(&mut row)? {
+            match row.refused() {
+                Some(e) => collector.leave_out(e.to_string()),
+                None => {
+                    collector.offer(&row);
+                }
+            }
+        }
+        let (calibration, report) = collector.finish()?;
+        println!("{name}: {} of {} flakes", report.used, report.offered);
+        for (reason, n) in &report.left_out {
+            println!("  left out: {n} ({reason})");
+        }
+        for f in &report.fits {
+            println!(
+                "  {:34} {:13} n {:4}  spread {:.4}  R2 {:.4}  left-one-out {:.4}",
+                f.variant,
+                f.size,
+                f.fit.rows(),
+                f.fit.spread(),
+                f.fit.r_squared(),
+                f.left_out_error
+            );
+        }
+        std::fs::write(Path::new(&out).join(format!("{name}.json")), calibration.to_json())?;
+    }
+    Ok(())
+}
