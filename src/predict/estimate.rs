@@ -8,11 +8,11 @@
 use super::caution::Caution;
 use super::distribution::{Component, Predictive};
 use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel, Variant, cholesky};
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{self, Compiled, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::{PercussorClass, PercussorMaterial};
-use crate::strike::{Measured, PlatformKind};
+use crate::strike::Measured;
 
 /// What is asked for beyond the measurements.
 #[derive(Debug, Clone, Default, PartialEq)]

@@ -1,0 +1,146 @@
+//! The options that describe a platform, a percussor and a blow, shared by several verbs.
+
+use crate::failure::{Failure, Outcome};
+use clap::Args;
+use conchoid::calibration::{Calibration, bundled};
+use conchoid::flake::{Flake, Portion, Technique};
+use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
+use std::io::Read;
+
+/// Platform, percussor, blow and stone.
+#[derive(Args, Debug, Default)]
+pub struct BlowOptions {
+    /// Platform depth, percussion point to exterior face, mm
+    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+    pub depth_mm: Option<f64>,
+    /// Exterior platform angle, degrees
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    pub angle_deg: Option<f64>,
+    /// Platform width, mm
+    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+    pub width_mm: Option<f64>,
+    /// Platform area, mm2
+    #[arg(long, value_name = "MM2", allow_negative_numbers = true)]
+    pub area_mm2: Option<f64>,
+    /// Angle of blow, degrees; 0 is perpendicular to the platform
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    pub angle_of_blow_deg: Option<f64>,
+    /// Where the blow lands: platform or edge
+    #[arg(long, value_name = "WHERE")]
+    pub blow_lands_on: Option<String>,
+    /// Percussor: antler, bone, wood, copper, steel, quartzite, sandstone, ...
+    #[arg(long, value_name = "MATERIAL")]
+    pub percussor: Option<String>,
+    /// Stone: flint, chert, obsidian, quartzite, soda-lime-glass, ...
+    #[arg(long, value_name = "STONE")]
+    pub stone: Option<String>,
+    /// Kind of platform: plain, cortical, dihedral, faceted, linear, punctiform, crushed
+    #[arg(long, value_name = "KIND")]
+    pub platform_kind: Option<String>,
+    /// The platform is bevelled
+    #[arg(long)]
+    pub bevelled: bool,
+    /// Portion: complete, proximal, medial, distal, split
+    #[arg(long, value_name = "PORTION")]
+    pub portion: Option<String>,
+    /// Technique: direct, indirect, pressure
+    #[arg(long, value_name = "TECHNIQUE")]
+    pub technique: Option<String>,
+    /// A further measurement or class that the calibration reads, such as dorsal_scars=3
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub also: Vec<String>,
+}
+
+/// One strike from the command line, with what was given by `--also`.
+pub struct Given {
+    flake: Flake,
+    numbers: Vec<(String, f64)>,
+    classes: Vec<(String, String)>,
+}
+
+impl Measured for Given {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.numbers.iter().find(|(n, _)| n == name).map(|(_, v)| *v).or_else(|| self.flake.number(name))
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.classes
+            .iter()
+            .find(|(n, _)| n == name)
+            .map(|(_, v)| v.as_str())
+            .or_else(|| self.flake.class(name))
+    }
+}
+
+fn name<T: std::str::FromStr<Err = conchoid::Error>>(
+    text: &Option<String>,
+) -> Result<Option<T>, conchoid::Error> {
+    text.as_deref().map(str::parse).transpose()
+}
+
+impl BlowOptions {
+    /// Checks everything that was given.
+    pub fn given(&self) -> Outcome<Given> {
+        let flake = self.flake().map_err(Failure::of_options)?;
+        let mut given = Given { flake, numbers: Vec::new(), classes: Vec::new() };
+        for pair in &self.also {
+            let Some((key, value)) = pair.split_once('=') else {
+                return Err(Failure::usage(format!("--also {pair}: write NAME=VALUE")));
+            };
+            match value.trim().parse::<f64>() {
+                Ok(v) if v.is_finite() => given.numbers.push((key.trim().to_string(), v)),
+                Ok(v) => return Err(Failure::usage(format!("--also {key}: {v} is not a finite number"))),
+                Err(_) => given.classes.push((key.trim().to_string(), value.trim().to_string())),
+            }
+        }
+        Ok(given)
+    }
+
+    fn flake(&self) -> Result<Flake, conchoid::Error> {
+        let platform = Platform::builder()
+            .depth_mm(self.depth_mm)
+            .width_mm(self.width_mm)
+            .area_mm2(self.area_mm2)
+            .exterior_platform_angle_deg(self.angle_deg)
+            .kind(name::<PlatformKind>(&self.platform_kind)?)
+            .bevelled(self.bevelled.then_some(true))
+            .build()?;
+        let blow = Blow::builder()
+            .angle_of_blow_deg(self.angle_of_blow_deg)
+            .lands_on(name::<LandsOn>(&self.blow_lands_on)?)
+            .build()?;
+        let strike = Strike::builder()
+            .platform(platform)
+            .blow(blow)
+            .percussor(self.percussor.as_deref())
+            .stone(self.stone.as_deref())
+            .build()?;
+        Flake::builder()
+            .strike(strike)
+            .portion(name::<Portion>(&self.portion)?)
+            .technique(name::<Technique>(&self.technique)?)
+            .build()
+    }
+}
+
+/// The largest calibration file that is read: far above any real one.
+const LARGEST: u64 = 64 << 20;
+
+/// A calibration by its name, or from a file; without either, the documented default for the stone.
+pub fn calibration(asked: Option<&str>, stone: Option<&str>) -> Outcome<Calibration> {
+    let Some(asked) = asked else { return Ok(bundled::named(bundled::default_for(stone))?) };
+    if bundled::NAMES.contains(&asked) {
+        return Ok(bundled::named(asked)?);
+    }
+    if !std::path::Path::new(asked).exists() {
+        let unknown = conchoid::Error::unknown_name("calibration", asked, bundled::NAMES);
+        return Err(Failure::usage(format!("{unknown}, or a file; there is no file of this name")));
+    }
+    let mut text = String::new();
+    let file = std::fs::File::open(asked).map_err(|e| Failure::other(format!("{asked}: {e}")))?;
+    let read = file.take(LARGEST + 1).read_to_string(&mut text);
+    read.map_err(|e| Failure::other(format!("{asked}: {e}")))?;
+    if text.len() as u64 > LARGEST {
+        return Err(Failure::other(format!("{asked}: larger than any calibration (accepted: up to 64 MiB)")));
+    }
+    Calibration::from_json(&text).map_err(|e| Failure::other(format!("{asked}: {e}")))
+}

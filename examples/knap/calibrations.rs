@@ -1,0 +1,111 @@
+//! `knap calibrations`: what there is to estimate from.
+
+use crate::blow::calibration;
+use crate::failure::Outcome;
+use crate::report::{Format, Ordered, short, wrapped};
+use clap::Args;
+use conchoid::calibration::bundled::NAMES;
+use conchoid::calibration::{Calibration, SizeModel, Spread};
+use conchoid::predict::caution::in_words;
+use std::io::Write;
+
+#[derive(Args)]
+pub struct Options {
+    /// Show this one: a bundled name, or a file
+    name: Option<String>,
+    /// How to print
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    match (&o.name, o.format) {
+        (None, Format::Json) => {
+            let mut all = Ordered::default();
+            for name in NAMES {
+                all.nest(name, summary(&calibration(Some(name), None)?));
+            }
+            all.print()?;
+        }
+        (None, _) => {
+            let mut out = std::io::stdout().lock();
+            for name in NAMES {
+                let c = calibration(Some(name), None)?;
+                writeln!(out, "{name}")?;
+                writeln!(out, "{}", wrapped(&c.provenance().summary, "  ", "  ", 79))?;
+                for v in c.variants() {
+                    let n = v.sizes.iter().map(|m| m.flakes).max().unwrap_or(0);
+                    writeln!(out, "  - by {} ({n} flakes)", v.name)?;
+                }
+            }
+            writeln!(
+                out,
+                "\nWithout --calibration the stone decides: glass takes {}, quartzite and quartz",
+                NAMES[0]
+            )?;
+            writeln!(out, "take {}, everything else takes {}.", NAMES[2], NAMES[1])?;
+        }
+        (Some(name), Format::Json) => {
+            let c = calibration(Some(name), None)?;
+            let mut out = std::io::stdout().lock();
+            out.write_all(c.to_json().as_bytes())?;
+        }
+        (Some(name), _) => show(&calibration(Some(name), None)?)?,
+    }
+    Ok(0)
+}
+
+fn summary(c: &Calibration) -> Ordered {
+    let mut one = Ordered::default();
+    one.put("summary", &c.provenance().summary).put("citation", &c.provenance().citation);
+    one.put("licence", &c.provenance().licence).put("stone", c.stone());
+    let variants: Vec<&str> = c.variants().iter().map(|v| v.name.as_str()).collect();
+    one.put("measured_by", variants);
+    one
+}
+
+fn spread(m: &SizeModel) -> String {
+    match &m.spread {
+        Spread::Constant { value, degrees_of_freedom } => {
+            format!("spread {} on {degrees_of_freedom} degrees of freedom", short(*value))
+        }
+        _ => "spread with terms of its own".to_string(),
+    }
+}
+
+fn show(c: &Calibration) -> Outcome<()> {
+    let mut out = std::io::stdout().lock();
+    let p = c.provenance();
+    writeln!(out, "{}\n", c.name())?;
+    for (what, text) in
+        [("What", &p.summary), ("Source", &p.citation), ("Licence", &p.licence), ("Made by", &p.command)]
+    {
+        writeln!(out, "{}", wrapped(text, &format!("  {what:10}"), "            ", 79))?;
+    }
+    if let Some(stone) = c.stone() {
+        writeln!(out, "  Stone     {stone}")?;
+    }
+    let seen: Vec<String> = c.percussors().iter().map(|p| format!("{} ({})", p.name, p.flakes)).collect();
+    if !seen.is_empty() {
+        writeln!(out, "{}", wrapped(&seen.join(", "), "  Struck by ", "            ", 79))?;
+    }
+    if !c.not_recorded().is_empty() {
+        writeln!(out, "  Not known {}", c.not_recorded().join(", "))?;
+    }
+    for v in c.variants() {
+        writeln!(out, "\nBy {}", v.name)?;
+        for r in &v.ranges {
+            writeln!(out, "  {} from {} to {}", in_words(&r.name), short(r.low), short(r.high))?;
+        }
+        for m in &v.sizes {
+            let size = if m.column == m.size { in_words(&m.size) } else { in_words(&m.column) };
+            writeln!(out, "\n  {size}: {} flakes, R2 {:.3}, {}", m.flakes, m.r_squared, spread(m))?;
+            let names = m.form.term_names();
+            let width = names.iter().map(|n| n.chars().count()).max().unwrap_or(0);
+            for (i, (name, b)) in names.iter().zip(&m.coefficients).enumerate() {
+                writeln!(out, "    {name:width$}  {b:>11.5}  +/- {:.5}", m.covariance[i][i].sqrt())?;
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,354 @@
+//! `knap estimate`: the sizes of one flake, or of every row of a table.
+
+use crate::blow::{BlowOptions, calibration};
+use crate::failure::{Failure, Outcome};
+use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
+use crate::tables::{self, Progress, Sink};
+use clap::Args;
+use conchoid::Error;
+use conchoid::calibration::{Calibration, SIZES};
+use conchoid::flake::Termination;
+use conchoid::predict::caution::in_words;
+use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, SizeEstimate};
+use conchoid::table::{Cell, Row, RowOutcome, TableWriter, Tally};
+use std::collections::BTreeMap;
+
+pub const EXAMPLES: &str = "\
+Examples:
+  knap estimate --depth-mm 8 --angle-deg 75 --stone flint --percussor quartzite
+  knap estimate --table platforms.csv --out expected.csv
+A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
+mapped with --column theirs=ours. Exit code 0: every row answered; 3: some refused (they stay in place,
+with the reason).";
+
+#[derive(Args)]
+pub struct Options {
+    #[command(flatten)]
+    pub blow: BlowOptions,
+    /// A termination that is known: feather, hinge, step, overshot
+    #[arg(long, value_name = "TERMINATION")]
+    pub termination: Option<String>,
+    /// Calibration by name, or a file made by `knap fit`
+    #[arg(long, value_name = "NAME|FILE")]
+    pub calibration: Option<String>,
+    /// Probability inside the intervals
+    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
+    pub level: f64,
+    /// How to print a single estimate
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: Format,
+    /// A table of platforms; - reads standard input
+    #[arg(long, value_name = "FILE")]
+    pub table: Option<String>,
+    /// Where the table with its estimates goes; standard output without it
+    #[arg(long, value_name = "FILE", requires = "table")]
+    pub out: Option<String>,
+    /// A column of the table with another name: theirs=ours
+    #[arg(long = "column", value_name = "THEIRS=OURS", requires = "table")]
+    pub columns: Vec<String>,
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
+    let termination = termination.map_err(Failure::of_options)?;
+    let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let mut ask = Ask::default();
+    ask.termination = termination;
+    match &o.table {
+        Some(path) => table(o, path, calibration, &ask, level),
+        None => single(o, calibration, &ask, level),
+    }
+}
+
+fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
+    let given = o.blow.given()?;
+    let predictor = Predictor::new(calibration)?;
+    let estimate = predictor.estimate(&given, ask).map_err(Failure::of_options)?;
+    match o.format {
+        Format::Text => print_text(&estimate, level)?,
+        Format::Json => json(&estimate, level)?.print()?,
+        Format::Csv => print_csv(&estimate, level)?,
+    }
+    Ok(0)
+}
+
+/// What a size is called in a sentence; the column it means where that says more.
+fn label(s: &SizeEstimate) -> String {
+    in_words(if s.column == s.size { &s.size } else { &s.column })
+}
+
+fn unit(size: &str) -> &'static str {
+    if size.ends_with("_g") { "g" } else { "mm" }
+}
+
+fn print_text(e: &Estimate, level: f64) -> Outcome<()> {
+    use std::io::Write;
+    let mut out = std::io::stdout().lock();
+    writeln!(out, "Expected of this blow; {} % of such flakes fall inside:\n", percent(level))?;
+    for s in &e.sizes {
+        let i = s.predictive.interval(level)?;
+        writeln!(
+            out,
+            "  {:15} {:>7} {:2}   ({} to {})",
+            label(s),
+            short(i.median),
+            unit(&s.size),
+            short(i.low),
+            short(i.high)
+        )?;
+    }
+    let behind = format!(
+        "From the calibration {} ({} stand behind it), by {} (form {}).",
+        e.calibration,
+        count(e.flakes, "flake", "flakes"),
+        e.variant,
+        e.form
+    );
+    writeln!(out, "\n{}", wrapped(&behind, "", "", 79))?;
+    write!(out, "{}", cautions(&e.cautions))?;
+    out.flush()?;
+    Ok(())
+}
+
+fn json(e: &Estimate, level: f64) -> Outcome<Ordered> {
+    let mut out = Ordered::default();
+    for s in &e.sizes {
+        let Interval { low, median, high, level } = s.predictive.interval(level)?;
+        let mut size = Ordered::default();
+        size.put("low", low).put("median", median).put("high", high);
+        size.put("mean", s.predictive.mean_under_normal_errors()).put("level", level);
+        if s.column != s.size {
+            size.put("measures", &s.column);
+        }
+        out.nest(&s.size, size);
+    }
+    let mut behind = Ordered::default();
+    behind.put("name", &e.calibration).put("form", &e.form).put("n", e.flakes).put("measured_by", &e.variant);
+    out.nest("calibration", behind);
+    out.put("cautions", &e.cautions);
+    Ok(out)
+}
+
+/// Names of the result columns of a table.
+fn result_columns() -> Vec<String> {
+    let mut names = Vec::new();
+    for size in SIZES {
+        for end in ["low", "median", "high"] {
+            names.push(format!("expected_{size}_{end}"));
+        }
+    }
+    names.extend(["calibration".to_string(), "cautions".to_string(), "form".to_string()]);
+    names
+}
+
+fn result_numbers(e: &Estimate, level: f64) -> Outcome<Vec<Option<f64>>> {
+    let mut numbers = Vec::with_capacity(12);
+    for size in SIZES {
+        match e.size(size) {
+            Some(p) => {
+                let i = p.interval(level)?;
+                numbers.extend([Some(i.low), Some(i.median), Some(i.high)]);
+            }
+            None => numbers.extend([None; 3]),
+        }
+    }
+    Ok(numbers)
+}
+
+fn print_csv(e: &Estimate, level: f64) -> Outcome<()> {
+    let names = result_columns();
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let mut writer = TableWriter::sheet(Sink::open(None)?, conchoid::table::Separator::Comma, &names)?;
+    let text = joined(&e.cautions, true);
+    let mut cells: Vec<Cell> = result_numbers(e, level)?.into_iter().map(Cell::from).collect();
+    cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
+    writer.write_cells(&cells)?;
+    writer.finish()?.finish()
+}
+
+/// Cautions as one cell; what holds for every row of a calibration is told once, in the summary.
+fn joined(list: &[Caution], all: bool) -> String {
+    let own = list.iter().filter(|c| all || !matches!(c, Caution::NotInExperiment { .. }));
+    own.map(Caution::to_string).collect::<Vec<_>>().join("; ")
+}
+
+fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
+    let options = tables::options(&o.columns, Some(&calibration), &[])?;
+    let given = o.blow.given()?;
+    let by_stone = o.calibration.is_none() && o.blow.stone.is_none();
+    let mut reader = tables::open(path, &options)?;
+    for remark in reader.header().remarks() {
+        eprintln!("knap: {remark}");
+    }
+    let mut predictors = Predictors::new(calibration, by_stone)?;
+    let names = result_columns();
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &names)?;
+    let progress = Progress::new("estimating");
+    let mut summary = Summary::default();
+    let mut row = reader.row();
+    while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
+        progress.tick(row.row_number());
+        let both = RowOr { row: &row, given: &given };
+        let predictor = predictors.of(&both)?;
+        match answer(predictor, &row, &both, ask) {
+            Ok(estimate) => {
+                let text = joined(&estimate.cautions, false);
+                let numbers = result_numbers(&estimate, level)?;
+                let mut cells: Vec<Cell> = numbers.into_iter().map(Cell::from).collect();
+                cells.extend([
+                    Cell::Text(&estimate.calibration),
+                    Cell::Text(&text),
+                    Cell::Text(&estimate.form),
+                ]);
+                writer.write(&row, &cells)?;
+                summary.answered(&row, &estimate);
+            }
+            Err(reasons) => {
+                let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
+                let mut cells = vec![Cell::Blank; 12];
+                let refused = format!("refused: {text}");
+                cells.extend([Cell::Text(predictor.calibration().name()), Cell::Text(&refused), Cell::Blank]);
+                writer.write(&row, &cells)?;
+                summary.refused(reasons);
+            }
+        }
+    }
+    progress.finish();
+    writer.finish()?.finish()?;
+    summary.print();
+    Ok(if summary.tally.refused() > 0 { 3 } else { 0 })
+}
+
+/// A row of a table, completed by what was given on the command line for all rows.
+struct RowOr<'a> {
+    row: &'a Row,
+    given: &'a crate::blow::Given,
+}
+
+impl conchoid::strike::Measured for RowOr<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        conchoid::strike::Measured::number(self.row, name).or_else(|| self.given.number(name))
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        conchoid::strike::Measured::class(self.row, name).or_else(|| self.given.class(name))
+    }
+}
+
+/// The calibration asked for, or the default one for the stone of each row.
+struct Predictors {
+    first: Predictor,
+    by_stone: bool,
+    others: BTreeMap<&'static str, Predictor>,
+}
+
+impl Predictors {
+    fn new(calibration: Calibration, by_stone: bool) -> Outcome<Predictors> {
+        Ok(Predictors { first: Predictor::new(calibration)?, by_stone, others: BTreeMap::new() })
+    }
+
+    fn of(&mut self, row: &impl conchoid::strike::Measured) -> Outcome<&Predictor> {
+        use conchoid::calibration::bundled;
+        let name = bundled::default_for(row.class("stone"));
+        if !self.by_stone || name == self.first.calibration().name() {
+            return Ok(&self.first);
+        }
+        if !self.others.contains_key(name) {
+            self.others.insert(name, Predictor::new(bundled::named(name)?)?);
+        }
+        Ok(&self.others[name])
+    }
+}
+
+/// The estimate of one row, or why there is none.
+fn answer(p: &Predictor, row: &Row, both: &RowOr, ask: &Ask) -> Result<Estimate, Vec<Error>> {
+    if let Some(e) = row.refused() {
+        return Err(vec![e.clone()]);
+    }
+    p.estimate(both, ask).map_err(|e| {
+        // a bad cell in a column that the answer could have used is the reason, before what is missing
+        let reads = p.reads();
+        let mut reasons: Vec<Error> = reads
+            .iter()
+            .filter_map(|n| row.header().column(n).and_then(|id| row.problem(id)).cloned())
+            .collect();
+        let told = |e: &Error| {
+            matches!(e, Error::Missing { at, .. } if at.column.as_deref().is_some_and(|c| {
+                row.header().column(c).and_then(|id| row.problem(id)).is_some()
+            }))
+        };
+        if !told(&e) {
+            reasons.insert(0, e.in_row(row.row_number()));
+        }
+        reasons
+    })
+}
+
+/// Counts for the summary on standard error.
+#[derive(Default)]
+struct Summary {
+    tally: Tally,
+    remarks: Vec<String>,
+    reasons: Vec<String>,
+    used: BTreeMap<(String, String), u64>,
+    cautions: BTreeMap<&'static str, (u64, String)>,
+}
+
+/// How many remarks and reasons are spelled out.
+const SPELLED_OUT: usize = 10;
+
+impl Summary {
+    fn answered(&mut self, row: &Row, e: &Estimate) {
+        let remarks: Vec<Error> = row.problems().cloned().collect();
+        let room = SPELLED_OUT.saturating_sub(self.remarks.len());
+        self.remarks.extend(remarks.iter().take(room).map(Error::to_string));
+        self.tally.count(&if remarks.is_empty() {
+            RowOutcome::Read
+        } else {
+            RowOutcome::ReadWithRemark(remarks)
+        });
+        match self.used.get_mut(&(e.calibration.clone(), e.variant.clone())) {
+            Some(n) => *n += 1,
+            None => {
+                self.used.insert((e.calibration.clone(), e.variant.clone()), 1);
+            }
+        }
+        for c in &e.cautions {
+            self.cautions.entry(c.kind()).or_insert_with(|| (0, c.to_string())).0 += 1;
+        }
+    }
+
+    fn refused(&mut self, reasons: Vec<Error>) {
+        let room = SPELLED_OUT.saturating_sub(self.reasons.len());
+        self.reasons.extend(reasons.iter().take(room).map(Error::to_string));
+        self.tally.count(&RowOutcome::Refused(reasons));
+    }
+
+    fn print(&self) {
+        let t = &self.tally;
+        eprintln!(
+            "{}: {} answered without a remark, {} with a remark, {} refused",
+            count(t.rows(), "row", "rows"),
+            t.read(),
+            t.remarked(),
+            t.refused()
+        );
+        for ((calibration, variant), n) in &self.used {
+            eprintln!("  {n} by {calibration}: {variant}");
+        }
+        for (what, list, all) in
+            [("refused", &self.reasons, t.refused()), ("remark", &self.remarks, t.remarked())]
+        {
+            for text in list {
+                eprintln!("  {what}: {text}");
+            }
+            if all > SPELLED_OUT as u64 {
+                eprintln!("  ({} rows in all; the first {SPELLED_OUT} are told)", all);
+            }
+        }
+        for (kind, (n, example)) in &self.cautions {
+            eprintln!("  caution on {}, {kind}: {example}", count(*n, "row", "rows"));
+        }
+    }
+}

@@ -1,0 +1,235 @@
+//! `knap fit`: a calibration from a table of one's own.
+
+use crate::failure::{Failure, Outcome};
+use crate::report::{Format, Ordered, count, short, wrapped};
+use crate::tables::{self, Progress, Sink};
+use clap::Args;
+use conchoid::calibration::Provenance;
+use conchoid::calibration::fitting::{Collector, Recipe, Report};
+use conchoid::form::Form;
+use conchoid::table::{Row, TableReader};
+use std::io::Write;
+
+pub const EXAMPLES: &str = "\
+Examples:
+  knap fit --table mine.csv --response mass_g --form log-log --name mine --out mine.json
+  knap fit --table mine.csv --response length_mm --form log-log --where percussor=antler \\
+       --name mine-antler --out antler.json
+Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
+(depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.";
+
+#[derive(Args)]
+pub struct Options {
+    /// The table; - reads standard input
+    #[arg(long, value_name = "FILE")]
+    table: String,
+    /// The size to fit: length_mm, width_mm, thickness_mm, mass_g
+    #[arg(long, value_name = "COLUMN")]
+    response: String,
+    /// The form: log-log, tangent-power, cube-root, area, area-angle
+    #[arg(long, value_name = "FORM")]
+    form: String,
+    /// Only rows where a column has this value; may be repeated
+    #[arg(long = "where", value_name = "COLUMN=VALUE")]
+    only: Vec<String>,
+    /// Name of the calibration
+    #[arg(long)]
+    name: String,
+    /// Where the calibration goes
+    #[arg(long, value_name = "FILE")]
+    out: Option<String>,
+    /// The stone that was flaked
+    #[arg(long, value_name = "STONE")]
+    stone: Option<String>,
+    /// Fit incomplete and retouched pieces too
+    #[arg(long)]
+    keep_incomplete: bool,
+    /// A column of the table with another name: theirs=ours
+    #[arg(long = "column", value_name = "THEIRS=OURS")]
+    columns: Vec<String>,
+    /// How to print the fit
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+/// One condition of `--where`, resolved to a place in the table.
+struct Only {
+    place: usize,
+    column: String,
+    value: String,
+}
+
+impl Only {
+    fn parse<R: std::io::Read>(text: &str, table: &TableReader<R>) -> Outcome<Only> {
+        let Some((column, value)) = text.split_once('=') else {
+            return Err(Failure::usage(format!("--where {text}: write COLUMN=VALUE")));
+        };
+        let header = table.header();
+        let place = header.position(column.trim()).ok_or_else(|| {
+            let names: Vec<String> = header.names().map(str::to_string).collect();
+            Failure::usage(conchoid::Error::unknown_name("--where", column.trim(), names).to_string())
+        })?;
+        Ok(Only { place, column: column.trim().to_string(), value: value.trim().to_string() })
+    }
+
+    /// Text is compared without regard to case; numbers as numbers.
+    fn holds(&self, row: &Row) -> bool {
+        let Some(cell) = row.text(self.place) else { return self.value.is_empty() };
+        let same_number =
+            matches!((cell.parse::<f64>(), self.value.parse::<f64>()), (Ok(a), Ok(b)) if a == b);
+        cell.eq_ignore_ascii_case(&self.value) || same_number
+    }
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    let form = Form::named(&o.form).map_err(Failure::of_options)?;
+    let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
+    if !known.contains(&o.response.as_str()) {
+        let e = conchoid::Error::unknown_name("--response", &o.response, known);
+        return Err(Failure::usage(e.to_string()));
+    }
+    let mut command = format!("knap fit --response {} --form {} --name {}", o.response, o.form, o.name);
+    for only in &o.only {
+        command.push_str(&format!(" --where {only}"));
+    }
+    let provenance = Provenance::new(
+        "fitted to a table of the user's own",
+        "the user's own records",
+        "the user's own",
+        &command,
+    );
+    let size = if o.response.ends_with("thickness_mm") { "thickness_mm" } else { &o.response };
+    let mut recipe = Recipe::single(&o.name, size, form, provenance);
+    recipe.variants[0].sizes[0].column = o.response.clone();
+    recipe.stone = o.stone.as_deref().map(str::to_lowercase);
+    recipe.keep_incomplete = o.keep_incomplete;
+    let needs = recipe.variants[0].sizes[0].form.needs();
+    let options = tables::options(&o.columns, None, &[])?;
+    let mut table = tables::open(&o.table, &options)?;
+    for remark in table.header().remarks() {
+        eprintln!("knap: {remark}");
+    }
+    for column in needs.iter().chain([&o.response]) {
+        if column != "percussor_class" && table.header().column(column).is_none() {
+            let names: Vec<String> = table.header().names().map(str::to_string).collect();
+            let e = conchoid::Error::unknown_name("column needed by the fit", column, names);
+            return Err(Failure::other(format!("{}: {e}; map another with --column", o.table)));
+        }
+    }
+    let only = o.only.iter().map(|t| Only::parse(t, &table)).collect::<Outcome<Vec<_>>>()?;
+    let mut collector = Collector::new(recipe)?;
+    let progress = Progress::new("reading");
+    let mut row = table.row();
+    let mut bad = Vec::new();
+    while table.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
+        progress.tick(row.row_number());
+        if let Some(e) = row.refused() {
+            bad.push(e.to_string());
+            collector.leave_out("not a row of this table");
+            continue;
+        }
+        if let Some(o) = only.iter().find(|o| !o.holds(&row)) {
+            collector.leave_out(format!("not {}={}", o.column, o.value));
+            continue;
+        }
+        let problem = needs.iter().chain([&o.response]).find_map(|n| table_problem(&row, n));
+        match problem {
+            Some((column, text)) => {
+                bad.push(text);
+                collector.leave_out(format!("{column}: a cell that cannot be used"));
+            }
+            None => {
+                collector.offer(&row);
+            }
+        }
+    }
+    progress.finish();
+    for text in bad.iter().take(10) {
+        eprintln!("knap: {text}");
+    }
+    if bad.len() > 10 {
+        eprintln!("knap: and {} more cells that cannot be used", bad.len() - 10);
+    }
+    let (calibration, report) =
+        collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    if let Some(out) = &o.out {
+        let mut sink = Sink::open(Some(out))?;
+        sink.write_all(calibration.to_json().as_bytes())?;
+        sink.finish()?;
+    }
+    match o.format {
+        Format::Json => json(o, &report).print()?,
+        _ => print_text(o, &report)?,
+    }
+    Ok(0)
+}
+
+fn table_problem(row: &Row, column: &str) -> Option<(String, String)> {
+    let id = row.header().column(column)?;
+    row.problem(id).map(|e| (column.to_string(), e.to_string()))
+}
+
+fn print_text(o: &Options, report: &Report) -> Outcome<()> {
+    let mut out = std::io::stdout().lock();
+    for f in &report.fits {
+        let form = Form::named(&o.form)?;
+        writeln!(out, "{} by {} (form {})\n", form.transform().describe(&o.response), f.variant, o.form)?;
+        let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
+        writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
+        for ((t, b), se) in f.terms.iter().zip(f.fit.coefficients()).zip(f.fit.standard_errors()) {
+            writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
+        }
+        writeln!(out)?;
+        writeln!(
+            out,
+            "  spread {}, on {} degrees of freedom",
+            short(f.fit.spread()),
+            f.fit.degrees_of_freedom()
+        )?;
+        writeln!(
+            out,
+            "  R2 {:.4} (adjusted {:.4}); leave-one-out error {}",
+            f.fit.r_squared(),
+            f.fit.adjusted_r_squared(),
+            short(f.left_out_error)
+        )?;
+    }
+    writeln!(
+        out,
+        "\n{} used, {} left out",
+        count(report.used, "flake", "flakes"),
+        report.offered - report.used
+    )?;
+    for (reason, n) in &report.left_out {
+        writeln!(out, "{}", wrapped(&format!("{n}: {reason}"), "  ", "     ", 79))?;
+    }
+    if let Some(path) = &o.out {
+        writeln!(out, "\nWritten to {path}; use it with: knap estimate --calibration {path}")?;
+    }
+    Ok(())
+}
+
+fn json(o: &Options, report: &Report) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("name", &o.name).put("response", &o.response).put("form", &o.form);
+    if let Some(f) = report.fits.first() {
+        let mut coefficients = Ordered::default();
+        for ((t, b), se) in f.terms.iter().zip(f.fit.coefficients()).zip(f.fit.standard_errors()) {
+            let mut one = Ordered::default();
+            one.put("value", b).put("standard_error", se);
+            coefficients.nest(t, one);
+        }
+        out.nest("coefficients", coefficients);
+        out.put("spread", f.fit.spread()).put("degrees_of_freedom", f.fit.degrees_of_freedom());
+        out.put("r_squared", f.fit.r_squared()).put("adjusted_r_squared", f.fit.adjusted_r_squared());
+        out.put("left_out_error", f.left_out_error);
+        out.put("aic_own_unit", f.own_unit.aic);
+    }
+    out.put("used", report.used);
+    let mut left_out = Ordered::default();
+    for (reason, n) in &report.left_out {
+        left_out.put(reason, n);
+    }
+    out.nest("left_out", left_out);
+    out
+}

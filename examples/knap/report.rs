@@ -1,0 +1,119 @@
+//! Numbers and paragraphs for people, ordered JSON for programs.
+
+use conchoid::predict::Caution;
+use serde::ser::{Serialize, SerializeMap, Serializer};
+
+/// How results are printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Format {
+    /// A short answer in words
+    Text,
+    /// One JSON object
+    Json,
+    /// One line of CSV under a header
+    Csv,
+}
+
+/// A JSON object that keeps the order of its keys.
+#[derive(Default)]
+pub struct Ordered(Vec<(String, Entry)>);
+
+enum Entry {
+    Value(serde_json::Value),
+    Object(Ordered),
+}
+
+impl Ordered {
+    pub fn put(&mut self, key: &str, value: impl Serialize) -> &mut Self {
+        self.0.push((key.to_string(), Entry::Value(serde_json::to_value(value).unwrap_or_default())));
+        self
+    }
+
+    pub fn nest(&mut self, key: &str, inner: Ordered) -> &mut Self {
+        self.0.push((key.to_string(), Entry::Object(inner)));
+        self
+    }
+
+    pub fn print(&self) -> Result<(), crate::failure::Failure> {
+        use std::io::Write;
+        let mut out = std::io::stdout().lock();
+        serde_json::to_writer(&mut out, self)?;
+        writeln!(out)?;
+        Ok(())
+    }
+}
+
+impl Serialize for Ordered {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        let mut map = s.serialize_map(Some(self.0.len()))?;
+        for (k, v) in &self.0 {
+            match v {
+                Entry::Value(v) => map.serialize_entry(k, v)?,
+                Entry::Object(o) => map.serialize_entry(k, o)?,
+            }
+        }
+        map.end()
+    }
+}
+
+/// Three significant digits, without an exponent and without idle zeros after a point.
+pub fn short(v: f64) -> String {
+    if v == 0.0 || !v.is_finite() {
+        return format!("{v}");
+    }
+    let magnitude = v.abs().log10().floor() as i32;
+    if magnitude >= 3 {
+        let step = 10f64.powi(magnitude - 2);
+        return format!("{:.0}", (v / step).round() * step);
+    }
+    let decimals = (2 - magnitude).clamp(0, 8) as usize;
+    format!("{v:.decimals$}")
+}
+
+/// A probability as a percentage without idle zeros.
+pub fn percent(p: f64) -> String {
+    let text = format!("{:.2}", p * 100.0);
+    text.trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
+/// Breaks a text into lines of at most `width` characters, continued under `indent`.
+pub fn wrapped(text: &str, first: &str, indent: &str, width: usize) -> String {
+    let mut out = String::from(first);
+    let mut column = first.chars().count();
+    let mut fresh = true;
+    for word in text.split_whitespace() {
+        let len = word.chars().count();
+        if !fresh && column + 1 + len > width {
+            out.push('\n');
+            out.push_str(indent);
+            column = indent.chars().count();
+            fresh = true;
+        }
+        if !fresh {
+            out.push(' ');
+            column += 1;
+        }
+        out.push_str(word);
+        column += len;
+        fresh = false;
+    }
+    out
+}
+
+/// The cautions as a paragraph, empty without any.
+pub fn cautions(list: &[Caution]) -> String {
+    if list.is_empty() {
+        return String::new();
+    }
+    let mut out = String::from("\nMind:\n");
+    for c in list {
+        out.push_str(&wrapped(&c.to_string(), " - ", "   ", 79));
+        out.push('\n');
+    }
+    out
+}
+
+/// A count with its noun.
+pub fn count(n: u64, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}

@@ -1,0 +1,146 @@
+//! Opening tables and writing results: a file or standard input, a finished file or standard output.
+
+use crate::failure::{Failure, Outcome};
+use conchoid::calibration::Calibration;
+use conchoid::table::{CLASSES, QUANTITIES, TableOptions, TableReader};
+use indicatif::{ProgressBar, ProgressStyle};
+use std::fs::File;
+use std::io::{BufWriter, IsTerminal, Read, Write};
+use std::path::{Path, PathBuf};
+use tempfile::NamedTempFile;
+
+/// A table to read.
+pub type Table = TableReader<Box<dyn Read>>;
+
+/// Opens a table; `-` is standard input.
+pub fn open(path: &str, options: &TableOptions) -> Outcome<Table> {
+    let reader: Box<dyn Read> = if path == "-" {
+        Box::new(std::io::stdin().lock())
+    } else {
+        Box::new(File::open(path).map_err(|e| Failure::other(format!("{path}: {e}")))?)
+    };
+    TableReader::new(reader, options).map_err(|e| Failure::other(format!("{path}: {e}")))
+}
+
+/// Reader options: the user's column map, and the columns that a calibration reads beyond the known ones.
+pub fn options(map: &[String], calibration: Option<&Calibration>, more: &[String]) -> Outcome<TableOptions> {
+    let mut options = TableOptions::new();
+    for pair in map {
+        let Some((theirs, ours)) = pair.split_once('=') else {
+            return Err(Failure::usage(format!("--column {pair}: write THEIRS=OURS")));
+        };
+        options = options.column(theirs.trim(), ours.trim());
+    }
+    let known = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
+    let derived = |n: &str| n == "percussor_class";
+    let mut numbers: Vec<&str> = more.iter().map(String::as_str).collect();
+    if let Some(c) = calibration {
+        numbers.extend(c.layout().numbers.iter().map(String::as_str));
+        for class in &c.layout().classes {
+            if !known(&class.name) && !derived(&class.name) {
+                options = options.class(&class.name);
+            }
+        }
+    }
+    numbers.retain(|n| !known(n));
+    numbers.sort_unstable();
+    numbers.dedup();
+    for n in numbers {
+        options = options.number(n);
+    }
+    Ok(options)
+}
+
+/// Where results go: standard output, or a file that appears under its name only when it is complete.
+pub enum Sink {
+    Stdout(BufWriter<std::io::Stdout>),
+    File(BufWriter<NamedTempFile>, PathBuf),
+}
+
+impl Sink {
+    pub fn open(out: Option<&str>) -> Outcome<Sink> {
+        let Some(path) = out.filter(|p| *p != "-") else {
+            return Ok(Sink::Stdout(BufWriter::with_capacity(1 << 16, std::io::stdout())));
+        };
+        let folder = match Path::new(path).parent() {
+            Some(p) if !p.as_os_str().is_empty() => p,
+            _ => Path::new("."),
+        };
+        if Path::new(path).is_dir() {
+            return Err(Failure::other(format!("{path}: is a folder")));
+        }
+        let file = NamedTempFile::new_in(folder).map_err(|e| Failure::other(format!("{path}: {e}")))?;
+        Ok(Sink::File(BufWriter::with_capacity(1 << 16, file), PathBuf::from(path)))
+    }
+
+    /// Writes what is left and puts the file under its name.
+    pub fn finish(self) -> Outcome<()> {
+        match self {
+            Sink::Stdout(mut w) => Ok(w.flush()?),
+            Sink::File(w, path) => {
+                let file = w.into_inner().map_err(|e| Failure::from(e.into_error()))?;
+                readable(file.path())?;
+                file.persist(&path)
+                    .map_err(|e| Failure::other(format!("{}: {}", path.display(), e.error)))?;
+                Ok(())
+            }
+        }
+    }
+}
+
+/// Gives a temporary file the permissions that a file made in the ordinary way would have.
+#[cfg(unix)]
+fn readable(path: &Path) -> Outcome<()> {
+    use std::os::unix::fs::PermissionsExt;
+    Ok(std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o644))?)
+}
+
+#[cfg(not(unix))]
+fn readable(_: &Path) -> Outcome<()> {
+    Ok(())
+}
+
+impl Write for Sink {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        match self {
+            Sink::Stdout(w) => w.write(bytes),
+            Sink::File(w, _) => w.write(bytes),
+        }
+    }
+    fn flush(&mut self) -> std::io::Result<()> {
+        match self {
+            Sink::Stdout(w) => w.flush(),
+            Sink::File(w, _) => w.flush(),
+        }
+    }
+}
+
+/// Progress on a terminal; nothing in a pipe.
+pub struct Progress(Option<ProgressBar>);
+
+impl Progress {
+    pub fn new(what: &'static str) -> Progress {
+        if !std::io::stderr().is_terminal() {
+            return Progress(None);
+        }
+        let bar = ProgressBar::new_spinner().with_message(what);
+        if let Ok(style) = ProgressStyle::with_template("{msg}: {human_pos} rows, {elapsed}") {
+            bar.set_style(style);
+        }
+        Progress(Some(bar))
+    }
+
+    pub fn tick(&self, rows: u64) {
+        if let Some(bar) = &self.0
+            && rows % 1024 == 0
+        {
+            bar.set_position(rows);
+        }
+    }
+
+    pub fn finish(self) {
+        if let Some(bar) = self.0 {
+            bar.finish_and_clear();
+        }
+    }
+}

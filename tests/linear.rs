@@ -1,0 +1,185 @@
+//! Laws that least squares must obey whatever the data, and what it refuses, by name. The comparison with
+//! certified values is in nist_linear.rs, that with R and statsmodels in r_lm.rs and real_data.rs.
+
+use approx::assert_relative_eq;
+use conchoid::Error;
+use conchoid::fit::linear::{Accumulator, Criteria, fit};
+use conchoid::fit::{Design, linear};
+use proptest::prelude::*;
+
+fn names(p: usize) -> Vec<String> {
+    (0..p).map(|j| if j == 0 { "intercept".to_string() } else { format!("x{j}") }).collect()
+}
+
+/// A well-conditioned design with an intercept, and a response.
+fn data() -> impl Strategy<Value = (Vec<Vec<f64>>, Vec<f64>)> {
+    (6usize..60, 1usize..5).prop_flat_map(|(n, k)| {
+        let row = proptest::collection::vec(-3.0..3.0f64, k).prop_map(|mut r| {
+            r.insert(0, 1.0);
+            r
+        });
+        (proptest::collection::vec(row, n.max(2 * k + 4)), proptest::collection::vec(-10.0..10.0f64, 60))
+    })
+}
+
+proptest! {
+    #[test]
+    fn merging_equals_one_pass((rows, y) in data(), cut in 0usize..60) {
+        let p = rows[0].len();
+        let cut = cut.min(rows.len());
+        let mut whole = Accumulator::new(names(p)).unwrap();
+        let mut left = Accumulator::new(names(p)).unwrap();
+        let mut right = Accumulator::new(names(p)).unwrap();
+        for (i, r) in rows.iter().enumerate() {
+            whole.push(r, y[i]).unwrap();
+            if i < cut { &mut left } else { &mut right }.push(r, y[i]).unwrap();
+        }
+        left.merge(&right).unwrap();
+        if let (Ok(a), Ok(b)) = (whole.finish(), left.finish()) {
+            for (u, v) in a.coefficients().iter().zip(b.coefficients()) {
+                assert_relative_eq!(u, v, max_relative = 1e-9, epsilon = 1e-9);
+            }
+            assert_relative_eq!(a.spread(), b.spread(), max_relative = 1e-9, epsilon = 1e-12);
+            prop_assert_eq!(a.rows(), b.rows());
+        }
+    }
+
+    #[test]
+    fn row_order_does_not_matter((rows, y) in data()) {
+        let p = rows[0].len();
+        let n = rows.len();
+        let mut forward = Accumulator::new(names(p)).unwrap();
+        let mut backward = Accumulator::new(names(p)).unwrap();
+        for i in 0..n {
+            forward.push(&rows[i], y[i]).unwrap();
+            backward.push(&rows[n - 1 - i], y[n - 1 - i]).unwrap();
+        }
+        if let (Ok(a), Ok(b)) = (forward.finish(), backward.finish()) {
+            for (u, v) in a.coefficients().iter().zip(b.coefficients()) {
+                assert_relative_eq!(u, v, max_relative = 1e-9, epsilon = 1e-9);
+            }
+        }
+    }
+
+    #[test]
+    fn a_unit_scales_its_coefficient_and_nothing_else((rows, y) in data(), unit in 0.001..1000.0f64) {
+        let p = rows[0].len();
+        let mut plain = Accumulator::new(names(p)).unwrap();
+        let mut scaled = Accumulator::new(names(p)).unwrap();
+        for (i, r) in rows.iter().enumerate() {
+            let mut s = r.clone();
+            s[p - 1] *= unit;
+            plain.push(r, y[i]).unwrap();
+            scaled.push(&s, y[i]).unwrap();
+        }
+        if let (Ok(a), Ok(b)) = (plain.finish(), scaled.finish()) {
+            assert_relative_eq!(a.coefficients()[p - 1], b.coefficients()[p - 1] * unit, max_relative = 1e-8, epsilon = 1e-9);
+            assert_relative_eq!(a.spread(), b.spread(), max_relative = 1e-9);
+            assert_relative_eq!(a.r_squared(), b.r_squared(), max_relative = 1e-8, epsilon = 1e-10);
+        }
+    }
+
+    #[test]
+    fn leverages_sum_to_the_number_of_terms_and_leaving_out_is_refitting((rows, y) in data()) {
+        let p = rows[0].len();
+        let design = Design::from_rows(names(p), &rows).unwrap();
+        let y = &y[..rows.len()];
+        if let Ok(f) = fit(&design, y, None) {
+            let d = linear::diagnostics(&f, &design, y, None).unwrap();
+            let sum: f64 = d.iter().map(|d| d.leverage).sum();
+            assert_relative_eq!(sum, p as f64, max_relative = 1e-9);
+            // refit without the first row
+            if d[0].leverage < 0.99 {
+                let rest = Design::from_rows(names(p), &rows[1..]).unwrap();
+                if let Ok(g) = fit(&rest, &y[1..], None) {
+                    let left_out = y[0] - g.expected(&rows[0]).unwrap();
+                    assert_relative_eq!(d[0].left_out, left_out, max_relative = 1e-7, epsilon = 1e-8);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn intervals_widen_with_the_level((rows, y) in data(), a in 0.01..0.98f64) {
+        let p = rows[0].len();
+        let design = Design::from_rows(names(p), &rows).unwrap();
+        if let Ok(f) = fit(&design, &y[..rows.len()], None) {
+            let (l1, h1) = f.interval_of_a_new_one(&rows[0], a).unwrap();
+            let (l2, h2) = f.interval_of_a_new_one(&rows[0], a + 0.01).unwrap();
+            let (m1, m2) = f.interval_of_the_mean(&rows[0], a).unwrap();
+            prop_assert!(l2 < l1 && h1 < h2 && l1 < m1 && m2 < h1);
+        }
+    }
+
+    #[test]
+    fn weights_of_one_change_nothing_and_whole_weights_repeat_rows((rows, y) in data()) {
+        let p = rows[0].len();
+        let mut weighted = Accumulator::new(names(p)).unwrap();
+        let mut repeated = Accumulator::new(names(p)).unwrap();
+        for (i, r) in rows.iter().enumerate() {
+            let times = 1 + i % 3;
+            weighted.push_weighted(r, y[i], times as f64).unwrap();
+            for _ in 0..times {
+                repeated.push(r, y[i]).unwrap();
+            }
+        }
+        if let (Ok(a), Ok(b)) = (weighted.finish(), repeated.finish()) {
+            for (u, v) in a.coefficients().iter().zip(b.coefficients()) {
+                assert_relative_eq!(u, v, max_relative = 1e-8, epsilon = 1e-9);
+            }
+            assert_relative_eq!(
+                a.residual_sum_of_squares(), b.residual_sum_of_squares(), max_relative = 1e-8, epsilon = 1e-12
+            );
+        }
+    }
+
+    #[test]
+    fn an_accumulator_survives_serde((rows, y) in data()) {
+        let p = rows[0].len();
+        let mut a = Accumulator::new(names(p)).unwrap();
+        for (i, r) in rows.iter().enumerate() {
+            a.push(r, y[i]).unwrap();
+        }
+        let text = serde_json::to_string(&a).unwrap();
+        let back: Accumulator = serde_json::from_str(&text).unwrap();
+        prop_assert_eq!(serde_json::to_string(&back).unwrap(), text);
+        prop_assert_eq!(back.finish().is_ok(), a.finish().is_ok());
+    }
+}
+
+#[test]
+fn what_cannot_be_fitted_is_named() {
+    let mut a = Accumulator::new(vec!["intercept".into(), "depth".into(), "twice the depth".into()]).unwrap();
+    for i in 0..20 {
+        let d = f64::from(i);
+        a.push(&[1.0, d, 2.0 * d], d).unwrap();
+    }
+    assert_eq!(a.finish().unwrap_err(), Error::RankDeficient { term: "twice the depth".into() });
+
+    let mut a = Accumulator::new(vec!["intercept".into(), "never".into()]).unwrap();
+    for i in 0..20 {
+        a.push(&[1.0, 0.0], f64::from(i)).unwrap();
+    }
+    assert_eq!(a.finish().unwrap_err(), Error::RankDeficient { term: "never".into() });
+
+    let mut a = Accumulator::new(vec!["intercept".into(), "x".into()]).unwrap();
+    a.push(&[1.0, 2.0], 3.0).unwrap();
+    assert_eq!(a.finish().unwrap_err(), Error::TooFew { what: "rows".into(), found: 1, needed: 3 });
+    let before = a.clone();
+    let e = a.push(&[1.0, f64::NAN], 3.0).unwrap_err();
+    assert_eq!(e.to_string(), "row 2, column x: NaN is out of range (accepted: finite numbers)");
+    assert!(a.push(&[1.0], 3.0).is_err());
+    assert!(a.push(&[1.0, 2.0], f64::INFINITY).is_err());
+    assert!(a.push_weighted(&[1.0, 2.0], 1.0, 0.0).is_err());
+    assert_eq!(a, before, "a refused row leaves no trace");
+}
+
+#[test]
+fn criteria_penalise_terms() {
+    // by hand: ln L = -10, k = 3, n = 10
+    let c = Criteria::new(-10.0, 3, 10);
+    assert_relative_eq!(c.aic, 26.0);
+    assert_relative_eq!(c.aicc, 26.0 + 24.0 / 6.0);
+    assert_relative_eq!(c.bic, 20.0 + 3.0 * 10f64.ln());
+    assert_eq!(Criteria::new(-10.0, 3, 4).aicc, f64::INFINITY);
+}
