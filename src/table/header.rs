@@ -276,13 +276,14 @@ fn duplicate(names: &[String], first: usize, second: usize, meaning: &str) -> Er
     })
 }
 
-/// Text for a message, cut where it would not be read.
+/// Text for a message: on one line, and cut where it would not be read.
 pub(super) fn shorten(text: &str) -> String {
     const MOST: usize = 60;
-    match text.char_indices().nth(MOST) {
-        Some((end, _)) => format!("{}…", &text[..end]),
-        None => text.to_string(),
+    let mut out: String = text.chars().take(MOST).map(|c| if c.is_control() { ' ' } else { c }).collect();
+    if text.chars().nth(MOST).is_some() {
+        out.push('…');
     }
+    out
 }
 
 /// How a quantity may be written, for a message.
