@@ -344,7 +344,11 @@ fn decimal_commas_only_where_a_semicolon_separates() {
             "refused: row 1, column depth_mm: \"1.234,5\" is not a number (write it without thousands separators)"
         ]
     );
-    // Asked for, not guessed: the header line has more commas than semicolons.
+    // More commas than semicolons, but only one of them gives names that are understood.
+    assert_eq!(plain("Platform depth, mm;Note, own, long\n7,3;x\n"), ["7.3"]);
+    // Asked for, not guessed: nothing is understood under either.
+    let guessed = TableReader::new("a,b;e,c,d\nx;7,3\n".as_bytes(), &TableOptions::new()).unwrap();
+    assert_eq!(guessed.header().separator(), Separator::Comma);
     let text = "flake;\"a,b\";\"depth_mm\";c,d,e,f\nx;1;7,3;2\n";
     let options = TableOptions::new().separator(Separator::Semicolon);
     assert_eq!(walk(text.as_bytes(), &options).unwrap().0, ["7.3"]);
@@ -400,6 +404,9 @@ fn headers_that_are_doubtful_are_remarked() {
             "terminaton: not a known column, so only carried through (did you mean termination?)",
         ]
     );
+    let width = "width_mm: read as the width of the flake (the width of the platform is platform_width_mm)";
+    assert_eq!(remarks("depth_mm,angle_deg,width_mm\n1,2,3\n", &TableOptions::new()), [width]);
+    assert!(remarks("depth_mm,length_mm,width_mm\n1,2,3\n", &TableOptions::new()).is_empty());
     // No suggestion of what the table has already.
     assert!(
         remarks(
