@@ -52,6 +52,7 @@ const POINT_OR_THOUSANDS: &str = "use a point, not a comma, and no thousands sep
 const THOUSANDS: &str = "write it without thousands separators";
 const ALONE: &str = "write the number alone; its unit belongs in the header";
 const FINITE: &str = "a number must be finite";
+const LINES: &str = "the cell runs over several lines, so a quote may have been left open";
 const PLAIN: &str = "write a number such as 7.3, or leave the cell blank";
 
 /// Reads a cell as a number.
@@ -92,6 +93,9 @@ fn spelled_otherwise(text: &str, decimal_comma: bool) -> NumberCell {
 }
 
 fn hint(text: &str, decimal_comma: bool) -> &'static str {
+    if text.contains(['\n', '\r']) {
+        return LINES;
+    }
     let body = text.trim_start_matches(['+', '-']);
     let numeric = |t: &str| t.bytes().all(|b| b.is_ascii_digit() || matches!(b, b',' | b'.' | b' ' | b'\''));
     if body.starts_with(|c: char| c.is_ascii_digit()) && numeric(body) {

@@ -15,8 +15,8 @@ const MOST_SUGGESTIONS: usize = 256;
 /// What stands between two cells.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Hash)]
 pub enum Separator {
-    /// Whichever of comma, semicolon and tab is most frequent in the header line, outside quotes; a comma
-    /// where there is none.
+    /// Of comma, semicolon and tab in the header line (outside quotes), the one under which most names are
+    /// understood, and among equals the most frequent; a comma where there is none.
     #[default]
     Auto,
     /// A comma: numbers have a decimal point.
@@ -254,7 +254,25 @@ impl Header {
                 });
             }
         }
+        header.remark_width();
         Ok(header)
+    }
+
+    /// A table that calls the platform's depth `depth_mm` for short may mean the platform's width by
+    /// `width_mm`; where nothing else speaks of the flake's size, it is said how it was read.
+    fn remark_width(&mut self) {
+        let Some(ColumnId(width)) = self.column("width_mm") else { return };
+        let short = self.column("platform_depth_mm").is_some_and(|ColumnId(depth)| {
+            snake_case(self.written(&self.columns[depth])).starts_with("depth")
+        });
+        let others = ["platform_width_mm", "length_mm", "thickness_mm"];
+        if short && others.iter().all(|name| self.column(name).is_none()) {
+            self.remarks.push(Error::Invalid {
+                at: Place::column(shorten(self.written(&self.columns[width]))),
+                reason: "read as the width of the flake (the width of the platform is platform_width_mm)"
+                    .into(),
+            });
+        }
     }
 }
 
@@ -276,13 +294,14 @@ fn duplicate(names: &[String], first: usize, second: usize, meaning: &str) -> Er
     })
 }
 
-/// Text for a message, cut where it would not be read.
+/// Text for a message: on one line, and cut where it would not be read.
 pub(super) fn shorten(text: &str) -> String {
     const MOST: usize = 60;
-    match text.char_indices().nth(MOST) {
-        Some((end, _)) => format!("{}…", &text[..end]),
-        None => text.to_string(),
+    let mut out: String = text.chars().take(MOST).map(|c| if c.is_control() { ' ' } else { c }).collect();
+    if text.chars().nth(MOST).is_some() {
+        out.push('…');
     }
+    out
 }
 
 /// How a quantity may be written, for a message.
@@ -447,30 +466,53 @@ impl Wanted {
     }
 }
 
-/// The separator asked for, or the most frequent one of the header line.
-pub(super) fn separator(options: &TableOptions, opening: &Opening) -> u8 {
+/// The separator asked for; else, of those in the header line outside quotes, the one under which most
+/// names are understood, and among equals the most frequent.
+pub(super) fn separator(options: &TableOptions, opening: &Opening) -> Result<u8> {
     match options.separator {
-        Separator::Comma => b',',
-        Separator::Semicolon => b';',
-        Separator::Tab => b'\t',
+        Separator::Comma => Ok(b','),
+        Separator::Semicolon => Ok(b';'),
+        Separator::Tab => Ok(b'\t'),
         Separator::Auto => {
-            let mut counts = [(b',', 0usize), (b';', 0), (b'\t', 0)];
-            let mut in_quotes = false;
-            for b in &opening.bytes[opening.header.clone()] {
-                in_quotes ^= *b == b'"';
-                for (separator, count) in &mut counts {
-                    *count += usize::from(!in_quotes && b == separator);
+            let line = &opening.bytes[opening.header.clone()];
+            let wanted = Wanted::new(options)?;
+            let (mut best, mut best_score) = (b',', (0, 0));
+            for candidate in *b",;\t" {
+                let mut in_quotes = false;
+                let count = line
+                    .iter()
+                    .filter(|b| {
+                        in_quotes ^= **b == b'"';
+                        !in_quotes && **b == candidate
+                    })
+                    .count();
+                if count == 0 || count > MOST_COLUMNS {
+                    continue;
+                }
+                let score = (understood(line, candidate, &wanted, options), count);
+                if score > best_score {
+                    (best, best_score) = (candidate, score);
                 }
             }
-            let mut best = counts[0];
-            for other in &counts[1..] {
-                if other.1 > best.1 {
-                    best = *other;
-                }
-            }
-            best.0
+            Ok(best)
         }
     }
+}
+
+/// How many names of a header line are understood if this separator stands between them.
+fn understood(line: &[u8], separator: u8, wanted: &Wanted, options: &TableOptions) -> usize {
+    let mut csv = csv::ReaderBuilder::new().delimiter(separator).has_headers(false).from_reader(line);
+    let mut record = csv::StringRecord::new();
+    if !csv.read_record(&mut record).unwrap_or(false) {
+        return 0;
+    }
+    let known = |name: &str| {
+        let plain = snake_case(name);
+        !plain.is_empty()
+            && (matches!(wanted.meaning(&plain), Meaning::Known { .. })
+                || options.map.iter().any(|(theirs, _)| snake_case(theirs) == plain))
+    };
+    record.iter().filter(|name| known(name)).count()
 }
 
 #[cfg(test)]

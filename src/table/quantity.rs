@@ -136,7 +136,8 @@ impl Quantity {
 }
 
 /// Every known column of numbers. Each may also be written in another unit of its dimension
-/// ([`Dimension::units`]); the short names are those of the command line's flags.
+/// ([`Dimension::units`]). `depth_mm`, `area_mm2` and `angle_deg` are short for the platform's depth, area and
+/// exterior angle; `width_mm` is the width of the flake.
 pub static QUANTITIES: [Quantity; 16] = [
     Quantity::new(Dimension::Length, PLATFORM_DEPTH_MM).or("depth"),
     Quantity::new(Dimension::Length, PLATFORM_WIDTH_MM),

@@ -56,7 +56,7 @@ impl<R: Read> TableReader<R> {
                 reason: "empty: neither a header line nor rows".into(),
             });
         }
-        let separator = header::separator(options, &opening);
+        let separator = header::separator(options, &opening)?;
         let csv = csv::ReaderBuilder::new()
             .delimiter(separator)
             .has_headers(false)

@@ -1,0 +1,309 @@
+//! The vocabulary: names, bounds and messages, and that stored values come in by the same door.
+
+use conchoid::Error;
+use conchoid::flake::{Flake, Portion, RecordedTermination, Technique, Termination, refusal};
+use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
+use proptest::prelude::*;
+
+macro_rules! each_name_is_read_and_written {
+    ($($Name:ty),+) => {$(
+        for (member, name) in <$Name>::ALL.iter().zip(<$Name>::NAMES) {
+            assert_eq!(member.name(), *name);
+            assert_eq!(member.to_string(), *name);
+            assert_eq!(name.to_uppercase().parse::<$Name>().unwrap(), *member);
+            let json = serde_json::to_string(member).unwrap();
+            assert_eq!(json, format!("\"{name}\""));
+            assert_eq!(serde_json::from_str::<$Name>(&json).unwrap(), *member);
+        }
+        assert_eq!(<$Name>::ALL.len(), <$Name>::NAMES.len());
+        assert!("".parse::<$Name>().is_err());
+        assert!(serde_json::from_str::<$Name>("\"sideways\"").is_err());
+        assert!(serde_json::from_str::<$Name>("3").is_err());
+    )+};
+}
+
+#[test]
+fn names_of_all_vocabularies() {
+    each_name_is_read_and_written!(PlatformKind, LandsOn, Portion, Technique, Termination);
+}
+
+#[test]
+fn other_spellings_are_read() {
+    for (text, expected) in [
+        ("Plunging", Termination::Overshot),
+        ("overshoot", Termination::Overshot),
+        (" HINGE ", Termination::Hinge),
+    ] {
+        assert_eq!(text.parse::<Termination>().unwrap(), expected, "{text}");
+    }
+    for (text, expected) in [
+        ("punch", Technique::Indirect),
+        ("hard hammer", Technique::Direct),
+        ("Soft-Hammer", Technique::Direct),
+        ("soft_hammer", Technique::Direct),
+    ] {
+        assert_eq!(text.parse::<Technique>().unwrap(), expected, "{text}");
+    }
+}
+
+#[test]
+fn an_unknown_name_lists_what_is_accepted() {
+    let e = "crush".parse::<PlatformKind>().unwrap_err();
+    assert_eq!(
+        e.to_string(),
+        "platform_kind: \"crush\" is not known; did you mean \"crushed\"? (accepted: plain, cortical, \
+         dihedral, faceted, linear, punctiform, crushed)"
+    );
+    assert_eq!(e.place().unwrap().column.as_deref(), Some("platform_kind"));
+}
+
+#[test]
+fn measurements_outside_their_bounds() {
+    let platform = Platform::builder;
+    let blow = Blow::builder;
+    let flake = Flake::builder;
+    let strike = Strike::builder;
+    let cases: Vec<(Option<Error>, &str)> = vec![
+        (
+            platform().depth_mm(0.0).build().err(),
+            "platform_depth_mm: 0 is out of range (accepted: above 0, at most 1000 mm)",
+        ),
+        (
+            platform().width_mm(1000.5).build().err(),
+            "platform_width_mm: 1000.5 is out of range (accepted: above 0, at most 1000 mm)",
+        ),
+        (
+            platform().area_mm2(f64::NAN).build().err(),
+            "platform_area_mm2: NaN is out of range (accepted: above 0, at most 1000000 mm2)",
+        ),
+        (
+            platform().exterior_platform_angle_deg(180.0).build().err(),
+            "exterior_platform_angle_deg: 180 is out of range (accepted: above 0, below 180 degrees)",
+        ),
+        (
+            platform().exterior_platform_angle_deg(0.0).build().err(),
+            "exterior_platform_angle_deg: 0 is out of range (accepted: above 0, below 180 degrees)",
+        ),
+        (
+            blow().angle_of_blow_deg(-90.5).build().err(),
+            "angle_of_blow_deg: -90.5 is out of range (accepted: at least -90, at most 90 degrees)",
+        ),
+        (
+            blow().speed_m_s(f64::INFINITY).build().err(),
+            "speed_m_s: inf is out of range (accepted: above 0, at most 100 m/s)",
+        ),
+        (
+            flake().thickness_mm(0.0).build().err(),
+            "thickness_mm: 0 is out of range (accepted: above 0, at most 10000 mm)",
+        ),
+        (
+            flake().mass_g(-3.0).build().err(),
+            "mass_g: -3 is out of range (accepted: above 0, at most 1000000 g)",
+        ),
+        (
+            strike().percussor_mass_g(0.0).build().err(),
+            "percussor_mass_g: 0 is out of range (accepted: above 0, at most 100000 g)",
+        ),
+        (strike().stone("  ").build().err(), "stone: a name has 1 to 64 characters, this has 0"),
+        (
+            strike().percussor(&*"a".repeat(65)).build().err(),
+            "percussor: a name has 1 to 64 characters, this has 65",
+        ),
+        (flake().core("A\nB").build().err(), "core: a name stands on one line, without control characters"),
+    ];
+    for (found, expected) in cases {
+        assert_eq!(found.map(|e| e.to_string()).as_deref(), Some(expected));
+    }
+    // The ends that are accepted.
+    assert!(platform().depth_mm(1000.0).area_mm2(1e6).exterior_platform_angle_deg(140.0).build().is_ok());
+    assert!(blow().angle_of_blow_deg(-90.0).build().is_ok());
+    assert!(blow().angle_of_blow_deg(90.0).speed_m_s(100.0).build().is_ok());
+    assert_eq!(platform().build().unwrap(), Platform::default());
+}
+
+fn whole_flake() -> Flake {
+    let platform = Platform::builder()
+        .depth_mm(8.25)
+        .width_mm(21.0)
+        .area_mm2(110.5)
+        .exterior_platform_angle_deg(104.0)
+        .kind(PlatformKind::Faceted)
+        .bevelled(true)
+        .build()
+        .unwrap();
+    let blow =
+        Blow::builder().angle_of_blow_deg(-5.0).speed_m_s(6.5).lands_on(LandsOn::Edge).build().unwrap();
+    let strike = Strike::builder()
+        .platform(platform)
+        .blow(blow)
+        .percussor(" Red deer ANTLER ")
+        .percussor_mass_g(310.0)
+        .tip_radius_mm(12.0)
+        .stone("Flint")
+        .core_mass_g(2400.0)
+        .build()
+        .unwrap();
+    Flake::builder()
+        .name("A17")
+        .strike(strike)
+        .length_mm(61.2)
+        .width_mm(44.0)
+        .thickness_mm(9.5)
+        .mean_thickness_mm(8.1)
+        .max_thickness_mm(11.0)
+        .mass_g(27.3)
+        .mass_now_g(25.0)
+        .portion(Portion::Complete)
+        .technique(Technique::Direct)
+        .retouched(false)
+        .termination(Termination::Step)
+        .lip(true)
+        .core("Nodule 3")
+        .knapper("Wren")
+        .build()
+        .unwrap()
+}
+
+#[test]
+fn a_whole_flake_is_seen_by_column() {
+    let flake = whole_flake();
+    for (name, value) in [
+        ("platform_depth_mm", 8.25),
+        ("platform_width_mm", 21.0),
+        ("platform_area_mm2", 110.5),
+        ("exterior_platform_angle_deg", 104.0),
+        ("angle_of_blow_deg", -5.0),
+        ("speed_m_s", 6.5),
+        ("percussor_mass_g", 310.0),
+        ("tip_radius_mm", 12.0),
+        ("core_mass_g", 2400.0),
+        ("length_mm", 61.2),
+        ("width_mm", 44.0),
+        ("thickness_mm", 9.5),
+        ("mean_thickness_mm", 8.1),
+        ("max_thickness_mm", 11.0),
+        ("mass_g", 27.3),
+        ("mass_now_g", 25.0),
+    ] {
+        assert_eq!(flake.number(name), Some(value), "{name}");
+        assert_eq!(Flake::default().number(name), None, "{name}");
+    }
+    for (name, value) in [
+        ("flake", "A17"),
+        ("percussor", "red deer antler"),
+        ("stone", "flint"),
+        ("blow_lands_on", "edge"),
+        ("termination", "step"),
+        ("portion", "complete"),
+        ("technique", "direct"),
+        ("retouched", "no"),
+        ("platform_kind", "faceted"),
+        ("platform_bevelled", "yes"),
+        ("core", "Nodule 3"),
+        ("knapper", "Wren"),
+        ("lip", "yes"),
+    ] {
+        assert_eq!(flake.class(name), Some(value), "{name}");
+        assert_eq!(Flake::default().class(name), None, "{name}");
+    }
+    assert_eq!((flake.number("termination"), flake.class("mass_g")), (None, None));
+}
+
+#[test]
+fn stored_flakes_come_in_by_the_same_door() {
+    for flake in [whole_flake(), Flake::default()] {
+        let json = serde_json::to_string(&flake).unwrap();
+        let back: Flake = serde_json::from_str(&json).unwrap();
+        assert_eq!(back, flake);
+        assert_eq!(serde_json::to_string(&back).unwrap(), json);
+    }
+    let read = |json: &str| serde_json::from_str::<Flake>(json).map_err(|e| e.to_string());
+    let wrong = |json: &str, expected: &str| {
+        let e = read(json).unwrap_err();
+        assert!(e.starts_with(expected), "{json}: {e}");
+    };
+    wrong(
+        r#"{"strike":{"platform":{"depth_mm":0}}}"#,
+        "platform_depth_mm: 0 is out of range (accepted: above 0, at most 1000 mm)",
+    );
+    wrong(r#"{"strike":{"stone":""}}"#, "stone: a name has 1 to 64 characters, this has 0");
+    wrong(r#"{"mass_g":-1}"#, "mass_g: -1 is out of range (accepted: above 0, at most 1000000 g)");
+    wrong(r#"{"portion":"half"}"#, "portion: \"half\" is not known (accepted: complete, proximal,");
+    wrong(r#"{"weight_g":3}"#, "unknown field `weight_g`");
+    wrong(r#"{"strike":{"blow":{"angle":3}}}"#, "unknown field `angle`");
+    let stored = read(r#"{"termination":"Exploded","strike":{"percussor":"STEEL"}}"#).unwrap();
+    assert_eq!(stored.termination(), Some(&RecordedTermination::Other("exploded".into())));
+    assert_eq!(stored.strike().percussor(), Some("steel"));
+}
+
+#[test]
+fn a_known_termination_never_hides_as_another() {
+    let flake = Flake::builder().recorded_termination(RecordedTermination::Other("Plunging".into()));
+    let flake = flake.build().unwrap();
+    assert_eq!(flake.termination().and_then(RecordedTermination::known), Some(Termination::Overshot));
+    assert!(Flake::builder().recorded_termination(RecordedTermination::Other("".into())).build().is_err());
+}
+
+#[test]
+fn pieces_that_cannot_be_estimated_are_refused_by_name() {
+    let with_kind = |kind, depth: Option<f64>| {
+        let platform = Platform::builder().kind(kind).depth_mm(depth).build().unwrap();
+        let strike = Strike::builder().platform(platform).build().unwrap();
+        Flake::builder().strike(strike).build().unwrap()
+    };
+    let with_portion = |portion| Flake::builder().portion(portion).build().unwrap();
+    for (flake, expected) in [
+        (
+            with_kind(PlatformKind::Crushed, Some(5.0)),
+            Some("platform_kind: a crushed platform cannot be measured, so nothing can be estimated from it"),
+        ),
+        (
+            with_kind(PlatformKind::Punctiform, None),
+            Some(
+                "platform_kind: a punctiform platform without a measured depth or area cannot be estimated from",
+            ),
+        ),
+        (with_kind(PlatformKind::Linear, Some(0.8)), None),
+        (with_kind(PlatformKind::Plain, None), None),
+        (
+            with_portion(Portion::Shatter),
+            Some(
+                "portion: shatter, so without a platform to estimate from (accepted: complete, proximal, split)",
+            ),
+        ),
+        (with_portion(Portion::Proximal), None),
+        (Flake::default(), None),
+    ] {
+        let found = flake.refusal();
+        assert_eq!(found, refusal(&flake));
+        assert_eq!(found.map(|e| e.to_string()).as_deref(), expected, "{flake:?}");
+    }
+}
+
+proptest! {
+    #[test]
+    fn a_platform_that_exists_is_within_its_bounds(
+        depth in any::<f64>(), angle in any::<f64>(), area in any::<f64>()
+    ) {
+        let built =
+            Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).area_mm2(area).build();
+        let inside = depth > 0.0 && depth <= 1000.0 && angle > 0.0 && angle < 180.0 && area > 0.0 && area <= 1e6;
+        prop_assert_eq!(built.is_ok(), inside);
+    }
+
+    #[test]
+    fn stored_measurements_come_back_bit_for_bit(depth in 1e-6..1000.0f64, angle in 0.001..179.999f64) {
+        let platform =
+            Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
+        let json = serde_json::to_string(&platform).unwrap();
+        prop_assert_eq!(serde_json::from_str::<Platform>(&json).unwrap(), platform);
+    }
+
+    #[test]
+    fn any_text_is_a_termination_or_an_error(text in ".{0,80}") {
+        if let Ok(t) = text.parse::<RecordedTermination>() {
+            let again: RecordedTermination = t.name().parse().unwrap();
+            prop_assert_eq!(again.name(), t.name());
+        }
+    }
+}
