@@ -286,11 +286,11 @@ struct MaterialParts {
     name: String,
     class: PercussorClass,
     tip_behaviour: TipBehaviour,
-    density_kg_m3: Property,
-    youngs_modulus_pa: Property,
-    poisson_ratio: Property,
-    toughness_pa_sqrt_m: Option<Property>,
-    yield_strength_pa: Option<Property>,
+    density_kg_m3: Figure,
+    youngs_modulus_pa: Figure,
+    poisson_ratio: Figure,
+    toughness_pa_sqrt_m: Option<Figure>,
+    yield_strength_pa: Option<Figure>,
 }
 
 impl TryFrom<MaterialParts> for PercussorMaterial {
@@ -301,11 +301,11 @@ impl TryFrom<MaterialParts> for PercussorMaterial {
             name: p.name,
             class: p.class,
             tip_behaviour: p.tip_behaviour,
-            density_kg_m3: Some(p.density_kg_m3.into()),
-            youngs_modulus_pa: Some(p.youngs_modulus_pa.into()),
-            poisson_ratio: Some(p.poisson_ratio.into()),
-            toughness_pa_sqrt_m: p.toughness_pa_sqrt_m.map(Figure::from),
-            yield_strength_pa: p.yield_strength_pa.map(Figure::from),
+            density_kg_m3: Some(p.density_kg_m3),
+            youngs_modulus_pa: Some(p.youngs_modulus_pa),
+            poisson_ratio: Some(p.poisson_ratio),
+            toughness_pa_sqrt_m: p.toughness_pa_sqrt_m,
+            yield_strength_pa: p.yield_strength_pa,
         }
         .build()
     }

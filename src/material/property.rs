@@ -21,7 +21,7 @@ use crate::error::{Bounds, Error, Result};
 /// assert!(Property::new(1.5e6, 1.6e6, 2.1e6, "low end above the typical value").is_err());
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Parts")]
+#[serde(try_from = "Figure")]
 pub struct Property {
     typical: f64,
     low: f64,
@@ -73,14 +73,6 @@ impl Property {
         Property { typical, low, high, source: Cow::Borrowed(source) }
     }
 
-    /// Refuses the property unless its whole range is inside.
-    pub(crate) fn check(&self, bounds: &Bounds) -> Result<()> {
-        for v in [self.typical, self.low, self.high] {
-            bounds.check(v)?;
-        }
-        Ok(())
-    }
-
     /// The typical value, read as the median.
     pub fn typical(&self) -> f64 {
         self.typical
@@ -126,30 +118,22 @@ impl Property {
 }
 
 /// Reading a stored property goes through [`Property::new`].
-#[derive(Deserialize)]
-struct Parts {
-    typical: f64,
-    low: f64,
-    high: f64,
-    #[serde(default)]
-    source: String,
-}
-
-impl TryFrom<Parts> for Property {
+impl TryFrom<Figure> for Property {
     type Error = Error;
 
-    fn try_from(p: Parts) -> Result<Self> {
-        Property::new(p.typical, p.low, p.high, p.source)
+    fn try_from(f: Figure) -> Result<Self> {
+        Property::new(f.typical, f.low, f.high, f.source)
     }
 }
 
 /// What a builder accepts for a property: one number, `(typical, low, high)`, or a [`Property`]. Unchecked
 /// until the builder's `build`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Figure {
     typical: f64,
     low: f64,
     high: f64,
+    #[serde(default)]
     source: Cow<'static, str>,
 }
 

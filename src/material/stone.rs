@@ -198,10 +198,10 @@ impl StoneBuilder {
 #[derive(Deserialize)]
 struct Parts {
     name: String,
-    density_kg_m3: Property,
-    youngs_modulus_pa: Property,
-    poisson_ratio: Property,
-    toughness_pa_sqrt_m: Property,
+    density_kg_m3: Figure,
+    youngs_modulus_pa: Figure,
+    poisson_ratio: Figure,
+    toughness_pa_sqrt_m: Figure,
 }
 
 impl TryFrom<Parts> for Stone {
