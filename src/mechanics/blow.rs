@@ -1,7 +1,7 @@
 //! One blow: the force it can deliver against the force the platform requires.
 //!
-//! Delivered F_m = 1.2827 (E*² R m*³ V⁶)^(1/5) by [`impact`](super::impact); required P = β K h^(3/2) g by
-//! [`chipping`](super::chipping), g the effect of the angles. The margin is F_m/P; a flake is expected where it
+//! Delivered F_m = 1.2827 (E*² R m*³ V⁶)^(1/5) by [`impact`]; required P = β K h^(3/2) g by
+//! [`chipping`], g the effect of the angles. The margin is F_m/P; a flake is expected where it
 //! exceeds one. Turned around: the least speed and energy in the hand that bring F_m up to P, and the deepest
 //! platform h that F_m can still carry. V is the part of the speed along the platform's normal.
 
@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::chipping::{self, BETA, BLOW_ANGLE, DEPTH, PLATFORM_ANGLE};
 use super::cone::{AUERBACH, AUERBACH_FACTOR, cone_load};
 use super::contact::{Contact, Elastic, FIRST_YIELD, FORCE, Seat};
-use super::impact::{self, FLOW_PRESSURE, MASS, PlasticImpact, Restitution, SPEED};
+use super::impact::{self, FLOW_PRESSURE, MASS, Restitution, SPEED};
 use crate::error::{Bounds, Error, Result};
 use crate::material::{Percussor, Stone, TipBehaviour};
 
@@ -259,7 +259,7 @@ impl Setup {
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum Doubt {
-    /// The tip yields or crushes under the pressure that elastic contact would have.
+    /// The tip crushes, or yields at the pressure that elastic contact would have when the flake leaves.
     TipYields,
     /// The contact is not small against the platform depth.
     ContactNearEdge,
@@ -403,7 +403,7 @@ pub struct BlowMechanics {
     pub effective_mass_kg: f64,
     /// Speed along the platform's normal, m/s.
     pub normal_speed_m_s: f64,
-    /// Peak force that the blow can build up, N: a capacity, see [`impact`](super::impact).
+    /// Peak force that the blow can build up, N: a capacity, see [`impact`].
     pub peak_force_n: f64,
     /// Longest approach, m.
     pub approach_m: f64,
@@ -498,18 +498,17 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
     let hit = impact::struck(&contact, mass, speed, restitution);
     let peak = hit.peak;
     let cone_force_n = cone_load(AUERBACH, toughness, contact.modulus_pa(), contact.radius_m());
-    let tip = Tip::under(setup, &contact, mass, speed, restitution, peak.peak_pressure_pa)?;
-
     // Contact ends when the flake leaves, so the model has to hold up to the smaller of the two forces.
     let reached = contact.pressed(peak.force_n.min(required_force_n));
+    let tip = Tip::of(setup)?;
     let easily_coned = contact.pressed(cone_force_n / AUERBACH_FACTOR);
     let mut doubts = Doubts::default();
-    doubts.raise(Doubt::TipYields, tip.yields || setup.crushes);
+    doubts.raise(Doubt::TipYields, tip.yields_at(reached.peak_pressure_pa) || setup.crushes);
     doubts.raise(Doubt::ContactNearEdge, reached.contact_radius_m > SMALL_CONTACT * setup.depth_m);
     doubts.raise(Doubt::ContactWide, reached.contact_radius_m > SMALL_CONTACT * contact.radius_m());
     doubts.raise(
         Doubt::BendingLikely,
-        easily_coned.force_n > reached.force_n || easily_coned.peak_pressure_pa > tip.highest_pressure_pa,
+        easily_coned.force_n > reached.force_n || easily_coned.peak_pressure_pa > tip.flow_pressure_pa,
     );
     doubts.raise(Doubt::PlatformAngleOutside, by_slopes && angles.platform_angle_outside);
     doubts.raise(Doubt::BlowAngleOutside, by_slopes && angles.blow_angle_outside);
@@ -533,7 +532,10 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
         edge_tensile_stress_pa: peak.edge_tensile_stress_pa,
         impulse_n_s: hit.impulse_n_s,
         energy_lost_j: hit.energy_lost_j,
-        yielding_tip_force_n: tip.flowing.map(|p| p.peak_force_n).filter(|f| *f < peak.force_n),
+        yielding_tip_force_n: tip
+            .yields_at(peak.peak_pressure_pa)
+            .then(|| tip.force_if_flowing_n(&contact, mass, speed * restitution.stored_share().sqrt()))
+            .filter(|force| *force < peak.force_n),
         cone_force_n,
         square_edge_force_n,
         angle_factor,
@@ -568,35 +570,27 @@ fn checked_restitution(setup: &Setup) -> Result<Restitution> {
     setup.stored_share.map_or(Ok(restitution), |share| restitution.with_stored_share(share))
 }
 
-/// What the tip does under the blow.
+/// Where the tip stops being elastic; never, where no strength is known.
 struct Tip {
-    yields: bool,
-    flowing: Option<PlasticImpact>,
-    /// No pressure above this is reached, whatever the force.
-    highest_pressure_pa: f64,
+    first_yield_pa: f64,
+    flow_pressure_pa: f64,
 }
 
 impl Tip {
-    fn under(
-        setup: &Setup,
-        contact: &Contact,
-        mass: f64,
-        speed: f64,
-        restitution: Restitution,
-        peak_pressure_pa: f64,
-    ) -> Result<Tip> {
-        let Some(strength) = setup.percussor_yield_strength_pa else {
-            return Ok(Tip { yields: false, flowing: None, highest_pressure_pa: f64::INFINITY });
-        };
+    fn of(setup: &Setup) -> Result<Tip> {
         const STRENGTH: Bounds = Bounds::closed("percussor_yield_strength_pa", 1e5, 1e11, "Pa");
-        STRENGTH.check(strength)?;
-        let yields = peak_pressure_pa > FIRST_YIELD * strength;
-        let flow = FLOW_PRESSURE * strength;
-        let met = speed * restitution.stored_share().sqrt();
-        Ok(Tip {
-            yields,
-            flowing: yields.then(|| impact::flattened(contact.radius_m(), flow, mass, met)),
-            highest_pressure_pa: flow,
-        })
+        let strength = match setup.percussor_yield_strength_pa {
+            Some(strength) => STRENGTH.check(strength)?,
+            None => f64::INFINITY,
+        };
+        Ok(Tip { first_yield_pa: FIRST_YIELD * strength, flow_pressure_pa: FLOW_PRESSURE * strength })
+    }
+
+    fn yields_at(&self, peak_pressure_pa: f64) -> bool {
+        peak_pressure_pa > self.first_yield_pa
+    }
+
+    fn force_if_flowing_n(&self, contact: &Contact, mass: f64, speed: f64) -> f64 {
+        impact::flattened(contact.radius_m(), self.flow_pressure_pa, mass, speed).peak_force_n
     }
 }
