@@ -30,9 +30,9 @@ fn list<'a>(v: &'a Value, key: &str) -> &'a Vec<Value> {
     found
 }
 
-/// Twelve digits, relative.
+/// Thirteen digits, relative: twelve are promised, and a slip in a constant's last digits should show.
 fn same(found: f64, expected: f64, what: &str) {
-    assert!((found / expected - 1.0).abs() < 1e-12, "{what}: {found:e} found, {expected:e} expected");
+    assert!((found / expected - 1.0).abs() < 5e-14, "{what}: {found:e} found, {expected:e} expected");
 }
 
 fn contact_of(case: &Value, seat: Seat) -> Contact {
@@ -296,7 +296,7 @@ fn angles_at_the_percussion_point() {
             [1.0 + l, 2.0, 3.0],
             [1.0 + r * cos, 2.0, 3.0 + r * sin],
         );
-        assert_relative_eq!(laid.unwrap(), angle, max_relative = 1e-9);
+        assert_relative_eq!(laid.unwrap(), angle, max_relative = 1e-8);
     }
     for (w, l, r) in [(30.0, 10.0, 12.0), (10.0, 25.0, 12.0), (10.0, 12.0, 25.0), (22.0, 10.0, 12.0)] {
         let e = cone::angle_from_lengths_deg(w, l, r).unwrap_err();
@@ -573,7 +573,8 @@ fn doubts_are_raised_where_the_model_fails() {
     let steel =
         Percussor::named("steel").unwrap().with_mass_g(45.0).unwrap().with_tip_radius_mm(11.1).unwrap();
     let setup = Setup::new(&Stone::named("glass").unwrap(), &steel, 4.95, 8.0, 75.0).unwrap();
-    assert!(!strike_mechanics(&setup).unwrap().doubts.contains(Doubt::BendingLikely));
+    let doubts = strike_mechanics(&setup).unwrap().doubts;
+    assert!(!doubts.contains(Doubt::BendingLikely) && !doubts.contains(Doubt::TipYields));
     for doubt in Doubt::ALL {
         assert!(doubt.sentence().len() > 20 && !doubt.sentence().contains("  "));
     }

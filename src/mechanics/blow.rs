@@ -14,8 +14,8 @@ use super::impact::{self, FLOW_PRESSURE, MASS, Restitution, SPEED};
 use crate::error::{Bounds, Error, Result};
 use crate::material::{Percussor, Stone, TipBehaviour};
 
-/// 0.8126 = √2 · (0.3302)^(1/2): of the least speed; computed.
-const LEAST_SPEED_CONSTANT: f64 = 0.812_641_033_777_262_2;
+/// (2 · 0.3302)^(1/2), of the least speed; computed.
+const LEAST_SPEED_CONSTANT: f64 = 0.812_641_033_777_476_3;
 
 /// Beyond this share of the platform depth or of the tip radius the contact is no longer small; an
 /// assumption (0.1 to 0.2 is common practice).
@@ -166,6 +166,10 @@ pub enum AngleRule {
 /// | `angle_rule` | how the angles enter | | glass slopes |
 /// | `crushes` | whether the tip crushes (soft stone, wood) | | from the percussor |
 /// | `indirect` | a punch between hammer and platform | | no |
+///
+/// The mass is that of a compact percussor struck through its centre. For a long billet that strikes with its
+/// end, give the mass that its end feels ([`impact::billet_end_mass_kg`], a quarter of the billet, and
+/// somewhat more with the hand); the least energy is then that of this part.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Setup {
     /// Young's modulus of the stone, Pa.

@@ -233,9 +233,9 @@ for kind, rho in [("straight", None), ("convex", 100), ("convex", 50), ("convex"
 for psia in ("126.53", "140.36", "150"):
     result["widths"].append(dict(edge="straight", radius_mm=None, depth_mm=1, angle_deg=float(psia), width_mm=out(width(1, psia, None, "straight"))))
 
-# Angles: law of cosines, thin and flat triangles included (lengths exact binary fractions).
+# Angles: law of cosines, thin and flat triangles included (lengths are the doubles that the library gets).
 result["angles"] = []
-for w, l, r in [(27.75, 12.625, 17.125), (5.0, 3.0, 4.0), (10.0, 5.0000152587890625, 5.0), (0.0009765625, 8.0, 8.0), (3.0, 8.0, 8.5), (15.25, 8.75, 8.75)]:
+for w, l, r in [(27.75, 12.625, 17.125), (5.0, 3.0, 4.0), (10.0, 5.0000152587890625, 5.0), (0.0009765625, 8.0, 8.0), (3.0, 8.0, 8.5), (15.25, 8.75, 8.75), (1e-5, 80.0, 80.0)]:
     a, b, c = mpf(l), mpf(r), mpf(w)
     result["angles"].append(dict(width=w, left=l, right=r, angle_deg=out(mpmath.degrees(mpmath.acos((a**2 + b**2 - c**2) / (2 * a * b))))))
 
