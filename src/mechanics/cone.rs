@@ -207,7 +207,8 @@ pub fn platform_width_mm(depth_mm: f64, interior_angle_deg: f64, edge: Edge) -> 
                 return Err(Error::invalid(
                     DEPTH_MM.name(),
                     format!(
-                        "{h} mm lies beyond the centre of a convex edge of radius {radius_mm} mm (accepted: at most that radius)"
+                        "{h} mm lies beyond the centre of a convex edge of radius {radius_mm} mm \
+                         (accepted: at most that radius)"
                     ),
                 ));
             }
