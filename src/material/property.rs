@@ -1,0 +1,196 @@
+//! One property of a material: a typical value, a range and a source.
+//!
+//! The range (low, high) is read as about two standard deviations either side of the median on a log scale,
+//! so the implied standard deviation of the natural log is ln(high / low) / 4.
+
+use std::borrow::Cow;
+
+use serde::{Deserialize, Serialize};
+
+use crate::error::{Bounds, Error, Result};
+
+/// A property of a material: typical value, low and high end of its range, and where they come from.
+///
+/// All three numbers are finite, none is negative, and low ≤ typical ≤ high. Low may be zero only where all
+/// three are (a Poisson's ratio of exactly 0). The unit is that of the field that holds the property.
+///
+/// ```
+/// use conchoid::material::Property;
+/// let k = Property::new(1.5e6, 1.0e6, 2.1e6, "from memory").unwrap();
+/// assert!((k.log_sd() - (2.1_f64).ln() / 4.0).abs() < 1e-12);
+/// assert!(Property::new(1.5e6, 1.6e6, 2.1e6, "low end above the typical value").is_err());
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Figure")]
+pub struct Property {
+    typical: f64,
+    low: f64,
+    high: f64,
+    source: Cow<'static, str>,
+}
+
+impl Property {
+    /// A property with a range.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] when a number is negative or not finite, when low ≤ typical ≤ high does not hold,
+    /// or when low is zero and high is not (a log scale has no such range).
+    pub fn new(typical: f64, low: f64, high: f64, source: impl Into<Cow<'static, str>>) -> Result<Self> {
+        Self::named("property", typical, low, high, source.into())
+    }
+
+    /// A property known without doubt worth counting: low = typical = high.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] when the number is negative or not finite.
+    pub fn exact(value: f64, source: impl Into<Cow<'static, str>>) -> Result<Self> {
+        Self::new(value, value, value, source)
+    }
+
+    /// The same with the name of the field in the message.
+    pub(crate) fn named(
+        field: &str,
+        typical: f64,
+        low: f64,
+        high: f64,
+        source: Cow<'static, str>,
+    ) -> Result<Self> {
+        let finite = [typical, low, high].iter().all(|v| v.is_finite() && *v >= 0.0);
+        if !finite || low > typical || typical > high || (low == 0.0 && high > 0.0) {
+            return Err(Error::invalid(
+                field,
+                format!(
+                    "typical {typical}, low {low}, high {high} \
+                     (accepted: finite numbers, 0 < low <= typical <= high, or all three 0)"
+                ),
+            ));
+        }
+        Ok(Property { typical, low, high, source })
+    }
+
+    /// A row of the bundled tables, which a test walks through the same checks.
+    pub(crate) const fn bundled(typical: f64, low: f64, high: f64, source: &'static str) -> Self {
+        Property { typical, low, high, source: Cow::Borrowed(source) }
+    }
+
+    /// The typical value, read as the median.
+    pub fn typical(&self) -> f64 {
+        self.typical
+    }
+
+    /// The low end of the range, about two standard deviations below on a log scale.
+    pub fn low(&self) -> f64 {
+        self.low
+    }
+
+    /// The high end of the range, about two standard deviations above on a log scale.
+    pub fn high(&self) -> f64 {
+        self.high
+    }
+
+    /// Where the numbers come from.
+    pub fn source(&self) -> &str {
+        &self.source
+    }
+
+    /// The standard deviation of the natural log that the range implies: ln(high / low) / 4, taking the
+    /// range as two standard deviations either side. Zero for an exact value.
+    ///
+    /// Where the typical value is not the geometric middle of the range, one number cannot reproduce both
+    /// ends; this one keeps the width.
+    pub fn log_sd(&self) -> f64 {
+        if self.low == self.high { 0.0 } else { (self.high / self.low).ln() / 4.0 }
+    }
+
+    /// The same property with every number multiplied by `factor`, and a word on why.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] when the products are no longer a property (factor zero, negative or not finite).
+    pub(crate) fn scaled(&self, field: &str, factor: f64, why: &str) -> Result<Self> {
+        Self::named(
+            field,
+            self.typical * factor,
+            self.low * factor,
+            self.high * factor,
+            Cow::Owned(format!("{}; {why}", self.source)),
+        )
+    }
+}
+
+/// Reading a stored property goes through [`Property::new`].
+impl TryFrom<Figure> for Property {
+    type Error = Error;
+
+    fn try_from(f: Figure) -> Result<Self> {
+        Property::new(f.typical, f.low, f.high, f.source)
+    }
+}
+
+/// What a builder accepts for a property: one number, `(typical, low, high)`, or a [`Property`]. Unchecked
+/// until the builder's `build`.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub struct Figure {
+    typical: f64,
+    low: f64,
+    high: f64,
+    #[serde(default)]
+    source: Cow<'static, str>,
+}
+
+impl Figure {
+    /// The checked property, or an error that names the field.
+    pub(crate) fn checked(self, bounds: &Bounds) -> Result<Property> {
+        for v in [self.typical, self.low, self.high] {
+            bounds.check(v)?;
+        }
+        Property::named(bounds.name(), self.typical, self.low, self.high, self.source)
+    }
+}
+
+impl From<f64> for Figure {
+    fn from(value: f64) -> Self {
+        (value, value, value).into()
+    }
+}
+
+impl From<(f64, f64, f64)> for Figure {
+    fn from((typical, low, high): (f64, f64, f64)) -> Self {
+        Figure { typical, low, high, source: Cow::Borrowed("given by the user") }
+    }
+}
+
+impl From<Property> for Figure {
+    fn from(p: Property) -> Self {
+        Figure { typical: p.typical, low: p.low, high: p.high, source: p.source }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_ordered_finite_ranges_pass() {
+        for (t, l, h) in [
+            (1.0, 2.0, 3.0),
+            (4.0, 2.0, 3.0),
+            (f64::NAN, 1.0, 2.0),
+            (1.0, f64::NAN, 2.0),
+            (1.0, 0.5, f64::INFINITY),
+            (-1.0, -2.0, 1.0),
+            (0.5, 0.0, 1.0),
+        ] {
+            assert!(Property::new(t, l, h, "test").is_err(), "{t} {l} {h}");
+        }
+        assert_eq!(Property::exact(0.0, "test").unwrap().log_sd(), 0.0);
+    }
+
+    #[test]
+    fn a_stored_property_goes_through_the_checks() {
+        let p = Property::new(2.0, 1.0, 4.0, "test").unwrap();
+        let text = serde_json::to_string(&p).unwrap();
+        assert_eq!(serde_json::from_str::<Property>(&text).unwrap(), p);
+        let bad = serde_json::from_str::<Property>(r#"{"typical":2,"low":3,"high":4,"source":""}"#);
+        assert!(bad.unwrap_err().to_string().contains("low 3"));
+    }
+}

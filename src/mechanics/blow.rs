@@ -1,0 +1,600 @@
+//! One blow: the force it can deliver against the force the platform requires.
+//!
+//! Delivered F_m = 1.2827 (E*² R m*³ V⁶)^(1/5) by [`impact`]; required P = β K h^(3/2) g by
+//! [`chipping`], g the effect of the angles. The margin is F_m/P; a flake is expected where it
+//! exceeds one. Turned around: the least speed and energy in the hand that bring F_m up to P, and the deepest
+//! platform h that F_m can still carry. V is the part of the speed along the platform's normal.
+
+use serde::Serialize;
+
+use super::chipping::{self, BETA, BLOW_ANGLE, DEPTH, PLATFORM_ANGLE};
+use super::cone::{AUERBACH, AUERBACH_FACTOR, cone_load};
+use super::contact::{Contact, Elastic, FIRST_YIELD, FORCE, Seat};
+use super::impact::{self, FLOW_PRESSURE, MASS, Restitution, SPEED};
+use crate::error::{Bounds, Error, Result};
+use crate::material::{Percussor, Stone, TipBehaviour};
+
+/// (2 · 0.3302)^(1/2), of the least speed; computed.
+const LEAST_SPEED_CONSTANT: f64 = 0.812_641_033_777_476_3;
+
+/// Beyond this share of the platform depth or of the tip radius the contact is no longer small; an
+/// assumption (0.1 to 0.2 is common practice).
+const SMALL_CONTACT: f64 = 0.2;
+/// Speed beyond which no hand is expected to strike, m/s; an assumption, no published speeds were seen.
+const FAST_HAND: f64 = 12.0;
+
+/// The least closing speed along the normal that builds up a force, m/s.
+///
+/// # Formula
+/// V = (2U / s m*)^(1/2) = 0.8126 F^(5/6) (s m*)^(-1/2) E*^(-1/3) R^(-1/6): U the energy stored in the contact at F, m* the
+/// effective mass (kg), s the stored share of [`Restitution`]. Computed. Fails where Hertz fails.
+///
+/// # Errors
+/// [`Error::OutOfRange`] for `force_n` or `mass_kg`.
+pub fn least_speed_m_s(
+    contact: &Contact,
+    effective_mass_kg: f64,
+    force_n: f64,
+    restitution: Restitution,
+) -> Result<f64> {
+    FORCE.check(force_n)?;
+    MASS.check(effective_mass_kg)?;
+    Ok(least_speed(contact, effective_mass_kg, force_n, restitution))
+}
+
+fn least_speed(contact: &Contact, mass: f64, force: f64, restitution: Restitution) -> f64 {
+    let share = restitution.stored_share();
+    LEAST_SPEED_CONSTANT * force.powf(5.0 / 6.0)
+        / (contact.modulus_pa().cbrt() * contact.radius_m().powf(1.0 / 6.0) * (share * mass).sqrt())
+}
+
+/// The least kinetic energy of the percussor that builds up a force, J.
+///
+/// # Formula
+/// m V²/2 at the least speed: U (m/m*) / s = U (1 + m/M) / s: the lighter the core, the more of the blow goes into moving
+/// it. Computed.
+///
+/// # Errors
+/// [`Error::OutOfRange`] for `force_n`, `percussor_mass_kg` or `core_mass_kg`.
+pub fn least_energy_j(
+    contact: &Contact,
+    percussor_mass_kg: f64,
+    core_mass_kg: Option<f64>,
+    force_n: f64,
+    restitution: Restitution,
+) -> Result<f64> {
+    let effective = impact::effective_mass_kg(percussor_mass_kg, core_mass_kg)?;
+    Ok(contact.stored_energy_j(force_n)? * percussor_mass_kg / effective / restitution.stored_share())
+}
+
+/// Powers by which an answer goes with what it depends on; zero where it does not.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct Exponents {
+    /// Of the closing speed V.
+    pub speed: f64,
+    /// Of the effective mass m*.
+    pub effective_mass: f64,
+    /// Of the contact modulus E*.
+    pub contact_modulus: f64,
+    /// Of the effective tip radius R.
+    pub radius: f64,
+    /// Of the stone's toughness K.
+    pub toughness: f64,
+    /// Of the platform depth h.
+    pub depth: f64,
+}
+
+/// Peak force F_m ~ V^(6/5) m*^(3/5) E*^(2/5) R^(1/5).
+pub const PEAK_FORCE_EXPONENTS: Exponents = Exponents {
+    speed: 1.2,
+    effective_mass: 0.6,
+    contact_modulus: 0.4,
+    radius: 0.2,
+    toughness: 0.0,
+    depth: 0.0,
+};
+/// Contact time T ~ V^(-1/5) m*^(2/5) E*^(-2/5) R^(-1/5).
+pub const CONTACT_TIME_EXPONENTS: Exponents = Exponents {
+    speed: -0.2,
+    effective_mass: 0.4,
+    contact_modulus: -0.4,
+    radius: -0.2,
+    toughness: 0.0,
+    depth: 0.0,
+};
+/// The depth a blow can carry ~ V^(4/5) m*^(2/5) E*^(4/15) R^(2/15) K^(-2/3): strongest in speed, weak in the percussor's
+/// stiffness and radius.
+pub const CARRIED_DEPTH_EXPONENTS: Exponents = Exponents {
+    speed: 0.8,
+    effective_mass: 0.4,
+    contact_modulus: 4.0 / 15.0,
+    radius: 2.0 / 15.0,
+    toughness: -2.0 / 3.0,
+    depth: 0.0,
+};
+/// Least speed ~ h^(5/4) K^(5/6) m*^(-1/2) E*^(-1/3) R^(-1/6): twice the depth wants 2.38 times the speed.
+pub const LEAST_SPEED_EXPONENTS: Exponents = Exponents {
+    speed: 0.0,
+    effective_mass: -0.5,
+    contact_modulus: -1.0 / 3.0,
+    radius: -1.0 / 6.0,
+    toughness: 5.0 / 6.0,
+    depth: 1.25,
+};
+/// Least energy on a fixed core ~ h^(5/2) K^(5/3) E*^(-2/3) R^(-1/3): twice the depth wants 5.66 times the energy.
+pub const LEAST_ENERGY_EXPONENTS: Exponents = Exponents {
+    speed: 0.0,
+    effective_mass: 0.0,
+    contact_modulus: -2.0 / 3.0,
+    radius: -1.0 / 3.0,
+    toughness: 5.0 / 3.0,
+    depth: 2.5,
+};
+
+/// How exterior platform angle and angle of blow enter the required force.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum AngleRule {
+    /// By the slopes of the controlled glass flakes; empirical, see [`chipping::glass_angle_factor`].
+    #[default]
+    GlassSlopes,
+    /// Not at all: the edge law as for 90 degrees and a blow along the normal.
+    SquareEdge,
+}
+
+/// Everything that the mechanics of one blow needs, in SI. Unchecked: [`strike_mechanics`] checks it.
+///
+/// | field | what | accepted | `Setup::new` |
+/// |---|---|---|---|
+/// | `stone_youngs_modulus_pa` | E of the stone, Pa | 10⁷ to 1.3·10¹² | typical |
+/// | `stone_poisson_ratio` | ν of the stone | 0 to 0.499 | typical |
+/// | `stone_toughness_pa_sqrt_m` | K of the stone, Pa m^(1/2) | 10⁴ to 5·10⁸ | typical |
+/// | `percussor_youngs_modulus_pa` | E of the percussor, Pa | 10⁷ to 1.3·10¹² | typical |
+/// | `percussor_poisson_ratio` | ν of the percussor | 0 to 0.499 | typical |
+/// | `percussor_yield_strength_pa` | yield or crushing strength, Pa | 10⁵ to 10¹¹ | typical, where given |
+/// | `percussor_mass_kg` | mass of the percussor, kg | above 0, to 10⁵ | from the percussor |
+/// | `tip_radius_m` | radius of the touching tip, m | above 0, to 10 | from the percussor |
+/// | `seat` | surface the tip meets | a hollow wider than the tip | flat |
+/// | `core_mass_kg` | mass of the free core, kg; `None` fixed | above 0, to 10⁵ | `None` |
+/// | `speed_m_s` | speed of the percussor along its path, m/s | above 0, to 100 | given |
+/// | `depth_m` | platform depth h, m | above 0, to 1 | given in mm |
+/// | `exterior_platform_angle_deg` | degrees | 0 to 180, ends excluded | given |
+/// | `angle_of_blow_deg` | from the platform's normal, degrees | −90 to 90, ends excluded | 0 |
+/// | `restitution` | coefficient e | above 0, to 1 | 1 |
+/// | `stored_share` | share s stored at the peak; `None` (1 + e²)/2 | e² to 1 | `None` |
+/// | `beta` | constant of the edge law | above 0, to 1000 | 9.3 |
+/// | `angle_rule` | how the angles enter | | glass slopes |
+/// | `crushes` | whether the tip crushes (soft stone, wood) | | from the percussor |
+/// | `indirect` | a punch between hammer and platform | | no |
+///
+/// The mass is that of a compact percussor struck through its centre. For a long billet that strikes with its
+/// end, give the mass that its end feels ([`impact::billet_end_mass_kg`], a quarter of the billet, and
+/// somewhat more with the hand); the least energy is then that of this part.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Setup {
+    /// Young's modulus of the stone, Pa.
+    pub stone_youngs_modulus_pa: f64,
+    /// Poisson's ratio of the stone.
+    pub stone_poisson_ratio: f64,
+    /// Fracture toughness of the stone, Pa m^(1/2).
+    pub stone_toughness_pa_sqrt_m: f64,
+    /// Young's modulus of the percussor, Pa.
+    pub percussor_youngs_modulus_pa: f64,
+    /// Poisson's ratio of the percussor.
+    pub percussor_poisson_ratio: f64,
+    /// Yield or crushing strength of the percussor, Pa, where known.
+    pub percussor_yield_strength_pa: Option<f64>,
+    /// Mass of the percussor, kg.
+    pub percussor_mass_kg: f64,
+    /// Radius of the touching part of the tip, m.
+    pub tip_radius_m: f64,
+    /// The surface that the tip meets.
+    pub seat: Seat,
+    /// Mass of the free core, kg; `None` for a fixed one.
+    pub core_mass_kg: Option<f64>,
+    /// Speed of the percussor along its path, m/s.
+    pub speed_m_s: f64,
+    /// Platform depth, m.
+    pub depth_m: f64,
+    /// Exterior platform angle, degrees.
+    pub exterior_platform_angle_deg: f64,
+    /// Angle of blow, degrees: 0 along the platform's normal, positive toward the flaking face.
+    pub angle_of_blow_deg: f64,
+    /// Coefficient of restitution.
+    pub restitution: f64,
+    /// Share of the kinetic energy stored at the longest approach; `None` for (1 + e²)/2.
+    pub stored_share: Option<f64>,
+    /// Constant of the edge law.
+    pub beta: f64,
+    /// How the angles enter the required force.
+    pub angle_rule: AngleRule,
+    /// Whether the tip crushes rather than stays elastic.
+    pub crushes: bool,
+    /// Whether a punch stands between hammer and platform.
+    pub indirect: bool,
+}
+
+impl Setup {
+    /// A blow square to the platform, loss-free, on a fixed core, with the typical values of both materials.
+    ///
+    /// Lengths in millimetres as elsewhere in the crate; set the public fields for the rest.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] where the percussor has no `percussor_mass_g` or `tip_radius_mm`. Ranges are checked
+    /// by [`strike_mechanics`].
+    pub fn new(
+        stone: &Stone,
+        percussor: &Percussor,
+        speed_m_s: f64,
+        platform_depth_mm: f64,
+        exterior_platform_angle_deg: f64,
+    ) -> Result<Self> {
+        let needed = "the mechanics of the blow needs it";
+        let mass_g = percussor.mass_g().ok_or_else(|| Error::missing("percussor_mass_g", needed))?;
+        let radius_mm = percussor.tip_radius_mm().ok_or_else(|| Error::missing("tip_radius_mm", needed))?;
+        let material = percussor.material();
+        Ok(Setup {
+            stone_youngs_modulus_pa: stone.youngs_modulus_pa().typical(),
+            stone_poisson_ratio: stone.poisson_ratio().typical(),
+            stone_toughness_pa_sqrt_m: stone.toughness_pa_sqrt_m().typical(),
+            percussor_youngs_modulus_pa: material.youngs_modulus_pa().typical(),
+            percussor_poisson_ratio: material.poisson_ratio().typical(),
+            percussor_yield_strength_pa: material.yield_strength_pa().map(|y| y.typical()),
+            percussor_mass_kg: mass_g / 1000.0,
+            tip_radius_m: radius_mm / 1000.0,
+            seat: Seat::Flat,
+            core_mass_kg: None,
+            speed_m_s,
+            depth_m: platform_depth_mm / 1000.0,
+            exterior_platform_angle_deg,
+            angle_of_blow_deg: 0.0,
+            restitution: 1.0,
+            stored_share: None,
+            beta: BETA,
+            angle_rule: AngleRule::default(),
+            crushes: material.tip_behaviour() == TipBehaviour::Crushes,
+            indirect: false,
+        })
+    }
+}
+
+/// A reason to distrust the mechanics of a blow.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum Doubt {
+    /// The tip crushes, or yields at the pressure that elastic contact would have when the flake leaves.
+    TipYields,
+    /// The contact is not small against the platform depth.
+    ContactNearEdge,
+    /// The contact is not small against the tip radius.
+    ContactWide,
+    /// The flake may begin in bending at the edge instead of a cone.
+    BendingLikely,
+    /// The exterior platform angle lies outside the glass slopes.
+    PlatformAngleOutside,
+    /// The angle of blow lies outside the glass slopes.
+    BlowAngleOutside,
+    /// The angles were asked to be left out.
+    AnglesIgnored,
+    /// A punch stands between hammer and platform.
+    Indirect,
+    /// How the losses share out between the way in and the way out was assumed.
+    LossesShared,
+    /// The core was taken as fixed.
+    CoreFixed,
+    /// Faster than a hand is expected to strike.
+    FastBlow,
+}
+
+impl Doubt {
+    /// All doubts, in the order in which they are listed.
+    pub const ALL: [Doubt; 11] = [
+        Doubt::TipYields,
+        Doubt::ContactNearEdge,
+        Doubt::ContactWide,
+        Doubt::BendingLikely,
+        Doubt::PlatformAngleOutside,
+        Doubt::BlowAngleOutside,
+        Doubt::AnglesIgnored,
+        Doubt::Indirect,
+        Doubt::LossesShared,
+        Doubt::CoreFixed,
+        Doubt::FastBlow,
+    ];
+
+    /// One plain sentence.
+    pub const fn sentence(self) -> &'static str {
+        match self {
+            Doubt::TipYields => {
+                "the percussor's tip flattens or crushes under this blow: pressure and tension at the rim are upper \
+                 bounds, the force a mild overestimate"
+            }
+            Doubt::ContactNearEdge => {
+                "the contact is more than a fifth of the platform depth: so near the edge the stone gives more \
+                 than the model says"
+            }
+            Doubt::ContactWide => {
+                "the contact is more than a fifth of the tip radius: the contact model is beyond its range"
+            }
+            Doubt::BendingLikely => {
+                "a tip so blunt or soft is unlikely to start a cone before the edge breaks: the flake may begin in \
+                 bending, with a lip, which this model does not describe"
+            }
+            Doubt::PlatformAngleOutside => {
+                "the exterior platform angle lies outside 55 to 95 degrees, where its effect on force was measured; \
+                 the nearest end was used"
+            }
+            Doubt::BlowAngleOutside => {
+                "the angle of blow lies outside -5 to 50 degrees, where its effect on force was measured; the nearest \
+                 end was used"
+            }
+            Doubt::AnglesIgnored => {
+                "the required force is that of a right-angled edge struck square; the angles given were left out"
+            }
+            Doubt::Indirect => {
+                "indirect percussion: the model describes a free percussor meeting the platform, not a hammer on a \
+                 punch"
+            }
+            Doubt::LossesShared => {
+                "half of the energy lost was taken to be lost on the way in; restitution alone does not say"
+            }
+            Doubt::CoreFixed => {
+                "the core was taken as fixed: a core in the hand moves away and takes less force"
+            }
+            Doubt::FastBlow => "faster than a knapper's hand is expected to strike (above 12 m/s)",
+        }
+    }
+}
+
+impl std::fmt::Display for Doubt {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.sentence())
+    }
+}
+
+/// A set of doubts that needs no allocation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Doubts(u16);
+
+impl Doubts {
+    /// Whether a doubt is in the set.
+    pub fn contains(self, doubt: Doubt) -> bool {
+        self.0 & Self::bit(doubt) != 0
+    }
+
+    /// The doubts, in the order of [`Doubt::ALL`].
+    pub fn iter(self) -> impl Iterator<Item = Doubt> {
+        Doubt::ALL.into_iter().filter(move |d| self.contains(*d))
+    }
+
+    /// Whether there is none.
+    pub fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    /// The doubts of either set.
+    pub fn union(self, other: Doubts) -> Doubts {
+        Doubts(self.0 | other.0)
+    }
+
+    fn raise(&mut self, doubt: Doubt, when: bool) {
+        if when {
+            self.0 |= Self::bit(doubt);
+        }
+    }
+
+    const fn bit(doubt: Doubt) -> u16 {
+        1 << doubt as u16
+    }
+}
+
+impl Serialize for Doubts {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
+        serializer.collect_seq(self.iter())
+    }
+}
+
+/// The mechanics of one blow.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct BlowMechanics {
+    /// Contact modulus E*, Pa.
+    pub contact_modulus_pa: f64,
+    /// Effective radius R, m.
+    pub effective_radius_m: f64,
+    /// Effective mass m*, kg.
+    pub effective_mass_kg: f64,
+    /// Speed along the platform's normal, m/s.
+    pub normal_speed_m_s: f64,
+    /// Peak force that the blow can build up, N: a capacity, see [`impact`].
+    pub peak_force_n: f64,
+    /// Longest approach, m.
+    pub approach_m: f64,
+    /// Contact time, s, were no flake to leave.
+    pub contact_time_s: f64,
+    /// Contact radius at the peak, m.
+    pub contact_radius_m: f64,
+    /// Pressure at the middle of the contact at the peak, Pa.
+    pub peak_pressure_pa: f64,
+    /// Radial tension in the stone at the rim of contact at the peak, Pa.
+    pub edge_tensile_stress_pa: f64,
+    /// Impulse, N s.
+    pub impulse_n_s: f64,
+    /// Energy lost over the whole contact, J.
+    pub energy_lost_j: f64,
+    /// Peak force if the tip flows as soon as it touches, N; where a yield strength is known, the elastic
+    /// pressure passes first yield, and this force is the smaller one.
+    pub yielding_tip_force_n: Option<f64>,
+    /// Load at which this tip would start a cone by Auerbach's law, N; uncertain by a factor of 2 to 3.
+    pub cone_force_n: f64,
+    /// Force required at 90 degrees, struck square, N.
+    pub square_edge_force_n: f64,
+    /// Factor of the angles on the required force.
+    pub angle_factor: f64,
+    /// Force that the platform requires, N.
+    pub required_force_n: f64,
+    /// Peak force over required force: above 1 a flake is expected.
+    pub margin: f64,
+    /// Least speed of the percussor along its path that would do, m/s.
+    pub least_speed_m_s: f64,
+    /// Least kinetic energy of the percussor that would do, J.
+    pub least_energy_j: f64,
+    /// Deepest platform at these angles that the blow could carry, m.
+    pub carried_depth_m: f64,
+    /// Reasons to distrust the above.
+    pub doubts: Doubts,
+}
+
+/// The mechanics of one blow from its [`Setup`].
+///
+/// # Formula
+/// With B the angle of blow and s the stored share: V = speed · cos B; F_m by [`impact::impact`]; required
+/// P = β K h^(3/2) g, g by the [`AngleRule`]; margin F_m/P; least speed and energy as [`least_speed_m_s`] over cos B and
+/// [`least_energy_j`] over cos² B; carried depth (F_m / β K g)^(2/3).
+///
+/// An oblique blow loses by cos B in delivery and gains by g in demand; both are counted. Restitution e
+/// enters the peak through s = (1 + e²)/2 unless a share is given (see [`Restitution`]), and the impulse and the
+/// energy lost as e itself; the contact time stays Hertz's. Fails, and says so in its doubts, for tips that yield,
+/// contacts near the edge, bending initiations, indirect percussion and angles that were never measured.
+/// Allocates nothing on success.
+///
+/// ```
+/// use conchoid::material::{Percussor, Stone};
+/// use conchoid::mechanics::blow::{Doubt, Setup, strike_mechanics};
+/// let antler = Percussor::named("antler")?.with_mass_g(300.0)?.with_tip_radius_mm(20.0)?;
+/// let mut setup = Setup::new(&Stone::named("flint")?, &antler, 6.0, 8.0, 90.0)?;
+/// setup.core_mass_kg = Some(0.5);
+/// let blow = strike_mechanics(&setup)?;
+/// assert!((blow.peak_force_n - 20850.86254608).abs() < 1e-7);
+/// assert!((blow.least_speed_m_s - 3.2475478046).abs() < 1e-9);
+/// assert!(blow.margin > 2.0 && blow.doubts.contains(Doubt::TipYields));
+/// setup.speed_m_s = 299_792_458.0;
+/// assert!(strike_mechanics(&setup).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+///
+/// # Errors
+/// [`Error::OutOfRange`] naming the first field of the setup outside the ranges of the table at [`Setup`];
+/// [`Error::Invalid`] for a hollow seat not wider than the tip.
+pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
+    let contact = checked_contact(setup)?;
+    let restitution = checked_restitution(setup)?;
+    let mass = impact::effective_mass_kg(setup.percussor_mass_kg, setup.core_mass_kg)?;
+    SPEED.check(setup.speed_m_s)?;
+    PLATFORM_ANGLE.check(setup.exterior_platform_angle_deg)?;
+    BLOW_ANGLE.check(setup.angle_of_blow_deg)?;
+    let cos = setup.angle_of_blow_deg.to_radians().cos();
+    let speed = setup.speed_m_s * cos;
+
+    let toughness = setup.stone_toughness_pa_sqrt_m;
+    let square_edge_force_n = {
+        const K: Bounds = Bounds::closed("stone_toughness_pa_sqrt_m", 1e4, 5e8, "Pa m^(1/2)");
+        K.check(toughness)?;
+        DEPTH.check(setup.depth_m)?;
+        chipping::edge_force_n(setup.beta, toughness, setup.depth_m)?
+    };
+    let angles = chipping::glass_angle_factor(setup.exterior_platform_angle_deg, setup.angle_of_blow_deg)?;
+    let by_slopes = setup.angle_rule == AngleRule::GlassSlopes;
+    let angle_factor = if by_slopes { angles.factor } else { 1.0 };
+    let required_force_n = square_edge_force_n * angle_factor;
+
+    let hit = impact::struck(&contact, mass, speed, restitution);
+    let peak = hit.peak;
+    let cone_force_n = cone_load(AUERBACH, toughness, contact.modulus_pa(), contact.radius_m());
+    // Contact ends when the flake leaves, so the model has to hold up to the smaller of the two forces.
+    let reached = contact.pressed(peak.force_n.min(required_force_n));
+    let tip = Tip::of(setup)?;
+    let easily_coned = contact.pressed(cone_force_n / AUERBACH_FACTOR);
+    let mut doubts = Doubts::default();
+    doubts.raise(Doubt::TipYields, tip.yields_at(reached.peak_pressure_pa) || setup.crushes);
+    doubts.raise(Doubt::ContactNearEdge, reached.contact_radius_m > SMALL_CONTACT * setup.depth_m);
+    doubts.raise(Doubt::ContactWide, reached.contact_radius_m > SMALL_CONTACT * contact.radius_m());
+    doubts.raise(
+        Doubt::BendingLikely,
+        easily_coned.force_n > reached.force_n || easily_coned.peak_pressure_pa > tip.flow_pressure_pa,
+    );
+    doubts.raise(Doubt::PlatformAngleOutside, by_slopes && angles.platform_angle_outside);
+    doubts.raise(Doubt::BlowAngleOutside, by_slopes && angles.blow_angle_outside);
+    doubts.raise(Doubt::AnglesIgnored, !by_slopes && angles.factor != 1.0);
+    doubts.raise(Doubt::Indirect, setup.indirect);
+    doubts.raise(Doubt::LossesShared, setup.restitution < 1.0 && setup.stored_share.is_none());
+    doubts.raise(Doubt::CoreFixed, setup.core_mass_kg.is_none());
+    doubts.raise(Doubt::FastBlow, setup.speed_m_s > FAST_HAND);
+
+    let least_speed_m_s = least_speed(&contact, mass, required_force_n, restitution) / cos;
+    Ok(BlowMechanics {
+        contact_modulus_pa: contact.modulus_pa(),
+        effective_radius_m: contact.radius_m(),
+        effective_mass_kg: mass,
+        normal_speed_m_s: speed,
+        peak_force_n: peak.force_n,
+        approach_m: peak.approach_m,
+        contact_time_s: hit.duration_s,
+        contact_radius_m: peak.contact_radius_m,
+        peak_pressure_pa: peak.peak_pressure_pa,
+        edge_tensile_stress_pa: peak.edge_tensile_stress_pa,
+        impulse_n_s: hit.impulse_n_s,
+        energy_lost_j: hit.energy_lost_j,
+        yielding_tip_force_n: tip
+            .yields_at(peak.peak_pressure_pa)
+            .then(|| tip.force_if_flowing_n(&contact, mass, speed * restitution.stored_share().sqrt()))
+            .filter(|force| *force < peak.force_n),
+        cone_force_n,
+        square_edge_force_n,
+        angle_factor,
+        required_force_n,
+        margin: peak.force_n / required_force_n,
+        least_speed_m_s,
+        least_energy_j: 0.5 * setup.percussor_mass_kg * least_speed_m_s * least_speed_m_s,
+        carried_depth_m: chipping::depth_carried(setup.beta * angle_factor, toughness, peak.force_n),
+        doubts,
+    })
+}
+
+/// The contact of a setup, with its own field names in the messages.
+fn checked_contact(setup: &Setup) -> Result<Contact> {
+    const STONE_E: Bounds = Bounds::closed("stone_youngs_modulus_pa", 1e7, 1.3e12, "Pa");
+    const STONE_NU: Bounds = Bounds::closed("stone_poisson_ratio", 0.0, 0.499, "");
+    const TIP_E: Bounds = Bounds::closed("percussor_youngs_modulus_pa", 1e7, 1.3e12, "Pa");
+    const TIP_NU: Bounds = Bounds::closed("percussor_poisson_ratio", 0.0, 0.499, "");
+    let stone = Elastic::unchecked(
+        STONE_E.check(setup.stone_youngs_modulus_pa)?,
+        STONE_NU.check(setup.stone_poisson_ratio)?,
+    );
+    let percussor = Elastic::unchecked(
+        TIP_E.check(setup.percussor_youngs_modulus_pa)?,
+        TIP_NU.check(setup.percussor_poisson_ratio)?,
+    );
+    Contact::new(percussor, stone, setup.tip_radius_m, setup.seat)
+}
+
+fn checked_restitution(setup: &Setup) -> Result<Restitution> {
+    let restitution = Restitution::new(setup.restitution)?;
+    setup.stored_share.map_or(Ok(restitution), |share| restitution.with_stored_share(share))
+}
+
+/// Where the tip stops being elastic; never, where no strength is known.
+struct Tip {
+    first_yield_pa: f64,
+    flow_pressure_pa: f64,
+}
+
+impl Tip {
+    fn of(setup: &Setup) -> Result<Tip> {
+        const STRENGTH: Bounds = Bounds::closed("percussor_yield_strength_pa", 1e5, 1e11, "Pa");
+        let strength = match setup.percussor_yield_strength_pa {
+            Some(strength) => STRENGTH.check(strength)?,
+            None => f64::INFINITY,
+        };
+        Ok(Tip { first_yield_pa: FIRST_YIELD * strength, flow_pressure_pa: FLOW_PRESSURE * strength })
+    }
+
+    fn yields_at(&self, peak_pressure_pa: f64) -> bool {
+        peak_pressure_pa > self.first_yield_pa
+    }
+
+    fn force_if_flowing_n(&self, contact: &Contact, mass: f64, speed: f64) -> f64 {
+        impact::flattened(contact.radius_m(), self.flow_pressure_pa, mass, speed).peak_force_n
+    }
+}
