@@ -3,7 +3,8 @@
 //! The objective is ℓ(γ) for no penalty, ℓ(γ) - ½ γ'Pγ for ridge, ℓ(γ) + ½ log|I(γ)| for Firth; the step is
 //! (I(γ) + P)⁻¹ times the exact gradient of the objective, by Cholesky, halved until the objective rises.
 //! Without Firth that is Newton's own step; with it the curvature of the log-determinant is left out of the
-//! matrix (not of the gradient), which keeps the matrix positive definite and costs a few iterations.
+//! matrix (not of the gradient), which keeps the matrix positive definite and costs a few iterations; where
+//! that is slow (few flakes a coefficient) differences of the exact gradient supply it.
 
 use super::accumulate::{Pass, Problem, Rows, Sums};
 use super::{Outcomes, Penalty, RidgeColumns, Stopped};
@@ -24,6 +25,8 @@ const RANK_TOLERANCE: f64 = 1e-11;
 const SEPARATED: f64 = 1e-6;
 /// Iterations before separation is looked for: Newton on an overlapping table has then settled.
 const SETTLED: usize = 6;
+/// Firth iterations after which the full curvature is taken in.
+const SLOW: usize = 15;
 /// Rows from which a start on a sixteenth of the rows pays.
 const WORTH_SAMPLING: usize = 20_000;
 /// Share of the rows used for that start.
@@ -291,8 +294,15 @@ impl<'a, 'b> Solver<'a, 'b> {
         let mut iterations = 0;
         loop {
             let gradient = self.gradient(rows, &here);
-            let step = here.matrix.solve(&gradient);
-            let decrement = gradient.dot(&step).max(0.0);
+            let mut step = here.matrix.solve(&gradient);
+            let mut decrement = gradient.dot(&step).max(0.0);
+            if self.firth && iterations >= SLOW && decrement.sqrt() > tolerance {
+                // Few flakes a coefficient: the log-determinant's own curvature matters, so take it in.
+                if let Some(full) = self.full_curvature(rows, &here) {
+                    step = full.solve(&gradient);
+                    decrement = gradient.dot(&step).max(0.0);
+                }
+            }
             let separated = if !self.firth && self.strength.is_empty() && iterations >= SETTLED {
                 self.separation(&here.information)
             } else {
@@ -396,6 +406,24 @@ impl<'a, 'b> Solver<'a, 'b> {
             }
         }
         gradient
+    }
+
+    /// Minus the second derivatives of the Firth objective, by central differences of its exact gradient;
+    /// `None` where they are not positive definite.
+    fn full_curvature(&self, rows: Rows, here: &Here) -> Option<Cholesky<f64, Dyn>> {
+        let d = here.coefficients.len();
+        let inverse = here.matrix.inverse();
+        let mut curvature = DMatrix::zeros(d, d);
+        for i in 0..d {
+            let h = 1e-4 * inverse[(i, i)].sqrt();
+            let side = |sign: f64| {
+                let mut coefficients = here.coefficients.clone();
+                coefficients[i] += sign * h;
+                self.evaluate(rows, coefficients).map(|there| self.gradient(rows, &there))
+            };
+            curvature.set_column(i, &((side(-1.0)? - side(1.0)?) / (2.0 * h)));
+        }
+        Cholesky::new((&curvature + curvature.transpose()) * 0.5)
     }
 
     /// The class and term along which the information has vanished, if it has.
