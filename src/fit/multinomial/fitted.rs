@@ -1,0 +1,515 @@
+//! The fitted multinomial logit: coefficients with covariance, probabilities with intervals, storing.
+//!
+//! Probabilities are a softmax of η_k = x'β_k (baseline 0). The interval of class c rests on its logit
+//! against all others, L_c = η_c - log Σ_{l≠c} exp η_l, whose gradient by η_c is 1 and by η_l is minus the
+//! share of l among the others: L_c ± z sqrt(g' Var(η) g), turned back into a probability. It cannot leave
+//! [0, 1] and is the same whichever class is the baseline.
+
+use super::solve::{Prepared, Solution, determinant_shift, map_back};
+use super::{MultinomialCaution, Outcomes, Penalty, Stopped, check_names};
+use crate::error::{Bounds, Error, Place, Result};
+use crate::fit::Design;
+use crate::special::normal_quantile;
+use nalgebra::{DMatrix, DVector};
+use serde::{Deserialize, Serialize};
+
+/// Accepted confidence levels.
+const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
+
+/// A probability with its confidence interval; all three in [0, 1].
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ProbabilityInterval {
+    /// The fitted probability.
+    pub value: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// Linear predictors of one row: the log odds of each class against the baseline.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Logits {
+    /// One entry per class that is not the baseline, in the order of [`MultinomialFit::classes`].
+    pub values: DVector<f64>,
+    /// Their covariance from the uncertainty of the coefficients.
+    pub covariance: DMatrix<f64>,
+}
+
+/// A fitted multinomial logistic regression.
+///
+/// Only classes with rows are in it. Stored and read back through serde with every check repeated.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Stored", into = "Stored")]
+pub struct MultinomialFit {
+    classes: Vec<String>,
+    class_rows: Vec<f64>,
+    baseline: usize,
+    empty_classes: Vec<String>,
+    terms: Vec<String>,
+    coefficients: DMatrix<f64>,
+    covariance: DMatrix<f64>,
+    penalty: Penalty,
+    log_likelihood: f64,
+    penalised_log_likelihood: f64,
+    effective_parameters: f64,
+    iterations: usize,
+    gradient_norm: f64,
+    stopped: Stopped,
+    cautions: Vec<MultinomialCaution>,
+}
+
+pub(super) fn package(
+    design: &Design,
+    outcomes: &Outcomes,
+    penalty: &Penalty,
+    prepared: &Prepared<'_>,
+    solution: &Solution,
+) -> Result<MultinomialFit> {
+    let (coefficients, covariance) = map_back(prepared, solution);
+    let names = outcomes.names();
+    let seen: Vec<usize> = (0..names.len()).filter(|&c| prepared.class_weights[c] > 0.0).collect();
+    let empty_classes: Vec<String> =
+        (0..names.len()).filter(|c| !seen.contains(c)).map(|c| names[c].clone()).collect();
+    let mut rows = vec![0usize; names.len()];
+    for (i, c) in outcomes.class_of_row().iter().enumerate() {
+        rows[*c] += usize::from(outcomes.weights().is_none_or(|w| w[i] > 0.0));
+    }
+    let mut cautions: Vec<MultinomialCaution> =
+        empty_classes.iter().map(|c| MultinomialCaution::EmptyClass { class: c.clone() }).collect();
+    for &c in seen.iter().filter(|&&c| rows[c] < design.columns()) {
+        cautions.push(MultinomialCaution::RareClass {
+            class: names[c].clone(),
+            rows: rows[c],
+            terms: design.columns(),
+        });
+    }
+    if let Some((k, j)) = solution.separated {
+        cautions.push(MultinomialCaution::Separated {
+            class: names[prepared.others[k]].clone(),
+            term: design.names()[j].clone(),
+        });
+    }
+    let firth = if matches!(penalty, Penalty::Firth) { determinant_shift(prepared) } else { 0.0 };
+    let fit = MultinomialFit {
+        classes: seen.iter().map(|&c| names[c].clone()).collect(),
+        class_rows: seen.iter().map(|&c| prepared.class_weights[c]).collect(),
+        baseline: seen.iter().position(|&c| c == prepared.baseline).unwrap_or(0),
+        empty_classes,
+        terms: design.names().to_vec(),
+        coefficients,
+        covariance,
+        penalty: *penalty,
+        log_likelihood: solution.log_likelihood,
+        penalised_log_likelihood: solution.objective + firth,
+        effective_parameters: solution.effective,
+        iterations: solution.iterations,
+        gradient_norm: solution.gradient,
+        stopped: solution.stopped,
+        cautions,
+    };
+    fit.check().map_err(|reason| Error::NotConverged {
+        what: "the multinomial logistic fit".into(),
+        reason: format!("{reason}; choose ridge, or leave terms out"),
+    })?;
+    Ok(fit)
+}
+
+impl MultinomialFit {
+    /// Names of the classes with rows, in the order given to the fit; probabilities are in this order.
+    pub fn classes(&self) -> &[String] {
+        &self.classes
+    }
+
+    /// Sum of weights (or number of rows) of each class in [`MultinomialFit::classes`].
+    pub fn class_rows(&self) -> &[f64] {
+        &self.class_rows
+    }
+
+    /// The baseline, as an index into [`MultinomialFit::classes`].
+    pub fn baseline(&self) -> usize {
+        self.baseline
+    }
+
+    /// Classes that were named but had no rows: no coefficients, no probability.
+    pub fn empty_classes(&self) -> &[String] {
+        &self.empty_classes
+    }
+
+    /// Names of the terms.
+    pub fn terms(&self) -> &[String] {
+        &self.terms
+    }
+
+    /// Coefficients: one row per class that is not the baseline (in the order of the classes), one column
+    /// per term.
+    pub fn coefficients(&self) -> &DMatrix<f64> {
+        &self.coefficients
+    }
+
+    /// Class and term of every coefficient, in the order of the covariance: all terms of the first class
+    /// that is not the baseline, then of the next.
+    pub fn coefficient_names(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.others()
+            .flat_map(move |c| self.terms.iter().map(move |t| (self.classes[c].as_str(), t.as_str())))
+    }
+
+    /// Covariance of the coefficients, class by class as in [`MultinomialFit::coefficient_names`]: the
+    /// inverse of the expected information at the estimate, for ridge of information plus penalty (the
+    /// covariance of the posterior whose prior the penalty is).
+    pub fn covariance(&self) -> &DMatrix<f64> {
+        &self.covariance
+    }
+
+    /// Standard errors, shaped as the coefficients.
+    pub fn standard_errors(&self) -> DMatrix<f64> {
+        let p = self.terms.len();
+        DMatrix::from_fn(self.classes.len() - 1, p, |k, j| self.covariance[(k * p + j, k * p + j)].sqrt())
+    }
+
+    /// The penalty that was used.
+    pub fn penalty(&self) -> Penalty {
+        self.penalty
+    }
+
+    /// Log-likelihood at the estimate, without the penalty.
+    pub fn log_likelihood(&self) -> f64 {
+        self.log_likelihood
+    }
+
+    /// The value that was maximised: log-likelihood and penalty together.
+    pub fn penalised_log_likelihood(&self) -> f64 {
+        self.penalised_log_likelihood
+    }
+
+    /// Minus twice the log-likelihood.
+    pub fn deviance(&self) -> f64 {
+        -2.0 * self.log_likelihood
+    }
+
+    /// Number of coefficients; for ridge the trace of (I + P)⁻¹ I.
+    pub fn effective_parameters(&self) -> f64 {
+        self.effective_parameters
+    }
+
+    /// Akaike's criterion: deviance plus twice the (effective) parameters. With a penalty it is a guide only.
+    pub fn aic(&self) -> f64 {
+        self.deviance() + 2.0 * self.effective_parameters
+    }
+
+    /// Newton steps taken.
+    pub fn iterations(&self) -> usize {
+        self.iterations
+    }
+
+    /// Largest entry of the gradient of the objective at the estimate, for centred and scaled columns.
+    pub fn gradient_norm(&self) -> f64 {
+        self.gradient_norm
+    }
+
+    /// Why the iterations ended.
+    pub fn stopped(&self) -> Stopped {
+        self.stopped
+    }
+
+    /// Reasons to distrust the fit.
+    pub fn cautions(&self) -> &[MultinomialCaution] {
+        &self.cautions
+    }
+
+    /// Indices of the classes that are not the baseline.
+    fn others(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.classes.len()).filter(move |c| *c != self.baseline)
+    }
+
+    /// Probability of each class for one row of terms.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] at another number of terms, [`Error::Invalid`] where an entry or the linear
+    /// predictor is not finite.
+    pub fn probabilities(&self, row: &[f64]) -> Result<Vec<f64>> {
+        let mut out = vec![0.0; self.classes.len()];
+        self.probabilities_into(row, &mut out)?;
+        Ok(out)
+    }
+
+    /// As [`MultinomialFit::probabilities`], into `out` (one entry per class), without allocation.
+    ///
+    /// # Errors
+    /// As there; also [`Error::Shape`] when `out` has another length.
+    pub fn probabilities_into(&self, row: &[f64], out: &mut [f64]) -> Result<()> {
+        self.linear_predictors_into(row, out)?;
+        softmax(out);
+        Ok(())
+    }
+
+    /// Probability of a class by its name: `None` for a class that had no rows.
+    ///
+    /// # Errors
+    /// As [`MultinomialFit::probabilities`]; [`Error::UnknownName`] for a class never named.
+    pub fn probability_of(&self, class: &str, row: &[f64]) -> Result<Option<f64>> {
+        if let Some(c) = self.classes.iter().position(|n| n == class) {
+            return Ok(Some(self.probabilities(row)?[c]));
+        }
+        if self.empty_classes.iter().any(|n| n == class) {
+            return Ok(None);
+        }
+        Err(Error::unknown_name("class", class, self.classes.iter().chain(&self.empty_classes)))
+    }
+
+    /// Log odds of each class against the baseline for one row, with their covariance.
+    ///
+    /// # Errors
+    /// As [`MultinomialFit::probabilities`].
+    pub fn logits(&self, row: &[f64]) -> Result<Logits> {
+        let mut all = vec![0.0; self.classes.len()];
+        self.linear_predictors_into(row, &mut all)?;
+        let values = DVector::from_iterator(all.len() - 1, self.others().map(|c| all[c]));
+        let p = row.len();
+        let covariance = DMatrix::from_fn(values.len(), values.len(), |k, l| {
+            let mut sum = 0.0;
+            for (i, xi) in row.iter().enumerate() {
+                for (j, xj) in row.iter().enumerate() {
+                    sum += xi * xj * self.covariance[(k * p + i, l * p + j)];
+                }
+            }
+            sum
+        });
+        Ok(Logits { values, covariance })
+    }
+
+    /// Probability of each class with a confidence interval of the given level (0.9 for 90 %), for the
+    /// uncertainty of the coefficients alone: how well the chance is known, not which class will occur.
+    ///
+    /// By the delta method on the logit of each class against all others (see the head of this file).
+    ///
+    /// # Errors
+    /// As [`MultinomialFit::probabilities`]; [`Error::OutOfRange`] at a level outside (0, 1).
+    pub fn probability_intervals(&self, row: &[f64], level: f64) -> Result<Vec<ProbabilityInterval>> {
+        let z = normal_quantile(0.5 + 0.5 * LEVEL.check(level)?);
+        let logits = self.logits(row)?;
+        let place: Vec<usize> = self.others().collect();
+        let mut eta = vec![0.0; self.classes.len()];
+        place.iter().zip(logits.values.iter()).for_each(|(c, v)| eta[*c] = *v);
+        let mut prob = eta.clone();
+        softmax(&mut prob);
+        let mut out = Vec::with_capacity(eta.len());
+        for (c, value) in prob.iter().enumerate() {
+            let top = (0..eta.len()).filter(|&l| l != c).map(|l| eta[l]).fold(f64::NEG_INFINITY, f64::max);
+            let others: f64 = (0..eta.len()).filter(|&l| l != c).map(|l| (eta[l] - top).exp()).sum();
+            let logit = eta[c] - top - others.ln();
+            let gradient = DVector::from_iterator(
+                place.len(),
+                place.iter().map(|&l| if l == c { 1.0 } else { -(eta[l] - top).exp() / others }),
+            );
+            let variance = gradient.dot(&(&logits.covariance * &gradient)).max(0.0);
+            if !variance.is_finite() {
+                return Err(far(variance));
+            }
+            let half = z * variance.sqrt();
+            out.push(ProbabilityInterval {
+                value: *value,
+                low: logistic(logit - half).min(*value),
+                high: logistic(logit + half).max(*value),
+            });
+        }
+        Ok(out)
+    }
+
+    fn linear_predictors_into(&self, row: &[f64], out: &mut [f64]) -> Result<()> {
+        let (p, classes) = (self.terms.len(), self.classes.len());
+        if row.len() != p {
+            return Err(Error::Shape { what: "terms of a row".into(), found: row.len(), expected: p });
+        }
+        if out.len() != classes {
+            return Err(Error::Shape {
+                what: "places for probabilities".into(),
+                found: out.len(),
+                expected: classes,
+            });
+        }
+        let mut k = 0;
+        for (c, slot) in out.iter_mut().enumerate() {
+            *slot = 0.0;
+            if c != self.baseline {
+                for (j, x) in row.iter().enumerate() {
+                    *slot += self.coefficients[(k, j)] * x;
+                }
+                k += 1;
+            }
+        }
+        match out.iter().find(|v| !v.is_finite()) {
+            Some(v) => Err(far(*v)),
+            None => Ok(()),
+        }
+    }
+
+    /// The invariants, in words where one fails.
+    fn check(&self) -> std::result::Result<(), String> {
+        let (n, p) = (self.classes.len(), self.terms.len());
+        if n < 2 || p == 0 {
+            return Err(format!("{n} classes and {p} terms (accepted: at least 2 and 1)"));
+        }
+        check_names("classes", &self.classes).map_err(|e| e.to_string())?;
+        check_names("empty_classes", &self.empty_classes).map_err(|e| e.to_string())?;
+        if self.baseline >= n {
+            return Err(format!("baseline {} (accepted: 0 to {})", self.baseline, n - 1));
+        }
+        if let Some(both) = self.empty_classes.iter().find(|c| self.classes.contains(c)) {
+            return Err(format!("{both} is both fitted and empty"));
+        }
+        if self.class_rows.len() != n || !self.class_rows.iter().all(|r| *r > 0.0 && r.is_finite()) {
+            return Err("class_rows must be one positive number per class".into());
+        }
+        let q = (n - 1) * p;
+        if self.coefficients.shape() != (n - 1, p) || self.covariance.shape() != (q, q) {
+            return Err(format!("coefficients must be {} by {p}, the covariance {q} by {q}", n - 1));
+        }
+        let scalars = [
+            self.log_likelihood,
+            self.penalised_log_likelihood,
+            self.effective_parameters,
+            self.gradient_norm,
+        ];
+        let numbers = self.coefficients.iter().chain(self.covariance.iter()).chain(&scalars);
+        if !numbers.into_iter().all(|v| v.is_finite()) {
+            return Err("a number is not finite".into());
+        }
+        if let Penalty::Ridge { lambda, .. } = self.penalty
+            && !(lambda > 0.0 && lambda.is_finite())
+        {
+            return Err(format!("lambda {lambda} (accepted: finite numbers above 0)"));
+        }
+        // Scaled to correlations, so that units do not matter; the small addition allows for rounding.
+        let scale: Vec<f64> = (0..q).map(|i| self.covariance[(i, i)].sqrt()).collect();
+        if !scale.iter().all(|s| *s > 0.0) {
+            return Err("a variance is not positive".into());
+        }
+        let correlation = DMatrix::from_fn(q, q, |i, j| {
+            self.covariance[(i, j)] / (scale[i] * scale[j]) + if i == j { 1e-12 } else { 0.0 }
+        });
+        match correlation.cholesky() {
+            Some(_) => Ok(()),
+            None => Err("the covariance is not positive definite".into()),
+        }
+    }
+}
+
+fn far(value: f64) -> Error {
+    Error::invalid(
+        "row",
+        format!(
+            "its terms give the linear predictor {value} (accepted: finite terms, not astronomically large)"
+        ),
+    )
+}
+
+/// Exponentials over their sum, safe against overflow.
+fn softmax(values: &mut [f64]) {
+    let top = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let mut sum = 0.0;
+    for v in values.iter_mut() {
+        *v = (*v - top).exp();
+        sum += *v;
+    }
+    for v in values.iter_mut() {
+        *v /= sum;
+    }
+}
+
+fn logistic(x: f64) -> f64 {
+    if x >= 0.0 {
+        1.0 / (1.0 + (-x).exp())
+    } else {
+        let e = x.exp();
+        e / (1.0 + e)
+    }
+}
+
+/// The file form: plain lists, the covariance as its lower triangle row by row.
+#[derive(Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stored {
+    classes: Vec<String>,
+    class_rows: Vec<f64>,
+    baseline: usize,
+    empty_classes: Vec<String>,
+    terms: Vec<String>,
+    coefficients: Vec<Vec<f64>>,
+    covariance_lower: Vec<f64>,
+    penalty: Penalty,
+    log_likelihood: f64,
+    penalised_log_likelihood: f64,
+    effective_parameters: f64,
+    iterations: usize,
+    gradient_norm: f64,
+    stopped: Stopped,
+    cautions: Vec<MultinomialCaution>,
+}
+
+impl From<MultinomialFit> for Stored {
+    fn from(fit: MultinomialFit) -> Self {
+        let q = fit.covariance.nrows();
+        Stored {
+            coefficients: fit.coefficients.row_iter().map(|r| r.iter().copied().collect()).collect(),
+            covariance_lower: (0..q)
+                .flat_map(|i| (0..=i).map(move |j| (i, j)))
+                .map(|at| fit.covariance[at])
+                .collect(),
+            classes: fit.classes,
+            class_rows: fit.class_rows,
+            baseline: fit.baseline,
+            empty_classes: fit.empty_classes,
+            terms: fit.terms,
+            penalty: fit.penalty,
+            log_likelihood: fit.log_likelihood,
+            penalised_log_likelihood: fit.penalised_log_likelihood,
+            effective_parameters: fit.effective_parameters,
+            iterations: fit.iterations,
+            gradient_norm: fit.gradient_norm,
+            stopped: fit.stopped,
+            cautions: fit.cautions,
+        }
+    }
+}
+
+impl TryFrom<Stored> for MultinomialFit {
+    type Error = Error;
+
+    fn try_from(s: Stored) -> Result<Self> {
+        let wrong = |field: &str, reason: String| Error::Calibration { at: Place::column(field), reason };
+        let (n, p) = (s.classes.len(), s.terms.len());
+        let m = n.saturating_sub(1);
+        if s.coefficients.len() != m || s.coefficients.iter().any(|r| r.len() != p) {
+            return Err(wrong("coefficients", format!("accepted: {m} lists of {p} numbers")));
+        }
+        let q = m * p;
+        if s.covariance_lower.len() != q * (q + 1) / 2 {
+            let expected = q * (q + 1) / 2;
+            return Err(wrong(
+                "covariance_lower",
+                format!("{} numbers (accepted: {expected}, the lower triangle)", s.covariance_lower.len()),
+            ));
+        }
+        let lower = |i: usize, j: usize| s.covariance_lower[i * (i + 1) / 2 + j];
+        let fit = MultinomialFit {
+            coefficients: DMatrix::from_fn(m, p, |k, j| s.coefficients[k][j]),
+            covariance: DMatrix::from_fn(q, q, |i, j| if i >= j { lower(i, j) } else { lower(j, i) }),
+            classes: s.classes,
+            class_rows: s.class_rows,
+            baseline: s.baseline,
+            empty_classes: s.empty_classes,
+            terms: s.terms,
+            penalty: s.penalty,
+            log_likelihood: s.log_likelihood,
+            penalised_log_likelihood: s.penalised_log_likelihood,
+            effective_parameters: s.effective_parameters,
+            iterations: s.iterations,
+            gradient_norm: s.gradient_norm,
+            stopped: s.stopped,
+            cautions: s.cautions,
+        };
+        fit.check().map_err(|reason| wrong("termination model", reason))?;
+        Ok(fit)
+    }
+}
