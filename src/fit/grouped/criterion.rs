@@ -248,9 +248,8 @@ impl Problem {
                 }
             }
         }
-        let cross = |i: usize, j: usize| -> f64 {
-            (0..p).map(|k| spread[i][p * q + k] * spread[j][p * q + k]).sum()
-        };
+        let cross =
+            |i: usize, j: usize| -> f64 { (0..p).map(|k| spread[i][p * q + k] * spread[j][p * q + k]).sum() };
         let product = |i: usize, j: usize| -> f64 {
             (0..p)
                 .flat_map(|k| (0..p).map(move |l| (k, l)))
@@ -273,8 +272,8 @@ impl Problem {
                 let first =
                     if self.likelihood == Likelihood::Restricted { information[i][j] } else { square[i + j] };
                 let quadratic = inner[i + j][p] - cross(i, j);
-                hessian[i][j] = -first
-                    + divisor * (2.0 * quadratic - spread[i][p * q + p] * spread[j][p * q + p]);
+                hessian[i][j] =
+                    -first + divisor * (2.0 * quadratic - spread[i][p * q + p] * spread[j][p * q + p]);
             }
         }
         Slopes { gradient, hessian, information, traces, spread }

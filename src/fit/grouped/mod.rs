@@ -409,7 +409,10 @@ impl TryFrom<StoredFit> for GroupedFit {
         let covariance = DMatrix::from_row_slice(levels + 1, levels + 1, &s.variance_covariance);
         let least = covariance.clone().symmetric_eigenvalues().min();
         if (&covariance - covariance.transpose()).amax() > 0.0 || least < -1e-9 * covariance.amax() {
-            return Err(Error::invalid("variance_covariance", "must be symmetric, without negative directions"));
+            return Err(Error::invalid(
+                "variance_covariance",
+                "must be symmetric, without negative directions",
+            ));
         }
         if s.rows <= p as u64 {
             return Err(Error::TooFew { what: "rows".into(), found: s.rows as usize, needed: p + 1 });
@@ -421,7 +424,10 @@ impl TryFrom<StoredFit> for GroupedFit {
             finite("means", &known.means)?;
             let sum = known.sizes.iter().try_fold(0u64, |sum, n| sum.checked_add(*n));
             if sum != Some(s.rows) {
-                return Err(Error::invalid("sizes", format!("the group sizes must sum to the {} rows", s.rows)));
+                return Err(Error::invalid(
+                    "sizes",
+                    format!("the group sizes must sum to the {} rows", s.rows),
+                ));
             }
             if known.names.outer_names().map(<[String]>::len) != s.outer_count {
                 return Err(Error::invalid("groups", "the outer groups differ from their count"));
@@ -503,7 +509,8 @@ impl GroupedFit {
     pub fn covariance(&self) -> DMatrix<f64> {
         let p = self.terms.len();
         let r = DMatrix::from_column_slice(p, p, &self.factor);
-        let inverse = r.solve_upper_triangular(&DMatrix::identity(p, p)).unwrap_or_else(|| DMatrix::zeros(p, p));
+        let inverse =
+            r.solve_upper_triangular(&DMatrix::identity(p, p)).unwrap_or_else(|| DMatrix::zeros(p, p));
         &inverse * inverse.transpose() * self.variance
     }
 
@@ -591,9 +598,8 @@ impl GroupedFit {
 
 /// Enough groups, and enough flakes in them, to tell the variances apart?
 fn check_counts(rows: &GroupedRows, groups: &Groups) -> Result<()> {
-    let few = |what: &str, found: usize, needed: usize| {
-        Err(Error::TooFew { what: what.into(), found, needed })
-    };
+    let few =
+        |what: &str, found: usize, needed: usize| Err(Error::TooFew { what: what.into(), found, needed });
     let p = rows.terms().len();
     let filled: Vec<usize> = (0..rows.groups()).filter(|g| rows.group_size(*g) > Some(0)).collect();
     if rows.rows() <= p as u64 {
@@ -632,14 +638,15 @@ fn check_rank(rows: &GroupedRows, problem: &Problem) -> Result<()> {
             return Err(Error::RankDeficient { term: term.clone() });
         }
     }
-    let flat = |reason: &str| {
-        Err(Error::NotConverged { what: "the grouped fit".into(), reason: reason.into() })
-    };
+    let flat =
+        |reason: &str| Err(Error::NotConverged { what: "the grouped fit".into(), reason: reason.into() });
     let all = length(&value.factor, p);
     if value.factor[p * q + p].abs() <= RANK_TOLERANCE * all
         || rows.within()[p * q + p].abs() <= RANK_TOLERANCE * all
     {
-        return flat("the terms and the groups explain every flake exactly; nothing is left to estimate from");
+        return flat(
+            "the terms and the groups explain every flake exactly; nothing is left to estimate from",
+        );
     }
     let slopes = problem.slopes([0.0; 2], &value);
     for level in 0..problem.levels() {
@@ -670,8 +677,7 @@ fn package(
     let variance = r[p * q + p].powi(2) / problem.divisor();
     let leading = |m: &[f64]| (0..p).flat_map(|j| m[j * q..j * q + p].to_vec()).collect::<Vec<f64>>();
     let levels = problem.levels();
-    let variance_covariance =
-        variance_covariance(&optimum, levels, variance, rows.rows() as f64 - p as f64)?;
+    let variance_covariance = variance_covariance(&optimum, levels, variance, rows.rows() as f64 - p as f64)?;
     let fit = GroupedFit {
         terms: rows.terms().to_vec(),
         likelihood,

@@ -88,7 +88,11 @@ fn along(problem: &Problem, ratios: [f64; 2], which: usize, smallest: f64) -> f6
     };
     let middle = low + step * k as f64;
     let (mut left, mut right) = (middle - step, middle + step);
-    if path.slope(middle) > 0.0 { right = middle } else { left = middle }
+    if path.slope(middle) > 0.0 {
+        right = middle
+    } else {
+        left = middle
+    }
     let (at_left, at_right) = (path.slope(left), path.slope(right));
     let found = if at_left <= 0.0 && at_right >= 0.0 {
         Executor::new(Slope(line(problem)), BrentRoot::new(left, right, 1e-7))
@@ -129,9 +133,8 @@ pub(super) fn minimise(problem: &Problem, largest_group: f64) -> Result<Optimum>
             break;
         }
     }
-    let not = |reason: &str| {
-        Err(Error::NotConverged { what: "the grouped fit".into(), reason: reason.into() })
-    };
+    let not =
+        |reason: &str| Err(Error::NotConverged { what: "the grouped fit".into(), reason: reason.into() });
     match last {
         Some(found) if found.ratios.iter().any(|r| *r >= LARGEST_RATIO) => {
             not("the flakes of one group hardly differ beside the differences between groups; \
@@ -227,9 +230,8 @@ fn newton(problem: &Problem, mut ratios: [f64; 2]) -> ([f64; 2], Value, Slopes) 
 fn judge(problem: &Problem, at: ([f64; 2], Value, Slopes)) -> Optimum {
     let (ratios, value, slopes) = at;
     let open = free(problem, ratios, slopes.gradient);
-    let gain = newton_step(slopes.hessian, slopes.gradient, open).map_or(f64::MAX, |step| {
-        -0.5 * (step[0] * slopes.gradient[0] + step[1] * slopes.gradient[1])
-    });
+    let gain = newton_step(slopes.hessian, slopes.gradient, open)
+        .map_or(f64::MAX, |step| -0.5 * (step[0] * slopes.gradient[0] + step[1] * slopes.gradient[1]));
     // In the logarithms of the ratios, so that the numbers do not depend on any unit.
     let log = |i: usize, j: usize| {
         let own = if i == j { slopes.gradient[i] * ratios[i] } else { 0.0 };

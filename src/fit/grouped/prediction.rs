@@ -109,9 +109,8 @@ impl Bearing<'_> {
         let shared = if self.outer { ratios[1] } else { 0.0 };
         let d: Vec<f64> = self.means.iter().map(|(n, _)| n / (1.0 + n * ratios[0])).collect();
         let a = shared / (1.0 + shared * d.iter().sum::<f64>());
-        let c: Vec<f64> = (0..d.len())
-            .map(|i| shared + if self.own == Some(i) { ratios[0] } else { 0.0 })
-            .collect();
+        let c: Vec<f64> =
+            (0..d.len()).map(|i| shared + if self.own == Some(i) { ratios[0] } else { 0.0 }).collect();
         let l = Self::solve(&d, a, &c);
         let explained: f64 = l.iter().zip(&c).map(|(l, c)| l * c).sum();
         let left = match (self.own, self.outer) {
@@ -168,7 +167,10 @@ impl GroupedFit {
 
     fn known(&self) -> Result<&KnownGroups> {
         self.groups.as_ref().ok_or_else(|| {
-            Error::missing("groups", "this fit was stored without its groups; it predicts for new groups only")
+            Error::missing(
+                "groups",
+                "this fit was stored without its groups; it predicts for new groups only",
+            )
         })
     }
 
@@ -253,7 +255,11 @@ impl GroupedFit {
         let outer = if self.ratios.len() < 2 {
             0.0
         } else {
-            let shared = if bearing.outer { 2.0 * total * total_e + total * total - 2.0 * (total_e + total) } else { 0.0 };
+            let shared = if bearing.outer {
+                2.0 * total * total_e + total * total - 2.0 * (total_e + total)
+            } else {
+                0.0
+            };
             self.quadratic(1, &z) + shared + 1.0
         };
         let slopes = [f - ratios[0] * group - ratios[1] * outer, group, outer];
@@ -300,9 +306,9 @@ impl GroupedFit {
     }
 
     fn bearing_of_outer(&self, outer: usize) -> Result<Bearing<'_>> {
-        let count = self.outer_count.ok_or_else(|| {
-            Error::missing("outer group", "the fit has one level of groups only")
-        })?;
+        let count = self
+            .outer_count
+            .ok_or_else(|| Error::missing("outer group", "the fit has one level of groups only"))?;
         if outer >= count {
             return Err(Error::OutOfRange {
                 at: Place::column("outer group"),
@@ -382,8 +388,7 @@ impl GroupedFit {
         let mut h = z;
         solve_upper(&r, q, &mut h);
         let on_mean = d * mean.iter().zip(&h).map(|(x, h)| x * h).sum::<f64>() + l;
-        let in_old: Vec<f64> =
-            (0..p).map(|i| (i..p).map(|j| self.factor[j * p + i] * h[j]).sum()).collect();
+        let in_old: Vec<f64> = (0..p).map(|i| (i..p).map(|j| self.factor[j * p + i] * h[j]).sum()).collect();
         let slope = |level: usize| self.quadratic(level, &in_old) + (on_mean - 1.0).powi(2);
         let ratios = self.ratio_pair();
         let group = slope(0);

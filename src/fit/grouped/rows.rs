@@ -74,11 +74,9 @@ pub(super) fn shape(what: &str, found: usize, expected: usize) -> Result<()> {
 pub(super) fn finite(field: &str, values: &[f64]) -> Result<()> {
     match values.iter().find(|v| !v.is_finite()) {
         None => Ok(()),
-        Some(v) => Err(Error::OutOfRange {
-            at: Place::column(field),
-            value: *v,
-            accepted: "finite numbers".into(),
-        }),
+        Some(v) => {
+            Err(Error::OutOfRange { at: Place::column(field), value: *v, accepted: "finite numbers".into() })
+        }
     }
 }
 
