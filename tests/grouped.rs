@@ -634,8 +634,7 @@ fn intervals_cover_long() {
     ] {
         let found = coverage(cores, flakes, sd, 10_000, two);
         println!("{cores} cores, about {flakes} flakes, sd {sd}, two levels {two}: {found:?}");
-        let enough = if two { cores >= 36 } else { cores >= 10 };
-        for share in found[..3].iter().filter(|_| enough) {
+        for share in &found[..3] {
             assert!((0.94..=0.96).contains(share), "{cores} {flakes} {sd}: {found:?}");
         }
     }

@@ -8,6 +8,24 @@
 //! over the ratios γ₁ = σ₁²/σ² and γ₂ = σ₂²/σ²; β by a QR of the whitened rows. Not covered: random slopes,
 //! crossed groups, weights.
 //!
+//! # How far the intervals can be trusted
+//!
+//! Degrees of freedom are Satterthwaite's from the expected information, which stays defined when a variance
+//! is estimated as zero: the interval then still allows for a variance that the table failed to show.
+//! Simulated shares of new flakes inside 95 % intervals, 10,000 tables each (standard error 0.2 points),
+//! two terms and an intercept, flakes per core spread from one to twice the mean, σ = 1:
+//!
+//! | cores | flakes a core | σ₁ | σ₂ | estimated as zero | new core | known core | new core, two flakes known |
+//! |---|---|---|---|---|---|---|---|
+//! | 20 | 18 | 0.4 | | 0.4 % | 95.2 | 95.3 | 95.0 |
+//! | 20 | 6 | 0.5 | | 1.7 % | 95.0 | 95.4 | 95.3 |
+//! | 20 | 6 | 0.2 | | 29.6 % | 95.1 | 95.4 | 95.5 |
+//! | 20 | 6 | 1.0 | | 0.0 % | 95.0 | 95.2 | 95.3 |
+//! | 10 | 6 | 0.5 | | 9.5 % | 95.2 | 95.1 | 95.1 |
+//! | 6 | 6 | 0.5 | | 18.0 % | 95.2 | 95.6 | 94.9 |
+//! | 21 in 7 | 6 | 0.5 | 0.5 | 16.6 % | 95.4 | 94.9 | 94.8 |
+//! | 36 in 12 | 6 | 0.5 | 0.5 | 6.1 % | 94.5 | 95.4 | 94.8 |
+//!
 //! | file | holds |
 //! |---|---|
 //! | `rows` | what is kept of the flakes: mergeable, one pass |
