@@ -1,9 +1,16 @@
 //! Forms made from closures: a value with its derivatives, or a value alone, whose derivatives are then taken
 //! by the five-point difference f'(θ) ≈ (8(f₁ − f₋₁) − (f₂ − f₋₂))/(12h), f_k = f(θ + kh). Its truncation
-//! falls as h⁴ and its rounding rises as ε/h, so h is the fifth root of ε times the size of the coefficient,
-//! which leaves about 12 digits of a smooth form.
+//! falls as h⁴ and its rounding rises as ε/h. For a form that varies on the scale of the coefficient itself the
+//! best h is about the fifth root of ε times the coefficient; one that varies faster needs a smaller h. So h is
+//! divided by eight until two estimates agree to 11 digits, and of those tried the one that differs least from
+//! its predecessor is taken.
 
 use super::NonlinearForm;
+
+/// The first step as a share of the coefficient, ε^(1/5); how many are tried; and when two agree (own choices).
+const FIRST_STEP: f64 = 7.4e-4;
+const STEPS: usize = 5;
+const AGREEMENT: f64 = 1e-11;
 
 /// A form from two closures: its value, and its derivatives. Made by [`with_gradient`].
 #[derive(Debug, Clone, Copy)]
@@ -53,8 +60,9 @@ pub struct Differences<V> {
 
 /// A form from a closure for f(x; θ), its derivatives taken by five-point differences.
 ///
-/// The step for a coefficient is 7e-4 of its magnitude, or 7e-4 itself where the coefficient is 0. Where a
-/// coefficient may pass near 0, tell its usual magnitude with [`Differences::typical`].
+/// The first step for a coefficient is 7e-4 of its magnitude, or 7e-4 itself where the coefficient is 0, and the
+/// last a 4096th of it. Where a coefficient may pass near 0, tell its usual magnitude with
+/// [`Differences::typical`].
 ///
 /// ```
 /// use conchoid::fit::nonlinear::{NonlinearForm, by_differences};
@@ -92,23 +100,34 @@ impl<V: Fn(&[f64], &[f64]) -> f64> NonlinearForm for Differences<V> {
         let mut moved = coefficients.to_vec();
         for (j, slope) in gradient.iter_mut().enumerate().take(coefficients.len()) {
             let centre = coefficients[j];
-            let mut step = self.magnitude(j, centre) * f64::EPSILON.powf(0.2);
-            // Near the end of the form's domain the points may lie outside it: draw them in.
-            for _ in 0..4 {
+            let mut step = self.magnitude(j, centre) * FIRST_STEP;
+            let mut last = f64::NAN;
+            let mut least = f64::INFINITY;
+            *slope = f64::NAN;
+            for _ in 0..STEPS {
                 let mut at = |k: f64| {
                     moved[j] = centre + k * step;
-                    // The step that was really made, after rounding.
+                    // The place that was really reached, after rounding.
                     ((self.value)(settings, &moved), moved[j])
                 };
                 let ((f1, x1), (b1, y1)) = (at(1.0), at(-1.0));
                 let ((f2, x2), (b2, y2)) = (at(2.0), at(-2.0));
                 let near = (f1 - b1) / (x1 - y1);
                 let far = (f2 - b2) / (x2 - y2);
-                *slope = (4.0 * near - far) / 3.0;
-                if slope.is_finite() {
-                    break;
+                let estimate = (4.0 * near - far) / 3.0;
+                // Near the end of the form's domain the outer points may have no value: a smaller step has.
+                if estimate.is_finite() {
+                    let change = (estimate - last).abs();
+                    if slope.is_nan() || change < least {
+                        *slope = estimate;
+                        least = if change.is_nan() { f64::INFINITY } else { change };
+                    }
+                    if least <= AGREEMENT * estimate.abs() {
+                        break;
+                    }
+                    last = estimate;
                 }
-                step /= 16.0;
+                step /= 8.0;
             }
             moved[j] = centre;
         }

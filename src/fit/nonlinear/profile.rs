@@ -17,6 +17,8 @@ const END: f64 = 1e-9;
 const REFIT_ITERATIONS: u64 = 2000;
 /// How far out an end is looked for, in standard errors, before it is called open.
 const FAR: f64 = 1e6;
+/// How many steps outwards are taken at most (own choice; an ordinary end takes about six).
+const WALK: usize = 200;
 
 /// A profile interval for one coefficient, in that coefficient's units. An end is absent where the observations
 /// put no bound on that side: however far the coefficient is moved, the others make up for it.
@@ -49,7 +51,8 @@ impl NonlinearFit {
     /// coefficient held, and each end found by Brent's method to 1e-9 standard errors.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] for a level not between 0 and 1, [`Error::Invalid`] for an index beyond the last,
+    /// [`Error::OutOfRange`] for a level not between 0 and 1, [`Error::Invalid`] for an index beyond the last or a
+    /// form that fits exactly,
     /// [`Error::Incomparable`] when the fit is not of this problem, [`Error::NotConverged`] when a refit fails
     /// or finds a smaller sum of squares than the fit's.
     pub fn profile_interval<F: NonlinearForm>(
@@ -167,7 +170,8 @@ impl<'a> Profile<'a> {
 
     /// |τ| at a distance, and where the other coefficients went.
     fn tau(&self, distance: f64) -> Result<(f64, Vec<f64>)> {
-        let held = Held { problem: self.problem, index: self.index, value: self.estimate + distance * self.unit };
+        let held =
+            Held { problem: self.problem, index: self.index, value: self.estimate + distance * self.unit };
         let (sum, others) = if self.at_estimate.is_empty() {
             let sum = held.residuals(&[]).map(|r| r.norm_squared());
             (sum.ok_or_else(|| self.failed(held.value, "the form has no finite value there"))?, Vec::new())
@@ -183,12 +187,14 @@ impl<'a> Profile<'a> {
                     break;
                 }
             }
-            let point = refit.ok_or_else(|| self.failed(held.value, "the refit of the others did not converge"))?;
+            let point =
+                refit.ok_or_else(|| self.failed(held.value, "the refit of the others did not converge"))?;
             (point.norm * point.norm, point.theta)
         };
         let rise = (sum - self.rss) / self.variance;
         if rise < -1e-6 {
-            return Err(self.failed(held.value, "there the sum of squares is smaller than the fit's: refit from there"));
+            return Err(self
+                .failed(held.value, "there the sum of squares is smaller than the fit's: refit from there"));
         }
         Ok((rise.max(0.0).sqrt(), others))
     }
@@ -200,47 +206,58 @@ impl<'a> Profile<'a> {
         }
     }
 
-    /// The value at which |τ| reaches t, or none if it never does.
+    /// The value at which |τ| first reaches t on the way out, in steps that raise it by a fifth of t as far as
+    /// its slope tells; none if it never does.
     fn end(mut self, t: f64) -> Result<Option<f64>> {
         let (mut inside, mut tau_inside) = (0.0, 0.0);
-        let mut outside = t;
-        let mut failures = 0;
-        let bracket = loop {
-            match self.tau(outside) {
-                Err(e) => {
-                    // The form may end before the interval does: come nearer a few times.
+        let mut step = t / 8.0;
+        let (mut failures, mut falls) = (0, 0);
+        let mut bracket = None;
+        for _ in 0..WALK {
+            let outside = inside + step;
+            let (tau, others) = match self.tau(outside) {
+                Ok(refit) => refit,
+                // The form may end before the interval does: come nearer a few times.
+                Err(_) if failures < 8 => {
                     failures += 1;
-                    if failures > 8 {
-                        return Err(e);
-                    }
-                    outside = 0.5 * (inside + outside);
+                    step *= 0.5;
+                    continue;
                 }
-                Ok((tau, others)) => {
-                    self.last = (outside, others);
-                    if tau >= t {
-                        break (inside, outside);
-                    }
-                    if outside >= FAR {
-                        return Ok(None);
-                    }
-                    let flat = tau <= tau_inside * (1.0 + 1e-3);
-                    (inside, tau_inside) = (outside, tau);
-                    let growth = if flat { 10.0 } else { (1.05 * t / tau).clamp(1.1, 4.0) };
-                    // After a failure, go on by small steps.
-                    outside *= if failures > 0 { growth.min(1.1) } else { growth };
-                }
+                Err(e) => return Err(e),
+            };
+            if tau >= t {
+                bracket = Some((inside, outside));
+                break;
             }
+            // A fall may hide a ridge that the step leapt over: look closer before believing it.
+            if tau < 0.95 * tau_inside && falls < 6 {
+                falls += 1;
+                step *= 0.5;
+                continue;
+            }
+            if outside >= FAR {
+                return Ok(None);
+            }
+            let slope = (tau - tau_inside) / step;
+            let longest = if failures > 0 { step } else { 2.0 * outside };
+            step = if slope > 0.0 { (0.2 * t / slope).min(longest) } else { longest };
+            (inside, tau_inside, falls) = (outside, tau, 0);
+            self.last = (outside, others);
+        }
+        let at = |distance: f64| self.estimate + distance * self.unit;
+        let Some((inside, outside)) = bracket else {
+            return Err(self.failed(at(inside), "the profile rises too slowly to be followed further"));
         };
         let excess = Excess { profile: &self, t };
-        let solver = BrentRoot::new(bracket.0, bracket.1, END);
+        let solver = BrentRoot::new(inside, outside, END);
         let outcome = Executor::new(excess, solver)
-            .configure(|state| state.param(bracket.1).max_iters(200).counting(false))
+            .configure(|state| state.param(outside).max_iters(200).counting(false))
             .ctrlc(false)
             .timer(false)
             .run();
         match outcome.map(|o| o.state.param) {
-            Ok(Some(distance)) => Ok(Some(self.estimate + distance * self.unit)),
-            _ => Err(self.failed(self.estimate + bracket.1 * self.unit, "no end could be found nearer than this")),
+            Ok(Some(distance)) => Ok(Some(at(distance))),
+            _ => Err(self.failed(at(outside), "no end could be found nearer than this")),
         }
     }
 }

@@ -14,7 +14,9 @@
 //! units and of the parameters' scales, and a fit whose cosine is c lies, to first order, within c·√(n − p)
 //! standard errors of the optimum in every coefficient.
 
-use argmin::core::{Error as ArgminError, Executor, IterState, KV, Problem, Solver, State, TerminationReason};
+use argmin::core::{
+    Error as ArgminError, Executor, IterState, KV, Problem, Solver, State, TerminationReason,
+};
 use nalgebra::{DMatrix, DVector};
 
 /// What the iteration needs to know of a problem. Not defined (a value that is not finite) is `None`.
@@ -333,12 +335,7 @@ impl<'a> Solver<&'a dyn Residuals, Iterate> for TrustRegion {
 
 /// The damping λ and the step z with ‖z‖ within a tenth of the radius, or the full step if it is shorter:
 /// min ‖T z − q‖² + λ‖z‖² for a triangle T.
-fn damped(
-    triangle: &DMatrix<f64>,
-    projected: &DVector<f64>,
-    radius: f64,
-    last: f64,
-) -> (f64, DVector<f64>) {
+fn damped(triangle: &DMatrix<f64>, projected: &DVector<f64>, radius: f64, last: f64) -> (f64, DVector<f64>) {
     let p = projected.len();
     let gradient = (triangle.tr_mul(projected)).norm();
     let mut low = 0.0;
