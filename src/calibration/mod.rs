@@ -487,7 +487,7 @@ fn check_variant(variant: &Variant, layout: &Layout) -> Result<()> {
     }
     if let Some(t) = &variant.termination {
         let compiled = t.form.compile(layout)?;
-        if t.fit.columns() != compiled.terms() {
+        if t.fit.terms().len() != compiled.terms() {
             return Err(wrong(here("termination"), "as many coefficients as terms are needed"));
         }
     }

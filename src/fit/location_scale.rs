@@ -203,7 +203,9 @@ impl LocationScale {
 /// than coefficients (`extra` of them beyond the two designs), full rank of both designs.
 pub(crate) fn check_rows(location: &Design, scale: &Design, y: &[f64], extra: usize) -> Result<()> {
     let n = y.len();
-    for (what, found) in [("rows of the location terms", location.rows()), ("rows of the scale terms", scale.rows())] {
+    for (what, found) in
+        [("rows of the location terms", location.rows()), ("rows of the scale terms", scale.rows())]
+    {
         if found != n {
             return Err(Error::Shape { what: what.into(), found, expected: n });
         }
@@ -275,7 +277,8 @@ struct Point {
 impl<'a> Problem<'a> {
     fn new(location: &'a Design, scale: &'a Design, y: &[f64], settings: &LocationScale) -> Result<Self> {
         let z = scale.matrix();
-        let penalty = DVector::from_iterator(z.ncols(), z.column_iter().map(|c| settings.ridge * c.variance()));
+        let penalty =
+            DVector::from_iterator(z.ncols(), z.column_iter().map(|c| settings.ridge * c.variance()));
         let y = DVector::from_column_slice(y);
         Ok(Problem { location, scale, x: location.matrix(), z, y, criterion: settings.criterion, penalty })
     }
@@ -310,8 +313,17 @@ impl<'a> Problem<'a> {
         };
         let penalty = 0.5 * gamma.iter().zip(&self.penalty).map(|(g, l)| l * g * g).sum::<f64>();
         let objective = likelihood - penalty;
-        (objective.is_finite() && reml.is_finite())
-            .then_some(Point { gamma, ln_sigma, q, r, qty, e, ml, reml, objective })
+        (objective.is_finite() && reml.is_finite()).then_some(Point {
+            gamma,
+            ln_sigma,
+            q,
+            r,
+            qty,
+            e,
+            ml,
+            reml,
+            objective,
+        })
     }
 
     /// Score of the objective.

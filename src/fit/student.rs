@@ -386,7 +386,8 @@ impl<'a> Problem<'a> {
         let mut here = start;
         for iteration in 0..settings.max_iterations {
             let Slopes { score, expected } = self.slopes(&here);
-            let outwards = (here.kappa <= 0.0 && score[m] <= 0.0) || (here.kappa >= KAPPA_MAX && score[m] >= 0.0);
+            let outwards =
+                (here.kappa <= 0.0 && score[m] <= 0.0) || (here.kappa >= KAPPA_MAX && score[m] >= 0.0);
             let free = if held.is_some() || outwards { m } else { m + 1 };
             let active = score.rows(0, free).into_owned();
             let scoring = Cholesky::new(expected.view((0, 0), (free, free)).into_owned())
@@ -395,7 +396,11 @@ impl<'a> Problem<'a> {
             if length.sqrt() <= settings.tolerance {
                 return Ok((here, iteration, StopReason::Gradient));
             }
-            let newton = if length < NEWTON_BELOW { bounded_step(&self.observed(&here), &score, free, here.kappa) } else { None };
+            let newton = if length < NEWTON_BELOW {
+                bounded_step(&self.observed(&here), &score, free, here.kappa)
+            } else {
+                None
+            };
             let mut step = newton
                 .or_else(|| bounded_step(&expected, &score, free, here.kappa))
                 .ok_or_else(|| failed("the terms cannot be told apart in these rows; use fewer terms"))?;
@@ -441,10 +446,17 @@ impl<'a> Problem<'a> {
         None
     }
 
-    fn package(&self, at: &Theta, held: Option<f64>, iterations: usize, stopped: StopReason) -> Result<StudentFit> {
+    fn package(
+        &self,
+        at: &Theta,
+        held: Option<f64>,
+        iterations: usize,
+        stopped: StopReason,
+    ) -> Result<StudentFit> {
         let (n, p) = self.x.shape();
         let q = self.z.ncols();
-        let last = |design: &Design| Error::RankDeficient { term: design.names()[design.columns() - 1].clone() };
+        let last =
+            |design: &Design| Error::RankDeficient { term: design.names()[design.columns() - 1].clone() };
         let (mut beta, mut gamma) = (at.b.clone(), at.g.clone());
         if !self.x_root.solve_upper_triangular_mut(&mut beta) {
             return Err(last(self.location));
@@ -494,7 +506,8 @@ impl<'a> Problem<'a> {
             iterations,
             stopped,
         };
-        let mut numbers = fit.beta.iter().chain(&fit.gamma).chain(&fit.beta_covariance).chain(&fit.scale_covariance);
+        let mut numbers =
+            fit.beta.iter().chain(&fit.gamma).chain(&fit.beta_covariance).chain(&fit.scale_covariance);
         if numbers.all(|v| v.is_finite()) { Ok(fit) } else { Err(last(self.location)) }
     }
 }
@@ -502,7 +515,12 @@ impl<'a> Problem<'a> {
 /// The step that solves information · step = score in the first `free` coordinates; where it would carry κ
 /// (the last coordinate) past an end, κ goes to that end and the others to their best given that. None where
 /// the information is not positive definite.
-fn bounded_step(information: &DMatrix<f64>, score: &DVector<f64>, free: usize, kappa: f64) -> Option<DVector<f64>> {
+fn bounded_step(
+    information: &DMatrix<f64>,
+    score: &DVector<f64>,
+    free: usize,
+    kappa: f64,
+) -> Option<DVector<f64>> {
     let m = score.len() - 1;
     let mut step = DVector::zeros(m + 1);
     if free == m + 1 {
@@ -567,7 +585,8 @@ const SERIES_BELOW: f64 = 1.0 / 48.0;
 /// Coefficients of κ, κ³, κ⁵, ... in lnΓ((ν+1)/2) − lnΓ(ν/2) − ½ ln(ν/2), κ = 1/ν: −(1 − 4^−k) B_2k 2^(2k−1) /
 /// (k (2k − 1)) with the Bernoulli numbers B_2k, from Stirling's series at x + ½ and x (Abramowitz and Stegun
 /// 1964, 6.1.40 and its half-step form; worked out here and tested against 30-digit values).
-const RATIO_SERIES: [f64; 6] = [-1.0 / 4.0, 1.0 / 24.0, -1.0 / 20.0, 17.0 / 112.0, -31.0 / 36.0, 691.0 / 88.0];
+const RATIO_SERIES: [f64; 6] =
+    [-1.0 / 4.0, 1.0 / 24.0, -1.0 / 20.0, 17.0 / 112.0, -31.0 / 36.0, 691.0 / 88.0];
 
 /// c(κ) = lnΓ((ν+1)/2) − lnΓ(ν/2) − ½ ln(ν/2) with its first and second derivative in κ = 1/ν.
 fn gamma_ratio(k: f64) -> [f64; 3] {
@@ -827,8 +846,7 @@ fn end_of_profile<'a>(drop: Drop<'a>, best: f64, end: f64) -> Result<(f64, Drop<
     }
     let unsolved = |e: argmin::core::Error| failed(&format!("the interval of the degrees of freedom: {e}"));
     let solver = BrentRoot::new(best.min(end), best.max(end), 1e-10);
-    let mut result =
-        Executor::new(drop, solver).configure(|s| s.max_iters(200)).run().map_err(unsolved)?;
+    let mut result = Executor::new(drop, solver).configure(|s| s.max_iters(200)).run().map_err(unsolved)?;
     let root = result.state.get_best_param().copied();
     match (root, result.problem.take_problem()) {
         (Some(root), Some(drop)) => Ok((root, drop)),

@@ -474,7 +474,7 @@ impl Predictor {
         mut cautions: Vec<Caution>,
     ) -> Result<Estimate> {
         let layout = self.calibration.layout();
-        let rows = self.by_termination(variant, ready, rows, ended);
+        let rows = by_termination(variant, ready, rows, ended)?;
         let mut components: Vec<Vec<Component>> =
             variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
         let mut highest = (0.0f64, 0.0f64);
@@ -528,44 +528,6 @@ impl Predictor {
             residual_correlation: variant.residual_correlation.clone(),
             cautions,
         })
-    }
-
-    /// One row for each termination that the sizes depend on, weighted by its probability.
-    fn by_termination(
-        &self,
-        variant: &Variant,
-        ready: &ReadyVariant,
-        rows: Vec<(f64, Vec<f64>)>,
-        ended: Option<usize>,
-    ) -> Vec<(f64, Vec<f64>)> {
-        let Some(at) = ready.termination else { return rows };
-        let mut out = Vec::with_capacity(rows.len() * 4);
-        let mut terms = Vec::new();
-        for (weight, mut x) in rows {
-            match (ended, &variant.termination, &ready.ends) {
-                (Some(code), _, _) => {
-                    x[at] = code as f64;
-                    out.push((weight, x));
-                }
-                (None, Some(model), Some(ends)) => {
-                    terms.resize(ends.compiled.terms(), 0.0);
-                    ends.compiled.fill(&x, &mut terms);
-                    let p = model.fit.probabilities(&terms);
-                    for (p, code) in p.iter().zip(&ends.codes) {
-                        if let Some(code) = code {
-                            let mut row = x.clone();
-                            row[at] = *code as f64;
-                            out.push((weight * p, row));
-                        }
-                    }
-                }
-                (None, _, _) => {
-                    x[at] = 0.0;
-                    out.push((weight, x));
-                }
-            }
-        }
-        out
     }
 
     /// Adds the doubts that depend on the measurements and the calibration alone.
@@ -649,4 +611,43 @@ fn class_of(name: &str) -> Result<PercussorClass> {
         "organic" => Ok(PercussorClass::Organic),
         material => PercussorMaterial::named(material).map(|m| m.class()),
     }
+}
+
+/// One row for each termination that the sizes depend on, weighted by its probability.
+fn by_termination(
+    variant: &Variant,
+    ready: &ReadyVariant,
+    rows: Vec<(f64, Vec<f64>)>,
+    ended: Option<usize>,
+) -> Result<Vec<(f64, Vec<f64>)>> {
+    let Some(at) = ready.termination else { return Ok(rows) };
+    let mut out = Vec::with_capacity(rows.len() * 4);
+    let mut terms = Vec::new();
+    let mut p = Vec::new();
+    for (weight, mut x) in rows {
+        match (ended, &variant.termination, &ready.ends) {
+            (Some(code), _, _) => {
+                x[at] = code as f64;
+                out.push((weight, x));
+            }
+            (None, Some(model), Some(ends)) => {
+                terms.resize(ends.compiled.terms(), 0.0);
+                ends.compiled.fill(&x, &mut terms);
+                p.resize(model.fit.classes().len(), 0.0);
+                model.fit.probabilities_into(&terms, &mut p)?;
+                for (p, code) in p.iter().zip(&ends.codes) {
+                    if let Some(code) = code {
+                        let mut row = x.clone();
+                        row[at] = *code as f64;
+                        out.push((weight * p, row));
+                    }
+                }
+            }
+            (None, _, _) => {
+                x[at] = 0.0;
+                out.push((weight, x));
+            }
+        }
+    }
+    Ok(out)
 }
