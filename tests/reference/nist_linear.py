@@ -7,8 +7,7 @@ Where each number came from:
 
 * observations of Norris: the NIST file shipped with scipy 1.17.1's tests (nist_linregress/Norris.dat);
   of Longley: statsmodels 0.15.0 datasets/longley; of Pontius: data/pontius.dat of the Clojure library Incanter;
-  of Filip: the regression test of Apache Commons Math (MillerUpdatingRegressionTest, testFilippelli),
-  compared with a second copy in Praat's data modelling test: the same 82 pairs;
+  of Filip: the regression test of Apache Commons Math (MillerUpdatingRegressionTest, testFilippelli);
   Wampler1 to 5: polynomials and multiples of one list of deviations, see below; NoInt1 and NoInt2:
   from memory, proven by the certified values.
 * certified values: quoted from NIST's pages by several public test suites (scipy, Commons Math, Praat and

@@ -645,7 +645,7 @@ fn t_multiplier(level: f64, df: usize) -> Result<f64> {
     let broken = |_| Error::invalid("level", "no quantile of Student's t could be formed");
     let t = StudentsT::new(0.0, 1.0, df as f64).map_err(broken)?;
     let mut q = -t.inverse_cdf(tail);
-    // The library's quantile is good to about 1e-8 only; Newton's method on its tail does the rest.
+    // Newton's method on the tail takes away what the library's search for the quantile leaves.
     for _ in 0..4 {
         let step = (t.sf(q) - tail) / t.pdf(q);
         if !step.is_finite() {
