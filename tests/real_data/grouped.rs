@@ -250,7 +250,10 @@ fn forms() -> Vec<(&'static str, Vec<Term>)> {
         ("ln(area + 100)", vec![AREA_OFFSET]),
         ("depth in mm + width in mm", vec![DEPTH_MM, WIDTH_MM]),
         ("depth + ln(area + 100) + ln angle", vec![DEPTH, AREA_OFFSET, LN_ANGLE]),
-        ("depth + width + depth^2 + width^2 + ln angle", vec![DEPTH, WIDTH, DEPTH_SQUARED, WIDTH_SQUARED, LN_ANGLE]),
+        (
+            "depth + width + depth^2 + width^2 + ln angle",
+            vec![DEPTH, WIDTH, DEPTH_SQUARED, WIDTH_SQUARED, LN_ANGLE],
+        ),
         ("quadratic in both", vec![DEPTH, WIDTH, DEPTH_SQUARED, WIDTH_SQUARED, DEPTH_BY_WIDTH]),
     ]
 }
