@@ -87,8 +87,7 @@ fn agrees_with_gls_and_with_dense_algebra() {
     for name in ["ident", "exp", "power", "both"] {
         for (suffix, criterion) in [("reml", Criterion::Reml), ("ml", Criterion::Ml)] {
             let model = format!("{name}_{suffix}");
-            let fit =
-                LocationScale::new().criterion(criterion).fit(&x, &scale(name, &flakes), &y).unwrap();
+            let fit = LocationScale::new().criterion(criterion).fit(&x, &scale(name, &flakes), &y).unwrap();
             // gls, to the accuracy of its own optimiser.
             within(fit.beta(), &reference(&model, "gls_beta"), 1e-6, &format!("{model} beta"));
             within(fit.gamma(), &reference(&model, "gls_gamma"), 1e-6, &format!("{model} gamma"));
@@ -105,7 +104,12 @@ fn agrees_with_gls_and_with_dense_algebra() {
             // The same criterion with n by n matrices, polished by Newton steps.
             close(fit.gamma(), &reference(&model, "gamma"), 1e-8, &format!("{model} polished gamma"));
             close(&[fit.ln_likelihood()], &reference(&model, "ml"), 1e-9, &format!("{model} ml"));
-            close(&[fit.ln_restricted_likelihood()], &reference(&model, "reml"), 1e-9, &format!("{model} reml"));
+            close(
+                &[fit.ln_restricted_likelihood()],
+                &reference(&model, "reml"),
+                1e-9,
+                &format!("{model} reml"),
+            );
             close(fit.gamma_covariance().as_slice(), &reference(&model, "gamma_cov"), 1e-7, &model);
             close(fit.beta_covariance().as_slice(), &reference(&model, "beta_cov"), 1e-7, &model);
             assert!(fit.iterations() <= 12, "{model}: {} steps", fit.iterations());
@@ -207,7 +211,10 @@ fn bad_input_is_answered_by_name() {
     assert!(matches!(LocationScale::new().ridge(-1.0).fit(&x, &z, &y), Err(Error::OutOfRange { .. })));
     assert!(matches!(LocationScale::new().tolerance(0.0).fit(&x, &z, &y), Err(Error::OutOfRange { .. })));
     assert!(matches!(LocationScale::new().max_iterations(0).fit(&x, &z, &y), Err(Error::OutOfRange { .. })));
-    assert!(matches!(LocationScale::new().max_iterations(1).fit(&x, &z, &y), Err(Error::NotConverged { .. })));
+    assert!(matches!(
+        LocationScale::new().max_iterations(1).fit(&x, &z, &y),
+        Err(Error::NotConverged { .. })
+    ));
     assert!(matches!(LocationScale::new().fit_from(&x, &z, &y, &[0.0]), Err(Error::Shape { .. })));
     let huge: Vec<f64> = y.iter().map(|v| v * 1e300).collect();
     assert!(fit(&x, &z, &huge).is_err());
@@ -228,10 +235,7 @@ fn a_spread_that_vanishes_is_refused_with_advice() {
         f[2] = 1.0;
         f[3] = 0.5 + f[0].ln();
     }
-    let x = design(
-        4,
-        flakes.iter().map(|f| vec![1.0, f[0].ln(), f[2], f[2] * f[0].ln()]).collect(),
-    );
+    let x = design(4, flakes.iter().map(|f| vec![1.0, f[0].ln(), f[2], f[2] * f[0].ln()]).collect());
     let e = LocationScale::new().fit(&x, &scale("ident", &flakes), &response(&flakes)).unwrap_err();
     assert!(matches!(&e, Error::NotConverged { reason, .. } if reason.contains("nothing")), "{e}");
     let ridge = LocationScale::new().ridge(20.0).fit(&x, &scale("ident", &flakes), &response(&flakes));

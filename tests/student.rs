@@ -257,7 +257,9 @@ proptest! {
 fn coverage(df: f64, with_scale: bool, n: usize, repetitions: usize, seed: u64, level: f64) -> (f64, f64) {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let rows: Vec<Vec<f64>> = (0..n)
-        .map(|i| vec![1.0, -1.0 + 2.0 * ((i * 7) % n) as f64 / (n - 1) as f64, f64::from(u8::from(i % 3 == 0))])
+        .map(|i| {
+            vec![1.0, -1.0 + 2.0 * ((i * 7) % n) as f64 / (n - 1) as f64, f64::from(u8::from(i % 3 == 0))]
+        })
         .collect();
     let terms = |row: &[f64]| if with_scale { row.to_vec() } else { vec![1.0] };
     let gamma: &[f64] = if with_scale { &[-1.0, 0.6, 0.8] } else { &[-1.0] };

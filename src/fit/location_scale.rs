@@ -203,7 +203,9 @@ impl LocationScale {
 /// than coefficients (`extra` of them beyond the two designs), full rank of both designs.
 pub(crate) fn check_rows(location: &Design, scale: &Design, y: &[f64], extra: usize) -> Result<()> {
     let n = y.len();
-    for (what, found) in [("rows of the location terms", location.rows()), ("rows of the scale terms", scale.rows())] {
+    for (what, found) in
+        [("rows of the location terms", location.rows()), ("rows of the scale terms", scale.rows())]
+    {
         if found != n {
             return Err(Error::Shape { what: what.into(), found, expected: n });
         }
@@ -275,7 +277,8 @@ struct Point {
 impl<'a> Problem<'a> {
     fn new(location: &'a Design, scale: &'a Design, y: &[f64], settings: &LocationScale) -> Result<Self> {
         let z = scale.matrix();
-        let penalty = DVector::from_iterator(z.ncols(), z.column_iter().map(|c| settings.ridge * c.variance()));
+        let penalty =
+            DVector::from_iterator(z.ncols(), z.column_iter().map(|c| settings.ridge * c.variance()));
         let y = DVector::from_column_slice(y);
         Ok(Problem { location, scale, x: location.matrix(), z, y, criterion: settings.criterion, penalty })
     }
@@ -310,8 +313,17 @@ impl<'a> Problem<'a> {
         };
         let penalty = 0.5 * gamma.iter().zip(&self.penalty).map(|(g, l)| l * g * g).sum::<f64>();
         let objective = likelihood - penalty;
-        (objective.is_finite() && reml.is_finite())
-            .then_some(Point { gamma, ln_sigma, q, r, qty, e, ml, reml, objective })
+        (objective.is_finite() && reml.is_finite()).then_some(Point {
+            gamma,
+            ln_sigma,
+            q,
+            r,
+            qty,
+            e,
+            ml,
+            reml,
+            objective,
+        })
     }
 
     /// Score of the objective.
@@ -422,21 +434,33 @@ impl<'a> Problem<'a> {
         let what = "the location-scale fit";
         let failed = |reason: &str| Error::NotConverged { what: what.into(), reason: reason.into() };
         let (mut here, common) = self.start(start)?;
+        let penalised = |information: &DMatrix<f64>| {
+            Cholesky::new(information + DMatrix::from_diagonal(&self.penalty)).ok_or_else(|| {
+                failed("the scale terms cannot be told apart in these rows; use fewer scale terms or a ridge")
+            })
+        };
+        let mut expected = self.expected(&here);
+        let mut scoring = penalised(&expected)?;
+        let mut near = false;
         for iteration in 0..settings.max_iterations {
             let score = self.score(&here);
-            let expected = self.expected(&here);
-            let scoring = Cholesky::new(&expected + DMatrix::from_diagonal(&self.penalty)).ok_or_else(|| {
-                failed("the scale terms cannot be told apart in these rows; use fewer scale terms or a ridge")
-            })?;
+            // Near the optimum the expected information hardly moves and need not be summed again.
+            if iteration > 0 && !near {
+                expected = self.expected(&here);
+                scoring = penalised(&expected)?;
+            }
             let mut step = scoring.solve(&score);
             let length = step.dot(&score).max(0.0);
             if length.sqrt() <= settings.tolerance {
                 return Ok((here, iteration, StopReason::Gradient));
             }
-            if length < NEWTON_BELOW {
+            near = length < NEWTON_BELOW;
+            if near {
                 let observed = self.observed(&here, &expected) + DMatrix::from_diagonal(&self.penalty);
                 if let Some(newton) = Cholesky::new(observed) {
                     step = newton.solve(&score);
+                } else {
+                    near = false;
                 }
             }
             let reach = (self.z * &step).amax();
@@ -509,10 +533,12 @@ impl<'a> Problem<'a> {
 pub(crate) fn weighted_gram(z: &DMatrix<f64>, w: &DVector<f64>) -> DMatrix<f64> {
     let q = z.ncols();
     let mut gram = DMatrix::zeros(q, q);
+    let mut weighted = DVector::zeros(z.nrows());
     for a in 0..q {
+        weighted.copy_from(&z.column(a));
+        weighted.component_mul_assign(w);
         for b in 0..=a {
-            let (za, zb) = (z.column(a), z.column(b));
-            let sum: f64 = za.iter().zip(zb.iter()).zip(w.iter()).map(|((u, v), w)| u * v * w).sum();
+            let sum = weighted.dot(&z.column(b));
             gram[(a, b)] = sum;
             gram[(b, a)] = sum;
         }

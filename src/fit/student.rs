@@ -18,7 +18,7 @@ use crate::fit::location_scale::{
 };
 use argmin::core::{CostFunction, Executor, State};
 use argmin::solver::brent::BrentRoot;
-use nalgebra::{Cholesky, DMatrix, DVector, QR};
+use nalgebra::{Cholesky, DMatrix, DVector, QR, SymmetricEigen};
 use std::f64::consts::PI;
 
 /// Fewest degrees of freedom that are fitted: below 2 the errors have no variance. Common practice, no
@@ -360,10 +360,12 @@ impl<'a> Problem<'a> {
         let mut information = DMatrix::zeros(p + q + 1, p + q + 1);
         information.view_mut((0, 0), (p, p)).copy_from(&weighted_gram(&self.x, &xx));
         information.view_mut((p, p), (q, q)).copy_from(&weighted_gram(&self.z, &zz));
-        for a in 0..p {
-            for c in 0..q {
-                let (xa, zc) = (self.x.column(a), self.z.column(c));
-                let sum: f64 = xa.iter().zip(zc.iter()).zip(xz.iter()).map(|((u, v), w)| u * v * w).sum();
+        let mut weighted = DVector::zeros(n);
+        for c in 0..q {
+            weighted.copy_from(&self.z.column(c));
+            weighted.component_mul_assign(&xz);
+            for a in 0..p {
+                let sum = weighted.dot(&self.x.column(a));
                 information[(a, p + c)] = sum;
                 information[(p + c, a)] = sum;
             }
@@ -386,24 +388,36 @@ impl<'a> Problem<'a> {
         let mut here = start;
         for iteration in 0..settings.max_iterations {
             let Slopes { score, expected } = self.slopes(&here);
-            let outwards = (here.kappa <= 0.0 && score[m] <= 0.0) || (here.kappa >= KAPPA_MAX && score[m] >= 0.0);
+            let outwards =
+                (here.kappa <= 0.0 && score[m] <= 0.0) || (here.kappa >= KAPPA_MAX && score[m] >= 0.0);
             let free = if held.is_some() || outwards { m } else { m + 1 };
             let active = score.rows(0, free).into_owned();
-            let scoring = Cholesky::new(expected.view((0, 0), (free, free)).into_owned())
-                .ok_or_else(|| failed("the terms cannot be told apart in these rows; use fewer terms"))?;
+            let indefinite = || failed("the terms cannot be told apart in these rows; use fewer terms");
+            let scoring =
+                Cholesky::new(expected.view((0, 0), (free, free)).into_owned()).ok_or_else(indefinite)?;
             let length = active.dot(&scoring.solve(&active)).max(0.0);
             if length.sqrt() <= settings.tolerance {
                 return Ok((here, iteration, StopReason::Gradient));
             }
-            let newton = if length < NEWTON_BELOW { bounded_step(&self.observed(&here), &score, free, here.kappa) } else { None };
-            let mut step = newton
-                .or_else(|| bounded_step(&expected, &score, free, here.kappa))
-                .ok_or_else(|| failed("the terms cannot be told apart in these rows; use fewer terms"))?;
+            let mut stretch = false;
+            let mut step = None;
+            if length < NEWTON_BELOW {
+                let observed = self.observed(&here);
+                step = bounded_step(&observed, &score, free, here.kappa);
+                if step.is_none() {
+                    // The likelihood curves upwards some way: walk that way too, as far as it rises.
+                    stretch = true;
+                    step = made_definite(&observed, &expected)
+                        .and_then(|m| bounded_step(&m, &score, free, here.kappa));
+                }
+            }
+            let mut step =
+                step.or_else(|| bounded_step(&expected, &score, free, here.kappa)).ok_or_else(indefinite)?;
             let reach = (&self.z * step.rows(self.x.ncols(), self.z.ncols())).amax();
             if reach > LARGEST_STEP {
                 step *= LARGEST_STEP / reach;
             }
-            match self.climb(&here, &step, step.dot(&score)) {
+            match self.climb(&here, &step, step.dot(&score), stretch) {
                 Some(next) => here = next,
                 None if length.sqrt() < FORGIVEN => return Ok((here, iteration, StopReason::Precision)),
                 None => return Err(failed("no step raises the likelihood; try other starting values")),
@@ -418,22 +432,33 @@ impl<'a> Problem<'a> {
         Err(failed("too many steps; use fewer terms"))
     }
 
-    /// The first point along the step, halved as needed, that raises the likelihood.
-    fn climb(&self, here: &Theta, step: &DVector<f64>, slope: f64) -> Option<Theta> {
+    /// The first point along the step, halved as needed, that raises the likelihood; stretched, where asked,
+    /// for as long as doubling raises it further.
+    fn climb(&self, here: &Theta, step: &DVector<f64>, slope: f64, stretch: bool) -> Option<Theta> {
         let (p, q) = (self.x.ncols(), self.z.ncols());
         let slack = 1e-14 * (here.ln_likelihood.abs() + self.y.len() as f64);
-        let mut fraction = 1.0;
-        for _ in 0..40 {
+        let along = |fraction: f64| {
             let b = &here.b + step.rows(0, p) * fraction;
             let g = &here.g + step.rows(p, q) * fraction;
             let mut kappa = here.kappa + fraction * step[p + q];
-            // Held values stay what they are; only rounding can carry a free one past an end.
+            // Held values stay what they are.
             if step[p + q] != 0.0 {
                 kappa = kappa.clamp(0.0, KAPPA_MAX);
             }
-            if let Some(next) = self.at(b, g, kappa)
+            self.at(b, g, kappa)
+        };
+        let mut fraction = 1.0;
+        for _ in 0..40 {
+            if let Some(mut next) = along(fraction)
                 && next.ln_likelihood >= here.ln_likelihood + 1e-4 * fraction * slope - slack
             {
+                while stretch && fraction < 1e4 {
+                    fraction *= 2.0;
+                    match along(fraction) {
+                        Some(further) if further.ln_likelihood > next.ln_likelihood => next = further,
+                        _ => break,
+                    }
+                }
                 return Some(next);
             }
             fraction *= 0.5;
@@ -441,10 +466,17 @@ impl<'a> Problem<'a> {
         None
     }
 
-    fn package(&self, at: &Theta, held: Option<f64>, iterations: usize, stopped: StopReason) -> Result<StudentFit> {
+    fn package(
+        &self,
+        at: &Theta,
+        held: Option<f64>,
+        iterations: usize,
+        stopped: StopReason,
+    ) -> Result<StudentFit> {
         let (n, p) = self.x.shape();
         let q = self.z.ncols();
-        let last = |design: &Design| Error::RankDeficient { term: design.names()[design.columns() - 1].clone() };
+        let last =
+            |design: &Design| Error::RankDeficient { term: design.names()[design.columns() - 1].clone() };
         let (mut beta, mut gamma) = (at.b.clone(), at.g.clone());
         if !self.x_root.solve_upper_triangular_mut(&mut beta) {
             return Err(last(self.location));
@@ -494,7 +526,8 @@ impl<'a> Problem<'a> {
             iterations,
             stopped,
         };
-        let mut numbers = fit.beta.iter().chain(&fit.gamma).chain(&fit.beta_covariance).chain(&fit.scale_covariance);
+        let mut numbers =
+            fit.beta.iter().chain(&fit.gamma).chain(&fit.beta_covariance).chain(&fit.scale_covariance);
         if numbers.all(|v| v.is_finite()) { Ok(fit) } else { Err(last(self.location)) }
     }
 }
@@ -502,7 +535,12 @@ impl<'a> Problem<'a> {
 /// The step that solves information · step = score in the first `free` coordinates; where it would carry κ
 /// (the last coordinate) past an end, κ goes to that end and the others to their best given that. None where
 /// the information is not positive definite.
-fn bounded_step(information: &DMatrix<f64>, score: &DVector<f64>, free: usize, kappa: f64) -> Option<DVector<f64>> {
+fn bounded_step(
+    information: &DMatrix<f64>,
+    score: &DVector<f64>,
+    free: usize,
+    kappa: f64,
+) -> Option<DVector<f64>> {
     let m = score.len() - 1;
     let mut step = DVector::zeros(m + 1);
     if free == m + 1 {
@@ -516,6 +554,17 @@ fn bounded_step(information: &DMatrix<f64>, score: &DVector<f64>, free: usize, k
     let others = Cholesky::new(information.view((0, 0), (m, m)).into_owned())?.solve(&rest);
     step.rows_mut(0, m).copy_from(&others);
     Some(step)
+}
+
+/// The observed information with each of its eigenvalues relative to the expected one made positive.
+fn made_definite(observed: &DMatrix<f64>, expected: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let root = Cholesky::new(expected.clone())?.unpack();
+    let half = root.solve_lower_triangular(observed)?;
+    let relative = root.solve_lower_triangular(&half.transpose())?;
+    let eigen = SymmetricEigen::try_new(0.5 * (&relative + relative.transpose()), f64::EPSILON, 1000)?;
+    let sizes = eigen.eigenvalues.map(|v| v.abs().max(0.01));
+    let turned = root * &eigen.eigenvectors;
+    Some(&turned * DMatrix::from_diagonal(&sizes) * turned.transpose())
 }
 
 /// Expected information of one row, per unit of x/σ, of z and of κ. In ν it is that of Lange, Little and
@@ -567,7 +616,8 @@ const SERIES_BELOW: f64 = 1.0 / 48.0;
 /// Coefficients of κ, κ³, κ⁵, ... in lnΓ((ν+1)/2) − lnΓ(ν/2) − ½ ln(ν/2), κ = 1/ν: −(1 − 4^−k) B_2k 2^(2k−1) /
 /// (k (2k − 1)) with the Bernoulli numbers B_2k, from Stirling's series at x + ½ and x (Abramowitz and Stegun
 /// 1964, 6.1.40 and its half-step form; worked out here and tested against 30-digit values).
-const RATIO_SERIES: [f64; 6] = [-1.0 / 4.0, 1.0 / 24.0, -1.0 / 20.0, 17.0 / 112.0, -31.0 / 36.0, 691.0 / 88.0];
+const RATIO_SERIES: [f64; 6] =
+    [-1.0 / 4.0, 1.0 / 24.0, -1.0 / 20.0, 17.0 / 112.0, -31.0 / 36.0, 691.0 / 88.0];
 
 /// c(κ) = lnΓ((ν+1)/2) − lnΓ(ν/2) − ½ ln(ν/2) with its first and second derivative in κ = 1/ν.
 fn gamma_ratio(k: f64) -> [f64; 3] {
@@ -706,6 +756,18 @@ impl StudentFit {
         (variance > 0.0).then(|| variance.sqrt())
     }
 
+    /// Covariance of γ with κ taken as known.
+    fn known_covariance(&self) -> DMatrix<f64> {
+        let q = self.gamma.len();
+        let all = &self.scale_covariance;
+        let mut known = all.view((0, 0), (q, q)).into_owned();
+        if all[(q, q)] > 0.0 {
+            let cross = all.view((0, q), (q, 1)).into_owned();
+            known -= &cross * cross.transpose() / all[(q, q)];
+        }
+        known
+    }
+
     /// Number of rows fitted.
     pub fn rows(&self) -> usize {
         self.rows
@@ -743,9 +805,15 @@ impl StudentFit {
         check_new(z, &self.scale_names)?;
         let location = dot(x, self.beta.as_slice());
         let spread = (2.0 * dot(z, self.gamma.as_slice())).exp();
+        // Variance of ln σ at z with κ known.
+        let v = quadratic(&self.known_covariance(), z);
         let n = self.rows as f64;
         let variance = spread * n / (n - self.beta.len() as f64) + quadratic(&self.beta_covariance, x);
-        new_row(location, variance, self.df())
+        new_row(
+            location,
+            variance,
+            1.0 / (self.kappa + 2.0 * v / (1.0 + 6.0 * self.kappa) + 4.0 * self.kappa / n),
+        )
     }
 }
 
@@ -827,8 +895,7 @@ fn end_of_profile<'a>(drop: Drop<'a>, best: f64, end: f64) -> Result<(f64, Drop<
     }
     let unsolved = |e: argmin::core::Error| failed(&format!("the interval of the degrees of freedom: {e}"));
     let solver = BrentRoot::new(best.min(end), best.max(end), 1e-10);
-    let mut result =
-        Executor::new(drop, solver).configure(|s| s.max_iters(200)).run().map_err(unsolved)?;
+    let mut result = Executor::new(drop, solver).configure(|s| s.max_iters(200)).run().map_err(unsolved)?;
     let root = result.state.get_best_param().copied();
     match (root, result.problem.take_problem()) {
         (Some(root), Some(drop)) => Ok((root, drop)),
