@@ -14,11 +14,13 @@
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use crate::fit::location_scale::{
-    NewRow, StopReason, check_new, check_rows, dot, new_row, quadratic, weighted_gram,
+    NewRow, StopReason, check_coefficients, check_new, check_rows, check_stored_rows, covariance_from, dot,
+    new_row, quadratic, to_rows, weighted_gram,
 };
 use argmin::core::{CostFunction, Executor, State};
 use argmin::solver::brent::BrentRoot;
 use nalgebra::{Cholesky, DMatrix, DVector, QR, SymmetricEigen};
+use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
 /// Fewest degrees of freedom that are fitted: below 2 the errors have no variance. Common practice, no
@@ -692,8 +694,10 @@ fn tail_slopes(u: f64, k: f64) -> [f64; 3] {
     }
 }
 
-/// A fit with Student-t errors, with what prediction needs.
-#[derive(Debug, Clone, PartialEq)]
+/// A fit with Student-t errors, with what prediction needs. Stored and read back through the same checks:
+/// shapes fit, numbers are finite, covariances are ones.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Stored", into = "Stored")]
 pub struct StudentFit {
     location_names: Vec<String>,
     scale_names: Vec<String>,
@@ -796,6 +800,32 @@ impl StudentFit {
 
     /// Predictive distribution of one new row with location terms `x` and scale terms `z`.
     ///
+    /// # Formula
+    /// Student t with location x'β̂, squared scale σ̂² n/(n − p) + x' Cov(β̂) x where ln σ̂ = z'γ̂, and
+    /// reciprocal degrees of freedom κ̂ + 2v/(1 + 6κ̂) + 4κ̂/n, where κ̂ = 1/ν̂ and v is the variance of ln σ̂
+    /// with κ known. The factor n/(n − p) undoes the smallness of maximum likelihood spreads. 2v/(1 + 6κ)
+    /// is how much an uncertain ln σ thickens the tail: the member of the t family nearest (in
+    /// Kullback-Leibler's sense, to first order in v) to the mixture over ln σ, worked out by quadrature for
+    /// this project and met within 6 %; at κ = 0 it gives the degrees of freedom of the location-scale fit.
+    /// 4κ/n, for the uncertainty of ν, was chosen by the simulation below.
+    ///
+    /// Chance that the 95 % interval holds a new flake, 10,000 simulated experiments of each kind (1,000 at
+    /// n = 350; `tests/student.rs`; simulation error below 0.001): over the flakes of the experiment, and in
+    /// the corner with the fewest flakes.
+    ///
+    /// | spread | ν | n = 30 | n = 50 | n = 100 | n = 350 |
+    /// |---|---|---|---|---|---|
+    /// | one | 3 | 0.950, 0.952 | 0.951, 0.953 | 0.951, 0.953 | 0.951, 0.951 |
+    /// | one | 5 | 0.951, 0.952 | 0.951, 0.953 | 0.951, 0.952 | 0.951, 0.951 |
+    /// | one | 10 | 0.951, 0.952 | 0.951, 0.951 | 0.950, 0.951 | 0.950, 0.950 |
+    /// | one | ∞ | 0.953, 0.953 | 0.952, 0.952 | 0.952, 0.951 | 0.951, 0.951 |
+    /// | covariate and group | 3 | 0.934, 0.945 | 0.945, 0.947 | 0.949, 0.950 | 0.950, 0.950 |
+    /// | covariate and group | 5 | 0.936, 0.949 | 0.945, 0.949 | 0.948, 0.949 | 0.950, 0.951 |
+    /// | covariate and group | 10 | 0.938, 0.952 | 0.945, 0.952 | 0.948, 0.951 | 0.949, 0.951 |
+    /// | covariate and group | ∞ | 0.942, 0.958 | 0.948, 0.958 | 0.950, 0.954 | 0.951, 0.952 |
+    ///
+    /// With scale terms of its own, fewer than about 50 flakes leave the interval a little narrow.
+    ///
     /// # Errors
     /// [`Error::Shape`] when `x` or `z` has another length than the fit, [`Error::OutOfRange`] naming the
     /// term at a number that is not finite, [`Error::Invalid`] when the row lies so far out that the spread
@@ -814,6 +844,82 @@ impl StudentFit {
             variance,
             1.0 / (self.kappa + 2.0 * v / (1.0 + 6.0 * self.kappa) + 4.0 * self.kappa / n),
         )
+    }
+}
+
+/// The fit as it is stored; ν as its reciprocal, so that the normal has a number.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stored {
+    location_terms: Vec<String>,
+    scale_terms: Vec<String>,
+    beta: Vec<f64>,
+    beta_covariance: Vec<Vec<f64>>,
+    gamma: Vec<f64>,
+    reciprocal_df: f64,
+    reciprocal_df_estimated: bool,
+    gamma_and_reciprocal_df_covariance: Vec<Vec<f64>>,
+    rows: usize,
+    ln_likelihood: f64,
+    iterations: usize,
+    stopped: StopReason,
+}
+
+impl From<StudentFit> for Stored {
+    fn from(fit: StudentFit) -> Self {
+        Stored {
+            beta_covariance: to_rows(&fit.beta_covariance),
+            gamma_and_reciprocal_df_covariance: to_rows(&fit.scale_covariance),
+            location_terms: fit.location_names,
+            scale_terms: fit.scale_names,
+            beta: fit.beta.as_slice().to_vec(),
+            gamma: fit.gamma.as_slice().to_vec(),
+            reciprocal_df: fit.kappa,
+            reciprocal_df_estimated: fit.estimated,
+            rows: fit.rows,
+            ln_likelihood: fit.ln_likelihood,
+            iterations: fit.iterations,
+            stopped: fit.stopped,
+        }
+    }
+}
+
+impl TryFrom<Stored> for StudentFit {
+    type Error = Error;
+
+    fn try_from(stored: Stored) -> Result<Self> {
+        check_coefficients("beta", &stored.beta, &stored.location_terms)?;
+        check_coefficients("gamma", &stored.gamma, &stored.scale_terms)?;
+        check_coefficients("ln_likelihood", &[stored.ln_likelihood], &[String::new()])?;
+        check_stored_rows(stored.rows, stored.beta.len() + stored.gamma.len() + 2)?;
+        if !(0.0..=KAPPA_MAX).contains(&stored.reciprocal_df) {
+            let reason = format!("{}, must be 0 to 1/2.1", stored.reciprocal_df);
+            return Err(Error::Calibration { at: Place::column("reciprocal_df"), reason });
+        }
+        Ok(StudentFit {
+            beta_covariance: covariance_from(
+                "beta_covariance",
+                &stored.beta_covariance,
+                stored.beta.len(),
+                false,
+            )?,
+            scale_covariance: covariance_from(
+                "gamma_and_reciprocal_df_covariance",
+                &stored.gamma_and_reciprocal_df_covariance,
+                stored.gamma.len() + 1,
+                true,
+            )?,
+            location_names: stored.location_terms,
+            scale_names: stored.scale_terms,
+            beta: DVector::from_vec(stored.beta),
+            gamma: DVector::from_vec(stored.gamma),
+            kappa: stored.reciprocal_df,
+            estimated: stored.reciprocal_df_estimated,
+            rows: stored.rows,
+            ln_likelihood: stored.ln_likelihood,
+            iterations: stored.iterations,
+            stopped: stored.stopped,
+        })
     }
 }
 
