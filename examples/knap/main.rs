@@ -7,13 +7,15 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
-//! | `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
+//! | `estimate.rs`, `fit.rs`, `calibrations.rs`, `original.rs`, `assemblage.rs` | one verb each |
 
+mod assemblage;
 mod blow;
 mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
+mod original;
 mod report;
 mod tables;
 
@@ -42,6 +44,12 @@ enum Verb {
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
+    /// What a retouched or broken piece was: its original mass and the share of it that is lost
+    #[command(after_help = format!("{}\n\n{CARE}", original::EXAMPLES))]
+    Original(original::Options),
+    /// Totals and means of many flakes by group, and whether two groups look alike
+    #[command(after_help = format!("{}\n\n{CARE}", assemblage::EXAMPLES))]
+    Assemblage(assemblage::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
@@ -52,6 +60,8 @@ fn main() -> ExitCode {
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),
         Verb::Fit(o) => fit::run(&o),
+        Verb::Original(o) => original::run(&o),
+        Verb::Assemblage(o) => assemblage::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
     };
     match done {

@@ -291,6 +291,19 @@ impl Predictor {
         Ok(self.doubt(estimate, variant, &x, measured))
     }
 
+    /// The variant of the calibration that answers for these measurements, and its complete input rows with
+    /// their weights, before anything is evaluated. Refuses what [`Predictor::estimate`] refuses.
+    pub(crate) fn rows_of(&self, measured: &impl Measured, ask: &Ask) -> Result<(usize, Vec<(f64, Vec<f64>)>)> {
+        let mut told = Vec::new();
+        let mut x = self.gather(measured, &mut told)?;
+        let at = self.choose(&x)?;
+        let (variant, ready) = (&self.calibration.variants()[at], &self.variants[at]);
+        self.assume(ready, variant, &mut x, &mut told);
+        let rows = self.complete(ready, &x, &mut told);
+        let ended = self.condition(ready, measured, ask, &mut told);
+        Ok((at, by_termination(variant, ready, rows, ended)?))
+    }
+
     /// The input row: what was measured, classes as codes, not a number where missing.
     fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
         let layout = self.calibration.layout();
