@@ -90,10 +90,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if o.compare.is_some() || o.against.is_some() {
         return compare(o, level);
     }
-    let mut drawing = Drawing::seeded(o.seed).level(level).map_err(Failure::of_options)?.bound(match o.bound {
-        BoundBy::Whole => Bound::Whole,
-        BoundBy::Each => Bound::Each,
-    });
+    let mut drawing =
+        Drawing::seeded(o.seed).level(level).map_err(Failure::of_options)?.bound(match o.bound {
+            BoundBy::Whole => Bound::Whole,
+            BoundBy::Each => Bound::Each,
+        });
     if let Some(n) = o.draws {
         drawing = drawing.draws(n).map_err(Failure::of_options)?;
     }
@@ -103,7 +104,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
 }
 
 /// Everything that a table says of groups, besides the columns the library knows.
-fn grouped(mut options: TableOptions, group: Option<&str>, calibration: Option<&Calibration>) -> TableOptions {
+fn grouped(
+    mut options: TableOptions,
+    group: Option<&str>,
+    calibration: Option<&Calibration>,
+) -> TableOptions {
     if let Some(g) = group {
         let known = conchoid::table::CLASSES.contains(&g)
             || calibration.is_some_and(|c| c.layout().classes.iter().any(|k| k.name == g));
@@ -125,15 +130,21 @@ fn has_group(header: &conchoid::table::Header, group: Option<&str>, path: &str) 
     match group {
         Some(g) if header.column(g).is_none() => {
             let names: Vec<&str> = header.names().collect();
-            Err(Failure::usage(format!("{path}: there is no column {g} to group by (there are: {})", names.join(", "))))
+            Err(Failure::usage(format!(
+                "{path}: there is no column {g} to group by (there are: {})",
+                names.join(", ")
+            )))
         }
         _ => Ok(()),
     }
 }
 
 fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option<Mesh>) -> Outcome<u8> {
-    let options =
-        grouped(tables::options(&o.columns, Some(&calibration), &[])?, o.group.as_deref(), Some(&calibration));
+    let options = grouped(
+        tables::options(&o.columns, Some(&calibration), &[])?,
+        o.group.as_deref(),
+        Some(&calibration),
+    );
     let given = o.blow.given()?;
     let predictor = Predictor::new(calibration)?;
     let mut bag = Assemblage::new(&predictor)?;
@@ -406,11 +417,7 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
     let mut out = std::io::stdout().lock();
     let size = in_words(&o.size);
     let [a, b] = names;
-    writeln!(
-        out,
-        "{}",
-        wrapped(&format!("{size} of {} of {a} and {} of {b}:", c.n[0], c.n[1]), "", "", 79)
-    )?;
+    writeln!(out, "{}", wrapped(&format!("{size} of {} of {a} and {} of {b}:", c.n[0], c.n[1]), "", "", 79))?;
     writeln!(out)?;
     let line = |what: &str, v: &Bracketed| {
         format!("  {what:22} {:>6}   ({} to {})", short(v.value), short(v.low), short(v.high))

@@ -93,10 +93,18 @@ fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
     loss.map(|l| Arc::new(l) as Arc<dyn Loss>)
 }
 
-fn single(o: &Options, calibration: Calibration, ask: &Ask, loss: Option<BetaLoss>, level: f64) -> Outcome<u8> {
+fn single(
+    o: &Options,
+    calibration: Calibration,
+    ask: &Ask,
+    loss: Option<BetaLoss>,
+    level: f64,
+) -> Outcome<u8> {
     let given = o.blow.given()?;
     let Some(now) = o.mass_now_g else {
-        return Err(Failure::usage("--mass-now-g is needed: the mass that remains bounds the original from below"));
+        return Err(Failure::usage(
+            "--mass-now-g is needed: the mass that remains bounds the original from below",
+        ));
     };
     let remains = Remains::new(now)
         .and_then(|r| r.with_missing_g(o.mass_missing_g.unwrap_or(0.0)))
@@ -131,10 +139,23 @@ fn print_text(
     let mass = found.mass.interval(level)?;
     let lost = found.mass.share_lost(level)?;
     writeln!(out, "What the piece was when it came off; {} % of such flakes fall inside:\n", percent(level))?;
-    writeln!(out, "  original mass   {:>7} g    ({} to {})", short(mass.median), short(mass.low), short(mass.high))?;
+    writeln!(
+        out,
+        "  original mass   {:>7} g    ({} to {})",
+        short(mass.median),
+        short(mass.low),
+        short(mass.high)
+    )?;
     if let Some(length) = &found.length {
         let i = length.interval(level)?;
-        writeln!(out, "  original length {:>7} mm   ({} to {})", short(i.median), short(i.low), short(i.high))?;
+        let by = if length.at_least_mm().is_some() { "" } else { ", by the platform alone" };
+        writeln!(
+            out,
+            "  original length {:>7} mm   ({} to {}){by}",
+            short(i.median),
+            short(i.low),
+            short(i.high)
+        )?;
     }
     let whole = |v: f64| format!("{:.0}", 100.0 * v);
     writeln!(
@@ -145,12 +166,15 @@ fn print_text(
         whole(lost.high)
     )?;
     let more = found.mass.lost_more_than(share)?;
-    let sentence = format!("More than {} % is lost with a probability of {} %.", percent(share), percent(more));
+    let sentence =
+        format!("More than {} % is lost with a probability of {} %.", percent(share), percent(more));
     writeln!(out, "\n{}", wrapped(&sentence, "", "", 79))?;
     let how = match loss {
-        None => "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
+        None => {
+            "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
                  how much is usually lost."
-            .to_string(),
+                .to_string()
+        }
         Some(l) => format!(
             "Assumed before looking at the piece: the share lost is beta distributed with {} and {}, {} % on \
              average.",

@@ -213,7 +213,10 @@ impl fmt::Display for Remark {
                  flake alike"
             ),
             Remark::NameUsedTwice { name, pieces } => {
-                write!(f, "the flake name {name} stands for {pieces} pieces that cannot be one flake; each counts")
+                write!(
+                    f,
+                    "the flake name {name} stands for {pieces} pieces that cannot be one flake; each counts"
+                )
             }
             Remark::SeveralVariants { variants } => write!(
                 f,
@@ -383,7 +386,8 @@ impl<'p> Assemblage<'p> {
     /// As [`Assemblage::new`].
     pub fn asking(predictor: &'p Predictor, ask: Ask) -> Result<Assemblage<'p>> {
         let variants = predictor.calibration().variants().len();
-        let models = |size: &str| (0..variants).map(|v| Model::new(predictor, v, size)).collect::<Result<Vec<_>>>();
+        let models =
+            |size: &str| (0..variants).map(|v| Model::new(predictor, v, size)).collect::<Result<Vec<_>>>();
         let (mass, length) = (models("mass_g")?, models("length_mm")?);
         if mass.iter().all(Option::is_none) {
             let name = predictor.calibration().name();
@@ -544,7 +548,9 @@ impl<'p> Assemblage<'p> {
                 (i, Flake { group: p.group, at: *at, now, weighed: now > 0.0 })
             })
         };
-        flakes.extend(self.pieces.iter().enumerate().filter(|(_, p)| p.key.is_none()).filter_map(|(i, _)| alone(i)));
+        flakes.extend(
+            self.pieces.iter().enumerate().filter(|(_, p)| p.key.is_none()).filter_map(|(i, _)| alone(i)),
+        );
         for ((group, key), pieces) in &named {
             let bearing = pieces.iter().filter(|i| self.pieces[**i].bears_platform).count();
             // a portion that is not recorded is taken for complete
@@ -572,9 +578,10 @@ impl<'p> Assemblage<'p> {
                 t.mass_now_g += flake.now;
             }
             let p = &self.pieces[*i];
-            let improbable = p.mass.as_ref().filter(|_| flake.weighed).and_then(|m| {
-                Truncated::new(m.clone(), flake.now).ok().and_then(|t| doubt("mass_g", &t))
-            });
+            let improbable =
+                p.mass.as_ref().filter(|_| flake.weighed).and_then(|m| {
+                    Truncated::new(m.clone(), flake.now).ok().and_then(|t| doubt("mass_g", &t))
+                });
             for c in p.cautions.iter().chain(&improbable) {
                 match t.cautions.iter_mut().find(|(o, _)| o.kind() == c.kind()) {
                     Some((_, n)) => *n += 1,
@@ -708,7 +715,11 @@ impl Rows {
     }
 
     /// One set of coefficients for every model, and one effect for every core (standardised).
-    fn draw_models(&self, models: &[Option<Model>], rng: &mut ChaCha8Rng) -> (Vec<Option<DrawnModel>>, Vec<f64>) {
+    fn draw_models(
+        &self,
+        models: &[Option<Model>],
+        rng: &mut ChaCha8Rng,
+    ) -> (Vec<Option<DrawnModel>>, Vec<f64>) {
         let drawn = models.iter().map(|m| m.as_ref().map(|m| m.draw(rng))).collect();
         let effects = (0..self.clusters.len()).map(|_| StandardNormal.sample(rng)).collect();
         (drawn, effects)

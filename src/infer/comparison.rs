@@ -156,7 +156,8 @@ impl Comparison {
         for k in 0..how.resamples {
             let mut rng = how.rng(k, 1);
             let mut draw = |from: &[f64]| {
-                let mut d: Vec<f64> = (0..from.len()).map(|_| from[rng.random_range(0..from.len())]).collect();
+                let mut d: Vec<f64> =
+                    (0..from.len()).map(|_| from[rng.random_range(0..from.len())]).collect();
                 d.sort_unstable_by(f64::total_cmp);
                 d
             };

@@ -397,11 +397,7 @@ impl Remains {
     /// # Errors
     /// [`Error::OutOfRange`] unless above 0 and at most a million.
     pub fn new(mass_now_g: f64) -> Result<Remains> {
-        Ok(Remains {
-            mass_now_g: MASS_NOW_G.check(mass_now_g)?,
-            mass_missing_g: 0.0,
-            length_now_mm: None,
-        })
+        Ok(Remains { mass_now_g: MASS_NOW_G.check(mass_now_g)?, mass_missing_g: 0.0, length_now_mm: None })
     }
 
     /// With a missing part whose mass is known, in grams, such as a distal end that refits: the original was
@@ -429,9 +425,9 @@ impl Remains {
     /// # Errors
     /// [`Error::Missing`] without a mass now; [`Error::OutOfRange`] as above.
     pub fn of(measured: &impl Measured) -> Result<Remains> {
-        let now = measured
-            .number("mass_now_g")
-            .ok_or_else(|| Error::missing("mass_now_g", "the mass that remains bounds the original from below"))?;
+        let now = measured.number("mass_now_g").ok_or_else(|| {
+            Error::missing("mass_now_g", "the mass that remains bounds the original from below")
+        })?;
         Remains::new(now)?
             .with_missing_g(measured.number("mass_missing_g").unwrap_or(0.0))?
             .with_length_mm(measured.number("length_now_mm"))
@@ -474,7 +470,10 @@ impl Original {
     pub fn new(predictive: Predictive, now: f64, certain: f64) -> Result<Original> {
         let truncated = Truncated::new(predictive, certain)?;
         if !(now > 0.0 && now <= certain) {
-            return Err(Error::invalid("what remains", format!("{now} in hand of {certain} that is certain")));
+            return Err(Error::invalid(
+                "what remains",
+                format!("{now} in hand of {certain} that is certain"),
+            ));
         }
         Ok(Original { truncated, now, posterior: None })
     }

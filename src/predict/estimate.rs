@@ -293,7 +293,11 @@ impl Predictor {
 
     /// The variant of the calibration that answers for these measurements, and its complete input rows with
     /// their weights, before anything is evaluated. Refuses what [`Predictor::estimate`] refuses.
-    pub(crate) fn rows_of(&self, measured: &impl Measured, ask: &Ask) -> Result<(usize, Vec<(f64, Vec<f64>)>)> {
+    pub(crate) fn rows_of(
+        &self,
+        measured: &impl Measured,
+        ask: &Ask,
+    ) -> Result<(usize, Vec<(f64, Vec<f64>)>)> {
         let mut told = Vec::new();
         let mut x = self.gather(measured, &mut told)?;
         let at = self.choose(&x)?;

@@ -69,7 +69,9 @@ def above(components, v):
     f = density(components)
     widest = max(mp.mpf(s) for _, _, s, _ in components)
     cuts = [v] + [v + widest * k for k in (0.01, 0.03, 0.1, 0.2, 0.4, 0.8, 1.5, 3, 6, 12, 64, 512, 8192)] + [mp.inf]
-    return mp.quad(f, cuts)
+    # scaled, because the rule judges its error in absolute terms
+    top = f(max(v, mp.mpf(components[0][1])))
+    return top * mp.quad(lambda x: f(x) / top, cuts)
 
 
 def describe(components):
@@ -119,9 +121,10 @@ with open("original_loss.csv", "w") as f:
                     # f(m) h(l) / left  dl,  dl = lost left dx
                     return fpdf(G[g](m)) * DG[g](m) * lost ** aa * left ** (bb - 1)
                 cuts = [mp.mpf(k) for k in (-80, -30, -14, -9, -7, -5, -4, -3, -2, -1, 0, 1, 2, 3, 4, 5, 7, 10, 20, 60)]
+                top = max(integrand(c) for c in cuts)
                 def integral(lo, hi):
                     inner = [lo] + [c for c in cuts if lo < c < hi] + [hi]
-                    return mp.quad(integrand, inner)
+                    return mp.quad(lambda x: integrand(x) / top, inner)
                 with mp.workdps(18):
                     total = integral(cuts[0], cuts[-1])
                     for factor in ("1.02", "1.5", "4"):
