@@ -175,8 +175,8 @@ fn check_rank(problem: &Problem<'_>, gram: &DMatrix<f64>, names: &[String]) -> R
     let norms: Vec<f64> = (0..p).map(|j| scaled.column(j).norm()).collect();
     let r = scaled.qr().r();
     for (j, name) in names.iter().enumerate() {
-        // Written so that a not-a-number counts as deficient.
-        if !(r[(j, j)].abs() > RANK_TOLERANCE * norms[j]) {
+        let left = r[(j, j)].abs();
+        if left.is_nan() || left <= RANK_TOLERANCE * norms[j] {
             return Err(Error::RankDeficient { term: name.clone() });
         }
     }
