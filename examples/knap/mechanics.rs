@@ -211,10 +211,12 @@ fn no_csv(format: Format) -> Outcome<()> {
 fn verdict(a: &DetachmentEstimate) -> String {
     let p = a.detachment_probability;
     let word = match p.value {
-        v if v < 0.05 => "This blow would not take a flake off",
+        v if v < 0.01 => "This blow would not take a flake off",
+        v if v < 0.05 => "This blow would hardly take a flake off",
         v if v < 0.35 => "This blow would probably not take a flake off",
         v if v < 0.65 => "It is about even whether this blow takes a flake off",
         v if v < 0.95 => "This blow would probably take a flake off",
+        v if v < 0.99 => "This blow would almost surely take a flake off",
         _ => "This blow would take a flake off",
     };
     format!(

@@ -499,7 +499,8 @@ impl BlowAsKnown {
 /// One percussor against another on the same platform: ratios of the first over the second.
 ///
 /// What both share (stone, toughness, β, the scatter of the platform) cancels where it enters both alike, so these
-/// are surer than either number.
+/// are surer than either number. The two percussors are two pieces: even of one material they may differ within its
+/// ranges. An intended comparison of one and the same piece at two speeds needs exact values.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct BlowContrast {
