@@ -163,6 +163,13 @@ impl BlowOptions {
     }
 
     fn flake(&self) -> Result<Flake, conchoid::Error> {
+        if let Some(percussor) = &self.percussor {
+            // a slip of the pen must not pass as an unknown percussor
+            let classes = ["stone", "metal", "organic"];
+            if !classes.contains(&percussor.as_str()) {
+                conchoid::material::PercussorMaterial::named(percussor)?;
+            }
+        }
         let platform = Platform::builder()
             .depth_mm(self.depth_mm)
             .width_mm(self.width_mm)

@@ -10,7 +10,7 @@ use conchoid::Error;
 use conchoid::calibration::{Calibration, SIZES};
 use conchoid::flake::Termination;
 use conchoid::predict::caution::in_words;
-use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, SizeEstimate};
+use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, Row, RowOutcome, TableWriter, Tally};
 use std::collections::BTreeMap;
 
@@ -158,12 +158,12 @@ fn result_columns(detachment: bool) -> Vec<String> {
     names
 }
 
-fn result_numbers(e: &Estimate, level: f64) -> Outcome<Vec<Option<f64>>> {
+fn result_numbers(e: &Estimate, level: f64, quantiles: &mut Quantiles) -> Outcome<Vec<Option<f64>>> {
     let mut numbers = Vec::with_capacity(12);
     for size in SIZES {
         match e.size(size) {
             Some(p) => {
-                let i = p.interval(level)?;
+                let i = p.interval_with(level, quantiles)?;
                 numbers.extend([Some(i.low), Some(i.median), Some(i.high)]);
             }
             None => numbers.extend([None; 3]),
@@ -178,7 +178,7 @@ fn print_csv(e: &Estimate, detachment: Option<&Detachment>, level: f64) -> Outco
     let mut writer = TableWriter::sheet(Sink::open(None)?, conchoid::table::Separator::Comma, &names)?;
     let text = joined(&e.cautions, true);
     let probability = detachment.map(|d| Some(d.answer.detachment_probability.value));
-    let numbers = result_numbers(e, level)?;
+    let numbers = result_numbers(e, level, &mut Quantiles::default())?;
     let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();
     cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
     writer.write_cells(&cells)?;
@@ -206,6 +206,7 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &names)?;
     let progress = Progress::new("estimating");
     let mut summary = Summary::default();
+    let mut quantiles = Quantiles::default();
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
         progress.tick(row.row_number());
@@ -214,7 +215,7 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
         match answer(predictor, &row, &both, ask) {
             Ok(estimate) => {
                 let text = joined(&estimate.cautions, false);
-                let numbers = result_numbers(&estimate, level)?;
+                let numbers = result_numbers(&estimate, level, &mut quantiles)?;
                 let probability = detaches
                     .then(|| mechanics::probability(&both, &row, &o.blow.delivery, predictor.calibration()));
                 let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();

@@ -136,7 +136,7 @@ pub fn side_by_side(
     let chosen = predictor.choose(&gathered[0].0)?;
     let (variant, ready) = (&calibration.variants()[chosen], &predictor.variants[chosen]);
     let mut shared = Vec::new();
-    predictor.assume(ready, variant, &mut base, &mut shared);
+    predictor.assume(ready, &mut base, &mut shared);
     let settings = merged(predictor.complete(ready, &base, &mut shared), &percussor);
     shared.iter_mut().for_each(forget_percussor);
     shared.retain(|c| !matches!(c, Caution::SettingsAveraged { settings } if settings.is_empty()));
@@ -150,7 +150,7 @@ pub fn side_by_side(
         let ended = predictor.condition(ready, flake, ask, &mut cautions);
         let estimate = predictor.evaluate(variant, ready, own.clone(), ended, cautions)?;
         let x = with_percussor(&base, &x, &percussor);
-        estimates.push(predictor.doubt(estimate, variant, &x, flake));
+        estimates.push(predictor.doubt(estimate, variant, ready, &x, flake));
         let split = own
             .into_iter()
             .map(|(w, row)| Ok((w, by_termination(variant, ready, vec![(1.0, row)], ended)?)))

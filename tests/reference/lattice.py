@@ -1,6 +1,6 @@
 """The generator of the lattice in src/predict/detachment.rs: least P2 in six dimensions, the last three weighted by a fifth.
 
-Run with python 3.12, numpy 2: prints the best generators of a Korobov lattice of 4093 points, and the median figure.
+Run with python 3.11, numpy 2: prints the best generators of a Korobov lattice of 4093 points, and the median figure.
 """
 
 import math
