@@ -6,6 +6,9 @@ mod common;
 #[path = "real_data/linear.rs"]
 mod linear;
 
+#[path = "real_data/shrunken.rs"]
+mod shrunken;
+
 /// A table of the folder.
 fn open(name: &str) -> std::fs::File {
     let folder = std::env::var("CONCHOID_DATA").expect("CONCHOID_DATA names the folder of the tables");

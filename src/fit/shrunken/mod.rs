@@ -44,6 +44,8 @@ const COMPARING: f64 = 1e-4;
 /// Distance to the fixed point that is forgiven when rounding forbids coming nearer, as in the location-scale
 /// fit.
 const FORGIVEN: f64 = 1e-6;
+/// Most steps by QR after those by Cholesky. Common practice, no source.
+const LAST_STEPS: usize = 50;
 /// The standard deviation of a penalised coefficient's prior, on standardised columns, as a multiple of the
 /// standard deviation of the response: smallest and largest. Common practice, no source.
 const PRIOR: (f64, f64) = (1e-4, 1e3);
@@ -394,7 +396,8 @@ impl Shrunken {
         let (steps, _) = problem.walk(state, free, Way::Cholesky, self.tolerance, self.max_iterations)?;
         let here = problem.look(state, free, Way::Qr)?;
         problem.polish(state, &here, free);
-        let (more, here) = problem.walk(state, free, Way::Qr, self.tolerance, 3)?;
+        let last = LAST_STEPS.min(self.max_iterations - steps);
+        let (more, here) = problem.walk(state, free, Way::Qr, self.tolerance, last)?;
         Ok((here, steps + more + 1))
     }
 

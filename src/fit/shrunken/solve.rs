@@ -28,6 +28,11 @@ const VANISHING: f64 = -20.7;
 /// Steps after which γ and λ move half way only, should they swing. Common practice, no source.
 const PATIENCE: usize = 100;
 
+/// Plain steps between two strides of ln λ, and the ratio of successive steps from which a stride is made. Common
+/// practice, no source.
+const PLAIN_STEPS: usize = 3;
+const CREEPING: f64 = 0.8;
+
 /// Standardised columns, their penalties, and the response.
 pub(super) struct Problem {
     pub x: DMatrix<f64>,
@@ -114,6 +119,8 @@ pub(super) struct Here {
     pub sigma: DVector<f64>,
     pub residual: DVector<f64>,
     beta_step: DVector<f64>,
+    /// Change of ln λ that the fixed point asks for.
+    lambda_step: f64,
     pub distance: Distance,
 }
 
@@ -301,16 +308,16 @@ impl Problem {
         let half = factor.inverse.tr_mul(&score);
         let beta_step = &factor.inverse * &half;
         let (_, gamma) = self.gamma_step(free, &sigma, &residual, &factor.h)?;
-        let lambda = if self.penalties() > 0 && self.lambda_range.0 < self.lambda_range.1 {
-            (self.lambda_next(&factor, &state.beta, state.lambda) / state.lambda).ln().abs()
+        let lambda_step = if self.penalties() > 0 && self.lambda_range.0 < self.lambda_range.1 {
+            (self.lambda_next(&factor, &state.beta, state.lambda) / state.lambda).ln()
         } else {
             0.0
         };
-        let distance = Distance { beta: half.norm(), gamma, lambda };
+        let distance = Distance { beta: half.norm(), gamma, lambda: lambda_step.abs() };
         if !distance.largest().is_finite() {
             return Err(failed("the numbers are too large or too small to be fitted"));
         }
-        Ok(Here { factor, sigma, residual, beta_step, distance })
+        Ok(Here { factor, sigma, residual, beta_step, lambda_step, distance })
     }
 
     fn penalised_loss(
@@ -326,8 +333,16 @@ impl Problem {
         rows + 0.5 * lambda * pull
     }
 
-    /// One step from a state already looked at: β, then γ and λ at the new β.
-    pub fn advance(&self, state: &mut State, here: &Here, free: &Freedom, iteration: usize) -> Result<()> {
+    /// One step from a state already looked at: β, then γ and λ at the new β; ln λ goes `stride` times as far as
+    /// asked.
+    fn advance(
+        &self,
+        state: &mut State,
+        here: &Here,
+        free: &Freedom,
+        damping: f64,
+        stride: f64,
+    ) -> Result<()> {
         let before = self.penalised_loss(free, &here.sigma, &here.residual, &state.beta, state.lambda);
         let slack = 1e-13 * (before.abs() + self.y.len() as f64);
         let mut fraction = 1.0;
@@ -340,13 +355,18 @@ impl Problem {
             beta = &state.beta + &here.beta_step * fraction;
             r = self.residual(&beta);
         }
-        let damping = if iteration < PATIENCE { 1.0 } else { 0.5 };
         let (mut step, _) = self.gamma_step(free, &here.sigma, &r, &here.factor.h)?;
         let reach = (&self.z * &step).amax();
         step *= if reach > LARGEST_STEP { LARGEST_STEP / reach } else { damping };
         if self.penalties() > 0 {
             let next = self.lambda_next(&here.factor, &beta, state.lambda);
-            state.lambda *= (next / state.lambda).powf(damping);
+            let change = (damping * stride * (next / state.lambda).ln()).clamp(-LARGEST_STEP, LARGEST_STEP);
+            let (low, high) = self.lambda_range;
+            state.lambda = if next == low || next == high {
+                next
+            } else {
+                (state.lambda * change.exp()).clamp(low, high)
+            };
         }
         state.beta = beta;
         state.gamma += step;
@@ -363,12 +383,24 @@ impl Problem {
         most: usize,
     ) -> Result<(usize, Here)> {
         let mut iteration = 0;
+        let (mut last, mut plain) = (0.0, 0);
         loop {
             let here = self.look(state, free, way)?;
             if here.distance.largest() <= tolerance || iteration >= most {
                 return Ok((iteration, here));
             }
-            self.advance(state, &here, free, iteration)?;
+            // where ln λ creeps, a stride by Aitken's extrapolation after every few plain steps
+            let ratio = here.lambda_step / last;
+            let stride = if plain >= PLAIN_STEPS && ratio > CREEPING {
+                plain = 0;
+                (1.0 / (1.0 - ratio).max(1e-3)).max(1.0)
+            } else {
+                plain += 1;
+                1.0
+            };
+            last = here.lambda_step;
+            let damping = if iteration < PATIENCE { 1.0 } else { 0.5 };
+            self.advance(state, &here, free, damping, stride)?;
             iteration += 1;
         }
     }
