@@ -87,6 +87,11 @@ pub enum Caution {
         /// The termination.
         termination: String,
     },
+    /// Terminations to which the calibration's experiment gives no probability of their own.
+    TerminationsNotTold {
+        /// The terminations.
+        terminations: Vec<String>,
+    },
     /// The piece is not complete as struck; the answer is for the flake as it came off.
     NotAsStruck {
         /// Its state (`split`, `proximal`, `retouched`).
@@ -117,6 +122,7 @@ impl Caution {
             Caution::Technique { .. } => "technique",
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Caution::TerminationsNotTold { .. } => "terminations-not-told",
             Caution::NotAsStruck { .. } => "not-as-struck",
             Caution::NoFailedBlows => "no-failed-blows",
             Caution::Mechanics { doubt } => doubt.kind(),
@@ -204,6 +210,11 @@ impl fmt::Display for Caution {
                     "the calibration cannot answer for a {termination} termination; not conditioned on it"
                 )
             }
+            Caution::TerminationsNotTold { terminations } => write!(
+                f,
+                "too few flakes of the experiment ended otherwise to give {} a probability of its own",
+                terminations.join(", ")
+            ),
             Caution::NotAsStruck { state } => {
                 write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
             }
