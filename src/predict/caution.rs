@@ -212,7 +212,7 @@ impl fmt::Display for Caution {
             }
             Caution::TerminationsNotTold { terminations } => write!(
                 f,
-                "too few flakes of the experiment ended otherwise to give {} a probability of its own",
+                "the experiment has too few flakes that ended so to tell their probability: {}",
                 terminations.join(", ")
             ),
             Caution::NotAsStruck { state } => {

@@ -11,7 +11,7 @@ use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel
 use crate::error::{Error, Result};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{self, Compiled, PERCUSSOR_CLASS, TERMINATION};
-use crate::material::{PercussorClass, PercussorMaterial};
+use crate::material::{PercussorClass, PercussorMaterial, Stone};
 use crate::strike::Measured;
 
 /// What is asked for beyond the measurements.
@@ -601,7 +601,7 @@ impl Predictor {
             }
         }
         if let (Some(asked), Some(seen)) = (measured.class("stone"), self.calibration.stone())
-            && asked != seen
+            && canonical_stone(asked) != canonical_stone(seen)
         {
             found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
         }
@@ -724,4 +724,9 @@ pub(super) fn by_termination(
         }
     }
     Ok(out)
+}
+
+/// A stone by its own name where the text is an alias of it (`glass`).
+fn canonical_stone(text: &str) -> String {
+    Stone::named(text).map_or_else(|_| text.to_string(), |s| s.name().to_string())
 }
