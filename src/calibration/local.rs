@@ -94,7 +94,8 @@ pub struct LocalReport {
     pub discount_given: bool,
     /// The published model as a calibration of its own, to compare with.
     pub before: Calibration,
-    /// A shallow, a middling and a deep platform of the local flakes; fewer where they are the same.
+    /// A shallow, a middling and a deep platform of the local flakes; only the middling one where all have
+    /// the same.
     pub platforms: Vec<TypicalPlatform>,
 }
 
@@ -455,10 +456,11 @@ impl Local {
                 known.get(typical(&c.name, 0.5) as usize).map(|l| (c.name.clone(), l.clone()))
             };
             let classes = mine.classes.iter().filter_map(level).collect();
-            // as many platforms as the flakes have different ones: one flake has one
-            if out.last().is_none_or(|o| o.numbers != numbers) {
-                out.push(TypicalPlatform { name, numbers, classes });
-            }
+            out.push(TypicalPlatform { name, numbers, classes });
+        }
+        // one flake has one platform
+        if out.first().map(|p| &p.numbers) == out.last().map(|p| &p.numbers) {
+            out.retain(|p| p.name == "middling");
         }
         out
     }
