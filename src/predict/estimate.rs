@@ -103,7 +103,7 @@ pub struct Predictor {
 }
 
 #[derive(Debug, Clone)]
-struct ReadyVariant {
+pub(super) struct ReadyVariant {
     required: Vec<usize>,
     /// Settings that some form of this variant reads.
     reads: Vec<usize>,
@@ -291,8 +291,21 @@ impl Predictor {
         Ok(self.doubt(estimate, variant, &x, measured))
     }
 
+    /// A variant resolved.
+    pub(super) fn ready(&self, at: usize) -> &ReadyVariant {
+        &self.variants[at]
+    }
+
+    /// Centre and scale of each size of a variant at a complete input row; not a number outside the domain.
+    pub(super) fn standing(&self, variant: usize, x: &[f64]) -> Vec<(f64, f64)> {
+        let mut row = Vec::new();
+        let sizes = &self.calibration.variants()[variant].sizes;
+        let at = sizes.iter().zip(&self.variants[variant].sizes).map(|(m, r)| r.at(m, x, &mut row));
+        at.map(|at| (at.location, at.scale)).collect()
+    }
+
     /// The input row: what was measured, classes as codes, not a number where missing.
-    fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
+    pub(super) fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
         let layout = self.calibration.layout();
         let mut x: Vec<f64> = layout.numbers.iter().map(|n| measured.number(n).unwrap_or(f64::NAN)).collect();
         for class in &layout.classes {
@@ -366,7 +379,7 @@ impl Predictor {
     }
 
     /// The first variant whose measurements are all there.
-    fn choose(&self, x: &[f64]) -> Result<usize> {
+    pub(super) fn choose(&self, x: &[f64]) -> Result<usize> {
         let complete = |v: &ReadyVariant| v.required.iter().all(|at| !x[*at].is_nan());
         if let Some(at) = self.variants.iter().position(complete) {
             return Ok(at);
@@ -392,7 +405,13 @@ impl Predictor {
     }
 
     /// Fills in the classes that are taken as given.
-    fn assume(&self, ready: &ReadyVariant, variant: &Variant, x: &mut [f64], cautions: &mut Vec<Caution>) {
+    pub(super) fn assume(
+        &self,
+        ready: &ReadyVariant,
+        variant: &Variant,
+        x: &mut [f64],
+        cautions: &mut Vec<Caution>,
+    ) {
         let layout = self.calibration.layout();
         for a in self.calibration.assumptions() {
             let Some(at) = layout.position(&a.class) else { continue };
@@ -409,7 +428,12 @@ impl Predictor {
 
     /// Complete input rows with their weights: one where every setting is given, otherwise one for each
     /// combination of the experiment that agrees with the classes that are given.
-    fn complete(&self, ready: &ReadyVariant, x: &[f64], cautions: &mut Vec<Caution>) -> Vec<(f64, Vec<f64>)> {
+    pub(super) fn complete(
+        &self,
+        ready: &ReadyVariant,
+        x: &[f64],
+        cautions: &mut Vec<Caution>,
+    ) -> Vec<(f64, Vec<f64>)> {
         let missing: Vec<usize> = ready.reads.iter().copied().filter(|at| x[*at].is_nan()).collect();
         if missing.is_empty() {
             return vec![(1.0, x.to_vec())];
@@ -444,7 +468,7 @@ impl Predictor {
     }
 
     /// The code of the termination that is asked for, where the calibration can condition on it.
-    fn condition(
+    pub(super) fn condition(
         &self,
         ready: &ReadyVariant,
         measured: &impl Measured,
@@ -466,7 +490,7 @@ impl Predictor {
         code
     }
 
-    fn evaluate(
+    pub(super) fn evaluate(
         &self,
         variant: &Variant,
         ready: &ReadyVariant,

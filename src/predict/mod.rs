@@ -4,11 +4,13 @@
 //! |---|---|
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
 //! | [`caution`] | typed doubts that travel with an answer |
+//! | [`measurement`] | estimates from measurements that err |
 //! | [`estimate`] | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
 
 pub mod caution;
 pub mod distribution;
 pub mod estimate;
+pub mod measurement;
 
 pub use caution::Caution;
 pub use distribution::{Component, Interval, LEVEL, Predictive};
