@@ -81,7 +81,7 @@ pub fn correct(design: &Design, y: &[f64], error_sd: &[f64]) -> Result<Corrected
     if n <= p {
         return Err(Error::TooFew { what: "rows".into(), found: n, needed: p + 1 });
     }
-    for (i, v) in y.iter().enumerate().filter(|(_, v)| !v.is_finite()) {
+    if let Some((i, v)) = y.iter().enumerate().find(|(_, v)| !v.is_finite()) {
         let at = Place::cell(i as u64 + 1, "response");
         return Err(Error::OutOfRange { at, value: *v, accepted: "finite numbers".into() });
     }

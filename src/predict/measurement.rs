@@ -296,7 +296,10 @@ fn has_tangent(term: &Term) -> bool {
     match term {
         Term::Tangent(_) => true,
         Term::Ln(of) | Term::Log10(of) => has_tangent(of),
-        Term::Power { of, .. } | Term::Above { of, .. } | Term::Spline { of, .. } => has_tangent(of),
+        Term::Power { of, .. }
+        | Term::Above { of, .. }
+        | Term::Spline { of, .. }
+        | Term::Shifted { of, .. } => has_tangent(of),
         Term::Product(of) => of.iter().any(has_tangent),
         Term::Value(_) | Term::Indicator { .. } => false,
     }
@@ -346,7 +349,7 @@ impl Predictor {
         let mut x = self.gather(measured, &mut told)?;
         let at = self.choose(&x)?;
         let (variant, ready) = (&self.calibration().variants()[at], self.ready(at));
-        self.assume(ready, variant, &mut x, &mut told);
+        self.assume(ready, &mut x, &mut told);
         let laws = self.laws(at, &x, errors);
         if laws.is_empty() {
             return Ok(exact);
@@ -438,7 +441,10 @@ fn reads(term: &Term, name: &str) -> bool {
     match term {
         Term::Value(n) => n == name,
         Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => reads(of, name),
-        Term::Power { of, .. } | Term::Above { of, .. } | Term::Spline { of, .. } => reads(of, name),
+        Term::Power { of, .. }
+        | Term::Above { of, .. }
+        | Term::Spline { of, .. }
+        | Term::Shifted { of, .. } => reads(of, name),
         Term::Product(of) => of.iter().any(|t| reads(t, name)),
         Term::Indicator { .. } => false,
     }
