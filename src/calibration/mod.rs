@@ -16,9 +16,11 @@
 //! | `mod.rs` | the types, reading, checking, writing |
 //! | [`bundled`] | the three calibrations that come with the crate |
 //! | [`fitting`] | from rows of observed flakes to a calibration |
+//! | [`local`] | a calibration updated with few flakes of one's own |
 
 pub mod bundled;
 pub mod fitting;
+pub mod local;
 
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::MultinomialFit;

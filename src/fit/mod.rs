@@ -10,8 +10,10 @@
 //! | [`grouped`] | random intercepts by restricted maximum likelihood |
 //! | [`multinomial`] | multinomial logistic regression |
 //! | [`spline`] | (columns of a natural cubic spline, for any of them) |
+//! | [`attenuation`] | least squares on terms measured with error |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
+pub mod attenuation;
 pub mod grouped;
 pub mod linear;
 pub mod location_scale;

@@ -310,6 +310,19 @@ impl Predictor {
         Ok(self.doubt(estimate, variant, ready, &x, measured))
     }
 
+    /// A variant resolved.
+    pub(super) fn ready(&self, at: usize) -> &ReadyVariant {
+        &self.variants[at]
+    }
+
+    /// Centre and scale of each size of a variant at a complete input row; not a number outside the domain.
+    pub(super) fn standing(&self, variant: usize, x: &[f64]) -> Vec<(f64, f64)> {
+        let mut row = Vec::new();
+        let sizes = &self.calibration.variants()[variant].sizes;
+        let at = sizes.iter().zip(&self.variants[variant].sizes).map(|(m, r)| r.at(m, x, &mut row));
+        at.map(|at| (at.location, at.scale)).collect()
+    }
+
     /// The input row: what was measured, classes as codes, not a number where missing.
     pub(super) fn gather(
         &self,

@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
 //! | [`caution`] | typed doubts that travel with an answer |
+//! | [`measurement`] | estimates from measurements that err |
 //! | [`detachment`] | whether a blow takes a flake off: force, margin and probability with their intervals |
 //! | [`contrast`] | two percussors on one platform: the difference of the sizes, and how sure it is |
 //! | [`estimate`] | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
@@ -15,6 +16,7 @@ pub mod detachment;
 pub mod distribution;
 pub mod estimate;
 pub mod joint;
+pub mod measurement;
 
 pub use caution::Caution;
 pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles};
