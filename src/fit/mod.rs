@@ -4,18 +4,22 @@
 //! |---|---|
 //! | [`linear`] | least squares by streaming Householder QR |
 //! | [`location_scale`] | a spread with terms of its own, by restricted maximum likelihood |
+//! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class |
 //! | [`student`] | Student-t errors |
 //! | [`nonlinear`] | nonlinear least squares |
 //! | [`grouped`] | random intercepts by restricted maximum likelihood |
 //! | [`multinomial`] | multinomial logistic regression |
 //! | [`spline`] | (columns of a natural cubic spline, for any of them) |
+//! | [`attenuation`] | least squares on terms measured with error |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
+pub mod attenuation;
 pub mod grouped;
 pub mod linear;
 pub mod location_scale;
 pub mod multinomial;
 pub mod nonlinear;
+pub mod shrunken;
 pub mod spline;
 pub mod student;
 pub mod updating;

@@ -555,7 +555,7 @@ impl<'p> Assemblage<'p> {
             let bearing = pieces.iter().filter(|i| self.pieces[**i].bears_platform).count();
             // a portion that is not recorded is taken for complete
             let whole = |i: &usize| self.pieces[*i].portion.is_none_or(|p| p == Portion::Complete);
-            if bearing > 1 && pieces.iter().any(|i| whole(i)) {
+            if bearing > 1 && pieces.iter().any(whole) {
                 totals[*group]
                     .remarks
                     .push(Remark::NameUsedTwice { name: key.1.clone(), pieces: pieces.len() as u64 });

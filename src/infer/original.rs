@@ -745,7 +745,7 @@ const KRONROD_WEIGHTS: [f64; 8] = [
 ];
 /// Weights of the Gauss rule, same source.
 const GAUSS_WEIGHTS: [f64; 4] =
-    [0.129_484_966_168_869_7, 0.279_705_391_489_276_64, 0.381_830_050_505_118_93, 0.417_959_183_673_469_4];
+    [0.129_484_966_168_869_7, 0.279_705_391_489_276_64, 0.381_830_050_505_118_9, 0.417_959_183_673_469_4];
 
 /// What a piece was: its original mass and, where the calibration tells, its original length.
 #[derive(Debug, Clone)]

@@ -1,5 +1,6 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
+use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
@@ -86,6 +87,11 @@ pub enum Caution {
         /// The termination.
         termination: String,
     },
+    /// Terminations to which the calibration's experiment gives no probability of their own.
+    TerminationsNotTold {
+        /// The terminations.
+        terminations: Vec<String>,
+    },
     /// The piece is not complete as struck; the answer is for the flake as it came off.
     NotAsStruck {
         /// Its state (`split`, `proximal`, `retouched`).
@@ -99,6 +105,13 @@ pub enum Caution {
         now: f64,
         /// Probability that a flake from this platform had at least as much.
         probability: f64,
+    },
+    /// The probability of detachment rests on the model alone.
+    NoFailedBlows,
+    /// A doubt about the mechanics of the blow.
+    Mechanics {
+        /// Which.
+        doubt: Doubt,
     },
 }
 
@@ -118,8 +131,11 @@ impl Caution {
             Caution::Technique { .. } => "technique",
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Caution::TerminationsNotTold { .. } => "terminations-not-told",
             Caution::NotAsStruck { .. } => "not-as-struck",
             Caution::RemainsImprobable { .. } => "remains-improbable",
+            Caution::NoFailedBlows => "no-failed-blows",
+            Caution::Mechanics { doubt } => doubt.kind(),
         }
     }
 }
@@ -204,6 +220,11 @@ impl fmt::Display for Caution {
                     "the calibration cannot answer for a {termination} termination; not conditioned on it"
                 )
             }
+            Caution::TerminationsNotTold { terminations } => write!(
+                f,
+                "the experiment has too few flakes that ended so to tell their probability: {}",
+                terminations.join(", ")
+            ),
             Caution::NotAsStruck { state } => {
                 write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
             }
@@ -222,6 +243,11 @@ impl fmt::Display for Caution {
                     unit(size)
                 )
             }
+            Caution::NoFailedBlows => f.write_str(
+                "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
+                 required force was found with sharp points pressed slowly",
+            ),
+            Caution::Mechanics { doubt } => doubt.fmt(f),
         }
     }
 }
