@@ -163,14 +163,20 @@ fn a_tool_heavier_than_any_flake_gets_an_answer_and_a_caution() {
                     assert!(now <= i.low && i.low <= i.median && i.median <= i.high, "{name} {now} {i:?}");
                     assert!(i.high.is_finite(), "{name} {now} {i:?}");
                     let s = found.mass.share_lost(level).unwrap();
-                    assert!(0.0 <= s.low && s.low <= s.median && s.median <= s.high && s.high < 1.0, "{s:?}");
+                    // far out in the tail of a t with 3 degrees of freedom a share rounds to 1
+                    assert!(
+                        0.0 <= s.low && s.low <= s.median && s.median <= s.high && s.high <= 1.0,
+                        "{s:?}"
+                    );
                 }
                 let told = found
                     .cautions
                     .iter()
                     .any(|c| matches!(c, Caution::RemainsImprobable { size, .. } if size == "mass_g"));
                 assert_eq!(told, found.mass.truncated().probability() < 0.01, "{name} {now}");
-                assert_eq!(told, now >= 900.0, "{name} {now}");
+                // under heavy tails even a kilogram is not beyond the 99th percentile
+                assert!(told || now < 25_000.0, "{name} {now}");
+                assert!(!told || now > 14.2, "{name} {now}");
                 if let Some(LengthThen::AtLeast(t)) = &found.length {
                     assert!(t.interval(0.95).unwrap().low >= 9000.0);
                     assert!(found.cautions.iter().any(|c| c.to_string().contains("length")));
