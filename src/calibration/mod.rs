@@ -534,11 +534,12 @@ fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
                 }) => {}
         _ => return Err(wrong(here, "tails need degrees of freedom above 2, and classes of the layout")),
     }
-    if m.flakes == 0
-        || !(0.0..=1.0).contains(&m.r_squared)
-        || !(m.left_out_error >= 0.0 && m.left_out_error.is_finite())
-        || !(m.largest_leverage >= 0.0 && m.largest_leverage.is_finite())
-    {
+    let finite_from_zero = |v: f64| v >= 0.0 && v.is_finite();
+    let described = m.flakes > 0
+        && (0.0..=1.0).contains(&m.r_squared)
+        && finite_from_zero(m.left_out_error)
+        && finite_from_zero(m.largest_leverage);
+    if !described {
         return Err(wrong(here, "flakes, r_squared, left_out_error or largest_leverage out of range"));
     }
     if let Some(g) = &m.grouping

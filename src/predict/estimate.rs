@@ -376,6 +376,7 @@ impl Predictor {
         let least = self
             .variants
             .iter()
+            .rev()
             .min_by_key(|v| v.required.iter().filter(|at| x[**at].is_nan()).count())
             .unwrap_or(&self.variants[0]);
         let lacking = least.required.iter().find(|at| x[**at].is_nan()).copied().unwrap_or(0);
