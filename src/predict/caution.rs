@@ -86,6 +86,17 @@ pub enum Caution {
         /// The termination.
         termination: String,
     },
+    /// Too few flakes of this kind for a finite conformal interval at the level.
+    TooFewForLevel {
+        /// The class the flakes are of (`blow_lands_on = edge`); nothing where all count together.
+        class: Option<String>,
+        /// Flakes there are.
+        flakes: usize,
+        /// Flakes needed.
+        needed: usize,
+        /// The level asked for.
+        level: f64,
+    },
     /// The piece is not complete as struck; the answer is for the flake as it came off.
     NotAsStruck {
         /// Its state (`split`, `proximal`, `retouched`).
@@ -109,6 +120,7 @@ impl Caution {
             Caution::Technique { .. } => "technique",
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Caution::TooFewForLevel { .. } => "too-few-for-level",
             Caution::NotAsStruck { .. } => "not-as-struck",
         }
     }
@@ -192,6 +204,14 @@ impl fmt::Display for Caution {
                 write!(
                     f,
                     "the calibration cannot answer for a {termination} termination; not conditioned on it"
+                )
+            }
+            Caution::TooFewForLevel { class, flakes, needed, level } => {
+                let of = class.as_ref().map(|c| format!(" of {c}")).unwrap_or_default();
+                write!(
+                    f,
+                    "{flakes} flakes{of} give no finite conformal interval at {} % ({needed} are needed)",
+                    short(level * 100.0)
                 )
             }
             Caution::NotAsStruck { state } => {

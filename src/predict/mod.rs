@@ -3,10 +3,12 @@
 //! | file | what |
 //! |---|---|
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
+//! | [`conformal`] | the conformal correction of any calibration's intervals |
 //! | [`caution`] | typed doubts that travel with an answer |
 //! | [`estimate`] | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
 
 pub mod caution;
+pub mod conformal;
 pub mod distribution;
 pub mod estimate;
 
