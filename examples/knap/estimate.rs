@@ -9,7 +9,7 @@ use conchoid::Error;
 use conchoid::calibration::{Calibration, SIZES};
 use conchoid::flake::Termination;
 use conchoid::predict::caution::in_words;
-use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, SizeEstimate};
+use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, Row, RowOutcome, TableWriter, Tally};
 use std::collections::BTreeMap;
 
@@ -142,12 +142,12 @@ fn result_columns() -> Vec<String> {
     names
 }
 
-fn result_numbers(e: &Estimate, level: f64) -> Outcome<Vec<Option<f64>>> {
+fn result_numbers(e: &Estimate, level: f64, quantiles: &mut Quantiles) -> Outcome<Vec<Option<f64>>> {
     let mut numbers = Vec::with_capacity(12);
     for size in SIZES {
         match e.size(size) {
             Some(p) => {
-                let i = p.interval(level)?;
+                let i = p.interval_with(level, quantiles)?;
                 numbers.extend([Some(i.low), Some(i.median), Some(i.high)]);
             }
             None => numbers.extend([None; 3]),
@@ -161,7 +161,8 @@ fn print_csv(e: &Estimate, level: f64) -> Outcome<()> {
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let mut writer = TableWriter::sheet(Sink::open(None)?, conchoid::table::Separator::Comma, &names)?;
     let text = joined(&e.cautions, true);
-    let mut cells: Vec<Cell> = result_numbers(e, level)?.into_iter().map(Cell::from).collect();
+    let mut cells: Vec<Cell> =
+        result_numbers(e, level, &mut Quantiles::default())?.into_iter().map(Cell::from).collect();
     cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
     writer.write_cells(&cells)?;
     writer.finish()?.finish()
@@ -187,6 +188,7 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &names)?;
     let progress = Progress::new("estimating");
     let mut summary = Summary::default();
+    let mut quantiles = Quantiles::default();
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
         progress.tick(row.row_number());
@@ -195,7 +197,7 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
         match answer(predictor, &row, &both, ask) {
             Ok(estimate) => {
                 let text = joined(&estimate.cautions, false);
-                let numbers = result_numbers(&estimate, level)?;
+                let numbers = result_numbers(&estimate, level, &mut quantiles)?;
                 let mut cells: Vec<Cell> = numbers.into_iter().map(Cell::from).collect();
                 cells.extend([
                     Cell::Text(&estimate.calibration),

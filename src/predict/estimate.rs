@@ -111,6 +111,12 @@ struct ReadyVariant {
     /// Place of the termination in an input row, where a form reads it.
     termination: Option<usize>,
     ends: Option<ReadyTermination>,
+    /// Assumed classes that this variant reads: place, code, and which assumption it is.
+    assumed: Vec<(usize, f64, usize)>,
+    /// Places of the measurements with a range, in the order of the variant's ranges.
+    ranged: Vec<usize>,
+    /// Whether a form takes the tangent of the exterior platform angle.
+    tangent: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -225,7 +231,20 @@ impl ReadyVariant {
             settings.iter().copied().filter(|at| names.iter().any(|n| n == layout.name(*at))).collect();
         let termination =
             names.iter().any(|n| n == TERMINATION).then(|| layout.position(TERMINATION)).flatten();
-        Ok(ReadyVariant { required, reads, sizes, termination, ends })
+        let code = |class: &str, level: &str| {
+            let at = layout.position(class)?;
+            Some((at, layout.class_at(at)?.levels.iter().position(|l| l == level)? as f64))
+        };
+        let assumed = calibration
+            .assumptions()
+            .iter()
+            .enumerate()
+            .filter(|(_, a)| names.contains(&a.class))
+            .filter_map(|(i, a)| code(&a.class, &a.level).map(|(at, code)| (at, code, i)))
+            .collect();
+        let ranged = v.ranges.iter().map(|r| layout.position(&r.name).unwrap_or(usize::MAX)).collect();
+        let tangent = v.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")));
+        Ok(ReadyVariant { required, reads, sizes, termination, ends, assumed, ranged, tangent })
     }
 }
 
@@ -284,11 +303,11 @@ impl Predictor {
         let mut x = self.gather(measured, &mut cautions)?;
         let at = self.choose(&x)?;
         let (variant, ready) = (&self.calibration.variants()[at], &self.variants[at]);
-        self.assume(ready, variant, &mut x, &mut cautions);
+        self.assume(ready, &mut x, &mut cautions);
         let rows = self.complete(ready, &x, &mut cautions);
         let ended = self.condition(ready, measured, ask, &mut cautions);
         let estimate = self.evaluate(variant, ready, rows, ended, cautions)?;
-        Ok(self.doubt(estimate, variant, &x, measured))
+        Ok(self.doubt(estimate, variant, ready, &x, measured))
     }
 
     /// The input row: what was measured, classes as codes, not a number where missing.
@@ -392,16 +411,11 @@ impl Predictor {
     }
 
     /// Fills in the classes that are taken as given.
-    fn assume(&self, ready: &ReadyVariant, variant: &Variant, x: &mut [f64], cautions: &mut Vec<Caution>) {
-        let layout = self.calibration.layout();
-        for a in self.calibration.assumptions() {
-            let Some(at) = layout.position(&a.class) else { continue };
-            let used = variant.sizes.iter().any(|m| m.form.needs().contains(&a.class))
-                || (ready.ends.is_some()
-                    && variant.termination.as_ref().is_some_and(|t| t.form.needs().contains(&a.class)));
-            if used && x[at].is_nan() {
-                let code = layout.class_at(at).and_then(|c| c.levels.iter().position(|l| *l == a.level));
-                x[at] = code.map_or(f64::NAN, |c| c as f64);
+    fn assume(&self, ready: &ReadyVariant, x: &mut [f64], cautions: &mut Vec<Caution>) {
+        for (at, code, which) in &ready.assumed {
+            if x[*at].is_nan() {
+                x[*at] = *code;
+                let a = &self.calibration.assumptions()[*which];
                 cautions.push(Caution::Assumed { class: a.class.clone(), level: a.level.clone() });
             }
         }
@@ -532,12 +546,18 @@ impl Predictor {
     }
 
     /// Adds the doubts that depend on the measurements and the calibration alone.
-    fn doubt(&self, mut e: Estimate, variant: &Variant, x: &[f64], measured: &impl Measured) -> Estimate {
+    fn doubt(
+        &self,
+        mut e: Estimate,
+        variant: &Variant,
+        ready: &ReadyVariant,
+        x: &[f64],
+        measured: &impl Measured,
+    ) -> Estimate {
         let layout = self.calibration.layout();
         let mut found = Vec::new();
-        let required = self.calibration.required(variant);
-        for r in &variant.ranges {
-            let value = layout.position(&r.name).map_or(f64::NAN, |at| x[at]);
+        for (r, at) in variant.ranges.iter().zip(&ready.ranged) {
+            let value = x.get(*at).copied().unwrap_or(f64::NAN);
             if value < r.low || value > r.high {
                 found.push(Caution::OutsideRange {
                     measurement: r.name.clone(),
@@ -547,10 +567,9 @@ impl Predictor {
                 });
             }
         }
-        if variant.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")))
+        if ready.tangent
             && let Some(value) = measured.number(form::ANGLE)
             && value > 80.0
-            && required.iter().any(|n| n == form::ANGLE)
         {
             found.push(Caution::NearEndOfDomain {
                 measurement: form::ANGLE.to_string(),

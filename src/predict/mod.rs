@@ -13,5 +13,5 @@ pub mod distribution;
 pub mod estimate;
 
 pub use caution::Caution;
-pub use distribution::{Component, Interval, LEVEL, Predictive};
+pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
