@@ -24,9 +24,9 @@ use crate::error::{Error, Result};
 use crate::form::{PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorMaterial;
 use crate::predict::{Ask, Predictor};
+use crate::special::chi_squared_sf;
 use crate::strike::Measured;
 use serde::Serialize;
-use statrs::distribution::{ChiSquared, ContinuousCDF};
 use std::collections::BTreeMap;
 
 /// What is assessed: which size, by which classes.
@@ -484,7 +484,7 @@ impl Pit {
         let effect = if clusters.is_some() && effect.is_finite() { effect.max(1.0) } else { 1.0 };
         let effective_flakes = n / effect;
         let chi_squared = shares.iter().map(|s| (s - 0.1).powi(2) / 0.1).sum::<f64>() * effective_flakes;
-        let p_value = ChiSquared::new(9.0).map_or(f64::NAN, |c| c.sf(chi_squared));
+        let p_value = chi_squared_sf(chi_squared, 9.0);
         Pit { shares, effective_flakes, chi_squared, p_value }
     }
 }

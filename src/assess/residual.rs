@@ -19,10 +19,9 @@ use crate::error::{Error, Result};
 use crate::fit::Design;
 use crate::fit::linear::{self, LinearFit, RowDiagnostics};
 use crate::form::Layout;
-use crate::special::normal_cdf;
+use crate::special::{chi_squared_sf, fisher_f_sf, normal_cdf};
 use crate::strike::Measured;
 use serde::Serialize;
-use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
 
 /// p-values below this are called doubtful. Common practice, no source.
 const DOUBTFUL: f64 = 0.05;
@@ -190,7 +189,7 @@ fn koenker(squares: &[f64], columns: &[Vec<f64>]) -> Option<(f64, f64, f64)> {
     let fit = regress(columns, squares)?;
     let statistic = squares.len() as f64 * fit.r_squared();
     let df = columns.len() as f64 - 1.0;
-    let p = ChiSquared::new(df).ok()?.sf(statistic);
+    let p = chi_squared_sf(statistic, df);
     Some((statistic, df, p))
 }
 
@@ -342,7 +341,7 @@ fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, rows: &[CheckedRow]
     let df = wider.degrees_of_freedom();
     let (rss, less) = (fit.residual_sum_of_squares(), wider.residual_sum_of_squares());
     let statistic = (rss - less) / 2.0 / (less / df);
-    let p = FisherSnedecor::new(2.0, df).ok()?.sf(statistic.max(0.0));
+    let p = fisher_f_sf(statistic.max(0.0), 2.0, df);
     let doubtful = p < DOUBTFUL;
     Some(Check {
         name: "nonlinearity".into(),
