@@ -7,13 +7,16 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
-//! | `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
+//! | `plot.rs` | drawing on an SVG page |
+//! | `assess.rs`, `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
 
+mod assess;
 mod blow;
 mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
+mod plot;
 mod report;
 mod tables;
 
@@ -42,6 +45,9 @@ enum Verb {
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
+    /// How well forms foretell flakes they have not seen, and which to take
+    #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
+    Assess(assess::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
@@ -52,6 +58,7 @@ fn main() -> ExitCode {
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),
         Verb::Fit(o) => fit::run(&o),
+        Verb::Assess(o) => assess::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
     };
     match done {
