@@ -73,7 +73,11 @@ fn same_scores(what: &str, s: &Scores, expected: &Value) {
         same_figure(&format!("{what} {key}"), found, &expected[key]);
     }
     for c in &s.coverage {
-        same_figure(&format!("{what} coverage {}", c.level), c.inside, &expected[format!("inside{}", c.level)]);
+        same_figure(
+            &format!("{what} coverage {}", c.level),
+            c.inside,
+            &expected[format!("inside{}", c.level)],
+        );
         same_figure(&format!("{what} width {}", c.level), c.ln_width, &expected[format!("width{}", c.level)]);
     }
     same(&format!("{what} atom"), s.atom, &expected["atom"], 1e-7);
@@ -206,7 +210,9 @@ fn the_true_form_wins_and_its_probabilities_are_even() {
     let wrong = a.form("linear in depth").unwrap();
     assert!(wrong.pit.p_value < 1e-6 && wrong.overall.atom > 0.01, "{:?}", wrong.pit);
     let d = a.difference("true", "linear in depth").unwrap();
-    assert!(d.crps.value < -3.0 * d.crps.standard_error && d.log_score.value < -3.0 * d.log_score.standard_error);
+    assert!(
+        d.crps.value < -3.0 * d.crps.standard_error && d.log_score.value < -3.0 * d.log_score.standard_error
+    );
     // the same again gives the same bytes
     let again = cross_validate(
         &recipes,
@@ -225,7 +231,8 @@ fn a_simpler_form_is_taken_within_one_standard_error() {
         own("square", Transform::Ln, vec![ln(DEPTH), conchoid::form::square(ln(DEPTH))]),
         own("plain", Transform::Ln, vec![ln(DEPTH)]),
     ];
-    let a = cross_validate(&recipes, &flakes, &Folds::leave_one_out(150).unwrap(), &Question::new("mass_g")).unwrap();
+    let a = cross_validate(&recipes, &flakes, &Folds::leave_one_out(150).unwrap(), &Question::new("mass_g"))
+        .unwrap();
     let r = a.recommendation();
     assert_eq!(r.take, "plain");
     assert_eq!((r.coefficients, r.forms), (3, 2));
@@ -244,7 +251,14 @@ fn flakes_that_one_form_refuses_are_used_for_none() {
     flakes.push(Flake::builder().strike(strike).build().unwrap());
     let recipes = [
         own("depth", Transform::Ln, vec![ln(DEPTH)]),
-        own("tangent", Transform::Ln, vec![ln(DEPTH), conchoid::form::above(conchoid::form::tangent("exterior_platform_angle_deg"), 100.0)]),
+        own(
+            "tangent",
+            Transform::Ln,
+            vec![
+                ln(DEPTH),
+                conchoid::form::above(conchoid::form::tangent("exterior_platform_angle_deg"), 100.0),
+            ],
+        ),
     ];
     let e = cross_validate(&recipes, &flakes, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g"));
     // the second form's term never varies: it cannot be fitted, and says so
@@ -259,7 +273,8 @@ fn flakes_that_one_form_refuses_are_used_for_none() {
         *f = f.to_builder().strike(Strike::builder().platform(platform).build().unwrap()).build().unwrap();
     }
     let recipes = [own("depth", Transform::Ln, vec![ln(DEPTH)]), recipe("tangent-power")];
-    let a = cross_validate(&recipes, &varied, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g")).unwrap();
+    let a = cross_validate(&recipes, &varied, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g"))
+        .unwrap();
     assert_eq!((a.flakes(), a.offered()), (40, 42));
     let refused = |i: usize| a.forms()[i].refused.iter().map(|r| r.1).sum::<u64>();
     assert_eq!((refused(0), refused(1)), (1, 2));
@@ -273,8 +288,14 @@ fn requests_that_make_no_sense_are_refused() {
     let folds = Folds::leave_one_out(24).unwrap();
     let refused = |r: &[Recipe], f: &Folds, q: &Question| cross_validate(r, &rows, f, q).unwrap_err();
     assert!(matches!(refused(&[], &folds, &question), Error::Invalid { .. }));
-    assert!(matches!(refused(&recipes(), &Folds::leave_one_out(23).unwrap(), &question), Error::Shape { .. }));
-    assert!(matches!(refused(&[recipe("log-log"), recipe("log-log")], &folds, &question), Error::Invalid { .. }));
+    assert!(matches!(
+        refused(&recipes(), &Folds::leave_one_out(23).unwrap(), &question),
+        Error::Shape { .. }
+    ));
+    assert!(matches!(
+        refused(&[recipe("log-log"), recipe("log-log")], &folds, &question),
+        Error::Invalid { .. }
+    ));
     assert!(matches!(refused(&recipes(), &folds, &Question::new("age")), Error::UnknownName { .. }));
     let mut other = recipe("cube-root");
     other.variants[0].sizes[0].column = "length_mm".to_string();
@@ -298,7 +319,8 @@ fn a_form_of_many_terms_that_fails_without_a_fold_is_counted_not_fatal() {
         own("plain", Transform::Ln, vec![ln(DEPTH)]),
         own("bent", Transform::Ln, vec![ln(DEPTH), conchoid::form::above(DEPTH, 20.0)]),
     ];
-    let a = cross_validate(&recipes, &flakes, &Folds::leave_one_out(21).unwrap(), &Question::new("mass_g")).unwrap();
+    let a = cross_validate(&recipes, &flakes, &Folds::leave_one_out(21).unwrap(), &Question::new("mass_g"))
+        .unwrap();
     assert_eq!(a.flakes(), 20);
     assert!(a.forms()[1].refused[0].0.contains("no fit without its fold"), "{:?}", a.forms()[1].refused);
 }

@@ -1,9 +1,7 @@
 //! Conformal intervals: jackknife+ against brute force, and coverage by simulation.
 
 use conchoid::Error;
-use conchoid::fit::conformal::{
-    ByClass, LinearJackknife, corrected, jackknife_plus, needed, outside, split,
-};
+use conchoid::fit::conformal::{ByClass, LinearJackknife, corrected, jackknife_plus, needed, outside, split};
 use conchoid::fit::{Design, linear};
 use conchoid::form::Transform;
 use conchoid::predict::conformal::Correction;
@@ -23,15 +21,15 @@ fn jackknife_plus_is_what_brute_force_gives() {
     let reference: Value = serde_json::from_str(include_str!("reference/conformal.json")).unwrap();
     let rows: Vec<Vec<f64>> = reference["rows"].as_array().unwrap().iter().map(numbers).collect();
     let names = ["intercept", "a", "b"].map(String::from).to_vec();
-    let j = LinearJackknife::new(&Design::from_rows(names, &rows).unwrap(), &numbers(&reference["y"])).unwrap();
+    let j =
+        LinearJackknife::new(&Design::from_rows(names, &rows).unwrap(), &numbers(&reference["y"])).unwrap();
     for (found, expected) in j.residuals().iter().zip(numbers(&reference["residuals"])) {
         assert!((found - expected).abs() < 1e-12, "{found} {expected}");
     }
     let intervals = reference["intervals"].as_array().unwrap();
     assert_eq!(intervals.len(), 16);
     for i in intervals {
-        let (low, high) =
-            j.interval(&numbers(&i["at"]), i["level"].as_f64().unwrap()).unwrap().unwrap();
+        let (low, high) = j.interval(&numbers(&i["at"]), i["level"].as_f64().unwrap()).unwrap().unwrap();
         for (found, key) in [(low, "low"), (high, "high")] {
             let expected = i[key].as_f64().unwrap();
             assert!((found - expected).abs() < 1e-11, "{i}: {found}");
@@ -90,7 +88,9 @@ fn check_split(tables: usize) {
         let (share, tries) = split_coverage(n, level, tables, seed);
         let error = (level * (1.0 - level) / tries as f64).sqrt();
         let (low, high) = (level, level + 1.0 / (n as f64 + 1.0));
-        println!("split conformal, n {n}, level {level}: {share:.4} of {tries} (between {low} and {high:.4})");
+        println!(
+            "split conformal, n {n}, level {level}: {share:.4} of {tries} (between {low} and {high:.4})"
+        );
         assert!(share > low - 3.0 * error && share < high + 3.0 * error, "{n} {level}: {share}");
     }
 }
@@ -162,7 +162,10 @@ fn class_by_class_mends_what_is_right_on_average_only() {
     assert!(!unheard.is_finite() && unheard.low == 0.0);
     assert_eq!(unheard.cautions[0].kind(), "too-few-for-level");
     let text = unheard.cautions[0].to_string();
-    assert!(text.contains("0 flakes of blow_lands_on = not recorded") && text.contains("9 are needed"), "{text}");
+    assert!(
+        text.contains("0 flakes of blow_lands_on = not recorded") && text.contains("9 are needed"),
+        "{text}"
+    );
 }
 
 #[test]

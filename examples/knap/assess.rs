@@ -86,7 +86,8 @@ fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
             let accepted = PUBLISHED.iter().chain(&bundled::NAMES).copied();
             Failure::usage(conchoid::Error::unknown_name("--forms", name, accepted).to_string())
         })?;
-        let own = Provenance::new("a table of the user's own", "the user's own", "the user's own", "knap assess");
+        let own =
+            Provenance::new("a table of the user's own", "the user's own", "the user's own", "knap assess");
         Recipe::single(name, size, form, own)
     };
     for s in recipe.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|s| s.size == size) {
@@ -122,11 +123,18 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
             return Err(Failure::usage(conchoid::Error::unknown_name(flag, column, names).to_string()));
         }
     }
+    let asked = o.classes.iter().chain(&o.by).chain([&o.response]).map(|c| c.trim());
+    let reads: Vec<_> = (0..layout.len())
+        .map(|i| layout.name(i))
+        .chain(asked)
+        .filter_map(|n| table.header().column(n))
+        .collect();
     let progress = Progress::new("reading");
     let (mut found, mut row, mut bad) = (Vec::new(), table.row(), 0);
     while table.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
         progress.tick(row.row_number());
-        for e in row.refused().into_iter().chain(row.problems()) {
+        let cells = reads.iter().filter_map(|id| row.problem(*id));
+        for e in row.refused().into_iter().chain(cells) {
             bad += 1;
             if bad <= 10 {
                 eprintln!("knap: {e}");
@@ -206,6 +214,11 @@ fn percents(f: Figure) -> String {
     bracketed(Figure { value: 100.0 * f.value, standard_error: 100.0 * f.standard_error }, 1)
 }
 
+/// A p-value.
+fn probability(p: f64) -> String {
+    if p < 0.001 { "<0.001".to_string() } else { format!("{p:.3}") }
+}
+
 /// A name cut to a width.
 fn cut(name: &str, width: usize) -> String {
     if name.chars().count() <= width {
@@ -228,7 +241,11 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
     );
     writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
     let name = |f: &FormAssessment| cut(&f.name, 22);
-    writeln!(out, "{:22} {:>5} {:>15} {:>15} {:>6} {:>5} {:>5}", "", "coef.", "CRPS", "log score", "RMSE", u, "R2")?;
+    writeln!(
+        out,
+        "{:22} {:>5} {:>15} {:>15} {:>6} {:>5} {:>5}",
+        "", "coef.", "CRPS", "log score", "RMSE", u, "R2"
+    )?;
     for f in a.forms() {
         let s = &f.overall;
         writeln!(
@@ -253,7 +270,7 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
         let c = &f.overall.coverage;
         writeln!(
             out,
-            "{:22} {:>5.1} {:>5.1} {:>5.1} {:>11} {:>7.3} {:>12} {:>6.3}",
+            "{:22} {:>5.1} {:>5.1} {:>5.1} {:>11} {:>7.3} {:>12} {:>6}",
             name(f),
             100.0 * c[0].inside.value,
             100.0 * c[1].inside.value,
@@ -261,7 +278,7 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
             percents(c[3].inside),
             c[3].ln_width.value,
             bracketed(f.overall.interval_score, 2),
-            f.pit.p_value
+            probability(f.pit.p_value)
         )?;
     }
     by_class(&mut out, a)?;
@@ -291,9 +308,14 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
         }
     }
     if let Some(checks) = checks {
-        writeln!(out, "\nChecks of {}, fitted to all {} flakes by least squares:", r.take, checks.rows.len())?;
+        writeln!(
+            out,
+            "\nChecks of {}, fitted to all {} flakes by least squares:",
+            r.take,
+            checks.rows.len()
+        )?;
         for c in &checks.checks {
-            let p = c.p_value.map(|p| format!(", p {p:.3}")).unwrap_or_default();
+            let p = c.p_value.map(|p| format!(", p {}", probability(p))).unwrap_or_default();
             let mark = if c.doubtful { " ! " } else { " - " };
             let text = format!("{} ({} {:.3}{p}). {}", c.name, c.statistic_is, c.statistic, c.advice);
             writeln!(out, "{}", wrapped(&text, mark, "   ", 79))?;
@@ -382,9 +404,8 @@ fn json(a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Ordered> {
 
 /// The share of flakes inside the central interval of a level, by their PIT.
 fn held(f: &FormAssessment, level: f64) -> f64 {
-    let each = |t: &conchoid::assess::Tested| {
-        t.mean(|s| f64::from(u8::from((s.pit - 0.5).abs() <= 0.5 * level)))
-    };
+    let each =
+        |t: &conchoid::assess::Tested| t.mean(|s| f64::from(u8::from((s.pit - 0.5).abs() <= 0.5 * level)));
     f.tested.iter().map(each).sum::<f64>() / f.tested.len() as f64
 }
 
@@ -431,12 +452,15 @@ fn report(
     let both = |axis: &Axis| (x.low.max(axis.low), x.high.min(axis.high));
     let (from, to) = both(&y);
     let mut layers = vec![
-        Layer::Whiskers(form.tested.iter().map(|t| (expected(t), ends(t).0, ends(t).1)).collect(), usize::MAX),
+        Layer::Whiskers(
+            form.tested.iter().map(|t| (expected(t), ends(t).0, ends(t).1)).collect(),
+            usize::MAX,
+        ),
         Layer::Guide(vec![(from, from), (to, to)]),
     ];
     layers.extend(points(&|t| (expected(t), observed(t))));
     let first = Panel {
-        title: format!("Observed against expected, 95 % intervals ({take})"),
+        title: format!("Observed against expected, 95 % ({take})"),
         x: x.clone(),
         y,
         layers,
@@ -496,7 +520,12 @@ fn report(
     }
     panels.push(compared(a)?);
     page(
-        &format!("{what}: {}, {} of {} rows", a.rule(), count(a.flakes() as u64, "flake", "flakes"), a.offered()),
+        &format!(
+            "{what}: {}, {} of {} rows",
+            a.rule(),
+            count(a.flakes() as u64, "flake", "flakes"),
+            a.offered()
+        ),
         &panels,
         3,
     )
@@ -539,10 +568,10 @@ fn compared(a: &Assessment) -> Outcome<Panel> {
     }
     let last = a.forms().len() as f64 + 0.5;
     layers.insert(0, Layer::Guide(vec![(0.5, 0.0), (last, 0.0)]));
-    let mut y = Axis::over("CRPS less that of the best (ln size)", ends, false);
+    let mut y = Axis::over("CRPS less that of the best, +/- one s.e.", ends, false);
     y.high += 0.12 * a.forms().len() as f64 * (y.high - y.low);
     Ok(Panel {
-        title: format!("Forms compared, one standard error (best: {best})"),
+        title: format!("Forms compared (best: {})", cut(&best, 30)),
         x: Axis::fixed("form, in the order given", 0.5, last),
         y,
         layers,

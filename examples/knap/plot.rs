@@ -75,7 +75,13 @@ impl Axis {
         let inside = |v: &f64| *v >= self.low * (1.0 - 1e-12) && *v <= self.high * (1.0 + 1e-12);
         if self.log {
             let decades = (self.high / self.low).log10();
-            let steps: &[f64] = if decades > 3.0 { &[1.0] } else if decades > 1.2 { &[1.0, 3.0] } else { &[1.0, 2.0, 5.0] };
+            let steps: &[f64] = if decades > 3.0 {
+                &[1.0]
+            } else if decades > 1.2 {
+                &[1.0, 3.0]
+            } else {
+                &[1.0, 2.0, 5.0]
+            };
             let (from, to) = (self.low.log10().floor() as i32, self.high.log10().ceil() as i32);
             return (from..=to)
                 .flat_map(|d| steps.iter().map(move |s| s * 10f64.powi(d)))

@@ -662,16 +662,13 @@ pub fn cross_validate<M: Measured + Sync>(
     let (recipes, column) = checked(recipes, rows.len(), folds, question)?;
     let standings =
         recipes.iter().map(|r| stand(r, &column, rows, folds)).collect::<Result<Vec<Vec<Standing>>>>()?;
-    let calibrations = recipes
-        .iter()
-        .map(|r| fit(r, rows, |i| folds.admits(i)))
-        .collect::<Result<Vec<Calibration>>>()?;
+    let calibrations =
+        recipes.iter().map(|r| fit(r, rows, |i| folds.admits(i))).collect::<Result<Vec<Calibration>>>()?;
 
     let work: Vec<(usize, &TestSet)> =
         folds.sets().iter().flat_map(|s| (0..recipes.len()).map(move |r| (r, s))).collect();
-    let run = |&(r, set): &(usize, &TestSet)| {
-        test(&recipes[r], &column, rows, folds, set, &standings[r], question)
-    };
+    let run =
+        |&(r, set): &(usize, &TestSet)| test(&recipes[r], &column, rows, folds, set, &standings[r], question);
     #[cfg(feature = "parallel")]
     let results: Vec<_> = {
         use rayon::prelude::*;

@@ -139,7 +139,10 @@ impl Folds {
                             return Err(Error::invalid("folds", format!("row {i} of {rows} does not exist")));
                         }
                         Some(s) if *s => {
-                            return Err(Error::invalid("folds", format!("row {i} is tested twice in a repeat")));
+                            return Err(Error::invalid(
+                                "folds",
+                                format!("row {i} is tested twice in a repeat"),
+                            ));
                         }
                         Some(s) => *s = true,
                     }

@@ -123,8 +123,10 @@ pub fn residual_checks<M: Measured>(
         }
     }
     let design = Design::from_rows(asked.form.term_names(), &design)?;
-    let labels: Vec<(String, Vec<Option<String>>)> =
-        classes.iter().map(|c| (c.clone(), places.iter().map(|i| class_of(&rows[*i], c)).collect())).collect();
+    let labels: Vec<(String, Vec<Option<String>>)> = classes
+        .iter()
+        .map(|c| (c.clone(), places.iter().map(|i| class_of(&rows[*i], c)).collect()))
+        .collect();
     let mut checks = check_design(&design, &y, &labels)?;
     for r in &mut checks.rows {
         r.row = places[r.row];
@@ -399,7 +401,8 @@ fn variance_inflation(design: &Design) -> Vec<(String, f64)> {
     (1..design.columns())
         .map(|j| {
             let others: Vec<Vec<f64>> = (0..design.columns()).filter(|k| *k != j).map(column).collect();
-            let inflation = regress(&others, &column(j)).map_or(f64::INFINITY, |f| 1.0 / (1.0 - f.r_squared()));
+            let inflation =
+                regress(&others, &column(j)).map_or(f64::INFINITY, |f| 1.0 / (1.0 - f.r_squared()));
             (design.names()[j].clone(), inflation)
         })
         .collect()

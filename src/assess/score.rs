@@ -252,7 +252,8 @@ mod tests {
     use crate::predict::Component;
 
     fn one(transform: Transform, location: f64, scale: f64, degrees_of_freedom: f64) -> Predictive {
-        Predictive::new(transform, vec![Component { weight: 1.0, location, scale, degrees_of_freedom }]).unwrap()
+        Predictive::new(transform, vec![Component { weight: 1.0, location, scale, degrees_of_freedom }])
+            .unwrap()
     }
 
     #[test]
@@ -272,7 +273,12 @@ mod tests {
         let k = std::f64::consts::LN_10;
         let a = Score::of(&one(Transform::Ln, 2.0, 0.5, 12.0), 3.0).unwrap();
         let b = Score::of(&one(Transform::Log10, 2.0 / k, 0.5 / k, 12.0), 3.0).unwrap();
-        for (a, b) in [(a.crps, b.crps), (a.log_score, b.log_score), (a.pit, b.pit), (a.interval_score, b.interval_score)] {
+        for (a, b) in [
+            (a.crps, b.crps),
+            (a.log_score, b.log_score),
+            (a.pit, b.pit),
+            (a.interval_score, b.interval_score),
+        ] {
             assert!((a - b).abs() < 1e-12, "{a} {b}");
         }
     }
@@ -290,7 +296,12 @@ mod tests {
         let p = Predictive::new(
             Transform::Ln,
             (0..2)
-                .map(|k| Component { weight: w[k], location: m[k], scale: s[k], degrees_of_freedom: f64::INFINITY })
+                .map(|k| Component {
+                    weight: w[k],
+                    location: m[k],
+                    scale: s[k],
+                    degrees_of_freedom: f64::INFINITY,
+                })
                 .collect(),
         )
         .unwrap();
