@@ -10,12 +10,13 @@
 //! where to get them. Given the tables, [`recipe`] and a [`Collector`](super::fitting::Collector) make the
 //! same calibrations again.
 
-use super::fitting::{Recipe, SizeRecipe, VariantRecipe};
+use super::fitting::{Method, Recipe, SizeRecipe, TailsToTry, VariantRecipe};
 use super::{Assumption, Calibration, Provenance};
 use crate::error::{Error, Result};
+use crate::fit::shrunken::USUAL_GRID;
 use crate::form::{
-    ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, Form, LANDS_ON, PERCUSSOR_CLASS, Term, Transform, WIDTH, indicator,
-    ln, value,
+    ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, Form, LANDS_ON, Term, Transform, WIDTH, indicator, ln, product,
+    shifted, square, value,
 };
 
 /// Names of the bundled calibrations.
@@ -75,6 +76,7 @@ fn four(name: &str, form: &Form, thickness: &str) -> VariantRecipe {
         size: size.to_string(),
         column: column.to_string(),
         form: form.clone(),
+        method: Method::LeastSquares,
     };
     VariantRecipe {
         name: name.to_string(),
@@ -91,19 +93,102 @@ fn log_form(name: &str, terms: Vec<Term>) -> Result<Form> {
     Form::new(name, Transform::Ln, terms)
 }
 
+/// The variables of the glass form that stand in squares and products, each about a round value near its
+/// middle, so that the penalty on products judges them there.
+struct Glass {
+    depth: Term,
+    angle: Term,
+    blow: Term,
+    width: Term,
+    copper: Term,
+    bone: Term,
+    edge: Term,
+    bevelled: Term,
+}
+
+impl Glass {
+    fn new() -> Glass {
+        Glass {
+            depth: shifted(ln(DEPTH), 1.4),
+            angle: shifted(ANGLE, 65.0),
+            blow: shifted(ANGLE_OF_BLOW, 10.0),
+            width: shifted(ln(WIDTH), 2.8),
+            copper: indicator("percussor", "copper"),
+            bone: indicator("percussor", "bone"),
+            edge: indicator(LANDS_ON, "edge"),
+            bevelled: indicator("platform_bevelled", "yes"),
+        }
+    }
+
+    /// Terms that are not penalised.
+    fn free(&self, width: bool) -> Vec<Term> {
+        let mut terms = vec![ln(DEPTH), value(ANGLE), value(ANGLE_OF_BLOW)];
+        terms.extend([&self.copper, &self.bone, &self.edge, &self.bevelled].map(Term::clone));
+        if width {
+            terms.insert(1, ln(WIDTH));
+        }
+        terms
+    }
+
+    /// Squares and products, and the shapes of the core with theirs.
+    fn second_order(&self, width: bool, core: bool) -> Vec<Term> {
+        let (l, a, b, w) = (&self.depth, &self.angle, &self.blow, &self.width);
+        let (copper, bone, edge, bevelled) = (&self.copper, &self.bone, &self.edge, &self.bevelled);
+        let of = |u: &Term, v: &Term| product([u.clone(), v.clone()]);
+        let mut terms = [l, a, b].map(|u| square(u.clone())).to_vec();
+        terms.extend([(l, a), (l, b), (a, b)].map(|(u, v)| of(u, v)));
+        for class in [copper, bone, edge] {
+            terms.extend([l, a, b].map(|u| of(class, u)));
+        }
+        terms.extend([(edge, copper), (edge, bone), (bevelled, l)].map(|(u, v)| of(u, v)));
+        if width {
+            terms.push(square(w.clone()));
+            terms.extend([l, a, b, edge, bevelled].map(|u| of(w, u)));
+        }
+        if core {
+            for shape in ["centerridge", "convergent", "divergent", "parallel"] {
+                let shape = indicator("core_shape", shape);
+                terms.extend([shape.clone(), of(&shape, l), of(&shape, a)]);
+            }
+        }
+        terms
+    }
+
+    /// One size. Spread terms and heavy tails are for the sizes whose intervals they improve in
+    /// cross-validation: all but thickness.
+    fn size(&self, size: &str, width: bool) -> Result<SizeRecipe> {
+        let modelled = size != "thickness_mm";
+        let mut terms = self.free(width);
+        let free = terms.len();
+        terms.extend(self.second_order(width, modelled));
+        let penalised = (free..terms.len()).collect();
+        let form = log_form(if width { "glass-width" } else { "glass" }, terms)?;
+        let (form, tails) = if modelled {
+            let heavy = USUAL_GRID.to_vec();
+            let levels = vec![("platform".to_string(), heavy.clone()), ("edge".to_string(), heavy)];
+            (
+                form.with_spread_terms([ln(DEPTH), self.edge.clone(), value(ANGLE_OF_BLOW)])?,
+                TailsToTry::ByClass { class: LANDS_ON.to_string(), levels },
+            )
+        } else {
+            (form, TailsToTry::Normal)
+        };
+        Ok(SizeRecipe {
+            size: size.to_string(),
+            column: size.to_string(),
+            form,
+            method: Method::Shrunken { penalised, tails },
+        })
+    }
+
+    fn variant(&self, name: &str, width: bool) -> Result<VariantRecipe> {
+        let sizes = super::SIZES.iter().map(|s| self.size(s, width)).collect::<Result<_>>()?;
+        Ok(VariantRecipe { name: name.to_string(), sizes })
+    }
+}
+
 fn glass() -> Result<Recipe> {
-    let terms = || {
-        vec![
-            ln(DEPTH),
-            value(ANGLE),
-            value(ANGLE_OF_BLOW),
-            indicator(PERCUSSOR_CLASS, "organic"),
-            indicator(LANDS_ON, "edge"),
-            indicator("platform_bevelled", "yes"),
-        ]
-    };
-    let mut wide = terms();
-    wide.insert(1, ln(WIDTH));
+    let glass = Glass::new();
     Ok(Recipe {
         name: NAMES[0].to_string(),
         provenance: Provenance::new(
@@ -116,11 +201,13 @@ fn glass() -> Result<Recipe> {
         ),
         stone: Some("soda-lime-glass".to_string()),
         variants: vec![
-            four("depth, width, angle and blow", &log_form("glass-width", wide)?, "thickness_mm"),
-            four("depth, angle and blow", &log_form("glass", terms())?, "thickness_mm"),
+            glass.variant("depth, width, angle and blow", true)?,
+            glass.variant("depth, angle and blow", false)?,
         ],
-        settings: vec![ANGLE_OF_BLOW.to_string(), PERCUSSOR_CLASS.to_string(), LANDS_ON.to_string()],
-        assumptions: vec![Assumption { class: "platform_bevelled".to_string(), level: "no".to_string() }],
+        settings: vec![ANGLE_OF_BLOW.to_string(), "percussor".to_string(), LANDS_ON.to_string()],
+        assumptions: [("platform_bevelled", "no"), ("core_shape", "semispherical")]
+            .map(|(class, level)| Assumption { class: class.to_string(), level: level.to_string() })
+            .to_vec(),
         not_recorded: vec!["core".to_string(), "knapper".to_string()],
         keep_incomplete: false,
     })

@@ -97,17 +97,17 @@ impl Estimate {
 #[derive(Debug, Clone)]
 pub struct Predictor {
     calibration: Calibration,
-    variants: Vec<ReadyVariant>,
+    pub(super) variants: Vec<ReadyVariant>,
     /// Places of the settings in an input row.
     settings: Vec<usize>,
 }
 
 #[derive(Debug, Clone)]
-struct ReadyVariant {
+pub(super) struct ReadyVariant {
     required: Vec<usize>,
     /// Settings that some form of this variant reads.
     reads: Vec<usize>,
-    sizes: Vec<ReadySize>,
+    pub(super) sizes: Vec<ReadySize>,
     /// Place of the termination in an input row, where a form reads it.
     termination: Option<usize>,
     ends: Option<ReadyTermination>,
@@ -128,10 +128,10 @@ struct ReadyTermination {
 
 /// One size model with its names resolved and its covariance factored.
 #[derive(Debug, Clone)]
-struct ReadySize {
-    compiled: Compiled,
+pub(super) struct ReadySize {
+    pub(super) compiled: Compiled,
     /// Column-major lower Cholesky factor of the covariance.
-    factor: nalgebra::DMatrix<f64>,
+    pub(super) factor: nalgebra::DMatrix<f64>,
     spread_covariance: Option<nalgebra::DMatrix<f64>>,
     /// Place of the class that decides the tails, and degrees of freedom by code.
     tails: Option<(usize, Vec<f64>)>,
@@ -171,7 +171,7 @@ impl ReadySize {
     }
 
     /// Evaluates at a complete input row that has passed the check of the form's domain.
-    fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
+    pub(super) fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
         row.resize(self.compiled.terms(), 0.0);
         self.compiled.fill(x, row);
         let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
@@ -202,7 +202,7 @@ impl ReadySize {
 }
 
 /// |L' x|^2 for a lower triangle L: x' (L L') x.
-fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
+pub(super) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
     let p = x.len();
     let mut sum = 0.0;
     for j in 0..p {
@@ -311,7 +311,7 @@ impl Predictor {
     }
 
     /// The input row: what was measured, classes as codes, not a number where missing.
-    fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
+    pub(super) fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
         let layout = self.calibration.layout();
         let mut x: Vec<f64> = layout.numbers.iter().map(|n| measured.number(n).unwrap_or(f64::NAN)).collect();
         for class in &layout.classes {
@@ -385,7 +385,7 @@ impl Predictor {
     }
 
     /// The first variant whose measurements are all there.
-    fn choose(&self, x: &[f64]) -> Result<usize> {
+    pub(super) fn choose(&self, x: &[f64]) -> Result<usize> {
         let complete = |v: &ReadyVariant| v.required.iter().all(|at| !x[*at].is_nan());
         if let Some(at) = self.variants.iter().position(complete) {
             return Ok(at);
@@ -411,7 +411,7 @@ impl Predictor {
     }
 
     /// Fills in the classes that are taken as given.
-    fn assume(&self, ready: &ReadyVariant, x: &mut [f64], cautions: &mut Vec<Caution>) {
+    pub(super) fn assume(&self, ready: &ReadyVariant, x: &mut [f64], cautions: &mut Vec<Caution>) {
         for (at, code, which) in &ready.assumed {
             if x[*at].is_nan() {
                 x[*at] = *code;
@@ -423,7 +423,12 @@ impl Predictor {
 
     /// Complete input rows with their weights: one where every setting is given, otherwise one for each
     /// combination of the experiment that agrees with the classes that are given.
-    fn complete(&self, ready: &ReadyVariant, x: &[f64], cautions: &mut Vec<Caution>) -> Vec<(f64, Vec<f64>)> {
+    pub(super) fn complete(
+        &self,
+        ready: &ReadyVariant,
+        x: &[f64],
+        cautions: &mut Vec<Caution>,
+    ) -> Vec<(f64, Vec<f64>)> {
         let missing: Vec<usize> = ready.reads.iter().copied().filter(|at| x[*at].is_nan()).collect();
         if missing.is_empty() {
             return vec![(1.0, x.to_vec())];
@@ -458,7 +463,7 @@ impl Predictor {
     }
 
     /// The code of the termination that is asked for, where the calibration can condition on it.
-    fn condition(
+    pub(super) fn condition(
         &self,
         ready: &ReadyVariant,
         measured: &impl Measured,
@@ -480,7 +485,7 @@ impl Predictor {
         code
     }
 
-    fn evaluate(
+    pub(super) fn evaluate(
         &self,
         variant: &Variant,
         ready: &ReadyVariant,
@@ -546,7 +551,7 @@ impl Predictor {
     }
 
     /// Adds the doubts that depend on the measurements and the calibration alone.
-    fn doubt(
+    pub(super) fn doubt(
         &self,
         mut e: Estimate,
         variant: &Variant,
@@ -634,7 +639,7 @@ fn class_of(name: &str) -> Result<PercussorClass> {
 }
 
 /// One row for each termination that the sizes depend on, weighted by its probability.
-fn by_termination(
+pub(super) fn by_termination(
     variant: &Variant,
     ready: &ReadyVariant,
     rows: Vec<(f64, Vec<f64>)>,
