@@ -22,7 +22,7 @@ fn run(args: &[&str]) -> (i32, String, String) {
 fn the_comparison_is_readable_in_a_narrow_window() {
     let (code, out, err) = run(&[
         "--forms",
-        "log-log,tangent-power,cube-root,controlled-glass",
+        "log-log,tangent-power,cube-root,hard-hammer-quartzite",
         "--class",
         "blow_lands_on",
         "--class",
@@ -133,7 +133,8 @@ fn slips_are_named() {
         (&["--forms", "log-log", "--folds", "25"], 1, "at most one for each row"),
         (&["--forms", "log-log", "--by", "knapper", "--folds", "5"], 2, "cannot be used with"),
         (&["--forms", "log-log,log-log"], 1, "stands twice"),
-        (&["--forms", "area"], 1, "flakes to fit"),
+        (&["--forms", "log-log,controlled-glass"], 1, "(controlled-glass)"),
+        (&["--forms", "area"], 1, "0 flakes to fit (area)"),
         (&["--forms", "log-log", "--where", "percussor=bronze"], 1, "0 rows"),
         (&["--forms", "log-log", "--format", "csv"], 2, "text or json"),
     ] {

@@ -140,7 +140,7 @@ fn class_by_class_mends_what_is_right_on_average_only() {
     let mut draw = |i: usize| {
         let x: f64 = StandardNormal.sample(&mut rng);
         let e: f64 = StandardNormal.sample(&mut rng);
-        let (label, scale) = if i % 4 == 0 { ("edge", 2.0) } else { ("platform", 0.5) };
+        let (label, scale) = if i.is_multiple_of(4) { ("edge", 2.0) } else { ("platform", 0.5) };
         (said(x), (x + scale * e).exp(), label.to_string())
     };
     let held_out: Vec<(Predictive, f64, String)> = (0..800).map(&mut draw).collect();

@@ -662,8 +662,17 @@ pub fn cross_validate<M: Measured + Sync>(
     let (recipes, column) = checked(recipes, rows.len(), folds, question)?;
     let standings =
         recipes.iter().map(|r| stand(r, &column, rows, folds)).collect::<Result<Vec<Vec<Standing>>>>()?;
-    let calibrations =
-        recipes.iter().map(|r| fit(r, rows, |i| folds.admits(i))).collect::<Result<Vec<Calibration>>>()?;
+    let calibrations = recipes
+        .iter()
+        .map(|r| {
+            fit(r, rows, |i| folds.admits(i)).map_err(|e| match e {
+                Error::TooFew { what, found, needed } => {
+                    Error::TooFew { what: format!("{what} ({})", r.name), found, needed }
+                }
+                other => other,
+            })
+        })
+        .collect::<Result<Vec<Calibration>>>()?;
 
     let work: Vec<(usize, &TestSet)> =
         folds.sets().iter().flat_map(|s| (0..recipes.len()).map(move |r| (r, s))).collect();
