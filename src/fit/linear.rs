@@ -550,6 +550,17 @@ impl LinearFit {
         Ok(dot(&z, &z))
     }
 
+    /// R'^-1 x of a row of terms, so that the product of two such is x' (X'WX)^-1 x_i.
+    pub(crate) fn whitened(&self, row: &[f64]) -> Result<Vec<f64>> {
+        let p = self.names.len();
+        if row.len() != p {
+            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
+        }
+        let mut z = row.to_vec();
+        forward_substitute(&self.triangle, p, &mut z);
+        Ok(z)
+    }
+
     /// The expected response at a row of terms.
     ///
     /// # Errors

@@ -9,11 +9,13 @@
 //! | [`nonlinear`] | nonlinear least squares |
 //! | [`grouped`] | random intercepts by restricted maximum likelihood |
 //! | [`multinomial`] | multinomial logistic regression |
+//! | [`conformal`] | (intervals that trust no model, around any of them) |
 //! | [`spline`] | (columns of a natural cubic spline, for any of them) |
 //! | [`attenuation`] | least squares on terms measured with error |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
 pub mod attenuation;
+pub mod conformal;
 pub mod grouped;
 pub mod linear;
 pub mod location_scale;

@@ -3,6 +3,7 @@
 //! | file | what |
 //! |---|---|
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
+//! | [`conformal`] | the conformal correction of any calibration's intervals |
 //! | [`caution`] | typed doubts that travel with an answer |
 //! | [`measurement`] | estimates from measurements that err |
 //! | [`detachment`] | whether a blow takes a flake off: force, margin and probability with their intervals |
@@ -11,6 +12,7 @@
 //! | [`joint`] | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
 pub mod caution;
+pub mod conformal;
 pub mod contrast;
 pub mod detachment;
 pub mod distribution;
