@@ -16,6 +16,8 @@
 //! (coefficients, covariance, spread, R2, likelihood) comes from the triangle; leverage, residuals and
 //! leave-one-out come from a second walk over the rows, in closed form.
 
+pub(crate) mod kernel;
+
 use super::Design;
 use crate::error::{Error, Place, Result};
 use crate::special::{student_quantile, student_sf};
@@ -174,9 +176,20 @@ impl Accumulator {
     /// Folds the waiting rows into the triangle.
     fn settle(&mut self) {
         if self.waiting > 0 {
-            reflect(&mut self.r, self.names.len() + 1, &mut self.block, BLOCK, self.waiting);
-            self.waiting = 0;
+            self.reflect_waiting();
         }
+    }
+
+    fn reflect_waiting(&mut self) {
+        let m = self.names.len() + 1;
+        let rows = self.waiting.next_multiple_of(kernel::STEP);
+        if rows > self.waiting {
+            for column in self.block.chunks_exact_mut(BLOCK) {
+                column[self.waiting..rows].fill(0.0);
+            }
+        }
+        kernel::reflect(&mut self.r, m, &mut self.block, BLOCK, rows, &mut vec![0.0; m]);
+        self.waiting = 0;
     }
 
     /// Takes in everything another accumulator has seen.
@@ -191,8 +204,7 @@ impl Accumulator {
         let m = self.names.len() + 1;
         let mut theirs = other.clone();
         theirs.settle();
-        let rows = m;
-        reflect(&mut self.r, m, &mut theirs.r, m, rows);
+        kernel::stack(&mut self.r, m, &theirs.r);
         self.n += other.n;
         self.sum_ln_weight += other.sum_ln_weight;
         Ok(())
@@ -246,46 +258,6 @@ impl Accumulator {
 
 fn not_finite(row: u64, name: &str, value: f64) -> Error {
     Error::OutOfRange { at: Place::cell(row, name), value, accepted: "finite numbers".into() }
-}
-
-/// Makes [R; B] triangular again: R is m x m (column-major, upper), B has `rows` rows with columns
-/// `stride` apart. B is destroyed.
-fn reflect(r: &mut [f64], m: usize, b: &mut [f64], stride: usize, rows: usize) {
-    for j in 0..m {
-        let (head, tail) = b.split_at_mut((j + 1) * stride);
-        let v = &mut head[j * stride..j * stride + rows];
-        // the largest entry first, so that squares neither overflow nor vanish
-        let largest = v.iter().fold(0.0f64, |s, x| s.max(x.abs()));
-        if largest == 0.0 {
-            continue;
-        }
-        let diagonal = r[j * m + j];
-        let scale = largest.max(diagonal.abs());
-        let below = if (1e-140..1e140).contains(&scale) {
-            dot(v, v)
-        } else {
-            v.iter().map(|x| (x / scale).powi(2)).sum::<f64>() * scale * scale
-        };
-        let norm = diagonal.hypot(below.sqrt());
-        let alpha = if diagonal > 0.0 { -norm } else { norm };
-        // the reflector, normalised so that its head is 1
-        let pivot = diagonal - alpha;
-        let tau = -pivot / alpha;
-        for x in v.iter_mut() {
-            *x /= pivot;
-        }
-        r[j * m + j] = alpha;
-        for (l, column) in tail.chunks_mut(stride).enumerate() {
-            let l = l + j + 1;
-            let c = &mut column[..rows];
-            let top = r[l * m + j];
-            let w = tau * (top + dot(v, c));
-            r[l * m + j] = top - w;
-            for (x, vi) in c.iter_mut().zip(v.iter()) {
-                *x -= w * vi;
-            }
-        }
-    }
 }
 
 /// Dot product in eight running sums, in a fixed order, so that every build gives the same bytes.
