@@ -67,6 +67,7 @@ pub mod special;
 pub mod strike;
 #[cfg(feature = "table")]
 pub mod table;
+mod threads;
 pub mod vector;
 
 pub use error::{Error, Result};

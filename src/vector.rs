@@ -36,6 +36,108 @@ pub(crate) fn run<K: Kernel>(kernel: K) -> K::Output {
     kernel.go()
 }
 
+/// Four numbers at a time: for loops whose running sums the compiler would not keep in one wide register.
+pub(crate) trait Four: Copy {
+    type Pack: Copy;
+    fn load(self, v: &[f64; 4]) -> Self::Pack;
+    fn all(self, v: f64) -> Self::Pack;
+    fn mul(self, a: Self::Pack, b: Self::Pack) -> Self::Pack;
+    fn add(self, a: Self::Pack, b: Self::Pack) -> Self::Pack;
+    fn sub(self, a: Self::Pack, b: Self::Pack) -> Self::Pack;
+    fn store(self, v: Self::Pack) -> [f64; 4];
+}
+
+#[derive(Clone, Copy)]
+struct Portable;
+
+impl Four for Portable {
+    type Pack = [f64; 4];
+    #[inline(always)]
+    fn load(self, v: &[f64; 4]) -> [f64; 4] {
+        *v
+    }
+    #[inline(always)]
+    fn all(self, v: f64) -> [f64; 4] {
+        [v; 4]
+    }
+    #[inline(always)]
+    fn mul(self, a: [f64; 4], b: [f64; 4]) -> [f64; 4] {
+        [a[0] * b[0], a[1] * b[1], a[2] * b[2], a[3] * b[3]]
+    }
+    #[inline(always)]
+    fn add(self, a: [f64; 4], b: [f64; 4]) -> [f64; 4] {
+        [a[0] + b[0], a[1] + b[1], a[2] + b[2], a[3] + b[3]]
+    }
+    #[inline(always)]
+    fn sub(self, a: [f64; 4], b: [f64; 4]) -> [f64; 4] {
+        [a[0] - b[0], a[1] - b[1], a[2] - b[2], a[3] - b[3]]
+    }
+    #[inline(always)]
+    fn store(self, v: [f64; 4]) -> [f64; 4] {
+        v
+    }
+}
+
+#[cfg(all(feature = "simd", target_arch = "x86_64"))]
+mod avx2 {
+    use super::{Four, Kernel4};
+    use pulp::x86::V3;
+    use pulp::{bytemuck::cast, f64x4};
+
+    impl Four for V3 {
+        type Pack = f64x4;
+        #[inline(always)]
+        fn load(self, v: &[f64; 4]) -> f64x4 {
+            cast(*v)
+        }
+        #[inline(always)]
+        fn all(self, v: f64) -> f64x4 {
+            self.splat_f64x4(v)
+        }
+        #[inline(always)]
+        fn mul(self, a: f64x4, b: f64x4) -> f64x4 {
+            self.mul_f64x4(a, b)
+        }
+        #[inline(always)]
+        fn add(self, a: f64x4, b: f64x4) -> f64x4 {
+            self.add_f64x4(a, b)
+        }
+        #[inline(always)]
+        fn sub(self, a: f64x4, b: f64x4) -> f64x4 {
+            self.sub_f64x4(a, b)
+        }
+        #[inline(always)]
+        fn store(self, v: f64x4) -> [f64; 4] {
+            cast(v)
+        }
+    }
+
+    pub(super) struct Wide<K>(pub(super) K, pub(super) V3);
+
+    impl<K: Kernel4> pulp::NullaryFnOnce for Wide<K> {
+        type Output = K::Output;
+        #[inline(always)]
+        fn call(self) -> K::Output {
+            self.0.go(self.1)
+        }
+    }
+}
+
+/// A loop over packs of four. `go` and what it calls must be `#[inline(always)]`.
+pub(crate) trait Kernel4 {
+    type Output;
+    fn go<F: Four>(self, four: F) -> Self::Output;
+}
+
+/// Runs a kernel of packs with what the processor has.
+pub(crate) fn run4<K: Kernel4>(kernel: K) -> K::Output {
+    #[cfg(all(feature = "simd", target_arch = "x86_64"))]
+    if let Some(wide) = pulp::x86::V3::try_new() {
+        return wide.vectorize(avx2::Wide(kernel, wide));
+    }
+    kernel.go(Portable)
+}
+
 /// High and low part of ln 2: k times the first is exact.
 const LN2: [f64; 2] = [6.931_471_803_691_238e-1, 1.908_214_929_270_587_7e-10];
 
@@ -151,6 +253,12 @@ impl Kernel for ExpInto<'_> {
 /// ```
 pub fn ln_into(of: &[f64], out: &mut [f64]) {
     run(LnInto { of, out });
+}
+
+/// Common logarithm of each number above 0: [`ln_into`] times log10 e, so within two units in the last place.
+pub(crate) fn log10_into(of: &[f64], out: &mut [f64]) {
+    ln_into(of, out);
+    out.iter_mut().for_each(|v| *v *= std::f64::consts::LOG10_E);
 }
 
 /// Exponential of each number, into `out`, as far as the shorter of the two goes. Within one unit in the

@@ -180,6 +180,39 @@ impl Accumulator {
         }
     }
 
+    /// Takes finite columns, one after the other, with their responses.
+    pub(crate) fn push_columns(&mut self, columns: &[f64], y: &[f64]) -> Result<()> {
+        let (n, p) = (y.len(), self.names.len());
+        if let Some(i) = y.iter().position(|v| !v.is_finite()) {
+            return Err(not_finite(self.n + i as u64 + 1, "response", y[i]));
+        }
+        self.settle();
+        for from in (0..n).step_by(BLOCK) {
+            let rows = BLOCK.min(n - from);
+            for j in 0..p {
+                self.block[j * BLOCK..][..rows].copy_from_slice(&columns[j * n + from..][..rows]);
+            }
+            self.block[p * BLOCK..][..rows].copy_from_slice(&y[from..from + rows]);
+            self.waiting = rows;
+            self.settle();
+        }
+        self.n += n as u64;
+        Ok(())
+    }
+
+    /// Q'y of the rows so far; call after the waiting rows are settled.
+    pub(crate) fn effects(&self) -> &[f64] {
+        let p = self.names.len();
+        &self.r[p * (p + 1)..p * (p + 1) + p]
+    }
+
+    /// Takes over a triangle made elsewhere; only for an accumulator that is still empty.
+    pub(crate) fn adopt(&mut self, triangle: Vec<f64>, rows: u64, sum_ln_weight: f64) {
+        self.r = triangle;
+        self.n = rows;
+        self.sum_ln_weight = sum_ln_weight;
+    }
+
     fn reflect_waiting(&mut self) {
         let m = self.names.len() + 1;
         let rows = self.waiting.next_multiple_of(kernel::STEP);
@@ -274,7 +307,7 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// Solves R b = e for an upper triangle (column-major p x p).
-fn back_substitute(r: &[f64], p: usize, e: &[f64]) -> Vec<f64> {
+pub(crate) fn back_substitute(r: &[f64], p: usize, e: &[f64]) -> Vec<f64> {
     let mut b = e.to_vec();
     for j in (0..p).rev() {
         b[j] /= r[j * p + j];
@@ -430,6 +463,11 @@ impl LinearFit {
     /// The coefficients, in the order of the names.
     pub fn coefficients(&self) -> &[f64] {
         &self.coefficients
+    }
+
+    /// The triangle R, column-major p x p.
+    pub(crate) fn triangle(&self) -> &[f64] {
+        &self.triangle
     }
 
     /// Rows fitted.

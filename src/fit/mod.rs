@@ -3,6 +3,8 @@
 //! | file | fits |
 //! |---|---|
 //! | [`linear`] | least squares by streaming Householder QR |
+//! | [`columns`] | least squares straight from columns of measurements |
+//! | [`resample`] | bootstrap, leave-one-out and k-fold without refitting |
 //! | [`location_scale`] | a spread with terms of its own, by restricted maximum likelihood |
 //! | [`student`] | Student-t errors |
 //! | [`nonlinear`] | nonlinear least squares |
@@ -11,11 +13,13 @@
 //! | [`spline`] | (columns of a natural cubic spline, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
+pub mod columns;
 pub mod grouped;
 pub mod linear;
 pub mod location_scale;
 pub mod multinomial;
 pub mod nonlinear;
+pub mod resample;
 pub mod spline;
 pub mod student;
 pub mod updating;

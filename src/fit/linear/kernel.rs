@@ -11,7 +11,7 @@
 //! Applying reflector j and taking the products that reflector j + 1 needs happens in one pass over the block,
 //! so each column is loaded and stored once per reflector. Sums run in four or eight fixed lanes.
 
-use crate::vector::{self, Kernel};
+use crate::vector::{self, Four, Kernel4};
 
 /// Sums run in this many lanes at least; a block's rows are a multiple of [`STEP`].
 const LANES: usize = 4;
@@ -22,7 +22,7 @@ pub(crate) const STEP: usize = 8;
 /// Makes [R; B] triangular again: R is m x m (column-major, upper), B has `rows` rows (a multiple of [`STEP`])
 /// with columns `stride` apart (a multiple of [`STEP`]). B is destroyed. `dots` is scratch of m numbers.
 pub(crate) fn reflect(r: &mut [f64], m: usize, b: &mut [f64], stride: usize, rows: usize, dots: &mut [f64]) {
-    vector::run(Reflect { r, m, b, stride, rows, dots });
+    vector::run4(Reflect { r, m, b, stride, rows, dots });
 }
 
 /// Makes [R; S] triangular again for two upper triangles (column-major, m x m).
@@ -44,17 +44,17 @@ struct Reflect<'a> {
     dots: &'a mut [f64],
 }
 
-impl Kernel for Reflect<'_> {
+impl Kernel4 for Reflect<'_> {
     type Output = ();
     #[inline(always)]
-    fn go(self) {
+    fn go<F: Four>(self, f: F) {
         let Reflect { r, m, b, stride, rows, dots } = self;
         let steps = rows / LANES;
         {
             let (x, rest) = b.split_at_mut(stride);
             let x = &lanes(x)[..steps];
-            dots[0] = products::<1>(x, [x])[0];
-            each_group(rest, stride, steps, &mut dots[1..m], |group, dots| take_products(x, group, dots));
+            dots[0] = products::<F, 1>(f, x, [x])[0];
+            each_group::<F, true>(f, x, x, rest, stride, &mut dots[1..m]);
         }
         for j in 0..m {
             let (head, tail) = b.split_at_mut((j + 1) * stride);
@@ -102,11 +102,8 @@ impl Kernel for Reflect<'_> {
             let x = &lanes(x)[..steps];
             let (u, rest) = tail.split_at_mut(stride);
             let u = &mut lanes_mut(u)[..steps];
-            dots[j + 1] = subtract(x, u, dots[j + 1]);
-            let u = &*u;
-            each_group(rest, stride, steps, &mut dots[j + 2..m], |group, g| {
-                subtract_group(x, u, group, g);
-            });
+            dots[j + 1] = subtract(f, x, u, dots[j + 1]);
+            each_group::<F, false>(f, x, u, rest, stride, &mut dots[j + 2..m]);
         }
     }
 }
@@ -128,24 +125,32 @@ fn total(s: Lane) -> f64 {
     (s[0] + s[2]) + (s[1] + s[3])
 }
 
-/// Walks columns in groups of at most five, with the numbers that go with them.
+/// Walks columns in groups of at most five, with the numbers that go with them: for the `FIRST` reflector only
+/// the products with x are taken, after it x is subtracted and the products with u are taken.
 #[inline(always)]
-fn each_group(
+fn each_group<F: Four, const FIRST: bool>(
+    f: F,
+    x: &[Lane],
+    u: &[Lane],
     mut rest: &mut [f64],
     stride: usize,
-    steps: usize,
     mut numbers: &mut [f64],
-    mut see: impl FnMut(Group<'_>, &mut [f64]),
 ) {
+    let steps = x.len();
     while !numbers.is_empty() {
-        // five, but rather four and two than five and one
+        // rather three and three than five and one
         let k = match numbers.len() {
             6 => 3,
             n => n.min(5),
         };
         let (now, later) = numbers.split_at_mut(k);
         let (columns, after) = rest.split_at_mut(k * stride);
-        see(Group { columns, stride, steps }, now);
+        let group = Group { columns, stride, steps };
+        if FIRST {
+            take_products(f, x, group, now);
+        } else {
+            subtract_group(f, x, u, group, now);
+        }
         numbers = later;
         rest = after;
     }
@@ -169,77 +174,79 @@ impl<'a> Group<'a> {
 }
 
 #[inline(always)]
-fn take_products(x: &[Lane], group: Group<'_>, dots: &mut [f64]) {
+fn take_products<F: Four>(f: F, x: &[Lane], group: Group<'_>, dots: &mut [f64]) {
     match dots.len() {
-        1 => dots.copy_from_slice(&products(x, group.split::<1>().map(|c| &*c))),
-        2 => dots.copy_from_slice(&products(x, group.split::<2>().map(|c| &*c))),
-        3 => dots.copy_from_slice(&products(x, group.split::<3>().map(|c| &*c))),
-        4 => dots.copy_from_slice(&products(x, group.split::<4>().map(|c| &*c))),
-        _ => dots.copy_from_slice(&products(x, group.split::<5>().map(|c| &*c))),
+        1 => dots.copy_from_slice(&products(f, x, group.split::<1>().map(|c| &*c))),
+        2 => dots.copy_from_slice(&products(f, x, group.split::<2>().map(|c| &*c))),
+        3 => dots.copy_from_slice(&products(f, x, group.split::<3>().map(|c| &*c))),
+        4 => dots.copy_from_slice(&products(f, x, group.split::<4>().map(|c| &*c))),
+        _ => dots.copy_from_slice(&products(f, x, group.split::<5>().map(|c| &*c))),
     }
 }
 
 #[inline(always)]
-fn subtract_group(x: &[Lane], u: &[Lane], group: Group<'_>, g: &mut [f64]) {
+fn subtract_group<F: Four>(f: F, x: &[Lane], u: &[Lane], group: Group<'_>, g: &mut [f64]) {
     match g.len() {
-        1 => subtract_and_multiply::<1>(x, u, group.split(), g),
-        2 => subtract_and_multiply::<2>(x, u, group.split(), g),
-        3 => subtract_and_multiply::<3>(x, u, group.split(), g),
-        4 => subtract_and_multiply::<4>(x, u, group.split(), g),
-        _ => subtract_and_multiply::<5>(x, u, group.split(), g),
+        1 => subtract_and_multiply::<F, 1>(f, x, u, group.split(), g),
+        2 => subtract_and_multiply::<F, 2>(f, x, u, group.split(), g),
+        3 => subtract_and_multiply::<F, 3>(f, x, u, group.split(), g),
+        4 => subtract_and_multiply::<F, 4>(f, x, u, group.split(), g),
+        _ => subtract_and_multiply::<F, 5>(f, x, u, group.split(), g),
     }
 }
 
 /// x'c for each c.
 #[inline(always)]
-fn products<const K: usize>(x: &[Lane], columns: [&[Lane]; K]) -> [f64; K] {
+fn products<F: Four, const K: usize>(f: F, x: &[Lane], columns: [&[Lane]; K]) -> [f64; K] {
     let n = x.len();
     let columns = columns.map(|c| &c[..n]);
-    let mut sums = [[0.0; LANES]; K];
+    let mut sums = [f.all(0.0); K];
     for i in 0..n {
+        let xi = f.load(&x[i]);
         for k in 0..K {
-            for q in 0..LANES {
-                sums[k][q] += x[i][q] * columns[k][i][q];
-            }
+            sums[k] = f.add(sums[k], f.mul(xi, f.load(&columns[k][i])));
         }
     }
-    sums.map(total)
+    sums.map(|s| total(f.store(s)))
 }
 
 /// u -= g x; returns the new u'u.
 #[inline(always)]
-fn subtract(x: &[Lane], u: &mut [Lane], g: f64) -> f64 {
-    let n = x.len() / 2;
-    let (x, u) = (&x.as_chunks::<2>().0[..n], &mut u.as_chunks_mut::<2>().0[..n]);
-    let mut sums = [[0.0; LANES]; 2];
-    for i in 0..n {
+fn subtract<F: Four>(f: F, x: &[Lane], u: &mut [Lane], g: f64) -> f64 {
+    let (x, u) = (x.as_chunks::<2>().0, u.as_chunks_mut::<2>().0);
+    let by = f.all(g);
+    let mut sums = [f.all(0.0); 2];
+    for (x, u) in x.iter().zip(u) {
         for h in 0..2 {
-            for q in 0..LANES {
-                let v = u[i][h][q] - g * x[i][h][q];
-                u[i][h][q] = v;
-                sums[h][q] += v * v;
-            }
+            let v = f.sub(f.load(&u[h]), f.mul(by, f.load(&x[h])));
+            u[h] = f.store(v);
+            sums[h] = f.add(sums[h], f.mul(v, v));
         }
     }
-    total(sums[0]) + total(sums[1])
+    total(f.store(sums[0])) + total(f.store(sums[1]))
 }
 
 /// c -= g x for each c, and then g = u'c.
 #[inline(always)]
-fn subtract_and_multiply<const K: usize>(x: &[Lane], u: &[Lane], columns: [&mut [Lane]; K], g: &mut [f64]) {
+fn subtract_and_multiply<F: Four, const K: usize>(
+    f: F,
+    x: &[Lane],
+    u: &[Lane],
+    columns: [&mut [Lane]; K],
+    g: &mut [f64],
+) {
     let n = x.len();
     let u = &u[..n];
     let columns = columns.map(|c| &mut c[..n]);
-    let by: [f64; K] = std::array::from_fn(|k| g[k]);
-    let mut sums = [[0.0; LANES]; K];
+    let by: [F::Pack; K] = std::array::from_fn(|k| f.all(g[k]));
+    let mut sums = [f.all(0.0); K];
     for i in 0..n {
+        let (xi, ui) = (f.load(&x[i]), f.load(&u[i]));
         for k in 0..K {
-            for q in 0..LANES {
-                let v = columns[k][i][q] - by[k] * x[i][q];
-                columns[k][i][q] = v;
-                sums[k][q] += u[i][q] * v;
-            }
+            let v = f.sub(f.load(&columns[k][i]), f.mul(by[k], xi));
+            columns[k][i] = f.store(v);
+            sums[k] = f.add(sums[k], f.mul(ui, v));
         }
     }
-    g.copy_from_slice(&sums.map(total));
+    g.copy_from_slice(&sums.map(|s| total(f.store(s))));
 }
