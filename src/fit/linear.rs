@@ -249,8 +249,13 @@ impl Accumulator {
     /// [`Error::TooFew`] with fewer rows than terms plus one, [`Error::RankDeficient`] naming the first term
     /// that the earlier ones determine.
     pub fn finish(&self) -> Result<LinearFit> {
-        let mut a = self.clone();
-        a.settle();
+        // the block is only copied where rows wait in it
+        if self.waiting > 0 {
+            let mut a = self.clone();
+            a.settle();
+            return a.finish();
+        }
+        let a = self;
         let p = a.names.len();
         let m = p + 1;
         let at = |i: usize, j: usize| a.r[j * m + i];
@@ -276,7 +281,7 @@ impl Accumulator {
         let has_intercept = a.names[0] == "intercept";
         let explained: f64 = effects.iter().skip(usize::from(has_intercept)).map(|e| e * e).sum();
         LinearFit {
-            names: a.names,
+            names: a.names.clone(),
             coefficients,
             triangle,
             rss,
