@@ -121,7 +121,8 @@ fn main() {
     let mut design = vec![0.0; 6 * few];
     let some: Vec<&[f64]> = columns.iter().map(|c| &c[..few]).collect();
     form.compile(&layout).expect("a form").fill_columns(&some, &mut design).expect("columns");
-    let design = Design::new(form.term_names(), nalgebra::DMatrix::from_vec(few, 6, design)).expect("a design");
+    let design =
+        Design::new(form.term_names(), nalgebra::DMatrix::from_vec(few, 6, design)).expect("a design");
     let y: Vec<f64> = mass[..few].iter().map(|v| v.ln()).collect();
     time("bootstrap", 10, 1, || {
         black_box(resample::bootstrap(&design, &y, 2000, 1).expect("replicates"));
@@ -130,7 +131,8 @@ fn main() {
         black_box(resample::leave_one_out(&design, &y).expect("rows left out"));
     });
 
-    let predictor = Predictor::new(bundled::named("hard-hammer-flint").expect("bundled")).expect("a predictor");
+    let predictor =
+        Predictor::new(bundled::named("hard-hammer-flint").expect("bundled")).expect("a predictor");
     let quick = predictor.quick("depth, angle", 0.95).expect("a variant");
     let layout = predictor.calibration().layout();
     let mut row = vec![f64::NAN; layout.len()];

@@ -6,6 +6,7 @@
 //! | [`columns`] | least squares straight from columns of measurements |
 //! | [`resample`] | bootstrap, leave-one-out and k-fold without refitting |
 //! | [`location_scale`] | a spread with terms of its own, by restricted maximum likelihood |
+//! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class |
 //! | [`student`] | Student-t errors |
 //! | [`nonlinear`] | nonlinear least squares |
 //! | [`grouped`] | random intercepts by restricted maximum likelihood |
@@ -20,6 +21,7 @@ pub mod location_scale;
 pub mod multinomial;
 pub mod nonlinear;
 pub mod resample;
+pub mod shrunken;
 pub mod spline;
 pub mod student;
 pub mod updating;

@@ -183,9 +183,7 @@ pub fn k_fold(design: &Design, y: &[f64], folds: &[usize]) -> Result<Vec<f64>> {
             *l = a - *l;
         }
         // Q'Q is the identity, so what is left is judged against 1
-        small
-            .solve(&left, 1.0)
-            .map_err(|j| Error::RankDeficient { term: design.names()[j].clone() })?;
+        small.solve(&left, 1.0).map_err(|j| Error::RankDeficient { term: design.names()[j].clone() })?;
         for i in fold {
             let change: f64 = small.d.iter().enumerate().map(|(j, d)| d * t.q[j * n + i]).sum();
             out[*i] = t.q[p * n + i] - change;
@@ -354,8 +352,7 @@ impl Products {
     fn piece(&self, t: &Turned, n: u32, seed: u64, replicates: std::ops::Range<usize>) -> Bootstrap {
         let p = t.p;
         let rows = n as usize;
-        let mut out =
-            Bootstrap { terms: p, coefficients: Vec::new(), spreads: Vec::new(), singular: 0 };
+        let mut out = Bootstrap { terms: p, coefficients: Vec::new(), spreads: Vec::new(), singular: 0 };
         let mut counts = vec![[0.0; TOGETHER]; rows];
         let mut sums = vec![[[0.0; 4]; TOGETHER]; self.packs];
         let mut packed = vec![0.0; 4 * self.packs];
@@ -389,10 +386,22 @@ impl Products {
     }
 }
 
+/// How often each of `rows` rows is drawn in one replicate of a [`bootstrap`] with this seed.
+///
+/// ```
+/// let counts = conchoid::fit::resample::drawn(500, 1, 0);
+/// assert_eq!(counts.iter().sum::<u32>(), 500);
+/// ```
+pub fn drawn(rows: u32, seed: u64, replicate: u64) -> Vec<u32> {
+    let mut counts = vec![[0.0; TOGETHER]; rows as usize];
+    draw(&mut counts, 0, rows, seed, replicate);
+    counts.into_iter().map(|c| c[0] as u32).collect()
+}
+
 /// Counts how often each row is drawn, without bias (Lemire 2019, ACM Trans. Model. Comput. Simul. 29:3).
 fn draw(counts: &mut [[f64; TOGETHER]], k: usize, n: u32, seed: u64, replicate: u64) {
     let mut stream = Stream::new(seed, replicate);
-    let unfair = n.wrapping_neg() % n;
+    let unfair = n.wrapping_neg().checked_rem(n).unwrap_or(0);
     let mut left = n;
     while left > 0 {
         let both = stream.next();
