@@ -2,6 +2,7 @@
 //!
 //! | file | what |
 //! |---|---|
+//! | [`batch`] | intervals for whole columns, and for one row without asking for memory |
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
 //! | [`conformal`] | the conformal correction of any calibration's intervals |
 //! | [`caution`] | typed doubts that travel with an answer |
@@ -11,6 +12,7 @@
 //! | [`estimate`] | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
 //! | [`joint`] | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
+pub mod batch;
 pub mod caution;
 pub mod conformal;
 pub mod contrast;
