@@ -157,7 +157,7 @@ fn a_plan_of_24_beats_the_even_grid_of_24() {
     let reach = field_school();
     assert_eq!(reach.len(), 9 * 7 * 2);
     let plan = choose(reach.design(), &Exchange::new(24), &mut seeded(5)).unwrap();
-    let even = reach.even_grid(24).unwrap();
+    let even = Information::of(&reach.even_grid(24).unwrap()).unwrap();
     // the even grid by hand: four depths by three angles by two percussors
     let mut rows = Vec::new();
     for depth in [4.0, 4.0 + 8.0 / 3.0, 4.0 + 16.0 / 3.0, 12.0f64] {
@@ -285,7 +285,7 @@ fn what_cannot_be_planned_is_named() {
         assert!(bad);
     }
     let reach = field_school();
-    assert!(matches!(reach.even_grid(3), Err(Error::RankDeficient { .. })));
+    assert!(!undetermined(&reach.even_grid(3).unwrap()).is_empty());
     assert!(reach.even_grid(0).is_err());
     assert!(reach.efficiency_within_tolerance(&[9999], None, 5, &mut seeded(1)).is_err());
     let thick = reach.retain(|s| matches!(s[0], SettingValue::Number(d) if d > 6.0)).unwrap();

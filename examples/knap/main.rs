@@ -7,13 +7,17 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
-//! | `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
+//! | `estimate.rs`, `fit.rs`, `calibrations.rs`, `plan.rs` | one verb each |
+//! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
 mod blow;
 mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
+mod plan;
+mod plan_plot;
+mod plan_sheet;
 mod report;
 mod tables;
 
@@ -45,6 +49,9 @@ enum Verb {
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
+    /// Choose what to strike next: a knapping list, and what it will buy
+    #[command(after_help = format!("{}\n\n{CARE}", plan::EXAMPLES))]
+    Plan(plan::Options),
 }
 
 fn main() -> ExitCode {
@@ -53,6 +60,7 @@ fn main() -> ExitCode {
         Verb::Estimate(o) => estimate::run(&o),
         Verb::Fit(o) => fit::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
+        Verb::Plan(o) => plan::run(&o),
     };
     match done {
         Ok(code) => ExitCode::from(code),

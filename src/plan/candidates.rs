@@ -1,6 +1,6 @@
 //! The settings within reach, as rows of a form; and the even grid that a plan has to beat.
 
-use super::information::{Information, rows_at, stacked};
+use super::information::{Information, rows_at};
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use crate::form::{Compiled, Form, Layout};
@@ -309,19 +309,14 @@ impl Candidates {
         Ok(row)
     }
 
-    /// What an even grid of so many flakes over the same reach would know: every class level alike, the
+    /// The rows of terms of an even grid of so many flakes over the same reach: every class level alike, the
     /// measurements in equal steps from end to end, as nearly square as the number allows (24 flakes of two
     /// percussors: four depths by three angles by each). Where no such grid has exactly this number, the next
-    /// larger one is thinned evenly.
+    /// larger one is thinned evenly. A plan has to beat this.
     ///
     /// # Errors
-    /// [`Error::RankDeficient`] naming a term that the grid cannot tell apart: too few flakes;
-    /// [`Error::Domain`] as [`Candidates::grid`].
-    pub fn even_grid(&self, flakes: usize) -> Result<Information> {
-        Information::of(&self.even_design(flakes)?)
-    }
-
-    fn even_design(&self, flakes: usize) -> Result<Design> {
+    /// [`Error::Invalid`] for no flakes or more than 100,000; [`Error::Domain`] as [`Candidates::grid`].
+    pub fn even_grid(&self, flakes: usize) -> Result<Design> {
         if flakes == 0 || flakes > MOST {
             return Err(Error::invalid("flakes", format!("1 to {MOST} flakes")));
         }
@@ -375,13 +370,7 @@ impl Candidates {
         if draws == 0 || draws > MOST || points.iter().any(|i| *i >= self.len()) {
             return Err(Error::invalid("draws", format!("1 to {MOST} draws, of candidates that exist")));
         }
-        let with_existing = |d: Design| -> Result<Information> {
-            match existing {
-                Some(old) => Information::of(&stacked(&d, old)?),
-                None => Information::of(&d),
-            }
-        };
-        let exact = with_existing(rows_at(&self.design, points)?)?;
+        let exact = Information::with_existing(&rows_at(&self.design, points)?, existing)?;
         let mut shares = Vec::with_capacity(draws);
         for _ in 0..draws {
             let mut inputs = Vec::with_capacity(points.len());
@@ -396,8 +385,8 @@ impl Candidates {
                 }
                 inputs.push(input);
             }
-            let struck =
-                with_existing(design_named(self.design.names(), &self.compiled, &self.layout, &inputs)?)?;
+            let struck = design_named(self.design.names(), &self.compiled, &self.layout, &inputs)?;
+            let struck = Information::with_existing(&struck, existing)?;
             shares.push(struck.efficiency_against(&exact)?);
         }
         shares.sort_by(f64::total_cmp);

@@ -159,11 +159,7 @@ pub fn choose<R: Rng + ?Sized>(candidates: &Design, options: &Exchange, rng: &mu
     }
     let Some((_, points, _)) = best else { return Err(Error::invalid("starts", "at least one start")) };
     let new = rows_at(candidates, &points)?;
-    let all = match &options.existing {
-        Some(old) => stacked(&new, old)?,
-        None => new,
-    };
-    let information = Information::of(&all)?;
+    let information = Information::with_existing(&new, options.existing.as_ref())?;
     let value = match &options.criterion {
         Criterion::Coefficients => information.ln_determinant(),
         Criterion::Predictions { at } => {

@@ -86,6 +86,17 @@ impl Information {
         })
     }
 
+    /// The information of new rows together with those of the flakes one has already.
+    ///
+    /// # Errors
+    /// As [`Information::of`]; [`Error::Incomparable`] where the terms differ.
+    pub fn with_existing(new: &Design, existing: Option<&Design>) -> Result<Information> {
+        match existing {
+            Some(old) => Information::of(&stacked(new, old)?),
+            None => Information::of(new),
+        }
+    }
+
     /// Number of flakes.
     pub fn flakes(&self) -> usize {
         self.flakes

@@ -25,7 +25,7 @@
 //!
 //! ```
 //! use conchoid::form::{Form, indicator};
-//! use conchoid::plan::{Candidates, Exchange, Factor, choose, power};
+//! use conchoid::plan::{Candidates, Exchange, Factor, Information, choose, power};
 //! use rand::SeedableRng;
 //!
 //! // 24 flakes, quartzite against antler
@@ -36,7 +36,7 @@
 //!     Factor::class("percussor", &["quartzite", "antler"])?,
 //! ])?;
 //! let plan = choose(reach.design(), &Exchange::new(24), &mut rand_chacha::ChaCha8Rng::seed_from_u64(1))?;
-//! let even = reach.even_grid(24)?;
+//! let even = Information::of(&reach.even_grid(24)?)?;
 //! assert!(plan.information().efficiency_against(&even)? > 1.2);
 //!
 //! // to see that one percussor makes flakes 1.5 times as heavy, at a spread of 0.45 on the ln scale
