@@ -4,7 +4,7 @@ use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
 use crate::plan_plot;
 use crate::plan_sheet::{self, Target, target_name};
-use crate::report::{Format, Ordered, count, percent, wrapped};
+use crate::report::{Format, Ordered, count, percent, short, wrapped};
 use crate::tables;
 use clap::{Args, ValueEnum};
 use conchoid::calibration::{SizeModel, Spread};
@@ -186,10 +186,24 @@ fn check(name: &str, v: f64) -> Result<(), conchoid::Error> {
     }
 }
 
-/// The plain name of a percussor.
-fn percussor(text: &str) -> Outcome<String> {
+/// The word among those given for the percussor that this word means; itself where it is none of them.
+fn percussor(text: &str, given: &[String]) -> Outcome<String> {
     let known = PercussorMaterial::named(text.trim()).map_err(usage)?;
-    Ok(known.name().to_string())
+    let same = |g: &&String| PercussorMaterial::named(g).is_ok_and(|m| m.name() == known.name());
+    Ok(given.iter().find(same).cloned().unwrap_or_else(|| text.trim().to_lowercase()))
+}
+
+/// The percussors of the command line, in the user's own words, each once.
+fn percussors(texts: &[String]) -> Outcome<Vec<String>> {
+    let mut out: Vec<String> = Vec::new();
+    for text in texts {
+        let word = percussor(text, &out)?;
+        if out.contains(&word) {
+            return Err(Failure::usage(format!("--percussor: {text} stands twice")));
+        }
+        out.push(word);
+    }
+    Ok(out)
 }
 
 /// An error about what stood on the command line.
@@ -228,7 +242,7 @@ struct SpreadUsed {
 impl Wanted {
     fn of(o: &Options) -> Outcome<Wanted> {
         let level = LEVEL.check(o.level).map_err(usage)?;
-        let percussors = o.percussor.iter().map(|p| percussor(p)).collect::<Outcome<Vec<_>>>()?;
+        let percussors = percussors(&o.percussor)?;
         let mut form = Form::named(&o.form).map_err(usage)?;
         if o.angle_of_blow_deg.is_some() {
             form = form.with_terms([value(form::ANGLE_OF_BLOW)]).map_err(usage)?;
@@ -369,7 +383,7 @@ fn platform(text: &str, percussors: &[String], reach: &Candidates) -> Outcome<Ve
     for pair in text.split(',') {
         let (key, v) = pair.split_once('=').ok_or_else(wrong)?;
         if key.trim() == "percussor" {
-            named.percussor = Some(percussor(v)?);
+            named.percussor = Some(percussor(v, percussors)?);
             continue;
         }
         let flag = key.trim().replace('_', "-");
@@ -382,10 +396,11 @@ fn platform(text: &str, percussors: &[String], reach: &Candidates) -> Outcome<Ve
         None if percussors.len() > 1 => percussors.iter().cloned().map(Some).collect(),
         own => vec![own.clone()],
     };
+    let spoken = named.percussor.is_some();
     each.into_iter()
         .map(|p| {
-            let words = match (&p, &named.percussor) {
-                (Some(p), None) => format!("{text},percussor={p}"),
+            let words = match &p {
+                Some(p) if !spoken => format!("{text},percussor={p}"),
                 _ => text.to_string(),
             };
             named.percussor = p;
@@ -402,7 +417,7 @@ fn existing(o: &Options, path: &str, reach: &Candidates, percussors: &[String]) 
     let mut taken: Vec<Vec<f64>> = Vec::new();
     let mut left_out = 0;
     while table.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
-        let plain = row.class("percussor").and_then(|p| percussor(p).ok());
+        let plain = row.class("percussor").and_then(|p| percussor(p, percussors).ok());
         // of one percussor only: the others are another experiment
         let foreign = percussors.len() == 1 && plain.as_ref().is_some_and(|p| *p != percussors[0]);
         let numbers = SETTABLE.iter().filter_map(|s| Some((s.name.to_string(), row.number(s.name)?)));
@@ -671,14 +686,20 @@ fn print_text(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
         }
         let _ = writeln!(out, "\n{}", wrapped(&format!("{text}."), "", "", 79));
     }
-    even_grid(&mut out, o, w, plan);
+    even_grid(&mut out, o, plan);
     curves(&mut out, w, plan);
     let _ = write!(out, "\nMind:\n");
     for note in notes(w, plan) {
         let _ = writeln!(out, "{}", wrapped(&note, " - ", "   ", 79));
     }
     if let Some(path) = &o.sheet {
-        let _ = writeln!(out, "\nThe sheet to fill in is {path}; then: knap fit --table {path} ...");
+        let text = format!("The sheet to fill in is {path}; then: knap fit --table {path} ...");
+        let _ = writeln!(
+            out,
+            "
+{}",
+            wrapped(&text, "", "", 79)
+        );
     }
     let care = crate::CARE.split_whitespace().collect::<Vec<_>>().join(" ");
     let _ = writeln!(out, "\n{}", wrapped(&care, "", "", 79));
@@ -720,7 +741,7 @@ fn heading(name: &str) -> String {
     format!("{}, {unit}", words.strip_prefix("exterior ").unwrap_or(&words))
 }
 
-fn even_grid(out: &mut String, o: &Options, w: &Wanted, plan: &Plan) {
+fn even_grid(out: &mut String, o: &Options, plan: &Plan) {
     let text = match &plan.even {
         Err(term) => format!("An even grid of {} could not tell {term} from the other terms.", o.flakes),
         Ok((ratio, mine, theirs)) => {
@@ -733,7 +754,7 @@ fn even_grid(out: &mut String, o: &Options, w: &Wanted, plan: &Plan) {
             if let (Some(mine), Some(theirs)) = (mine, theirs) {
                 let _ = write!(
                     text,
-                    "; mean width of the interval of a flake {mine:.4} against {theirs:.4} ({:+.2} %)",
+                    "; mean width of the interval of a flake, on the scale of the form, {mine:.4} against {theirs:.4} ({:+.2} %)",
                     100.0 * (mine / theirs - 1.0)
                 );
             }
@@ -743,8 +764,7 @@ fn even_grid(out: &mut String, o: &Options, w: &Wanted, plan: &Plan) {
     };
     let _ = writeln!(out, "\n{}", wrapped(&text, "", "", 79));
     if let Some(bound) = plan.bound {
-        let text = format!("No plan of this size can know more than 1/{bound:.3} times as much.");
-        let _ = writeln!(out, "{}", wrapped(&text, "", "", 79));
+        let _ = writeln!(out, "It knows {:.1} % of what any plan of this size could know.", 100.0 * bound);
     }
 }
 
@@ -770,11 +790,18 @@ fn curves(out: &mut String, w: &Wanted, plan: &Plan) {
     if w.at.is_empty() {
         return;
     }
-    let _ = writeln!(out, "\nOf a flake at the platforms named:\n");
+    let _ = write!(out, "\nOf a flake at the platforms named:\n\n  flakes");
+    for c in &plan.curve {
+        let _ = write!(out, " {:>6}", c.flakes);
+    }
+    let _ = writeln!(out);
     for (k, (words, _)) in w.at.iter().enumerate() {
-        let cells: Vec<String> =
-            plan.curve.iter().map(|c| format!("{}: {}", c.flakes, cell(c.at[k]))).collect();
-        let _ = writeln!(out, "{}", wrapped(&format!("{words}   {}", cells.join("   ")), "  ", "     ", 79));
+        let _ = write!(out, "{}\n        ", wrapped(words, "  ", "  ", 79));
+        for c in &plan.curve {
+            let width = c.at[k].map_or("-".into(), |v| short(w.readable(v)));
+            let _ = write!(out, " {width:>6}");
+        }
+        let _ = writeln!(out);
     }
 }
 
@@ -786,7 +813,7 @@ fn notes(w: &Wanted, plan: &Plan) -> Vec<String> {
             .to_string(),
         format!(
             "nobody strikes an exact target: within the bands (1 mm, 5 degrees; common practice) {} % of what \
-             the plan would know is kept on average, {} % in nineteen of twenty runs. Measure every platform \
+             the plan would know is kept on average, at least {} % in nineteen of twenty runs. Measure every platform \
              and record what it was, not what it should have been",
             percent((plan.tolerance.mean * 1000.0).round() / 1000.0),
             percent((plan.tolerance.low * 1000.0).round() / 1000.0)
