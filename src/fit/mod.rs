@@ -17,8 +17,8 @@
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
 pub mod attenuation;
-pub mod conformal;
 pub mod columns;
+pub mod conformal;
 pub mod grouped;
 pub mod linear;
 pub mod location_scale;
