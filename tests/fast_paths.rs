@@ -398,7 +398,8 @@ fn rows_that_cannot_be_answered_are_counted_and_the_rest_is_answered() {
 /// The predictive of one size at a complete input row, with nothing worked out beforehand.
 fn one_by_one(m: &SizeModel, layout: &Layout, x: &[f64], row: &[f64]) -> Predictive {
     let quadratic = |v: &[Vec<f64>], z: &[f64]| -> f64 {
-        (0..z.len()).map(|i| (0..z.len()).map(|j| z[i] * v[i][j] * z[j]).sum::<f64>()).sum()
+        let v = nalgebra::DMatrix::from_fn(z.len(), z.len(), |i, j| v[i][j]);
+        (v.cholesky().unwrap().l().transpose() * nalgebra::DVector::from_column_slice(z)).norm_squared()
     };
     let (own, behind) = match &m.spread {
         Spread::Constant { value, degrees_of_freedom } => (*value, *degrees_of_freedom),
@@ -463,8 +464,8 @@ fn quick_is_the_estimate_and_asks_for_no_memory() {
                 row.resize(compiled.terms(), 0.0);
                 compiled.fill(&x, &mut row);
                 let one = one_by_one(m, &layout, &x, &row).interval(0.95).unwrap();
-                assert!(near(found.low, one.low, 1e-12), "{name} {}: {} {}", m.size, found.low, one.low);
-                assert!(near(found.high, one.high, 1e-12), "{name} {}: {} {}", m.size, found.high, one.high);
+                assert!(near(found.low, one.low, 1e-11), "{name} {}: {} {}", m.size, found.low, one.low);
+                assert!(near(found.high, one.high, 1e-11), "{name} {}: {} {}", m.size, found.high, one.high);
                 let columns: Vec<[f64; 1]> = x.iter().map(|v| [*v]).collect();
                 let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
                 let whole = intervals(&Batch::new(m, &layout, 0.95).unwrap(), &columns);

@@ -38,7 +38,7 @@ fn time(work: &str, repeats: usize, calls: u32, mut f: impl FnMut()) {
         }
         println!("{work} {:e}", start.elapsed().as_secs_f64() / f64::from(calls));
     }
-    let own = (on_core() - before) as f64 * 1e-9;
+    let own = on_core().saturating_sub(before) as f64 * 1e-9;
     println!("{work}@core {:e}", own / (repeats as f64 * f64::from(calls)));
 }
 

@@ -135,7 +135,13 @@ enum ReadySpread {
     /// Squared spread, place of the class, t quantile by code.
     ByClass(f64, usize, Vec<f64>, f64),
     /// ln spread = z'c with covariance from its factor; degrees of freedom of the tails.
-    Modelled { plan: Plan, coefficients: Vec<f64>, factor: Vec<f64>, tails: ReadyTails, quantiles: Quantiles },
+    Modelled {
+        plan: Plan,
+        coefficients: Vec<f64>,
+        factor: Vec<f64>,
+        tails: ReadyTails,
+        quantiles: Box<Quantiles>,
+    },
 }
 
 #[derive(Debug, Clone)]
@@ -222,7 +228,7 @@ impl Batch {
                 coefficients: coefficients.clone(),
                 factor: packed(&model.size, covariance, compiled.spread_terms())?,
                 tails,
-                quantiles: Quantiles::new(tail),
+                quantiles: Box::new(Quantiles::new(tail)),
             },
         };
         Ok(Batch { plan: compiled.plan(), transform: model.form.transform(), level, numbers, spread })
