@@ -7,10 +7,13 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
+//! | `plot.rs` | drawing on an SVG page |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
-//! | `estimate.rs`, `fit.rs`, `calibrations.rs`, `original.rs`, `assemblage.rs` | one verb each |
+//! | `assemblage.rs`, `assess.rs`, `calibrations.rs`, `estimate.rs`, `fit.rs`, `original.rs`, `plan.rs` | one verb each |
+//! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
 mod assemblage;
+mod assess;
 mod blow;
 mod calibrations;
 mod estimate;
@@ -18,6 +21,10 @@ mod failure;
 mod fit;
 mod mechanics;
 mod original;
+mod plan;
+mod plan_plot;
+mod plan_sheet;
+mod plot;
 mod report;
 mod tables;
 
@@ -58,9 +65,15 @@ enum Verb {
     /// Totals and means of many flakes by group, and whether two groups look alike
     #[command(after_help = format!("{}\n\n{CARE}", assemblage::EXAMPLES))]
     Assemblage(assemblage::Options),
+    /// How well forms foretell flakes they have not seen, and which to take
+    #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
+    Assess(assess::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
+    /// Choose what to strike next: a knapping list, and what it will buy
+    #[command(after_help = format!("{}\n\n{CARE}", plan::EXAMPLES))]
+    Plan(plan::Options),
 }
 
 fn main() -> ExitCode {
@@ -72,7 +85,9 @@ fn main() -> ExitCode {
         Verb::Fit(o) => fit::run(&o),
         Verb::Original(o) => original::run(&o),
         Verb::Assemblage(o) => assemblage::run(&o),
+        Verb::Assess(o) => assess::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
+        Verb::Plan(o) => plan::run(&o),
     };
     match done {
         Ok(code) => ExitCode::from(code),
