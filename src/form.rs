@@ -77,7 +77,8 @@ impl Transform {
 /// One term of a form: a function of measurements, or the indicator of a class.
 ///
 /// Build terms with the functions of this module: [`value`], [`ln`], [`log10`], [`power`], [`square`],
-/// [`tangent`], [`above`], [`product`], [`indicator`], [`spline`]. A measurement's name stands for its value.
+/// [`tangent`], [`above`], [`shifted`], [`product`], [`indicator`], [`spline`]. A measurement's name stands for
+/// its value.
 ///
 /// ```
 /// use conchoid::form::{ln, product, square, tangent};
@@ -113,6 +114,13 @@ pub enum Term {
         of: Box<Term>,
         /// The knot.
         knot: f64,
+    },
+    /// A term less a fixed value, so that its products and squares are about a middle of the data.
+    Shifted {
+        /// What is shifted.
+        of: Box<Term>,
+        /// What is taken off.
+        by: f64,
     },
     /// The product of terms.
     Product(Vec<Term>),
@@ -175,6 +183,12 @@ pub fn above(of: impl Into<Term>, knot: f64) -> Term {
     Term::Above { of: Box::new(of.into()), knot }
 }
 
+/// A measurement or term less a fixed value: what products and squares under a penalty are made of, since a
+/// penalty judges them about their middle.
+pub fn shifted(of: impl Into<Term>, by: f64) -> Term {
+    Term::Shifted { of: Box::new(of.into()), by }
+}
+
 /// The product of terms.
 pub fn product<T: Into<Term>>(of: impl IntoIterator<Item = T>) -> Term {
     Term::Product(of.into_iter().map(Into::into).collect())
@@ -205,11 +219,13 @@ impl fmt::Display for Term {
             Term::Ln(of) => write!(f, "ln {of}"),
             Term::Log10(of) => write!(f, "log10 {of}"),
             Term::Power { of, exponent } => match **of {
-                Term::Value(_) => write!(f, "{of}^{exponent}"),
+                Term::Value(_) | Term::Shifted { .. } => write!(f, "{of}^{exponent}"),
                 _ => write!(f, "({of})^{exponent}"),
             },
             Term::Tangent(of) => write!(f, "tan {of}"),
             Term::Above { of, knot } => write!(f, "({of} above {knot})"),
+            Term::Shifted { of, by } if *by < 0.0 => write!(f, "({of} + {})", -by),
+            Term::Shifted { of, by } => write!(f, "({of} - {by})"),
             Term::Product(of) => {
                 for (i, t) in of.iter().enumerate() {
                     if i > 0 {
@@ -259,6 +275,12 @@ impl Term {
                 }
                 of.check_depth(depth + 1)
             }
+            Term::Shifted { of, by } => {
+                if !by.is_finite() {
+                    return Err(Error::invalid("shift", "a shift needs a finite value"));
+                }
+                of.check_depth(depth + 1)
+            }
             Term::Product(of) => {
                 if of.is_empty() {
                     return Err(Error::invalid("term", "a product of nothing"));
@@ -289,7 +311,10 @@ impl Term {
         match self {
             Term::Value(name) => see(Input::Number(name)),
             Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => of.visit(see),
-            Term::Power { of, .. } | Term::Spline { of, .. } | Term::Above { of, .. } => of.visit(see),
+            Term::Power { of, .. }
+            | Term::Spline { of, .. }
+            | Term::Above { of, .. }
+            | Term::Shifted { of, .. } => of.visit(see),
             Term::Product(of) => of.iter().for_each(|t| t.visit(see)),
             Term::Indicator { class, levels } => see(Input::Class(class, levels)),
         }
@@ -679,6 +704,7 @@ enum Op {
     Power(Box<Op>, f64),
     Tangent(Box<Op>),
     Above(Box<Op>, f64),
+    Shifted(Box<Op>, f64),
     Product(Vec<Op>),
     /// Place in the input row, and which codes count, as a bit mask.
     Indicator(usize, u64),
@@ -697,6 +723,7 @@ impl Op {
             Term::Power { of, exponent } => Op::Power(inner(of)?, *exponent),
             Term::Tangent(of) => Op::Tangent(inner(of)?),
             Term::Above { of, knot } => Op::Above(inner(of)?, *knot),
+            Term::Shifted { of, by } => Op::Shifted(inner(of)?, *by),
             Term::Product(of) => {
                 Op::Product(of.iter().map(|t| Op::compile(t, layout)).collect::<Result<_>>()?)
             }
@@ -745,6 +772,7 @@ impl Op {
                 let v = of.eval(x) - knot;
                 if v < 0.0 { 0.0 } else { v }
             }
+            Op::Shifted(of, by) => of.eval(x) - by,
             Op::Product(of) => of.iter().map(|o| o.eval(x)).product(),
             Op::Indicator(i, mask) => {
                 let code = x[*i];
@@ -772,6 +800,7 @@ impl Op {
             | Op::Log10(of)
             | Op::Tangent(of)
             | Op::Above(of, _)
+            | Op::Shifted(of, _)
             | Op::Power(of, _)
             | Op::Spline(of, _, _) => {
                 if let Some(deeper) = of.explain(x, layout) {
@@ -800,6 +829,7 @@ impl Op {
             Op::Power(of, e) => format!("({})^{e}", of.describe(layout)),
             Op::Tangent(of) => format!("tan {}", of.describe(layout)),
             Op::Above(of, knot) => format!("({} above {knot})", of.describe(layout)),
+            Op::Shifted(of, by) => format!("({} less {by})", of.describe(layout)),
             Op::Product(of) => of.iter().map(|o| o.describe(layout)).collect::<Vec<_>>().join(" x "),
             Op::Spline(of, _, _) => format!("spline of {}", of.describe(layout)),
         }
@@ -926,6 +956,24 @@ mod tests {
         let mut row = [0.0; 4];
         form.compile(&layout).unwrap().fill(&[75.0, 8.0], &mut row);
         assert_eq!(row, [1.0, 75.0, 8.0, 600.0]);
+    }
+
+    #[test]
+    fn a_shifted_term_is_the_term_less_its_shift() {
+        let terms =
+            vec![product([shifted(ln(DEPTH), 1.4), shifted(ANGLE, 65.0)]), square(shifted(ANGLE, -2.0))];
+        let form = Form::new("shifted", Transform::Ln, terms).unwrap();
+        assert_eq!(
+            form.term_names()[1..],
+            [
+                "(ln platform_depth_mm - 1.4) x (exterior_platform_angle_deg - 65)",
+                "(exterior_platform_angle_deg + 2)^2"
+            ]
+        );
+        let mut row = [0.0; 3];
+        form.compile(&Layout::of([&form])).unwrap().fill(&[1f64.exp(), 75.0], &mut row);
+        assert!((row[1] + 4.0).abs() < 1e-12 && row[2] == 77.0 * 77.0, "{row:?}");
+        assert!(Form::new("endless", Transform::Ln, vec![shifted(ANGLE, f64::INFINITY)]).is_err());
     }
 
     #[test]

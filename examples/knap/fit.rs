@@ -173,24 +173,25 @@ fn print_text(o: &Options, report: &Report) -> Outcome<()> {
     let mut out = std::io::stdout().lock();
     for f in &report.fits {
         let form = Form::named(&o.form)?;
+        let Some(fit) = f.fit.linear() else { continue };
         writeln!(out, "{} by {} (form {})\n", form.transform().describe(&o.response), f.variant, o.form)?;
         let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
         writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
-        for ((t, b), se) in f.terms.iter().zip(f.fit.coefficients()).zip(f.fit.standard_errors()) {
+        for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
             writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
         }
         writeln!(out)?;
         writeln!(
             out,
             "  spread {}, on {} degrees of freedom",
-            short(f.fit.spread()),
-            f.fit.degrees_of_freedom()
+            short(fit.spread()),
+            fit.degrees_of_freedom()
         )?;
         writeln!(
             out,
             "  R2 {:.4} (adjusted {:.4}); leave-one-out error {}",
-            f.fit.r_squared(),
-            f.fit.adjusted_r_squared(),
+            fit.r_squared(),
+            fit.adjusted_r_squared(),
             short(f.left_out_error)
         )?;
     }
@@ -212,16 +213,18 @@ fn print_text(o: &Options, report: &Report) -> Outcome<()> {
 fn json(o: &Options, report: &Report) -> Ordered {
     let mut out = Ordered::default();
     out.put("name", &o.name).put("response", &o.response).put("form", &o.form);
-    if let Some(f) = report.fits.first() {
+    if let Some(f) = report.fits.first()
+        && let Some(fit) = f.fit.linear()
+    {
         let mut coefficients = Ordered::default();
-        for ((t, b), se) in f.terms.iter().zip(f.fit.coefficients()).zip(f.fit.standard_errors()) {
+        for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
             let mut one = Ordered::default();
             one.put("value", b).put("standard_error", se);
             coefficients.nest(t, one);
         }
         out.nest("coefficients", coefficients);
-        out.put("spread", f.fit.spread()).put("degrees_of_freedom", f.fit.degrees_of_freedom());
-        out.put("r_squared", f.fit.r_squared()).put("adjusted_r_squared", f.fit.adjusted_r_squared());
+        out.put("spread", fit.spread()).put("degrees_of_freedom", fit.degrees_of_freedom());
+        out.put("r_squared", fit.r_squared()).put("adjusted_r_squared", fit.adjusted_r_squared());
         out.put("left_out_error", f.left_out_error);
         out.put("aic_own_unit", f.own_unit.aic);
     }

@@ -7,6 +7,7 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
+//! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `estimate.rs`, `fit.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
@@ -15,6 +16,7 @@ mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
+mod mechanics;
 mod plan;
 mod plan_plot;
 mod plan_sheet;
@@ -43,6 +45,12 @@ enum Verb {
     /// Length, width, thickness and mass of a flake from its platform, as intervals
     #[command(after_help = format!("{}\n\n{CARE}", estimate::EXAMPLES))]
     Estimate(estimate::Options),
+    /// The mechanics of one blow: force delivered and needed, and whether a flake comes off
+    #[command(after_help = format!("{}\n\n{CARE}", mechanics::BLOW_EXAMPLES))]
+    Blow(mechanics::BlowVerb),
+    /// Two or more percussors on the same platform, and the difference they make
+    #[command(after_help = format!("{}\n\n{CARE}", mechanics::CONTRAST_EXAMPLES))]
+    Contrast(mechanics::ContrastVerb),
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
@@ -58,6 +66,8 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),
+        Verb::Blow(o) => mechanics::blow(&o),
+        Verb::Contrast(o) => mechanics::contrast(&o),
         Verb::Fit(o) => fit::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),

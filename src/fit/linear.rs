@@ -289,7 +289,7 @@ fn reflect(r: &mut [f64], m: usize, b: &mut [f64], stride: usize, rows: usize) {
 }
 
 /// Dot product in eight running sums, in a fixed order, so that every build gives the same bytes.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
+pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut sums = [0.0f64; 8];
     let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
     let rest: f64 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();

@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`linear`] | least squares by streaming Householder QR |
 //! | [`location_scale`] | a spread with terms of its own, by restricted maximum likelihood |
+//! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class |
 //! | [`student`] | Student-t errors |
 //! | [`nonlinear`] | nonlinear least squares |
 //! | [`grouped`] | random intercepts by restricted maximum likelihood |
@@ -16,6 +17,7 @@ pub mod linear;
 pub mod location_scale;
 pub mod multinomial;
 pub mod nonlinear;
+pub mod shrunken;
 pub mod spline;
 pub mod student;
 pub mod updating;
