@@ -71,14 +71,14 @@ pub struct Options {
 }
 
 /// One condition of `--where`, resolved to a place in the table.
-struct Only {
+pub struct Only {
     place: usize,
     column: String,
     value: String,
 }
 
 impl Only {
-    fn parse<R: std::io::Read>(text: &str, table: &TableReader<R>) -> Outcome<Only> {
+    pub fn parse<R: std::io::Read>(text: &str, table: &TableReader<R>) -> Outcome<Only> {
         let Some((column, value)) = text.split_once('=') else {
             return Err(Failure::usage(format!("--where {text}: write COLUMN=VALUE")));
         };
@@ -91,7 +91,7 @@ impl Only {
     }
 
     /// Text is compared without regard to case; numbers as numbers.
-    fn holds(&self, row: &Row) -> bool {
+    pub fn holds(&self, row: &Row) -> bool {
         let Some(cell) = row.text(self.place) else { return self.value.is_empty() };
         let same_number =
             matches!((cell.parse::<f64>(), self.value.parse::<f64>()), (Ok(a), Ok(b)) if a == b);

@@ -7,15 +7,22 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
+//! | `plot.rs` | drawing on an SVG page |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
-//! | `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
+//! | `assess.rs`, `estimate.rs`, `fit.rs`, `calibrations.rs`, `plan.rs` | one verb each |
+//! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
+mod assess;
 mod blow;
 mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
 mod mechanics;
+mod plan;
+mod plan_plot;
+mod plan_sheet;
+mod plot;
 mod report;
 mod tables;
 
@@ -50,9 +57,15 @@ enum Verb {
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
+    /// How well forms foretell flakes they have not seen, and which to take
+    #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
+    Assess(assess::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
+    /// Choose what to strike next: a knapping list, and what it will buy
+    #[command(after_help = format!("{}\n\n{CARE}", plan::EXAMPLES))]
+    Plan(plan::Options),
 }
 
 fn main() -> ExitCode {
@@ -62,7 +75,9 @@ fn main() -> ExitCode {
         Verb::Blow(o) => mechanics::blow(&o),
         Verb::Contrast(o) => mechanics::contrast(&o),
         Verb::Fit(o) => fit::run(&o),
+        Verb::Assess(o) => assess::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
+        Verb::Plan(o) => plan::run(&o),
     };
     match done {
         Ok(code) => ExitCode::from(code),

@@ -87,6 +87,22 @@ pub enum Caution {
         /// The termination.
         termination: String,
     },
+    /// Terminations to which the calibration's experiment gives no probability of their own.
+    TerminationsNotTold {
+        /// The terminations.
+        terminations: Vec<String>,
+    },
+    /// Too few flakes of this kind for a finite conformal interval at the level.
+    TooFewForLevel {
+        /// The class the flakes are of (`blow_lands_on = edge`); nothing where all count together.
+        class: Option<String>,
+        /// Flakes there are.
+        flakes: usize,
+        /// Flakes needed.
+        needed: usize,
+        /// The level asked for.
+        level: f64,
+    },
     /// The piece is not complete as struck; the answer is for the flake as it came off.
     NotAsStruck {
         /// Its state (`split`, `proximal`, `retouched`).
@@ -117,6 +133,8 @@ impl Caution {
             Caution::Technique { .. } => "technique",
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Caution::TerminationsNotTold { .. } => "terminations-not-told",
+            Caution::TooFewForLevel { .. } => "too-few-for-level",
             Caution::NotAsStruck { .. } => "not-as-struck",
             Caution::NoFailedBlows => "no-failed-blows",
             Caution::Mechanics { doubt } => doubt.kind(),
@@ -202,6 +220,19 @@ impl fmt::Display for Caution {
                 write!(
                     f,
                     "the calibration cannot answer for a {termination} termination; not conditioned on it"
+                )
+            }
+            Caution::TerminationsNotTold { terminations } => write!(
+                f,
+                "the experiment has too few flakes that ended so to tell their probability: {}",
+                terminations.join(", ")
+            ),
+            Caution::TooFewForLevel { class, flakes, needed, level } => {
+                let of = class.as_ref().map(|c| format!(" of {c}")).unwrap_or_default();
+                write!(
+                    f,
+                    "{flakes} flakes{of} give no finite conformal interval at {} % ({needed} are needed)",
+                    short(level * 100.0)
                 )
             }
             Caution::NotAsStruck { state } => {

@@ -308,6 +308,12 @@ impl Predictive {
         })
     }
 
+    /// Ends of the central interval of a level on the transformed scale.
+    pub(crate) fn interval_transformed(&self, level: f64) -> Result<(f64, f64)> {
+        let tail = 0.5 * (1.0 - LEVEL.check(level)?);
+        Ok((self.quantile_transformed(tail, 1.0 - tail), self.quantile_transformed(1.0 - tail, tail)))
+    }
+
     /// The mean size *if the errors were normal with this scale*.
     ///
     /// The exponential of a Student t has no mean, so under a logarithm this is the only mean there is, and

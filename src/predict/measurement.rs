@@ -346,7 +346,7 @@ impl Predictor {
         }
         // the same stages as an exact estimate, whose cautions are kept
         let mut told = Vec::new();
-        let mut x = self.gather(measured, &mut told)?;
+        let mut x = self.gather(measured, ask, &mut told)?;
         let at = self.choose(&x)?;
         let (variant, ready) = (&self.calibration().variants()[at], self.ready(at));
         self.assume(ready, &mut x, &mut told);
