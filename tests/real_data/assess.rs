@@ -16,6 +16,9 @@ fn rows(file: &str) -> Vec<Row> {
     if file.starts_with("flint") {
         options = options.number("dorsal_cortex_1_to_5").number("dorsal_scars");
     }
+    if file.starts_with("glass") {
+        options = options.class("core_shape");
+    }
     let mut table = TableReader::new(open(file), &options).unwrap();
     let mut rows = Vec::new();
     let mut row = table.row();
