@@ -9,7 +9,8 @@
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
-//! | `assess.rs`, `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
+//! | `assess.rs`, `estimate.rs`, `fit.rs`, `calibrations.rs`, `plan.rs` | one verb each |
+//! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
 mod assess;
 mod blow;
@@ -18,6 +19,9 @@ mod estimate;
 mod failure;
 mod fit;
 mod mechanics;
+mod plan;
+mod plan_plot;
+mod plan_sheet;
 mod plot;
 mod report;
 mod tables;
@@ -59,6 +63,9 @@ enum Verb {
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
+    /// Choose what to strike next: a knapping list, and what it will buy
+    #[command(after_help = format!("{}\n\n{CARE}", plan::EXAMPLES))]
+    Plan(plan::Options),
 }
 
 fn main() -> ExitCode {
@@ -70,6 +77,7 @@ fn main() -> ExitCode {
         Verb::Fit(o) => fit::run(&o),
         Verb::Assess(o) => assess::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
+        Verb::Plan(o) => plan::run(&o),
     };
     match done {
         Ok(code) => ExitCode::from(code),

@@ -5,11 +5,12 @@
 
 use super::{
     Assumption, Calibration, Parts, PercussorSeen, Provenance, Range, Setting, SizeModel, Spread, Tails,
-    Variant,
+    TerminationModel, Variant,
 };
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use crate::fit::linear::{Accumulator, Criteria, LinearFit};
+use crate::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use crate::fit::shrunken::{self, Shrunken, ShrunkenFit};
 use crate::form::{Compiled, Form, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
 use crate::material::PercussorMaterial;
@@ -71,7 +72,45 @@ pub struct VariantRecipe {
     pub name: String,
     /// The sizes.
     pub sizes: Vec<SizeRecipe>,
+    /// How its flakes end, where the table supports a model of that.
+    pub termination: Option<TerminationRecipe>,
 }
+
+/// How a multinomial model of the termination is fitted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TerminationRecipe {
+    /// Its terms; the transform is not used.
+    pub form: Form,
+    /// Which terminations are told apart.
+    pub told_apart: ToldApart,
+    /// The penalty.
+    pub penalty: Penalty,
+}
+
+/// Which terminations a model tells apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ToldApart {
+    /// Feather, hinge, step, overshot; other entries are left out.
+    Four,
+    /// Feather against hinge, step, overshot and inflexed together; other entries are left out.
+    FeatherOrNot,
+}
+
+impl ToldApart {
+    /// The class that a recorded termination falls into, if it is a termination.
+    fn class(self, recorded: &str) -> Option<&'static str> {
+        match (self, known_termination(recorded)) {
+            (ToldApart::Four, known) => known,
+            (ToldApart::FeatherOrNot, Some("feather")) => Some("feather"),
+            (ToldApart::FeatherOrNot, Some(_)) => Some(NOT_FEATHER),
+            (ToldApart::FeatherOrNot, None) => (recorded == "inflexed").then_some(NOT_FEATHER),
+        }
+    }
+}
+
+/// The class of all flakes that do not feather out, where a table cannot tell them apart.
+pub const NOT_FEATHER: &str = "not feather";
 
 /// What to fit, and what to write beside it.
 #[derive(Debug, Clone, PartialEq)]
@@ -92,6 +131,8 @@ pub struct Recipe {
     pub not_recorded: Vec<String>,
     /// Whether incomplete and retouched pieces are fitted too.
     pub keep_incomplete: bool,
+    /// What struck the flakes, where the table does not record it row by row.
+    pub struck_with: Option<String>,
 }
 
 impl Recipe {
@@ -111,7 +152,9 @@ impl Recipe {
             assumptions: Vec::new(),
             not_recorded: Vec::new(),
             keep_incomplete: false,
+            struck_with: None,
             variants: vec![VariantRecipe {
+                termination: None,
                 name: needs.join(", "),
                 sizes: vec![SizeRecipe {
                     size: size.to_string(),
@@ -259,6 +302,8 @@ pub struct Collector {
     inputs: Vec<f64>,
     /// Sizes, one row of `columns` after another; not a number where missing.
     sizes: Vec<f64>,
+    /// Terminations as recorded, one for each row.
+    ended: Vec<Option<String>>,
     percussors: BTreeMap<String, u64>,
     left_out: BTreeMap<String, u64>,
     offered: u64,
@@ -273,7 +318,11 @@ impl Collector {
         if recipe.variants.is_empty() || recipe.variants.iter().any(|v| v.sizes.is_empty()) {
             return Err(Error::invalid("recipe", "at least one variant with at least one size is needed"));
         }
-        let mut layout = Layout::of(recipe.variants.iter().flat_map(|v| v.sizes.iter().map(|s| &s.form)));
+        let forms = recipe
+            .variants
+            .iter()
+            .flat_map(|v| v.sizes.iter().map(|s| &s.form).chain(v.termination.iter().map(|t| &t.form)));
+        let mut layout = Layout::of(forms);
         for a in &recipe.assumptions {
             layout.add_level(&a.class, &a.level);
         }
@@ -309,6 +358,7 @@ impl Collector {
             compiled,
             inputs: Vec::new(),
             sizes: Vec::new(),
+            ended: Vec::new(),
             percussors: BTreeMap::new(),
             left_out: BTreeMap::new(),
             offered: 0,
@@ -376,9 +426,10 @@ impl Collector {
         }
         let sizes: Vec<f64> = self.columns.iter().map(|c| flake.number(c).unwrap_or(f64::NAN)).collect();
         self.usable(&x, &sizes)?;
-        if let Some(p) = flake.class("percussor") {
+        if let Some(p) = flake.class("percussor").or(self.recipe.struck_with.as_deref()) {
             *self.percussors.entry(p.to_string()).or_default() += 1;
         }
+        self.ended.push(flake.class(TERMINATION).map(str::to_string));
         self.inputs.extend(x);
         self.sizes.extend(sizes);
         Ok(())
@@ -475,9 +526,33 @@ impl Collector {
             ranges,
             joint_flakes,
             residual_correlation,
-            termination: None,
+            termination: recipe.termination.as_ref().map(|t| self.fit_termination(t, used)).transpose()?,
         };
         Ok((variant, reports))
+    }
+
+    fn fit_termination(&self, recipe: &TerminationRecipe, used: usize) -> Result<TerminationModel> {
+        let compiled = recipe.form.compile(&self.layout)?;
+        let names = match recipe.told_apart {
+            ToldApart::Four => vec!["feather", "hinge", "step", "overshot"],
+            ToldApart::FeatherOrNot => vec!["feather", NOT_FEATHER],
+        };
+        let (mut rows, mut classes) = (Vec::new(), Vec::new());
+        for i in 0..used {
+            let class = self.ended[i].as_deref().and_then(|e| recipe.told_apart.class(e));
+            let Some(class) = class.and_then(|c| names.iter().position(|n| *n == c)) else { continue };
+            if compiled.check(self.row(i), &self.layout).is_err() {
+                continue;
+            }
+            let mut terms = vec![0.0; compiled.terms()];
+            compiled.fill(self.row(i), &mut terms);
+            rows.push(terms);
+            classes.push(class);
+        }
+        let design = Design::from_rows(recipe.form.term_names(), &rows)?;
+        let outcomes = Outcomes::new(names.iter().map(|n| n.to_string()).collect(), classes)?;
+        let fit = multinomial::fit(&design, &outcomes, &MultinomialOptions::with_penalty(recipe.penalty))?;
+        Ok(TerminationModel { form: recipe.form.clone(), fit })
     }
 
     fn fit_size(&self, recipe: &SizeRecipe, used: usize, ranges: &mut Vec<Range>) -> Result<FittedSize> {

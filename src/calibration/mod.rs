@@ -16,9 +16,11 @@
 //! | `mod.rs` | the types, reading, checking, writing |
 //! | [`bundled`] | the three calibrations that come with the crate |
 //! | [`fitting`] | from rows of observed flakes to a calibration |
+//! | [`local`] | a calibration updated with few flakes of one's own |
 
 pub mod bundled;
 pub mod fitting;
+pub mod local;
 
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::MultinomialFit;
@@ -397,14 +399,14 @@ impl Calibration {
         self.parts
     }
 
-    /// The measurements that a variant cannot do without: what its forms read, less the settings, the
-    /// assumed classes and the termination.
+    /// The measurements that a variant cannot do without: what its forms read, less the settings and the
+    /// assumed classes, and less the termination where the variant can weigh terminations itself.
     pub fn required(&self, variant: &Variant) -> Vec<String> {
         let mut names: Vec<String> = Vec::new();
         for name in variant.sizes.iter().flat_map(|m| m.form.needs()) {
             let optional = self.parts.setting_names.contains(&name)
                 || self.parts.assumptions.iter().any(|a| a.class == name)
-                || name == crate::form::TERMINATION;
+                || (name == crate::form::TERMINATION && variant.termination.is_some());
             if !optional && !names.contains(&name) {
                 names.push(name);
             }

@@ -87,6 +87,11 @@ pub enum Caution {
         /// The termination.
         termination: String,
     },
+    /// Terminations to which the calibration's experiment gives no probability of their own.
+    TerminationsNotTold {
+        /// The terminations.
+        terminations: Vec<String>,
+    },
     /// Too few flakes of this kind for a finite conformal interval at the level.
     TooFewForLevel {
         /// The class the flakes are of (`blow_lands_on = edge`); nothing where all count together.
@@ -128,6 +133,7 @@ impl Caution {
             Caution::Technique { .. } => "technique",
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Caution::TerminationsNotTold { .. } => "terminations-not-told",
             Caution::TooFewForLevel { .. } => "too-few-for-level",
             Caution::NotAsStruck { .. } => "not-as-struck",
             Caution::NoFailedBlows => "no-failed-blows",
@@ -216,6 +222,11 @@ impl fmt::Display for Caution {
                     "the calibration cannot answer for a {termination} termination; not conditioned on it"
                 )
             }
+            Caution::TerminationsNotTold { terminations } => write!(
+                f,
+                "the experiment has too few flakes that ended so to tell their probability: {}",
+                terminations.join(", ")
+            ),
             Caution::TooFewForLevel { class, flakes, needed, level } => {
                 let of = class.as_ref().map(|c| format!(" of {c}")).unwrap_or_default();
                 write!(

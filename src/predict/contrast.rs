@@ -119,7 +119,7 @@ pub fn side_by_side(
             return Err(Error::missing("percussor", "a comparison of percussors needs it"));
         }
         let mut cautions = Vec::new();
-        let x = predictor.gather(flake, &mut cautions)?;
+        let x = predictor.gather(flake, ask, &mut cautions)?;
         gathered.push((x, cautions));
     }
     let same_platform = |x: &[f64]| {

@@ -11,7 +11,7 @@ use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel
 use crate::error::{Error, Result};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{self, Compiled, PERCUSSOR_CLASS, TERMINATION};
-use crate::material::{PercussorClass, PercussorMaterial};
+use crate::material::{PercussorClass, PercussorMaterial, Stone};
 use crate::strike::Measured;
 
 /// What is asked for beyond the measurements.
@@ -300,7 +300,7 @@ impl Predictor {
             return Err(e);
         }
         let mut cautions = Vec::new();
-        let mut x = self.gather(measured, &mut cautions)?;
+        let mut x = self.gather(measured, ask, &mut cautions)?;
         let at = self.choose(&x)?;
         let (variant, ready) = (&self.calibration.variants()[at], &self.variants[at]);
         self.assume(ready, &mut x, &mut cautions);
@@ -310,14 +310,33 @@ impl Predictor {
         Ok(self.doubt(estimate, variant, ready, &x, measured))
     }
 
+    /// A variant resolved.
+    pub(super) fn ready(&self, at: usize) -> &ReadyVariant {
+        &self.variants[at]
+    }
+
+    /// Centre and scale of each size of a variant at a complete input row; not a number outside the domain.
+    pub(super) fn standing(&self, variant: usize, x: &[f64]) -> Vec<(f64, f64)> {
+        let mut row = Vec::new();
+        let sizes = &self.calibration.variants()[variant].sizes;
+        let at = sizes.iter().zip(&self.variants[variant].sizes).map(|(m, r)| r.at(m, x, &mut row));
+        at.map(|at| (at.location, at.scale)).collect()
+    }
+
     /// The input row: what was measured, classes as codes, not a number where missing.
-    pub(super) fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
+    pub(super) fn gather(
+        &self,
+        measured: &impl Measured,
+        ask: &Ask,
+        cautions: &mut Vec<Caution>,
+    ) -> Result<Vec<f64>> {
         let layout = self.calibration.layout();
         let mut x: Vec<f64> = layout.numbers.iter().map(|n| measured.number(n).unwrap_or(f64::NAN)).collect();
         for class in &layout.classes {
             let code =
                 match class.name.as_str() {
-                    TERMINATION => None,
+                    TERMINATION => wanted_termination(measured, ask)
+                        .and_then(|w| class.levels.iter().position(|l| *l == w)),
                     PERCUSSOR_CLASS | "percussor" => {
                         self.percussor(&class.name, &class.levels, measured, cautions)?
                     }
@@ -470,10 +489,7 @@ impl Predictor {
         ask: &Ask,
         cautions: &mut Vec<Caution>,
     ) -> Option<usize> {
-        let wanted = match ask.termination {
-            Some(t) => t.name().to_string(),
-            None => measured.class(TERMINATION)?.to_string(),
-        };
+        let wanted = wanted_termination(measured, ask)?.to_string();
         let layout = self.calibration.layout();
         let code = ready
             .termination
@@ -494,6 +510,7 @@ impl Predictor {
         mut cautions: Vec<Caution>,
     ) -> Result<Estimate> {
         let layout = self.calibration.layout();
+        let terminations = if ended.is_none() { ends(variant, ready, &rows)? } else { Vec::new() };
         let rows = by_termination(variant, ready, rows, ended)?;
         let mut components: Vec<Vec<Component>> =
             variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
@@ -544,7 +561,7 @@ impl Predictor {
             sizes,
             calibration: self.calibration.name().to_string(),
             variant: variant.name.clone(),
-            terminations: Vec::new(),
+            terminations,
             residual_correlation: variant.residual_correlation.clone(),
             cautions,
         })
@@ -597,7 +614,7 @@ impl Predictor {
             }
         }
         if let (Some(asked), Some(seen)) = (measured.class("stone"), self.calibration.stone())
-            && asked != seen
+            && canonical_stone(asked) != canonical_stone(seen)
         {
             found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
         }
@@ -619,6 +636,12 @@ impl Predictor {
         if measured.class("retouched") == Some("yes") {
             found.push(Caution::NotAsStruck { state: "retouched".to_string() });
         }
+        let told = |t: &str| e.terminations.iter().any(|k| k.termination == t);
+        let missing: Vec<String> =
+            Termination::ALL.iter().map(|t| t.name()).filter(|t| !told(t)).map(String::from).collect();
+        if !missing.is_empty() && x.get(ready.termination.unwrap_or(usize::MAX)).is_none_or(|v| v.is_nan()) {
+            found.push(Caution::TerminationsNotTold { terminations: missing });
+        }
         if !self.calibration.not_recorded().is_empty() {
             found.push(Caution::NotInExperiment { what: self.calibration.not_recorded().to_vec() });
         }
@@ -636,6 +659,45 @@ fn class_of(name: &str) -> Result<PercussorClass> {
         "organic" => Ok(PercussorClass::Organic),
         material => PercussorMaterial::named(material).map(|m| m.class()),
     }
+}
+
+/// The termination to condition on: the one asked for, otherwise the one recorded.
+fn wanted_termination<'a>(measured: &'a impl Measured, ask: &Ask) -> Option<&'a str> {
+    match ask.termination {
+        Some(t) => Some(t.name()),
+        None => measured.class(TERMINATION),
+    }
+}
+
+/// How the flake will end, averaged over the completions of the settings: probabilities, and their intervals
+/// averaged likewise.
+fn ends(
+    variant: &Variant,
+    ready: &ReadyVariant,
+    rows: &[(f64, Vec<f64>)],
+) -> Result<Vec<TerminationEstimate>> {
+    let (Some(model), Some(ends)) = (&variant.termination, &ready.ends) else { return Ok(Vec::new()) };
+    let total: f64 = rows.iter().map(|r| r.0).sum();
+    let mut found: Vec<TerminationEstimate> = model
+        .fit
+        .classes()
+        .iter()
+        .map(|c| TerminationEstimate { termination: c.clone(), value: 0.0, low: 0.0, high: 0.0 })
+        .collect();
+    let mut terms = vec![0.0; ends.compiled.terms()];
+    for (weight, x) in rows {
+        ends.compiled.fill(x, &mut terms);
+        if terms.iter().any(|t| !t.is_finite()) {
+            return Ok(Vec::new());
+        }
+        for (f, i) in found.iter_mut().zip(model.fit.probability_intervals(&terms, 0.95)?) {
+            let share = weight / total;
+            f.value += share * i.value;
+            f.low += share * i.low;
+            f.high += share * i.high;
+        }
+    }
+    Ok(found)
 }
 
 /// One row for each termination that the sizes depend on, weighted by its probability.
@@ -675,4 +737,9 @@ pub(super) fn by_termination(
         }
     }
     Ok(out)
+}
+
+/// A stone by its own name where the text is an alias of it (`glass`).
+fn canonical_stone(text: &str) -> String {
+    Stone::named(text).map_or_else(|_| text.to_string(), |s| s.name().to_string())
 }

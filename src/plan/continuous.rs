@@ -1,0 +1,159 @@
+//! The bound that no plan can pass: the continuous D-optimum.
+//!
+//! Give every candidate a share w of the flakes, w >= 0 and sum w = 1, and let M(w) = sum w z z'. The shares
+//! with the largest det M(w) are those, and only those, under which no candidate has x'M(w)^-1 x above p
+//! (the equivalence theorem: J. Kiefer & J. Wolfowitz 1960, Canadian J. Math. 12:363, from memory). No plan of n
+//! flakes has a det M above n^p times that.
+//!
+//! Shares are moved from the supporting candidate of least variance to the candidate of greatest, by the step
+//! that is best in that direction (vertex exchange: D. Böhning 1986, Metrika 33:337, from memory):
+//! (d_j - d_i) / (2 (d_i d_j - d_ij^2)), at most all of it.
+
+use super::information::{Information, solve_transposed, undetermined};
+use crate::error::{Error, Result};
+use crate::fit::Design;
+use nalgebra::DMatrix;
+
+/// The excess of the largest variance over p, relative to p, at which the shares count as optimal.
+const EXCESS: f64 = 1e-9;
+
+/// Steps after which the search is left; the bound then holds with the excess that remains.
+const MOST_STEPS: usize = 20_000;
+
+/// Shares of the flakes that no plan can beat.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ContinuousOptimum {
+    shares: Vec<(usize, f64)>,
+    largest_variance: f64,
+    ln_determinant: f64,
+    terms: usize,
+}
+
+impl ContinuousOptimum {
+    /// Candidates with a share of the flakes, in their order, and the shares; they sum to one.
+    pub fn shares(&self) -> &[(usize, f64)] {
+        &self.shares
+    }
+
+    /// The largest x'M(w)^-1 x of any candidate; the number of terms at the optimum.
+    pub fn largest_variance(&self) -> f64 {
+        self.largest_variance
+    }
+
+    /// ln det M(w).
+    pub fn ln_determinant(&self) -> f64 {
+        self.ln_determinant
+    }
+
+    /// How much of what its number of flakes could know a set of flakes does know: 1 for a plan that cannot
+    /// be bettered. Times the number of flakes, it is how many well placed ones would do as well.
+    ///
+    /// # Errors
+    /// [`Error::Incomparable`] where the number of terms differs.
+    pub fn efficiency_of(&self, information: &Information) -> Result<f64> {
+        if information.terms().len() != self.terms {
+            return Err(Error::Incomparable { reason: "the plans have different terms".into() });
+        }
+        let p = self.terms as f64;
+        let per_flake = information.ln_determinant() / p - (information.flakes() as f64).ln();
+        Ok((per_flake - self.ln_determinant / p).exp())
+    }
+}
+
+/// The continuous D-optimum over candidates.
+///
+/// # Errors
+/// [`Error::TooFew`] without candidates or terms, [`Error::RankDeficient`] naming a term that the candidates
+/// cannot tell apart.
+///
+/// ```
+/// use conchoid::{fit::Design, plan::continuous_optimum};
+/// // a parabola is learnt best at both ends and in the middle, a third of the flakes at each
+/// let rows: Vec<[f64; 3]> = (-4..=4).map(|i| { let x = f64::from(i) / 4.0; [1.0, x, x * x] }).collect();
+/// let d = Design::from_rows(["1", "x", "x^2"].map(String::from).to_vec(), &rows)?;
+/// let best = continuous_optimum(&d)?;
+/// assert_eq!(best.shares().iter().map(|s| s.0).collect::<Vec<_>>(), [0, 4, 8]);
+/// assert!(best.shares().iter().all(|s| (s.1 - 1.0 / 3.0).abs() < 1e-6));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub fn continuous_optimum(candidates: &Design) -> Result<ContinuousOptimum> {
+    let (count, p) = (candidates.rows(), candidates.columns());
+    if count == 0 || p == 0 {
+        let what = if p == 0 { "terms" } else { "candidates" };
+        return Err(Error::TooFew { what: what.into(), found: 0, needed: 1 });
+    }
+    if let Some(term) = undetermined(candidates).into_iter().next() {
+        return Err(Error::RankDeficient { term });
+    }
+    let triangle = candidates.matrix().clone().qr().r();
+    let mut z = DMatrix::zeros(p, count);
+    for i in 0..count {
+        let row: Vec<f64> = candidates.matrix().row(i).iter().copied().collect();
+        z.set_column(i, &solve_transposed(&triangle, &row));
+    }
+    let mut shares = spread_out(&z);
+    let singular = || Error::NotConverged {
+        what: "the continuous optimum".into(),
+        reason: "the candidates cannot be told from singular ones (widen the reach)".into(),
+    };
+    for step in 0..=MOST_STEPS {
+        let mut m = DMatrix::zeros(p, p);
+        for (i, w) in shares.iter().enumerate().filter(|(_, w)| **w > 0.0) {
+            m.ger(*w, &z.column(i), &z.column(i), 1.0);
+        }
+        let factor = m.cholesky().ok_or_else(singular)?;
+        let mut u = z.clone();
+        factor.l_dirty().solve_lower_triangular_mut(&mut u);
+        let d: Vec<f64> = u.column_iter().map(|c| c.norm_squared()).collect();
+        let (mut j, mut i) = (0, None);
+        for k in 0..count {
+            if d[k] > d[j] {
+                j = k;
+            }
+            if shares[k] > 0.0 && i.is_none_or(|i: usize| d[k] < d[i]) {
+                i = Some(k);
+            }
+        }
+        let i = i.unwrap_or(j);
+        if d[j] <= p as f64 * (1.0 + EXCESS) || i == j || step == MOST_STEPS {
+            let turned = 2.0 * triangle.diagonal().iter().map(|r| r.abs().ln()).sum::<f64>();
+            let ln_determinant =
+                turned + 2.0 * factor.l_dirty().diagonal().iter().map(|l| l.ln()).sum::<f64>();
+            return Ok(ContinuousOptimum {
+                shares: shares.into_iter().enumerate().filter(|(_, w)| *w > 0.0).collect(),
+                largest_variance: d[j],
+                ln_determinant,
+                terms: p,
+            });
+        }
+        let dij = u.column(i).dot(&u.column(j));
+        let best = (d[j] - d[i]) / (2.0 * (d[i] * d[j] - dij * dij));
+        let moved = if best > 0.0 && best < shares[i] { best } else { shares[i] };
+        shares[j] += moved;
+        shares[i] = if moved == shares[i] { 0.0 } else { shares[i] - moved };
+    }
+    Err(singular())
+}
+
+/// Equal shares of p candidates that are far apart: pivoted Gram-Schmidt.
+fn spread_out(z: &DMatrix<f64>) -> Vec<f64> {
+    let (p, count) = z.shape();
+    let mut rest = z.clone();
+    let mut shares = vec![0.0; count];
+    for _ in 0..p {
+        let mut best = (0, 0.0);
+        for (j, column) in rest.column_iter().enumerate() {
+            let length = column.norm_squared();
+            if length > best.1 * (1.0 + 1e-11) {
+                best = (j, length);
+            }
+        }
+        shares[best.0] += 1.0 / p as f64;
+        let direction = rest.column(best.0).normalize();
+        for mut column in rest.column_iter_mut() {
+            let share = direction.dot(&column);
+            column.axpy(-share, &direction, 1.0);
+        }
+    }
+    shares
+}

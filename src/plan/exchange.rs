@@ -1,0 +1,427 @@
+//! The choice of n settings by exchange, after V. V. Fedorov.
+//!
+//! From several random starts each chosen setting in turn is exchanged for the candidate that helps most,
+//! until none helps. In coordinates z in which all candidates (and existing flakes) together are orthonormal,
+//! with V = M^-1, d_i = z_i'V z_i, d_ij = z_i'V z_j and, for the predictions, W the mean of z z' at the
+//! platforms and f_ij = z_i'V W V z_j, the exchange of i for j changes
+//!
+//! ```text
+//! det M   by the factor  D = (1 + d_j)(1 - d_i) + d_ij^2                            (Fedorov 1972)
+//! tr(W V) by  - [(1 - d_i) f_jj + 2 d_ij f_ij - (1 + d_j) f_ii] / D                 (derived; tested)
+//! ```
+//!
+//! M is summed afresh and factored by Cholesky after every exchange, so nothing drifts. Sources: V. V.
+//! Fedorov 1972, Theory of Optimal Experiments (from memory); exchange point by point: R. D. Cook & C. J.
+//! Nachtsheim 1980, Technometrics 22:315 (from memory).
+
+use super::information::{Information, rows_at, solve_transposed, stacked, undetermined};
+use crate::error::{Error, Result};
+use crate::fit::Design;
+use nalgebra::{Cholesky, DMatrix, Dyn};
+use rand::{Rng, RngExt};
+
+/// The least relative gain for which a setting is exchanged; below it is rounding. Common practice, no source.
+const LEAST_GAIN: f64 = 1e-9;
+
+/// Gains closer than this are equal, and the earlier candidate is taken: the same plan on every machine.
+const TIE: f64 = 1e-11;
+
+/// Passes over all settings after which a start is given up as it stands. Usual numbers are 3 to 8.
+const MOST_PASSES: usize = 100;
+
+/// The most flakes of a plan, and the most candidates.
+const MOST: usize = 100_000;
+
+/// What a plan makes certain.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub enum Criterion {
+    /// The coefficients, jointly: the largest determinant of M (D-optimal).
+    #[default]
+    Coefficients,
+    /// The predictions at these rows of terms: the least average of x'M^-1 x (I-optimal).
+    Predictions {
+        /// Rows of terms, such as [`Candidates::row_of`](super::Candidates::row_of) gives.
+        at: Vec<Vec<f64>>,
+    },
+}
+
+/// How to choose.
+///
+/// | option | default | purpose | accepted |
+/// |---|---|---|---|
+/// | `flakes` | | flakes to be struck | 1 to 100,000; with the existing ones at least as many as terms |
+/// | [`criterion`](Exchange::criterion) | coefficients | what is made certain | |
+/// | [`existing`](Exchange::existing) | none | rows of flakes one has already | the same terms |
+/// | [`starts`](Exchange::starts) | 10 | random starts, of which the best is kept | 1 to 10,000 |
+#[derive(Debug, Clone, PartialEq)]
+pub struct Exchange {
+    flakes: usize,
+    criterion: Criterion,
+    existing: Option<Design>,
+    starts: usize,
+}
+
+impl Exchange {
+    /// So many flakes, for the coefficients, from ten starts.
+    pub fn new(flakes: usize) -> Exchange {
+        Exchange { flakes, criterion: Criterion::Coefficients, existing: None, starts: 10 }
+    }
+    /// What is made certain.
+    pub fn criterion(mut self, criterion: Criterion) -> Exchange {
+        self.criterion = criterion;
+        self
+    }
+    /// Rows of terms of flakes that one has already: the plan adds what they lack.
+    pub fn existing(mut self, rows: Design) -> Exchange {
+        self.existing = Some(rows);
+        self
+    }
+    /// Number of random starts.
+    pub fn starts(mut self, starts: usize) -> Exchange {
+        self.starts = starts;
+        self
+    }
+}
+
+/// A plan: which candidates, how often, and what they will know together with the existing flakes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chosen {
+    points: Vec<usize>,
+    information: Information,
+    value: f64,
+    agreeing: usize,
+}
+
+impl Chosen {
+    /// Places of the chosen candidates, rising; one that is to be struck several times stands several times.
+    pub fn points(&self) -> &[usize] {
+        &self.points
+    }
+
+    /// What the plan knows, existing flakes included.
+    pub fn information(&self) -> &Information {
+        &self.information
+    }
+
+    /// The criterion reached: ln det M for the coefficients, the average of x'M^-1 x for the predictions.
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// How many of the starts ended at this value. Where it is one of many, more starts may find a better plan.
+    pub fn starts_agreeing(&self) -> usize {
+        self.agreeing
+    }
+}
+
+/// Chooses settings from candidates. The same candidates, options and generator give the same plan.
+///
+/// # Errors
+/// [`Error::TooFew`] without candidates, or with fewer flakes (existing ones included) than terms;
+/// [`Error::RankDeficient`] naming a term that no choice from these candidates can estimate (a percussor of
+/// which there is only one, a depth that does not vary); [`Error::Incomparable`] or [`Error::Shape`] where
+/// existing rows or platforms have other terms; [`Error::Invalid`] for options out of range.
+///
+/// ```
+/// use conchoid::{fit::Design, plan::{Exchange, choose}};
+/// use rand::SeedableRng;
+/// // a straight line is learnt best at both ends
+/// let rows: Vec<[f64; 2]> = (0..=10).map(|i| [1.0, f64::from(i)]).collect();
+/// let line = Design::from_rows(vec!["intercept".into(), "x".into()], &rows)?;
+/// let plan = choose(&line, &Exchange::new(4), &mut rand_chacha::ChaCha8Rng::seed_from_u64(7))?;
+/// assert_eq!(plan.points(), [0, 0, 10, 10]);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub fn choose<R: Rng + ?Sized>(candidates: &Design, options: &Exchange, rng: &mut R) -> Result<Chosen> {
+    let ground = Ground::new(candidates, options)?;
+    // among plans equally good, the one with the most different settings: it shows more of the form's failings
+    let mut best: Option<(f64, Vec<usize>, usize)> = None;
+    let mut agreeing = 0;
+    for _ in 0..options.starts {
+        let mut points = ground.start(rng);
+        let loss = ground.improve(&mut points)?;
+        points.sort_unstable();
+        let tolerance = 10.0 * LEAST_GAIN * loss.abs().max(1.0);
+        let different = 1 + points.windows(2).filter(|w| w[0] != w[1]).count();
+        match &best {
+            Some((least, ..)) if loss > least + tolerance => {}
+            Some((least, _, most)) if loss >= least - tolerance => {
+                agreeing += 1;
+                if different > *most {
+                    best = Some((*least, points, different));
+                }
+            }
+            _ => {
+                best = Some((loss, points, different));
+                agreeing = 1;
+            }
+        }
+    }
+    let Some((_, points, _)) = best else { return Err(Error::invalid("starts", "at least one start")) };
+    let new = rows_at(candidates, &points)?;
+    let information = Information::with_existing(&new, options.existing.as_ref())?;
+    let value = match &options.criterion {
+        Criterion::Coefficients => information.ln_determinant(),
+        Criterion::Predictions { at } => {
+            let variances = at.iter().map(|x| information.variance_at(x)).collect::<Result<Vec<f64>>>()?;
+            variances.iter().sum::<f64>() / at.len() as f64
+        }
+    };
+    Ok(Chosen { points, information, value, agreeing })
+}
+
+/// The checked problem in orthonormal coordinates.
+struct Ground {
+    /// A candidate a column, p x N.
+    z: DMatrix<f64>,
+    /// Existing flakes, a column each.
+    old: DMatrix<f64>,
+    /// A with A'A = W, the mean of z z' at the platforms; none for the coefficients.
+    aim: Option<DMatrix<f64>>,
+    flakes: usize,
+}
+
+impl Ground {
+    fn new(candidates: &Design, options: &Exchange) -> Result<Ground> {
+        let (p, n) = (candidates.columns(), options.flakes);
+        if p == 0 || candidates.rows() == 0 {
+            let what = if p == 0 { "terms" } else { "candidates" };
+            return Err(Error::TooFew { what: what.into(), found: 0, needed: 1 });
+        }
+        if n == 0 || n > MOST || candidates.rows() > MOST {
+            return Err(Error::invalid("flakes", format!("1 to {MOST} flakes, at most {MOST} candidates")));
+        }
+        if options.starts == 0 || options.starts > 10_000 {
+            return Err(Error::invalid("starts", "1 to 10000 starts"));
+        }
+        let empty = Design::new(candidates.names().to_vec(), DMatrix::zeros(0, p))?;
+        let existing = options.existing.as_ref().unwrap_or(&empty);
+        let all = stacked(candidates, existing)?;
+        if let Some(term) = undetermined(&all).into_iter().next() {
+            return Err(Error::RankDeficient { term });
+        }
+        let known = p - if existing.rows() == 0 { p } else { undetermined(existing).len() };
+        if n + known < p {
+            return Err(Error::TooFew { what: "flakes".into(), found: n, needed: p - known });
+        }
+        let triangle = all.matrix().clone().qr().r();
+        let turn = |m: &DMatrix<f64>| {
+            let mut z = DMatrix::zeros(p, m.nrows());
+            for i in 0..m.nrows() {
+                let row: Vec<f64> = m.row(i).iter().copied().collect();
+                z.set_column(i, &solve_transposed(&triangle, &row));
+            }
+            z
+        };
+        let aim = match &options.criterion {
+            Criterion::Coefficients => None,
+            Criterion::Predictions { at } if at.is_empty() => {
+                return Err(Error::TooFew { what: "platforms to predict at".into(), found: 0, needed: 1 });
+            }
+            Criterion::Predictions { at } => {
+                let platforms = turn(Design::from_rows(candidates.names().to_vec(), at)?.matrix());
+                let mut rows = platforms.transpose() / (at.len() as f64).sqrt();
+                if rows.nrows() > p {
+                    rows = rows.qr().r();
+                }
+                Some(rows)
+            }
+        };
+        Ok(Ground { z: turn(candidates.matrix()), old: turn(existing.matrix()), aim, flakes: n })
+    }
+
+    /// Random settings, and where these leave something undetermined, those that determine it best.
+    fn start<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<usize> {
+        let (p, count) = self.z.shape();
+        let mut points: Vec<usize> =
+            (0..self.flakes.saturating_sub(p)).map(|_| rng.random_range(0..count)).collect();
+        // what of each candidate is not yet spanned
+        let mut rest = self.z.clone();
+        let mut rank = 0;
+        let take_out = |rest: &mut DMatrix<f64>, direction: &nalgebra::DVector<f64>| {
+            for mut column in rest.column_iter_mut() {
+                let share = direction.dot(&column);
+                column.axpy(-share, direction, 1.0);
+            }
+        };
+        let taken: Vec<nalgebra::DVector<f64>> = (0..self.old.ncols())
+            .map(|i| self.old.column(i).into_owned())
+            .chain(points.iter().map(|i| self.z.column(*i).into_owned()))
+            .collect();
+        let mut basis: Vec<nalgebra::DVector<f64>> = Vec::new();
+        for mut v in taken {
+            if rank == p {
+                break;
+            }
+            let before = v.norm();
+            for _ in 0..2 {
+                for q in &basis {
+                    let share = q.dot(&v);
+                    v.axpy(-share, q, 1.0);
+                }
+            }
+            let after = v.norm();
+            if after > 1e-6 * before {
+                v /= after;
+                take_out(&mut rest, &v);
+                basis.push(v);
+                rank += 1;
+            }
+        }
+        while points.len() < self.flakes {
+            if rank == p {
+                points.push(rng.random_range(0..count));
+                continue;
+            }
+            let mut best = (0, 0.0);
+            for (j, column) in rest.column_iter().enumerate() {
+                let length = column.norm_squared();
+                if length > best.1 * (1.0 + TIE) {
+                    best = (j, length);
+                }
+            }
+            points.push(best.0);
+            let v = rest.column(best.0).into_owned();
+            let length = v.norm();
+            rank += 1;
+            if length > 0.0 {
+                take_out(&mut rest, &(v / length));
+            }
+        }
+        points
+    }
+
+    fn factor(&self, points: &[usize]) -> Result<Cholesky<f64, Dyn>> {
+        let mut m = &self.old * self.old.transpose();
+        for i in points {
+            let z = self.z.column(*i);
+            m.ger(1.0, &z, &z, 1.0);
+        }
+        m.cholesky().ok_or_else(|| Error::NotConverged {
+            what: "the exchange of settings".into(),
+            reason: "the settings chosen cannot be told from singular ones (widen the reach)".into(),
+        })
+    }
+
+    /// What is made small: - ln det M, or ln tr(W V).
+    fn loss(&self, factor: &Cholesky<f64, Dyn>) -> f64 {
+        match &self.aim {
+            None => -2.0 * factor.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>(),
+            Some(a) => self.trace(factor, a).ln(),
+        }
+    }
+
+    fn trace(&self, factor: &Cholesky<f64, Dyn>, a: &DMatrix<f64>) -> f64 {
+        let mut t = a.transpose();
+        factor.l_dirty().solve_lower_triangular_mut(&mut t);
+        t.norm_squared()
+    }
+
+    /// Exchanges until nothing helps; gives the loss reached.
+    fn improve(&self, points: &mut [usize]) -> Result<f64> {
+        let mut state = State::new(self, points)?;
+        for _ in 0..MOST_PASSES {
+            let mut changed = false;
+            for at in 0..points.len() {
+                let j = state.best_for(points[at]);
+                if let Some(j) = j {
+                    points[at] = j;
+                    state = State::new(self, points)?;
+                    changed = true;
+                }
+            }
+            if !changed {
+                break;
+            }
+        }
+        Ok(state.loss)
+    }
+}
+
+/// Everything about the present choice that the gains need.
+struct State {
+    /// L^-1 z of each candidate.
+    u: DMatrix<f64>,
+    /// A V z of each candidate, and tr(W V).
+    aimed: Option<(DMatrix<f64>, f64)>,
+    loss: f64,
+}
+
+impl State {
+    fn new(ground: &Ground, points: &[usize]) -> Result<State> {
+        let factor = ground.factor(points)?;
+        let mut u = ground.z.clone();
+        factor.l_dirty().solve_lower_triangular_mut(&mut u);
+        let aimed = ground.aim.as_ref().map(|a| {
+            let mut v = u.clone();
+            factor.l_dirty().tr_solve_lower_triangular_mut(&mut v);
+            (a * v, ground.trace(&factor, a))
+        });
+        Ok(State { u, aimed, loss: ground.loss(&factor) })
+    }
+
+    /// The candidate that helps most in place of `i`, if any does.
+    fn best_for(&self, i: usize) -> Option<usize> {
+        let ui = self.u.column(i);
+        let di = ui.norm_squared();
+        let mut best: Option<(usize, f64)> = None;
+        for j in 0..self.u.ncols() {
+            let uj = self.u.column(j);
+            let (dj, dij) = (uj.norm_squared(), ui.dot(&uj));
+            let factor = (1.0 + dj) * (1.0 - di) + dij * dij;
+            let gain = match &self.aimed {
+                None => factor - 1.0,
+                // the predictions are lost with the rank
+                Some(_) if factor < 1e-10 => continue,
+                Some((g, trace)) => {
+                    let (gi, gj) = (g.column(i), g.column(j));
+                    let less = (1.0 - di) * gj.norm_squared() + 2.0 * dij * gi.dot(&gj)
+                        - (1.0 + dj) * gi.norm_squared();
+                    less / factor / trace
+                }
+            };
+            if gain > LEAST_GAIN && best.is_none_or(|(_, b)| gain > b + TIE * b.abs().max(1.0)) {
+                best = Some((j, gain));
+            }
+        }
+        best.map(|(j, _)| j)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The gain of one exchange of predictions, by its formula and from the factors before and after.
+    #[test]
+    fn the_gain_of_an_exchange_is_what_the_exchange_gains() {
+        let names: Vec<String> = ["intercept", "a", "b"].map(String::from).to_vec();
+        let rows: Vec<[f64; 3]> =
+            (0..12).map(|i| [1.0, f64::from(i % 4), (f64::from(i) * 0.7).sin()]).collect();
+        let design = Design::from_rows(names, &rows).unwrap();
+        let at = vec![vec![1.0, 1.5, 0.2], vec![1.0, 3.0, -0.5]];
+        let options = Exchange::new(5).criterion(Criterion::Predictions { at });
+        let ground = Ground::new(&design, &options).unwrap();
+        let points = [0usize, 3, 5, 7, 10];
+        let state = State::new(&ground, &points).unwrap();
+        let (g, trace) = state.aimed.as_ref().unwrap();
+        for i in points {
+            for j in 0..12 {
+                let (ui, uj) = (state.u.column(i), state.u.column(j));
+                let (di, dj, dij) = (ui.norm_squared(), uj.norm_squared(), ui.dot(&uj));
+                let d = (1.0 + dj) * (1.0 - di) + dij * dij;
+                let (gi, gj) = (g.column(i), g.column(j));
+                let less = ((1.0 - di) * gj.norm_squared() + 2.0 * dij * gi.dot(&gj)
+                    - (1.0 + dj) * gi.norm_squared())
+                    / d;
+                let swapped: Vec<usize> = points.iter().map(|k| if *k == i { j } else { *k }).collect();
+                let after = State::new(&ground, &swapped).unwrap();
+                let gained = trace - after.aimed.as_ref().unwrap().1;
+                assert!((gained - less).abs() < 1e-12 * trace, "{i} for {j}: {gained} {less}");
+                let before = ground.factor(&points).unwrap().determinant();
+                let ratio = ground.factor(&swapped).unwrap().determinant() / before;
+                assert!((ratio / d - 1.0).abs() < 1e-11, "{i} for {j}: {ratio} {d}");
+            }
+        }
+    }
+}

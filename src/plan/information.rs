@@ -1,0 +1,194 @@
+//! What a set of flakes knows of the coefficients, before any size is measured.
+//!
+//! ```text
+//! M = X'X = R'R,  R the triangle of a QR of the design rows X (n x p; X'X is never formed)
+//! x'M^-1 x = |R^-T x|^2:  variance of the expected response at x, in units of the squared spread
+//! ```
+
+use crate::error::{Error, Result};
+use crate::fit::Design;
+use nalgebra::{DMatrix, DVector};
+
+/// A column that keeps less than this share of its length once the earlier ones are taken out counts as
+/// determined by them: some ten thousand units of rounding. Common practice, no source.
+const RANK_TOLERANCE: f64 = 1e-12;
+
+/// The terms of a design that its earlier terms determine, by name; empty where all can be estimated.
+///
+/// ```
+/// use conchoid::{fit::Design, plan::undetermined};
+/// let names = ["intercept", "depth", "antler"].map(String::from).to_vec();
+/// let d = Design::from_rows(names, &[[1.0, 4.0, 0.0], [1.0, 9.0, 0.0], [1.0, 12.0, 0.0]]).unwrap();
+/// assert_eq!(undetermined(&d), ["antler"]);
+/// ```
+pub fn undetermined(design: &Design) -> Vec<String> {
+    let mut basis: Vec<DVector<f64>> = Vec::new();
+    let mut names = Vec::new();
+    for (j, name) in design.names().iter().enumerate() {
+        let mut v = design.matrix().column(j).into_owned();
+        let largest = v.amax();
+        if largest > 0.0 {
+            v /= largest;
+        }
+        let before = v.norm();
+        // twice, so that rounding of the first pass is taken out too
+        for _ in 0..2 {
+            for q in &basis {
+                let share = q.dot(&v);
+                v.axpy(-share, q, 1.0);
+            }
+        }
+        let after = v.norm();
+        if after > RANK_TOLERANCE * before {
+            basis.push(v / after);
+        } else {
+            names.push(name.clone());
+        }
+    }
+    names
+}
+
+/// What a set of flakes knows: all that the widths of intervals and the power of tests depend on.
+///
+/// ```
+/// use conchoid::{fit::Design, plan::Information};
+/// let names = vec!["intercept".to_string(), "x".to_string()];
+/// let i = Information::of(&Design::from_rows(names, &[[1.0, -1.0], [1.0, 1.0], [1.0, 1.0], [1.0, -1.0]])?)?;
+/// assert!((i.variance_at(&[1.0, 1.0])? - 0.5).abs() < 1e-15);
+/// assert!((i.variance_of("x")? - 0.25).abs() < 1e-15);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct Information {
+    names: Vec<String>,
+    /// Upper triangle, p x p, no zero on its diagonal.
+    triangle: DMatrix<f64>,
+    flakes: usize,
+}
+
+impl Information {
+    /// The information of the rows of a design.
+    ///
+    /// # Errors
+    /// [`Error::RankDeficient`] naming the first term that these rows cannot tell apart from the earlier
+    /// ones; [`Error::TooFew`] for a design without terms.
+    pub fn of(design: &Design) -> Result<Information> {
+        if design.columns() == 0 {
+            return Err(Error::TooFew { what: "terms".into(), found: 0, needed: 1 });
+        }
+        if let Some(term) = undetermined(design).into_iter().next() {
+            return Err(Error::RankDeficient { term });
+        }
+        Ok(Information {
+            names: design.names().to_vec(),
+            triangle: design.matrix().clone().qr().r(),
+            flakes: design.rows(),
+        })
+    }
+
+    /// The information of new rows together with those of the flakes one has already.
+    ///
+    /// # Errors
+    /// As [`Information::of`]; [`Error::Incomparable`] where the terms differ.
+    pub fn with_existing(new: &Design, existing: Option<&Design>) -> Result<Information> {
+        match existing {
+            Some(old) => Information::of(&stacked(new, old)?),
+            None => Information::of(new),
+        }
+    }
+
+    /// Number of flakes.
+    pub fn flakes(&self) -> usize {
+        self.flakes
+    }
+
+    /// Names of the terms.
+    pub fn terms(&self) -> &[String] {
+        &self.names
+    }
+
+    /// Flakes less terms: what is left to estimate the spread from. 0 where there are no more flakes than
+    /// terms.
+    pub fn degrees_of_freedom(&self) -> f64 {
+        self.flakes.saturating_sub(self.names.len()) as f64
+    }
+
+    /// Logarithm of the determinant of M.
+    pub fn ln_determinant(&self) -> f64 {
+        2.0 * self.triangle.diagonal().iter().map(|d| d.abs().ln()).sum::<f64>()
+    }
+
+    /// Variance of the expected response at a row of terms, in units of the squared spread: x'M^-1 x. The
+    /// leverage, where the row is one of the flakes.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] for a row of another length.
+    pub fn variance_at(&self, row: &[f64]) -> Result<f64> {
+        let p = self.names.len();
+        if row.len() != p {
+            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
+        }
+        Ok(solve_transposed(&self.triangle, row).norm_squared())
+    }
+
+    /// Variance of one coefficient, in units of the squared spread.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] listing the terms.
+    pub fn variance_of(&self, term: &str) -> Result<f64> {
+        let Some(j) = self.names.iter().position(|n| n == term) else {
+            return Err(Error::unknown_name("term", term, self.names.iter().cloned()));
+        };
+        let row: Vec<f64> = (0..self.names.len()).map(|k| f64::from(u8::from(k == j))).collect();
+        self.variance_at(&row)
+    }
+
+    /// How many times as many flakes like those of `other` would be needed, for each flake of `self`, to know
+    /// the coefficients equally well: the p-th root of the ratio of determinants, each by flake
+    /// (D-efficiency; Atkinson & Donev 1992, Optimum Experimental Designs, from memory).
+    ///
+    /// # Errors
+    /// [`Error::Incomparable`] where the terms differ.
+    pub fn efficiency_against(&self, other: &Information) -> Result<f64> {
+        if self.names != other.names {
+            return Err(Error::Incomparable { reason: "the plans have different terms".into() });
+        }
+        let p = self.names.len() as f64;
+        let by_flake = other.flakes as f64 / self.flakes as f64;
+        Ok(((self.ln_determinant() - other.ln_determinant()) / p).exp() * by_flake)
+    }
+}
+
+/// R^-T x for an upper triangle R without a zero on its diagonal.
+pub(super) fn solve_transposed(triangle: &DMatrix<f64>, x: &[f64]) -> DVector<f64> {
+    let mut z = DVector::from_row_slice(x);
+    for j in 0..z.len() {
+        let mut s = z[j];
+        for i in 0..j {
+            s -= triangle[(i, j)] * z[i];
+        }
+        z[j] = s / triangle[(j, j)];
+    }
+    z
+}
+
+/// Designs of the same terms, one under the other.
+///
+/// # Errors
+/// [`Error::Incomparable`] where the terms differ.
+pub(super) fn stacked(first: &Design, second: &Design) -> Result<Design> {
+    if first.names() != second.names() {
+        return Err(Error::Incomparable { reason: "the rows have different terms".into() });
+    }
+    let n = first.rows();
+    let matrix = DMatrix::from_fn(n + second.rows(), first.columns(), |i, j| {
+        if i < n { first.matrix()[(i, j)] } else { second.matrix()[(i - n, j)] }
+    });
+    Design::new(first.names().to_vec(), matrix)
+}
+
+/// The rows of a design at these places.
+pub(super) fn rows_at(design: &Design, places: &[usize]) -> Result<Design> {
+    let matrix = DMatrix::from_fn(places.len(), design.columns(), |i, j| design.matrix()[(places[i], j)]);
+    Design::new(design.names().to_vec(), matrix)
+}

@@ -1,0 +1,81 @@
+//! The width of the intervals to come.
+//!
+//! Under normal errors of spread s, an interval from n flakes under p terms has the half width
+//! t S sqrt(own + x'M^-1 x), with t the quantile of Student's t at n - p degrees of freedom, own 1 for a new
+//! flake and 0 for the mean, and S the spread that these flakes will show. Its expectation is exact:
+//!
+//! ```text
+//! E S = c s,   c = sqrt(2/v) G((v + 1)/2) / G(v/2) = sqrt(2 pi) f_v(0),   v = n - p,  f_v the density of t
+//! ```
+
+use super::information::Information;
+use crate::error::{Error, Place, Result};
+use crate::predict::LEVEL;
+use crate::special::Student;
+
+/// What an interval is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Aim {
+    /// One new flake.
+    NewFlake,
+    /// The expected size of such flakes.
+    Mean,
+}
+
+impl Aim {
+    /// Variance of the flake itself, in units of the squared spread.
+    pub(super) fn own(self) -> f64 {
+        match self {
+            Aim::NewFlake => 1.0,
+            Aim::Mean => 0.0,
+        }
+    }
+}
+
+/// A positive, finite spread, or an error naming it.
+pub(super) fn positive(name: &str, value: f64) -> Result<f64> {
+    if value > 0.0 && value.is_finite() {
+        return Ok(value);
+    }
+    Err(Error::OutOfRange { at: Place::column(name), value, accepted: "above 0 and finite".into() })
+}
+
+/// Expected width of an interval, high less low on the transformed scale, at a variance in units of s^2.
+pub(super) fn width(variance: f64, spread: f64, level: f64, freedom: f64) -> f64 {
+    let t = Student::new(freedom);
+    let shown = (2.0 * std::f64::consts::PI).sqrt() * t.pdf(0.0);
+    2.0 * t.quantile(0.5 + level / 2.0) * shown * spread * variance.sqrt()
+}
+
+/// Expected width (high less low, on the transformed scale) of the interval at a row of terms, from flakes
+/// with this information. On a scale of natural logarithms, its exponential is high over low.
+///
+/// # Errors
+/// [`Error::TooFew`] unless there are more flakes than terms; [`Error::Shape`] for a row of another length;
+/// [`Error::OutOfRange`] for a spread that is not positive or a level not strictly between 0 and 1.
+///
+/// ```
+/// use conchoid::{fit::Design, plan::{Aim, Information, expected_width}};
+/// let rows: Vec<[f64; 1]> = vec![[1.0]; 12];
+/// let twelve = Information::of(&Design::from_rows(vec!["intercept".into()], &rows)?)?;
+/// let new = expected_width(&twelve, &[1.0], 0.4, 0.95, Aim::NewFlake)?;
+/// let mean = expected_width(&twelve, &[1.0], 0.4, 0.95, Aim::Mean)?;
+/// assert!((new / mean - 13f64.sqrt()).abs() < 1e-12);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub fn expected_width(
+    information: &Information,
+    row: &[f64],
+    spread: f64,
+    level: f64,
+    aim: Aim,
+) -> Result<f64> {
+    let level = LEVEL.check(level)?;
+    let spread = positive("spread", spread)?;
+    let freedom = information.degrees_of_freedom();
+    if freedom < 1.0 {
+        let needed = information.terms().len() + 1;
+        return Err(Error::TooFew { what: "flakes".into(), found: information.flakes(), needed });
+    }
+    Ok(width(aim.own() + information.variance_at(row)?, spread, level, freedom))
+}
