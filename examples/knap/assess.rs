@@ -178,12 +178,16 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
     let a = cross_validate(&recipes, &rows, &folds, &question).map_err(failed)?;
     let take = a.recommendation().take;
-    let checks = recipes
-        .iter()
-        .find(|r| r.name == take)
-        .map(|r| residual_checks(r, &rows, a.size(), &o.classes))
-        .transpose()
-        .map_err(failed)?;
+    let taken = recipes.iter().find(|r| r.name == take);
+    // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
+    let checks = match taken.map(|r| residual_checks(r, &rows, a.size(), &o.classes)) {
+        Some(Ok(checks)) => Some(checks),
+        Some(Err(e)) => {
+            eprintln!("knap: {take} has no least squares fit to check: {e}");
+            None
+        }
+        None => None,
+    };
     if let Some(path) = &o.plot {
         let svg = report(&a, &take, checks.as_ref(), o, &rows)?;
         let mut sink = Sink::open(Some(path))?;
