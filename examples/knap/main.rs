@@ -7,13 +7,14 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
-//! | `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
+//! | `estimate.rs`, `fit.rs`, `percussor.rs`, `calibrations.rs` | one verb each |
 
 mod blow;
 mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
+mod percussor;
 mod report;
 mod tables;
 
@@ -42,6 +43,9 @@ enum Verb {
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
+    /// What struck the flakes of a table, as far as they tell
+    #[command(after_help = format!("{}\n\n{CARE}", percussor::EXAMPLES))]
+    Percussor(percussor::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
@@ -52,6 +56,7 @@ fn main() -> ExitCode {
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),
         Verb::Fit(o) => fit::run(&o),
+        Verb::Percussor(o) => percussor::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
     };
     match done {
