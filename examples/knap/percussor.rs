@@ -52,16 +52,16 @@ pub struct Options {
     #[arg(long)]
     hide_blow: bool,
     /// Probability that all blows of a group were set alike
-    #[arg(long, default_value_t = 0.5, value_name = "P")]
+    #[arg(long, default_value_t = 0.5, value_name = "P", allow_negative_numbers = true)]
     habit: f64,
     /// Spread of a site's shift of all lengths together, in ln
-    #[arg(long, default_value_t = SiteShift::default().common(), value_name = "SD")]
+    #[arg(long, default_value_t = SiteShift::default().common(), value_name = "SD", allow_negative_numbers = true)]
     site_common: f64,
     /// Spread of a site's shift of each size on its own, in ln
-    #[arg(long, default_value_t = SiteShift::default().own(), value_name = "SD")]
+    #[arg(long, default_value_t = SiteShift::default().own(), value_name = "SD", allow_negative_numbers = true)]
     site_own: f64,
     /// Spread of a site's shift of the log odds of terminations and lips
-    #[arg(long, default_value_t = SiteShift::default().log_odds(), value_name = "SD")]
+    #[arg(long, default_value_t = SiteShift::default().log_odds(), value_name = "SD", allow_negative_numbers = true)]
     site_log_odds: f64,
     /// Seed of the integration
     #[arg(long, default_value_t = 1)]
@@ -394,10 +394,22 @@ fn honest(record: &TrackRecord, groups: &[Group]) -> String {
         );
         let _ = writeln!(out, "{}", wrapped(&told, "", "", 79));
     }
+    if let Some(s) = record.singles(Judged { blow_hidden: false, ..judged }) {
+        let told = format!(
+            "Told how they were struck, it scored {:.2} +/- {:.2}. Where that is worse, part of the former is \
+             not the percussor but how each was swung in the experiment; a knapper may swing otherwise. Hard \
+             tips that land on the edge leave lips too.",
+            s.log_score.mean, s.log_score.standard_error
+        );
+        let _ = writeln!(out, "{}", wrapped(&told, "", "", 79));
+    }
     let _ =
         writeln!(out, "Groups of one percussor decided at {:.2} (right / wrong, %):", record.group_decided);
     for g in record.groups.iter().filter(|g| g.judged == judged) {
         let each = |o: &Tried| {
+            if o.count == 0 {
+                return format!("{} untried", o.percussor);
+            }
             let (right, wrong) = (percent(o.decided_right, o.count), percent(o.decided_wrong, o.count));
             format!("{} {right:.0} / {wrong:.0}", o.percussor)
         };
