@@ -18,8 +18,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let out = arguments.next().unwrap_or_else(|| "src/calibration".to_string());
     for name in NAMES {
         let (recipe, file) = recipe(name)?;
-        let options = TableOptions::new().number("dorsal_cortex_1_to_5").number("dorsal_scars");
-        let options = if name == "hard-hammer-flint" { options } else { TableOptions::new() };
+        let options = match name {
+            "controlled-glass" => TableOptions::new().class("core_shape"),
+            "hard-hammer-flint" => TableOptions::new().number("dorsal_cortex_1_to_5").number("dorsal_scars"),
+            _ => TableOptions::new(),
+        };
         let mut table = TableReader::new(File::open(Path::new(&folder).join(file))?, &options)?;
         let mut collector = Collector::new(recipe)?;
         let mut row = table.row();
@@ -37,13 +40,22 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             println!("  left out: {n} ({reason})");
         }
         for f in &report.fits {
+            let how = match (f.fit.linear(), f.fit.shrunken()) {
+                (Some(fit), _) => format!("spread {:.4}  R2 {:.4}", fit.spread(), fit.r_squared()),
+                (_, Some(fit)) => format!(
+                    "penalty {:.1}  tails {:?}  {:.1} of {} parameters",
+                    fit.lambda().unwrap_or(0.0),
+                    fit.degrees_of_freedom(),
+                    fit.effective_parameters(),
+                    fit.coefficients().len()
+                ),
+                _ => String::new(),
+            };
             println!(
-                "  {:34} {:13} n {:4}  spread {:.4}  R2 {:.4}  left-one-out {:.4}",
+                "  {:34} {:13} n {:4}  {how}  left out {:.4}",
                 f.variant,
                 f.size,
-                f.fit.rows(),
-                f.fit.spread(),
-                f.fit.r_squared(),
+                f.fit.flakes(),
                 f.left_out_error
             );
         }

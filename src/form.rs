@@ -12,6 +12,7 @@
 //! compiled against a [`Layout`] (which measurement stands where) and then fills design rows.
 
 use crate::error::{Error, Result};
+use crate::vector;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -77,7 +78,8 @@ impl Transform {
 /// One term of a form: a function of measurements, or the indicator of a class.
 ///
 /// Build terms with the functions of this module: [`value`], [`ln`], [`log10`], [`power`], [`square`],
-/// [`tangent`], [`above`], [`product`], [`indicator`], [`spline`]. A measurement's name stands for its value.
+/// [`tangent`], [`above`], [`shifted`], [`product`], [`indicator`], [`spline`]. A measurement's name stands for
+/// its value.
 ///
 /// ```
 /// use conchoid::form::{ln, product, square, tangent};
@@ -113,6 +115,13 @@ pub enum Term {
         of: Box<Term>,
         /// The knot.
         knot: f64,
+    },
+    /// A term less a fixed value, so that its products and squares are about a middle of the data.
+    Shifted {
+        /// What is shifted.
+        of: Box<Term>,
+        /// What is taken off.
+        by: f64,
     },
     /// The product of terms.
     Product(Vec<Term>),
@@ -175,6 +184,12 @@ pub fn above(of: impl Into<Term>, knot: f64) -> Term {
     Term::Above { of: Box::new(of.into()), knot }
 }
 
+/// A measurement or term less a fixed value: what products and squares under a penalty are made of, since a
+/// penalty judges them about their middle.
+pub fn shifted(of: impl Into<Term>, by: f64) -> Term {
+    Term::Shifted { of: Box::new(of.into()), by }
+}
+
 /// The product of terms.
 pub fn product<T: Into<Term>>(of: impl IntoIterator<Item = T>) -> Term {
     Term::Product(of.into_iter().map(Into::into).collect())
@@ -205,11 +220,13 @@ impl fmt::Display for Term {
             Term::Ln(of) => write!(f, "ln {of}"),
             Term::Log10(of) => write!(f, "log10 {of}"),
             Term::Power { of, exponent } => match **of {
-                Term::Value(_) => write!(f, "{of}^{exponent}"),
+                Term::Value(_) | Term::Shifted { .. } => write!(f, "{of}^{exponent}"),
                 _ => write!(f, "({of})^{exponent}"),
             },
             Term::Tangent(of) => write!(f, "tan {of}"),
             Term::Above { of, knot } => write!(f, "({of} above {knot})"),
+            Term::Shifted { of, by } if *by < 0.0 => write!(f, "({of} + {})", -by),
+            Term::Shifted { of, by } => write!(f, "({of} - {by})"),
             Term::Product(of) => {
                 for (i, t) in of.iter().enumerate() {
                     if i > 0 {
@@ -259,6 +276,12 @@ impl Term {
                 }
                 of.check_depth(depth + 1)
             }
+            Term::Shifted { of, by } => {
+                if !by.is_finite() {
+                    return Err(Error::invalid("shift", "a shift needs a finite value"));
+                }
+                of.check_depth(depth + 1)
+            }
             Term::Product(of) => {
                 if of.is_empty() {
                     return Err(Error::invalid("term", "a product of nothing"));
@@ -289,7 +312,10 @@ impl Term {
         match self {
             Term::Value(name) => see(Input::Number(name)),
             Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => of.visit(see),
-            Term::Power { of, .. } | Term::Spline { of, .. } | Term::Above { of, .. } => of.visit(see),
+            Term::Power { of, .. }
+            | Term::Spline { of, .. }
+            | Term::Above { of, .. }
+            | Term::Shifted { of, .. } => of.visit(see),
             Term::Product(of) => of.iter().for_each(|t| t.visit(see)),
             Term::Indicator { class, levels } => see(Input::Class(class, levels)),
         }
@@ -679,6 +705,7 @@ enum Op {
     Power(Box<Op>, f64),
     Tangent(Box<Op>),
     Above(Box<Op>, f64),
+    Shifted(Box<Op>, f64),
     Product(Vec<Op>),
     /// Place in the input row, and which codes count, as a bit mask.
     Indicator(usize, u64),
@@ -697,6 +724,7 @@ impl Op {
             Term::Power { of, exponent } => Op::Power(inner(of)?, *exponent),
             Term::Tangent(of) => Op::Tangent(inner(of)?),
             Term::Above { of, knot } => Op::Above(inner(of)?, *knot),
+            Term::Shifted { of, by } => Op::Shifted(inner(of)?, *by),
             Term::Product(of) => {
                 Op::Product(of.iter().map(|t| Op::compile(t, layout)).collect::<Result<_>>()?)
             }
@@ -732,30 +760,13 @@ impl Op {
                 let v = of.eval(x);
                 if v > 0.0 { v.ln() } else { f64::NAN }
             }
-            Op::Log10(of) => {
-                let v = of.eval(x);
-                if v > 0.0 { v.log10() } else { f64::NAN }
-            }
+            Op::Log10(of) => log10_of(of.eval(x)),
             Op::Power(of, e) => raise(of.eval(x), *e),
-            Op::Tangent(of) => {
-                let v = of.eval(x);
-                if v > 0.0 && v < 90.0 { v.to_radians().tan() } else { f64::NAN }
-            }
-            Op::Above(of, knot) => {
-                let v = of.eval(x) - knot;
-                if v < 0.0 { 0.0 } else { v }
-            }
+            Op::Tangent(of) => tangent_of(of.eval(x)),
+            Op::Above(of, knot) => above_knot(of.eval(x), *knot),
+            Op::Shifted(of, by) => of.eval(x) - by,
             Op::Product(of) => of.iter().map(|o| o.eval(x)).product(),
-            Op::Indicator(i, mask) => {
-                let code = x[*i];
-                if code.is_nan() {
-                    f64::NAN
-                } else if (0.0..64.0).contains(&code) && mask >> (code as u64) & 1 == 1 {
-                    1.0
-                } else {
-                    0.0
-                }
-            }
+            Op::Indicator(i, mask) => indicate(x[*i], *mask),
             Op::Spline(of, knots, column) => natural_cubic(of.eval(x), knots, *column),
         }
     }
@@ -772,6 +783,7 @@ impl Op {
             | Op::Log10(of)
             | Op::Tangent(of)
             | Op::Above(of, _)
+            | Op::Shifted(of, _)
             | Op::Power(of, _)
             | Op::Spline(of, _, _) => {
                 if let Some(deeper) = of.explain(x, layout) {
@@ -800,9 +812,34 @@ impl Op {
             Op::Power(of, e) => format!("({})^{e}", of.describe(layout)),
             Op::Tangent(of) => format!("tan {}", of.describe(layout)),
             Op::Above(of, knot) => format!("({} above {knot})", of.describe(layout)),
+            Op::Shifted(of, by) => format!("({} less {by})", of.describe(layout)),
             Op::Product(of) => of.iter().map(|o| o.describe(layout)).collect::<Vec<_>>().join(" x "),
             Op::Spline(of, _, _) => format!("spline of {}", of.describe(layout)),
         }
+    }
+}
+
+fn log10_of(v: f64) -> f64 {
+    if v > 0.0 { v.log10() } else { f64::NAN }
+}
+
+fn tangent_of(v: f64) -> f64 {
+    if v > 0.0 && v < 90.0 { v.to_radians().tan() } else { f64::NAN }
+}
+
+fn above_knot(v: f64, knot: f64) -> f64 {
+    let v = v - knot;
+    if v < 0.0 { 0.0 } else { v }
+}
+
+/// 1 where the code is in the mask, 0 where it is not; not a number where it is missing.
+fn indicate(code: f64, mask: u64) -> f64 {
+    if code.is_nan() {
+        f64::NAN
+    } else if (0.0..64.0).contains(&code) && mask >> (code as u64) & 1 == 1 {
+        1.0
+    } else {
+        0.0
     }
 }
 
@@ -866,6 +903,53 @@ impl Compiled {
         }
     }
 
+    /// The terms laid out for blocks of rows.
+    pub(crate) fn plan(&self) -> Plan {
+        Plan::of(&self.location)
+    }
+
+    /// The terms of the log spread laid out for blocks of rows.
+    pub(crate) fn spread_plan(&self) -> Plan {
+        Plan::of(&self.spread)
+    }
+
+    /// Fills whole design columns: `x` holds one column per entry of the layout, `out` one column per term, each
+    /// of `rows` numbers, one after the other. Logarithms are those of [`crate::vector`], so they may differ from
+    /// [`Compiled::fill`] in the last place.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] when the columns differ in length, or `out` is not of `terms` times their length.
+    ///
+    /// ```
+    /// use conchoid::form::{Form, Layout};
+    /// let form = Form::named("cube-root").unwrap();
+    /// let layout = Layout::of([&form]);
+    /// let mut out = [0.0; 8];
+    /// form.compile(&layout).unwrap().fill_columns(&[&[75.0, 60.0], &[8.0, 4.0]], &mut out).unwrap();
+    /// assert_eq!(out, [1.0, 1.0, 75.0, 60.0, 8.0, 4.0, 600.0, 240.0]);
+    /// ```
+    pub fn fill_columns(&self, x: &[&[f64]], out: &mut [f64]) -> Result<()> {
+        let plan = self.plan();
+        let rows = out.len() / plan.terms.max(1);
+        check_columns(&plan, x, rows)?;
+        if rows * plan.terms != out.len() {
+            return Err(Error::Shape {
+                what: "numbers to fill".into(),
+                found: out.len(),
+                expected: rows * plan.terms,
+            });
+        }
+        let mut block = vec![0.0; plan.registers * BLOCK];
+        for from in (0..rows).step_by(BLOCK) {
+            let n = BLOCK.min(rows - from);
+            plan.fill(x, from, n, &mut block, BLOCK);
+            for j in 0..plan.terms {
+                out[j * rows + from..][..n].copy_from_slice(&block[j * BLOCK..][..n]);
+            }
+        }
+        Ok(())
+    }
+
     /// Whether every term has a finite value at this input row.
     ///
     /// # Errors
@@ -883,6 +967,255 @@ impl Compiled {
         }
         Ok(())
     }
+}
+
+/// Rows that a [`Plan`] takes at a time: seven columns of 256 numbers are half a first-level cache.
+pub(crate) const BLOCK: usize = 256;
+
+/// That all columns a plan may read are there and hold `rows` numbers.
+pub(crate) fn check_columns(plan: &Plan, x: &[&[f64]], rows: usize) -> Result<()> {
+    if let Some(wrong) = x.iter().find(|c| c.len() != rows) {
+        return Err(Error::Shape { what: "numbers in a column".into(), found: wrong.len(), expected: rows });
+    }
+    if x.len() < plan.inputs() {
+        return Err(Error::Shape { what: "columns".into(), found: x.len(), expected: plan.inputs() });
+    }
+    Ok(())
+}
+
+/// Where a step of a plan finds its operand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Operand {
+    /// A column of the input.
+    Input(usize),
+    /// A register.
+    Register(usize),
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Step {
+    One,
+    Copy(Operand),
+    Ln(Operand),
+    Log10(Operand),
+    Power(Operand, f64),
+    Tangent(Operand),
+    Above(Operand, f64),
+    Shifted(Operand, f64),
+    Product(Vec<Operand>),
+    Indicator(usize, u64),
+    Spline(Operand, Vec<f64>, usize),
+}
+
+/// A compiled form laid out for blocks of rows: each term that occurs in several others is worked out once.
+///
+/// The first registers are the design's columns, in order; the next is left free for a response; what stands
+/// only inside other terms follows.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Plan {
+    steps: Vec<(usize, Step)>,
+    terms: usize,
+    registers: usize,
+}
+
+impl Plan {
+    fn of(ops: &[Op]) -> Plan {
+        let mut plan = Plan { steps: Vec::new(), terms: ops.len(), registers: ops.len() + 1 };
+        let mut known: Vec<(&Op, usize)> = Vec::new();
+        for op in ops {
+            plan.place(op, ops, &mut known);
+        }
+        plan
+    }
+
+    /// The register in which a term ends up, with the steps that bring it there.
+    fn place<'a>(&mut self, op: &'a Op, ops: &[Op], known: &mut Vec<(&'a Op, usize)>) -> usize {
+        if let Some((_, at)) = known.iter().find(|(o, _)| *o == op) {
+            return *at;
+        }
+        let step = match op {
+            Op::One => Step::One,
+            Op::Number(i) => Step::Copy(Operand::Input(*i)),
+            Op::Ln(of) => Step::Ln(self.operand(of, ops, known)),
+            Op::Log10(of) => Step::Log10(self.operand(of, ops, known)),
+            Op::Power(of, e) => Step::Power(self.operand(of, ops, known), *e),
+            Op::Tangent(of) => Step::Tangent(self.operand(of, ops, known)),
+            Op::Above(of, knot) => Step::Above(self.operand(of, ops, known), *knot),
+            Op::Shifted(of, by) => Step::Shifted(self.operand(of, ops, known), *by),
+            Op::Product(of) => Step::Product(of.iter().map(|o| self.operand(o, ops, known)).collect()),
+            Op::Indicator(i, mask) => Step::Indicator(*i, *mask),
+            Op::Spline(of, knots, column) => {
+                Step::Spline(self.operand(of, ops, known), knots.clone(), *column)
+            }
+        };
+        let at = ops.iter().position(|o| o == op).unwrap_or_else(|| {
+            self.registers += 1;
+            self.registers - 1
+        });
+        known.push((op, at));
+        self.steps.push((at, step));
+        at
+    }
+
+    fn operand<'a>(&mut self, op: &'a Op, ops: &[Op], known: &mut Vec<(&'a Op, usize)>) -> Operand {
+        match op {
+            Op::Number(i) => Operand::Input(*i),
+            _ => Operand::Register(self.place(op, ops, known)),
+        }
+    }
+
+    /// Columns of [`BLOCK`] numbers that [`Plan::fill`] needs.
+    pub(crate) fn registers(&self) -> usize {
+        self.registers
+    }
+
+    /// How many input columns must be there.
+    fn inputs(&self) -> usize {
+        let reads = |f: &Operand| match f {
+            Operand::Input(i) => i + 1,
+            Operand::Register(_) => 0,
+        };
+        let of = |step: &Step| match step {
+            Step::One => 0,
+            Step::Indicator(i, _) => i + 1,
+            Step::Product(of) => of.iter().map(reads).max().unwrap_or(0),
+            Step::Copy(f)
+            | Step::Ln(f)
+            | Step::Log10(f)
+            | Step::Tangent(f)
+            | Step::Power(f, _)
+            | Step::Above(f, _)
+            | Step::Shifted(f, _)
+            | Step::Spline(f, _, _) => reads(f),
+        };
+        self.steps.iter().map(|(_, s)| of(s)).max().unwrap_or(0)
+    }
+
+    /// Number of design columns.
+    pub(crate) fn terms(&self) -> usize {
+        self.terms
+    }
+
+    /// Fills the registers (columns `stride` apart) for the rows `from..from + rows` of the input columns.
+    /// Entries outside a term's domain are not a number, as with [`Compiled::fill`].
+    pub(crate) fn fill(&self, x: &[&[f64]], from: usize, rows: usize, out: &mut [f64], stride: usize) {
+        for (at, step) in &self.steps {
+            let start = at * stride;
+            let input = |i: usize| &x[i][from..from + rows];
+            match step {
+                Step::One => out[start..start + rows].fill(1.0),
+                Step::Indicator(i, mask) => {
+                    vector::run(Indicate { of: input(*i), out: &mut out[start..start + rows], mask: *mask });
+                }
+                Step::Product(of) => {
+                    for (k, operand) in of.iter().enumerate() {
+                        with(out, start, rows, *operand, stride, input, |o, v| {
+                            if k == 0 {
+                                o.copy_from_slice(v);
+                            } else {
+                                vector::run(Times { by: v, out: o });
+                            }
+                        });
+                    }
+                }
+                Step::Copy(of) => with(out, start, rows, *of, stride, input, |o, v| o.copy_from_slice(v)),
+                Step::Ln(of) => with(out, start, rows, *of, stride, input, |o, v| vector::ln_into(v, o)),
+                Step::Log10(of) => {
+                    with(out, start, rows, *of, stride, input, |o, v| vector::log10_into(v, o))
+                }
+                Step::Power(of, e) if *e == 2.0 => each(out, start, rows, *of, stride, input, |v| v * v),
+                Step::Power(of, e) => each(out, start, rows, *of, stride, input, |v| raise(v, *e)),
+                Step::Tangent(of) => each(out, start, rows, *of, stride, input, tangent_of),
+                Step::Above(of, knot) => each(out, start, rows, *of, stride, input, |v| above_knot(v, *knot)),
+                Step::Shifted(of, by) => each(out, start, rows, *of, stride, input, |v| v - by),
+                Step::Spline(of, knots, column) => {
+                    each(out, start, rows, *of, stride, input, |v| natural_cubic(v, knots, *column));
+                }
+            }
+        }
+    }
+}
+
+/// The column of [`indicate`].
+struct Indicate<'a> {
+    of: &'a [f64],
+    out: &'a mut [f64],
+    mask: u64,
+}
+
+impl vector::Kernel for Indicate<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        // missing entries become not-a-number here, all others 0
+        for (o, v) in self.out.iter_mut().zip(self.of) {
+            *o = if v.is_nan() { *v } else { 0.0 };
+        }
+        let mut left = self.mask;
+        while left != 0 {
+            let code = f64::from(left.trailing_zeros());
+            for (o, v) in self.out.iter_mut().zip(self.of) {
+                *o += if (*v >= code) & (*v < code + 1.0) { 1.0 } else { 0.0 };
+            }
+            left &= left - 1;
+        }
+    }
+}
+
+/// out *= by.
+struct Times<'a> {
+    by: &'a [f64],
+    out: &'a mut [f64],
+}
+
+impl vector::Kernel for Times<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        for (o, v) in self.out.iter_mut().zip(self.by) {
+            *o *= v;
+        }
+    }
+}
+
+/// Shows a register to be written and the column that it is made from.
+fn with<'a>(
+    out: &mut [f64],
+    start: usize,
+    rows: usize,
+    operand: Operand,
+    stride: usize,
+    input: impl Fn(usize) -> &'a [f64],
+    see: impl FnOnce(&mut [f64], &[f64]),
+) {
+    match operand {
+        Operand::Input(i) => see(&mut out[start..start + rows], input(i)),
+        // a term is never its own operand, so one of the two lies before the other
+        Operand::Register(r) if r * stride < start => {
+            let (before, rest) = out.split_at_mut(start);
+            see(&mut rest[..rows], &before[r * stride..r * stride + rows]);
+        }
+        Operand::Register(r) => {
+            let (before, rest) = out.split_at_mut(r * stride);
+            see(&mut before[start..start + rows], &rest[..rows]);
+        }
+    }
+}
+
+fn each<'a>(
+    out: &mut [f64],
+    start: usize,
+    rows: usize,
+    operand: Operand,
+    stride: usize,
+    input: impl Fn(usize) -> &'a [f64],
+    f: impl Fn(f64) -> f64,
+) {
+    with(out, start, rows, operand, stride, input, |o, v| {
+        for (o, v) in o.iter_mut().zip(v) {
+            *o = f(*v);
+        }
+    });
 }
 
 #[cfg(test)]
@@ -926,6 +1259,24 @@ mod tests {
         let mut row = [0.0; 4];
         form.compile(&layout).unwrap().fill(&[75.0, 8.0], &mut row);
         assert_eq!(row, [1.0, 75.0, 8.0, 600.0]);
+    }
+
+    #[test]
+    fn a_shifted_term_is_the_term_less_its_shift() {
+        let terms =
+            vec![product([shifted(ln(DEPTH), 1.4), shifted(ANGLE, 65.0)]), square(shifted(ANGLE, -2.0))];
+        let form = Form::new("shifted", Transform::Ln, terms).unwrap();
+        assert_eq!(
+            form.term_names()[1..],
+            [
+                "(ln platform_depth_mm - 1.4) x (exterior_platform_angle_deg - 65)",
+                "(exterior_platform_angle_deg + 2)^2"
+            ]
+        );
+        let mut row = [0.0; 3];
+        form.compile(&Layout::of([&form])).unwrap().fill(&[1f64.exp(), 75.0], &mut row);
+        assert!((row[1] + 4.0).abs() < 1e-12 && row[2] == 77.0 * 77.0, "{row:?}");
+        assert!(Form::new("endless", Transform::Ln, vec![shifted(ANGLE, f64::INFINITY)]).is_err());
     }
 
     #[test]

@@ -34,6 +34,7 @@
 //! | [`assess`] | cross-validation, coverage, scores, residual checks |
 //! | [`infer`] | backwards: original size, percussor, assemblages |
 //! | [`plan`] | the next experiment |
+//! | [`vector`] | logarithm and exponential of whole columns |
 //! | `table` | reading and writing tables of flakes (feature `table`) |
 //!
 //! # Features
@@ -42,6 +43,7 @@
 //! |---|---|---|
 //! | `table` | yes | reading and writing CSV |
 //! | `parallel` | no | several threads; the answers are the same bytes |
+//! | `simd` | no | loops for wider registers, chosen while the program runs; the same bytes |
 //!
 //! # What is promised
 //!
@@ -65,6 +67,8 @@ pub mod special;
 pub mod strike;
 #[cfg(feature = "table")]
 pub mod table;
+mod threads;
+pub mod vector;
 
 pub use error::{Error, Result};
 

@@ -43,7 +43,8 @@ fn one_estimate_as_json_keeps_its_contract() {
         assert_eq!(number("level"), 0.95);
     }
     assert_eq!(v["calibration"]["name"], "hard-hammer-flint");
-    assert_eq!(v["calibration"]["form"], "log-log");
+    assert_eq!(v["calibration"]["form"], "log-log-squared");
+    assert!(v["termination"]["feather"]["low"].as_f64() < v["termination"]["feather"]["value"].as_f64());
     assert_eq!(v["calibration"]["n"], 375);
     for c in v["cautions"].as_array().unwrap() {
         assert!(c["kind"].is_string() && c["text"].is_string());

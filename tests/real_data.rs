@@ -18,6 +18,9 @@ mod nonlinear;
 #[path = "real_data/table.rs"]
 mod table;
 
+#[path = "real_data/shrunken.rs"]
+mod shrunken;
+
 /// A table of the folder.
 fn open(name: &str) -> std::fs::File {
     let folder = std::env::var("CONCHOID_DATA").expect("CONCHOID_DATA names the folder of the tables");

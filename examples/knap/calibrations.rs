@@ -100,10 +100,13 @@ fn show(c: &Calibration) -> Outcome<()> {
         for m in &v.sizes {
             let size = if m.column == m.size { in_words(&m.size) } else { in_words(&m.column) };
             writeln!(out, "\n  {size}: {} flakes, R2 {:.3}, {}", m.flakes, m.r_squared, spread(m))?;
-            let names = m.form.term_names();
-            let width = names.iter().map(|n| n.chars().count()).max().unwrap_or(0);
-            for (i, (name, b)) in names.iter().zip(&m.coefficients).enumerate() {
-                writeln!(out, "    {name:width$}  {b:>11.5}  +/- {:.5}", m.covariance[i][i].sqrt())?;
+            for (i, (name, b)) in m.form.term_names().iter().zip(&m.coefficients).enumerate() {
+                writeln!(
+                    out,
+                    "    {b:>11.5}  +/- {:<9.5} {}",
+                    m.covariance[i][i].sqrt(),
+                    wrapped(name, "", &" ".repeat(32), 47)
+                )?;
             }
         }
     }

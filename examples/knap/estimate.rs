@@ -2,6 +2,7 @@
 
 use crate::blow::{BlowOptions, calibration};
 use crate::failure::{Failure, Outcome};
+use crate::mechanics::{self, Detachment};
 use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
@@ -9,13 +10,18 @@ use conchoid::Error;
 use conchoid::calibration::{Calibration, SIZES};
 use conchoid::flake::Termination;
 use conchoid::predict::caution::in_words;
-use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, SizeEstimate};
+use conchoid::predict::{Ask, Caution, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, Row, RowOutcome, TableWriter, Tally};
 use std::collections::BTreeMap;
+
+/// Terminations with a column of their own.
+const TERMINATIONS: [&str; 4] = ["feather", "hinge", "step", "overshot"];
 
 pub const EXAMPLES: &str = "\
 Examples:
   knap estimate --depth-mm 8 --angle-deg 75 --stone flint --percussor quartzite
+  knap estimate --depth-mm 8 --angle-deg 75 --percussor antler --percussor-mass-g 300 \
+      --tip-radius-mm 15 --speed-m-s 4..7
   knap estimate --table platforms.csv --out expected.csv
 A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
 mapped with --column theirs=ours. Exit code 0: every row answered; 3: some refused (they stay in place,
@@ -28,6 +34,9 @@ pub struct Options {
     /// A termination that is known: feather, hinge, step, overshot
     #[arg(long, value_name = "TERMINATION")]
     pub termination: Option<String>,
+    /// A size that is known, such as length_mm=45: the others are given it
+    #[arg(long, value_name = "SIZE=VALUE", conflicts_with = "table")]
+    pub known: Option<String>,
     /// Calibration by name, or a file made by `knap fit`
     #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
@@ -64,13 +73,53 @@ pub fn run(o: &Options) -> Outcome<u8> {
 fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
     let given = o.blow.given()?;
     let predictor = Predictor::new(calibration)?;
-    let estimate = predictor.estimate(&given, ask).map_err(Failure::of_options)?;
+    let detachment = Detachment::of_options(&o.blow, &given, predictor.calibration(), level)?;
+    let mut estimate = predictor.estimate(&given, ask).map_err(Failure::of_options)?;
+    if let Some(d) = &detachment {
+        estimate.cautions.extend(d.answer.cautions.iter().cloned());
+    }
+    let known = o.known.as_deref().map(known_size).transpose()?;
+    let answers = answers(&estimate, known.as_ref(), level)?;
     match o.format {
-        Format::Text => print_text(&estimate, level)?,
-        Format::Json => json(&estimate, level)?.print()?,
-        Format::Csv => print_csv(&estimate, level)?,
+        Format::Text => print_text(&estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
+        Format::Json => json(&estimate, &answers, detachment.as_ref())?.print()?,
+        Format::Csv if known.is_some() => {
+            return Err(Failure::usage("--known goes with --format text or json"));
+        }
+        Format::Csv => print_csv(&estimate, detachment.as_ref(), level)?,
     }
     Ok(0)
+}
+
+/// A size that is known, from the command line.
+fn known_size(text: &str) -> Outcome<(String, f64)> {
+    let wrong = || Failure::usage(format!("--known {text}: write SIZE=VALUE, such as length_mm=45"));
+    let (name, value) = text.split_once('=').ok_or_else(wrong)?;
+    Ok((name.trim().to_string(), value.trim().parse().map_err(|_| wrong())?))
+}
+
+/// The interval and the mean of every size, given the one that is known.
+fn answers(e: &Estimate, known: Option<&(String, f64)>, level: f64) -> Outcome<Vec<(Interval, Option<f64>)>> {
+    let given = match known {
+        None => None,
+        Some((name, value)) => {
+            let joint = Joint::new(e)?;
+            Some(joint.given(name, *value).map_err(Failure::of_options)?)
+        }
+    };
+    let one = |s: &SizeEstimate| -> Outcome<(Interval, Option<f64>)> {
+        let Some(given) = &given else {
+            return Ok((s.predictive.interval(level)?, s.predictive.mean_under_normal_errors()));
+        };
+        match (given.size(&s.size), known) {
+            (Some(other), _) => Ok((other.interval(level)?, None)),
+            (None, Some((_, value))) => {
+                Ok((Interval { low: *value, median: *value, high: *value, level }, Some(*value)))
+            }
+            (None, None) => Ok((s.predictive.interval(level)?, None)),
+        }
+    };
+    e.sizes.iter().map(one).collect()
 }
 
 /// What a size is called in a sentence; the column it means where that says more.
@@ -82,12 +131,21 @@ fn unit(size: &str) -> &'static str {
     if size.ends_with("_g") { "g" } else { "mm" }
 }
 
-fn print_text(e: &Estimate, level: f64) -> Outcome<()> {
+fn print_text(
+    e: &Estimate,
+    answers: &[(Interval, Option<f64>)],
+    known: Option<&(String, f64)>,
+    detachment: Option<&Detachment>,
+    level: f64,
+) -> Outcome<()> {
     use std::io::Write;
     let mut out = std::io::stdout().lock();
-    writeln!(out, "Expected of this blow; {} % of such flakes fall inside:\n", percent(level))?;
-    for s in &e.sizes {
-        let i = s.predictive.interval(level)?;
+    if let Some(d) = detachment {
+        writeln!(out, "{}\n", d.in_words())?;
+    }
+    let given = known.map_or(String::new(), |(n, v)| format!(" and its {} of {v} {}", in_words(n), unit(n)));
+    writeln!(out, "Expected of this blow{given}; {} % of such flakes fall inside:\n", percent(level))?;
+    for (s, (i, _)) in e.sizes.iter().zip(answers) {
         writeln!(
             out,
             "  {:15} {:>7} {:2}   ({} to {})",
@@ -97,6 +155,22 @@ fn print_text(e: &Estimate, level: f64) -> Outcome<()> {
             short(i.low),
             short(i.high)
         )?;
+    }
+    if !e.terminations.is_empty() {
+        let told: Vec<String> = e
+            .terminations
+            .iter()
+            .map(|t| {
+                format!(
+                    "{} {} ({} to {})",
+                    t.termination,
+                    percent2(t.value),
+                    percent2(t.low),
+                    percent2(t.high)
+                )
+            })
+            .collect();
+        writeln!(out, "\n{}", wrapped(&format!("How it ends, in %: {}.", told.join(", ")), "  ", "  ", 79))?;
     }
     let behind = format!(
         "From the calibration {} ({} stand behind it), by {} (form {}).",
@@ -111,18 +185,31 @@ fn print_text(e: &Estimate, level: f64) -> Outcome<()> {
     Ok(())
 }
 
-fn json(e: &Estimate, level: f64) -> Outcome<Ordered> {
+fn json(
+    e: &Estimate,
+    answers: &[(Interval, Option<f64>)],
+    detachment: Option<&Detachment>,
+) -> Outcome<Ordered> {
     let mut out = Ordered::default();
-    for s in &e.sizes {
-        let Interval { low, median, high, level } = s.predictive.interval(level)?;
+    if let Some(d) = detachment {
+        out.nest("detachment", d.json());
+    }
+    for (s, (Interval { low, median, high, level }, mean)) in e.sizes.iter().zip(answers) {
         let mut size = Ordered::default();
         size.put("low", low).put("median", median).put("high", high);
-        size.put("mean", s.predictive.mean_under_normal_errors()).put("level", level);
+        size.put("mean", mean).put("level", level);
         if s.column != s.size {
             size.put("measures", &s.column);
         }
         out.nest(&s.size, size);
     }
+    let mut ends = Ordered::default();
+    for t in &e.terminations {
+        let mut one = Ordered::default();
+        one.put("value", t.value).put("low", t.low).put("high", t.high);
+        ends.nest(&t.termination, one);
+    }
+    out.nest("termination", ends);
     let mut behind = Ordered::default();
     behind.put("name", &e.calibration).put("form", &e.form).put("n", e.flakes).put("measured_by", &e.variant);
     out.nest("calibration", behind);
@@ -130,38 +217,53 @@ fn json(e: &Estimate, level: f64) -> Outcome<Ordered> {
     Ok(out)
 }
 
+/// A probability in whole percent, or as far below one as it is.
+fn percent2(p: f64) -> String {
+    if p > 0.0 && p < 0.01 { format!("{:.1}", p * 100.0) } else { format!("{:.0}", p * 100.0) }
+}
+
 /// Names of the result columns of a table.
-fn result_columns() -> Vec<String> {
+fn result_columns(detachment: bool) -> Vec<String> {
     let mut names = Vec::new();
+    if detachment {
+        names.push(mechanics::PROBABILITY.to_string());
+    }
     for size in SIZES {
         for end in ["low", "median", "high"] {
             names.push(format!("expected_{size}_{end}"));
         }
     }
+    names.extend(TERMINATIONS.map(|t| format!("p_{t}")));
     names.extend(["calibration".to_string(), "cautions".to_string(), "form".to_string()]);
     names
 }
 
-fn result_numbers(e: &Estimate, level: f64) -> Outcome<Vec<Option<f64>>> {
-    let mut numbers = Vec::with_capacity(12);
+fn result_numbers(e: &Estimate, level: f64, quantiles: &mut Quantiles) -> Outcome<Vec<Option<f64>>> {
+    let mut numbers = Vec::with_capacity(16);
     for size in SIZES {
         match e.size(size) {
             Some(p) => {
-                let i = p.interval(level)?;
+                let i = p.interval_with(level, quantiles)?;
                 numbers.extend([Some(i.low), Some(i.median), Some(i.high)]);
             }
             None => numbers.extend([None; 3]),
         }
     }
+    for name in TERMINATIONS {
+        let known = e.terminations.iter().find(|t| t.termination == name);
+        numbers.push(known.map(|t| (t.value * 1e6).round() / 1e6));
+    }
     Ok(numbers)
 }
 
-fn print_csv(e: &Estimate, level: f64) -> Outcome<()> {
-    let names = result_columns();
+fn print_csv(e: &Estimate, detachment: Option<&Detachment>, level: f64) -> Outcome<()> {
+    let names = result_columns(detachment.is_some());
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let mut writer = TableWriter::sheet(Sink::open(None)?, conchoid::table::Separator::Comma, &names)?;
     let text = joined(&e.cautions, true);
-    let mut cells: Vec<Cell> = result_numbers(e, level)?.into_iter().map(Cell::from).collect();
+    let probability = detachment.map(|d| Some(d.answer.detachment_probability.value));
+    let numbers = result_numbers(e, level, &mut Quantiles::default())?;
+    let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();
     cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
     writer.write_cells(&cells)?;
     writer.finish()?.finish()
@@ -169,7 +271,9 @@ fn print_csv(e: &Estimate, level: f64) -> Outcome<()> {
 
 /// Cautions as one cell; what holds for every row of a calibration is told once, in the summary.
 fn joined(list: &[Caution], all: bool) -> String {
-    let own = list.iter().filter(|c| all || !matches!(c, Caution::NotInExperiment { .. }));
+    let own = list.iter().filter(|c| {
+        all || !matches!(c, Caution::NotInExperiment { .. } | Caution::TerminationsNotTold { .. })
+    });
     own.map(Caution::to_string).collect::<Vec<_>>().join("; ")
 }
 
@@ -182,11 +286,13 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
         eprintln!("knap: {remark}");
     }
     let mut predictors = Predictors::new(calibration, by_stone)?;
-    let names = result_columns();
+    let detaches = mechanics::in_table(reader.header(), &o.blow.delivery);
+    let names = result_columns(detaches);
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &names)?;
     let progress = Progress::new("estimating");
     let mut summary = Summary::default();
+    let mut quantiles = Quantiles::default();
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
         progress.tick(row.row_number());
@@ -195,8 +301,10 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
         match answer(predictor, &row, &both, ask) {
             Ok(estimate) => {
                 let text = joined(&estimate.cautions, false);
-                let numbers = result_numbers(&estimate, level)?;
-                let mut cells: Vec<Cell> = numbers.into_iter().map(Cell::from).collect();
+                let numbers = result_numbers(&estimate, level, &mut quantiles)?;
+                let probability = detaches
+                    .then(|| mechanics::probability(&both, &row, &o.blow.delivery, predictor.calibration()));
+                let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();
                 cells.extend([
                     Cell::Text(&estimate.calibration),
                     Cell::Text(&text),
@@ -207,7 +315,7 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
             }
             Err(reasons) => {
                 let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
-                let mut cells = vec![Cell::Blank; 12];
+                let mut cells = vec![Cell::Blank; 16 + usize::from(detaches)];
                 let refused = format!("refused: {text}");
                 cells.extend([Cell::Text(predictor.calibration().name()), Cell::Text(&refused), Cell::Blank]);
                 writer.write(&row, &cells)?;

@@ -1,8 +1,11 @@
-//! `knap fit`: a calibration from a table of one's own.
+//! `knap fit`: a calibration from a table of one's own, alone or starting from a published one
+//! (`fit/local.rs`).
+
+mod local;
 
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, short, wrapped};
-use crate::tables::{self, Progress, Sink};
+use crate::tables::{self, Progress, Sink, Table};
 use clap::Args;
 use conchoid::calibration::Provenance;
 use conchoid::calibration::fitting::{Collector, Recipe, Report};
@@ -15,6 +18,8 @@ Examples:
   knap fit --table mine.csv --response mass_g --form log-log --name mine --out mine.json
   knap fit --table mine.csv --response length_mm --form log-log --where percussor=antler \\
        --name mine-antler --out antler.json
+  knap fit --starting-from hard-hammer-flint --table mine.csv --response mass_g --name mine \\
+       --out mine.json
 Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
 (depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.";
 
@@ -27,8 +32,21 @@ pub struct Options {
     #[arg(long, value_name = "COLUMN")]
     response: String,
     /// The form: log-log, tangent-power, cube-root, area, area-angle
-    #[arg(long, value_name = "FORM")]
-    form: String,
+    #[arg(
+        long,
+        value_name = "FORM",
+        required_unless_present = "starting_from",
+        conflicts_with = "starting_from"
+    )]
+    form: Option<String>,
+    /// Update this calibration (a bundled name, or a file) with the flakes of the table; the form is that of
+    /// its first variant whose measurements the table has
+    #[arg(long, value_name = "NAME|FILE")]
+    starting_from: Option<String>,
+    /// How much a flake of that calibration counts beside one of the table, 0 to 1; without it what predicts
+    /// the table best, or 0.2 for few flakes
+    #[arg(long, value_name = "A", allow_negative_numbers = true)]
+    discount: Option<f64>,
     /// Only rows where a column has this value; may be repeated
     #[arg(long = "where", value_name = "COLUMN=VALUE")]
     only: Vec<String>,
@@ -53,14 +71,14 @@ pub struct Options {
 }
 
 /// One condition of `--where`, resolved to a place in the table.
-struct Only {
+pub struct Only {
     place: usize,
     column: String,
     value: String,
 }
 
 impl Only {
-    fn parse<R: std::io::Read>(text: &str, table: &TableReader<R>) -> Outcome<Only> {
+    pub fn parse<R: std::io::Read>(text: &str, table: &TableReader<R>) -> Outcome<Only> {
         let Some((column, value)) = text.split_once('=') else {
             return Err(Failure::usage(format!("--where {text}: write COLUMN=VALUE")));
         };
@@ -73,7 +91,7 @@ impl Only {
     }
 
     /// Text is compared without regard to case; numbers as numbers.
-    fn holds(&self, row: &Row) -> bool {
+    pub fn holds(&self, row: &Row) -> bool {
         let Some(cell) = row.text(self.place) else { return self.value.is_empty() };
         let same_number =
             matches!((cell.parse::<f64>(), self.value.parse::<f64>()), (Ok(a), Ok(b)) if a == b);
@@ -82,13 +100,24 @@ impl Only {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    let form = Form::named(&o.form).map_err(Failure::of_options)?;
+    if o.discount.is_some() && o.starting_from.is_none() {
+        return Err(Failure::usage("--discount goes with --starting-from"));
+    }
+    match (&o.starting_from, &o.form) {
+        (Some(from), _) => local::run(o, from),
+        (None, Some(form)) => fresh(o, form),
+        (None, None) => Err(Failure::usage("--form or --starting-from is needed")),
+    }
+}
+
+fn fresh(o: &Options, name: &str) -> Outcome<u8> {
+    let form = Form::named(name).map_err(Failure::of_options)?;
     let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
     if !known.contains(&o.response.as_str()) {
         let e = conchoid::Error::unknown_name("--response", &o.response, known);
         return Err(Failure::usage(e.to_string()));
     }
-    let mut command = format!("knap fit --response {} --form {} --name {}", o.response, o.form, o.name);
+    let mut command = format!("knap fit --response {} --form {name} --name {}", o.response, o.name);
     for only in &o.only {
         command.push_str(&format!(" --where {only}"));
     }
@@ -109,15 +138,61 @@ pub fn run(o: &Options) -> Outcome<u8> {
     for remark in table.header().remarks() {
         eprintln!("knap: {remark}");
     }
-    for column in needs.iter().chain([&o.response]) {
+    let needs: Vec<String> = needs.into_iter().chain([o.response.clone()]).collect();
+    needed_columns(o, &table, &needs)?;
+    let conditions = only(o, &table)?;
+    let mut collector = Collector::new(recipe)?;
+    read_rows(o, &mut table, &needs, &conditions, |offered| match offered {
+        Offered::Flake(row) => {
+            collector.offer(row);
+        }
+        Offered::LeftOut(reason) => collector.leave_out(reason),
+    })?;
+    let (calibration, report) =
+        collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    if let Some(out) = &o.out {
+        let mut sink = Sink::open(Some(out))?;
+        sink.write_all(calibration.to_json().as_bytes())?;
+        sink.finish()?;
+    }
+    match o.format {
+        Format::Json => json(o, name, &report).print()?,
+        _ => print_text(o, name, &report)?,
+    }
+    Ok(0)
+}
+
+/// Refuses a table that lacks a column.
+fn needed_columns(o: &Options, table: &Table, needs: &[String]) -> Outcome<()> {
+    for column in needs {
         if column != "percussor_class" && table.header().column(column).is_none() {
             let names: Vec<String> = table.header().names().map(str::to_string).collect();
             let e = conchoid::Error::unknown_name("column needed by the fit", column, names);
             return Err(Failure::other(format!("{}: {e}; map another with --column", o.table)));
         }
     }
-    let only = o.only.iter().map(|t| Only::parse(t, &table)).collect::<Outcome<Vec<_>>>()?;
-    let mut collector = Collector::new(recipe)?;
+    Ok(())
+}
+
+/// The conditions of `--where`.
+fn only(o: &Options, table: &Table) -> Outcome<Vec<Only>> {
+    o.only.iter().map(|t| Only::parse(t, table)).collect()
+}
+
+/// What becomes of a row of the table.
+enum Offered<'a> {
+    Flake(&'a Row),
+    LeftOut(String),
+}
+
+/// Reads every row, hands it over or says why it is left out, and tells of cells that cannot be used.
+fn read_rows(
+    o: &Options,
+    table: &mut Table,
+    needs: &[String],
+    only: &[Only],
+    mut take: impl FnMut(Offered),
+) -> Outcome<()> {
     let progress = Progress::new("reading");
     let mut row = table.row();
     let mut bad = Vec::new();
@@ -125,22 +200,19 @@ pub fn run(o: &Options) -> Outcome<u8> {
         progress.tick(row.row_number());
         if let Some(e) = row.refused() {
             bad.push(e.to_string());
-            collector.leave_out("not a row of this table");
+            take(Offered::LeftOut("not a row of this table".to_string()));
             continue;
         }
         if let Some(o) = only.iter().find(|o| !o.holds(&row)) {
-            collector.leave_out(format!("not {}={}", o.column, o.value));
+            take(Offered::LeftOut(format!("not {}={}", o.column, o.value)));
             continue;
         }
-        let problem = needs.iter().chain([&o.response]).find_map(|n| table_problem(&row, n));
-        match problem {
+        match needs.iter().find_map(|n| table_problem(&row, n)) {
             Some((column, text)) => {
                 bad.push(text);
-                collector.leave_out(format!("{column}: a cell that cannot be used"));
+                take(Offered::LeftOut(format!("{column}: a cell that cannot be used")));
             }
-            None => {
-                collector.offer(&row);
-            }
+            None => take(Offered::Flake(&row)),
         }
     }
     progress.finish();
@@ -150,18 +222,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if bad.len() > 10 {
         eprintln!("knap: and {} more cells that cannot be used", bad.len() - 10);
     }
-    let (calibration, report) =
-        collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
-    if let Some(out) = &o.out {
-        let mut sink = Sink::open(Some(out))?;
-        sink.write_all(calibration.to_json().as_bytes())?;
-        sink.finish()?;
-    }
-    match o.format {
-        Format::Json => json(o, &report).print()?,
-        _ => print_text(o, &report)?,
-    }
-    Ok(0)
+    Ok(())
 }
 
 fn table_problem(row: &Row, column: &str) -> Option<(String, String)> {
@@ -169,28 +230,29 @@ fn table_problem(row: &Row, column: &str) -> Option<(String, String)> {
     row.problem(id).map(|e| (column.to_string(), e.to_string()))
 }
 
-fn print_text(o: &Options, report: &Report) -> Outcome<()> {
+fn print_text(o: &Options, form_name: &str, report: &Report) -> Outcome<()> {
     let mut out = std::io::stdout().lock();
     for f in &report.fits {
-        let form = Form::named(&o.form)?;
-        writeln!(out, "{} by {} (form {})\n", form.transform().describe(&o.response), f.variant, o.form)?;
+        let form = Form::named(form_name)?;
+        let Some(fit) = f.fit.linear() else { continue };
+        writeln!(out, "{} by {} (form {})\n", form.transform().describe(&o.response), f.variant, form_name)?;
         let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
         writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
-        for ((t, b), se) in f.terms.iter().zip(f.fit.coefficients()).zip(f.fit.standard_errors()) {
+        for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
             writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
         }
         writeln!(out)?;
         writeln!(
             out,
             "  spread {}, on {} degrees of freedom",
-            short(f.fit.spread()),
-            f.fit.degrees_of_freedom()
+            short(fit.spread()),
+            fit.degrees_of_freedom()
         )?;
         writeln!(
             out,
             "  R2 {:.4} (adjusted {:.4}); leave-one-out error {}",
-            f.fit.r_squared(),
-            f.fit.adjusted_r_squared(),
+            fit.r_squared(),
+            fit.adjusted_r_squared(),
             short(f.left_out_error)
         )?;
     }
@@ -209,19 +271,21 @@ fn print_text(o: &Options, report: &Report) -> Outcome<()> {
     Ok(())
 }
 
-fn json(o: &Options, report: &Report) -> Ordered {
+fn json(o: &Options, form: &str, report: &Report) -> Ordered {
     let mut out = Ordered::default();
-    out.put("name", &o.name).put("response", &o.response).put("form", &o.form);
-    if let Some(f) = report.fits.first() {
+    out.put("name", &o.name).put("response", &o.response).put("form", form);
+    if let Some(f) = report.fits.first()
+        && let Some(fit) = f.fit.linear()
+    {
         let mut coefficients = Ordered::default();
-        for ((t, b), se) in f.terms.iter().zip(f.fit.coefficients()).zip(f.fit.standard_errors()) {
+        for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
             let mut one = Ordered::default();
             one.put("value", b).put("standard_error", se);
             coefficients.nest(t, one);
         }
         out.nest("coefficients", coefficients);
-        out.put("spread", f.fit.spread()).put("degrees_of_freedom", f.fit.degrees_of_freedom());
-        out.put("r_squared", f.fit.r_squared()).put("adjusted_r_squared", f.fit.adjusted_r_squared());
+        out.put("spread", fit.spread()).put("degrees_of_freedom", fit.degrees_of_freedom());
+        out.put("r_squared", fit.r_squared()).put("adjusted_r_squared", fit.adjusted_r_squared());
         out.put("left_out_error", f.left_out_error);
         out.put("aic_own_unit", f.own_unit.aic);
     }

@@ -7,14 +7,19 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
-//! | `estimate.rs`, `fit.rs`, `percussor.rs`, `calibrations.rs` | one verb each |
+//! | `plot.rs` | drawing on an SVG page |
+//! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
+//! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `calibrations.rs` | one verb each |
 
+mod assess;
 mod blow;
 mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
+mod mechanics;
 mod percussor;
+mod plot;
 mod report;
 mod tables;
 
@@ -40,9 +45,18 @@ enum Verb {
     /// Length, width, thickness and mass of a flake from its platform, as intervals
     #[command(after_help = format!("{}\n\n{CARE}", estimate::EXAMPLES))]
     Estimate(estimate::Options),
+    /// The mechanics of one blow: force delivered and needed, and whether a flake comes off
+    #[command(after_help = format!("{}\n\n{CARE}", mechanics::BLOW_EXAMPLES))]
+    Blow(mechanics::BlowVerb),
+    /// Two or more percussors on the same platform, and the difference they make
+    #[command(after_help = format!("{}\n\n{CARE}", mechanics::CONTRAST_EXAMPLES))]
+    Contrast(mechanics::ContrastVerb),
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
+    /// How well forms foretell flakes they have not seen, and which to take
+    #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
+    Assess(assess::Options),
     /// What struck the flakes of a table, as far as they tell
     #[command(after_help = format!("{}\n\n{CARE}", percussor::EXAMPLES))]
     Percussor(percussor::Options),
@@ -55,7 +69,10 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),
+        Verb::Blow(o) => mechanics::blow(&o),
+        Verb::Contrast(o) => mechanics::contrast(&o),
         Verb::Fit(o) => fit::run(&o),
+        Verb::Assess(o) => assess::run(&o),
         Verb::Percussor(o) => percussor::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
     };

@@ -5,12 +5,16 @@
 
 use super::{
     Assumption, Calibration, Parts, PercussorSeen, Provenance, Range, Setting, SizeModel, Spread, Tails,
-    Variant,
+    TerminationModel, Variant,
 };
 use crate::error::{Error, Result};
+use crate::fit::Design;
 use crate::fit::linear::{Accumulator, Criteria, LinearFit};
+use crate::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
+use crate::fit::shrunken::{self, Shrunken, ShrunkenFit};
 use crate::form::{Compiled, Form, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
 use crate::material::PercussorMaterial;
+use crate::special::{normal_quantile, student_sf};
 use crate::strike::Measured;
 use std::collections::BTreeMap;
 
@@ -23,6 +27,42 @@ pub struct SizeRecipe {
     pub column: String,
     /// The form.
     pub form: Form,
+    /// How it is fitted.
+    pub method: Method,
+}
+
+/// How a form is fitted.
+#[derive(Debug, Clone, PartialEq, Default)]
+#[non_exhaustive]
+pub enum Method {
+    /// Least squares: one spread, normal errors, exact t intervals. The form must be without spread terms.
+    #[default]
+    LeastSquares,
+    /// Some terms under a ridge penalty, the spread with the form's spread terms, tails by class: see
+    /// [`crate::fit::shrunken`].
+    Shrunken {
+        /// Which of the form's terms are penalised, by their places in [`Form::terms`].
+        penalised: Vec<usize>,
+        /// The tails to choose from.
+        tails: TailsToTry,
+    },
+}
+
+/// Degrees of freedom to choose from in a shrunken fit; infinity is the normal.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum TailsToTry {
+    /// Normal errors.
+    Normal,
+    /// The same for all flakes.
+    Same(Vec<f64>),
+    /// By the level of a class that the form reads; levels not listed are normal.
+    ByClass {
+        /// The class variable (`blow_lands_on`).
+        class: String,
+        /// Levels, each with the degrees of freedom to try.
+        levels: Vec<(String, Vec<f64>)>,
+    },
 }
 
 /// Sizes that are fitted on the same measurements.
@@ -32,7 +72,45 @@ pub struct VariantRecipe {
     pub name: String,
     /// The sizes.
     pub sizes: Vec<SizeRecipe>,
+    /// How its flakes end, where the table supports a model of that.
+    pub termination: Option<TerminationRecipe>,
 }
+
+/// How a multinomial model of the termination is fitted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TerminationRecipe {
+    /// Its terms; the transform is not used.
+    pub form: Form,
+    /// Which terminations are told apart.
+    pub told_apart: ToldApart,
+    /// The penalty.
+    pub penalty: Penalty,
+}
+
+/// Which terminations a model tells apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ToldApart {
+    /// Feather, hinge, step, overshot; other entries are left out.
+    Four,
+    /// Feather against hinge, step, overshot and inflexed together; other entries are left out.
+    FeatherOrNot,
+}
+
+impl ToldApart {
+    /// The class that a recorded termination falls into, if it is a termination.
+    fn class(self, recorded: &str) -> Option<&'static str> {
+        match (self, known_termination(recorded)) {
+            (ToldApart::Four, known) => known,
+            (ToldApart::FeatherOrNot, Some("feather")) => Some("feather"),
+            (ToldApart::FeatherOrNot, Some(_)) => Some(NOT_FEATHER),
+            (ToldApart::FeatherOrNot, None) => (recorded == "inflexed").then_some(NOT_FEATHER),
+        }
+    }
+}
+
+/// The class of all flakes that do not feather out, where a table cannot tell them apart.
+pub const NOT_FEATHER: &str = "not feather";
 
 /// What to fit, and what to write beside it.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,6 +131,8 @@ pub struct Recipe {
     pub not_recorded: Vec<String>,
     /// Whether incomplete and retouched pieces are fitted too.
     pub keep_incomplete: bool,
+    /// What struck the flakes, where the table does not record it row by row.
+    pub struck_with: Option<String>,
 }
 
 impl Recipe {
@@ -72,9 +152,16 @@ impl Recipe {
             assumptions: Vec::new(),
             not_recorded: Vec::new(),
             keep_incomplete: false,
+            struck_with: None,
             variants: vec![VariantRecipe {
+                termination: None,
                 name: needs.join(", "),
-                sizes: vec![SizeRecipe { size: size.to_string(), column: size.to_string(), form }],
+                sizes: vec![SizeRecipe {
+                    size: size.to_string(),
+                    column: size.to_string(),
+                    form,
+                    method: Method::LeastSquares,
+                }],
             }],
         }
     }
@@ -102,14 +189,54 @@ pub struct FitReport {
     pub size: String,
     /// Names of the coefficients.
     pub terms: Vec<String>,
-    /// The least squares fit.
-    pub fit: LinearFit,
-    /// Root mean square error of predicting each flake from the others, transformed scale.
+    /// The fit.
+    pub fit: Fitted,
+    /// Root mean square error of predicting each flake from others, transformed scale: leave-one-out for
+    /// least squares; for a shrunken fit ten folds (the flakes counted off by tens), refitted each time with the
+    /// degrees of freedom held.
     pub left_out_error: f64,
-    /// Information criteria for the size in its own unit, comparable across transforms.
+    /// Information criteria for the size in its own unit, comparable across transforms. A shrunken fit counts
+    /// its effective parameters (the conditional criterion of Vaida & Blanchard 2005, Biometrika 92:351; from
+    /// memory).
     pub own_unit: Criteria,
     /// Identifies the rows fitted: fits are comparable only where this agrees.
     pub rows: RowsFitted,
+}
+
+/// The fit behind one size, by its method.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum Fitted {
+    /// By least squares.
+    LeastSquares(LinearFit),
+    /// Under a penalty.
+    Shrunken(Box<ShrunkenFit>),
+}
+
+impl Fitted {
+    /// The least squares fit, where it is one.
+    pub fn linear(&self) -> Option<&LinearFit> {
+        match self {
+            Fitted::LeastSquares(fit) => Some(fit),
+            Fitted::Shrunken(_) => None,
+        }
+    }
+
+    /// The shrunken fit, where it is one.
+    pub fn shrunken(&self) -> Option<&ShrunkenFit> {
+        match self {
+            Fitted::Shrunken(fit) => Some(fit),
+            Fitted::LeastSquares(_) => None,
+        }
+    }
+
+    /// Flakes fitted.
+    pub fn flakes(&self) -> u64 {
+        match self {
+            Fitted::LeastSquares(fit) => fit.rows(),
+            Fitted::Shrunken(fit) => fit.rows() as u64,
+        }
+    }
 }
 
 /// A fingerprint of the sizes that a fit was made on, whatever their order.
@@ -175,6 +302,8 @@ pub struct Collector {
     inputs: Vec<f64>,
     /// Sizes, one row of `columns` after another; not a number where missing.
     sizes: Vec<f64>,
+    /// Terminations as recorded, one for each row.
+    ended: Vec<Option<String>>,
     percussors: BTreeMap<String, u64>,
     left_out: BTreeMap<String, u64>,
     offered: u64,
@@ -184,12 +313,16 @@ impl Collector {
     /// An empty collector.
     ///
     /// # Errors
-    /// [`Error::Invalid`] for a recipe without a variant or a size.
+    /// [`Error::Invalid`] for a recipe without a variant or a size, or a method that does not suit its form.
     pub fn new(recipe: Recipe) -> Result<Collector> {
         if recipe.variants.is_empty() || recipe.variants.iter().any(|v| v.sizes.is_empty()) {
             return Err(Error::invalid("recipe", "at least one variant with at least one size is needed"));
         }
-        let mut layout = Layout::of(recipe.variants.iter().flat_map(|v| v.sizes.iter().map(|s| &s.form)));
+        let forms = recipe
+            .variants
+            .iter()
+            .flat_map(|v| v.sizes.iter().map(|s| &s.form).chain(v.termination.iter().map(|t| &t.form)));
+        let mut layout = Layout::of(forms);
         for a in &recipe.assumptions {
             layout.add_level(&a.class, &a.level);
         }
@@ -202,6 +335,14 @@ impl Collector {
         for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
             if !columns.contains(&s.column) {
                 columns.push(s.column.clone());
+            }
+        }
+        for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
+            check_method(s)?;
+            if let Method::Shrunken { tails: TailsToTry::ByClass { class, levels }, .. } = &s.method {
+                for (level, _) in levels {
+                    layout.add_level(class, level);
+                }
             }
         }
         // levels may be added as they appear, but places and codes once given stay
@@ -217,6 +358,7 @@ impl Collector {
             compiled,
             inputs: Vec::new(),
             sizes: Vec::new(),
+            ended: Vec::new(),
             percussors: BTreeMap::new(),
             left_out: BTreeMap::new(),
             offered: 0,
@@ -284,9 +426,10 @@ impl Collector {
         }
         let sizes: Vec<f64> = self.columns.iter().map(|c| flake.number(c).unwrap_or(f64::NAN)).collect();
         self.usable(&x, &sizes)?;
-        if let Some(p) = flake.class("percussor") {
+        if let Some(p) = flake.class("percussor").or(self.recipe.struck_with.as_deref()) {
             *self.percussors.entry(p.to_string()).or_default() += 1;
         }
+        self.ended.push(flake.class(TERMINATION).map(str::to_string));
         self.inputs.extend(x);
         self.sizes.extend(sizes);
         Ok(())
@@ -383,35 +526,79 @@ impl Collector {
             ranges,
             joint_flakes,
             residual_correlation,
-            termination: None,
+            termination: recipe.termination.as_ref().map(|t| self.fit_termination(t, used)).transpose()?,
         };
         Ok((variant, reports))
+    }
+
+    fn fit_termination(&self, recipe: &TerminationRecipe, used: usize) -> Result<TerminationModel> {
+        let compiled = recipe.form.compile(&self.layout)?;
+        let names = match recipe.told_apart {
+            ToldApart::Four => vec!["feather", "hinge", "step", "overshot"],
+            ToldApart::FeatherOrNot => vec!["feather", NOT_FEATHER],
+        };
+        let (mut rows, mut classes) = (Vec::new(), Vec::new());
+        for i in 0..used {
+            let class = self.ended[i].as_deref().and_then(|e| recipe.told_apart.class(e));
+            let Some(class) = class.and_then(|c| names.iter().position(|n| *n == c)) else { continue };
+            if compiled.check(self.row(i), &self.layout).is_err() {
+                continue;
+            }
+            let mut terms = vec![0.0; compiled.terms()];
+            compiled.fill(self.row(i), &mut terms);
+            rows.push(terms);
+            classes.push(class);
+        }
+        let design = Design::from_rows(recipe.form.term_names(), &rows)?;
+        let outcomes = Outcomes::new(names.iter().map(|n| n.to_string()).collect(), classes)?;
+        let fit = multinomial::fit(&design, &outcomes, &MultinomialOptions::with_penalty(recipe.penalty))?;
+        Ok(TerminationModel { form: recipe.form.clone(), fit })
     }
 
     fn fit_size(&self, recipe: &SizeRecipe, used: usize, ranges: &mut Vec<Range>) -> Result<FittedSize> {
         let compiled = recipe.form.compile(&self.layout)?;
         let column = self.columns.iter().position(|c| *c == recipe.column).unwrap_or(0);
         let transform = recipe.form.transform();
-        let mut accumulator = Accumulator::new(recipe.form.term_names())?;
-        let mut design = vec![0.0; compiled.terms()];
+        let size = |i: usize| self.sizes[i * self.columns.len() + column];
         let rows: Vec<usize> = (0..used)
             .filter(|i| {
-                compiled.check(self.row(*i), &self.layout).is_ok()
-                    && transform.apply(self.sizes[i * self.columns.len() + column]).is_finite()
+                compiled.check(self.row(*i), &self.layout).is_ok() && transform.apply(size(*i)).is_finite()
             })
             .collect();
-        let size = |i: usize| self.sizes[i * self.columns.len() + column];
         let mut ln_jacobian = 0.0;
         let mut mark = 0u64;
         for i in &rows {
-            compiled.fill(self.row(*i), &mut design);
-            accumulator.push(&design, transform.apply(size(*i)))?;
             ln_jacobian += transform.ln_jacobian(size(*i));
             mark = mark.wrapping_add(scramble(size(*i)));
             widen(ranges, &self.layout, &recipe.form, self.row(*i));
         }
+        let marks = (ln_jacobian, RowsFitted { count: rows.len() as u64, mark });
+        match &recipe.method {
+            Method::LeastSquares => self.least_squares(recipe, &compiled, &rows, &size, used, marks),
+            Method::Shrunken { penalised, tails } => {
+                self.shrunken(recipe, (penalised, tails), &compiled, &rows, &size, used, marks)
+            }
+        }
+    }
+
+    fn least_squares(
+        &self,
+        recipe: &SizeRecipe,
+        compiled: &Compiled,
+        rows: &[usize],
+        size: &impl Fn(usize) -> f64,
+        used: usize,
+        (ln_jacobian, marks): (f64, RowsFitted),
+    ) -> Result<FittedSize> {
+        let transform = recipe.form.transform();
+        let mut accumulator = Accumulator::new(recipe.form.term_names())?;
+        let mut design = vec![0.0; compiled.terms()];
+        for i in rows {
+            compiled.fill(self.row(*i), &mut design);
+            accumulator.push(&design, transform.apply(size(*i)))?;
+        }
         let fit = accumulator.finish()?;
-        let standing = self.stand(&fit, &compiled, transform, &rows, &size, used)?;
+        let standing = self.stand(&fit, compiled, transform, rows, size, used)?;
         let model = SizeModel {
             size: recipe.size.clone(),
             column: recipe.column.clone(),
@@ -429,9 +616,100 @@ impl Collector {
         Ok(FittedSize {
             model,
             own_unit: fit.criteria_in_own_unit(ln_jacobian),
-            rows: RowsFitted { count: rows.len() as u64, mark },
+            rows: marks,
             standardised: standing.standardised,
-            fit,
+            fit: Fitted::LeastSquares(fit),
+        })
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn shrunken(
+        &self,
+        recipe: &SizeRecipe,
+        (penalised, tails): (&[usize], &TailsToTry),
+        compiled: &Compiled,
+        rows: &[usize],
+        size: &impl Fn(usize) -> f64,
+        used: usize,
+        (ln_jacobian, marks): (f64, RowsFitted),
+    ) -> Result<FittedSize> {
+        let data = self.designs(recipe, penalised, tails, compiled, rows, size)?;
+        let fit = data.fit(&(0..rows.len()).collect::<Vec<_>>(), None)?;
+        let standing = data.stand(&fit, rows, used)?;
+        let own_unit = conditional(&fit, ln_jacobian);
+        let model = SizeModel {
+            size: recipe.size.clone(),
+            column: recipe.column.clone(),
+            form: recipe.form.clone(),
+            coefficients: fit.coefficients().to_vec(),
+            covariance: rows_of(fit.covariance()),
+            spread: Spread::Modelled {
+                coefficients: fit.gamma().to_vec(),
+                covariance: rows_of(fit.gamma_covariance()),
+            },
+            tails: chosen(tails, fit.degrees_of_freedom()),
+            flakes: fit.rows() as u64,
+            r_squared: data.explained(&fit)?,
+            left_out_error: standing.left_out_error,
+            largest_leverage: standing.largest_leverage,
+            grouping: None,
+        };
+        Ok(FittedSize {
+            model,
+            own_unit,
+            rows: marks,
+            standardised: standing.standardised,
+            fit: Fitted::Shrunken(Box::new(fit)),
+        })
+    }
+
+    /// The rows of a shrunken fit: both designs, the class of the tails, the response.
+    fn designs(
+        &self,
+        recipe: &SizeRecipe,
+        penalised: &[usize],
+        tails: &TailsToTry,
+        compiled: &Compiled,
+        rows: &[usize],
+        size: &impl Fn(usize) -> f64,
+    ) -> Result<Rows> {
+        let offset = usize::from(recipe.form.intercept());
+        let mut flags = vec![false; compiled.terms()];
+        for at in penalised {
+            flags[at + offset] = true;
+        }
+        let (mut x, mut z) = (Vec::with_capacity(rows.len()), Vec::with_capacity(rows.len()));
+        for i in rows {
+            let (mut a, mut b) = (vec![0.0; compiled.terms()], vec![0.0; compiled.spread_terms()]);
+            compiled.fill(self.row(*i), &mut a);
+            compiled.fill_spread(self.row(*i), &mut b);
+            x.push(a);
+            z.push(b);
+        }
+        let (grids, class) = match tails {
+            TailsToTry::Normal => (vec![vec![f64::INFINITY]], vec![0; rows.len()]),
+            TailsToTry::Same(grid) => (vec![grid.clone()], vec![0; rows.len()]),
+            TailsToTry::ByClass { class, levels } => {
+                let at =
+                    self.layout.position(class).ok_or_else(|| Error::missing(class, "the tails need it"))?;
+                let known = self.layout.class_at(at).map_or(&[][..], |c| &c.levels);
+                let by_code: Vec<usize> = known
+                    .iter()
+                    .map(|l| levels.iter().position(|(n, _)| n == l).unwrap_or(levels.len()))
+                    .collect();
+                let grids = levels.iter().map(|(_, g)| g.clone()).chain([vec![f64::INFINITY]]).collect();
+                let of = |i: &usize| by_code.get(self.row(*i)[at] as usize).copied().unwrap_or(levels.len());
+                (grids, rows.iter().map(of).collect())
+            }
+        };
+        Ok(Rows {
+            names: (recipe.form.term_names(), recipe.form.spread_term_names()),
+            penalised: flags,
+            grids,
+            class,
+            y: rows.iter().map(|i| recipe.form.transform().apply(size(*i))).collect(),
+            x,
+            z,
         })
     }
 
@@ -493,7 +771,138 @@ struct FittedSize {
     own_unit: Criteria,
     rows: RowsFitted,
     standardised: Vec<f64>,
-    fit: LinearFit,
+    fit: Fitted,
+}
+
+/// The rows of a shrunken fit.
+struct Rows {
+    names: (Vec<String>, Vec<String>),
+    penalised: Vec<bool>,
+    grids: Vec<Vec<f64>>,
+    class: Vec<usize>,
+    x: Vec<Vec<f64>>,
+    z: Vec<Vec<f64>>,
+    y: Vec<f64>,
+}
+
+/// Parts that a shrunken fit is tried on in turn.
+const FOLDS: usize = 10;
+
+impl Rows {
+    /// Fits some of the rows; with degrees of freedom held where they are given.
+    fn fit(&self, of: &[usize], held: Option<&[f64]>) -> Result<ShrunkenFit> {
+        let pick = |rows: &[Vec<f64>]| of.iter().map(|i| rows[*i].clone()).collect::<Vec<_>>();
+        let x = Design::from_rows(self.names.0.clone(), &pick(&self.x))?;
+        let z = Design::from_rows(self.names.1.clone(), &pick(&self.z))?;
+        let y: Vec<f64> = of.iter().map(|i| self.y[*i]).collect();
+        let class = of.iter().map(|i| self.class[*i]).collect();
+        let grids = match held {
+            Some(held) => held.iter().map(|d| vec![*d]).collect(),
+            None => self.grids.clone(),
+        };
+        let tails = shrunken::Tails::by_class(class, grids)?;
+        Shrunken::new().fit(&x, &self.penalised, &z, &tails, &y)
+    }
+
+    fn explained(&self, fit: &ShrunkenFit) -> Result<f64> {
+        let mean = self.y.iter().sum::<f64>() / self.y.len() as f64;
+        let (mut rest, mut total) = (0.0, 0.0);
+        for (x, y) in self.x.iter().zip(&self.y) {
+            rest += (y - fit.expected(x)?).powi(2);
+            total += (y - mean).powi(2);
+        }
+        Ok((1.0 - rest / total).clamp(0.0, 1.0))
+    }
+
+    /// How the rows stand to a fit. Residuals are brought to a normal scale through the t of their class, so
+    /// that correlations between sizes are not those of a few outliers.
+    fn stand(&self, fit: &ShrunkenFit, rows: &[usize], used: usize) -> Result<Standing> {
+        let mut standardised = vec![f64::NAN; used];
+        let mut largest_leverage = 0.0f64;
+        for (at, i) in rows.iter().enumerate() {
+            let spread = fit.spread(&self.z[at])?;
+            largest_leverage =
+                largest_leverage.max(fit.variance_of_expected(&self.x[at])? / (spread * spread));
+            let e = (self.y[at] - fit.expected(&self.x[at])?) / spread;
+            let tail = student_sf(e.abs(), fit.degrees_of_freedom()[self.class[at]]);
+            let size = if tail < 0.5 { -normal_quantile(tail.max(1e-300)) } else { 0.0 };
+            standardised[*i] = size.copysign(e);
+        }
+        let (mut squares, mut count) = (0.0, 0u64);
+        for fold in 0..FOLDS {
+            let kept: Vec<usize> = (0..self.y.len()).filter(|i| i % FOLDS != fold).collect();
+            // a fold without which the terms cannot be told apart says nothing
+            let Ok(fit) = self.fit(&kept, Some(fit.degrees_of_freedom())) else { continue };
+            for at in (0..self.y.len()).filter(|i| i % FOLDS == fold) {
+                squares += (self.y[at] - fit.expected(&self.x[at])?).powi(2);
+                count += 1;
+            }
+        }
+        Ok(Standing {
+            standardised,
+            largest_leverage,
+            left_out_error: if count > 0 { (squares / count as f64).sqrt() } else { 0.0 },
+        })
+    }
+}
+
+fn rows_of(m: &nalgebra::DMatrix<f64>) -> Vec<Vec<f64>> {
+    m.row_iter().map(|r| r.iter().copied().collect()).collect()
+}
+
+/// The tails of a calibration from the degrees of freedom chosen.
+fn chosen(tails: &TailsToTry, df: &[f64]) -> Tails {
+    match tails {
+        TailsToTry::Same(_) if df[0].is_finite() => Tails::Student { degrees_of_freedom: df[0] },
+        TailsToTry::ByClass { class, levels } if df.iter().any(|d| d.is_finite()) => Tails::ByClass {
+            class: class.clone(),
+            degrees_of_freedom: levels
+                .iter()
+                .zip(df)
+                .filter(|(_, d)| d.is_finite())
+                .map(|((level, _), d)| (level.clone(), *d))
+                .collect(),
+        },
+        _ => Tails::Normal,
+    }
+}
+
+/// Information criteria with the effective number of parameters.
+fn conditional(fit: &ShrunkenFit, ln_jacobian: f64) -> Criteria {
+    let log_likelihood = fit.ln_likelihood() + ln_jacobian;
+    let chosen = fit.degrees_of_freedom().iter().filter(|d| d.is_finite()).count();
+    let k = fit.effective_parameters() + (fit.gamma().len() + chosen) as f64;
+    let n = fit.rows() as f64;
+    let aic = 2.0 * (k - log_likelihood);
+    let room = n - k - 1.0;
+    Criteria {
+        log_likelihood,
+        aic,
+        aicc: if room > 0.0 { aic + 2.0 * k * (k + 1.0) / room } else { f64::INFINITY },
+        bic: k * n.ln() - 2.0 * log_likelihood,
+    }
+}
+
+/// Refuses a method that does not suit its form.
+fn check_method(recipe: &SizeRecipe) -> Result<()> {
+    match &recipe.method {
+        Method::LeastSquares if !recipe.form.spread_terms().is_empty() => {
+            Err(Error::invalid("method", "least squares has one spread; spread terms need a shrunken fit"))
+        }
+        Method::Shrunken { penalised, .. } if penalised.iter().any(|p| *p >= recipe.form.terms().len()) => {
+            Err(Error::invalid("penalised", "the places of terms count from 0 to one less than the form has"))
+        }
+        Method::Shrunken { tails: TailsToTry::ByClass { class, levels }, .. } => {
+            if !recipe.form.needs().contains(class) {
+                return Err(Error::invalid(class, "the class of the tails must be one that the form reads"));
+            }
+            if (0..levels.len()).any(|i| levels[..i].iter().any(|(l, _)| *l == levels[i].0)) {
+                return Err(Error::invalid(class, "a level of the tails stands twice"));
+            }
+            Ok(())
+        }
+        _ => Ok(()),
+    }
 }
 
 struct Standing {

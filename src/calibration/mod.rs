@@ -16,9 +16,11 @@
 //! | `mod.rs` | the types, reading, checking, writing |
 //! | [`bundled`] | the three calibrations that come with the crate |
 //! | [`fitting`] | from rows of observed flakes to a calibration |
+//! | [`local`] | a calibration updated with few flakes of one's own |
 
 pub mod bundled;
 pub mod fitting;
+pub mod local;
 
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::MultinomialFit;
@@ -332,9 +334,14 @@ impl Calibration {
 
     /// Its JSON text, ending in a line break. Reading and writing again gives the same bytes.
     pub fn to_json(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).unwrap_or_default();
-        text.push('\n');
-        text
+        let mut text = Vec::new();
+        let mut writer = serde_json::Serializer::with_formatter(&mut text, Outline::default());
+        // writing plain data into memory has nothing to fail on
+        if Serialize::serialize(self, &mut writer).is_err() {
+            text.clear();
+        }
+        text.push(b'\n');
+        String::from_utf8(text).unwrap_or_default()
     }
 
     /// Its name.
@@ -392,19 +399,73 @@ impl Calibration {
         self.parts
     }
 
-    /// The measurements that a variant cannot do without: what its forms read, less the settings, the
-    /// assumed classes and the termination.
+    /// The measurements that a variant cannot do without: what its forms read, less the settings and the
+    /// assumed classes, and less the termination where the variant can weigh terminations itself.
     pub fn required(&self, variant: &Variant) -> Vec<String> {
         let mut names: Vec<String> = Vec::new();
         for name in variant.sizes.iter().flat_map(|m| m.form.needs()) {
             let optional = self.parts.setting_names.contains(&name)
                 || self.parts.assumptions.iter().any(|a| a.class == name)
-                || name == crate::form::TERMINATION;
+                || (name == crate::form::TERMINATION && variant.termination.is_some());
             if !optional && !names.contains(&name) {
                 names.push(name);
             }
         }
         names
+    }
+}
+
+/// Writes each member of an object on a line of its own, and lists of numbers on one line.
+#[derive(Default)]
+struct Outline {
+    depth: usize,
+    filled: bool,
+}
+
+impl Outline {
+    fn line<W: ?Sized + std::io::Write>(&self, w: &mut W) -> std::io::Result<()> {
+        w.write_all(b"\n")?;
+        (0..self.depth).try_for_each(|_| w.write_all(b"  "))
+    }
+}
+
+impl serde_json::ser::Formatter for Outline {
+    fn begin_object<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
+        self.depth += 1;
+        self.filled = false;
+        w.write_all(b"{")
+    }
+    fn begin_object_key<W: ?Sized + std::io::Write>(
+        &mut self,
+        w: &mut W,
+        first: bool,
+    ) -> std::io::Result<()> {
+        if !first {
+            w.write_all(b",")?;
+        }
+        self.line(w)
+    }
+    fn begin_object_value<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
+        w.write_all(b": ")
+    }
+    fn end_object_value<W: ?Sized + std::io::Write>(&mut self, _: &mut W) -> std::io::Result<()> {
+        self.filled = true;
+        Ok(())
+    }
+    fn end_object<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
+        self.depth -= 1;
+        if self.filled {
+            self.line(w)?;
+        }
+        self.filled = true;
+        w.write_all(b"}")
+    }
+    fn begin_array_value<W: ?Sized + std::io::Write>(
+        &mut self,
+        w: &mut W,
+        first: bool,
+    ) -> std::io::Result<()> {
+        if first { Ok(()) } else { w.write_all(b", ") }
     }
 }
 

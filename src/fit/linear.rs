@@ -16,6 +16,8 @@
 //! (coefficients, covariance, spread, R2, likelihood) comes from the triangle; leverage, residuals and
 //! leave-one-out come from a second walk over the rows, in closed form.
 
+pub(crate) mod kernel;
+
 use super::Design;
 use crate::error::{Error, Place, Result};
 use crate::special::{student_quantile, student_sf};
@@ -174,9 +176,53 @@ impl Accumulator {
     /// Folds the waiting rows into the triangle.
     fn settle(&mut self) {
         if self.waiting > 0 {
-            reflect(&mut self.r, self.names.len() + 1, &mut self.block, BLOCK, self.waiting);
-            self.waiting = 0;
+            self.reflect_waiting();
         }
+    }
+
+    /// Takes finite columns, one after the other, with their responses.
+    pub(crate) fn push_columns(&mut self, columns: &[f64], y: &[f64]) -> Result<()> {
+        let (n, p) = (y.len(), self.names.len());
+        if let Some(i) = y.iter().position(|v| !v.is_finite()) {
+            return Err(not_finite(self.n + i as u64 + 1, "response", y[i]));
+        }
+        self.settle();
+        for from in (0..n).step_by(BLOCK) {
+            let rows = BLOCK.min(n - from);
+            for j in 0..p {
+                self.block[j * BLOCK..][..rows].copy_from_slice(&columns[j * n + from..][..rows]);
+            }
+            self.block[p * BLOCK..][..rows].copy_from_slice(&y[from..from + rows]);
+            self.waiting = rows;
+            self.settle();
+        }
+        self.n += n as u64;
+        Ok(())
+    }
+
+    /// Q'y of the rows so far; call after the waiting rows are settled.
+    pub(crate) fn effects(&self) -> &[f64] {
+        let p = self.names.len();
+        &self.r[p * (p + 1)..p * (p + 1) + p]
+    }
+
+    /// Takes over a triangle made elsewhere; only for an accumulator that is still empty.
+    pub(crate) fn adopt(&mut self, triangle: Vec<f64>, rows: u64, sum_ln_weight: f64) {
+        self.r = triangle;
+        self.n = rows;
+        self.sum_ln_weight = sum_ln_weight;
+    }
+
+    fn reflect_waiting(&mut self) {
+        let m = self.names.len() + 1;
+        let rows = self.waiting.next_multiple_of(kernel::STEP);
+        if rows > self.waiting {
+            for column in self.block.chunks_exact_mut(BLOCK) {
+                column[self.waiting..rows].fill(0.0);
+            }
+        }
+        kernel::reflect(&mut self.r, m, &mut self.block, BLOCK, rows, &mut vec![0.0; m]);
+        self.waiting = 0;
     }
 
     /// Takes in everything another accumulator has seen.
@@ -191,8 +237,7 @@ impl Accumulator {
         let m = self.names.len() + 1;
         let mut theirs = other.clone();
         theirs.settle();
-        let rows = m;
-        reflect(&mut self.r, m, &mut theirs.r, m, rows);
+        kernel::stack(&mut self.r, m, &theirs.r);
         self.n += other.n;
         self.sum_ln_weight += other.sum_ln_weight;
         Ok(())
@@ -204,8 +249,13 @@ impl Accumulator {
     /// [`Error::TooFew`] with fewer rows than terms plus one, [`Error::RankDeficient`] naming the first term
     /// that the earlier ones determine.
     pub fn finish(&self) -> Result<LinearFit> {
-        let mut a = self.clone();
-        a.settle();
+        // the block is only copied where rows wait in it
+        if self.waiting > 0 {
+            let mut a = self.clone();
+            a.settle();
+            return a.finish();
+        }
+        let a = self;
         let p = a.names.len();
         let m = p + 1;
         let at = |i: usize, j: usize| a.r[j * m + i];
@@ -231,7 +281,7 @@ impl Accumulator {
         let has_intercept = a.names[0] == "intercept";
         let explained: f64 = effects.iter().skip(usize::from(has_intercept)).map(|e| e * e).sum();
         LinearFit {
-            names: a.names,
+            names: a.names.clone(),
             coefficients,
             triangle,
             rss,
@@ -248,48 +298,8 @@ fn not_finite(row: u64, name: &str, value: f64) -> Error {
     Error::OutOfRange { at: Place::cell(row, name), value, accepted: "finite numbers".into() }
 }
 
-/// Makes [R; B] triangular again: R is m x m (column-major, upper), B has `rows` rows with columns
-/// `stride` apart. B is destroyed.
-fn reflect(r: &mut [f64], m: usize, b: &mut [f64], stride: usize, rows: usize) {
-    for j in 0..m {
-        let (head, tail) = b.split_at_mut((j + 1) * stride);
-        let v = &mut head[j * stride..j * stride + rows];
-        // the largest entry first, so that squares neither overflow nor vanish
-        let largest = v.iter().fold(0.0f64, |s, x| s.max(x.abs()));
-        if largest == 0.0 {
-            continue;
-        }
-        let diagonal = r[j * m + j];
-        let scale = largest.max(diagonal.abs());
-        let below = if (1e-140..1e140).contains(&scale) {
-            dot(v, v)
-        } else {
-            v.iter().map(|x| (x / scale).powi(2)).sum::<f64>() * scale * scale
-        };
-        let norm = diagonal.hypot(below.sqrt());
-        let alpha = if diagonal > 0.0 { -norm } else { norm };
-        // the reflector, normalised so that its head is 1
-        let pivot = diagonal - alpha;
-        let tau = -pivot / alpha;
-        for x in v.iter_mut() {
-            *x /= pivot;
-        }
-        r[j * m + j] = alpha;
-        for (l, column) in tail.chunks_mut(stride).enumerate() {
-            let l = l + j + 1;
-            let c = &mut column[..rows];
-            let top = r[l * m + j];
-            let w = tau * (top + dot(v, c));
-            r[l * m + j] = top - w;
-            for (x, vi) in c.iter_mut().zip(v.iter()) {
-                *x -= w * vi;
-            }
-        }
-    }
-}
-
 /// Dot product in eight running sums, in a fixed order, so that every build gives the same bytes.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
+pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut sums = [0.0f64; 8];
     let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
     let rest: f64 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
@@ -302,7 +312,7 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// Solves R b = e for an upper triangle (column-major p x p).
-fn back_substitute(r: &[f64], p: usize, e: &[f64]) -> Vec<f64> {
+pub(crate) fn back_substitute(r: &[f64], p: usize, e: &[f64]) -> Vec<f64> {
     let mut b = e.to_vec();
     for j in (0..p).rev() {
         b[j] /= r[j * p + j];
@@ -460,6 +470,11 @@ impl LinearFit {
         &self.coefficients
     }
 
+    /// The triangle R, column-major p x p.
+    pub(crate) fn triangle(&self) -> &[f64] {
+        &self.triangle
+    }
+
     /// Rows fitted.
     pub fn rows(&self) -> u64 {
         self.n
@@ -548,6 +563,17 @@ impl LinearFit {
         let mut z = row.to_vec();
         forward_substitute(&self.triangle, p, &mut z);
         Ok(dot(&z, &z))
+    }
+
+    /// R'^-1 x of a row of terms, so that the product of two such is x' (X'WX)^-1 x_i.
+    pub(crate) fn whitened(&self, row: &[f64]) -> Result<Vec<f64>> {
+        let p = self.names.len();
+        if row.len() != p {
+            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
+        }
+        let mut z = row.to_vec();
+        forward_substitute(&self.triangle, p, &mut z);
+        Ok(z)
     }
 
     /// The expected response at a row of terms.

@@ -8,7 +8,7 @@
 use super::attribution::{SettingsPrior, SiteShift};
 use super::evidence::{Group, Piece, Seen};
 use super::lip::LipModel;
-use crate::calibration::{Calibration, SizeModel, Spread, Tails, cholesky};
+use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel, Variant, cholesky};
 use crate::error::{Error, Result};
 use crate::flake::RecordedTermination;
 use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
@@ -32,8 +32,11 @@ struct ReadyVariant {
     ends: Option<ReadyEnds>,
 }
 
+/// How flakes end: by the variant's own model, or where it takes the termination as known by that of the first
+/// variant that has one and asks for no more measurements.
 #[derive(Debug, Clone)]
 struct ReadyEnds {
+    model: TerminationModel,
     compiled: Compiled,
     /// For each class of the fit its code in the layout.
     codes: Vec<Option<usize>>,
@@ -147,8 +150,15 @@ impl Forward {
             let sizes =
                 v.sizes.iter().map(|m| ReadySize::new(m, &calibration)).collect::<Result<Vec<_>>>()?;
             let levels = layout.position(TERMINATION).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
-            let ends = match &v.termination {
+            let required = calibration.required(v);
+            let other = |o: &&Variant| {
+                o.termination.is_some() && calibration.required(o).iter().all(|n| required.contains(n))
+            };
+            let by =
+                if v.termination.is_some() { Some(v) } else { calibration.variants().iter().find(other) };
+            let ends = match by.and_then(|v| v.termination.as_ref()) {
                 Some(t) => Some(ReadyEnds {
+                    model: t.clone(),
                     compiled: t.form.compile(layout)?,
                     codes: (t.fit.classes().iter())
                         .map(|c| levels.and_then(|l| l.iter().position(|n| n == c)))
@@ -158,7 +168,7 @@ impl Forward {
             };
             let by_end = v.sizes.iter().any(|m| m.form.needs().iter().any(|n| n == TERMINATION));
             variants.push(ReadyVariant {
-                required: calibration.required(v).iter().filter_map(|n| layout.position(n)).collect(),
+                required: required.iter().filter_map(|n| layout.position(n)).collect(),
                 sizes,
                 termination: if by_end { layout.position(TERMINATION) } else { None },
                 ends,
@@ -201,7 +211,12 @@ impl Forward {
         }
         for class in &layout.classes {
             let name = class.name.as_str();
-            let open = matches!(name, TERMINATION | PERCUSSOR_CLASS | "percussor") || hidden(name);
+            if name == TERMINATION {
+                let known = known_termination(flake).and_then(|t| class.levels.iter().position(|l| l == t));
+                x.push(known.map_or(f64::NAN, |c| c as f64));
+                continue;
+            }
+            let open = matches!(name, PERCUSSOR_CLASS | "percussor") || hidden(name);
             let recorded = if open { None } else { flake.class(name) };
             let assumed =
                 self.calibration.assumptions().iter().find(|a| a.class == name).map(|a| a.level.as_str());
@@ -338,6 +353,7 @@ impl Forward {
         let mut middle: Vec<Vec<f64>> =
             places.iter().map(|k| vec![0.0; ready.sizes[*k].compiled.terms()]).collect();
         let mut reference = vec![0.0; sizes];
+        let ends_model = ready.ends.as_ref().map(|e| &e.model);
         let ends_terms = ready.ends.as_ref().map_or(0, |e| e.compiled.terms());
         let (mut ends_middle, mut lip_middle) = (vec![0.0; ends_terms], frame.lip.map(LipModel::zero));
         let (mut ends_weight, mut lip_weight) = (0.0, 0.0);
@@ -392,7 +408,7 @@ impl Forward {
                         reference[j] += middling * at.location;
                     }
                     let mut logits = Vec::new();
-                    if let (Some(row), Some(t)) = (&ends, &model.termination) {
+                    if let (Some(row), Some(t)) = (&ends, ends_model) {
                         ends_middle.iter_mut().zip(row).for_each(|(m, v)| *m += middling * v);
                         ends_weight += middling;
                         let b = t.fit.coefficients();
@@ -446,11 +462,7 @@ impl Forward {
         }
         let correlation =
             DMatrix::from_fn(sizes, sizes, |a, b| model.residual_correlation[places[a]][places[b]]);
-        let ends = if ends_weight > 0.0 {
-            model.termination.as_ref().map_or(0, |t| t.fit.coefficients().nrows())
-        } else {
-            0
-        };
+        let ends = if ends_weight > 0.0 { ends_model.map_or(0, |t| t.fit.coefficients().nrows()) } else { 0 };
         let lips = usize::from(lip_weight > 0.0);
         let mut shared = DMatrix::zeros(sizes + ends + lips, sizes + ends + lips);
         for a in 0..sizes {
@@ -462,7 +474,7 @@ impl Forward {
                     correlation[(a, b)] * (common[a] * common[b]).sqrt() + load(a) * load(b) * site;
             }
         }
-        if let Some(t) = model.termination.as_ref().filter(|_| ends > 0) {
+        if let Some(t) = ends_model.filter(|_| ends > 0) {
             ends_middle.iter_mut().for_each(|v| *v /= ends_weight);
             let at = t.fit.logits(&ends_middle)?.covariance;
             for a in 0..ends {
@@ -485,7 +497,7 @@ impl Forward {
 
     /// The terminations that a flake may have.
     fn by_end(&self, variant: usize, x: Vec<f64>, ended: Option<&str>, frame: &Frame) -> Result<Vec<End>> {
-        let (model, ready) = (&self.calibration.variants()[variant], &self.variants[variant]);
+        let ready = &self.variants[variant];
         let layout = self.calibration.layout();
         let code = |name: &str| {
             let levels = ready.termination.and_then(|at| layout.class_at(at)).map(|c| &c.levels);
@@ -509,7 +521,7 @@ impl Forward {
         let one = |x: Vec<f64>, terms: Option<Vec<f64>>, place: Option<usize>| {
             vec![End { share: 1.0, x, terms, place }]
         };
-        let fit = model.termination.as_ref().map(|t| &t.fit);
+        let fit = ready.ends.as_ref().map(|e| &e.model.fit);
         let place = |baseline: usize, i: usize| (i != baseline).then(|| i - usize::from(i > baseline));
         // known, and either the sizes can be conditioned on it or they do not depend on it
         if let Some(name) = ended

@@ -8,12 +8,13 @@
 //! fewer parts, so that a part has enough, and the less the refitted models know: the record is a little
 //! unkind to large groups. Groups share flakes, so their fractions are less sure than their number suggests.
 
-use super::attribution::{Attribution, Verdict};
+use super::attribution::Attribution;
 use super::lip::{LipModel, percussor_class};
 use crate::calibration::fitting::{Collector, Recipe};
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::{Score, brier_scores, log_scores};
 use crate::form::Form;
+use crate::material::PercussorClass;
 use crate::strike::Measured;
 use rand::{Rng, RngExt};
 use serde::{Deserialize, Serialize};
@@ -185,17 +186,10 @@ impl TrackRecord {
         rng: &mut R,
     ) -> Result<TrackRecord> {
         let bench = Bench::new(recipe, lip, flakes, plan.draws)?;
-        let folds = bench.folds(plan.folds.max(2), rng);
-        let mut singles = Vec::new();
-        for judged in ways() {
-            singles.push(bench.singles(judged, &folds, rng)?);
-        }
+        let singles = bench.singles(plan.folds.max(2), rng)?;
         let mut groups = Vec::new();
         for k in &plan.groups {
-            for lips in [false, true] {
-                let judged = Judged { lips, terminations: true, blow_hidden: true };
-                groups.push(bench.groups(*k, judged, plan.repeats, rng)?);
-            }
+            groups.extend(bench.groups(*k, plan.repeats, rng)?);
         }
         Ok(TrackRecord {
             calibration: recipe.name.clone(),
@@ -308,75 +302,90 @@ impl<'a, M: Measured> Bench<'a, M> {
         self.percussors.iter().map(none).collect()
     }
 
-    fn singles<R: Rng + ?Sized>(
-        &self,
-        judged: Judged,
-        folds: &[Option<usize>],
-        rng: &mut R,
-    ) -> Result<Singles> {
-        let mut outcomes = self.outcomes();
-        let classes: Vec<&str> = crate::material::PercussorClass::ALL.map(|c| c.word()).to_vec();
-        let (mut probabilities, mut happened) = (Vec::new(), Vec::new());
-        let parts = folds.iter().flatten().max().map_or(0, |m| m + 1);
+    /// Single flakes, judged in every way by the same refitted models.
+    fn singles<R: Rng + ?Sized>(&self, parts: usize, rng: &mut R) -> Result<Vec<Singles>> {
+        let classes: Vec<&str> = PercussorClass::ALL.map(|c| c.word()).to_vec();
+        let folds = self.folds(parts, rng);
+        let mut found: Vec<(Judged, Vec<Outcome>, Vec<f64>)> =
+            ways().into_iter().map(|judged| (judged, self.outcomes(), Vec::new())).collect();
+        let mut happened = Vec::new();
         for part in 0..parts {
             let out: Vec<bool> = folds.iter().map(|f| *f == Some(part)).collect();
-            let attribution = Self::judge(&self.without(&out)?, judged);
-            for ((_, class, places), outcome) in self.percussors.iter().zip(&mut outcomes) {
-                for at in places.iter().filter(|at| out[**at]) {
-                    let verdict = attribution.attribute(&[&self.flakes[*at]], rng)?;
-                    outcome.add(verdict.probability(class).unwrap_or(0.0), SINGLE_DECIDED);
-                    probabilities.extend(classes.iter().map(|c| verdict.probability(c).unwrap_or(0.0)));
-                    happened.extend(classes.iter().position(|c| c == class));
+            let fitted = self.without(&out)?;
+            for (judged, outcomes, probabilities) in &mut found {
+                let attribution = Self::judge(&fitted, *judged);
+                for ((_, class, places), outcome) in self.percussors.iter().zip(outcomes) {
+                    for at in places.iter().filter(|at| out[**at]) {
+                        let verdict = attribution.attribute(&[&self.flakes[*at]], rng)?;
+                        outcome.add(verdict.probability(class).unwrap_or(0.0), SINGLE_DECIDED);
+                        probabilities.extend(classes.iter().map(|c| verdict.probability(c).unwrap_or(0.0)));
+                    }
                 }
+            }
+            for (_, class, places) in &self.percussors {
+                let here = places.iter().filter(|at| out[**at]).count();
+                let class = classes.iter().position(|c| c == class).unwrap_or(0);
+                happened.extend(std::iter::repeat_n(class, here));
             }
         }
         let mut counts = vec![0.0; classes.len()];
         happened.iter().for_each(|k| counts[*k] += 1.0);
         let weights: Vec<f64> = happened.iter().map(|k| 1.0 / counts[*k]).collect();
-        let log = log_scores(&probabilities, classes.len(), &happened)?;
-        let brier = brier_scores(&probabilities, classes.len(), &happened)?;
-        Ok(Singles {
-            judged,
-            log_score: Score::of(&log, Some(&weights))?.into(),
-            brier: Score::of(&brier, Some(&weights))?.into(),
-            outcomes,
-        })
+        let scored = |(judged, outcomes, probabilities): (Judged, Vec<Outcome>, Vec<f64>)| {
+            let log = log_scores(&probabilities, classes.len(), &happened)?;
+            let brier = brier_scores(&probabilities, classes.len(), &happened)?;
+            Ok(Singles {
+                judged,
+                log_score: Score::of(&log, Some(&weights))?.into(),
+                brier: Score::of(&brier, Some(&weights))?.into(),
+                outcomes,
+            })
+        };
+        found.into_iter().map(scored).collect()
     }
 
-    fn groups<R: Rng + ?Sized>(
-        &self,
-        k: usize,
-        judged: Judged,
-        repeats: usize,
-        rng: &mut R,
-    ) -> Result<Groups> {
-        let mut outcomes = self.outcomes();
+    /// Groups of k flakes, without and with their lips, by the same refitted models.
+    fn groups<R: Rng + ?Sized>(&self, k: usize, repeats: usize, rng: &mut R) -> Result<Vec<Groups>> {
+        let mut found: Vec<Groups> = [false, true]
+            .map(|lips| Groups {
+                flakes: k as u64,
+                judged: Judged { lips, terminations: true, blow_hidden: true },
+                outcomes: self.outcomes(),
+            })
+            .to_vec();
         let fewest = self.percussors.iter().map(|p| p.2.len()).min().unwrap_or(0);
         let parts = (fewest / k.max(1)).clamp(2, 10);
+        // at least six rounds of two parts: several groups a part, so that a fit is not wasted on one
+        let each = repeats.div_ceil(parts.max(12));
         let mut made = 0;
         while made < repeats {
             let folds = self.folds(parts, rng);
-            // a few groups a part, so that a fit is not wasted on one
-            let each = repeats.div_ceil(4 * parts).max(1);
             for part in 0..parts {
                 let out: Vec<bool> = folds.iter().map(|f| *f == Some(part)).collect();
-                let attribution = Self::judge(&self.without(&out)?, judged);
-                for _ in 0..each.min(repeats - made) {
-                    for ((_, class, places), outcome) in self.percussors.iter().zip(&mut outcomes) {
+                let take = each.min(repeats - made);
+                if take == 0 {
+                    break;
+                }
+                made += take;
+                let fitted = self.without(&out)?;
+                for g in &mut found {
+                    let attribution = Self::judge(&fitted, g.judged);
+                    for ((_, class, places), outcome) in self.percussors.iter().zip(&mut g.outcomes) {
                         let mut order: Vec<usize> = places.iter().copied().filter(|at| out[*at]).collect();
-                        if order.len() < k {
-                            continue;
+                        for _ in 0..take {
+                            shuffle(&mut order, rng);
+                            if order.len() < k {
+                                continue;
+                            }
+                            let group: Vec<&M> = order[..k].iter().map(|at| &self.flakes[*at]).collect();
+                            let verdict = attribution.attribute(&group, rng)?;
+                            outcome.add(verdict.probability(class).unwrap_or(0.0), GROUP_DECIDED);
                         }
-                        shuffle(&mut order, rng);
-                        let group: Vec<&M> = order[..k].iter().map(|at| &self.flakes[*at]).collect();
-                        let verdict: Verdict = attribution.attribute(&group, rng)?;
-                        outcome.add(verdict.probability(class).unwrap_or(0.0), GROUP_DECIDED);
                     }
-                    made += 1;
                 }
             }
         }
-        Ok(Groups { flakes: k as u64, judged, outcomes })
+        Ok(found)
     }
 }
 

@@ -1,5 +1,6 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
+use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
@@ -86,10 +87,33 @@ pub enum Caution {
         /// The termination.
         termination: String,
     },
+    /// Terminations to which the calibration's experiment gives no probability of their own.
+    TerminationsNotTold {
+        /// The terminations.
+        terminations: Vec<String>,
+    },
+    /// Too few flakes of this kind for a finite conformal interval at the level.
+    TooFewForLevel {
+        /// The class the flakes are of (`blow_lands_on = edge`); nothing where all count together.
+        class: Option<String>,
+        /// Flakes there are.
+        flakes: usize,
+        /// Flakes needed.
+        needed: usize,
+        /// The level asked for.
+        level: f64,
+    },
     /// The piece is not complete as struck; the answer is for the flake as it came off.
     NotAsStruck {
         /// Its state (`split`, `proximal`, `retouched`).
         state: String,
+    },
+    /// The probability of detachment rests on the model alone.
+    NoFailedBlows,
+    /// A doubt about the mechanics of the blow.
+    Mechanics {
+        /// Which.
+        doubt: Doubt,
     },
 }
 
@@ -109,7 +133,11 @@ impl Caution {
             Caution::Technique { .. } => "technique",
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Caution::TerminationsNotTold { .. } => "terminations-not-told",
+            Caution::TooFewForLevel { .. } => "too-few-for-level",
             Caution::NotAsStruck { .. } => "not-as-struck",
+            Caution::NoFailedBlows => "no-failed-blows",
+            Caution::Mechanics { doubt } => doubt.kind(),
         }
     }
 }
@@ -194,9 +222,27 @@ impl fmt::Display for Caution {
                     "the calibration cannot answer for a {termination} termination; not conditioned on it"
                 )
             }
+            Caution::TerminationsNotTold { terminations } => write!(
+                f,
+                "the experiment has too few flakes that ended so to tell their probability: {}",
+                terminations.join(", ")
+            ),
+            Caution::TooFewForLevel { class, flakes, needed, level } => {
+                let of = class.as_ref().map(|c| format!(" of {c}")).unwrap_or_default();
+                write!(
+                    f,
+                    "{flakes} flakes{of} give no finite conformal interval at {} % ({needed} are needed)",
+                    short(level * 100.0)
+                )
+            }
             Caution::NotAsStruck { state } => {
                 write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
             }
+            Caution::NoFailedBlows => f.write_str(
+                "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
+                 required force was found with sharp points pressed slowly",
+            ),
+            Caution::Mechanics { doubt } => doubt.fmt(f),
         }
     }
 }

@@ -11,7 +11,7 @@ use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel
 use crate::error::{Error, Result};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{self, Compiled, PERCUSSOR_CLASS, TERMINATION};
-use crate::material::{PercussorClass, PercussorMaterial};
+use crate::material::{PercussorClass, PercussorMaterial, Stone};
 use crate::strike::Measured;
 
 /// What is asked for beyond the measurements.
@@ -97,20 +97,26 @@ impl Estimate {
 #[derive(Debug, Clone)]
 pub struct Predictor {
     calibration: Calibration,
-    variants: Vec<ReadyVariant>,
+    pub(super) variants: Vec<ReadyVariant>,
     /// Places of the settings in an input row.
     settings: Vec<usize>,
 }
 
 #[derive(Debug, Clone)]
-struct ReadyVariant {
+pub(super) struct ReadyVariant {
     required: Vec<usize>,
     /// Settings that some form of this variant reads.
     reads: Vec<usize>,
-    sizes: Vec<ReadySize>,
+    pub(super) sizes: Vec<ReadySize>,
     /// Place of the termination in an input row, where a form reads it.
     termination: Option<usize>,
     ends: Option<ReadyTermination>,
+    /// Assumed classes that this variant reads: place, code, and which assumption it is.
+    assumed: Vec<(usize, f64, usize)>,
+    /// Places of the measurements with a range, in the order of the variant's ranges.
+    ranged: Vec<usize>,
+    /// Whether a form takes the tangent of the exterior platform angle.
+    tangent: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -122,10 +128,10 @@ struct ReadyTermination {
 
 /// One size model with its names resolved and its covariance factored.
 #[derive(Debug, Clone)]
-struct ReadySize {
-    compiled: Compiled,
+pub(super) struct ReadySize {
+    pub(super) compiled: Compiled,
     /// Column-major lower Cholesky factor of the covariance.
-    factor: nalgebra::DMatrix<f64>,
+    pub(super) factor: nalgebra::DMatrix<f64>,
     spread_covariance: Option<nalgebra::DMatrix<f64>>,
     /// Place of the class that decides the tails, and degrees of freedom by code.
     tails: Option<(usize, Vec<f64>)>,
@@ -165,7 +171,7 @@ impl ReadySize {
     }
 
     /// Evaluates at a complete input row that has passed the check of the form's domain.
-    fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
+    pub(super) fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
         row.resize(self.compiled.terms(), 0.0);
         self.compiled.fill(x, row);
         let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
@@ -196,7 +202,7 @@ impl ReadySize {
 }
 
 /// |L' x|^2 for a lower triangle L: x' (L L') x.
-fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
+pub(super) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
     let p = x.len();
     let mut sum = 0.0;
     for j in 0..p {
@@ -225,7 +231,20 @@ impl ReadyVariant {
             settings.iter().copied().filter(|at| names.iter().any(|n| n == layout.name(*at))).collect();
         let termination =
             names.iter().any(|n| n == TERMINATION).then(|| layout.position(TERMINATION)).flatten();
-        Ok(ReadyVariant { required, reads, sizes, termination, ends })
+        let code = |class: &str, level: &str| {
+            let at = layout.position(class)?;
+            Some((at, layout.class_at(at)?.levels.iter().position(|l| l == level)? as f64))
+        };
+        let assumed = calibration
+            .assumptions()
+            .iter()
+            .enumerate()
+            .filter(|(_, a)| names.contains(&a.class))
+            .filter_map(|(i, a)| code(&a.class, &a.level).map(|(at, code)| (at, code, i)))
+            .collect();
+        let ranged = v.ranges.iter().map(|r| layout.position(&r.name).unwrap_or(usize::MAX)).collect();
+        let tangent = v.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")));
+        Ok(ReadyVariant { required, reads, sizes, termination, ends, assumed, ranged, tangent })
     }
 }
 
@@ -281,24 +300,43 @@ impl Predictor {
             return Err(e);
         }
         let mut cautions = Vec::new();
-        let mut x = self.gather(measured, &mut cautions)?;
+        let mut x = self.gather(measured, ask, &mut cautions)?;
         let at = self.choose(&x)?;
         let (variant, ready) = (&self.calibration.variants()[at], &self.variants[at]);
-        self.assume(ready, variant, &mut x, &mut cautions);
+        self.assume(ready, &mut x, &mut cautions);
         let rows = self.complete(ready, &x, &mut cautions);
         let ended = self.condition(ready, measured, ask, &mut cautions);
         let estimate = self.evaluate(variant, ready, rows, ended, cautions)?;
-        Ok(self.doubt(estimate, variant, &x, measured))
+        Ok(self.doubt(estimate, variant, ready, &x, measured))
+    }
+
+    /// A variant resolved.
+    pub(super) fn ready(&self, at: usize) -> &ReadyVariant {
+        &self.variants[at]
+    }
+
+    /// Centre and scale of each size of a variant at a complete input row; not a number outside the domain.
+    pub(super) fn standing(&self, variant: usize, x: &[f64]) -> Vec<(f64, f64)> {
+        let mut row = Vec::new();
+        let sizes = &self.calibration.variants()[variant].sizes;
+        let at = sizes.iter().zip(&self.variants[variant].sizes).map(|(m, r)| r.at(m, x, &mut row));
+        at.map(|at| (at.location, at.scale)).collect()
     }
 
     /// The input row: what was measured, classes as codes, not a number where missing.
-    fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
+    pub(super) fn gather(
+        &self,
+        measured: &impl Measured,
+        ask: &Ask,
+        cautions: &mut Vec<Caution>,
+    ) -> Result<Vec<f64>> {
         let layout = self.calibration.layout();
         let mut x: Vec<f64> = layout.numbers.iter().map(|n| measured.number(n).unwrap_or(f64::NAN)).collect();
         for class in &layout.classes {
             let code =
                 match class.name.as_str() {
-                    TERMINATION => None,
+                    TERMINATION => wanted_termination(measured, ask)
+                        .and_then(|w| class.levels.iter().position(|l| *l == w)),
                     PERCUSSOR_CLASS | "percussor" => {
                         self.percussor(&class.name, &class.levels, measured, cautions)?
                     }
@@ -366,7 +404,7 @@ impl Predictor {
     }
 
     /// The first variant whose measurements are all there.
-    fn choose(&self, x: &[f64]) -> Result<usize> {
+    pub(super) fn choose(&self, x: &[f64]) -> Result<usize> {
         let complete = |v: &ReadyVariant| v.required.iter().all(|at| !x[*at].is_nan());
         if let Some(at) = self.variants.iter().position(complete) {
             return Ok(at);
@@ -392,16 +430,11 @@ impl Predictor {
     }
 
     /// Fills in the classes that are taken as given.
-    fn assume(&self, ready: &ReadyVariant, variant: &Variant, x: &mut [f64], cautions: &mut Vec<Caution>) {
-        let layout = self.calibration.layout();
-        for a in self.calibration.assumptions() {
-            let Some(at) = layout.position(&a.class) else { continue };
-            let used = variant.sizes.iter().any(|m| m.form.needs().contains(&a.class))
-                || (ready.ends.is_some()
-                    && variant.termination.as_ref().is_some_and(|t| t.form.needs().contains(&a.class)));
-            if used && x[at].is_nan() {
-                let code = layout.class_at(at).and_then(|c| c.levels.iter().position(|l| *l == a.level));
-                x[at] = code.map_or(f64::NAN, |c| c as f64);
+    pub(super) fn assume(&self, ready: &ReadyVariant, x: &mut [f64], cautions: &mut Vec<Caution>) {
+        for (at, code, which) in &ready.assumed {
+            if x[*at].is_nan() {
+                x[*at] = *code;
+                let a = &self.calibration.assumptions()[*which];
                 cautions.push(Caution::Assumed { class: a.class.clone(), level: a.level.clone() });
             }
         }
@@ -409,7 +442,12 @@ impl Predictor {
 
     /// Complete input rows with their weights: one where every setting is given, otherwise one for each
     /// combination of the experiment that agrees with the classes that are given.
-    fn complete(&self, ready: &ReadyVariant, x: &[f64], cautions: &mut Vec<Caution>) -> Vec<(f64, Vec<f64>)> {
+    pub(super) fn complete(
+        &self,
+        ready: &ReadyVariant,
+        x: &[f64],
+        cautions: &mut Vec<Caution>,
+    ) -> Vec<(f64, Vec<f64>)> {
         let missing: Vec<usize> = ready.reads.iter().copied().filter(|at| x[*at].is_nan()).collect();
         if missing.is_empty() {
             return vec![(1.0, x.to_vec())];
@@ -444,17 +482,14 @@ impl Predictor {
     }
 
     /// The code of the termination that is asked for, where the calibration can condition on it.
-    fn condition(
+    pub(super) fn condition(
         &self,
         ready: &ReadyVariant,
         measured: &impl Measured,
         ask: &Ask,
         cautions: &mut Vec<Caution>,
     ) -> Option<usize> {
-        let wanted = match ask.termination {
-            Some(t) => t.name().to_string(),
-            None => measured.class(TERMINATION)?.to_string(),
-        };
+        let wanted = wanted_termination(measured, ask)?.to_string();
         let layout = self.calibration.layout();
         let code = ready
             .termination
@@ -466,7 +501,7 @@ impl Predictor {
         code
     }
 
-    fn evaluate(
+    pub(super) fn evaluate(
         &self,
         variant: &Variant,
         ready: &ReadyVariant,
@@ -475,6 +510,7 @@ impl Predictor {
         mut cautions: Vec<Caution>,
     ) -> Result<Estimate> {
         let layout = self.calibration.layout();
+        let terminations = if ended.is_none() { ends(variant, ready, &rows)? } else { Vec::new() };
         let rows = by_termination(variant, ready, rows, ended)?;
         let mut components: Vec<Vec<Component>> =
             variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
@@ -525,19 +561,25 @@ impl Predictor {
             sizes,
             calibration: self.calibration.name().to_string(),
             variant: variant.name.clone(),
-            terminations: Vec::new(),
+            terminations,
             residual_correlation: variant.residual_correlation.clone(),
             cautions,
         })
     }
 
     /// Adds the doubts that depend on the measurements and the calibration alone.
-    fn doubt(&self, mut e: Estimate, variant: &Variant, x: &[f64], measured: &impl Measured) -> Estimate {
+    pub(super) fn doubt(
+        &self,
+        mut e: Estimate,
+        variant: &Variant,
+        ready: &ReadyVariant,
+        x: &[f64],
+        measured: &impl Measured,
+    ) -> Estimate {
         let layout = self.calibration.layout();
         let mut found = Vec::new();
-        let required = self.calibration.required(variant);
-        for r in &variant.ranges {
-            let value = layout.position(&r.name).map_or(f64::NAN, |at| x[at]);
+        for (r, at) in variant.ranges.iter().zip(&ready.ranged) {
+            let value = x.get(*at).copied().unwrap_or(f64::NAN);
             if value < r.low || value > r.high {
                 found.push(Caution::OutsideRange {
                     measurement: r.name.clone(),
@@ -547,10 +589,9 @@ impl Predictor {
                 });
             }
         }
-        if variant.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")))
+        if ready.tangent
             && let Some(value) = measured.number(form::ANGLE)
             && value > 80.0
-            && required.iter().any(|n| n == form::ANGLE)
         {
             found.push(Caution::NearEndOfDomain {
                 measurement: form::ANGLE.to_string(),
@@ -573,7 +614,7 @@ impl Predictor {
             }
         }
         if let (Some(asked), Some(seen)) = (measured.class("stone"), self.calibration.stone())
-            && asked != seen
+            && canonical_stone(asked) != canonical_stone(seen)
         {
             found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
         }
@@ -595,6 +636,12 @@ impl Predictor {
         if measured.class("retouched") == Some("yes") {
             found.push(Caution::NotAsStruck { state: "retouched".to_string() });
         }
+        let told = |t: &str| e.terminations.iter().any(|k| k.termination == t);
+        let missing: Vec<String> =
+            Termination::ALL.iter().map(|t| t.name()).filter(|t| !told(t)).map(String::from).collect();
+        if !missing.is_empty() && x.get(ready.termination.unwrap_or(usize::MAX)).is_none_or(|v| v.is_nan()) {
+            found.push(Caution::TerminationsNotTold { terminations: missing });
+        }
         if !self.calibration.not_recorded().is_empty() {
             found.push(Caution::NotInExperiment { what: self.calibration.not_recorded().to_vec() });
         }
@@ -614,8 +661,47 @@ fn class_of(name: &str) -> Result<PercussorClass> {
     }
 }
 
+/// The termination to condition on: the one asked for, otherwise the one recorded.
+fn wanted_termination<'a>(measured: &'a impl Measured, ask: &Ask) -> Option<&'a str> {
+    match ask.termination {
+        Some(t) => Some(t.name()),
+        None => measured.class(TERMINATION),
+    }
+}
+
+/// How the flake will end, averaged over the completions of the settings: probabilities, and their intervals
+/// averaged likewise.
+fn ends(
+    variant: &Variant,
+    ready: &ReadyVariant,
+    rows: &[(f64, Vec<f64>)],
+) -> Result<Vec<TerminationEstimate>> {
+    let (Some(model), Some(ends)) = (&variant.termination, &ready.ends) else { return Ok(Vec::new()) };
+    let total: f64 = rows.iter().map(|r| r.0).sum();
+    let mut found: Vec<TerminationEstimate> = model
+        .fit
+        .classes()
+        .iter()
+        .map(|c| TerminationEstimate { termination: c.clone(), value: 0.0, low: 0.0, high: 0.0 })
+        .collect();
+    let mut terms = vec![0.0; ends.compiled.terms()];
+    for (weight, x) in rows {
+        ends.compiled.fill(x, &mut terms);
+        if terms.iter().any(|t| !t.is_finite()) {
+            return Ok(Vec::new());
+        }
+        for (f, i) in found.iter_mut().zip(model.fit.probability_intervals(&terms, 0.95)?) {
+            let share = weight / total;
+            f.value += share * i.value;
+            f.low += share * i.low;
+            f.high += share * i.high;
+        }
+    }
+    Ok(found)
+}
+
 /// One row for each termination that the sizes depend on, weighted by its probability.
-fn by_termination(
+pub(super) fn by_termination(
     variant: &Variant,
     ready: &ReadyVariant,
     rows: Vec<(f64, Vec<f64>)>,
@@ -651,4 +737,9 @@ fn by_termination(
         }
     }
     Ok(out)
+}
+
+/// A stone by its own name where the text is an alias of it (`glass`).
+fn canonical_stone(text: &str) -> String {
+    Stone::named(text).map_or_else(|_| text.to_string(), |s| s.name().to_string())
 }

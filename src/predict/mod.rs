@@ -2,14 +2,27 @@
 //!
 //! | file | what |
 //! |---|---|
+//! | [`batch`] | intervals for whole columns, and for one row without asking for memory |
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
+//! | [`conformal`] | the conformal correction of any calibration's intervals |
 //! | [`caution`] | typed doubts that travel with an answer |
+//! | [`measurement`] | estimates from measurements that err |
+//! | [`detachment`] | whether a blow takes a flake off: force, margin and probability with their intervals |
+//! | [`contrast`] | two percussors on one platform: the difference of the sizes, and how sure it is |
 //! | [`estimate`] | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
+//! | [`joint`] | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
+pub mod batch;
 pub mod caution;
+pub mod conformal;
+pub mod contrast;
+pub mod detachment;
 pub mod distribution;
 pub mod estimate;
+pub mod joint;
+pub mod measurement;
 
 pub use caution::Caution;
-pub use distribution::{Component, Interval, LEVEL, Predictive};
+pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
+pub use joint::{Conditional, Given, Joint};

@@ -1,0 +1,200 @@
+"""What a user would run instead, interleaved with ours. theirs.py FOLDER OURS ROUNDS RESULTS
+
+Each round runs our binary once (it repeats each work five times) and each peer once; R joins where it is
+installed. Medians over all. Writes the table to RESULTS and prints it."""
+import os, pathlib, platform, shutil, statistics, subprocess, sys, time
+import numpy as np
+import scipy, scipy.stats
+import statsmodels, statsmodels.api as sm
+
+folder, ours, rounds, results = pathlib.Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), sys.argv[4]
+depth, angle, antler, mass = (np.fromfile(folder / n, "<f8") for n in ("depth", "angle", "class", "mass"))
+n = len(mass)
+times = {}
+
+
+def timed(work, f):
+    start = time.perf_counter()
+    out = f()
+    times.setdefault(work, []).append(time.perf_counter() - start)
+    return out
+
+
+def design(d, a, c):
+    l = np.log(d)
+    x = np.empty((len(d), 6), order="F")
+    x[:, 0], x[:, 1], x[:, 2], x[:, 3], x[:, 4], x[:, 5] = 1.0, l, a, c, l * a, l * l
+    return x
+
+
+def normal_equations():
+    x, y = design(depth, angle, antler), np.log(mass)
+    g = x.T @ x
+    b = np.linalg.solve(g, x.T @ y)
+    r = y - x @ b
+    return b, np.linalg.inv(g) * (r @ r / (n - 6))
+
+
+def lstsq():
+    x, y = design(depth, angle, antler), np.log(mass)
+    b, rss, _, _ = np.linalg.lstsq(x, y, rcond=None)
+    return b  # (a covariance would cost another factorisation)
+
+
+def ols():
+    return sm.OLS(np.log(mass), design(depth, angle, antler)).fit()
+
+
+b, v = normal_equations()
+s2 = float(np.var(np.log(mass) - design(depth, angle, antler) @ b) * n / (n - 6))
+t = scipy.stats.t.ppf(0.975, n - 6)
+
+
+def whole(d=depth, a=angle, c=antler):
+    x = design(d, a, c)
+    m = x @ b
+    h = t * np.sqrt(s2 + np.einsum("ij,ij->i", x @ v, x))
+    return np.exp(m - h), np.exp(m), np.exp(m + h)
+
+
+factor = np.linalg.cholesky(v)
+
+
+def pieces(size=4096):
+    low, mid, high = np.empty(n), np.empty(n), np.empty(n)
+    x = np.empty((6, size))
+    x[0] = 1.0
+    for i in range(0, n, size):
+        d, a, c = depth[i : i + size], angle[i : i + size], antler[i : i + size]
+        k = len(d)
+        w = x[:, :k]
+        np.log(d, out=w[1])
+        w[2], w[3] = a, c
+        np.multiply(w[1], a, out=w[4])
+        np.multiply(w[1], w[1], out=w[5])
+        m = b @ w
+        z = factor.T @ w
+        z *= z
+        h = t * np.sqrt(s2 + z.sum(0))
+        np.exp(m, out=mid[i : i + k])
+        np.exp(m - h, out=low[i : i + k])
+        np.exp(m + h, out=high[i : i + k])
+    return low, mid, high
+
+
+x500, y500 = design(depth[:500], angle[:500], antler[:500]), np.log(mass[:500])
+
+
+def bootstrap(seed=1):
+    rng = np.random.default_rng(seed)
+    counts = np.zeros((2000, 500))
+    drawn = rng.integers(0, 500, (2000, 500)) + 500 * np.arange(2000)[:, None]
+    counts = np.bincount(drawn.ravel(), minlength=1_000_000).reshape(2000, 500).astype(float)
+    z = np.column_stack([x500, y500])
+    rows, columns = np.triu_indices(7)
+    sums = counts @ (z[:, rows] * z[:, columns])
+    g = np.empty((2000, 7, 7))
+    g[:, rows, columns] = sums
+    g[:, columns, rows] = sums
+    return np.linalg.solve(g[:, :6, :6], g[:, :6, 6:])[:, :, 0]
+
+
+def leave_one_out():
+    q, r = np.linalg.qr(x500)
+    e = y500 - q @ (q.T @ y500)
+    return e / (1.0 - np.einsum("ij,ij->i", q, q))
+
+
+PEERS = [
+    ("fit", "numpy normal equations", normal_equations, 1),
+    ("fit", "numpy lstsq", lstsq, 1),
+    ("fit", "statsmodels OLS", ols, 1),
+    ("intervals", "numpy in pieces", pieces, 1),
+    ("intervals", "numpy whole arrays", whole, 1),
+    ("bootstrap", "numpy batched", bootstrap, 1),
+    ("leave-one-out", "numpy closed form", leave_one_out, 50),
+]
+R = """
+read <- function(n) readBin(file.path(FOLDER, n), "double", ROWS)
+depth <- read("depth"); angle <- read("angle"); antler <- read("class"); mass <- read("mass")
+f <- function() { l <- log(depth); m <- lm(log(mass) ~ l + angle + antler + l:angle + I(l^2)); vcov(m); m }
+m <- f()
+for (i in 1:2) { t <- system.time(f()); cat("fit|R lm", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n") }
+l <- log(depth)
+p <- function() exp(predict(m, data.frame(l = l, angle = angle, antler = antler), interval = "prediction"))
+t <- system.time(p()); cat("intervals|R predict", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
+"""
+for round in range(rounds):
+    for line in subprocess.run([ours, str(folder)], capture_output=True, text=True, check=True).stdout.splitlines():
+        work, value = line.rsplit(" ", 1)
+        if work not in ("coefficient", "interval"):
+            times.setdefault((work, "conchoid"), []).append(float(value))
+        elif round == 0:
+            print(line)
+    if round == 0:
+        print("numpy lstsq", lstsq(), "interval", whole()[2][0])
+    for work, name, f, calls in PEERS:
+        start, core = time.perf_counter(), time.process_time()
+        for _ in range(calls):
+            f()
+        times.setdefault((work, name), []).append((time.perf_counter() - start) / calls)
+        times.setdefault((work + "@core", name), []).append((time.process_time() - core) / calls)
+    if shutil.which("Rscript") and round % 3 == 0:
+        script = R.replace("FOLDER", repr(str(folder))).replace("ROWS", str(n))
+        for line in subprocess.run(["Rscript", "-e", script], capture_output=True, text=True).stdout.splitlines():
+            if "|" in line:
+                work, rest = line.split("|")
+                name, value, core = rest.strip().rsplit(" ", 2)
+                times.setdefault((work, name), []).append(float(value))
+                times.setdefault((work + "@core", name), []).append(float(core))
+
+cpu = next((l.split(":")[1].strip() for l in open("/proc/cpuinfo") if l.startswith("model name")), platform.machine())
+caches = subprocess.run(["lscpu"], capture_output=True, text=True).stdout
+cache = ", ".join(" ".join(l.split()) for l in caches.splitlines() if "cache" in l)
+load = os.getloadavg()[0]
+r_version = subprocess.run(["Rscript", "--version"], capture_output=True, text=True) if shutil.which("Rscript") else None
+version = (r_version.stdout + r_version.stderr).strip() if r_version else "no R"
+rustc = subprocess.run(["rustc", "--version"], capture_output=True, text=True).stdout.strip()
+out = [
+    "# Last run against what a user would run instead",
+    "",
+    f"{n:,} flakes, raw columns in memory, six coefficients (1, ln depth, angle, antler, ln depth x angle,",
+    f"(ln depth)^2), medians of {rounds} interleaved rounds, features `parallel` and `simd`. Made by",
+    "`benches/peers/run.sh`.",
+    "",
+    f"- {cpu}, {os.cpu_count()} cores; {cache}",
+    f"- load average at the end {load:.1f}" + (" (the machine was busy: times are longer than they need be and ratios are noisy)" if load > 1.5 else ""),
+    f"- {rustc}; Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}, statsmodels {statsmodels.__version__}; {version}",
+    "",
+    "Wall: from start to end. Cores: seconds on all cores together, which neighbours on a busy machine stretch less;",
+    "half of it is what two free cores would need at best. Ratios are theirs over ours.",
+    "",
+    "| work | who | wall, median s | wall, least s | ratio of medians | cores, median s | ratio of cores |",
+    "|---|---|---|---|---|---|---|",
+]
+mine = {w: times[(w, "conchoid")] for w, who in times if who == "conchoid"}
+for work in dict.fromkeys(w for w, _ in times):
+    if work == "triad" or work.endswith("@core"):
+        continue
+    for (w, who), value in times.items():
+        if w == work:
+            a, c = statistics.median(value), min(value)
+            k = statistics.median(times[(work + "@core", who)])
+            r = (a / statistics.median(mine[work]), k / statistics.median(mine[work + "@core"]))
+            out.append(f"| {work} | {who} | {a:.3g} | {c:.3g} | {r[0]:.1f} | {k:.3g} | {r[1]:.1f} |")
+gb = 24 * 8e6 / min(times[("triad", "conchoid")]) / 1e9
+gb_median = 24 * 8e6 / statistics.median(times[("triad", "conchoid")]) / 1e9
+out += [
+    "",
+    f"Memory, a = b + 3c over 192 MB on two threads with ordinary stores, 24 bytes counted per element (a store also",
+    f"reads its line first, so a third more moves): {gb:.1f} GB/s at best, {gb_median:.1f} GB/s in the median.",
+    f"At the best rate the 32 bytes per flake of a fit take {32e-9 * n / gb * 1e3:.1f} ms, and the 48 bytes of an interval (24 read,",
+    f"24 written) {48e-9 * n / gb * 1e3:.1f} ms.",
+    "",
+]
+notes = pathlib.Path(__file__).with_name("notes.md")
+if notes.exists():
+    out.append(notes.read_text())
+text = "\n".join(out)
+print(text)
+pathlib.Path(results).write_text(text)

@@ -1,0 +1,53 @@
+//! Intervals of whole columns, and of one row, under a bundled calibration.
+
+use conchoid::calibration::bundled;
+use conchoid::predict::batch::{Batch, IntervalColumns};
+use conchoid::predict::{Interval, Predictor};
+use conchoid::vector::{exp_into, ln_into};
+use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+fn columns(c: &mut Criterion) {
+    let calibration = bundled::named("hard-hammer-quartzite").unwrap();
+    let layout = calibration.layout();
+    let variant = calibration.variants().iter().find(|v| v.name == "depth, angle").unwrap();
+    let batch = Batch::new(&variant.sizes[0], layout, 0.95).unwrap();
+    let mut rng = ChaCha8Rng::seed_from_u64(1);
+    let mut group = c.benchmark_group("predict/columns");
+    for n in [1_000, 100_000, 1_000_000] {
+        let input: Vec<Vec<f64>> =
+            (0..layout.len()).map(|_| (0..n).map(|_| 5.0 + 70.0 * rng.random::<f64>()).collect()).collect();
+        let input: Vec<&[f64]> = input.iter().map(|c| &c[..]).collect();
+        let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
+        group.throughput(Throughput::Elements(n as u64));
+        group.bench_function(BenchmarkId::from_parameter(n), |b| {
+            b.iter(|| {
+                let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+                batch.fill(&input, out).unwrap()
+            });
+        });
+    }
+    group.finish();
+}
+
+fn one(c: &mut Criterion) {
+    let predictor = Predictor::new(bundled::named("hard-hammer-quartzite").unwrap()).unwrap();
+    let quick = predictor.quick("depth, angle", 0.95).unwrap();
+    let row = [8.0, 20.0, 75.0];
+    let mut out = [Interval { low: 0.0, median: 0.0, high: 0.0, level: 0.95 }; 4];
+    c.bench_function("predict/one row, four sizes", |b| b.iter(|| quick.intervals(&row, &mut out).unwrap()));
+}
+
+fn functions(c: &mut Criterion) {
+    let x: Vec<f64> = (1..=4096).map(|i| 0.01 * f64::from(i)).collect();
+    let mut out = vec![0.0; x.len()];
+    let mut group = c.benchmark_group("predict/functions");
+    group.throughput(Throughput::Elements(4096));
+    group.bench_function("ln", |b| b.iter(|| ln_into(&x, &mut out)));
+    group.bench_function("exp", |b| b.iter(|| exp_into(&x, &mut out)));
+    group.finish();
+}
+
+criterion_group!(benches, columns, one, functions);
+criterion_main!(benches);

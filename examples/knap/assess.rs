@@ -1,0 +1,583 @@
+//! `knap assess`: how well forms foretell flakes that they have not seen.
+
+use crate::failure::{Failure, Outcome};
+use crate::fit::Only;
+use crate::plot::{Axis, Layer, Panel, page};
+use crate::report::{Format, Ordered, count, short, wrapped};
+use crate::tables::{self, Progress, Sink};
+use clap::Args;
+use conchoid::assess::{
+    Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, cross_validate,
+    residual_checks,
+};
+use conchoid::calibration::fitting::Recipe;
+use conchoid::calibration::{Provenance, bundled};
+use conchoid::form::{Form, Layout, PUBLISHED};
+use conchoid::predict::caution::in_words;
+use conchoid::strike::Measured;
+use conchoid::table::{CLASSES, Row};
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::SeedableRng;
+use std::io::Write;
+
+pub const EXAMPLES: &str = "\
+Examples:
+  knap assess --table mine.csv --forms log-log,tangent-power,cube-root
+  knap assess --table mine.csv --forms log-log,hard-hammer-flint --by core \\
+       --class blow_lands_on --plot report.svg
+Every form is fitted again without the flakes that it is tested on. A calibration's name stands for its
+forms, fitted to your table.";
+
+#[derive(Args)]
+pub struct Options {
+    /// The table; - reads standard input
+    #[arg(long, value_name = "FILE")]
+    table: String,
+    /// Forms to compare, with commas: published forms, or calibrations whose forms are fitted anew
+    #[arg(long, value_name = "FORMS", value_delimiter = ',', required = true)]
+    forms: Vec<String>,
+    /// The size: length_mm, width_mm, thickness_mm, mass_g
+    #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
+    response: String,
+    /// Leave out all flakes of one core, knapper, ... at a time
+    #[arg(long, value_name = "COLUMN", conflicts_with_all = ["folds", "repeats"])]
+    by: Option<String>,
+    /// Also report within each level of this column; may be repeated
+    #[arg(long = "class", value_name = "COLUMN")]
+    classes: Vec<String>,
+    /// Folds; as many as flakes leaves one out at a time
+    #[arg(long, value_name = "N", default_value_t = 10)]
+    folds: usize,
+    /// How often the folds are drawn anew
+    #[arg(long, value_name = "N", default_value_t = 10)]
+    repeats: usize,
+    /// Seed of the folds; the same seed gives the same folds
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// Only rows where a column has this value; may be repeated
+    #[arg(long = "where", value_name = "COLUMN=VALUE")]
+    only: Vec<String>,
+    /// Use incomplete and retouched pieces too
+    #[arg(long)]
+    keep_incomplete: bool,
+    /// A column of the table with another name: theirs=ours
+    #[arg(long = "column", value_name = "THEIRS=OURS")]
+    columns: Vec<String>,
+    /// A page of plots (SVG)
+    #[arg(long, value_name = "FILE")]
+    plot: Option<String>,
+    /// How to print the comparison
+    #[arg(long, value_enum, default_value = "text")]
+    format: Format,
+}
+
+/// The size that a column of the table measures.
+fn size_of(column: &str) -> &str {
+    if column.ends_with("thickness_mm") { "thickness_mm" } else { column }
+}
+
+/// A form's recipe by the name of a published form or of a calibration.
+fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
+    let size = size_of(&o.response);
+    let mut recipe = if let Ok((recipe, _)) = bundled::recipe(name) {
+        recipe
+    } else {
+        let form = Form::named(name).map_err(|_| {
+            let accepted = PUBLISHED.iter().chain(&bundled::NAMES).copied();
+            Failure::usage(conchoid::Error::unknown_name("--forms", name, accepted).to_string())
+        })?;
+        let own =
+            Provenance::new("a table of the user's own", "the user's own", "the user's own", "knap assess");
+        Recipe::single(name, size, form, own)
+    };
+    for s in recipe.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|s| s.size == size) {
+        s.column = o.response.clone();
+    }
+    recipe.keep_incomplete = o.keep_incomplete;
+    Ok(recipe)
+}
+
+/// The rows that `--where` admits.
+fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
+    let size = size_of(&o.response);
+    let forms = || {
+        recipes.iter().flat_map(|r| r.variants.iter().flat_map(|v| v.sizes.iter())).filter(|s| s.size == size)
+    };
+    let layout = Layout::of(forms().map(|s| &s.form));
+    let mut options = tables::options(&o.columns, None, &layout.numbers)?;
+    let named = layout.classes.iter().map(|c| c.name.as_str());
+    for class in named.chain(o.classes.iter().chain(&o.by).map(|c| c.trim())) {
+        if !CLASSES.contains(&class) && class != "percussor_class" {
+            options = options.class(class);
+        }
+    }
+    let mut table = tables::open(&o.table, &options)?;
+    for remark in table.header().remarks() {
+        eprintln!("knap: {remark}");
+    }
+    let only = o.only.iter().map(|w| Only::parse(w, &table)).collect::<Outcome<Vec<Only>>>()?;
+    for (flag, column) in o.classes.iter().map(|c| ("--class", c)).chain(o.by.iter().map(|c| ("--by", c))) {
+        let looked_up = column == "percussor_class" && table.header().column("percussor").is_some();
+        if table.header().column(column.trim()).is_none() && !looked_up {
+            let names: Vec<String> = table.header().names().map(str::to_string).collect();
+            return Err(Failure::usage(conchoid::Error::unknown_name(flag, column, names).to_string()));
+        }
+    }
+    let asked = o.classes.iter().chain(&o.by).chain([&o.response]).map(|c| c.trim());
+    let reads: Vec<_> = (0..layout.len())
+        .map(|i| layout.name(i))
+        .chain(asked)
+        .filter_map(|n| table.header().column(n))
+        .collect();
+    let progress = Progress::new("reading");
+    let (mut found, mut row, mut bad) = (Vec::new(), table.row(), 0);
+    while table.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
+        progress.tick(row.row_number());
+        let cells = reads.iter().filter_map(|id| row.problem(*id));
+        for e in row.refused().into_iter().chain(cells) {
+            bad += 1;
+            if bad <= 10 {
+                eprintln!("knap: {e}");
+            }
+        }
+        if row.refused().is_none() && only.iter().all(|o| o.holds(&row)) {
+            found.push(row.clone());
+        }
+    }
+    progress.finish();
+    if bad > 10 {
+        eprintln!("knap: and {} more cells that cannot be used", bad - 10);
+    }
+    Ok(found)
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
+    if !known.contains(&o.response.as_str()) {
+        let e = conchoid::Error::unknown_name("--response", &o.response, known);
+        return Err(Failure::usage(e.to_string()));
+    }
+    if o.format == Format::Csv {
+        return Err(Failure::usage("--format csv: a comparison is printed as text or json"));
+    }
+    let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
+    let rows = rows(o, &recipes)?;
+    let folds = match &o.by {
+        Some(by) => {
+            let labels: Vec<Option<&str>> = rows.iter().map(|r| r.class(by.trim())).collect();
+            Folds::leave_one_group_out(by.trim(), &labels)
+        }
+        None if o.folds == rows.len() => Folds::leave_one_out(rows.len()),
+        None => Folds::k_fold(rows.len(), o.folds, o.repeats, &mut ChaCha8Rng::seed_from_u64(o.seed)),
+    };
+    let folds = folds.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    let mut question = Question::new(size_of(&o.response));
+    for class in &o.classes {
+        question = question.by_class(class.trim());
+    }
+    let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
+    let a = cross_validate(&recipes, &rows, &folds, &question).map_err(failed)?;
+    let take = a.recommendation().take;
+    let checks = recipes
+        .iter()
+        .find(|r| r.name == take)
+        .map(|r| residual_checks(r, &rows, a.size(), &o.classes))
+        .transpose()
+        .map_err(failed)?;
+    if let Some(path) = &o.plot {
+        let svg = report(&a, &take, checks.as_ref(), o, &rows)?;
+        let mut sink = Sink::open(Some(path))?;
+        sink.write_all(svg.as_bytes())?;
+        sink.finish()?;
+    }
+    match o.format {
+        Format::Json => json(&a, checks.as_ref())?.print()?,
+        _ => print_text(o, &a, checks.as_ref())?,
+    }
+    Ok(0)
+}
+
+fn unit(column: &str) -> &'static str {
+    if column.ends_with("_g") { "g" } else { "mm" }
+}
+
+/// A figure with its standard error in brackets.
+fn bracketed(f: Figure, decimals: usize) -> String {
+    match f.standard_error.is_finite() {
+        true => format!("{:.decimals$} ({:.decimals$})", f.value, f.standard_error),
+        false => format!("{:.decimals$}", f.value),
+    }
+}
+
+/// A share in percent, with its standard error in brackets.
+fn percents(f: Figure) -> String {
+    bracketed(Figure { value: 100.0 * f.value, standard_error: 100.0 * f.standard_error }, 1)
+}
+
+/// A p-value.
+fn probability(p: f64) -> String {
+    if p < 0.001 { "<0.001".to_string() } else { format!("{p:.3}") }
+}
+
+/// A name cut to a width.
+fn cut(name: &str, width: usize) -> String {
+    if name.chars().count() <= width {
+        return name.to_string();
+    }
+    name.chars().take(width - 1).chain(['~']).collect()
+}
+
+fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<()> {
+    let mut out = std::io::stdout().lock();
+    let what = in_words(a.column());
+    let u = unit(a.column());
+    let head = format!(
+        "How well the {what} of flakes not yet seen is foretold: {} of {} rows, {}. Standard errors in \
+         brackets{}.",
+        count(a.flakes() as u64, "flake", "flakes"),
+        a.offered(),
+        a.rule(),
+        o.by.as_ref().map(|b| format!(", taken over each {}", in_words(b))).unwrap_or_default()
+    );
+    writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
+    let name = |f: &FormAssessment| cut(&f.name, 22);
+    writeln!(
+        out,
+        "{:22} {:>5} {:>15} {:>15} {:>6} {:>5} {:>5}",
+        "", "coef.", "CRPS", "log score", "RMSE", u, "R2"
+    )?;
+    for f in a.forms() {
+        let s = &f.overall;
+        writeln!(
+            out,
+            "{:22} {:>5} {:>15} {:>15} {:>6.3} {:>5} {:>5.2}",
+            name(f),
+            f.coefficients,
+            bracketed(s.crps, 4),
+            bracketed(s.log_score, 4),
+            s.rmse_ln.value,
+            short(s.rmse.value),
+            s.r_squared.value
+        )?;
+    }
+    writeln!(out, "\nCentral intervals: percent of flakes inside, and how wide they are")?;
+    writeln!(
+        out,
+        "{:22} {:>5} {:>5} {:>5} {:>11} {:>7} {:>12} {:>6}",
+        "", "50 %", "80 %", "90 %", "95 %", "width", "int. score", "PIT p"
+    )?;
+    for f in a.forms() {
+        let c = &f.overall.coverage;
+        writeln!(
+            out,
+            "{:22} {:>5.1} {:>5.1} {:>5.1} {:>11} {:>7.3} {:>12} {:>6}",
+            name(f),
+            100.0 * c[0].inside.value,
+            100.0 * c[1].inside.value,
+            100.0 * c[2].inside.value,
+            percents(c[3].inside),
+            c[3].ln_width.value,
+            bracketed(f.overall.interval_score, 2),
+            probability(f.pit.p_value)
+        )?;
+    }
+    by_class(&mut out, a)?;
+    let r = a.recommendation();
+    if a.forms().len() > 1 {
+        writeln!(out, "\nDifferences from {} on the same flakes (below 0: better)", r.best)?;
+        writeln!(out, "{:22} {:>18} {:>18} {:>16}", "", "CRPS", "log score", "int. score")?;
+        for f in a.forms().iter().filter(|f| f.name != r.best) {
+            let d = a.difference(&f.name, &r.best)?;
+            let cells = (bracketed(d.crps, 4), bracketed(d.log_score, 4), bracketed(d.interval_score, 3));
+            writeln!(out, "{:22} {:>18} {:>18} {:>16}", name(f), cells.0, cells.1, cells.2)?;
+        }
+    }
+    writeln!(out, "\n{}", wrapped(&r.sentence(), "", "", 79))?;
+    for f in a.forms() {
+        for (reason, n) in &f.refused {
+            let text = format!("{}: {} not used: {reason}", f.name, count(*n, "flake", "flakes"));
+            writeln!(out, "{}", wrapped(&text, "", "  ", 79))?;
+        }
+        if f.overall.atom > 1e-3 {
+            let text = format!(
+                "{}: {:.1} % of its predictive lies below zero, where no flake is; the scores are given a size.",
+                f.name,
+                100.0 * f.overall.atom
+            );
+            writeln!(out, "{}", wrapped(&text, "", "  ", 79))?;
+        }
+    }
+    if let Some(checks) = checks {
+        writeln!(
+            out,
+            "\nChecks of {}, fitted to all {} flakes by least squares:",
+            r.take,
+            checks.rows.len()
+        )?;
+        for c in &checks.checks {
+            let p = c.p_value.map(|p| format!(", p {}", probability(p))).unwrap_or_default();
+            let mark = if c.doubtful { " ! " } else { " - " };
+            let text = format!("{} ({} {:.3}{p}). {}", c.name, c.statistic_is, c.statistic, c.advice);
+            writeln!(out, "{}", wrapped(&text, mark, "   ", 79))?;
+        }
+    }
+    let legend = format!(
+        "CRPS, log score, RMSE, R2, width and interval score are of ln {what}; the column {u} is the root mean \
+         square error in {u}. Smaller is better, except R2. PIT p: the probability of as uneven a histogram if \
+         the intervals are right."
+    );
+    writeln!(out, "\n{}", wrapped(&legend, "", "", 79))?;
+    if let Some(path) = &o.plot {
+        writeln!(out, "Plots written to {path}")?;
+    }
+    Ok(())
+}
+
+fn by_class(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
+    let mut classes: Vec<&str> = Vec::new();
+    for c in a.forms().iter().flat_map(|f| &f.by_class) {
+        if !classes.contains(&c.class.as_str()) {
+            classes.push(&c.class);
+        }
+    }
+    for class in classes {
+        writeln!(out, "\nBy {}", in_words(class))?;
+        writeln!(
+            out,
+            "{:12} {:22} {:>6} {:>14} {:>12} {:>7}",
+            "", "", "flakes", "CRPS", "95 % holds", "width"
+        )?;
+        let levels = a.forms()[0].by_class.iter().filter(|c| c.class == class);
+        for level in levels.map(|c| c.level.as_str()) {
+            for f in a.forms() {
+                let Some(c) = f.by_class.iter().find(|c| c.class == class && c.level == level) else {
+                    continue;
+                };
+                writeln!(
+                    out,
+                    "{:12} {:22} {:>6} {:>14} {:>12} {:>7.3}",
+                    cut(level, 12),
+                    cut(&f.name, 22),
+                    c.scores.flakes,
+                    bracketed(c.scores.crps, 3),
+                    percents(c.scores.coverage[3].inside),
+                    c.scores.coverage[3].ln_width.value
+                )?;
+            }
+        }
+    }
+    Ok(())
+}
+
+fn json(a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Ordered> {
+    let mut out = Ordered::default();
+    out.put("size", a.size()).put("column", a.column()).put("rule", a.rule());
+    out.put("rows", a.offered()).put("flakes", a.flakes());
+    let mut forms = Ordered::default();
+    for f in a.forms() {
+        let mut one = Ordered::default();
+        one.put("coefficients", f.coefficients).put("overall", &f.overall).put("by_class", &f.by_class);
+        one.put("pit", &f.pit);
+        let mut refused = Ordered::default();
+        for (reason, n) in &f.refused {
+            refused.put(reason, n);
+        }
+        one.nest("refused", refused);
+        forms.nest(&f.name, one);
+    }
+    out.nest("forms", forms);
+    let r = a.recommendation();
+    let others = a.forms().iter().filter(|f| f.name != r.best);
+    let differences = others.map(|f| a.difference(&f.name, &r.best)).collect::<Result<Vec<_>, _>>()?;
+    out.put("differences", differences);
+    out.put("recommendation", &r).put("sentence", r.sentence());
+    if let Some(c) = checks {
+        out.put("checks", &c.checks).put("condition_number", c.condition_number);
+        let mut inflation = Ordered::default();
+        for (term, v) in &c.variance_inflation {
+            inflation.put(term, v);
+        }
+        out.nest("variance_inflation", inflation);
+    }
+    Ok(out)
+}
+
+/// The share of flakes inside the central interval of a level, by their PIT.
+fn held(f: &FormAssessment, level: f64) -> f64 {
+    let each =
+        |t: &conchoid::assess::Tested| t.mean(|s| f64::from(u8::from((s.pit - 0.5).abs() <= 0.5 * level)));
+    f.tested.iter().map(each).sum::<f64>() / f.tested.len() as f64
+}
+
+/// The page of plots for one form, with all forms where they can be compared.
+fn report(
+    a: &Assessment,
+    take: &str,
+    checks: Option<&ResidualChecks>,
+    o: &Options,
+    rows: &[Row],
+) -> Outcome<String> {
+    let Some(form) = a.form(take) else { return Err(Failure::other(format!("{take} was not assessed"))) };
+    let (what, u) = (in_words(a.column()), unit(a.column()));
+    // the first class asked for tells the points apart
+    let class = o.classes.first().map(|c| c.trim());
+    let levels: Vec<&str> = class
+        .map(|c| form.by_class.iter().filter(|b| b.class == c).map(|b| b.level.as_str()).collect())
+        .unwrap_or_default();
+    let series = |row: usize| {
+        class.and_then(|c| a.label(c, row)).and_then(|l| levels.iter().position(|k| *k == l)).unwrap_or(0)
+    };
+    let legend: Vec<(String, usize)> = levels
+        .iter()
+        .enumerate()
+        .map(|(i, l)| (format!("{} {l}", class.map(in_words).unwrap_or_default()), i))
+        .collect();
+    let points = |value: &dyn Fn(&conchoid::assess::Tested) -> (f64, f64)| -> Vec<Layer> {
+        (0..levels.len().max(1))
+            .map(|k| Layer::Points(form.tested.iter().filter(|t| series(t.row) == k).map(value).collect(), k))
+            .collect()
+    };
+    let expected = |t: &conchoid::assess::Tested| t.mean(|s| s.expected.ln()).exp();
+    let observed = |t: &conchoid::assess::Tested| t.mean(|s| s.observed);
+    let ends = |t: &conchoid::assess::Tested| {
+        (t.mean(|s| s.intervals[3].0.ln()).exp(), t.mean(|s| s.intervals[3].1.ln()).exp())
+    };
+
+    let x = Axis::over(&format!("expected {what} ({u})"), form.tested.iter().map(expected), true);
+    let y = Axis::over(
+        &format!("observed {what} ({u})"),
+        form.tested.iter().flat_map(|t| [observed(t), ends(t).0, ends(t).1]),
+        true,
+    );
+    let both = |axis: &Axis| (x.low.max(axis.low), x.high.min(axis.high));
+    let (from, to) = both(&y);
+    let mut layers = vec![
+        Layer::Whiskers(
+            form.tested.iter().map(|t| (expected(t), ends(t).0, ends(t).1)).collect(),
+            usize::MAX,
+        ),
+        Layer::Guide(vec![(from, from), (to, to)]),
+    ];
+    layers.extend(points(&|t| (expected(t), observed(t))));
+    let first = Panel {
+        title: format!("Observed against expected, 95 % ({take})"),
+        x: x.clone(),
+        y,
+        layers,
+        legend: legend.clone(),
+    };
+
+    let error = |t: &conchoid::assess::Tested| t.mean(|s| s.ln_error);
+    let largest = form.tested.iter().map(|t| error(t).abs()).fold(0.1, f64::max) * 1.15;
+    let mut layers = vec![Layer::Guide(vec![(x.low, 0.0), (x.high, 0.0)])];
+    layers.extend(points(&|t| (expected(t), error(t))));
+    let second = Panel {
+        title: format!("Out-of-sample residuals ({take})"),
+        x,
+        y: Axis::fixed("ln observed - ln expected", -largest, largest),
+        layers,
+        legend,
+    };
+
+    let n = form.pit.effective_flakes;
+    let grid: Vec<f64> = (0..=20).map(|i| f64::from(i) * 0.05).collect();
+    let band = grid.iter().map(|l| {
+        let e = 1.96 * (l * (1.0 - l) / n).sqrt();
+        (*l, l - e, l + e)
+    });
+    let mut layers = vec![Layer::Band(band.collect()), Layer::Guide(vec![(0.0, 0.0), (1.0, 1.0)])];
+    for (k, f) in a.forms().iter().enumerate() {
+        let curve: Vec<(f64, f64)> = grid.iter().map(|l| (*l, held(f, *l))).collect();
+        layers.push(Layer::Line(curve.clone(), k));
+        layers.push(Layer::Points(curve[1..20].to_vec(), k));
+    }
+    let third = Panel {
+        title: "Reliability (grey: 95 % of honest tables)".into(),
+        x: Axis::fixed("claimed probability of the interval", 0.0, 1.0),
+        y: Axis::fixed("share of flakes inside", 0.0, 1.0),
+        layers,
+        legend: a.forms().iter().enumerate().map(|(k, f)| (f.name.clone(), k)).collect(),
+    };
+
+    let e = 1.96 * (0.09 / n).sqrt();
+    let bars = form.pit.shares.iter().enumerate().map(|(i, s)| ((i as f64 + 0.5) / 10.0, *s)).collect();
+    let highest = form.pit.shares.iter().fold(0.1 + e, |a, b| a.max(*b)) * 1.1;
+    let fourth = Panel {
+        title: format!("Probability integral transform ({take})"),
+        x: Axis::fixed("probability given to a smaller flake", 0.0, 1.0),
+        y: Axis::fixed("share of flakes", 0.0, highest),
+        layers: vec![
+            Layer::Band(vec![(0.0, 0.1 - e, 0.1 + e), (1.0, 0.1 - e, 0.1 + e)]),
+            Layer::Bars(bars, 0.1),
+            Layer::Guide(vec![(0.0, 0.1), (1.0, 0.1)]),
+        ],
+        legend: Vec::new(),
+    };
+
+    let mut panels = vec![first, second, third, fourth];
+    if let Some(c) = checks {
+        panels.push(influence(c, take, rows));
+    }
+    panels.push(compared(a)?);
+    page(
+        &format!(
+            "{what}: {}, {} of {} rows",
+            a.rule(),
+            count(a.flakes() as u64, "flake", "flakes"),
+            a.offered()
+        ),
+        &panels,
+        3,
+    )
+}
+
+fn influence(c: &ResidualChecks, take: &str, rows: &[Row]) -> Panel {
+    let all: Vec<(f64, f64)> =
+        c.rows.iter().map(|r| (rows[r.row].row_number() as f64, r.diagnostics.cooks_distance)).collect();
+    let threshold = 4.0 / c.rows.len() as f64;
+    let highest = all.iter().map(|p| p.1).fold(threshold, f64::max) * 1.15;
+    let x = Axis::over("row of the table", all.iter().map(|p| p.0), false);
+    let mut layers = vec![Layer::Guide(vec![(x.low, threshold), (x.high, threshold)])];
+    layers.push(Layer::Whiskers(all.iter().map(|p| (p.0, 0.0, p.1)).collect(), 0));
+    layers.push(Layer::Points(all, 0));
+    for (i, d) in c.influential.iter().take(5) {
+        let row = &rows[*i];
+        let name = row.class("flake").map_or_else(|| format!("row {}", row.row_number()), str::to_string);
+        layers.push(Layer::Label(row.row_number() as f64, *d, name));
+    }
+    Panel {
+        title: format!("Influence on the fit (dashed: 4/n; {take})"),
+        x,
+        y: Axis::fixed("Cook's distance", 0.0, highest),
+        layers,
+        legend: Vec::new(),
+    }
+}
+
+/// CRPS of every form less that of the best, with one standard error.
+fn compared(a: &Assessment) -> Outcome<Panel> {
+    let best = a.recommendation().best;
+    let mut layers = Vec::new();
+    let mut ends = vec![0.0];
+    for (k, f) in a.forms().iter().enumerate() {
+        let d = a.difference(&f.name, &best)?.crps;
+        let (at, e) = (k as f64 + 1.0, if d.standard_error.is_finite() { d.standard_error } else { 0.0 });
+        layers.push(Layer::Whiskers(vec![(at, d.value - e, d.value + e)], k));
+        layers.push(Layer::Points(vec![(at, d.value)], k));
+        ends.extend([d.value - e, d.value + e]);
+    }
+    let last = a.forms().len() as f64 + 0.5;
+    layers.insert(0, Layer::Guide(vec![(0.5, 0.0), (last, 0.0)]));
+    let mut y = Axis::over("CRPS less that of the best, +/- one s.e.", ends, false);
+    y.high += 0.12 * a.forms().len() as f64 * (y.high - y.low);
+    Ok(Panel {
+        title: format!("Forms compared (best: {})", cut(&best, 30)),
+        x: Axis::fixed("form, in the order given", 0.5, last),
+        y,
+        layers,
+        legend: a.forms().iter().enumerate().map(|(k, f)| (f.name.clone(), k)).collect(),
+    })
+}
+
+// the levels of the report are those of the library
+const _: () = assert!(LEVELS.len() == 4);

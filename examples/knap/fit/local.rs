@@ -1,0 +1,248 @@
+//! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
+
+use super::{Offered, Options, needed_columns, only, read_rows};
+use crate::blow::calibration;
+use crate::failure::{Failure, Outcome};
+use crate::report::{Format, Ordered, count, percent, short, wrapped};
+use crate::tables::{self, Sink};
+use conchoid::calibration::local::{Local, LocalReport, TypicalPlatform};
+use conchoid::calibration::{Calibration, SizeModel, Spread};
+use conchoid::predict::caution::in_words;
+use conchoid::predict::{Ask, Interval, Predictor};
+use std::io::Write;
+
+/// Probability inside the intervals that are compared.
+const LEVEL: f64 = 0.95;
+
+pub fn run(o: &Options, from: &str) -> Outcome<u8> {
+    let start = calibration(Some(from), None)?;
+    if let Some(a) = o.discount {
+        conchoid::fit::updating::DISCOUNT.check(a).map_err(Failure::of_options)?;
+    }
+    let sizes: Vec<&SizeModel> = start.variants().iter().flat_map(|v| &v.sizes).collect();
+    if !sizes.iter().any(|m| m.size == o.response || m.column == o.response) {
+        let mut names: Vec<&str> = sizes.iter().map(|m| m.size.as_str()).collect();
+        names.dedup();
+        let e = conchoid::Error::unknown_name("--response", &o.response, names);
+        return Err(Failure::usage(e.to_string()));
+    }
+    let options = tables::options(&o.columns, Some(&start), &[])?;
+    let mut table = tables::open(&o.table, &options)?;
+    for remark in table.header().remarks() {
+        eprintln!("knap: {remark}");
+    }
+    let mut local = {
+        let header = table.header();
+        let has = |column: &str| header.column(column).is_some();
+        let local = Local::new(&start, &o.response, has);
+        local.map_err(|e| Failure::other(format!("{}: {e}; map another with --column", o.table)))?
+    };
+    if let Some(a) = o.discount {
+        local = local.discount(a)?;
+    }
+    local = local.keep_incomplete(o.keep_incomplete);
+    let needs = local.needs();
+    needed_columns(o, &table, &needs)?;
+    let conditions = only(o, &table)?;
+    read_rows(o, &mut table, &needs, &conditions, |offered| match offered {
+        Offered::Flake(row) => {
+            local.offer(row);
+        }
+        Offered::LeftOut(reason) => local.leave_out(reason),
+    })?;
+    let mut command = format!("knap fit --starting-from {from} --response {} --name {}", o.response, o.name);
+    if let Some(a) = o.discount {
+        command.push_str(&format!(" --discount {a}"));
+    }
+    for only in &o.only {
+        command.push_str(&format!(" --where {only}"));
+    }
+    let (mut mine, report) =
+        local.finish(&o.name, &command).map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    if let Some(stone) = &o.stone {
+        let mut parts = mine.into_parts();
+        parts.stone = Some(stone.to_lowercase());
+        mine = Calibration::new(parts)?;
+    }
+    if let Some(out) = &o.out {
+        let mut sink = Sink::open(Some(out))?;
+        sink.write_all(mine.to_json().as_bytes())?;
+        sink.finish()?;
+    }
+    let compared = compare(&report, &mine)?;
+    match o.format {
+        Format::Json => json(o, &report, &compared)?.print()?,
+        _ => print_text(o, &report, &compared)?,
+    }
+    Ok(0)
+}
+
+/// A platform with its interval before and after.
+struct Compared<'a> {
+    platform: &'a TypicalPlatform,
+    before: Interval,
+    after: Interval,
+}
+
+fn compare<'a>(report: &'a LocalReport, mine: &Calibration) -> Outcome<Vec<Compared<'a>>> {
+    let (before, after) = (Predictor::new(report.before.clone())?, Predictor::new(mine.clone())?);
+    let interval = |p: &Predictor, platform: &TypicalPlatform| -> Outcome<Interval> {
+        let e = p.estimate(platform, &Ask::default())?;
+        Ok(e.sizes[0].predictive.interval(LEVEL)?)
+    };
+    report
+        .platforms
+        .iter()
+        .map(|platform| {
+            Ok(Compared {
+                platform,
+                before: interval(&before, platform)?,
+                after: interval(&after, platform)?,
+            })
+        })
+        .collect()
+}
+
+/// The spread of a model in words; where it has terms of its own, its constant.
+fn spread(m: &SizeModel) -> f64 {
+    match &m.spread {
+        Spread::Constant { value, .. } => *value,
+        Spread::Modelled { coefficients, .. } => coefficients.first().map_or(f64::NAN, |c| c.exp()),
+        _ => f64::NAN,
+    }
+}
+
+fn discount_in_words(r: &LocalReport) -> String {
+    let a = r.discount.discount;
+    match (r.discount_given, r.discount.tried.is_empty()) {
+        (true, _) => format!("Discount {a}, as given."),
+        (false, true) => format!(
+            "Discount {a}: the usual one, since fewer than {} flakes do not tell one from another.",
+            conchoid::fit::updating::FEWEST_TO_CHOOSE
+        ),
+        (false, false) => format!(
+            "Discount {a}, chosen by predicting each local flake from the others; the usual one stays \
+             unless another is clearly better."
+        ),
+    }
+}
+
+fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()> {
+    let mut out = std::io::stdout().lock();
+    let m = &r.published;
+    let head = format!(
+        "{} by {} (form {}): {}, updated with {}",
+        m.form.transform().describe(&o.response),
+        r.variant,
+        m.form.name(),
+        r.started_from,
+        count(r.used, "local flake", "local flakes"),
+    );
+    writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
+    let terms = m.form.term_names();
+    let width = terms.iter().map(|t| t.chars().count()).max().unwrap_or(0).max(6);
+    writeln!(out, "  {:width$}  {:>12}  {:>12}  {:>12}", "", "published", "updated", "own only")?;
+    for (j, term) in terms.iter().enumerate() {
+        write!(out, "  {term:width$}  {:>12.6}  {:>12.6}", m.coefficients[j], r.updated.coefficients[j])?;
+        match &r.own {
+            Some(own) => writeln!(out, "  {:>12.6}", own.coefficients()[j])?,
+            None => writeln!(out, "  {:>12}", "-")?,
+        }
+    }
+    let own = match (&r.own, &m.spread) {
+        (Some(own), Spread::Constant { .. }) => short(own.spread()),
+        _ => "-".to_string(),
+    };
+    writeln!(
+        out,
+        "  {:width$}  {:>12}  {:>12}  {own:>12}",
+        "spread",
+        short(spread(m)),
+        short(spread(&r.updated))
+    )?;
+    writeln!(out, "\n{}", wrapped(&discount_in_words(r), "", "", 79))?;
+    writeln!(out, "\n{} % of such flakes fall inside, {}:\n", percent(LEVEL), o.response)?;
+    let first = |c: &Compared| c.platform.numbers.first().cloned().unwrap_or_default();
+    let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));
+    writeln!(out, "  {:8}  {by:>14}  {:>24}  {:>24}", "", "published", "updated")?;
+    for c in compared {
+        let shown = |i: &Interval| format!("{} ({} to {})", short(i.median), short(i.low), short(i.high));
+        let at = short(first(c).1);
+        writeln!(
+            out,
+            "  {:8}  {at:>14}  {:>24}  {:>24}",
+            c.platform.name,
+            shown(&c.before),
+            shown(&c.after)
+        )?;
+    }
+    if let Some(c) = compared.first() {
+        let rest = c.platform.numbers.iter().skip(1).map(|(n, v)| format!("{} {}", in_words(n), short(*v)));
+        let rest: Vec<String> =
+            rest.chain(c.platform.classes.iter().map(|(n, l)| format!("{} {l}", in_words(n)))).collect();
+        let at = if compared.len() == 1 { "median" } else { "10, 50 and 90 % quantile" };
+        let mut text = format!("With {by} at the {at} of the local flakes");
+        if !rest.is_empty() {
+            text.push_str(&format!(", {}", rest.join(", ")));
+        }
+        writeln!(out, "\n{}", wrapped(&format!("{text}."), "", "", 79))?;
+    }
+    writeln!(
+        out,
+        "\n{} used, {} left out",
+        count(r.used, "local flake", "local flakes"),
+        r.offered - r.used
+    )?;
+    for (reason, n) in &r.left_out {
+        writeln!(out, "{}", wrapped(&format!("{n}: {reason}"), "  ", "     ", 79))?;
+    }
+    if let Some(path) = &o.out {
+        writeln!(out, "\nWritten to {path}; use it with: knap estimate --calibration {path}")?;
+    }
+    Ok(())
+}
+
+fn json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<Ordered> {
+    let mut out = Ordered::default();
+    out.put("name", &o.name).put("response", &o.response).put("form", r.published.form.name());
+    out.put("started_from", &r.started_from).put("measured_by", &r.variant);
+    out.put("discount", r.discount.discount).put("discount_given", r.discount_given);
+    let mut coefficients = Ordered::default();
+    for (j, term) in r.published.form.term_names().iter().enumerate() {
+        let mut one = Ordered::default();
+        one.put("published", r.published.coefficients[j]).put("updated", r.updated.coefficients[j]);
+        one.put("own", r.own.as_ref().map(|f| f.coefficients()[j]));
+        one.put("standard_error", r.updated.covariance[j][j].sqrt());
+        coefficients.nest(term, one);
+    }
+    out.nest("coefficients", coefficients);
+    let mut spreads = Ordered::default();
+    spreads.put("published", spread(&r.published)).put("updated", spread(&r.updated));
+    let constant = matches!(r.published.spread, Spread::Constant { .. });
+    spreads.put("own", r.own.as_ref().filter(|_| constant).map(|f| f.spread()));
+    out.nest("spread", spreads);
+    let mut platforms = Ordered::default();
+    for c in compared {
+        let mut one = Ordered::default();
+        for (name, v) in &c.platform.numbers {
+            one.put(name, v);
+        }
+        for (name, level) in &c.platform.classes {
+            one.put(name, level);
+        }
+        for (name, i) in [("published", &c.before), ("updated", &c.after)] {
+            let mut interval = Ordered::default();
+            interval.put("low", i.low).put("median", i.median).put("high", i.high).put("level", i.level);
+            one.nest(name, interval);
+        }
+        platforms.nest(c.platform.name, one);
+    }
+    out.nest("platforms", platforms);
+    out.put("used", r.used);
+    let mut left_out = Ordered::default();
+    for (reason, n) in &r.left_out {
+        left_out.put(reason, n);
+    }
+    out.nest("left_out", left_out);
+    Ok(out)
+}

@@ -1,0 +1,841 @@
+//! Cross-validation of recipes on one table, and which of them to prefer.
+//!
+//! Stages: admit the rows that every recipe can use; fit each recipe without each test set and score the
+//! flakes tested; keep the flakes that every recipe answered; average each flake over the repeats; report
+//! means with standard errors, by class, in pairs.
+//!
+//! Standard errors. With z_i the value of flake i (averaged over repeats) and m the mean over n flakes,
+//!
+//! ```text
+//! flakes on their own     se^2 = sum_i (z_i - m)^2 / (n (n - 1))
+//! flakes in groups        se^2 = G/(G - 1) sum_g (sum_{i in g} (z_i - m))^2 / n^2
+//! ```
+//!
+//! the second where whole groups are left out, since flakes of one core go wrong together (the linearised
+//! cluster estimate; common practice in survey sampling). Root mean squares and R2 take theirs by the
+//! delta method. The standard errors treat the flakes as if scored by one fitted model: what repeats of the
+//! folds add is averaged out, what another table of flakes would add to the fit is not in them.
+
+use super::folds::{Folds, TestSet};
+use super::score::{LEVELS, Score};
+use crate::calibration::fitting::{Collector, Recipe, Taken};
+use crate::calibration::{Calibration, Spread, Tails};
+use crate::error::{Error, Result};
+use crate::form::{PERCUSSOR_CLASS, TERMINATION};
+use crate::material::PercussorMaterial;
+use crate::predict::{Ask, Predictor};
+use crate::special::chi_squared_sf;
+use crate::strike::Measured;
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// What is assessed: which size, by which classes.
+///
+/// | setting | default | purpose |
+/// |---|---|---|
+/// | [`Question::new`] | | the size (`mass_g`) |
+/// | [`Question::by_class`] | none | also report the scores within each level of this class column |
+/// | [`Question::knowing_the_termination`] | not known | forms that read the termination may see it |
+#[derive(Debug, Clone, PartialEq)]
+pub struct Question {
+    size: String,
+    classes: Vec<String>,
+    termination_known: bool,
+}
+
+impl Question {
+    /// How well is this size foretold?
+    pub fn new(size: &str) -> Question {
+        Question { size: size.to_string(), classes: Vec::new(), termination_known: false }
+    }
+
+    /// Also within each level of this class column (`blow_lands_on`, `percussor_class`). May be repeated.
+    pub fn by_class(mut self, class: &str) -> Question {
+        self.classes.push(class.to_string());
+        self
+    }
+
+    /// Lets forms that read the termination see it. Without this it is hidden, as it is before the blow.
+    pub fn knowing_the_termination(mut self) -> Question {
+        self.termination_known = true;
+        self
+    }
+}
+
+/// A number of the comparison, with its standard error.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Figure {
+    /// The number.
+    pub value: f64,
+    /// Its standard error; not a number where one flake or one group is all there is.
+    pub standard_error: f64,
+}
+
+/// Coverage and width of the central intervals of one level.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Coverage {
+    /// The probability that the intervals claim.
+    pub level: f64,
+    /// The share of flakes inside.
+    pub inside: Figure,
+    /// Mean width of ln size.
+    pub ln_width: Figure,
+}
+
+/// The scores of one form over a set of flakes. Of ln size unless the name says otherwise.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Scores {
+    /// Flakes behind the numbers.
+    pub flakes: usize,
+    /// Groups behind the standard errors, where whole groups were left out.
+    pub groups: Option<usize>,
+    /// Root mean square of ln observed - ln median.
+    pub rmse_ln: Figure,
+    /// Mean absolute value of the same.
+    pub mae_ln: Figure,
+    /// Root mean square of observed - median, in the unit of the size.
+    pub rmse: Figure,
+    /// Mean absolute value of the same, in the unit of the size.
+    pub mae: Figure,
+    /// 1 - sum of squares about the medians / sum of squares about the mean ln size of the other flakes.
+    pub r_squared: Figure,
+    /// Mean log score, nats.
+    pub log_score: Figure,
+    /// Mean continuous ranked probability score.
+    pub crps: Figure,
+    /// Mean interval score at 95 %: width and 40 times the miss.
+    pub interval_score: Figure,
+    /// Coverage and width at [`LEVELS`].
+    pub coverage: Vec<Coverage>,
+    /// Mean probability that the form gives to no size at all; the scores are given a size.
+    pub atom: f64,
+}
+
+/// The scores within one level of a class.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClassScores {
+    /// The class column.
+    pub class: String,
+    /// The level.
+    pub level: String,
+    /// The scores.
+    pub scores: Scores,
+}
+
+/// The histogram of probability integral transforms, in ten bins, and a test of its evenness.
+///
+/// Pearson's chi-squared on the share in each bin, every flake counting once however often it was tested.
+/// Where whole groups were left out, the statistic is divided by the mean design effect of the shares
+/// (Rao & Scott 1981, J. Am. Stat. Assoc. 76:221), so that twenty cores do not count as hundreds of flakes.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Pit {
+    /// Share of the flakes in each tenth; a tenth each if the predictives are right.
+    pub shares: [f64; 10],
+    /// Flakes, divided by the design effect where there are groups.
+    pub effective_flakes: f64,
+    /// Chi-squared on 9 degrees of freedom.
+    pub chi_squared: f64,
+    /// Probability of as uneven a histogram if the predictives are right. About right from 50 effective
+    /// flakes on; with repeated folds somewhat too large, since averaging evens the shares out.
+    pub p_value: f64,
+}
+
+/// One flake as it was tested: its scores, one for each repeat that tested it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tested {
+    /// Place among the rows given.
+    pub row: usize,
+    /// Its group, where whole groups were left out.
+    pub group: Option<usize>,
+    /// Its scores, one for each repeat.
+    pub scores: Vec<Score>,
+}
+
+impl Tested {
+    /// A property of the scores, averaged over the repeats.
+    pub fn mean(&self, of: impl Fn(&Score) -> f64) -> f64 {
+        self.scores.iter().map(of).sum::<f64>() / self.scores.len() as f64
+    }
+}
+
+/// How one form did.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FormAssessment {
+    /// Name of the recipe.
+    pub name: String,
+    /// Coefficients of its largest variant for the size, those of the spread and the tails included.
+    pub coefficients: usize,
+    /// Scores over all common flakes.
+    pub overall: Scores,
+    /// Scores by class, in the order asked for; levels in order of first appearance.
+    pub by_class: Vec<ClassScores>,
+    /// Whether the predictive probabilities are even.
+    pub pit: Pit,
+    /// Flakes that the form could not be tested on, by reason. A flake refused by one form is not used
+    /// for any.
+    pub refused: Vec<(String, u64)>,
+    /// The common flakes, in the order of the rows.
+    pub tested: Vec<Tested>,
+    /// The form fitted to all flakes.
+    pub calibration: Calibration,
+}
+
+/// The paired difference of two forms on the same flakes: first less second, so that below zero the first
+/// is better.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Difference {
+    /// Name of the first form.
+    pub first: String,
+    /// Name of the second.
+    pub second: String,
+    /// Of CRPS.
+    pub crps: Figure,
+    /// Of the log score.
+    pub log_score: Figure,
+    /// Of the interval score at 95 %.
+    pub interval_score: Figure,
+    /// Of the squared error of ln size.
+    pub squared_error: Figure,
+}
+
+/// Which form to take: of those whose CRPS is within one standard error of the best (the standard error of
+/// the paired difference from the best), the one with fewest coefficients; the better of two equally simple.
+///
+/// (The rule of one standard error: Breiman, Friedman, Olshen & Stone 1984, Classification and Regression
+/// Trees, section 3.4.3; here with the standard error of the difference, which is what the flakes in common
+/// allow.)
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Recommendation {
+    /// The form to take.
+    pub take: String,
+    /// The form of lowest CRPS.
+    pub best: String,
+    /// CRPS of the form to take less that of the best.
+    pub difference: Figure,
+    /// Coefficients of the form to take.
+    pub coefficients: usize,
+    /// Coefficients of the best.
+    pub coefficients_of_best: usize,
+    /// How many forms were compared.
+    pub forms: usize,
+}
+
+impl Recommendation {
+    /// In a sentence.
+    pub fn sentence(&self) -> String {
+        if self.forms == 1 {
+            return format!("Only one form was assessed ({}): nothing to prefer it to.", self.take);
+        }
+        if self.take == self.best {
+            return format!(
+                "Take {}: it has the lowest CRPS, and no simpler form comes within one standard error of it.",
+                self.take
+            );
+        }
+        let kind = if self.coefficients < self.coefficients_of_best { "simpler" } else { "no larger" };
+        format!(
+            "Take {}: its CRPS is {:.4} above that of the best ({}), within the standard error of the \
+             difference ({:.4}), and it is {kind} ({} coefficients against {}).",
+            self.take,
+            self.difference.value,
+            self.best,
+            self.difference.standard_error,
+            self.coefficients,
+            self.coefficients_of_best
+        )
+    }
+}
+
+/// How well forms foretell flakes that they have not seen.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Assessment {
+    size: String,
+    column: String,
+    rule: String,
+    offered: usize,
+    forms: Vec<FormAssessment>,
+    /// For each row its level, one list for each class asked for.
+    labels: Vec<(String, Vec<Option<String>>)>,
+}
+
+impl Assessment {
+    /// The size assessed.
+    pub fn size(&self) -> &str {
+        &self.size
+    }
+
+    /// The column that it was read from.
+    pub fn column(&self) -> &str {
+        &self.column
+    }
+
+    /// The rule of the folds, in words.
+    pub fn rule(&self) -> &str {
+        &self.rule
+    }
+
+    /// Rows given.
+    pub fn offered(&self) -> usize {
+        self.offered
+    }
+
+    /// Flakes in common, on which all forms are compared.
+    pub fn flakes(&self) -> usize {
+        self.forms.first().map_or(0, |f| f.tested.len())
+    }
+
+    /// The forms, in the order given.
+    pub fn forms(&self) -> &[FormAssessment] {
+        &self.forms
+    }
+
+    /// A form by its name.
+    pub fn form(&self, name: &str) -> Option<&FormAssessment> {
+        self.forms.iter().find(|f| f.name == name)
+    }
+
+    /// The level of a class that a row has, for the classes asked for.
+    pub fn label(&self, class: &str, row: usize) -> Option<&str> {
+        self.labels.iter().find(|(c, _)| c == class)?.1.get(row)?.as_deref()
+    }
+
+    /// The paired difference of two forms over all common flakes.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] with the names of the forms.
+    pub fn difference(&self, first: &str, second: &str) -> Result<Difference> {
+        self.difference_where(first, second, |_| true)
+    }
+
+    /// The paired difference of two forms over the common flakes of one level of a class asked for.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] for the names of the forms; [`Error::TooFew`] where no flake has the level.
+    pub fn difference_within(
+        &self,
+        first: &str,
+        second: &str,
+        class: &str,
+        level: &str,
+    ) -> Result<Difference> {
+        self.difference_where(first, second, |row| self.label(class, row) == Some(level))
+    }
+
+    fn difference_where(
+        &self,
+        first: &str,
+        second: &str,
+        keep: impl Fn(usize) -> bool,
+    ) -> Result<Difference> {
+        let find = |name: &str| {
+            self.form(name)
+                .ok_or_else(|| Error::unknown_name("form", name, self.forms.iter().map(|f| f.name.clone())))
+        };
+        let (a, b) = (find(first)?, find(second)?);
+        let pairs: Vec<(&Tested, &Tested)> =
+            a.tested.iter().zip(&b.tested).filter(|(t, _)| keep(t.row)).collect();
+        if pairs.is_empty() {
+            return Err(Error::TooFew { what: "flakes of that class".into(), found: 0, needed: 1 });
+        }
+        let clusters = clusters(pairs.iter().map(|p| p.0));
+        let of = |f: &dyn Fn(&Score) -> f64| {
+            let values: Vec<f64> = pairs.iter().map(|(s, t)| s.mean(f) - t.mean(f)).collect();
+            mean(&values, clusters.as_deref())
+        };
+        Ok(Difference {
+            first: first.to_string(),
+            second: second.to_string(),
+            crps: of(&|s| s.crps),
+            log_score: of(&|s| s.log_score),
+            interval_score: of(&|s| s.interval_score),
+            squared_error: of(&|s| s.ln_error * s.ln_error),
+        })
+    }
+
+    /// Which form to take.
+    pub fn recommendation(&self) -> Recommendation {
+        let crps = |i: &usize| {
+            let v = self.forms[*i].overall.crps.value;
+            if v.is_nan() { f64::INFINITY } else { v }
+        };
+        let all = 0..self.forms.len();
+        let best = all.clone().min_by(|a, b| crps(a).total_cmp(&crps(b))).unwrap_or(0);
+        let from_best = |i: usize| {
+            self.difference(&self.forms[i].name, &self.forms[best].name)
+                .map_or(Figure { value: f64::NAN, standard_error: f64::NAN }, |d| d.crps)
+        };
+        let near = |i: &usize| {
+            let d = from_best(*i);
+            *i == best || d.value <= d.standard_error
+        };
+        let take = all
+            .filter(near)
+            .min_by(|a, b| {
+                let simple = self.forms[*a].coefficients.cmp(&self.forms[*b].coefficients);
+                simple.then(crps(a).total_cmp(&crps(b)))
+            })
+            .unwrap_or(best);
+        Recommendation {
+            take: self.forms[take].name.clone(),
+            best: self.forms[best].name.clone(),
+            difference: from_best(take),
+            coefficients: self.forms[take].coefficients,
+            coefficients_of_best: self.forms[best].coefficients,
+            forms: self.forms.len(),
+        }
+    }
+}
+
+/// The mean of values with its standard error, over flakes or over clusters.
+fn mean(values: &[f64], clusters: Option<&[usize]>) -> Figure {
+    let n = values.len() as f64;
+    let value = values.iter().sum::<f64>() / n;
+    Figure { value, standard_error: standard_error(values, value, clusters) }
+}
+
+/// The standard error of a mean. Values that are all the same have none.
+fn standard_error(values: &[f64], mean: f64, clusters: Option<&[usize]>) -> f64 {
+    let n = values.len() as f64;
+    match clusters {
+        None => {
+            let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+            (squares / (n * (n - 1.0))).sqrt()
+        }
+        Some(clusters) => {
+            let mut sums: BTreeMap<usize, f64> = BTreeMap::new();
+            for (v, g) in values.iter().zip(clusters) {
+                *sums.entry(*g).or_default() += v - mean;
+            }
+            let groups = sums.len() as f64;
+            let squares: f64 = sums.values().map(|s| s * s).sum();
+            (groups / (groups - 1.0) * squares).sqrt() / n
+        }
+    }
+}
+
+/// The clusters of tested flakes, where they have any.
+fn clusters<'a>(tested: impl Iterator<Item = &'a Tested>) -> Option<Vec<usize>> {
+    tested.map(|t| t.group).collect()
+}
+
+impl Scores {
+    /// `reference` holds, row by row, the squared distance of ln size from the mean of the other flakes.
+    fn of(tested: &[&Tested], reference: &[f64]) -> Scores {
+        let clusters = clusters(tested.iter().copied());
+        let clusters = clusters.as_deref();
+        let each = |f: &dyn Fn(&Score) -> f64| -> Vec<f64> { tested.iter().map(|t| t.mean(f)).collect() };
+        let average = |f: &dyn Fn(&Score) -> f64| mean(&each(f), clusters);
+        let root = |f: &dyn Fn(&Score) -> f64| {
+            let m = average(f);
+            let value = m.value.sqrt();
+            Figure { value, standard_error: m.standard_error / (2.0 * value) }
+        };
+        let squares = each(&|s| s.ln_error.powi(2));
+        let about: Vec<f64> = tested.iter().map(|t| reference[t.row]).collect();
+        let total = about.iter().sum::<f64>();
+        let ratio = squares.iter().sum::<f64>() / total;
+        let per_flake = total / about.len() as f64;
+        let linear: Vec<f64> = squares.iter().zip(&about).map(|(e, d)| (e - ratio * d) / per_flake).collect();
+        let coverage = (0..LEVELS.len())
+            .map(|k| Coverage {
+                level: LEVELS[k],
+                inside: average(&|s| f64::from(u8::from(s.inside(k)))),
+                ln_width: average(&|s| s.ln_width(k)),
+            })
+            .collect();
+        let groups = clusters.map(|c| {
+            let mut c = c.to_vec();
+            c.sort_unstable();
+            c.dedup();
+            c.len()
+        });
+        Scores {
+            flakes: tested.len(),
+            groups,
+            rmse_ln: root(&|s| s.ln_error.powi(2)),
+            mae_ln: average(&|s| s.ln_error.abs()),
+            rmse: root(&|s| (s.observed - s.expected).powi(2)),
+            mae: average(&|s| (s.observed - s.expected).abs()),
+            r_squared: Figure { value: 1.0 - ratio, standard_error: standard_error(&linear, 0.0, clusters) },
+            log_score: average(&|s| s.log_score),
+            crps: average(&|s| s.crps),
+            interval_score: average(&|s| s.interval_score),
+            coverage,
+            atom: average(&|s| s.atom).value,
+        }
+    }
+}
+
+impl Pit {
+    fn of(tested: &[Tested]) -> Pit {
+        let n = tested.len() as f64;
+        let clusters = clusters(tested.iter());
+        let mut shares = [0.0; 10];
+        let mut effect = 0.0;
+        for (bin, share) in shares.iter_mut().enumerate() {
+            let values: Vec<f64> = tested
+                .iter()
+                .map(|t| t.mean(|s| f64::from(u8::from(((s.pit * 10.0) as usize).min(9) == bin))))
+                .collect();
+            let m = mean(&values, clusters.as_deref());
+            *share = m.value;
+            effect += m.standard_error.powi(2) * n * 10.0 / 9.0;
+        }
+        let effect = if clusters.is_some() && effect.is_finite() { effect.max(1.0) } else { 1.0 };
+        let effective_flakes = n / effect;
+        let chi_squared = shares.iter().map(|s| (s - 0.1).powi(2) / 0.1).sum::<f64>() * effective_flakes;
+        let p_value = chi_squared_sf(chi_squared, 9.0);
+        Pit { shares, effective_flakes, chi_squared, p_value }
+    }
+}
+
+/// The level of a class that a row has; the class of a percussor is looked up where it is not recorded.
+pub(super) fn class_of(row: &impl Measured, class: &str) -> Option<String> {
+    if let Some(level) = row.class(class) {
+        return Some(level.to_string());
+    }
+    if class == PERCUSSOR_CLASS {
+        let material = PercussorMaterial::named(row.class("percussor")?).ok()?;
+        return Some(material.class().to_string());
+    }
+    None
+}
+
+/// A flake before it exists: what only the flake itself shows is hidden.
+struct BeforeTheBlow<'a, M> {
+    row: &'a M,
+    termination_known: bool,
+}
+
+impl<M: Measured> Measured for BeforeTheBlow<'_, M> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.row.number(name)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        if name == TERMINATION && !self.termination_known { None } else { self.row.class(name) }
+    }
+}
+
+/// A recipe cut down to the size asked for, with the column it reads.
+fn only(recipe: &Recipe, size: &str) -> Result<(Recipe, String)> {
+    let mut r = recipe.clone();
+    for v in &mut r.variants {
+        v.sizes.retain(|s| s.size == size);
+    }
+    r.variants.retain(|v| !v.sizes.is_empty());
+    let mut columns: Vec<String> =
+        r.variants.iter().flat_map(|v| v.sizes.iter().map(|s| s.column.clone())).collect();
+    columns.dedup();
+    let column = match &columns[..] {
+        [one] => one.clone(),
+        [] => {
+            let sizes = recipe.variants.iter().flat_map(|v| v.sizes.iter().map(|s| s.size.clone()));
+            return Err(Error::unknown_name("size", size, sizes));
+        }
+        _ => {
+            return Err(Error::Incomparable {
+                reason: format!("{} reads {size} from {}", recipe.name, columns.join(" and ")),
+            });
+        }
+    };
+    let needs: Vec<String> =
+        r.variants.iter().flat_map(|v| v.sizes.iter().flat_map(|s| s.form.needs())).collect();
+    r.settings.retain(|s| needs.contains(s));
+    r.assumptions.retain(|a| needs.contains(&a.class));
+    Ok((r, column))
+}
+
+/// What became of a row under one recipe.
+enum Standing {
+    Usable,
+    LeftOut(String),
+}
+
+/// What each row is to one recipe: usable, or left out for a reason.
+fn stand<M: Measured>(recipe: &Recipe, column: &str, rows: &[M], folds: &Folds) -> Result<Vec<Standing>> {
+    let mut probe = Collector::new(recipe.clone())?;
+    Ok(rows
+        .iter()
+        .enumerate()
+        .map(|(i, row)| {
+            if !folds.admits(i) {
+                return Standing::LeftOut("its group is not recorded".to_string());
+            }
+            match probe.offer(row) {
+                Taken::LeftOut(reason) => Standing::LeftOut(reason),
+                Taken::Used => match row.number(column) {
+                    None => Standing::LeftOut(format!("{column} not recorded")),
+                    Some(v) if !(v > 0.0 && v.is_finite()) => {
+                        Standing::LeftOut(format!("{column} is not above 0"))
+                    }
+                    Some(_) => Standing::Usable,
+                },
+            }
+        })
+        .collect())
+}
+
+/// Fits a recipe to the rows that `keep` admits.
+fn fit<M: Measured>(recipe: &Recipe, rows: &[M], keep: impl Fn(usize) -> bool) -> Result<Calibration> {
+    let mut collector = Collector::new(recipe.clone())?;
+    for (i, row) in rows.iter().enumerate() {
+        if keep(i) {
+            collector.offer(row);
+        }
+    }
+    Ok(collector.finish()?.0)
+}
+
+/// Fits a recipe without a test set and scores the usable flakes of the set; a flake that is refused, with
+/// the reason.
+fn test<M: Measured>(
+    recipe: &Recipe,
+    column: &str,
+    rows: &[M],
+    folds: &Folds,
+    set: &TestSet,
+    usable: &[Standing],
+    question: &Question,
+) -> Vec<(usize, std::result::Result<Score, String>)> {
+    let tested: Vec<usize> =
+        set.rows.iter().copied().filter(|i| matches!(usable[*i], Standing::Usable)).collect();
+    if tested.is_empty() {
+        return Vec::new();
+    }
+    let fitted = fit(recipe, rows, |i| folds.admits(i) && set.rows.binary_search(&i).is_err());
+    let predictor = match fitted.and_then(Predictor::new) {
+        Ok(p) => p,
+        Err(e) => {
+            let reason = format!("no fit without its fold: {e}");
+            return tested.into_iter().map(|i| (i, Err(reason.clone()))).collect();
+        }
+    };
+    let one = |i: usize| -> Result<Score> {
+        let row = BeforeTheBlow { row: &rows[i], termination_known: question.termination_known };
+        let estimate = predictor.estimate(&row, &Ask::default())?;
+        let predictive = estimate
+            .size(&question.size)
+            .ok_or_else(|| Error::missing(&question.size, "the variant does not estimate it"))?;
+        Score::of(predictive, rows[i].number(column).unwrap_or(f64::NAN))
+    };
+    tested.into_iter().map(|i| (i, one(i).map_err(|e| e.to_string()))).collect()
+}
+
+/// Coefficients of the largest variant: location, spread, tails, groups.
+fn coefficients(calibration: &Calibration) -> usize {
+    let models = calibration.variants().iter().flat_map(|v| &v.sizes);
+    models
+        .map(|m| {
+            let spread = match &m.spread {
+                Spread::Modelled { coefficients, .. } => coefficients.len(),
+                _ => 1,
+            };
+            let tails = match &m.tails {
+                Tails::Normal => 0,
+                Tails::ByClass { degrees_of_freedom, .. } => degrees_of_freedom.len(),
+                _ => 1,
+            };
+            m.coefficients.len() + spread + tails + usize::from(m.grouping.is_some())
+        })
+        .max()
+        .unwrap_or(0)
+}
+
+/// Fits every recipe without each test set and scores it on the flakes of the set.
+///
+/// Recipes are cut down to the size asked for. A flake counts only if every recipe answers for it, in every
+/// repeat; the others are counted by reason. The termination is hidden from the predictors unless
+/// [`Question::knowing_the_termination`]. A recipe that cannot be fitted to all rows is an error; one that
+/// fails without some fold has the flakes of that fold counted as refused.
+///
+/// # Errors
+/// [`Error::Shape`] when the folds are made for another number of rows; [`Error::Invalid`] without a recipe
+/// or with two of one name; [`Error::UnknownName`] for a size that a recipe lacks;
+/// [`Error::Incomparable`] when recipes read the size from different columns; [`Error::TooFew`] with fewer
+/// than 2 flakes in common; and those of the fit to all rows.
+pub fn cross_validate<M: Measured + Sync>(
+    recipes: &[Recipe],
+    rows: &[M],
+    folds: &Folds,
+    question: &Question,
+) -> Result<Assessment> {
+    let (recipes, column) = checked(recipes, rows.len(), folds, question)?;
+    let standings =
+        recipes.iter().map(|r| stand(r, &column, rows, folds)).collect::<Result<Vec<Vec<Standing>>>>()?;
+    let calibrations = recipes
+        .iter()
+        .map(|r| {
+            fit(r, rows, |i| folds.admits(i)).map_err(|e| match e {
+                Error::TooFew { what, found, needed } => {
+                    Error::TooFew { what: format!("{what} ({})", r.name), found, needed }
+                }
+                other => other,
+            })
+        })
+        .collect::<Result<Vec<Calibration>>>()?;
+
+    let work: Vec<(usize, &TestSet)> =
+        folds.sets().iter().flat_map(|s| (0..recipes.len()).map(move |r| (r, s))).collect();
+    let run =
+        |&(r, set): &(usize, &TestSet)| test(&recipes[r], &column, rows, folds, set, &standings[r], question);
+    #[cfg(feature = "parallel")]
+    let results: Vec<_> = {
+        use rayon::prelude::*;
+        work.par_iter().map(run).collect()
+    };
+    #[cfg(not(feature = "parallel"))]
+    let results: Vec<_> = work.iter().map(run).collect();
+
+    // scores[recipe][row], and for each recipe the first reason for which a row was refused
+    let mut scores: Vec<Vec<Vec<Score>>> = vec![vec![Vec::new(); rows.len()]; recipes.len()];
+    let mut refused: Vec<Vec<Option<String>>> = standings
+        .iter()
+        .map(|s| {
+            s.iter()
+                .map(|s| match s {
+                    Standing::Usable => None,
+                    Standing::LeftOut(reason) => Some(reason.clone()),
+                })
+                .collect()
+        })
+        .collect();
+    for ((r, _), list) in work.iter().zip(results) {
+        for (i, outcome) in list {
+            match outcome {
+                Ok(s) => scores[*r][i].push(s),
+                Err(reason) => {
+                    refused[*r][i].get_or_insert(reason);
+                }
+            }
+        }
+    }
+    let usable: Vec<bool> = (0..rows.len()).map(|i| refused.iter().all(|r| r[i].is_none())).collect();
+    let common: Vec<usize> = (0..rows.len()).filter(|i| usable[*i] && !scores[0][*i].is_empty()).collect();
+    if common.len() < 2 {
+        return Err(Error::TooFew {
+            what: "flakes that every form answers for".into(),
+            found: common.len(),
+            needed: 2,
+        });
+    }
+    let reference = about_the_others(rows, &column, folds, &usable);
+    let labels: Vec<(String, Vec<Option<String>>)> = question
+        .classes
+        .iter()
+        .map(|c| (c.clone(), rows.iter().map(|row| class_of(row, c)).collect()))
+        .collect();
+    let forms = recipes
+        .iter()
+        .zip(calibrations)
+        .zip(scores.iter_mut().zip(refused))
+        .map(|((recipe, calibration), (scores, refused))| {
+            let tested: Vec<Tested> = common
+                .iter()
+                .map(|i| Tested { row: *i, group: folds.group(*i), scores: std::mem::take(&mut scores[*i]) })
+                .collect();
+            assess_form(recipe, calibration, tested, refused, &labels, &reference)
+        })
+        .collect();
+    Ok(Assessment {
+        size: question.size.clone(),
+        column,
+        rule: folds.rule().to_string(),
+        offered: rows.len(),
+        forms,
+        labels,
+    })
+}
+
+/// The recipes cut down to the size, and the column that all of them read it from.
+fn checked(
+    recipes: &[Recipe],
+    rows: usize,
+    folds: &Folds,
+    question: &Question,
+) -> Result<(Vec<Recipe>, String)> {
+    if folds.rows() != rows {
+        return Err(Error::Shape {
+            what: "rows that the folds are made for".into(),
+            found: folds.rows(),
+            expected: rows,
+        });
+    }
+    if let Some((_, twice)) =
+        recipes.iter().enumerate().find(|(i, r)| recipes[..*i].iter().any(|o| o.name == r.name))
+    {
+        return Err(Error::invalid("forms", format!("\"{}\" stands twice", twice.name)));
+    }
+    let cut = recipes.iter().map(|r| only(r, &question.size)).collect::<Result<Vec<_>>>()?;
+    let Some((_, column)) = cut.first() else {
+        return Err(Error::invalid("forms", "at least one form is needed"));
+    };
+    if let Some((other, theirs)) = cut.iter().find(|(_, c)| c != column) {
+        return Err(Error::Incomparable {
+            reason: format!("{} reads {} from {theirs}, others from {column}", other.name, question.size),
+        });
+    }
+    let column = column.clone();
+    Ok((cut.into_iter().map(|(r, _)| r).collect(), column))
+}
+
+/// For each row the squared distance of ln size from the mean of the usable rows outside its test set,
+/// averaged over the repeats.
+fn about_the_others<M: Measured>(rows: &[M], column: &str, folds: &Folds, usable: &[bool]) -> Vec<f64> {
+    let ln: Vec<f64> = rows.iter().map(|r| r.number(column).unwrap_or(f64::NAN).ln()).collect();
+    let sum: f64 = (0..rows.len()).filter(|i| usable[*i]).map(|i| ln[i]).sum();
+    let count = usable.iter().filter(|u| **u).count() as f64;
+    let mut total = vec![(0.0, 0.0); rows.len()];
+    for set in folds.sets() {
+        let mine: Vec<usize> = set.rows.iter().copied().filter(|i| usable[*i]).collect();
+        let others = (sum - mine.iter().map(|i| ln[*i]).sum::<f64>()) / (count - mine.len() as f64);
+        for i in mine {
+            total[i].0 += (ln[i] - others).powi(2);
+            total[i].1 += 1.0;
+        }
+    }
+    total.into_iter().map(|(s, n)| s / n).collect()
+}
+
+fn assess_form(
+    recipe: &Recipe,
+    calibration: Calibration,
+    tested: Vec<Tested>,
+    refused: Vec<Option<String>>,
+    labels: &[(String, Vec<Option<String>>)],
+    reference: &[f64],
+) -> FormAssessment {
+    let mut counts: BTreeMap<String, u64> = BTreeMap::new();
+    for reason in refused.into_iter().flatten() {
+        *counts.entry(reason).or_default() += 1;
+    }
+    let mut refused: Vec<(String, u64)> = counts.into_iter().collect();
+    refused.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    let mut by_class = Vec::new();
+    for (class, levels) in labels {
+        let mut seen: Vec<&str> = Vec::new();
+        for level in tested.iter().filter_map(|t| levels[t.row].as_deref()) {
+            if !seen.contains(&level) {
+                seen.push(level);
+            }
+        }
+        for level in seen {
+            let mine: Vec<&Tested> =
+                tested.iter().filter(|t| levels[t.row].as_deref() == Some(level)).collect();
+            by_class.push(ClassScores {
+                class: class.clone(),
+                level: level.to_string(),
+                scores: Scores::of(&mine, reference),
+            });
+        }
+    }
+    FormAssessment {
+        name: recipe.name.clone(),
+        coefficients: coefficients(&calibration),
+        overall: Scores::of(&tested.iter().collect::<Vec<_>>(), reference),
+        by_class,
+        pit: Pit::of(&tested),
+        refused,
+        tested,
+        calibration,
+    }
+}

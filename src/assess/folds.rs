@@ -1,0 +1,204 @@
+//! Which flakes are tested together, and on which the forms are fitted meanwhile.
+//!
+//! A [`Folds`] is a list of test sets over the rows 0 .. n. For each, the forms are fitted to every admitted
+//! row outside it. A repeat is a run of test sets that together hold no row twice; repeated k-fold has
+//! several.
+
+use crate::error::{Error, Result};
+use rand::{Rng, RngExt};
+
+/// Rows that are tested together, in one repeat.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TestSet {
+    /// Which repeat it belongs to, from 0.
+    pub repeat: usize,
+    /// The rows tested, rising.
+    pub rows: Vec<usize>,
+}
+
+/// A rule of folds, worked out for a number of rows.
+///
+/// ```
+/// use conchoid::assess::Folds;
+/// use rand_chacha::{ChaCha8Rng, rand_core::SeedableRng};
+/// let folds = Folds::k_fold(20, 5, 3, &mut ChaCha8Rng::seed_from_u64(1)).unwrap();
+/// assert_eq!((folds.sets().len(), folds.repeats()), (15, 3));
+/// assert!(folds.sets().iter().all(|s| s.rows.len() == 4));
+/// assert!(Folds::k_fold(20, 1, 1, &mut ChaCha8Rng::seed_from_u64(1)).is_err());
+///
+/// let cores = [Some("K1"), Some("K2"), Some("K1"), None];
+/// let folds = Folds::leave_one_group_out("core", &cores).unwrap();
+/// assert_eq!(folds.sets()[0].rows, [0, 2]);
+/// assert!(!folds.admits(3)); // a flake of no known core could belong to the one that is left out
+/// ```
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Folds {
+    rows: usize,
+    repeats: usize,
+    sets: Vec<TestSet>,
+    /// For each row its group, where rows hang together; none for rows that are kept out of everything.
+    groups: Option<Vec<Option<usize>>>,
+    group_names: Vec<String>,
+    rule: String,
+}
+
+impl Folds {
+    /// k folds of rows in random order, as equal in number as can be, `repeats` times over.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] unless 2 <= k <= rows and 1 <= repeats <= 1000.
+    pub fn k_fold<R: Rng + ?Sized>(rows: usize, k: usize, repeats: usize, rng: &mut R) -> Result<Folds> {
+        if k < 2 || k > rows {
+            return Err(Error::invalid(
+                "folds",
+                format!("{k} folds of {rows} rows (accepted: at least 2, at most one for each row)"),
+            ));
+        }
+        if !(1..=1000).contains(&repeats) {
+            return Err(Error::invalid("repeats", format!("{repeats} repeats (accepted: 1 to 1000)")));
+        }
+        let mut sets = Vec::with_capacity(k * repeats);
+        let mut order: Vec<usize> = (0..rows).collect();
+        for repeat in 0..repeats {
+            // Fisher and Yates
+            for i in (1..rows).rev() {
+                order.swap(i, rng.random_range(0..=i));
+            }
+            for f in 0..k {
+                let mut rows: Vec<usize> = order.iter().copied().skip(f).step_by(k).collect();
+                rows.sort_unstable();
+                sets.push(TestSet { repeat, rows });
+            }
+        }
+        let rule = if repeats == 1 { format!("{k}-fold") } else { format!("{repeats} times {k}-fold") };
+        Ok(Folds { rows, repeats, sets, groups: None, group_names: Vec::new(), rule })
+    }
+
+    /// Each row on its own.
+    ///
+    /// # Errors
+    /// [`Error::TooFew`] below 2 rows.
+    pub fn leave_one_out(rows: usize) -> Result<Folds> {
+        if rows < 2 {
+            return Err(Error::TooFew { what: "rows to leave one out of".into(), found: rows, needed: 2 });
+        }
+        let sets = (0..rows).map(|i| TestSet { repeat: 0, rows: vec![i] }).collect();
+        let rule = "leave-one-out".to_string();
+        Ok(Folds { rows, repeats: 1, sets, groups: None, group_names: Vec::new(), rule })
+    }
+
+    /// All rows of one group (core, knapper) together, in order of first appearance. Rows whose group is
+    /// not recorded are neither tested nor fitted: they could belong to the group that is left out.
+    /// Standard errors are then taken over groups.
+    ///
+    /// # Errors
+    /// [`Error::TooFew`] below 2 groups.
+    pub fn leave_one_group_out<S: AsRef<str>>(name: &str, labels: &[Option<S>]) -> Result<Folds> {
+        let mut names: Vec<String> = Vec::new();
+        let mut sets: Vec<TestSet> = Vec::new();
+        let mut groups = Vec::with_capacity(labels.len());
+        for (i, label) in labels.iter().enumerate() {
+            let Some(label) = label.as_ref().map(|l| l.as_ref().trim()).filter(|l| !l.is_empty()) else {
+                groups.push(None);
+                continue;
+            };
+            let at = names.iter().position(|n| n == label).unwrap_or_else(|| {
+                names.push(label.to_string());
+                sets.push(TestSet { repeat: 0, rows: Vec::new() });
+                names.len() - 1
+            });
+            sets[at].rows.push(i);
+            groups.push(Some(at));
+        }
+        if names.len() < 2 {
+            return Err(Error::TooFew { what: format!("values of {name}"), found: names.len(), needed: 2 });
+        }
+        Ok(Folds {
+            rows: labels.len(),
+            repeats: 1,
+            sets,
+            groups: Some(groups),
+            group_names: names,
+            rule: format!("leave-one-{name}-out"),
+        })
+    }
+
+    /// Test sets of one's own: one list of sets for each repeat. Rows in no set are only fitted.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] for a row that does not exist, or stands twice in a repeat; [`Error::TooFew`]
+    /// without any row to test.
+    pub fn listed(rule: &str, rows: usize, repeats: &[Vec<Vec<usize>>]) -> Result<Folds> {
+        let mut sets = Vec::new();
+        for (repeat, list) in repeats.iter().enumerate() {
+            let mut seen = vec![false; rows];
+            for set in list {
+                for i in set {
+                    match seen.get_mut(*i) {
+                        None => {
+                            return Err(Error::invalid("folds", format!("row {i} of {rows} does not exist")));
+                        }
+                        Some(s) if *s => {
+                            return Err(Error::invalid(
+                                "folds",
+                                format!("row {i} is tested twice in a repeat"),
+                            ));
+                        }
+                        Some(s) => *s = true,
+                    }
+                }
+                let mut rows = set.clone();
+                rows.sort_unstable();
+                if !rows.is_empty() {
+                    sets.push(TestSet { repeat, rows });
+                }
+            }
+        }
+        if sets.is_empty() {
+            return Err(Error::TooFew { what: "rows to test".into(), found: 0, needed: 1 });
+        }
+        Ok(Folds {
+            rows,
+            repeats: repeats.len(),
+            sets,
+            groups: None,
+            group_names: Vec::new(),
+            rule: rule.to_string(),
+        })
+    }
+
+    /// Number of rows the folds are made for.
+    pub fn rows(&self) -> usize {
+        self.rows
+    }
+
+    /// How often each row is tested.
+    pub fn repeats(&self) -> usize {
+        self.repeats
+    }
+
+    /// The test sets, repeat by repeat.
+    pub fn sets(&self) -> &[TestSet] {
+        &self.sets
+    }
+
+    /// The rule in words (`10 times 10-fold`).
+    pub fn rule(&self) -> &str {
+        &self.rule
+    }
+
+    /// Whether a row takes part at all.
+    pub fn admits(&self, row: usize) -> bool {
+        row < self.rows && self.groups.as_ref().is_none_or(|g| g[row].is_some())
+    }
+
+    /// The group of a row, where rows hang together.
+    pub fn group(&self, row: usize) -> Option<usize> {
+        self.groups.as_ref()?.get(row).copied().flatten()
+    }
+
+    /// Names of the groups; empty where rows stand on their own.
+    pub fn group_names(&self) -> &[String] {
+        &self.group_names
+    }
+}

@@ -1,0 +1,597 @@
+//! A calibration updated with few flakes of one's own.
+//!
+//! [`Local`] takes a published calibration, picks the variant whose measurements the local flakes have, takes
+//! the flakes one by one and finishes into a calibration of the one size that was measured, by
+//! [`crate::fit::updating`]. With a spread that has terms of its own, or with Student tails, the update is
+//! conditional on what was published of them: row i has the weight
+//!
+//! ```text
+//! w_i = 1 / (sigma(z_i)^2 f_i),   f = d / (d - 2) for tails of d degrees of freedom, 1 for normal ones
+//! ```
+//!
+//! so tails are treated as normal ones of the same variance, and what is updated is the level of the spread:
+//! its log constant moves by ln of the posterior's spread, and the part of its covariance that belongs to
+//! the level becomes 1 / (2 df). A random intercept of the experiment is not carried over: local flakes of
+//! one core move the level as flakes of as many cores would.
+
+use super::fitting::Taken;
+use super::{Calibration, PercussorSeen, Provenance, Range, SizeModel, Spread, Tails, Variant, cholesky};
+use crate::error::{Error, Result};
+use crate::fit::Design;
+use crate::fit::linear::{self, LinearFit};
+use crate::fit::updating::{ChosenDiscount, DISCOUNT, Posterior, Prior, Shift, choose_discount, update};
+use crate::form::{ClassInput, Compiled, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
+use crate::material::{PercussorClass, PercussorMaterial};
+use crate::strike::Measured;
+use std::collections::BTreeMap;
+
+/// Takes local flakes and updates a calibration with them.
+///
+/// ```
+/// use conchoid::calibration::{bundled, local::Local};
+/// use conchoid::flake::Flake;
+/// use conchoid::form::{ANGLE, DEPTH};
+/// use conchoid::predict::Predictor;
+/// use conchoid::strike::{Platform, Strike};
+///
+/// let flint = bundled::named("hard-hammer-flint")?;
+/// let mut local = Local::new(&flint, "mass_g", |column| [DEPTH, ANGLE, "mass_g"].contains(&column))?;
+/// for (depth, angle, mass) in [(4.0, 70.0, 9.1), (6.0, 80.0, 31.0), (9.0, 65.0, 45.0)] {
+///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
+///     let strike = Strike::builder().platform(platform).build()?;
+///     local.offer(&Flake::builder().strike(strike).mass_g(mass).build()?);
+/// }
+/// let (mine, report) = local.finish("field school", "example")?;
+/// assert_eq!((mine.name(), report.used, report.variant.as_str()), ("field school", 3, "depth, angle"));
+/// // these flakes are heavier than the published ones, and so is what is now expected
+/// let (before, after) = (Predictor::new(report.before)?, Predictor::new(mine)?);
+/// let median = |p: &Predictor| -> conchoid::Result<f64> {
+///     Ok(p.estimate(&report.platforms[1], &Default::default())?.size("mass_g").unwrap().median())
+/// };
+/// assert!(median(&after)? > 1.5 * median(&before)?);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct Local {
+    start: Calibration,
+    variant: usize,
+    size: usize,
+    column: String,
+    compiled: Compiled,
+    discount: Option<f64>,
+    shift: Shift,
+    keep_incomplete: bool,
+    inputs: Vec<Vec<f64>>,
+    responses: Vec<f64>,
+    percussors: BTreeMap<String, u64>,
+    left_out: BTreeMap<String, u64>,
+    offered: u64,
+}
+
+/// What became of the local flakes, and how the answer moved.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct LocalReport {
+    /// Flakes offered.
+    pub offered: u64,
+    /// Flakes used.
+    pub used: u64,
+    /// Reasons for leaving flakes out, with their counts.
+    pub left_out: Vec<(String, u64)>,
+    /// Name of the calibration that was the start.
+    pub started_from: String,
+    /// Its variant.
+    pub variant: String,
+    /// The published model.
+    pub published: SizeModel,
+    /// The updated model.
+    pub updated: SizeModel,
+    /// The local flakes alone, where they are enough for it.
+    pub own: Option<LinearFit>,
+    /// The discount, and the scores by which it was chosen; none were tried where it was given.
+    pub discount: ChosenDiscount,
+    /// Whether the discount was given.
+    pub discount_given: bool,
+    /// The published model as a calibration of its own, to compare with.
+    pub before: Calibration,
+    /// A shallow, a middling and a deep platform of the local flakes; only the middling one where all have
+    /// the same.
+    pub platforms: Vec<TypicalPlatform>,
+}
+
+/// A platform such as the local flakes have: give it to a predictor of either calibration to compare them.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct TypicalPlatform {
+    /// `shallow`, `middling` or `deep`.
+    pub name: &'static str,
+    /// The measurements: depth (or the first that the form reads) at the 0.1, 0.5 or 0.9 quantile of the
+    /// local flakes, the others at their median.
+    pub numbers: Vec<(String, f64)>,
+    /// The classes, each with its commonest level among the local flakes.
+    pub classes: Vec<(String, String)>,
+}
+
+impl Measured for TypicalPlatform {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.numbers.iter().find(|(n, _)| n == name).map(|(_, v)| *v)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.classes.iter().find(|(n, _)| n == name).map(|(_, l)| l.as_str())
+    }
+}
+
+impl Local {
+    /// Starts from a calibration. `response` is the size, or the column it means in the calibration's table;
+    /// `has` tells whether the local flakes record a column. The variant is the first whose measurements
+    /// they have all, settings of the blow included.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] when no variant has the size; [`Error::Missing`] when the flakes lack what
+    /// every variant needs, or the size itself.
+    pub fn new(start: &Calibration, response: &str, has: impl Fn(&str) -> bool) -> Result<Local> {
+        let sized: Vec<(usize, usize)> = start
+            .variants()
+            .iter()
+            .enumerate()
+            .filter_map(|(v, variant)| {
+                variant.sizes.iter().position(|m| m.size == response || m.column == response).map(|s| (v, s))
+            })
+            .collect();
+        if sized.is_empty() {
+            let mut known: Vec<&str> =
+                start.variants().iter().flat_map(|v| v.sizes.iter().map(|m| m.size.as_str())).collect();
+            known.dedup();
+            return Err(Error::unknown_name("response", response, known));
+        }
+        if !has(response) {
+            return Err(Error::missing(response, "the size that the calibration is to be updated for"));
+        }
+        let needs = |(v, s): (usize, usize)| needs(start, &start.variants()[v].sizes[s]);
+        let recorded = |n: &String| has(n) || (n == PERCUSSOR_CLASS && has("percussor"));
+        let Some(&(variant, size)) = sized.iter().find(|at| needs(**at).iter().all(recorded)) else {
+            let sets: Vec<String> = sized.iter().map(|at| needs(*at).join(", ")).collect();
+            let least =
+                sized.iter().rev().min_by_key(|at| needs(**at).iter().filter(|n| !recorded(n)).count());
+            let lacking = least
+                .and_then(|at| needs(*at).into_iter().find(|n| !recorded(n)))
+                .unwrap_or_else(|| response.to_string());
+            return Err(Error::missing(
+                lacking,
+                format!("updating {} needs {}", start.name(), sets.join("; or ")),
+            ));
+        };
+        let compiled = start.variants()[variant].sizes[size].form.compile(start.layout())?;
+        Ok(Local {
+            start: start.clone(),
+            variant,
+            size,
+            column: response.to_string(),
+            compiled,
+            discount: None,
+            shift: Shift::default(),
+            keep_incomplete: false,
+            inputs: Vec::new(),
+            responses: Vec::new(),
+            percussors: BTreeMap::new(),
+            left_out: BTreeMap::new(),
+            offered: 0,
+        })
+    }
+
+    /// A discount of one's own, 0 to 1, instead of the one that predicts the local flakes best.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] outside 0 to 1.
+    pub fn discount(mut self, discount: f64) -> Result<Local> {
+        self.discount = Some(DISCOUNT.check(discount)?);
+        Ok(self)
+    }
+
+    /// Another expectation of how far the site is from the experiment.
+    pub fn shift(mut self, shift: Shift) -> Local {
+        self.shift = shift;
+        self
+    }
+
+    /// Use incomplete and retouched pieces too.
+    pub fn keep_incomplete(mut self, keep: bool) -> Local {
+        self.keep_incomplete = keep;
+        self
+    }
+
+    /// The columns that are read, the size last.
+    pub fn needs(&self) -> Vec<String> {
+        let mut names = needs(&self.start, self.published());
+        names.push(self.column.clone());
+        names
+    }
+
+    fn published(&self) -> &SizeModel {
+        &self.start.variants()[self.variant].sizes[self.size]
+    }
+
+    /// Offers one flake. It is used, or left out and counted under the reason given back.
+    pub fn offer(&mut self, flake: &impl Measured) -> Taken {
+        self.offered += 1;
+        match self.take(flake) {
+            Ok(()) => Taken::Used,
+            Err(reason) => {
+                *self.left_out.entry(reason.clone()).or_default() += 1;
+                Taken::LeftOut(reason)
+            }
+        }
+    }
+
+    /// Counts a flake that could not be offered at all, such as a row of a table that was refused.
+    pub fn leave_out(&mut self, reason: impl Into<String>) {
+        self.offered += 1;
+        *self.left_out.entry(reason.into()).or_default() += 1;
+    }
+
+    fn take(&mut self, flake: &impl Measured) -> std::result::Result<(), String> {
+        if !self.keep_incomplete {
+            if let Some(portion) = flake.class("portion")
+                && portion != "complete"
+            {
+                return Err(format!("not complete ({portion})"));
+            }
+            if flake.class("retouched") == Some("yes") {
+                return Err("retouched".to_string());
+            }
+        }
+        if flake.class("platform_kind") == Some("crushed") {
+            return Err("crushed platform".to_string());
+        }
+        let plain = |e: Error| match e {
+            Error::Missing { at, .. } => format!("{} not recorded", at.column.unwrap_or_default()),
+            e => e.to_string(),
+        };
+        let calibration = &self.start;
+        let layout = calibration.layout();
+        let mut x = gather(layout, flake).map_err(plain)?;
+        let code = |at: usize, level: &str| {
+            layout.class_at(at).and_then(|c| c.levels.iter().position(|l| l == level)).map(|c| c as f64)
+        };
+        for a in calibration.assumptions() {
+            if let Some(at) = layout.position(&a.class).filter(|at| x[*at].is_nan()) {
+                x[at] = code(at, &a.level).unwrap_or(f64::NAN);
+            }
+        }
+        self.compiled.check(&x, layout).map_err(plain)?;
+        let size = flake.number(&self.column).ok_or_else(|| format!("{} not recorded", self.column))?;
+        let response = self.published().form.transform().apply(size);
+        if !response.is_finite() {
+            return Err(format!("{} is not above 0", self.column));
+        }
+        if let Some(p) = flake.class("percussor") {
+            *self.percussors.entry(p.to_string()).or_default() += 1;
+        }
+        self.inputs.push(x);
+        self.responses.push(response);
+        Ok(())
+    }
+
+    /// Updates the calibration. `command` goes into the provenance.
+    ///
+    /// # Errors
+    /// [`Error::TooFew`] without a single flake; at a discount of 0 those of [`linear::fit`]; those of
+    /// [`Calibration::new`] for an empty name.
+    pub fn finish(self, name: &str, command: &str) -> Result<(Calibration, LocalReport)> {
+        let n = self.responses.len();
+        if n == 0 {
+            let mut what = "local flakes that can be used".to_string();
+            if let Some((reason, _)) = self.left_out.iter().max_by_key(|(_, n)| **n) {
+                what.push_str(&format!(" (most often: {reason})"));
+            }
+            return Err(Error::TooFew { what, found: 0, needed: 1 });
+        }
+        let published = self.published().clone();
+        let design = self.design(&published)?;
+        let weights = self.weights(&published);
+        let weights = weights.as_deref();
+        let shift = self.shift.stretched(weights)?;
+        let prior = prior_of(&published)?.with_shift(shift, published.form.intercept().then_some(0))?;
+        let discount = match self.discount {
+            Some(discount) => ChosenDiscount { discount, tried: Vec::new() },
+            None => choose_discount(&prior, &design, &self.responses, weights)?,
+        };
+        let posterior = update(&prior.discounted(discount.discount)?, &design, &self.responses, weights)?;
+        let updated = self.model(&published, &design, &posterior)?;
+        let own = linear::fit(&design, &self.responses, weights).ok();
+        let calibration = self.calibration(name, command, discount.discount, updated.clone())?;
+        let mut parts = calibration.clone().into_parts();
+        parts.name = self.start.name().to_string();
+        parts.provenance = self.start.provenance().clone();
+        parts.variants[0].sizes = vec![published.clone()];
+        let before = Calibration::new(parts)?;
+        let platforms = self.platforms(&published);
+        let mut left_out: Vec<(String, u64)> = self.left_out.into_iter().collect();
+        left_out.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        let report = LocalReport {
+            offered: self.offered,
+            used: n as u64,
+            left_out,
+            started_from: self.start.name().to_string(),
+            variant: self.start.variants()[self.variant].name.clone(),
+            published,
+            updated,
+            own,
+            discount,
+            discount_given: self.discount.is_some(),
+            before,
+            platforms,
+        };
+        Ok((calibration, report))
+    }
+
+    fn design(&self, m: &SizeModel) -> Result<Design> {
+        let rows: Vec<Vec<f64>> = self
+            .inputs
+            .iter()
+            .map(|x| {
+                let mut row = vec![0.0; self.compiled.terms()];
+                self.compiled.fill(x, &mut row);
+                row
+            })
+            .collect();
+        Design::from_rows(m.form.term_names(), &rows)
+    }
+
+    /// Weights of the rows where the published spread or its tails are not the same everywhere.
+    fn weights(&self, m: &SizeModel) -> Option<Vec<f64>> {
+        if matches!((&m.spread, &m.tails), (Spread::Constant { .. }, Tails::Normal)) {
+            return None;
+        }
+        let layout = self.start.layout();
+        let mut row = vec![0.0; self.compiled.spread_terms()];
+        let weight = |x: &Vec<f64>| {
+            let spread = match &m.spread {
+                Spread::Modelled { coefficients, .. } => {
+                    self.compiled.fill_spread(x, &mut row);
+                    row.iter().zip(coefficients).map(|(z, c)| z * c).sum::<f64>().exp()
+                }
+                Spread::Constant { .. } => 1.0,
+            };
+            1.0 / (spread * spread * tail_variance(&m.tails, layout, x))
+        };
+        Some(self.inputs.iter().map(weight).collect())
+    }
+
+    /// The updated model of the size.
+    fn model(&self, published: &SizeModel, design: &Design, posterior: &Posterior) -> Result<SizeModel> {
+        let mut largest_leverage = published.largest_leverage;
+        let mut squares = 0.0;
+        for (i, l) in posterior.left_out().iter().enumerate() {
+            let row: Vec<f64> = design.matrix().row(i).iter().copied().collect();
+            largest_leverage = largest_leverage.max(posterior.leverage(&row)?);
+            squares += (self.responses[i] - l.location).powi(2);
+        }
+        let n = self.responses.len() as f64;
+        let left_out_error = (squares / n).sqrt();
+        Ok(SizeModel {
+            column: self.column.clone(),
+            coefficients: posterior.coefficients().to_vec(),
+            covariance: posterior.covariance(),
+            spread: moved(&published.spread, posterior)?,
+            flakes: published.flakes + self.responses.len() as u64,
+            left_out_error: if left_out_error.is_finite() {
+                left_out_error
+            } else {
+                published.left_out_error
+            },
+            largest_leverage,
+            grouping: None,
+            ..published.clone()
+        })
+    }
+
+    fn calibration(&self, name: &str, command: &str, discount: f64, m: SizeModel) -> Result<Calibration> {
+        let mut parts = self.start.clone().into_parts();
+        let n = self.responses.len();
+        let flakes = if n == 1 { "flake" } else { "flakes" };
+        let (from, flakes_before) = (parts.name.clone(), self.published().flakes);
+        let before = &parts.provenance;
+        parts.provenance = Provenance::new(
+            &format!(
+                "{from} ({flakes_before} flakes: {}), updated with {n} local {flakes} at a discount of {discount}",
+                before.summary
+            ),
+            &format!("the user's own records; {from}: {}", before.citation),
+            &format!("the user's own; {from}: {}", before.licence),
+            command,
+        );
+        parts.name = name.to_string();
+        for (name, n) in &self.percussors {
+            // a calibration that lists none did not record them: leave it so
+            let listed = !parts.percussors.is_empty();
+            match parts.percussors.iter_mut().find(|p| p.name == *name) {
+                Some(p) => p.flakes += n,
+                None if listed => parts.percussors.push(PercussorSeen { name: name.clone(), flakes: *n }),
+                None => {}
+            }
+        }
+        let mut variant = parts.variants.swap_remove(self.variant);
+        let read = Layout::of([&m.form]).numbers;
+        variant.ranges.retain(|r| read.contains(&r.name));
+        variant.ranges.iter_mut().for_each(|r| self.widen(&parts.layout, r));
+        parts.variants = vec![Variant {
+            joint_flakes: m.flakes,
+            sizes: vec![m],
+            residual_correlation: vec![vec![1.0]],
+            ..variant
+        }];
+        Calibration::new(parts)
+    }
+
+    fn widen(&self, layout: &Layout, r: &mut Range) {
+        let Some(at) = layout.position(&r.name) else { return };
+        for x in &self.inputs {
+            r.low = r.low.min(x[at]);
+            r.high = r.high.max(x[at]);
+        }
+    }
+
+    /// Three platforms of the local flakes.
+    fn platforms(&self, published: &SizeModel) -> Vec<TypicalPlatform> {
+        let layout = self.start.layout();
+        let mine = Layout::of([&published.form]);
+        let Some(first) = mine.numbers.iter().find(|n| *n == DEPTH).or(mine.numbers.first()) else {
+            return Vec::new();
+        };
+        let mut out: Vec<TypicalPlatform> = Vec::new();
+        for (name, p) in [("shallow", 0.1), ("middling", 0.5), ("deep", 0.9)] {
+            let typical = |name: &str, p: f64| {
+                layout
+                    .position(name)
+                    .map_or(f64::NAN, |at| self.typical(at, layout.class_at(at).is_some(), p))
+            };
+            let numbers: Vec<(String, f64)> = mine
+                .numbers
+                .iter()
+                .map(|n| (n.clone(), typical(n, if n == first { p } else { 0.5 })))
+                .collect();
+            let level = |c: &ClassInput| {
+                let known = &layout.class_at(layout.position(&c.name)?)?.levels;
+                known.get(typical(&c.name, 0.5) as usize).map(|l| (c.name.clone(), l.clone()))
+            };
+            let classes = mine.classes.iter().filter_map(level).collect();
+            out.push(TypicalPlatform { name, numbers, classes });
+        }
+        // one flake has one platform
+        if out.first().map(|p| &p.numbers) == out.last().map(|p| &p.numbers) {
+            out.retain(|p| p.name == "middling");
+        }
+        out
+    }
+
+    /// The quantile of a measurement among the local flakes, or the commonest level of a class.
+    fn typical(&self, at: usize, class: bool, p: f64) -> f64 {
+        let mut values: Vec<f64> = self.inputs.iter().map(|x| x[at]).filter(|v| !v.is_nan()).collect();
+        values.sort_by(f64::total_cmp);
+        let Some(last) = values.len().checked_sub(1) else { return f64::NAN };
+        if class {
+            let count = |v: f64| values.iter().filter(|o| **o == v).count();
+            return values.iter().copied().max_by_key(|v| count(*v)).unwrap_or(f64::NAN);
+        }
+        let place = p * last as f64;
+        let (low, part) = (place.floor() as usize, place.fract());
+        values[low] + part * (values[(low + 1).min(last)] - values[low])
+    }
+}
+
+/// What a size model reads and a local flake must record.
+fn needs(calibration: &Calibration, m: &SizeModel) -> Vec<String> {
+    let assumed = |n: &String| calibration.assumptions().iter().any(|a| a.class == *n);
+    m.form.needs().into_iter().filter(|n| !assumed(n)).collect()
+}
+
+/// Variance of the tails over that of a normal of the same scale.
+fn tail_variance(tails: &Tails, layout: &Layout, x: &[f64]) -> f64 {
+    let of = |df: f64| df / (df - 2.0);
+    match tails {
+        Tails::Normal => 1.0,
+        Tails::Student { degrees_of_freedom } => of(*degrees_of_freedom),
+        Tails::ByClass { class, degrees_of_freedom } => layout
+            .position(class)
+            .and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize)))
+            .and_then(|level| degrees_of_freedom.iter().find(|(l, _)| l == level))
+            .map_or(1.0, |(_, df)| of(*df)),
+    }
+}
+
+/// The prior that a published model gives. Where the spread has terms of its own, rows are weighted by it
+/// and what is left to know is a common factor, 1 as published.
+fn prior_of(m: &SizeModel) -> Result<Prior> {
+    match &m.spread {
+        Spread::Constant { value, degrees_of_freedom } => {
+            Prior::from_fit(&m.coefficients, &m.covariance, *value, *degrees_of_freedom)
+        }
+        Spread::Modelled { covariance, .. } => {
+            let (l, _) = level_last(&m.size, covariance)?;
+            let level = l[(l.nrows() - 1, l.nrows() - 1)];
+            // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
+            Prior::from_fit(&m.coefficients, &m.covariance, 1.0, 0.5 / (level * level))
+        }
+    }
+}
+
+/// The Cholesky factor of the covariance of a log spread with its constant last, and that order.
+fn level_last(field: &str, covariance: &[Vec<f64>]) -> Result<(nalgebra::DMatrix<f64>, Vec<usize>)> {
+    let order: Vec<usize> = (1..covariance.len()).chain([0]).collect();
+    let turned: Vec<Vec<f64>> = order
+        .iter()
+        .map(|i| order.iter().map(|j| covariance[*i].get(*j).copied().unwrap_or(f64::NAN)).collect())
+        .collect();
+    Ok((cholesky(field, &turned, order.len())?, order))
+}
+
+/// The spread after the update.
+fn moved(published: &Spread, posterior: &Posterior) -> Result<Spread> {
+    match published {
+        Spread::Constant { .. } => Ok(Spread::Constant {
+            value: posterior.spread(),
+            degrees_of_freedom: posterior.degrees_of_freedom(),
+        }),
+        Spread::Modelled { coefficients, covariance } => {
+            let (mut l, order) = level_last("spread", covariance)?;
+            let last = order.len() - 1;
+            l[(last, last)] = (0.5 / posterior.degrees_of_freedom()).sqrt();
+            let turned = &l * l.transpose();
+            let mut after = covariance.clone();
+            for (a, i) in order.iter().enumerate() {
+                for (b, j) in order.iter().enumerate() {
+                    after[*i][*j] = turned[(a, b)];
+                }
+            }
+            let mut coefficients = coefficients.clone();
+            coefficients[0] += posterior.spread().ln();
+            Ok(Spread::Modelled { coefficients, covariance: after })
+        }
+    }
+}
+
+/// The input row of a local flake: classes as codes, not a number where missing.
+fn gather(layout: &Layout, flake: &impl Measured) -> Result<Vec<f64>> {
+    let mut x: Vec<f64> = layout.numbers.iter().map(|n| flake.number(n).unwrap_or(f64::NAN)).collect();
+    for class in &layout.classes {
+        let code = match class.name.as_str() {
+            PERCUSSOR_CLASS => percussor_class(flake)?.and_then(|c| stand_in(&class.levels, c)),
+            name => match flake.class(name) {
+                None => None,
+                Some(level) => match class.levels.iter().position(|l| l == level) {
+                    // a termination that the experiment never saw is as good as none
+                    None if name == TERMINATION => None,
+                    None => return Err(Error::unknown_name(name, level, class.levels.iter().cloned())),
+                    known => known,
+                },
+            },
+        };
+        x.push(code.map_or(f64::NAN, |c| c as f64));
+    }
+    Ok(x)
+}
+
+fn percussor_class(flake: &impl Measured) -> Result<Option<PercussorClass>> {
+    let named = match flake.class(PERCUSSOR_CLASS) {
+        Some("stone") => Some(PercussorClass::Stone),
+        Some("metal") => Some(PercussorClass::Metal),
+        Some("organic") => Some(PercussorClass::Organic),
+        _ => None,
+    };
+    match (named, flake.class("percussor")) {
+        (None, Some(material)) => Ok(Some(PercussorMaterial::named(material)?.class())),
+        (named, _) => Ok(named),
+    }
+}
+
+/// The level of a class of percussors. Stone and metal stand in for each other: what that misses, the shift
+/// of the level takes up.
+fn stand_in(levels: &[String], class: PercussorClass) -> Option<usize> {
+    let of = |c: PercussorClass| levels.iter().position(|l| *l == c.to_string());
+    of(class).or_else(|| match class {
+        PercussorClass::Stone => of(PercussorClass::Metal),
+        PercussorClass::Metal => of(PercussorClass::Stone),
+        PercussorClass::Organic => None,
+    })
+}

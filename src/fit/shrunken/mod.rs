@@ -1,0 +1,666 @@
+//! Many location terms under one ridge penalty, a spread with terms of its own, and tails that differ by class.
+//!
+//! The model, for rows i = 1..n of class c(i):
+//!
+//! ```text
+//!   y_i = x_i'β + σ_i e_i,    ln σ_i = z_i'γ,    e_i ~ Student t with ν_c(i) degrees of freedom (∞: normal)
+//!   β_j free,  or penalised: β_j s_j ~ N(0, 1/λ)  with s_j the standard deviation of column j
+//! ```
+//!
+//! β is the penalised mode; γ solves the score equation that allows for the location terms spent; λ is chosen by
+//! generalised Fellner-Schall steps (restricted likelihood), and the degrees of freedom by the Laplace marginal
+//! likelihood over a small grid. All of it happens inside the fit, so a fit in cross-validation chooses anew.
+//! The equations stand in `solve.rs`. Columns are centred (where there is a constant column) and scaled inside;
+//! coefficients and covariances are of the columns as given. Not covered: correlated rows, several penalties.
+//!
+//! | file | what |
+//! |---|---|
+//! | `mod.rs` | settings, tails, the fit and its result |
+//! | `columns.rs` | standardised columns and the way back |
+//! | `solve.rs` | the iteration |
+
+mod columns;
+mod solve;
+
+use super::Design;
+use super::location_scale::{NewRow, check_new, dot, new_row, quadratic};
+use crate::error::{Error, Place, Result};
+use columns::Standard;
+use nalgebra::{Cholesky, DMatrix};
+use solve::{Freedom, Here, Problem, State, Way};
+use std::f64::consts::PI;
+
+/// Degrees of freedom tried where nothing else is asked for: from tails so heavy that the variance barely
+/// exists to the normal. Common practice, no source.
+pub const USUAL_GRID: [f64; 5] = [3.0, 4.0, 6.0, 10.0, f64::INFINITY];
+
+/// Fewest degrees of freedom that are fitted, as in [`super::student::FEWEST_DF`].
+const FEWEST_DF: f64 = super::student::FEWEST_DF;
+/// Most combinations of degrees of freedom that are tried. Common practice, no source.
+const MOST_COMBINATIONS: usize = 500;
+/// Distance to the fixed point at which combinations are compared: their likelihoods are then right to about
+/// its square. Common practice, no source.
+const COMPARING: f64 = 1e-4;
+/// Distance to the fixed point that is forgiven when rounding forbids coming nearer, as in the location-scale
+/// fit.
+const FORGIVEN: f64 = 1e-6;
+/// Most steps by QR after those by Cholesky. Common practice, no source.
+const LAST_STEPS: usize = 50;
+/// The standard deviation of a penalised coefficient's prior, on standardised columns, as a multiple of the
+/// standard deviation of the response: smallest and largest. Common practice, no source.
+const PRIOR: (f64, f64) = (1e-4, 1e3);
+
+/// Which rows have which tails: a class for every row, and for every class the degrees of freedom to try.
+///
+/// ```
+/// use conchoid::fit::shrunken::Tails;
+/// // rows of class 0 may be heavy-tailed, rows of class 1 are normal
+/// let tails = Tails::by_class(vec![0, 1, 0], vec![vec![3.0, 6.0, f64::INFINITY], vec![f64::INFINITY]]);
+/// assert!(tails.is_ok());
+/// assert!(Tails::by_class(vec![0, 2, 0], vec![vec![3.0], vec![6.0]]).is_err(), "no class 2");
+/// assert!(Tails::by_class(vec![0, 0, 0], vec![vec![1.0]]).is_err(), "no variance");
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tails {
+    /// Empty: every row is of class 0.
+    of_row: Vec<usize>,
+    grids: Vec<Vec<f64>>,
+}
+
+impl Tails {
+    /// Normal errors for all rows.
+    pub fn normal() -> Tails {
+        Tails { of_row: Vec::new(), grids: vec![vec![f64::INFINITY]] }
+    }
+
+    /// The same tails for all rows, chosen among these degrees of freedom.
+    ///
+    /// # Errors
+    /// As [`Tails::by_class`].
+    pub fn same(grid: Vec<f64>) -> Result<Tails> {
+        Tails { of_row: Vec::new(), grids: vec![grid] }.checked()
+    }
+
+    /// Tails by class: the class of every row, and the degrees of freedom to try for each class.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] for degrees of freedom below 2.1 (infinity is the normal); [`Error::Invalid`] for a
+    /// row of a class without a grid, an empty grid, or more than 500 combinations.
+    pub fn by_class(of_row: Vec<usize>, grids: Vec<Vec<f64>>) -> Result<Tails> {
+        Tails { of_row, grids }.checked()
+    }
+
+    fn checked(self) -> Result<Tails> {
+        if self.grids.iter().any(Vec::is_empty) || self.grids.is_empty() {
+            return Err(Error::invalid("degrees of freedom", "at least one value to try for every class"));
+        }
+        if let Some(bad) = self.grids.iter().flatten().find(|d| !(**d >= FEWEST_DF)) {
+            return Err(Error::OutOfRange {
+                at: Place::column("degrees of freedom"),
+                value: *bad,
+                accepted: format!("{FEWEST_DF} or more, infinity for the normal"),
+            });
+        }
+        let combinations = self.grids.iter().try_fold(1usize, |n, g| n.checked_mul(g.len()));
+        if combinations.is_none_or(|n| n > MOST_COMBINATIONS) {
+            return Err(Error::invalid(
+                "degrees of freedom",
+                format!("at most {MOST_COMBINATIONS} combinations are tried; shorten the lists"),
+            ));
+        }
+        if let Some(i) = self.of_row.iter().position(|c| *c >= self.grids.len()) {
+            return Err(Error::invalid(
+                "class of the tails",
+                format!("row {} is of class {}, but there are {}", i + 1, self.of_row[i], self.grids.len()),
+            ));
+        }
+        Ok(self)
+    }
+
+    fn class(&self, row: usize) -> usize {
+        self.of_row.get(row).copied().unwrap_or(0)
+    }
+
+    /// The combinations of degrees of freedom, the last class fastest.
+    fn combinations(&self) -> Vec<Vec<f64>> {
+        let mut all = vec![Vec::new()];
+        for grid in &self.grids {
+            all = all
+                .iter()
+                .flat_map(|head: &Vec<f64>| {
+                    grid.iter().map(move |d| head.iter().copied().chain([*d]).collect())
+                })
+                .collect();
+        }
+        all
+    }
+}
+
+/// Why a fit stopped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum StopReason {
+    /// The fixed point is reached within the tolerance.
+    FixedPoint,
+    /// The fixed point is reached, with the penalty at the strong end of its range: the penalised terms add
+    /// nothing that can be seen.
+    PenaltyAtStrongEnd,
+    /// The fixed point is reached, with the penalty at the weak end of its range: the penalised terms are as good
+    /// as free.
+    PenaltyAtWeakEnd,
+    /// Rounding forbids coming nearer, within a millionth of a standard error.
+    Precision,
+}
+
+/// How far the result is from the fixed point, judged afresh on the final numbers.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Remaining {
+    /// Length of the next step of the location coefficients, in standard errors.
+    pub location: f64,
+    /// Length of the next step of the scale coefficients, in standard errors.
+    pub scale: f64,
+    /// Next change of ln λ.
+    pub penalty: f64,
+}
+
+/// The marginal likelihood of one combination of degrees of freedom.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tried {
+    /// Degrees of freedom, one entry a class.
+    pub degrees_of_freedom: Vec<f64>,
+    /// Log marginal likelihood; minus infinity where the fit failed.
+    pub ln_marginal_likelihood: f64,
+}
+
+/// Settings of a shrunken fit.
+///
+/// | setting | default | purpose | range |
+/// |---|---|---|---|
+/// | `lambda` | chosen in the fit | the penalty on standardised columns, in inverse squared units of the response | above 0 |
+/// | `tolerance` | 1e-8 | distance to the fixed point taken as none, in standard errors and ln λ | 1e-12 to 1e-3 |
+/// | `max_iterations` | 1000 | steps for one combination of degrees of freedom | 1 or more |
+///
+/// ```
+/// use conchoid::fit::{Design, shrunken::{Shrunken, Tails}};
+/// // Ln mass against ln depth, its square penalised; antler (last six) scatters more than quartzite.
+/// let depth = [-0.7, -0.3, 0.0, 0.5, 0.7, 1.0, -0.6, -0.2, 0.2, 0.6, 0.9, 0.1];
+/// let y = [0.9, 1.6, 2.2, 3.1, 3.4, 4.1, 0.1, 2.5, 2.1, 4.2, 3.0, 2.2];
+/// let x: Vec<[f64; 3]> = depth.iter().map(|d| [1.0, *d, d * d]).collect();
+/// let z: Vec<[f64; 2]> = (0..12).map(|i| [1.0, f64::from(u8::from(i > 5))]).collect();
+/// let x = Design::from_rows(vec!["1".into(), "ln depth".into(), "ln depth squared".into()], &x)?;
+/// let z = Design::from_rows(vec!["1".into(), "antler".into()], &z)?;
+/// let fit = Shrunken::new().fit(&x, &[false, false, true], &z, &Tails::normal(), &y)?;
+/// assert!(fit.gamma()[1] > 1.0, "antler scatters more");
+/// assert!(fit.effective_parameters() < 3.0, "the square does not count in full");
+/// let antler = fit.predict_row(&[1.0, 0.1, 0.01], &[1.0, 1.0], 0)?;
+/// let quartzite = fit.predict_row(&[1.0, 0.1, 0.01], &[1.0, 0.0], 0)?;
+/// assert!(antler.scale > 2.0 * quartzite.scale);
+/// // one entry per term is needed
+/// assert!(Shrunken::new().fit(&x, &[true], &z, &Tails::normal(), &y).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shrunken {
+    lambda: Option<f64>,
+    tolerance: f64,
+    max_iterations: usize,
+}
+
+impl Default for Shrunken {
+    fn default() -> Self {
+        Shrunken { lambda: None, tolerance: 1e-8, max_iterations: 1000 }
+    }
+}
+
+/// What is settled before the iteration: the problem and the ways back to the columns as given.
+struct Ready {
+    problem: Problem,
+    location: Standard,
+    scale: Standard,
+}
+
+impl Shrunken {
+    /// The usual settings.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Holds the penalty at this value instead of choosing it.
+    pub fn lambda(mut self, lambda: f64) -> Self {
+        self.lambda = Some(lambda);
+        self
+    }
+
+    /// Distance to the fixed point that counts as none.
+    pub fn tolerance(mut self, tolerance: f64) -> Self {
+        self.tolerance = tolerance;
+        self
+    }
+
+    /// Steps for one combination of degrees of freedom.
+    pub fn max_iterations(mut self, steps: usize) -> Self {
+        self.max_iterations = steps;
+        self
+    }
+
+    /// Fits. `penalised` has one entry per location term. Free terms must be told apart by the rows; a penalised
+    /// column that does not vary is answered by its prior (one unit of it counts as one standard deviation).
+    ///
+    /// # Errors
+    /// [`Error::Shape`] when lengths differ; [`Error::OutOfRange`] at a response that is not finite or a setting
+    /// outside its range; [`Error::TooFew`] without more rows than free location and scale terms;
+    /// [`Error::RankDeficient`] naming a free location term or a scale term that the others determine;
+    /// [`Error::Invalid`] when the location terms fit every row exactly; [`Error::NotConverged`] with the reason,
+    /// when no combination of degrees of freedom can be fitted.
+    pub fn fit(
+        &self,
+        location: &Design,
+        penalised: &[bool],
+        scale: &Design,
+        tails: &Tails,
+        y: &[f64],
+    ) -> Result<ShrunkenFit> {
+        self.check(location, penalised, scale, tails, y)?;
+        let ready = self.set_up(location, penalised, scale, y)?;
+        let (chosen, mut state, tried, before) = self.choose(&ready.problem, tails)?;
+        let free = freedom(&chosen, tails, y.len());
+        let (here, iterations) = self.finish(&ready.problem, &mut state, &free)?;
+        self.package(&ready, (location, scale), (chosen, tried), &free, (&state, &here), before + iterations)
+    }
+
+    fn check(
+        &self,
+        location: &Design,
+        penalised: &[bool],
+        scale: &Design,
+        tails: &Tails,
+        y: &[f64],
+    ) -> Result<()> {
+        let outside = |name: &str, value: f64, accepted: &str| Error::OutOfRange {
+            at: Place::column(name),
+            value,
+            accepted: accepted.into(),
+        };
+        if let Some(lambda) = self.lambda
+            && !(lambda > 0.0 && lambda.is_finite())
+        {
+            return Err(outside("lambda", lambda, "above 0 and finite"));
+        }
+        if !(1e-12..=1e-3).contains(&self.tolerance) {
+            return Err(outside("tolerance", self.tolerance, "1e-12 to 1e-3"));
+        }
+        if self.max_iterations == 0 {
+            return Err(outside("max_iterations", 0.0, "1 or more"));
+        }
+        let n = y.len();
+        for (what, found, expected) in [
+            ("rows of the location terms", location.rows(), n),
+            ("rows of the scale terms", scale.rows(), n),
+            ("entries of penalised", penalised.len(), location.columns()),
+            ("classes of the tails", if tails.of_row.is_empty() { n } else { tails.of_row.len() }, n),
+        ] {
+            if found != expected {
+                return Err(Error::Shape { what: what.into(), found, expected });
+            }
+        }
+        for (what, found) in [("location terms", location.columns()), ("scale terms", scale.columns())] {
+            if found == 0 {
+                return Err(Error::TooFew { what: what.into(), found, needed: 1 });
+            }
+        }
+        if let Some(i) = y.iter().position(|v| !v.is_finite()) {
+            let at = Place::cell(i as u64 + 1, "response");
+            return Err(Error::OutOfRange { at, value: y[i], accepted: "finite numbers".into() });
+        }
+        let free = penalised.iter().filter(|p| !**p).count();
+        let needed = free + scale.columns() + 1;
+        if n < needed {
+            return Err(Error::TooFew { what: "rows".into(), found: n, needed });
+        }
+        Ok(())
+    }
+
+    fn set_up(&self, location: &Design, penalised: &[bool], scale: &Design, y: &[f64]) -> Result<Ready> {
+        let (x, location) = Standard::new(location, penalised)?;
+        let (z, scale) = Standard::new(scale, &vec![false; scale.columns()])?;
+        let mean = y.iter().sum::<f64>() / y.len() as f64;
+        let size = y.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / y.len() as f64;
+        if !(size > 0.0 && size.is_finite()) {
+            return Err(Error::invalid(
+                "response",
+                "the numbers are all the same, or too large or small to be fitted",
+            ));
+        }
+        let lambda_range = match self.lambda {
+            Some(lambda) => (lambda, lambda),
+            None => (1.0 / (size * PRIOR.1.powi(2)), 1.0 / (size * PRIOR.0.powi(2))),
+        };
+        let problem = Problem {
+            x,
+            z,
+            y: y.to_vec().into(),
+            penalised: penalised.to_vec(),
+            lambda_range,
+            ln_size: 0.5 * size.ln(),
+        };
+        Ok(Ready { problem, location, scale })
+    }
+
+    /// The combination of degrees of freedom with the largest marginal likelihood.
+    #[allow(clippy::type_complexity)]
+    fn choose(&self, problem: &Problem, tails: &Tails) -> Result<(Vec<f64>, State, Vec<Tried>, usize)> {
+        let mut start = problem.start()?;
+        let combinations = tails.combinations();
+        let single = combinations.len() == 1;
+        let mut best: Option<(f64, Vec<f64>, State)> = None;
+        let (mut tried, mut total, mut last_error) = (Vec::new(), 0, None);
+        for nu in combinations {
+            if single {
+                return Ok((nu, start, tried, 0));
+            }
+            let free = freedom(&nu, tails, problem.y.len());
+            let mut state = start.clone();
+            let found = problem
+                .walk(&mut state, &free, Way::Cholesky, COMPARING.max(self.tolerance), self.max_iterations)
+                .and_then(|(steps, here)| {
+                    total += steps;
+                    let gamma = problem.gamma_covariance(&here, &free)?;
+                    Ok(likelihoods(problem, &state, &here, &free, &gamma).2)
+                });
+            let value = match found {
+                Ok(value) if value.is_finite() => value,
+                Ok(_) => f64::NEG_INFINITY,
+                Err(e) => {
+                    last_error = Some(e);
+                    f64::NEG_INFINITY
+                }
+            };
+            tried.push(Tried { degrees_of_freedom: nu.clone(), ln_marginal_likelihood: value });
+            if value.is_finite() {
+                // the next combination starts from the neighbour's answer
+                start = state.clone();
+                if best.as_ref().is_none_or(|b| value > b.0) {
+                    best = Some((value, nu, state));
+                }
+            }
+        }
+        match (best, last_error) {
+            (Some((_, nu, state)), _) => Ok((nu, state, tried, total)),
+            (None, Some(e)) => Err(e),
+            (None, None) => Err(not_converged("no combination of degrees of freedom has a likelihood")),
+        }
+    }
+
+    /// Walks to the fixed point and solves once more by QR.
+    fn finish(&self, problem: &Problem, state: &mut State, free: &Freedom) -> Result<(Here, usize)> {
+        let (steps, _) = problem.walk(state, free, Way::Cholesky, self.tolerance, self.max_iterations)?;
+        let here = problem.look(state, free, Way::Qr)?;
+        problem.polish(state, &here, free);
+        let last = LAST_STEPS.min(self.max_iterations - steps);
+        let (more, here) = problem.walk(state, free, Way::Qr, self.tolerance, last)?;
+        Ok((here, steps + more + 1))
+    }
+
+    fn package(
+        &self,
+        ready: &Ready,
+        (location, scale): (&Design, &Design),
+        (nu, tried): (Vec<f64>, Vec<Tried>),
+        free: &Freedom,
+        (state, here): (&State, &Here),
+        iterations: usize,
+    ) -> Result<ShrunkenFit> {
+        let problem = &ready.problem;
+        let distance = here.distance;
+        let stopped = self.judge(problem, state, distance.largest())?;
+        let standard_gamma = problem.gamma_covariance(here, free)?;
+        let (ll, restricted, marginal) = likelihoods(problem, state, here, free, &standard_gamma);
+        let ln_volume = ready.location.ln_scale(|j| !problem.penalised[j]);
+        let ln_both = ln_volume + ready.scale.ln_scale(|_| true);
+        let root = ready.location.back_rows(&here.factor.inverse);
+        let gamma_root =
+            Cholesky::new(standard_gamma).ok_or_else(|| not_converged("the scale terms have lost rank"))?.l();
+        let gamma_root = ready.scale.back_rows(&gamma_root);
+        let shrunk: f64 = (0..problem.penalised.len())
+            .filter(|j| problem.penalised[*j])
+            .map(|j| state.lambda * here.factor.inverse.row(j).norm_squared())
+            .sum();
+        let fit = ShrunkenFit {
+            names: location.names().to_vec(),
+            scale_names: scale.names().to_vec(),
+            penalised: problem.penalised.clone(),
+            coefficients: ready.location.back(&state.beta),
+            covariance: &root * root.transpose(),
+            gamma: ready.scale.back(&state.gamma),
+            gamma_covariance: &gamma_root * gamma_root.transpose(),
+            degrees_of_freedom: nu,
+            tried: tried
+                .into_iter()
+                .map(|t| Tried { ln_marginal_likelihood: t.ln_marginal_likelihood - ln_both, ..t })
+                .collect(),
+            lambda: (problem.penalties() > 0).then_some(state.lambda),
+            effective_parameters: problem.x.ncols() as f64 - shrunk,
+            rows: problem.y.len(),
+            ln_likelihood: ll,
+            ln_restricted_likelihood: restricted - ln_volume,
+            ln_marginal_likelihood: marginal - ln_both,
+            iterations,
+            stopped,
+            remaining: Remaining { location: distance.beta, scale: distance.gamma, penalty: distance.lambda },
+        };
+        let numbers = fit.coefficients.iter().chain(&fit.covariance).chain(&fit.gamma);
+        if numbers.chain(&fit.gamma_covariance).all(|v| v.is_finite()) && marginal.is_finite() {
+            Ok(fit)
+        } else {
+            Err(not_converged("the numbers are too large or too small to be fitted"))
+        }
+    }
+
+    /// Whether the final numbers are the fixed point, whatever the iteration thought of it.
+    fn judge(&self, problem: &Problem, state: &State, distance: f64) -> Result<StopReason> {
+        let (low, high) = problem.lambda_range;
+        if distance > self.tolerance.max(FORGIVEN) {
+            return Err(not_converged(&format!(
+                "still {distance:.1e} standard errors from the fixed point; allow more steps, or use fewer scale \
+                 terms"
+            )));
+        }
+        Ok(if low < high && problem.penalties() > 0 && state.lambda >= high {
+            StopReason::PenaltyAtStrongEnd
+        } else if low < high && problem.penalties() > 0 && state.lambda <= low {
+            StopReason::PenaltyAtWeakEnd
+        } else if distance > self.tolerance {
+            StopReason::Precision
+        } else {
+            StopReason::FixedPoint
+        })
+    }
+}
+
+fn not_converged(reason: &str) -> Error {
+    Error::NotConverged { what: "the shrunken fit".into(), reason: reason.into() }
+}
+
+fn freedom(nu: &[f64], tails: &Tails, n: usize) -> Freedom {
+    Freedom::new((0..n).map(|i| nu[tails.class(i)]).collect())
+}
+
+/// Log-likelihood, the same without β, and without β and γ; standardised columns.
+fn likelihoods(
+    problem: &Problem,
+    state: &State,
+    here: &Here,
+    free: &Freedom,
+    gamma: &DMatrix<f64>,
+) -> (f64, f64, f64) {
+    let ll = problem.ln_likelihood(here, free);
+    let restricted = problem.ln_restricted(state, here, ll);
+    let q = gamma.nrows() as f64;
+    let ln_det = Cholesky::new(gamma.clone())
+        .map_or(f64::NEG_INFINITY, |c| 2.0 * c.l().diagonal().iter().map(|d| d.ln()).sum::<f64>());
+    (ll, restricted, restricted + 0.5 * q * (2.0 * PI).ln() + 0.5 * ln_det)
+}
+
+/// A fitted model, with what prediction needs; everything on the columns as given.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ShrunkenFit {
+    names: Vec<String>,
+    scale_names: Vec<String>,
+    penalised: Vec<bool>,
+    coefficients: Vec<f64>,
+    covariance: DMatrix<f64>,
+    gamma: Vec<f64>,
+    gamma_covariance: DMatrix<f64>,
+    degrees_of_freedom: Vec<f64>,
+    tried: Vec<Tried>,
+    lambda: Option<f64>,
+    effective_parameters: f64,
+    rows: usize,
+    ln_likelihood: f64,
+    ln_restricted_likelihood: f64,
+    ln_marginal_likelihood: f64,
+    iterations: usize,
+    stopped: StopReason,
+    remaining: Remaining,
+}
+
+impl ShrunkenFit {
+    /// Names of the location terms.
+    pub fn names(&self) -> &[String] {
+        &self.names
+    }
+
+    /// Names of the scale terms.
+    pub fn scale_names(&self) -> &[String] {
+        &self.scale_names
+    }
+
+    /// Which location terms are penalised.
+    pub fn penalised(&self) -> &[bool] {
+        &self.penalised
+    }
+
+    /// Location coefficients, in units of the response per unit of the term.
+    pub fn coefficients(&self) -> &[f64] {
+        &self.coefficients
+    }
+
+    /// Covariance of the location coefficients given spreads and penalty: V = (X'DX + Λ)⁻¹, the posterior one
+    /// where there is a penalty.
+    pub fn covariance(&self) -> &DMatrix<f64> {
+        &self.covariance
+    }
+
+    /// Coefficients of ln σ.
+    pub fn gamma(&self) -> &[f64] {
+        &self.gamma
+    }
+
+    /// Covariance of the coefficients of ln σ: inverse of 2 Z'K^½(M∘M)K^½Z with M = I − H and
+    /// K = diag(ν/(ν+3)); for normal errors the expected information of restricted maximum likelihood.
+    pub fn gamma_covariance(&self) -> &DMatrix<f64> {
+        &self.gamma_covariance
+    }
+
+    /// Degrees of freedom chosen, one entry a class; infinite for normal errors.
+    pub fn degrees_of_freedom(&self) -> &[f64] {
+        &self.degrees_of_freedom
+    }
+
+    /// The combinations of degrees of freedom that were tried, in order; none where there was no choice.
+    pub fn tried(&self) -> &[Tried] {
+        &self.tried
+    }
+
+    /// The penalty on standardised columns: a penalised coefficient, times the standard deviation of its column,
+    /// has prior variance 1/λ. None without penalised terms.
+    pub fn lambda(&self) -> Option<f64> {
+        self.lambda
+    }
+
+    /// Effective number of location parameters: the trace of H, from the count of free terms to that of all.
+    pub fn effective_parameters(&self) -> f64 {
+        self.effective_parameters
+    }
+
+    /// Number of rows fitted.
+    pub fn rows(&self) -> usize {
+        self.rows
+    }
+
+    /// Log-likelihood of the rows at the estimates, without the penalty.
+    pub fn ln_likelihood(&self) -> f64 {
+        self.ln_likelihood
+    }
+
+    /// The likelihood with the location coefficients integrated out (flat prior on the free ones, Laplace on
+    /// the expected information); for normal errors without a penalty exactly the restricted likelihood of
+    /// [`super::location_scale`].
+    pub fn ln_restricted_likelihood(&self) -> f64 {
+        self.ln_restricted_likelihood
+    }
+
+    /// The same with the scale coefficients integrated out too (flat prior, Laplace): what chooses the degrees
+    /// of freedom. Comparable between fits with the same free location and scale terms.
+    pub fn ln_marginal_likelihood(&self) -> f64 {
+        self.ln_marginal_likelihood
+    }
+
+    /// Steps taken, over all combinations of degrees of freedom.
+    pub fn iterations(&self) -> usize {
+        self.iterations
+    }
+
+    /// Why it stopped.
+    pub fn stopped(&self) -> StopReason {
+        self.stopped
+    }
+
+    /// How far the result is from the fixed point.
+    pub fn remaining(&self) -> Remaining {
+        self.remaining
+    }
+
+    /// The expected response of a row with location terms `x`.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] for another number of terms, [`Error::OutOfRange`] for one that is not finite.
+    pub fn expected(&self, x: &[f64]) -> Result<f64> {
+        check_new(x, &self.names)?;
+        Ok(dot(x, &self.coefficients))
+    }
+
+    /// Variance of the expected response, x'Vx.
+    ///
+    /// # Errors
+    /// As [`ShrunkenFit::expected`].
+    pub fn variance_of_expected(&self, x: &[f64]) -> Result<f64> {
+        check_new(x, &self.names)?;
+        Ok(quadratic(&self.covariance, x).max(0.0))
+    }
+
+    /// Spread σ of a row with scale terms `z`: the scale of the t, not its standard deviation.
+    ///
+    /// # Errors
+    /// As [`ShrunkenFit::expected`], of the scale terms.
+    pub fn spread(&self, z: &[f64]) -> Result<f64> {
+        check_new(z, &self.scale_names)?;
+        Ok(dot(z, &self.gamma).exp())
+    }
+
+    /// Predictive distribution of one new row of tail class `class`: location x'β, scale √(σ² + x'Vx), degrees
+    /// of freedom 1/(1/ν + 2 z'V_γ z) (a log spread known with variance v stands for 1/(2v) degrees of freedom;
+    /// the two kinds of heavy tails add as 1/ν does to the excess kurtosis, to first order).
+    ///
+    /// # Errors
+    /// As [`ShrunkenFit::expected`]; [`Error::Invalid`] for a class that was not fitted, or a row so far out
+    /// that the spread is no number.
+    pub fn predict_row(&self, x: &[f64], z: &[f64], class: usize) -> Result<NewRow> {
+        let Some(nu) = self.degrees_of_freedom.get(class) else {
+            return Err(Error::invalid("class of the tails", format!("no class {class} was fitted")));
+        };
+        let variance = self.spread(z)?.powi(2) + self.variance_of_expected(x)?;
+        let df = 1.0 / (1.0 / nu + 2.0 * quadratic(&self.gamma_covariance, z));
+        new_row(self.expected(x)?, variance, df)
+    }
+}

@@ -1,0 +1,484 @@
+//! The iteration behind a shrunken fit: from a state (β, γ, λ) to a better one, and how far it still is from
+//! the fixed point.
+//!
+//! With σ_i = exp(z_i'γ), ν_i the degrees of freedom of row i, r = y − Xβ, w = (ν+1)/(ν + r²/σ²),
+//! a = (ν+1)/(ν+3), k = ν/(ν+3), D = diag(a/σ²), Λ = λ on the penalised columns and 0 elsewhere:
+//!
+//! ```text
+//!   V = (X'DX + Λ)⁻¹ = R⁻¹R⁻',     H = D^½ X V X'D^½ = QQ'
+//!   β:  X'(w r/σ²) − Λβ = 0                              scoring step V × score, halved while it lowers
+//!   γ:  Z'(w r²/σ² − 1 + diag H) = 0                     scoring step with 2 Z' diag(k(1 − h)) Z
+//!   λ:  λ = (m − λ tr V_pp) / β_p'β_p                    over the m penalised columns
+//! ```
+//!
+//! With normal errors and no penalty these are the equations of restricted maximum likelihood. R comes from a
+//! Cholesky factor while iterating and from the QR of the augmented rows [D^½X; Λ^½] in the end.
+
+use crate::error::{Error, Result};
+use crate::fit::linear::dot;
+use nalgebra::{Cholesky, DMatrix, DVector, QR};
+use std::f64::consts::PI;
+
+/// Largest change of ln σ of any row in one step. Common practice, no source.
+const LARGEST_STEP: f64 = 2.0;
+/// Smallest 1 − h taken for the information of γ. Common practice, no source.
+const LEAST_ROOM: f64 = 0.05;
+/// Ratio of a row's σ to the spread of the response, as a logarithm, that counts as vanishing.
+const VANISHING: f64 = -20.7;
+/// Steps after which γ and λ move half way only, should they swing. Common practice, no source.
+const PATIENCE: usize = 100;
+
+/// Plain steps between two strides of ln λ, and the ratio of successive steps from which a stride is made. Common
+/// practice, no source.
+const PLAIN_STEPS: usize = 3;
+const CREEPING: f64 = 0.8;
+
+/// Standardised columns, their penalties, and the response.
+pub(super) struct Problem {
+    pub x: DMatrix<f64>,
+    pub z: DMatrix<f64>,
+    pub y: DVector<f64>,
+    pub penalised: Vec<bool>,
+    /// Ends of the range of λ; equal where it is given.
+    pub lambda_range: (f64, f64),
+    /// Natural logarithm of the standard deviation of the response.
+    pub ln_size: f64,
+}
+
+/// Degrees of freedom of every row, with a and k.
+pub(super) struct Freedom {
+    pub nu: Vec<f64>,
+    a: Vec<f64>,
+    k: Vec<f64>,
+}
+
+impl Freedom {
+    pub fn new(nu: Vec<f64>) -> Freedom {
+        let ratio =
+            |add: f64| nu.iter().map(move |v| if v.is_finite() { (v + add) / (v + 3.0) } else { 1.0 });
+        let (a, k) = (ratio(1.0).collect(), ratio(0.0).collect());
+        Freedom { nu, a, k }
+    }
+
+    /// The weight of a row with squared standardised residual u.
+    fn weight(&self, i: usize, u: f64) -> f64 {
+        let nu = self.nu[i];
+        if nu.is_finite() { (nu + 1.0) / (nu + u) } else { 1.0 }
+    }
+
+    /// What a row takes from the log-likelihood, beyond its constants.
+    fn loss(&self, i: usize, u: f64) -> f64 {
+        let nu = self.nu[i];
+        if nu.is_finite() { 0.5 * (nu + 1.0) * (u / nu).ln_1p() } else { 0.5 * u }
+    }
+}
+
+/// Where an iteration stands.
+#[derive(Debug, Clone)]
+pub(super) struct State {
+    pub beta: DVector<f64>,
+    pub gamma: DVector<f64>,
+    pub lambda: f64,
+}
+
+/// How far a state is from the fixed point: lengths of the steps of β and γ in standard errors, and the change
+/// of ln λ.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Distance {
+    pub beta: f64,
+    pub gamma: f64,
+    pub lambda: f64,
+}
+
+impl Distance {
+    pub fn largest(&self) -> f64 {
+        self.beta.max(self.gamma).max(self.lambda)
+    }
+}
+
+/// R and the rows of Q that belong to the data, at one γ and λ.
+pub(super) struct Factor {
+    q: DMatrix<f64>,
+    /// R⁻¹, upper triangular.
+    pub inverse: DMatrix<f64>,
+    /// ln |X'DX + Λ|.
+    pub ln_det: f64,
+    pub h: DVector<f64>,
+}
+
+/// Which way to R.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Way {
+    Cholesky,
+    Qr,
+}
+
+/// Everything known at one state.
+pub(super) struct Here {
+    pub factor: Factor,
+    pub sigma: DVector<f64>,
+    pub residual: DVector<f64>,
+    beta_step: DVector<f64>,
+    /// Change of ln λ that the fixed point asks for.
+    lambda_step: f64,
+    pub distance: Distance,
+}
+
+fn failed(reason: &str) -> Error {
+    Error::NotConverged { what: "the shrunken fit".into(), reason: reason.into() }
+}
+
+impl Problem {
+    pub fn penalties(&self) -> usize {
+        self.penalised.iter().filter(|p| **p).count()
+    }
+
+    /// A start: ridge regression with one spread, from a prior worth as much as the rows.
+    pub fn start(&self) -> Result<State> {
+        let (n, p) = self.x.shape();
+        let (low, high) = self.lambda_range;
+        let prior = n as f64 * (-2.0 * self.ln_size).exp();
+        let lambda = prior.clamp(low, high);
+        let flat = DVector::from_element(n, self.ln_size.exp());
+        let free = Freedom::new(vec![f64::INFINITY; n]);
+        let factor = self.factor(&flat, &free, lambda, Way::Qr)?;
+        let mut beta = DVector::zeros(p);
+        let pull = self.y.map(|v| v * (-2.0 * self.ln_size).exp());
+        let side = factor.inverse.tr_mul(&self.x.tr_mul(&pull));
+        beta.gemv(1.0, &factor.inverse, &side, 0.0);
+        let mut sizes: Vec<f64> = (&self.y - &self.x * &beta).iter().map(|r| r.abs()).collect();
+        let rms = (sizes.iter().map(|r| r * r).sum::<f64>() / n as f64).sqrt();
+        if !(rms.is_finite() && rms > 1e-12 * self.y.amax()) {
+            return Err(Error::invalid(
+                "response",
+                "the location terms fit every row exactly, so no spread can be estimated",
+            ));
+        }
+        sizes.sort_by(f64::total_cmp);
+        // the median of absolute residuals, as a standard deviation; not where half of them vanish
+        let middle = 1.4826 * sizes[n / 2];
+        let common = if middle > 0.1 * rms { middle.ln() } else { rms.ln() };
+        let qr = QR::new(self.z.clone());
+        let mut gamma = qr.q().tr_mul(&DVector::from_element(n, common));
+        if !qr.unpack_r().solve_upper_triangular_mut(&mut gamma) {
+            return Err(failed("the scale terms cannot be told apart in these rows"));
+        }
+        Ok(State { beta, gamma, lambda })
+    }
+
+    /// R, Q and the leverages at these spreads.
+    fn factor(&self, sigma: &DVector<f64>, free: &Freedom, lambda: f64, way: Way) -> Result<Factor> {
+        let (n, p) = self.x.shape();
+        let m = self.penalties();
+        let rows = if way == Way::Qr { n + m } else { n };
+        let mut q = DMatrix::zeros(rows, p);
+        for j in 0..p {
+            let column = &mut q.as_mut_slice()[j * rows..j * rows + n];
+            let from = &self.x.as_slice()[j * n..(j + 1) * n];
+            for (i, (t, x)) in column.iter_mut().zip(from).enumerate() {
+                *t = x * free.a[i].sqrt() / sigma[i];
+            }
+        }
+        let singular =
+            || failed("the weighted location terms have lost rank; use fewer terms or penalise more of them");
+        let r = match way {
+            Way::Qr => {
+                for (at, j) in (0..p).filter(|j| self.penalised[*j]).enumerate() {
+                    q[(n + at, j)] = lambda.sqrt();
+                }
+                let qr = QR::new(q);
+                let r = qr.r();
+                q = qr.q().remove_rows(n, m);
+                r
+            }
+            Way::Cholesky => {
+                let mut a = DMatrix::zeros(p, p);
+                let columns = q.as_slice();
+                for j in 0..p {
+                    let right = &columns[j * n..(j + 1) * n];
+                    for i in j..p {
+                        a[(i, j)] = dot(&columns[i * n..(i + 1) * n], right);
+                    }
+                    if self.penalised[j] {
+                        a[(j, j)] += lambda;
+                    }
+                }
+                let l = Cholesky::new(a).ok_or_else(singular)?.unpack();
+                for j in 0..p {
+                    let (before, rest) = q.as_mut_slice().split_at_mut(j * n);
+                    let column = &mut rest[..n];
+                    for (k, known) in before.chunks_exact(n).enumerate() {
+                        let by = l[(j, k)];
+                        column.iter_mut().zip(known).for_each(|(c, b)| *c -= by * b);
+                    }
+                    let by = 1.0 / l[(j, j)];
+                    column.iter_mut().for_each(|c| *c *= by);
+                }
+                l.transpose()
+            }
+        };
+        let mut h = DVector::zeros(n);
+        for column in q.column_iter() {
+            h.iter_mut().zip(column.iter()).for_each(|(h, q)| *h += q * q);
+        }
+        let mut inverse = DMatrix::identity(p, p);
+        let ln_det = 2.0 * r.diagonal().iter().map(|d| d.abs().ln()).sum::<f64>();
+        if !(r.solve_upper_triangular_mut(&mut inverse) && ln_det.is_finite()) {
+            return Err(singular());
+        }
+        Ok(Factor { q, inverse, ln_det, h })
+    }
+
+    fn residual(&self, beta: &DVector<f64>) -> DVector<f64> {
+        let mut r = self.y.clone();
+        r.gemv(-1.0, &self.x, beta, 1.0);
+        r
+    }
+
+    /// Score of γ and the scoring step.
+    fn gamma_step(
+        &self,
+        free: &Freedom,
+        sigma: &DVector<f64>,
+        r: &DVector<f64>,
+        h: &DVector<f64>,
+    ) -> Result<(DVector<f64>, f64)> {
+        let (n, q) = self.z.shape();
+        let mut score: DVector<f64> = DVector::zeros(q);
+        let mut information: DMatrix<f64> = DMatrix::zeros(q, q);
+        for i in 0..n {
+            let u = (r[i] / sigma[i]).powi(2);
+            let excess = free.weight(i, u) * u - 1.0 + h[i];
+            let worth = 2.0 * free.k[i] * (1.0 - h[i]).max(LEAST_ROOM);
+            for a in 0..q {
+                let za = self.z[(i, a)];
+                score[a] += za * excess;
+                for b in 0..=a {
+                    information[(a, b)] += worth * za * self.z[(i, b)];
+                }
+            }
+        }
+        let root = Cholesky::new(information)
+            .ok_or_else(|| failed("the scale terms cannot be told apart in these rows; use fewer of them"))?;
+        let step = root.solve(&score);
+        let length = step.dot(&score).max(0.0).sqrt();
+        Ok((step, length))
+    }
+
+    /// λ as the fixed point would have it: Wood & Fasiolo 2017, Biometrics 73:1071 (generalised
+    /// Fellner-Schall; from memory), for one ridge.
+    fn lambda_next(&self, factor: &Factor, beta: &DVector<f64>, lambda: f64) -> f64 {
+        let (mut trace, mut length, mut m) = (0.0, 0.0, 0.0);
+        for j in (0..self.penalised.len()).filter(|j| self.penalised[*j]) {
+            trace += factor.inverse.row(j).norm_squared();
+            length += beta[j] * beta[j];
+            m += 1.0;
+        }
+        let (low, high) = self.lambda_range;
+        let next = (m - lambda * trace) / length;
+        if next.is_nan() { lambda } else { next.clamp(low, high) }
+    }
+
+    /// How far a state is from the fixed point, and the steps that lead on.
+    pub fn look(&self, state: &State, free: &Freedom, way: Way) -> Result<Here> {
+        let ln_sigma = &self.z * &state.gamma;
+        if ln_sigma.min() - self.ln_size < VANISHING {
+            return Err(failed(
+                "the spread of some rows falls to nothing because the location terms fit them exactly; \
+                 use fewer scale terms",
+            ));
+        }
+        let sigma = ln_sigma.map(f64::exp);
+        if !sigma.iter().all(|s| s.is_finite()) {
+            return Err(failed("the spread of some rows runs away; use fewer scale terms"));
+        }
+        let factor = self.factor(&sigma, free, state.lambda, way)?;
+        let residual = self.residual(&state.beta);
+        let n = self.y.len();
+        let pull = DVector::from_fn(n, |i, _| {
+            let e = residual[i] / sigma[i];
+            free.weight(i, e * e) * e / sigma[i]
+        });
+        let mut score = self.x.tr_mul(&pull);
+        for (j, s) in score.iter_mut().enumerate() {
+            if self.penalised[j] {
+                *s -= state.lambda * state.beta[j];
+            }
+        }
+        let half = factor.inverse.tr_mul(&score);
+        let beta_step = &factor.inverse * &half;
+        let (_, gamma) = self.gamma_step(free, &sigma, &residual, &factor.h)?;
+        let lambda_step = if self.penalties() > 0 && self.lambda_range.0 < self.lambda_range.1 {
+            (self.lambda_next(&factor, &state.beta, state.lambda) / state.lambda).ln()
+        } else {
+            0.0
+        };
+        let distance = Distance { beta: half.norm(), gamma, lambda: lambda_step.abs() };
+        if !distance.largest().is_finite() {
+            return Err(failed("the numbers are too large or too small to be fitted"));
+        }
+        Ok(Here { factor, sigma, residual, beta_step, lambda_step, distance })
+    }
+
+    fn penalised_loss(
+        &self,
+        free: &Freedom,
+        sigma: &DVector<f64>,
+        r: &DVector<f64>,
+        beta: &DVector<f64>,
+        lambda: f64,
+    ) -> f64 {
+        let rows: f64 = (0..r.len()).map(|i| free.loss(i, (r[i] / sigma[i]).powi(2))).sum();
+        let pull: f64 = (0..beta.len()).filter(|j| self.penalised[*j]).map(|j| beta[j] * beta[j]).sum();
+        rows + 0.5 * lambda * pull
+    }
+
+    /// One step from a state already looked at: β, then γ and λ at the new β; ln λ goes `stride` times as far as
+    /// asked.
+    fn advance(
+        &self,
+        state: &mut State,
+        here: &Here,
+        free: &Freedom,
+        damping: f64,
+        stride: f64,
+    ) -> Result<()> {
+        let before = self.penalised_loss(free, &here.sigma, &here.residual, &state.beta, state.lambda);
+        let slack = 1e-13 * (before.abs() + self.y.len() as f64);
+        let mut fraction = 1.0;
+        let mut beta = &state.beta + &here.beta_step;
+        let mut r = self.residual(&beta);
+        while fraction > 1e-3
+            && self.penalised_loss(free, &here.sigma, &r, &beta, state.lambda) > before + slack
+        {
+            fraction *= 0.5;
+            beta = &state.beta + &here.beta_step * fraction;
+            r = self.residual(&beta);
+        }
+        let (mut step, _) = self.gamma_step(free, &here.sigma, &r, &here.factor.h)?;
+        let reach = (&self.z * &step).amax();
+        step *= if reach > LARGEST_STEP { LARGEST_STEP / reach } else { damping };
+        if self.penalties() > 0 {
+            let next = self.lambda_next(&here.factor, &beta, state.lambda);
+            let change = (damping * stride * (next / state.lambda).ln()).clamp(-LARGEST_STEP, LARGEST_STEP);
+            let (low, high) = self.lambda_range;
+            state.lambda = if next == low || next == high {
+                next
+            } else {
+                (state.lambda * change.exp()).clamp(low, high)
+            };
+        }
+        state.beta = beta;
+        state.gamma += step;
+        Ok(())
+    }
+
+    /// Walks to within the tolerance; the number of steps, and whether it got there.
+    pub fn walk(
+        &self,
+        state: &mut State,
+        free: &Freedom,
+        way: Way,
+        tolerance: f64,
+        most: usize,
+    ) -> Result<(usize, Here)> {
+        let mut iteration = 0;
+        let (mut last, mut plain) = (0.0, 0);
+        loop {
+            let here = self.look(state, free, way)?;
+            if here.distance.largest() <= tolerance || iteration >= most {
+                return Ok((iteration, here));
+            }
+            // where ln λ creeps, a stride by Aitken's extrapolation after every few plain steps
+            let ratio = here.lambda_step / last;
+            let stride = if plain >= PLAIN_STEPS && ratio > CREEPING {
+                plain = 0;
+                (1.0 / (1.0 - ratio).max(1e-3)).max(1.0)
+            } else {
+                plain += 1;
+                1.0
+            };
+            last = here.lambda_step;
+            let damping = if iteration < PATIENCE { 1.0 } else { 0.5 };
+            self.advance(state, &here, free, damping, stride)?;
+            iteration += 1;
+        }
+    }
+
+    /// The last solution for β: least squares on the augmented rows by QR.
+    pub fn polish(&self, state: &mut State, here: &Here, free: &Freedom) {
+        let target = DVector::from_fn(self.y.len(), |i, _| {
+            let u = (here.residual[i] / here.sigma[i]).powi(2);
+            let pseudo = self.y[i] + here.residual[i] * (free.weight(i, u) / free.a[i] - 1.0);
+            pseudo * free.a[i].sqrt() / here.sigma[i]
+        });
+        let beta = &here.factor.inverse * here.factor.q.tr_mul(&target);
+        if beta.iter().all(|b| b.is_finite()) {
+            state.beta = beta;
+        }
+    }
+
+    /// Covariance of γ: inverse of the expected information 2 Z' K^½ (M∘M) K^½ Z with M = I − H.
+    pub fn gamma_covariance(&self, here: &Here, free: &Freedom) -> Result<DMatrix<f64>> {
+        let (n, q) = self.z.shape();
+        let p = self.x.ncols();
+        let mut z = self.z.clone();
+        for mut column in z.column_iter_mut() {
+            column.iter_mut().zip(&free.k).for_each(|(v, k)| *v *= k.sqrt());
+        }
+        let mut information = DMatrix::zeros(q, q);
+        let mut product = vec![0.0; n];
+        let mut t = vec![0.0; q];
+        let columns = here.factor.q.as_slice();
+        for a in 0..p {
+            for b in 0..=a {
+                let pair = columns[a * n..(a + 1) * n].iter().zip(&columns[b * n..(b + 1) * n]);
+                product.iter_mut().zip(pair).for_each(|(t, (u, v))| *t = u * v);
+                for (j, t) in t.iter_mut().enumerate() {
+                    *t = dot(&z.as_slice()[j * n..(j + 1) * n], &product);
+                }
+                let times = if a == b { 2.0 } else { 4.0 };
+                for i in 0..q {
+                    for j in 0..=i {
+                        information[(i, j)] += times * t[i] * t[j];
+                    }
+                }
+            }
+        }
+        for i in 0..q {
+            for j in 0..=i {
+                let (zi, zj) = (&z.as_slice()[i * n..(i + 1) * n], &z.as_slice()[j * n..(j + 1) * n]);
+                let sum: f64 = (0..n).map(|r| zi[r] * zj[r] * (2.0 - 4.0 * here.factor.h[r])).sum();
+                information[(i, j)] += sum;
+            }
+        }
+        Cholesky::new(information)
+            .map(|c| c.inverse())
+            .ok_or_else(|| failed("the scale terms cannot be told apart in these rows; use fewer of them"))
+    }
+
+    /// Log-likelihood of the rows at the estimates.
+    pub fn ln_likelihood(&self, here: &Here, free: &Freedom) -> f64 {
+        (0..self.y.len())
+            .map(|i| {
+                let u = (here.residual[i] / here.sigma[i]).powi(2);
+                ln_density_at_zero(free.nu[i]) - free.loss(i, u) - here.sigma[i].ln()
+            })
+            .sum()
+    }
+
+    /// The same with β integrated out by Laplace's method on the expected information, standardised columns.
+    pub fn ln_restricted(&self, state: &State, here: &Here, ln_likelihood: f64) -> f64 {
+        let free = (self.penalised.len() - self.penalties()) as f64;
+        let pull: f64 = (0..state.beta.len())
+            .filter(|j| self.penalised[*j])
+            .map(|j| state.lambda.ln() - state.lambda * state.beta[j].powi(2))
+            .sum();
+        ln_likelihood + 0.5 * pull + 0.5 * free * (2.0 * PI).ln() - 0.5 * here.factor.ln_det
+    }
+}
+
+/// ln of the density of a standard t at its centre.
+fn ln_density_at_zero(nu: f64) -> f64 {
+    crate::special::student_ln_pdf(0.0, nu)
+}

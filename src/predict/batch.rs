@@ -1,0 +1,631 @@
+//! Intervals for whole columns of measurements, and for one row without asking for memory.
+//!
+//! For a design row x of one size, on the transformed scale
+//!
+//! ```text
+//!   m = x'b     s^2 = spread^2 + |L'x|^2     low, median, high = g^-1(m - t s), g^-1(m), g^-1(m + t s)
+//! ```
+//!
+//! with L the Cholesky factor of the coefficients' covariance and t the quantile of Student's t, worked out once
+//! where the degrees of freedom are the same for all rows. Under a logarithm two exponentials do for the three
+//! numbers. Nothing is averaged here: every measurement and setting that the form reads must be given. Where one
+//! is missing, [`Predictor::estimate`] knows what to do.
+
+use super::distribution::{Interval, LEVEL};
+use super::estimate::Predictor;
+use crate::calibration::{SizeModel, Spread, Tails, Variant, cholesky};
+use crate::error::{Error, Result};
+use crate::form::{BLOCK, Compiled, Layout, Plan, Transform, check_columns};
+use crate::special::student_quantile_upper;
+use crate::threads;
+use crate::vector::{self, Four, Kernel, Kernel4};
+
+/// Rows of one piece of work.
+const CHUNK: usize = 64 * BLOCK;
+
+/// The upper quantile of Student's t at one tail probability, as a function of u = 1 / degrees of freedom.
+///
+/// Chebyshev series of degree 15 on each of five stretches of u; on building it is held against the exact
+/// quantile between the nodes and dropped where the two differ by more than 2e-13 of the quantile, and the exact
+/// quantile serves wherever there is no series.
+#[derive(Debug, Clone)]
+struct Quantiles {
+    tail: f64,
+    series: [Option<[f64; NODES]>; STRETCHES.len() - 1],
+}
+
+const NODES: usize = 16;
+const STRETCHES: [f64; 6] = [0.0, 0.01, 0.04, 0.1, 0.2, 0.35];
+
+impl Quantiles {
+    fn new(tail: f64) -> Quantiles {
+        let exact = |u: f64| student_quantile_upper(tail, 1.0 / u);
+        let series = std::array::from_fn(|k| {
+            let (a, b) = (STRETCHES[k], STRETCHES[k + 1]);
+            let at = |x: f64| 0.5 * (a + b) + 0.5 * (b - a) * x;
+            let turn = |i: usize| std::f64::consts::PI * (i as f64 + 0.5) / NODES as f64;
+            let values: [f64; NODES] = std::array::from_fn(|i| exact(at(turn(i).cos())));
+            let c: [f64; NODES] = std::array::from_fn(|j| {
+                let sum: f64 = (0..NODES).map(|i| values[i] * (turn(i) * j as f64).cos()).sum();
+                sum * if j == 0 { 1.0 } else { 2.0 } / NODES as f64
+            });
+            let fits = (0..=NODES).all(|i| {
+                let x = (std::f64::consts::PI * i as f64 / NODES as f64).cos();
+                let t = exact(at(x).max(0.0));
+                (chebyshev(&c, x) - t).abs() <= 2e-13 * t
+            });
+            fits.then_some(c)
+        });
+        Quantiles { tail, series }
+    }
+
+    fn at(&self, degrees_of_freedom: f64) -> f64 {
+        let u = 1.0 / degrees_of_freedom;
+        for (k, series) in self.series.iter().enumerate() {
+            let (a, b) = (STRETCHES[k], STRETCHES[k + 1]);
+            if let Some(c) = series
+                && u >= a
+                && u <= b
+            {
+                return chebyshev(c, (2.0 * u - a - b) / (b - a));
+            }
+        }
+        student_quantile_upper(self.tail, degrees_of_freedom)
+    }
+}
+
+/// Clenshaw's sum of a Chebyshev series.
+fn chebyshev(c: &[f64; NODES], x: f64) -> f64 {
+    let (mut b1, mut b2) = (0.0, 0.0);
+    for j in (1..NODES).rev() {
+        (b1, b2) = (c[j] + 2.0 * x * b1 - b2, b1);
+    }
+    c[0] + x * b1 - b2
+}
+
+/// Where the intervals of a batch go: one number per row in each.
+#[derive(Debug)]
+pub struct IntervalColumns<'a> {
+    /// Lower ends.
+    pub low: &'a mut [f64],
+    /// Medians.
+    pub median: &'a mut [f64],
+    /// Upper ends.
+    pub high: &'a mut [f64],
+}
+
+/// One size of a calibration, ready for many rows at one level.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::batch::{Batch, IntervalColumns};
+/// let flint = bundled::named("hard-hammer-flint")?;
+/// let layout = flint.layout();
+/// let variant = flint.variants().iter().find(|v| v.name == "depth, angle").unwrap();
+/// let mass = variant.sizes.iter().find(|m| m.size == "mass_g").unwrap();
+/// let batch = Batch::new(mass, layout, 0.95)?;
+///
+/// let missing = [f64::NAN; 2];
+/// let (depth, angle) = ([8.0, 5.0], [75.0, 60.0]);
+/// let columns: Vec<&[f64]> = layout.numbers.iter().map(|n| match n.as_str() {
+///     "platform_depth_mm" => &depth[..],
+///     "exterior_platform_angle_deg" => &angle[..],
+///     _ => &missing[..],
+/// }).collect();
+/// let (mut low, mut median, mut high) = ([0.0; 2], [0.0; 2], [0.0; 2]);
+/// let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+/// assert_eq!(batch.fill(&columns, out)?, 2);
+/// assert!(low[0] < median[0] && median[0] < high[0] && median[1] < median[0]);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct Batch {
+    plan: Plan,
+    transform: Transform,
+    level: f64,
+    /// Coefficients, then the columns of L from their diagonals down.
+    numbers: Vec<f64>,
+    spread: ReadySpread,
+}
+
+#[derive(Debug, Clone)]
+enum ReadySpread {
+    /// Squared spread and t quantile.
+    Constant(f64, f64),
+    /// Squared spread, place of the class, t quantile by code.
+    ByClass(f64, usize, Vec<f64>, f64),
+    /// ln spread = z'c with covariance from its factor; degrees of freedom of the tails.
+    Modelled { plan: Plan, coefficients: Vec<f64>, factor: Vec<f64>, tails: ReadyTails, quantiles: Quantiles },
+}
+
+#[derive(Debug, Clone)]
+enum ReadyTails {
+    Same(f64),
+    ByClass(usize, Vec<f64>),
+}
+
+impl ReadyTails {
+    fn new(tails: &Tails, layout: &Layout) -> Result<ReadyTails> {
+        Ok(match tails {
+            Tails::Normal => ReadyTails::Same(f64::INFINITY),
+            Tails::Student { degrees_of_freedom } => ReadyTails::Same(*degrees_of_freedom),
+            Tails::ByClass { class, degrees_of_freedom } => {
+                let missing = || Error::missing(class, "the tails depend on it");
+                let at = layout.position(class).ok_or_else(missing)?;
+                let known = layout.class_at(at).ok_or_else(missing)?;
+                let of = |level: &String| {
+                    degrees_of_freedom.iter().find(|(n, _)| n == level).map_or(f64::INFINITY, |(_, d)| *d)
+                };
+                ReadyTails::ByClass(at, known.levels.iter().map(of).collect())
+            }
+        })
+    }
+
+    fn at(&self, code: impl Fn(usize) -> f64) -> f64 {
+        match self {
+            ReadyTails::Same(d) => *d,
+            // a missing code is read as 0 by the cast; the row is not a number already where the form needs it
+            ReadyTails::ByClass(at, by_code) => {
+                by_code.get(code(*at) as usize).copied().unwrap_or(f64::INFINITY)
+            }
+        }
+    }
+}
+
+/// What the errors' and the spread's degrees of freedom come to together.
+fn together(tail: f64, behind: f64) -> f64 {
+    1.0 / (1.0 / tail + 1.0 / behind)
+}
+
+/// The columns of a lower triangle from their diagonals down, one after the other.
+fn packed(field: &str, covariance: &[Vec<f64>], p: usize) -> Result<Vec<f64>> {
+    let l = cholesky(field, covariance, p)?;
+    Ok((0..p).flat_map(|j| (j..p).map(move |i| (i, j))).map(|at| l[at]).collect())
+}
+
+impl Batch {
+    /// Prepares one size for intervals of this level; the layout is that of the calibration.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < level < 1, and those of a size model that contradicts itself.
+    pub fn new(model: &SizeModel, layout: &Layout, level: f64) -> Result<Batch> {
+        let level = LEVEL.check(level)?;
+        let compiled = model.form.compile(layout)?;
+        let p = compiled.terms();
+        if model.coefficients.len() != p {
+            return Err(Error::Shape {
+                what: "coefficients".into(),
+                found: model.coefficients.len(),
+                expected: p,
+            });
+        }
+        let mut numbers = model.coefficients.clone();
+        numbers.extend(packed(&model.size, &model.covariance, p)?);
+        let tail = 0.5 * (1.0 - level);
+        let tails = ReadyTails::new(&model.tails, layout)?;
+        let spread = match (&model.spread, tails) {
+            (Spread::Constant { value, degrees_of_freedom }, ReadyTails::Same(d)) => ReadySpread::Constant(
+                value * value,
+                student_quantile_upper(tail, together(d, *degrees_of_freedom)),
+            ),
+            (Spread::Constant { value, degrees_of_freedom }, ReadyTails::ByClass(at, by_code)) => {
+                let t = |d: f64| student_quantile_upper(tail, together(d, *degrees_of_freedom));
+                ReadySpread::ByClass(
+                    value * value,
+                    at,
+                    by_code.into_iter().map(t).collect(),
+                    t(f64::INFINITY),
+                )
+            }
+            (Spread::Modelled { coefficients, covariance }, tails) => ReadySpread::Modelled {
+                plan: compiled.spread_plan(),
+                coefficients: coefficients.clone(),
+                factor: packed(&model.size, covariance, compiled.spread_terms())?,
+                tails,
+                quantiles: Quantiles::new(tail),
+            },
+        };
+        Ok(Batch { plan: compiled.plan(), transform: model.form.transform(), level, numbers, spread })
+    }
+
+    /// The level of the intervals.
+    pub fn level(&self) -> f64 {
+        self.level
+    }
+
+    /// Fills the intervals of all rows: `columns` holds one column per entry of the layout (classes as codes).
+    /// Rows outside the domain of the form, or that lack what it reads, are not numbers. Returns how many were
+    /// answered.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] when lengths differ.
+    pub fn fill(&self, columns: &[&[f64]], out: IntervalColumns<'_>) -> Result<u64> {
+        let n = out.median.len();
+        check_columns(&self.plan, columns, n)?;
+        if let ReadySpread::Modelled { plan, .. } = &self.spread {
+            check_columns(plan, columns, n)?;
+        }
+        let class = match &self.spread {
+            ReadySpread::ByClass(_, at, ..) => *at,
+            ReadySpread::Modelled { tails: ReadyTails::ByClass(at, _), .. } => *at,
+            _ => 0,
+        };
+        if class > 0 && class >= columns.len() {
+            return Err(Error::Shape { what: "columns".into(), found: columns.len(), expected: class + 1 });
+        }
+        for found in [out.low.len(), out.high.len()] {
+            if found != n {
+                return Err(Error::Shape { what: "numbers to fill".into(), found, expected: n });
+            }
+        }
+        let pieces =
+            out.low.chunks_mut(CHUNK).zip(out.median.chunks_mut(CHUNK)).zip(out.high.chunks_mut(CHUNK));
+        let answered = threads::each(
+            pieces.enumerate().map(|(k, ((low, median), high))| (k, low, median, high)).collect(),
+            |(k, low, median, high)| self.piece(columns, k * CHUNK, low, median, high),
+        );
+        Ok(answered.into_iter().sum())
+    }
+
+    fn piece(
+        &self,
+        columns: &[&[f64]],
+        from: usize,
+        low: &mut [f64],
+        median: &mut [f64],
+        high: &mut [f64],
+    ) -> u64 {
+        let p = self.plan.terms();
+        let mut x = vec![0.0; self.plan.registers() * BLOCK];
+        let mut z = match &self.spread {
+            ReadySpread::Modelled { plan, .. } => vec![0.0; plan.registers() * BLOCK],
+            _ => Vec::new(),
+        };
+        let (mut m, mut v, mut h) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
+        let mut answered = 0;
+        for start in (0..median.len()).step_by(BLOCK) {
+            let n = BLOCK.min(median.len() - start);
+            self.plan.fill(columns, from + start, n, &mut x, BLOCK);
+            vector::run4(Locate { x: &x, p, numbers: &self.numbers, m: &mut m, v: &mut v });
+            match &self.spread {
+                ReadySpread::Constant(s2, t) => {
+                    vector::run(Half { s2: *s2, t: *t, v: &v, h: &mut h });
+                }
+                ReadySpread::ByClass(s2, at, by_code, normal) => {
+                    for i in 0..n {
+                        let t = by_code.get(columns[*at][from + start + i] as usize).unwrap_or(normal);
+                        h[i] = t * (s2 + v[i]).sqrt();
+                    }
+                }
+                ReadySpread::Modelled { plan, coefficients, factor, tails, quantiles } => {
+                    plan.fill(columns, from + start, n, &mut z, BLOCK);
+                    for i in 0..n {
+                        let at = |j: usize| z[j * BLOCK + i];
+                        let ln: f64 = coefficients.iter().enumerate().map(|(j, c)| c * at(j)).sum();
+                        let own = ln.exp();
+                        let behind = 0.5 / quadratic(factor, coefficients.len(), at);
+                        let tail = tails.at(|c| columns[c][from + start + i]);
+                        let t = quantiles.at(together(tail, behind));
+                        h[i] = t * (own * own + v[i]).sqrt();
+                    }
+                }
+            }
+            let range = start..start + n;
+            answered += vector::run(Finish {
+                transform: self.transform,
+                m: &m[..n],
+                h: &h[..n],
+                low: &mut low[range.clone()],
+                median: &mut median[range.clone()],
+                high: &mut high[range],
+            });
+        }
+        answered
+    }
+}
+
+/// |L'x|^2 from the packed columns of L.
+#[inline(always)]
+fn quadratic(l: &[f64], p: usize, x: impl Fn(usize) -> f64) -> f64 {
+    let mut at = 0;
+    let mut sum = 0.0;
+    for j in 0..p {
+        let mut z = 0.0;
+        for i in j..p {
+            z += l[at] * x(i);
+            at += 1;
+        }
+        sum += z * z;
+    }
+    sum
+}
+
+/// m = X b and v = |L'x|^2 for a block.
+struct Locate<'a> {
+    x: &'a [f64],
+    p: usize,
+    numbers: &'a [f64],
+    m: &'a mut [f64; BLOCK],
+    v: &'a mut [f64; BLOCK],
+}
+
+impl Kernel4 for Locate<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go<F: Four>(self, f: F) {
+        // written out for the usual numbers of terms
+        match self.p {
+            2 => self.of::<F, 2>(f),
+            3 => self.of::<F, 3>(f),
+            4 => self.of::<F, 4>(f),
+            5 => self.of::<F, 5>(f),
+            6 => self.of::<F, 6>(f),
+            7 => self.of::<F, 7>(f),
+            8 => self.of::<F, 8>(f),
+            _ => self.any(f),
+        }
+    }
+}
+
+impl Locate<'_> {
+    #[inline(always)]
+    fn of<F: Four, const P: usize>(self, f: F) {
+        let columns: [&[[f64; 4]]; P] =
+            std::array::from_fn(|j| &self.x[j * BLOCK..(j + 1) * BLOCK].as_chunks().0[..BLOCK / 4]);
+        let b = &self.numbers[..P];
+        let l = &self.numbers[P..P + P * (P + 1) / 2];
+        let (m, v) = (self.m.as_chunks_mut::<4>().0, self.v.as_chunks_mut::<4>().0);
+        for i in 0..BLOCK / 4 {
+            let x: [F::Pack; P] = std::array::from_fn(|j| f.load(&columns[j][i]));
+            let mut mean = f.mul(f.all(b[0]), x[0]);
+            for j in 1..P {
+                mean = f.add(mean, f.mul(f.all(b[j]), x[j]));
+            }
+            m[i] = f.store(mean);
+            let mut sum = f.all(0.0);
+            let mut at = 0;
+            for j in 0..P {
+                let mut z = f.mul(f.all(l[at]), x[j]);
+                at += 1;
+                for k in j + 1..P {
+                    z = f.add(z, f.mul(f.all(l[at]), x[k]));
+                    at += 1;
+                }
+                sum = f.add(sum, f.mul(z, z));
+            }
+            v[i] = f.store(sum);
+        }
+    }
+
+    #[inline(always)]
+    fn any<F: Four>(self, f: F) {
+        let p = self.p;
+        let columns = self.x.as_chunks::<4>().0;
+        let (m, v) = (self.m.as_chunks_mut::<4>().0, self.v.as_chunks_mut::<4>().0);
+        for i in 0..BLOCK / 4 {
+            let x = |j: usize| f.load(&columns[j * (BLOCK / 4) + i]);
+            let mut mean = f.all(0.0);
+            for j in 0..p {
+                mean = f.add(mean, f.mul(f.all(self.numbers[j]), x(j)));
+            }
+            m[i] = f.store(mean);
+            let mut sum = f.all(0.0);
+            let mut at = p;
+            for j in 0..p {
+                let mut z = f.all(0.0);
+                for k in j..p {
+                    z = f.add(z, f.mul(f.all(self.numbers[at]), x(k)));
+                    at += 1;
+                }
+                sum = f.add(sum, f.mul(z, z));
+            }
+            v[i] = f.store(sum);
+        }
+    }
+}
+
+/// h = t sqrt(s2 + v) for a block.
+struct Half<'a> {
+    s2: f64,
+    t: f64,
+    v: &'a [f64; BLOCK],
+    h: &'a mut [f64; BLOCK],
+}
+
+impl Kernel for Half<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        for i in 0..BLOCK {
+            self.h[i] = self.t * (self.s2 + self.v[i]).sqrt();
+        }
+    }
+}
+
+/// From the transformed scale to the size's own unit; returns how many are numbers.
+struct Finish<'a> {
+    transform: Transform,
+    m: &'a [f64],
+    h: &'a [f64],
+    low: &'a mut [f64],
+    median: &'a mut [f64],
+    high: &'a mut [f64],
+}
+
+/// Beyond these the product or quotient of two exponentials could leave the range of numbers.
+const LARGEST: f64 = 340.0;
+
+impl Kernel for Finish<'_> {
+    type Output = u64;
+    #[inline(always)]
+    fn go(self) -> u64 {
+        let n = self.m.len();
+        let (m, h) = (&self.m[..n], &self.h[..n]);
+        let (low, median, high) = (&mut self.low[..n], &mut self.median[..n], &mut self.high[..n]);
+        match self.transform {
+            Transform::Ln | Transform::Log10 => {
+                let k = if self.transform == Transform::Ln { 1.0 } else { std::f64::consts::LN_10 };
+                let mut within = true;
+                for i in 0..n {
+                    let (a, b) = (k * m[i], k * h[i]);
+                    within &= (a.abs() < LARGEST) & (b < LARGEST);
+                    let middle = vector::exp(a);
+                    let factor = vector::exp(b);
+                    median[i] = middle;
+                    low[i] = middle / factor;
+                    high[i] = middle * factor;
+                }
+                if !within {
+                    for i in 0..n {
+                        let (a, b) = (k * m[i], k * h[i]);
+                        if !(a.abs() < LARGEST && b < LARGEST) {
+                            low[i] = vector::exp(a - b);
+                            high[i] = vector::exp(a + b);
+                        }
+                    }
+                }
+            }
+            other => {
+                for i in 0..n {
+                    low[i] = other.invert(m[i] - h[i]);
+                    median[i] = other.invert(m[i]);
+                    high[i] = other.invert(m[i] + h[i]);
+                }
+            }
+        }
+        let mut answered = 0;
+        for v in high {
+            answered += u64::from(!v.is_nan());
+        }
+        answered
+    }
+}
+
+/// Most terms for which a design row fits on the stack.
+const TERMS: usize = 64;
+
+/// All sizes of one variant at one level, for rows that give everything: the hot path of simulations. Small,
+/// and [`Quick::intervals`] asks for no memory.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::{Interval, Predictor};
+/// let predictor = Predictor::new(bundled::named("hard-hammer-quartzite")?)?;
+/// let quick = predictor.quick("depth, angle", 0.95)?;
+/// let layout = predictor.calibration().layout();
+/// let mut row = vec![f64::NAN; layout.len()];
+/// row[layout.position("platform_depth_mm").unwrap()] = 8.0;
+/// row[layout.position("exterior_platform_angle_deg").unwrap()] = 75.0;
+/// let mut out = [Interval { low: 0.0, median: 0.0, high: 0.0, level: 0.95 }; 4];
+/// quick.intervals(&row, &mut out)?;
+/// assert!(out.iter().all(|i| i.low < i.median && i.median < i.high));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct Quick {
+    layout: Layout,
+    sizes: Vec<(String, QuickSize)>,
+    level: f64,
+}
+
+#[derive(Debug, Clone)]
+struct QuickSize {
+    compiled: Compiled,
+    /// Whether the design row is that of the size before.
+    same_row: bool,
+    batch: Batch,
+}
+
+impl Predictor {
+    /// One variant at one level, ready for complete input rows.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] for a variant that the calibration does not have, [`Error::OutOfRange`] unless
+    /// 0 < level < 1, [`Error::Invalid`] for a form of more than 64 terms.
+    pub fn quick(&self, variant: &str, level: f64) -> Result<Quick> {
+        let variants = self.calibration().variants();
+        let names = || variants.iter().map(|v| v.name.clone());
+        let found: &Variant = variants
+            .iter()
+            .find(|v| v.name == variant)
+            .ok_or_else(|| Error::unknown_name("variant", variant, names()))?;
+        let layout = self.calibration().layout();
+        let mut sizes: Vec<(String, QuickSize)> = Vec::with_capacity(found.sizes.len());
+        for model in &found.sizes {
+            let compiled = model.form.compile(layout)?;
+            if compiled.terms() > TERMS || compiled.spread_terms() > TERMS {
+                return Err(Error::invalid("terms", format!("at most {TERMS} terms")));
+            }
+            let same_row = sizes.last().is_some_and(|(_, s)| s.compiled == compiled);
+            let batch = Batch::new(model, layout, level)?;
+            sizes.push((model.size.clone(), QuickSize { compiled, same_row, batch }));
+        }
+        Ok(Quick { layout: layout.clone(), sizes, level })
+    }
+}
+
+impl Quick {
+    /// Names of the sizes, in the order of the answers.
+    pub fn sizes(&self) -> impl Iterator<Item = &str> {
+        self.sizes.iter().map(|(name, _)| name.as_str())
+    }
+
+    /// The interval of each size at an input row: one entry per entry of the calibration's layout, classes as
+    /// codes, not a number where missing.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] for a row of another length or another number of answers, [`Error::Missing`] and
+    /// [`Error::Domain`] as [`Compiled::check`].
+    pub fn intervals(&self, x: &[f64], out: &mut [Interval]) -> Result<()> {
+        for (what, found, expected) in [
+            ("entries of an input row", x.len(), self.layout.len()),
+            ("intervals", out.len(), self.sizes.len()),
+        ] {
+            if found != expected {
+                return Err(Error::Shape { what: what.into(), found, expected });
+            }
+        }
+        let mut row = [0.0; TERMS];
+        for ((_, size), out) in self.sizes.iter().zip(out) {
+            let p = size.compiled.terms();
+            if !size.same_row {
+                size.compiled.fill(x, &mut row[..p]);
+            }
+            *out = size.at(x, &row[..p], self.level);
+            if !out.median.is_finite() || out.high.is_nan() {
+                size.compiled.check(x, &self.layout)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl QuickSize {
+    fn at(&self, x: &[f64], row: &[f64], level: f64) -> Interval {
+        let b = &self.batch;
+        let p = row.len();
+        let m: f64 = row.iter().zip(&b.numbers).map(|(v, b)| v * b).sum();
+        let v = quadratic(&b.numbers[p..], p, |i| row[i]);
+        let half = match &b.spread {
+            ReadySpread::Constant(s2, t) => t * (s2 + v).sqrt(),
+            ReadySpread::ByClass(s2, at, by_code, normal) => {
+                by_code.get(x[*at] as usize).unwrap_or(normal) * (s2 + v).sqrt()
+            }
+            ReadySpread::Modelled { coefficients, factor, tails, quantiles, .. } => {
+                let mut z = [0.0; TERMS];
+                let z = &mut z[..coefficients.len()];
+                self.compiled.fill_spread(x, z);
+                let own = z.iter().zip(coefficients).map(|(z, c)| z * c).sum::<f64>().exp();
+                let behind = 0.5 / quadratic(factor, z.len(), |i| z[i]);
+                let df = together(tails.at(|c| x[c]), behind);
+                quantiles.at(df) * (own * own + v).sqrt()
+            }
+        };
+        Interval {
+            low: b.transform.invert(m - half),
+            median: b.transform.invert(m),
+            high: b.transform.invert(m + half),
+            level,
+        }
+    }
+}

@@ -1,0 +1,483 @@
+//! Errors of the measurements themselves: estimates from a depth, width, area or angle that is not exact.
+//!
+//! A measurement m with standard deviation d stands for true values t of which, before any other knowledge,
+//!
+//! ```text
+//! lengths, areas, speeds    ln t ~ N(ln m, ln(1 + d^2 / m^2))        (the measured value is the median)
+//! angles                    t ~ N(m, d^2), cut off at the ends of what the form allows (0 to 180 degrees,
+//!                           0 to 90 under a tangent)
+//! anything else             t ~ N(m, d^2)
+//! ```
+//!
+//! independently of each other. The predictive is that of the calibration averaged over t by quadrature, a
+//! mixture with one component a node: no line is drawn through the form, so it holds near the end of the
+//! domain too. Smooth laws take Gauss-Hermite nodes, as many as the error needs beside the spread; a law cut
+//! off at an end takes double exponential nodes (Takahasi & Mori 1974, Publ. RIMS Kyoto 9:721; from memory)
+//! in its own distribution function, which a form that runs away at that end does not upset. Errors shared by
+//! all flakes (a goniometer out of true) are not covered, nor is a calibration whose own measurements erred
+//! as much: that error is already in its spread, see [`crate::fit::attenuation`].
+
+use super::estimate::{Ask, Estimate, Predictor};
+use crate::error::{Error, Place, Result};
+use crate::form::Term;
+use crate::special::{normal_cdf, normal_quantile};
+use crate::strike::Measured;
+use nalgebra::{DMatrix, SymmetricEigen};
+use serde::{Deserialize, Serialize};
+
+/// What a measurement was taken with, and the error that goes with it.
+///
+/// | instrument | standard deviation | source |
+/// |---|---|---|
+/// | `Caliper` | 0.39 mm | 50 platform widths of glass flakes taken twice by caliper, recomputed from the re-measurement table of McPherron et al. 2020, PLOS ONE 15:e0241714: the differences have a standard deviation of 0.55 mm, over the root of 2 |
+/// | `Goniometer` | 4 degrees | common practice, no source: one observer about 3 to 5 degrees |
+/// | `GoniometerOfSeveral` | 7.5 degrees | common practice, no source: between observers about 5 to 10 degrees |
+/// | `CaliperTrigonometry` | 5.8 degrees | 52 angles of the platform plane by goniometer and by three caliper lengths, recomputed from the same table: the differences have a standard deviation of 8.2 degrees, over the root of 2 if both err alike; not an exterior platform angle |
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum Instrument {
+    /// A caliper on a length or a platform width.
+    Caliper,
+    /// A hand goniometer, one observer.
+    Goniometer,
+    /// A hand goniometer, several observers.
+    GoniometerOfSeveral,
+    /// An angle worked out from three caliper lengths.
+    CaliperTrigonometry,
+}
+
+impl Instrument {
+    /// The standard deviation of one measurement, in the unit that [`Instrument::unit`] names.
+    pub const fn sd(self) -> f64 {
+        match self {
+            Instrument::Caliper => 0.39,
+            Instrument::Goniometer => 4.0,
+            Instrument::GoniometerOfSeveral => 7.5,
+            Instrument::CaliperTrigonometry => 5.8,
+        }
+    }
+
+    /// The unit of what it measures, as column names end in it: `mm` or `deg`.
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Instrument::Caliper => "mm",
+            _ => "deg",
+        }
+    }
+}
+
+/// How large the error of one measurement is.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum ErrorSize {
+    /// A standard deviation in the unit of the measurement.
+    Absolute(f64),
+    /// A standard deviation as a share of the measurement.
+    Relative(f64),
+}
+
+/// The errors of the measurements of a row, by name; a measurement that is not named is exact.
+///
+/// ```
+/// use conchoid::predict::measurement::{Instrument, MeasurementErrors};
+/// let errors = MeasurementErrors::new()
+///     .absolute("platform_depth_mm", 0.3)?
+///     .relative("platform_area_mm2", 0.1)?
+///     .instrument("exterior_platform_angle_deg", Instrument::Goniometer)?;
+/// assert!(errors.clone().absolute("platform_width_mm", -1.0).is_err());
+/// assert!(errors.instrument("platform_width_mm", Instrument::Goniometer).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Vec<(String, ErrorSize)>", into = "Vec<(String, ErrorSize)>")]
+pub struct MeasurementErrors(Vec<(String, ErrorSize)>);
+
+impl TryFrom<Vec<(String, ErrorSize)>> for MeasurementErrors {
+    type Error = Error;
+    fn try_from(list: Vec<(String, ErrorSize)>) -> Result<Self> {
+        list.into_iter().try_fold(MeasurementErrors::new(), |all, (name, size)| all.with(&name, size))
+    }
+}
+
+impl From<MeasurementErrors> for Vec<(String, ErrorSize)> {
+    fn from(e: MeasurementErrors) -> Self {
+        e.0
+    }
+}
+
+impl MeasurementErrors {
+    /// No errors at all.
+    pub fn new() -> MeasurementErrors {
+        Self::default()
+    }
+
+    /// A standard deviation in the unit of the measurement; 0 for none.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] for a standard deviation that is not finite or below 0.
+    pub fn absolute(self, name: &str, sd: f64) -> Result<Self> {
+        self.with(name, ErrorSize::Absolute(sd))
+    }
+
+    /// A standard deviation as a share of the measurement, 0 to 1.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] outside 0 to 1.
+    pub fn relative(self, name: &str, share: f64) -> Result<Self> {
+        self.with(name, ErrorSize::Relative(share))
+    }
+
+    /// The error of an instrument.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] where the measurement's unit is not that of the instrument.
+    pub fn instrument(self, name: &str, instrument: Instrument) -> Result<Self> {
+        let unit = instrument.unit();
+        if !name.ends_with(&format!("_{unit}")) {
+            return Err(Error::invalid(name, format!("this instrument measures in {unit}")));
+        }
+        self.with(name, ErrorSize::Absolute(instrument.sd()))
+    }
+
+    fn with(mut self, name: &str, size: ErrorSize) -> Result<Self> {
+        let (value, fine, accepted) = match size {
+            ErrorSize::Absolute(v) => (v, v >= 0.0 && v.is_finite(), "a standard deviation of 0 or more"),
+            ErrorSize::Relative(v) => (v, (0.0..=1.0).contains(&v), "a share of 0 to 1"),
+        };
+        if !fine {
+            return Err(Error::OutOfRange { at: Place::column(name), value, accepted: accepted.into() });
+        }
+        self.0.retain(|(n, _)| n != name);
+        self.0.push((name.to_string(), size));
+        Ok(self)
+    }
+
+    /// Whether every measurement is exact.
+    pub fn is_empty(&self) -> bool {
+        self.0.iter().all(|(_, s)| matches!(s, ErrorSize::Absolute(0.0) | ErrorSize::Relative(0.0)))
+    }
+
+    /// The standard deviation of a measurement of this value; 0 where it is exact.
+    pub fn sd(&self, name: &str, value: f64) -> f64 {
+        match self.0.iter().find(|(n, _)| n == name) {
+            Some((_, ErrorSize::Absolute(sd))) => *sd,
+            Some((_, ErrorSize::Relative(share))) => share * value.abs(),
+            None => 0.0,
+        }
+    }
+}
+
+/// Most components of a mixture; with more erring measurements each gets fewer nodes.
+const MOST_COMPONENTS: usize = 20_000;
+
+/// Probability beyond which the tail of a law is left off: the quantiles of the predictive do not feel it.
+const NEGLIGIBLE: f64 = 1e-13;
+
+/// The law of one true measurement.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Law {
+    /// ln t is normal about ln of the median.
+    LogNormal { median: f64, sd: f64 },
+    /// Normal, far from any end.
+    Normal { mean: f64, sd: f64 },
+    /// Normal, between two ends of which at least one is near.
+    Cut { mean: f64, sd: f64, low: f64, high: f64 },
+}
+
+impl Law {
+    fn of(name: &str, value: f64, sd: f64, domain: (f64, f64)) -> Law {
+        let positive = ["_mm", "_mm2", "_g", "_m_s"].iter().any(|u| name.ends_with(u));
+        if positive && value > 0.0 {
+            return Law::LogNormal { median: value, sd: (sd / value).powi(2).ln_1p().sqrt() };
+        }
+        let (low, high) = domain;
+        // eight standard deviations away, an end cuts off less than rounding
+        if value - 8.0 * sd > low && value + 8.0 * sd < high {
+            Law::Normal { mean: value, sd }
+        } else {
+            Law::Cut { mean: value, sd, low, high }
+        }
+    }
+
+    /// The value one standard deviation to each side, inside the domain.
+    fn sides(&self) -> [f64; 2] {
+        match *self {
+            Law::LogNormal { median, sd } => [median * (-sd).exp(), median * sd.exp()],
+            Law::Normal { mean, sd } => [mean - sd, mean + sd],
+            Law::Cut { mean, sd, low, high } => {
+                [(mean - sd).max(0.5 * (low + mean)), (mean + sd).min(0.5 * (high + mean))]
+            }
+        }
+    }
+
+    /// Nodes and weights, `count` of them (a cut law takes those it needs, `count` times the usual ones).
+    fn nodes(&self, count: usize) -> Vec<(f64, f64)> {
+        match *self {
+            Law::LogNormal { median, sd } => {
+                hermite(count).into_iter().map(|(z, w)| (median * (sd * z).exp(), w)).collect()
+            }
+            Law::Normal { mean, sd } => hermite(count).into_iter().map(|(z, w)| (mean + sd * z, w)).collect(),
+            Law::Cut { mean, sd, low, high } => cut(mean, sd, low, high, count),
+        }
+    }
+}
+
+/// Gauss-Hermite nodes for a standard normal, by the eigenvalues of its Jacobi matrix (Golub & Welsch 1969,
+/// Math. Comput. 23:221; from memory); symmetric, weights summing to 1, negligible ones left off.
+fn hermite(count: usize) -> Vec<(f64, f64)> {
+    let jacobi =
+        DMatrix::from_fn(
+            count,
+            count,
+            |i, j| {
+                if i.abs_diff(j) == 1 { (i.max(j) as f64).sqrt() } else { 0.0 }
+            },
+        );
+    let eigen = SymmetricEigen::new(jacobi);
+    let mut nodes: Vec<(f64, f64)> =
+        (0..count).map(|k| (eigen.eigenvalues[k], eigen.eigenvectors[(0, k)].powi(2))).collect();
+    nodes.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // exactly symmetric, as they are in theory
+    let symmetric: Vec<(f64, f64)> = (0..count)
+        .map(|k| {
+            let mirror = nodes[count - 1 - k];
+            (0.5 * (nodes[k].0 - mirror.0), 0.5 * (nodes[k].1 + mirror.1))
+        })
+        .collect();
+    normalised(symmetric)
+}
+
+fn normalised(mut nodes: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    nodes.retain(|(v, w)| v.is_finite() && *w > NEGLIGIBLE);
+    let total: f64 = nodes.iter().map(|n| n.1).sum();
+    nodes.iter_mut().for_each(|n| n.1 /= total);
+    nodes
+}
+
+/// Double exponential nodes of a normal law cut off at both ends, in its distribution function.
+fn cut(mean: f64, sd: f64, low: f64, high: f64, count: usize) -> Vec<(f64, f64)> {
+    let (a, b) = ((low - mean) / sd, (high - mean) / sd);
+    // from the side on which the numbers are small, so that neither tail loses digits
+    let (below, above) = (normal_cdf(a), normal_cdf(-b));
+    let inside = 1.0 - below - above;
+    let half = (count as i64 - 1) / 2;
+    let step = 3.4 / half as f64;
+    let nodes = (-half..=half).map(|k| {
+        let t = k as f64 * step;
+        let s = std::f64::consts::FRAC_PI_2 * t.sinh();
+        // u of the way from the low end, and what is left to the high one, each with all its digits
+        let (u, v) = (1.0 / (1.0 + (-2.0 * s).exp()), 1.0 / (1.0 + (2.0 * s).exp()));
+        let weight = t.cosh() / s.cosh().powi(2);
+        let (p, q) = (below + inside * u, above + inside * v);
+        let z = if p <= q { normal_quantile(p) } else { -normal_quantile(q) };
+        let value = mean + sd * z;
+        (if value > low && value < high { value } else { f64::NAN }, weight)
+    });
+    normalised(nodes.collect())
+}
+
+/// How many nodes an error needs whose standard deviation moves the expected size by this many spreads: the
+/// convolution of the two laws is then right to some 1e-8 (checked by `tests/measurement.rs`).
+fn count_for(ratio: f64) -> usize {
+    match ratio {
+        r if r < 0.02 => 3,
+        r if r < 0.1 => 5,
+        r if r < 0.3 => 9,
+        r if r < 0.6 => 13,
+        r if r < 1.0 => 23,
+        r if r < 2.0 => 61,
+        _ => 121,
+    }
+}
+
+fn has_tangent(term: &Term) -> bool {
+    match term {
+        Term::Tangent(_) => true,
+        Term::Ln(of) | Term::Log10(of) => has_tangent(of),
+        Term::Power { of, .. }
+        | Term::Above { of, .. }
+        | Term::Spline { of, .. }
+        | Term::Shifted { of, .. } => has_tangent(of),
+        Term::Product(of) => of.iter().any(has_tangent),
+        Term::Value(_) | Term::Indicator { .. } => false,
+    }
+}
+
+impl Predictor {
+    /// As [`Predictor::estimate`], from measurements that err: wider by as much as the errors deserve. The
+    /// cautions are those of the measurements as they stand. Without errors the answer is the same to the bit.
+    ///
+    /// # Errors
+    /// As [`Predictor::estimate`]; also where a true value that the errors allow is outside the domain of the
+    /// form.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// use conchoid::predict::Predictor;
+    /// use conchoid::predict::measurement::{Instrument, MeasurementErrors};
+    /// use conchoid::strike::{Platform, Strike};
+    ///
+    /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
+    /// let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
+    /// let strike = Strike::builder().platform(platform).build()?;
+    /// let errors = MeasurementErrors::new()
+    ///     .absolute("platform_depth_mm", 1.0)?
+    ///     .instrument("exterior_platform_angle_deg", Instrument::Goniometer)?;
+    /// let exact = predictor.estimate(&strike, &Default::default())?;
+    /// let wider = predictor.estimate_with_error(&strike, &Default::default(), &errors)?;
+    /// let width = |e: &conchoid::predict::Estimate| -> conchoid::Result<f64> {
+    ///     let i = e.size("mass_g").unwrap().interval(0.95)?;
+    ///     Ok((i.high / i.low).ln())
+    /// };
+    /// assert!(width(&wider)? > width(&exact)?);
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn estimate_with_error(
+        &self,
+        measured: &impl Measured,
+        ask: &Ask,
+        errors: &MeasurementErrors,
+    ) -> Result<Estimate> {
+        let exact = self.estimate(measured, ask)?;
+        if errors.is_empty() {
+            return Ok(exact);
+        }
+        // the same stages as an exact estimate, whose cautions are kept
+        let mut told = Vec::new();
+        let mut x = self.gather(measured, ask, &mut told)?;
+        let at = self.choose(&x)?;
+        let (variant, ready) = (&self.calibration().variants()[at], self.ready(at));
+        self.assume(ready, &mut x, &mut told);
+        let laws = self.laws(at, &x, errors);
+        if laws.is_empty() {
+            return Ok(exact);
+        }
+        let mut rows = self.complete(ready, &x, &mut told);
+        let ratios: Vec<f64> =
+            laws.iter().map(|(place, law)| self.ratio(at, &rows[0].1, *place, law)).collect();
+        let mut counts: Vec<usize> = laws
+            .iter()
+            .zip(&ratios)
+            .map(|((_, law), r)| match law {
+                Law::Cut { .. } => 81.max(count_for(*r)),
+                _ => count_for(*r),
+            })
+            .collect();
+        while rows.len() * counts.iter().product::<usize>() > MOST_COMPONENTS {
+            let Some(most) = counts.iter_mut().max().filter(|c| **c > 4) else { break };
+            *most -= 2;
+        }
+        for ((place, law), count) in laws.iter().zip(counts) {
+            let nodes = law.nodes(count);
+            rows = rows
+                .iter()
+                .flat_map(|(weight, row)| {
+                    nodes.iter().map(move |(value, w)| {
+                        let mut row = row.clone();
+                        row[*place] = *value;
+                        (weight * w, row)
+                    })
+                })
+                .collect();
+        }
+        let ended = self.condition(ready, measured, ask, &mut told);
+        let wide = self.evaluate(variant, ready, rows, ended, Vec::new())?;
+        Ok(Estimate { sizes: wide.sizes, ..exact })
+    }
+
+    /// The laws of the measurements that err and that a variant reads, by their place in an input row.
+    fn laws(&self, variant: usize, x: &[f64], errors: &MeasurementErrors) -> Vec<(usize, Law)> {
+        let calibration = self.calibration();
+        let layout = calibration.layout();
+        let v = &calibration.variants()[variant];
+        let forms: Vec<_> =
+            v.sizes.iter().map(|m| &m.form).chain(v.termination.as_ref().map(|t| &t.form)).collect();
+        let mut laws = Vec::new();
+        for (place, name) in layout.numbers.iter().enumerate() {
+            let read = forms.iter().any(|f| f.needs().contains(name));
+            if !read || !x[place].is_finite() {
+                continue;
+            }
+            let sd = errors.sd(name, x[place]);
+            if sd == 0.0 {
+                continue;
+            }
+            let tangent = forms.iter().any(|f| {
+                f.needs().contains(name)
+                    && f.terms().iter().chain(f.spread_terms()).any(|t| reads(t, name) && has_tangent(t))
+            });
+            let domain = match name.as_str() {
+                _ if tangent => (0.0, 90.0),
+                crate::form::ANGLE => (0.0, 180.0),
+                crate::form::ANGLE_OF_BLOW => (-90.0, 90.0),
+                _ => (f64::NEG_INFINITY, f64::INFINITY),
+            };
+            laws.push((place, Law::of(name, x[place], sd, domain)));
+        }
+        laws
+    }
+
+    /// By how many spreads an error of one standard deviation moves the expected size, at most.
+    fn ratio(&self, variant: usize, x: &[f64], place: usize, law: &Law) -> f64 {
+        let sides = law.sides().map(|value| {
+            // a class still open (the termination) does not matter here
+            let mut row: Vec<f64> = x.iter().map(|v| if v.is_nan() { 0.0 } else { *v }).collect();
+            row[place] = value;
+            self.standing(variant, &row)
+        });
+        sides[0]
+            .iter()
+            .zip(&sides[1])
+            .map(|((low, scale), (high, other))| 0.5 * (high - low).abs() / scale.min(*other))
+            .filter(|r| r.is_finite())
+            .fold(0.0, f64::max)
+    }
+}
+
+/// Whether a term reads this measurement.
+fn reads(term: &Term, name: &str) -> bool {
+    match term {
+        Term::Value(n) => n == name,
+        Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => reads(of, name),
+        Term::Power { of, .. }
+        | Term::Above { of, .. }
+        | Term::Spline { of, .. }
+        | Term::Shifted { of, .. } => reads(of, name),
+        Term::Product(of) => of.iter().any(|t| reads(t, name)),
+        Term::Indicator { .. } => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hermite_nodes_are_exact_on_moments() {
+        for count in [5, 7, 11, 27, 61] {
+            let nodes = hermite(count);
+            let moment = |k: i32| nodes.iter().map(|(z, w)| w * z.powi(k)).sum::<f64>();
+            for (k, expected) in [(0, 1.0), (1, 0.0), (2, 1.0), (3, 0.0), (4, 3.0), (6, 15.0), (8, 105.0)] {
+                assert!(
+                    (moment(k) - expected).abs() < 1e-9 * f64::max(expected, 1.0),
+                    "{count} {k}: {}",
+                    moment(k)
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_cut_law_has_its_own_mean() {
+        // mean of a normal cut off from above at b: mean - sd phi(b) / Phi(b)
+        for gap in [0.1, 1.0, 3.0] {
+            let nodes = cut(85.0, 4.0, 0.0, 85.0 + 4.0 * gap, 81);
+            let phi = (-0.5 * gap * gap).exp() / (2.0 * std::f64::consts::PI).sqrt();
+            let expected = 85.0 - 4.0 * phi / normal_cdf(gap);
+            let mean: f64 = nodes.iter().map(|(v, w)| v * w).sum();
+            assert!((mean - expected).abs() < 1e-8, "{gap}: {mean} {expected}");
+        }
+    }
+}

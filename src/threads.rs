@@ -1,0 +1,41 @@
+//! Work in a fixed number of pieces, on as many threads as there are; the results come back in order.
+//!
+//! The pieces depend on the data alone and never on the threads, so what is made of them is the same bytes.
+
+/// What `f` makes of 0, 1, ... `pieces` - 1, in that order.
+pub(crate) fn in_order<T: Send>(pieces: usize, f: impl Fn(usize) -> T + Sync + Send) -> Vec<T> {
+    #[cfg(feature = "parallel")]
+    {
+        use rayon::prelude::*;
+        (0..pieces).into_par_iter().map(f).collect()
+    }
+    #[cfg(not(feature = "parallel"))]
+    (0..pieces).map(f).collect()
+}
+
+/// What `f` makes of each item, in their order.
+pub(crate) fn each<T: Send, R: Send>(items: Vec<T>, f: impl Fn(T) -> R + Sync + Send) -> Vec<R> {
+    #[cfg(feature = "parallel")]
+    {
+        use rayon::prelude::*;
+        items.into_par_iter().map(f).collect()
+    }
+    #[cfg(not(feature = "parallel"))]
+    items.into_iter().map(f).collect()
+}
+
+/// Joins neighbours until one is left: ((0 1) (2 3)) ((4 5) 6).
+pub(crate) fn join<T>(mut items: Vec<T>, both: impl Fn(T, T) -> T) -> Option<T> {
+    while items.len() > 1 {
+        let mut next = Vec::with_capacity(items.len().div_ceil(2));
+        let mut left = items.into_iter();
+        while let Some(a) = left.next() {
+            next.push(match left.next() {
+                Some(b) => both(a, b),
+                None => a,
+            });
+        }
+        items = next;
+    }
+    items.pop()
+}
