@@ -9,7 +9,7 @@
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
-//! | `assess.rs`, `estimate.rs`, `fit.rs`, `calibrations.rs`, `plan.rs` | one verb each |
+//! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
 mod assess;
@@ -22,6 +22,7 @@ mod mechanics;
 mod plan;
 mod plan_plot;
 mod plan_sheet;
+mod percussor;
 mod plot;
 mod report;
 mod tables;
@@ -60,6 +61,9 @@ enum Verb {
     /// How well forms foretell flakes they have not seen, and which to take
     #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
     Assess(assess::Options),
+    /// What struck the flakes of a table, as far as they tell
+    #[command(after_help = format!("{}\n\n{CARE}", percussor::EXAMPLES))]
+    Percussor(percussor::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
@@ -76,6 +80,7 @@ fn main() -> ExitCode {
         Verb::Contrast(o) => mechanics::contrast(&o),
         Verb::Fit(o) => fit::run(&o),
         Verb::Assess(o) => assess::run(&o),
+        Verb::Percussor(o) => percussor::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),
     };
