@@ -242,6 +242,29 @@ fn a_spread_that_vanishes_is_refused_with_advice() {
     assert!(ridge.unwrap().gamma()[1] < -1.0);
 }
 
+#[test]
+fn a_stored_fit_comes_back_and_a_spoilt_one_does_not() {
+    let flakes = flakes();
+    let fit =
+        LocationScale::new().fit(&location(&flakes), &scale("both", &flakes), &response(&flakes)).unwrap();
+    let text = serde_json::to_string(&fit).unwrap();
+    assert_eq!(serde_json::from_str::<LocationScaleFit>(&text).unwrap(), fit);
+    let value = serde_json::to_value(&fit).unwrap();
+    let spoilt: [(&str, serde_json::Value); 5] = [
+        ("beta", serde_json::json!([1.0])),
+        ("gamma_covariance", serde_json::json!([[1.0]])),
+        ("gamma_covariance", serde_json::json!([[1.0, 2.0, 0.0], [2.0, 1.0, 0.0], [0.0, 0.0, 1.0]])),
+        ("gamma_covariance", serde_json::json!([[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, 1.0]])),
+        ("rows", serde_json::json!(3)),
+    ];
+    for (field, with) in spoilt {
+        let mut other = value.clone();
+        other[field] = with;
+        let e = serde_json::from_value::<LocationScaleFit>(other).unwrap_err();
+        assert!(e.to_string().contains(field), "{field}: {e}");
+    }
+}
+
 /// The likelihoods with nothing but dense algebra, for differences.
 fn dense(x: &Design, z: &Design, y: &[f64], gamma: &[f64]) -> (f64, f64) {
     let (n, p) = x.matrix().shape();

@@ -187,10 +187,10 @@ fn weights_are_repeated_rows() {
     let weights: Vec<f64> = (0..ends.len()).map(|i| (i % 3) as f64).collect();
     let mut rows = Vec::new();
     let mut repeated = Vec::new();
-    for i in 0..ends.len() {
+    for (i, end) in ends.iter().enumerate() {
         for _ in 0..i % 3 {
             rows.push(design.matrix().row(i).iter().copied().collect::<Vec<f64>>());
-            repeated.push(ends[i]);
+            repeated.push(*end);
         }
     }
     let long = Design::from_rows(design.names().to_vec(), &rows).unwrap();

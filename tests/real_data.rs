@@ -3,8 +3,20 @@
 
 mod common;
 
+#[path = "real_data/coverage.rs"]
+mod coverage;
+#[path = "real_data/grouped.rs"]
+mod grouped;
 #[path = "real_data/linear.rs"]
 mod linear;
+#[path = "real_data/mechanics.rs"]
+mod mechanics;
+#[path = "real_data/multinomial.rs"]
+mod multinomial;
+#[path = "real_data/nonlinear.rs"]
+mod nonlinear;
+#[path = "real_data/table.rs"]
+mod table;
 
 #[path = "real_data/shrunken.rs"]
 mod shrunken;

@@ -170,6 +170,22 @@ fn bad_input_is_answered_by_name() {
     assert!(errors.fit(&x, &z, &huge).is_err());
 }
 
+#[test]
+fn a_stored_fit_comes_back_and_a_spoilt_one_does_not() {
+    let (x, z, y) = designs(&flakes());
+    for errors in [StudentErrors::new(), StudentErrors::new().freedom(Freedom::Fixed(f64::INFINITY))] {
+        let fit = errors.fit(&x, &z, &y).unwrap();
+        let text = serde_json::to_string(&fit).unwrap();
+        assert_eq!(serde_json::from_str::<StudentFit>(&text).unwrap(), fit);
+        for (field, with) in [("reciprocal_df", serde_json::json!(0.6)), ("rows", serde_json::json!(6))] {
+            let mut other = serde_json::to_value(&fit).unwrap();
+            other[field] = with;
+            let e = serde_json::from_value::<StudentFit>(other).unwrap_err();
+            assert!(e.to_string().contains(field), "{field}: {e}");
+        }
+    }
+}
+
 /// The log-likelihood from the density of the t alone.
 fn dense(x: &Design, z: &Design, y: &[f64], theta: &[f64]) -> f64 {
     use statrs::distribution::{Continuous, StudentsT};

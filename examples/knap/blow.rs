@@ -34,6 +34,8 @@ pub struct BlowOptions {
     /// Stone: flint, chert, obsidian, quartzite, soda-lime-glass, ...
     #[arg(long, value_name = "STONE")]
     pub stone: Option<String>,
+    #[command(flatten)]
+    pub delivery: Delivery,
     /// Kind of platform: plain, cortical, dihedral, faceted, linear, punctiform, crushed
     #[arg(long, value_name = "KIND")]
     pub platform_kind: Option<String>,
@@ -49,6 +51,71 @@ pub struct BlowOptions {
     /// A further measurement or class that the calibration reads, such as dorsal_scars=3
     #[arg(long, value_name = "NAME=VALUE")]
     pub also: Vec<String>,
+}
+
+/// What the percussor delivers; mass, tip and speed together say whether a flake comes off at all.
+#[derive(Args, Debug, Default)]
+pub struct Delivery {
+    /// Mass of the percussor, g; a number or a range such as 350..450
+    #[arg(long, value_name = "G", allow_negative_numbers = true)]
+    pub percussor_mass_g: Option<Amount>,
+    /// Radius of the touching part of the tip, mm; a number or a range
+    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+    pub tip_radius_mm: Option<Amount>,
+    /// Speed of the percussor at impact, m/s; a number or a range
+    #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
+    pub speed_m_s: Option<Amount>,
+    /// Mass of the free core, g; fixed without it
+    #[arg(long, value_name = "G", allow_negative_numbers = true)]
+    pub core_mass_g: Option<Amount>,
+}
+
+/// A number, or a range low..high around its geometric middle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Amount {
+    pub typical: f64,
+    pub low: f64,
+    pub high: f64,
+}
+
+impl std::str::FromStr for Amount {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let number = |t: &str| {
+            let v: Result<f64, _> = t.trim().parse();
+            v.map_err(|_| format!("\"{text}\" is neither a number nor a range such as 3..5"))
+        };
+        let Some((low, high)) = text.split_once("..") else {
+            let v = number(text)?;
+            return Ok(Amount { typical: v, low: v, high: v });
+        };
+        let (low, high) = (number(low)?, number(high)?);
+        if !(low > 0.0 && low <= high && high.is_finite()) {
+            return Err(format!("\"{text}\": a range runs from a number above 0 to one not below it"));
+        }
+        Ok(Amount { typical: low.sqrt() * high.sqrt(), low, high })
+    }
+}
+
+impl Amount {
+    /// In another unit, for the library.
+    pub fn times(self, factor: f64) -> (f64, f64, f64) {
+        (self.typical * factor, self.low * factor, self.high * factor)
+    }
+    /// As the library takes it.
+    pub fn figure(self) -> (f64, f64, f64) {
+        self.times(1.0)
+    }
+}
+
+impl std::fmt::Display for Amount {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.low == self.high {
+            write!(f, "{}", self.low)
+        } else {
+            write!(f, "{} to {}", self.low, self.high)
+        }
+    }
 }
 
 /// One strike from the command line, with what was given by `--also`.
@@ -96,6 +163,13 @@ impl BlowOptions {
     }
 
     fn flake(&self) -> Result<Flake, conchoid::Error> {
+        if let Some(percussor) = &self.percussor {
+            // a slip of the pen must not pass as an unknown percussor
+            let classes = ["stone", "metal", "organic"];
+            if !classes.contains(&percussor.as_str()) {
+                conchoid::material::PercussorMaterial::named(percussor)?;
+            }
+        }
         let platform = Platform::builder()
             .depth_mm(self.depth_mm)
             .width_mm(self.width_mm)
@@ -106,6 +180,7 @@ impl BlowOptions {
             .build()?;
         let blow = Blow::builder()
             .angle_of_blow_deg(self.angle_of_blow_deg)
+            .speed_m_s(self.delivery.speed_m_s.map(|a| a.typical))
             .lands_on(name::<LandsOn>(&self.blow_lands_on)?)
             .build()?;
         let strike = Strike::builder()
@@ -113,6 +188,9 @@ impl BlowOptions {
             .blow(blow)
             .percussor(self.percussor.as_deref())
             .stone(self.stone.as_deref())
+            .percussor_mass_g(self.delivery.percussor_mass_g.map(|a| a.typical))
+            .tip_radius_mm(self.delivery.tip_radius_mm.map(|a| a.typical))
+            .core_mass_g(self.delivery.core_mass_g.map(|a| a.typical))
             .build()?;
         Flake::builder()
             .strike(strike)

@@ -38,12 +38,12 @@ pub fn run(o: &Options) -> Outcome<u8> {
                     writeln!(out, "  - by {} ({n} flakes)", v.name)?;
                 }
             }
-            writeln!(
-                out,
-                "\nWithout --calibration the stone decides: glass takes {}, quartzite and quartz",
-                NAMES[0]
-            )?;
-            writeln!(out, "take {}, everything else takes {}.", NAMES[2], NAMES[1])?;
+            let rule = format!(
+                "Without --calibration the stone decides: glass takes {}, quartzite and quartz take {}, \
+                 anything else takes {}.",
+                NAMES[0], NAMES[2], NAMES[1]
+            );
+            writeln!(out, "\n{}", wrapped(&rule, "", "", 79))?;
         }
         (Some(name), Format::Json) => {
             let c = calibration(Some(name), None)?;

@@ -2,6 +2,7 @@
 
 use crate::blow::{BlowOptions, calibration};
 use crate::failure::{Failure, Outcome};
+use crate::mechanics::{self, Detachment};
 use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
@@ -9,13 +10,15 @@ use conchoid::Error;
 use conchoid::calibration::{Calibration, SIZES};
 use conchoid::flake::Termination;
 use conchoid::predict::caution::in_words;
-use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, SizeEstimate};
+use conchoid::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, Row, RowOutcome, TableWriter, Tally};
 use std::collections::BTreeMap;
 
 pub const EXAMPLES: &str = "\
 Examples:
   knap estimate --depth-mm 8 --angle-deg 75 --stone flint --percussor quartzite
+  knap estimate --depth-mm 8 --angle-deg 75 --percussor antler --percussor-mass-g 300 \
+      --tip-radius-mm 15 --speed-m-s 4..7
   knap estimate --table platforms.csv --out expected.csv
 A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
 mapped with --column theirs=ours. Exit code 0: every row answered; 3: some refused (they stay in place,
@@ -64,11 +67,15 @@ pub fn run(o: &Options) -> Outcome<u8> {
 fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
     let given = o.blow.given()?;
     let predictor = Predictor::new(calibration)?;
-    let estimate = predictor.estimate(&given, ask).map_err(Failure::of_options)?;
+    let detachment = Detachment::of_options(&o.blow, &given, predictor.calibration(), level)?;
+    let mut estimate = predictor.estimate(&given, ask).map_err(Failure::of_options)?;
+    if let Some(d) = &detachment {
+        estimate.cautions.extend(d.answer.cautions.iter().cloned());
+    }
     match o.format {
-        Format::Text => print_text(&estimate, level)?,
-        Format::Json => json(&estimate, level)?.print()?,
-        Format::Csv => print_csv(&estimate, level)?,
+        Format::Text => print_text(&estimate, detachment.as_ref(), level)?,
+        Format::Json => json(&estimate, detachment.as_ref(), level)?.print()?,
+        Format::Csv => print_csv(&estimate, detachment.as_ref(), level)?,
     }
     Ok(0)
 }
@@ -82,9 +89,12 @@ fn unit(size: &str) -> &'static str {
     if size.ends_with("_g") { "g" } else { "mm" }
 }
 
-fn print_text(e: &Estimate, level: f64) -> Outcome<()> {
+fn print_text(e: &Estimate, detachment: Option<&Detachment>, level: f64) -> Outcome<()> {
     use std::io::Write;
     let mut out = std::io::stdout().lock();
+    if let Some(d) = detachment {
+        writeln!(out, "{}\n", d.in_words())?;
+    }
     writeln!(out, "Expected of this blow; {} % of such flakes fall inside:\n", percent(level))?;
     for s in &e.sizes {
         let i = s.predictive.interval(level)?;
@@ -111,8 +121,11 @@ fn print_text(e: &Estimate, level: f64) -> Outcome<()> {
     Ok(())
 }
 
-fn json(e: &Estimate, level: f64) -> Outcome<Ordered> {
+fn json(e: &Estimate, detachment: Option<&Detachment>, level: f64) -> Outcome<Ordered> {
     let mut out = Ordered::default();
+    if let Some(d) = detachment {
+        out.nest("detachment", d.json());
+    }
     for s in &e.sizes {
         let Interval { low, median, high, level } = s.predictive.interval(level)?;
         let mut size = Ordered::default();
@@ -131,8 +144,11 @@ fn json(e: &Estimate, level: f64) -> Outcome<Ordered> {
 }
 
 /// Names of the result columns of a table.
-fn result_columns() -> Vec<String> {
+fn result_columns(detachment: bool) -> Vec<String> {
     let mut names = Vec::new();
+    if detachment {
+        names.push(mechanics::PROBABILITY.to_string());
+    }
     for size in SIZES {
         for end in ["low", "median", "high"] {
             names.push(format!("expected_{size}_{end}"));
@@ -142,12 +158,12 @@ fn result_columns() -> Vec<String> {
     names
 }
 
-fn result_numbers(e: &Estimate, level: f64) -> Outcome<Vec<Option<f64>>> {
+fn result_numbers(e: &Estimate, level: f64, quantiles: &mut Quantiles) -> Outcome<Vec<Option<f64>>> {
     let mut numbers = Vec::with_capacity(12);
     for size in SIZES {
         match e.size(size) {
             Some(p) => {
-                let i = p.interval(level)?;
+                let i = p.interval_with(level, quantiles)?;
                 numbers.extend([Some(i.low), Some(i.median), Some(i.high)]);
             }
             None => numbers.extend([None; 3]),
@@ -156,12 +172,14 @@ fn result_numbers(e: &Estimate, level: f64) -> Outcome<Vec<Option<f64>>> {
     Ok(numbers)
 }
 
-fn print_csv(e: &Estimate, level: f64) -> Outcome<()> {
-    let names = result_columns();
+fn print_csv(e: &Estimate, detachment: Option<&Detachment>, level: f64) -> Outcome<()> {
+    let names = result_columns(detachment.is_some());
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let mut writer = TableWriter::sheet(Sink::open(None)?, conchoid::table::Separator::Comma, &names)?;
     let text = joined(&e.cautions, true);
-    let mut cells: Vec<Cell> = result_numbers(e, level)?.into_iter().map(Cell::from).collect();
+    let probability = detachment.map(|d| Some(d.answer.detachment_probability.value));
+    let numbers = result_numbers(e, level, &mut Quantiles::default())?;
+    let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();
     cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
     writer.write_cells(&cells)?;
     writer.finish()?.finish()
@@ -182,11 +200,13 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
         eprintln!("knap: {remark}");
     }
     let mut predictors = Predictors::new(calibration, by_stone)?;
-    let names = result_columns();
+    let detaches = mechanics::in_table(reader.header(), &o.blow.delivery);
+    let names = result_columns(detaches);
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &names)?;
     let progress = Progress::new("estimating");
     let mut summary = Summary::default();
+    let mut quantiles = Quantiles::default();
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
         progress.tick(row.row_number());
@@ -195,8 +215,10 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
         match answer(predictor, &row, &both, ask) {
             Ok(estimate) => {
                 let text = joined(&estimate.cautions, false);
-                let numbers = result_numbers(&estimate, level)?;
-                let mut cells: Vec<Cell> = numbers.into_iter().map(Cell::from).collect();
+                let numbers = result_numbers(&estimate, level, &mut quantiles)?;
+                let probability = detaches
+                    .then(|| mechanics::probability(&both, &row, &o.blow.delivery, predictor.calibration()));
+                let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();
                 cells.extend([
                     Cell::Text(&estimate.calibration),
                     Cell::Text(&text),
@@ -207,7 +229,7 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
             }
             Err(reasons) => {
                 let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
-                let mut cells = vec![Cell::Blank; 12];
+                let mut cells = vec![Cell::Blank; 12 + usize::from(detaches)];
                 let refused = format!("refused: {text}");
                 cells.extend([Cell::Text(predictor.calibration().name()), Cell::Text(&refused), Cell::Blank]);
                 writer.write(&row, &cells)?;

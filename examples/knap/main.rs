@@ -7,6 +7,7 @@
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
+//! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `estimate.rs`, `fit.rs`, `calibrations.rs` | one verb each |
 
 mod blow;
@@ -14,6 +15,7 @@ mod calibrations;
 mod estimate;
 mod failure;
 mod fit;
+mod mechanics;
 mod report;
 mod tables;
 
@@ -39,6 +41,12 @@ enum Verb {
     /// Length, width, thickness and mass of a flake from its platform, as intervals
     #[command(after_help = format!("{}\n\n{CARE}", estimate::EXAMPLES))]
     Estimate(estimate::Options),
+    /// The mechanics of one blow: force delivered and needed, and whether a flake comes off
+    #[command(after_help = format!("{}\n\n{CARE}", mechanics::BLOW_EXAMPLES))]
+    Blow(mechanics::BlowVerb),
+    /// Two or more percussors on the same platform, and the difference they make
+    #[command(after_help = format!("{}\n\n{CARE}", mechanics::CONTRAST_EXAMPLES))]
+    Contrast(mechanics::ContrastVerb),
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
@@ -51,6 +59,8 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),
+        Verb::Blow(o) => mechanics::blow(&o),
+        Verb::Contrast(o) => mechanics::contrast(&o),
         Verb::Fit(o) => fit::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
     };

@@ -21,6 +21,7 @@ pub struct Ordered(Vec<(String, Entry)>);
 enum Entry {
     Value(serde_json::Value),
     Object(Ordered),
+    List(Vec<Ordered>),
 }
 
 impl Ordered {
@@ -31,6 +32,11 @@ impl Ordered {
 
     pub fn nest(&mut self, key: &str, inner: Ordered) -> &mut Self {
         self.0.push((key.to_string(), Entry::Object(inner)));
+        self
+    }
+
+    pub fn list(&mut self, key: &str, inner: Vec<Ordered>) -> &mut Self {
+        self.0.push((key.to_string(), Entry::List(inner)));
         self
     }
 
@@ -50,6 +56,7 @@ impl Serialize for Ordered {
             match v {
                 Entry::Value(v) => map.serialize_entry(k, v)?,
                 Entry::Object(o) => map.serialize_entry(k, o)?,
+                Entry::List(l) => map.serialize_entry(k, l)?,
             }
         }
         map.end()
@@ -102,12 +109,17 @@ pub fn wrapped(text: &str, first: &str, indent: &str, width: usize) -> String {
 
 /// The cautions as a paragraph, empty without any.
 pub fn cautions(list: &[Caution]) -> String {
+    remarks(&list.iter().map(Caution::to_string).collect::<Vec<_>>())
+}
+
+/// The same from sentences.
+pub fn remarks(list: &[String]) -> String {
     if list.is_empty() {
         return String::new();
     }
     let mut out = String::from("\nMind:\n");
-    for c in list {
-        out.push_str(&wrapped(&c.to_string(), " - ", "   ", 79));
+    for sentence in list {
+        out.push_str(&wrapped(sentence, " - ", "   ", 79));
         out.push('\n');
     }
     out

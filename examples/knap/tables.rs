@@ -132,7 +132,7 @@ impl Progress {
 
     pub fn tick(&self, rows: u64) {
         if let Some(bar) = &self.0
-            && rows % 1024 == 0
+            && rows.is_multiple_of(1024)
         {
             bar.set_position(rows);
         }

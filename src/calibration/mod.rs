@@ -332,9 +332,14 @@ impl Calibration {
 
     /// Its JSON text, ending in a line break. Reading and writing again gives the same bytes.
     pub fn to_json(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).unwrap_or_default();
-        text.push('\n');
-        text
+        let mut text = Vec::new();
+        let mut writer = serde_json::Serializer::with_formatter(&mut text, Outline::default());
+        // writing plain data into memory has nothing to fail on
+        if Serialize::serialize(self, &mut writer).is_err() {
+            text.clear();
+        }
+        text.push(b'\n');
+        String::from_utf8(text).unwrap_or_default()
     }
 
     /// Its name.
@@ -405,6 +410,60 @@ impl Calibration {
             }
         }
         names
+    }
+}
+
+/// Writes each member of an object on a line of its own, and lists of numbers on one line.
+#[derive(Default)]
+struct Outline {
+    depth: usize,
+    filled: bool,
+}
+
+impl Outline {
+    fn line<W: ?Sized + std::io::Write>(&self, w: &mut W) -> std::io::Result<()> {
+        w.write_all(b"\n")?;
+        (0..self.depth).try_for_each(|_| w.write_all(b"  "))
+    }
+}
+
+impl serde_json::ser::Formatter for Outline {
+    fn begin_object<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
+        self.depth += 1;
+        self.filled = false;
+        w.write_all(b"{")
+    }
+    fn begin_object_key<W: ?Sized + std::io::Write>(
+        &mut self,
+        w: &mut W,
+        first: bool,
+    ) -> std::io::Result<()> {
+        if !first {
+            w.write_all(b",")?;
+        }
+        self.line(w)
+    }
+    fn begin_object_value<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
+        w.write_all(b": ")
+    }
+    fn end_object_value<W: ?Sized + std::io::Write>(&mut self, _: &mut W) -> std::io::Result<()> {
+        self.filled = true;
+        Ok(())
+    }
+    fn end_object<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
+        self.depth -= 1;
+        if self.filled {
+            self.line(w)?;
+        }
+        self.filled = true;
+        w.write_all(b"}")
+    }
+    fn begin_array_value<W: ?Sized + std::io::Write>(
+        &mut self,
+        w: &mut W,
+        first: bool,
+    ) -> std::io::Result<()> {
+        if first { Ok(()) } else { w.write_all(b", ") }
     }
 }
 
@@ -534,11 +593,12 @@ fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
                 }) => {}
         _ => return Err(wrong(here, "tails need degrees of freedom above 2, and classes of the layout")),
     }
-    if m.flakes == 0
-        || !(0.0..=1.0).contains(&m.r_squared)
-        || !(m.left_out_error >= 0.0 && m.left_out_error.is_finite())
-        || !(m.largest_leverage >= 0.0 && m.largest_leverage.is_finite())
-    {
+    let finite_from_zero = |v: f64| v >= 0.0 && v.is_finite();
+    let described = m.flakes > 0
+        && (0.0..=1.0).contains(&m.r_squared)
+        && finite_from_zero(m.left_out_error)
+        && finite_from_zero(m.largest_leverage);
+    if !described {
         return Err(wrong(here, "flakes, r_squared, left_out_error or largest_leverage out of range"));
     }
     if let Some(g) = &m.grouping

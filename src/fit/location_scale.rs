@@ -434,21 +434,33 @@ impl<'a> Problem<'a> {
         let what = "the location-scale fit";
         let failed = |reason: &str| Error::NotConverged { what: what.into(), reason: reason.into() };
         let (mut here, common) = self.start(start)?;
+        let penalised = |information: &DMatrix<f64>| {
+            Cholesky::new(information + DMatrix::from_diagonal(&self.penalty)).ok_or_else(|| {
+                failed("the scale terms cannot be told apart in these rows; use fewer scale terms or a ridge")
+            })
+        };
+        let mut expected = self.expected(&here);
+        let mut scoring = penalised(&expected)?;
+        let mut near = false;
         for iteration in 0..settings.max_iterations {
             let score = self.score(&here);
-            let expected = self.expected(&here);
-            let scoring = Cholesky::new(&expected + DMatrix::from_diagonal(&self.penalty)).ok_or_else(|| {
-                failed("the scale terms cannot be told apart in these rows; use fewer scale terms or a ridge")
-            })?;
+            // Near the optimum the expected information hardly moves and need not be summed again.
+            if iteration > 0 && !near {
+                expected = self.expected(&here);
+                scoring = penalised(&expected)?;
+            }
             let mut step = scoring.solve(&score);
             let length = step.dot(&score).max(0.0);
             if length.sqrt() <= settings.tolerance {
                 return Ok((here, iteration, StopReason::Gradient));
             }
-            if length < NEWTON_BELOW {
+            near = length < NEWTON_BELOW;
+            if near {
                 let observed = self.observed(&here, &expected) + DMatrix::from_diagonal(&self.penalty);
                 if let Some(newton) = Cholesky::new(observed) {
                     step = newton.solve(&score);
+                } else {
+                    near = false;
                 }
             }
             let reach = (self.z * &step).amax();
@@ -521,10 +533,12 @@ impl<'a> Problem<'a> {
 pub(crate) fn weighted_gram(z: &DMatrix<f64>, w: &DVector<f64>) -> DMatrix<f64> {
     let q = z.ncols();
     let mut gram = DMatrix::zeros(q, q);
+    let mut weighted = DVector::zeros(z.nrows());
     for a in 0..q {
+        weighted.copy_from(&z.column(a));
+        weighted.component_mul_assign(w);
         for b in 0..=a {
-            let (za, zb) = (z.column(a), z.column(b));
-            let sum: f64 = za.iter().zip(zb.iter()).zip(w.iter()).map(|((u, v), w)| u * v * w).sum();
+            let sum = weighted.dot(&z.column(b));
             gram[(a, b)] = sum;
             gram[(b, a)] = sum;
         }
@@ -532,8 +546,10 @@ pub(crate) fn weighted_gram(z: &DMatrix<f64>, w: &DVector<f64>) -> DMatrix<f64> 
     gram
 }
 
-/// A fitted location and scale, with what prediction needs.
-#[derive(Debug, Clone, PartialEq)]
+/// A fitted location and scale, with what prediction needs. Stored and read back through the same checks:
+/// shapes fit, numbers are finite, covariances are ones.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Stored", into = "Stored")]
 pub struct LocationScaleFit {
     location_names: Vec<String>,
     scale_names: Vec<String>,
@@ -624,6 +640,26 @@ impl LocationScaleFit {
 
     /// Predictive distribution of one new row with location terms `x` and scale terms `z`.
     ///
+    /// # Formula
+    /// Student t with location x'β̂, squared scale σ̂² + x' Cov(β̂) x where ln σ̂ = z'γ̂, and degrees of freedom
+    /// 1/(2v), v = z' Cov(γ̂) z the variance of ln σ̂ (a χ² with d degrees of freedom has a log with variance
+    /// near 2/d, so its root near 1/(2d)). With one spread for all rows under [`Criterion::Reml`] this is
+    /// the exact t with n − p; with a location and a spread for each of several groups, the exact t of each
+    /// group. Otherwise it is approximate. v uses ln σ̂ alone, and Cov(β̂) the weights as if known.
+    ///
+    /// Chance that the 95 % interval holds a new flake, 10,000 simulated experiments of each kind (2,000 at
+    /// n = 350; `tests/location_scale.rs`; simulation error below 0.0005): over the flakes of the experiment,
+    /// and in the corner with the fewest flakes. A third of the flakes are in the second group.
+    ///
+    /// | ln σ follows | n = 30 | n = 50 | n = 100 | n = 350 |
+    /// |---|---|---|---|---|
+    /// | two groups | 0.951, 0.952 | 0.950, 0.951 | 0.950, 0.950 | 0.950, 0.951 |
+    /// | a covariate | 0.951, 0.959 | 0.950, 0.956 | 0.950, 0.953 | 0.950, 0.951 |
+    /// | both | 0.952, 0.962 | 0.950, 0.956 | 0.950, 0.952 | 0.950, 0.950 |
+    ///
+    /// So no further correction is made; at the far end of a covariate a small table's interval is a little
+    /// wide. Under [`Criterion::Ml`] the spread is too small and no such promise is made.
+    ///
     /// # Errors
     /// [`Error::Shape`] when `x` or `z` has another length than the fit, [`Error::OutOfRange`] naming the
     /// term at a number that is not finite, [`Error::Invalid`] when the row lies so far out that the spread
@@ -636,6 +672,137 @@ impl LocationScaleFit {
         let df = 0.5 / quadratic(&self.gamma_covariance, z);
         new_row(location, variance, df)
     }
+}
+
+/// The fit as it is stored.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stored {
+    location_terms: Vec<String>,
+    scale_terms: Vec<String>,
+    criterion: Criterion,
+    beta: Vec<f64>,
+    beta_covariance: Vec<Vec<f64>>,
+    gamma: Vec<f64>,
+    gamma_covariance: Vec<Vec<f64>>,
+    rows: usize,
+    ln_likelihood: f64,
+    ln_restricted_likelihood: f64,
+    iterations: usize,
+    stopped: StopReason,
+}
+
+impl From<LocationScaleFit> for Stored {
+    fn from(fit: LocationScaleFit) -> Self {
+        Stored {
+            beta_covariance: to_rows(&fit.beta_covariance),
+            gamma_covariance: to_rows(&fit.gamma_covariance),
+            location_terms: fit.location_names,
+            scale_terms: fit.scale_names,
+            criterion: fit.criterion,
+            beta: fit.beta.as_slice().to_vec(),
+            gamma: fit.gamma.as_slice().to_vec(),
+            rows: fit.rows,
+            ln_likelihood: fit.ml,
+            ln_restricted_likelihood: fit.reml,
+            iterations: fit.iterations,
+            stopped: fit.stopped,
+        }
+    }
+}
+
+impl TryFrom<Stored> for LocationScaleFit {
+    type Error = Error;
+
+    fn try_from(stored: Stored) -> Result<Self> {
+        check_coefficients("beta", &stored.beta, &stored.location_terms)?;
+        check_coefficients("gamma", &stored.gamma, &stored.scale_terms)?;
+        check_coefficients("ln_likelihood", &[stored.ln_likelihood], &[String::new()])?;
+        check_coefficients("ln_restricted_likelihood", &[stored.ln_restricted_likelihood], &[String::new()])?;
+        check_stored_rows(stored.rows, stored.beta.len() + stored.gamma.len() + 1)?;
+        Ok(LocationScaleFit {
+            beta_covariance: covariance_from(
+                "beta_covariance",
+                &stored.beta_covariance,
+                stored.beta.len(),
+                false,
+            )?,
+            gamma_covariance: covariance_from(
+                "gamma_covariance",
+                &stored.gamma_covariance,
+                stored.gamma.len(),
+                false,
+            )?,
+            location_names: stored.location_terms,
+            scale_names: stored.scale_terms,
+            criterion: stored.criterion,
+            beta: DVector::from_vec(stored.beta),
+            gamma: DVector::from_vec(stored.gamma),
+            rows: stored.rows,
+            ml: stored.ln_likelihood,
+            reml: stored.ln_restricted_likelihood,
+            iterations: stored.iterations,
+            stopped: stored.stopped,
+        })
+    }
+}
+
+/// A matrix as rows, for storing.
+pub(crate) fn to_rows(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
+    m.row_iter().map(|r| r.iter().copied().collect()).collect()
+}
+
+/// Stored coefficients: as many as terms, at least one, all finite.
+pub(crate) fn check_coefficients(field: &str, values: &[f64], terms: &[String]) -> Result<()> {
+    if values.is_empty() || values.len() != terms.len() {
+        let reason = format!("{} numbers for {} terms", values.len(), terms.len());
+        return Err(Error::Calibration { at: Place::column(field), reason });
+    }
+    if values.iter().any(|v| !v.is_finite()) {
+        let reason = "a number is not finite".into();
+        return Err(Error::Calibration { at: Place::column(field), reason });
+    }
+    Ok(())
+}
+
+/// Stored number of rows: enough for the coefficients.
+pub(crate) fn check_stored_rows(rows: usize, needed: usize) -> Result<()> {
+    if rows < needed {
+        let reason = format!("{rows}, but at least {needed} are needed for these coefficients");
+        return Err(Error::Calibration { at: Place::column("rows"), reason });
+    }
+    Ok(())
+}
+
+/// A stored covariance: square, finite, symmetric, with variances above zero (the last may be zero where it
+/// is allowed to) and correlations within −1 to 1.
+pub(crate) fn covariance_from(
+    field: &str,
+    rows: &[Vec<f64>],
+    size: usize,
+    last_may_be_zero: bool,
+) -> Result<DMatrix<f64>> {
+    let wrong =
+        |reason: &str| Error::Calibration { at: Place::column(field), reason: format!("must be {reason}") };
+    if rows.len() != size || rows.iter().any(|r| r.len() != size) {
+        return Err(wrong(&format!("{size} rows of {size} numbers")));
+    }
+    let m = DMatrix::from_fn(size, size, |i, j| rows[i][j]);
+    if m.iter().any(|v| !v.is_finite()) {
+        return Err(wrong("finite numbers"));
+    }
+    for i in 0..size {
+        if !(m[(i, i)] > 0.0 || (last_may_be_zero && i + 1 == size && m[(i, i)] == 0.0)) {
+            return Err(wrong("a covariance, with variances above zero"));
+        }
+        for j in 0..i {
+            let bound = (m[(i, i)] * m[(j, j)]).sqrt();
+            if (m[(i, j)] - m[(j, i)]).abs() > 1e-9 * bound || m[(i, j)].abs() > bound * (1.0 + 1e-9) {
+                return Err(wrong("a covariance, symmetric, with correlations within -1 to 1"));
+            }
+        }
+    }
+    Ok(m)
 }
 
 /// Wraps up a new row's predictive where it is one.

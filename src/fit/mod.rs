@@ -9,6 +9,7 @@
 //! | [`nonlinear`] | nonlinear least squares |
 //! | [`grouped`] | random intercepts by restricted maximum likelihood |
 //! | [`multinomial`] | multinomial logistic regression |
+//! | [`spline`] | (columns of a natural cubic spline, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
 pub mod grouped;
@@ -17,6 +18,7 @@ pub mod location_scale;
 pub mod multinomial;
 pub mod nonlinear;
 pub mod shrunken;
+pub mod spline;
 pub mod student;
 pub mod updating;
 

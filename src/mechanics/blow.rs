@@ -303,6 +303,23 @@ impl Doubt {
         Doubt::FastBlow,
     ];
 
+    /// A stable name of the kind, for programs; the same as when serialised.
+    pub const fn kind(self) -> &'static str {
+        match self {
+            Doubt::TipYields => "tip-yields",
+            Doubt::ContactNearEdge => "contact-near-edge",
+            Doubt::ContactWide => "contact-wide",
+            Doubt::BendingLikely => "bending-likely",
+            Doubt::PlatformAngleOutside => "platform-angle-outside",
+            Doubt::BlowAngleOutside => "blow-angle-outside",
+            Doubt::AnglesIgnored => "angles-ignored",
+            Doubt::Indirect => "indirect",
+            Doubt::LossesShared => "losses-shared",
+            Doubt::CoreFixed => "core-fixed",
+            Doubt::FastBlow => "fast-blow",
+        }
+    }
+
     /// One plain sentence.
     pub const fn sentence(self) -> &'static str {
         match self {

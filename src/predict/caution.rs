@@ -1,5 +1,6 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
+use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
@@ -91,6 +92,13 @@ pub enum Caution {
         /// Its state (`split`, `proximal`, `retouched`).
         state: String,
     },
+    /// The probability of detachment rests on the model alone.
+    NoFailedBlows,
+    /// A doubt about the mechanics of the blow.
+    Mechanics {
+        /// Which.
+        doubt: Doubt,
+    },
 }
 
 impl Caution {
@@ -110,6 +118,8 @@ impl Caution {
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
             Caution::NotAsStruck { .. } => "not-as-struck",
+            Caution::NoFailedBlows => "no-failed-blows",
+            Caution::Mechanics { doubt } => doubt.kind(),
         }
     }
 }
@@ -197,6 +207,11 @@ impl fmt::Display for Caution {
             Caution::NotAsStruck { state } => {
                 write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
             }
+            Caution::NoFailedBlows => f.write_str(
+                "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
+                 required force was found with sharp points pressed slowly",
+            ),
+            Caution::Mechanics { doubt } => doubt.fmt(f),
         }
     }
 }

@@ -51,6 +51,25 @@ pub struct Interval {
     pub level: f64,
 }
 
+/// Upper t quantiles already computed, by tail and degrees of freedom; a few suffice for a calibration.
+#[derive(Debug, Clone, Default)]
+pub struct Quantiles(Vec<(f64, f64, f64)>);
+
+impl Quantiles {
+    fn upper(&mut self, tail: f64, degrees_of_freedom: f64) -> f64 {
+        let known = self.0.iter().find(|(t, d, _)| *t == tail && *d == degrees_of_freedom);
+        if let Some((_, _, q)) = known {
+            return *q;
+        }
+        let q = student_quantile_upper(tail, degrees_of_freedom);
+        if self.0.len() >= 32 {
+            self.0.clear();
+        }
+        self.0.push((tail, degrees_of_freedom, q));
+        q
+    }
+}
+
 /// The distribution of one size of one future flake.
 ///
 /// ```
@@ -261,11 +280,19 @@ impl Predictive {
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1.
     pub fn interval(&self, level: f64) -> Result<Interval> {
+        self.interval_with(level, &mut Quantiles::default())
+    }
+
+    /// The same, remembering t quantiles between calls: many flakes under one calibration share few.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < level < 1.
+    pub fn interval_with(&self, level: f64, quantiles: &mut Quantiles) -> Result<Interval> {
         let level = LEVEL.check(level)?;
         let tail = 0.5 * (1.0 - level);
         if let [one] = &self.components[..] {
             // symmetric on the transformed scale: one quantile does for both ends
-            let half = one.scale * student_quantile_upper(tail, one.degrees_of_freedom);
+            let half = one.scale * quantiles.upper(tail, one.degrees_of_freedom);
             return Ok(Interval {
                 low: self.transform.invert(one.location - half),
                 median: self.transform.invert(one.location),

@@ -97,20 +97,26 @@ impl Estimate {
 #[derive(Debug, Clone)]
 pub struct Predictor {
     calibration: Calibration,
-    variants: Vec<ReadyVariant>,
+    pub(super) variants: Vec<ReadyVariant>,
     /// Places of the settings in an input row.
     settings: Vec<usize>,
 }
 
 #[derive(Debug, Clone)]
-struct ReadyVariant {
+pub(super) struct ReadyVariant {
     required: Vec<usize>,
     /// Settings that some form of this variant reads.
     reads: Vec<usize>,
-    sizes: Vec<ReadySize>,
+    pub(super) sizes: Vec<ReadySize>,
     /// Place of the termination in an input row, where a form reads it.
     termination: Option<usize>,
     ends: Option<ReadyTermination>,
+    /// Assumed classes that this variant reads: place, code, and which assumption it is.
+    assumed: Vec<(usize, f64, usize)>,
+    /// Places of the measurements with a range, in the order of the variant's ranges.
+    ranged: Vec<usize>,
+    /// Whether a form takes the tangent of the exterior platform angle.
+    tangent: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -122,10 +128,10 @@ struct ReadyTermination {
 
 /// One size model with its names resolved and its covariance factored.
 #[derive(Debug, Clone)]
-struct ReadySize {
-    compiled: Compiled,
+pub(super) struct ReadySize {
+    pub(super) compiled: Compiled,
     /// Column-major lower Cholesky factor of the covariance.
-    factor: nalgebra::DMatrix<f64>,
+    pub(super) factor: nalgebra::DMatrix<f64>,
     spread_covariance: Option<nalgebra::DMatrix<f64>>,
     /// Place of the class that decides the tails, and degrees of freedom by code.
     tails: Option<(usize, Vec<f64>)>,
@@ -165,7 +171,7 @@ impl ReadySize {
     }
 
     /// Evaluates at a complete input row that has passed the check of the form's domain.
-    fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
+    pub(super) fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
         row.resize(self.compiled.terms(), 0.0);
         self.compiled.fill(x, row);
         let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
@@ -196,7 +202,7 @@ impl ReadySize {
 }
 
 /// |L' x|^2 for a lower triangle L: x' (L L') x.
-fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
+pub(super) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
     let p = x.len();
     let mut sum = 0.0;
     for j in 0..p {
@@ -225,7 +231,20 @@ impl ReadyVariant {
             settings.iter().copied().filter(|at| names.iter().any(|n| n == layout.name(*at))).collect();
         let termination =
             names.iter().any(|n| n == TERMINATION).then(|| layout.position(TERMINATION)).flatten();
-        Ok(ReadyVariant { required, reads, sizes, termination, ends })
+        let code = |class: &str, level: &str| {
+            let at = layout.position(class)?;
+            Some((at, layout.class_at(at)?.levels.iter().position(|l| l == level)? as f64))
+        };
+        let assumed = calibration
+            .assumptions()
+            .iter()
+            .enumerate()
+            .filter(|(_, a)| names.contains(&a.class))
+            .filter_map(|(i, a)| code(&a.class, &a.level).map(|(at, code)| (at, code, i)))
+            .collect();
+        let ranged = v.ranges.iter().map(|r| layout.position(&r.name).unwrap_or(usize::MAX)).collect();
+        let tangent = v.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")));
+        Ok(ReadyVariant { required, reads, sizes, termination, ends, assumed, ranged, tangent })
     }
 }
 
@@ -284,15 +303,15 @@ impl Predictor {
         let mut x = self.gather(measured, &mut cautions)?;
         let at = self.choose(&x)?;
         let (variant, ready) = (&self.calibration.variants()[at], &self.variants[at]);
-        self.assume(ready, variant, &mut x, &mut cautions);
+        self.assume(ready, &mut x, &mut cautions);
         let rows = self.complete(ready, &x, &mut cautions);
         let ended = self.condition(ready, measured, ask, &mut cautions);
         let estimate = self.evaluate(variant, ready, rows, ended, cautions)?;
-        Ok(self.doubt(estimate, variant, &x, measured))
+        Ok(self.doubt(estimate, variant, ready, &x, measured))
     }
 
     /// The input row: what was measured, classes as codes, not a number where missing.
-    fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
+    pub(super) fn gather(&self, measured: &impl Measured, cautions: &mut Vec<Caution>) -> Result<Vec<f64>> {
         let layout = self.calibration.layout();
         let mut x: Vec<f64> = layout.numbers.iter().map(|n| measured.number(n).unwrap_or(f64::NAN)).collect();
         for class in &layout.classes {
@@ -366,7 +385,7 @@ impl Predictor {
     }
 
     /// The first variant whose measurements are all there.
-    fn choose(&self, x: &[f64]) -> Result<usize> {
+    pub(super) fn choose(&self, x: &[f64]) -> Result<usize> {
         let complete = |v: &ReadyVariant| v.required.iter().all(|at| !x[*at].is_nan());
         if let Some(at) = self.variants.iter().position(complete) {
             return Ok(at);
@@ -376,6 +395,7 @@ impl Predictor {
         let least = self
             .variants
             .iter()
+            .rev()
             .min_by_key(|v| v.required.iter().filter(|at| x[**at].is_nan()).count())
             .unwrap_or(&self.variants[0]);
         let lacking = least.required.iter().find(|at| x[**at].is_nan()).copied().unwrap_or(0);
@@ -391,16 +411,11 @@ impl Predictor {
     }
 
     /// Fills in the classes that are taken as given.
-    fn assume(&self, ready: &ReadyVariant, variant: &Variant, x: &mut [f64], cautions: &mut Vec<Caution>) {
-        let layout = self.calibration.layout();
-        for a in self.calibration.assumptions() {
-            let Some(at) = layout.position(&a.class) else { continue };
-            let used = variant.sizes.iter().any(|m| m.form.needs().contains(&a.class))
-                || (ready.ends.is_some()
-                    && variant.termination.as_ref().is_some_and(|t| t.form.needs().contains(&a.class)));
-            if used && x[at].is_nan() {
-                let code = layout.class_at(at).and_then(|c| c.levels.iter().position(|l| *l == a.level));
-                x[at] = code.map_or(f64::NAN, |c| c as f64);
+    pub(super) fn assume(&self, ready: &ReadyVariant, x: &mut [f64], cautions: &mut Vec<Caution>) {
+        for (at, code, which) in &ready.assumed {
+            if x[*at].is_nan() {
+                x[*at] = *code;
+                let a = &self.calibration.assumptions()[*which];
                 cautions.push(Caution::Assumed { class: a.class.clone(), level: a.level.clone() });
             }
         }
@@ -408,7 +423,12 @@ impl Predictor {
 
     /// Complete input rows with their weights: one where every setting is given, otherwise one for each
     /// combination of the experiment that agrees with the classes that are given.
-    fn complete(&self, ready: &ReadyVariant, x: &[f64], cautions: &mut Vec<Caution>) -> Vec<(f64, Vec<f64>)> {
+    pub(super) fn complete(
+        &self,
+        ready: &ReadyVariant,
+        x: &[f64],
+        cautions: &mut Vec<Caution>,
+    ) -> Vec<(f64, Vec<f64>)> {
         let missing: Vec<usize> = ready.reads.iter().copied().filter(|at| x[*at].is_nan()).collect();
         if missing.is_empty() {
             return vec![(1.0, x.to_vec())];
@@ -443,7 +463,7 @@ impl Predictor {
     }
 
     /// The code of the termination that is asked for, where the calibration can condition on it.
-    fn condition(
+    pub(super) fn condition(
         &self,
         ready: &ReadyVariant,
         measured: &impl Measured,
@@ -465,7 +485,7 @@ impl Predictor {
         code
     }
 
-    fn evaluate(
+    pub(super) fn evaluate(
         &self,
         variant: &Variant,
         ready: &ReadyVariant,
@@ -531,12 +551,18 @@ impl Predictor {
     }
 
     /// Adds the doubts that depend on the measurements and the calibration alone.
-    fn doubt(&self, mut e: Estimate, variant: &Variant, x: &[f64], measured: &impl Measured) -> Estimate {
+    pub(super) fn doubt(
+        &self,
+        mut e: Estimate,
+        variant: &Variant,
+        ready: &ReadyVariant,
+        x: &[f64],
+        measured: &impl Measured,
+    ) -> Estimate {
         let layout = self.calibration.layout();
         let mut found = Vec::new();
-        let required = self.calibration.required(variant);
-        for r in &variant.ranges {
-            let value = layout.position(&r.name).map_or(f64::NAN, |at| x[at]);
+        for (r, at) in variant.ranges.iter().zip(&ready.ranged) {
+            let value = x.get(*at).copied().unwrap_or(f64::NAN);
             if value < r.low || value > r.high {
                 found.push(Caution::OutsideRange {
                     measurement: r.name.clone(),
@@ -546,10 +572,9 @@ impl Predictor {
                 });
             }
         }
-        if variant.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")))
+        if ready.tangent
             && let Some(value) = measured.number(form::ANGLE)
             && value > 80.0
-            && required.iter().any(|n| n == form::ANGLE)
         {
             found.push(Caution::NearEndOfDomain {
                 measurement: form::ANGLE.to_string(),
@@ -614,7 +639,7 @@ fn class_of(name: &str) -> Result<PercussorClass> {
 }
 
 /// One row for each termination that the sizes depend on, weighted by its probability.
-fn by_termination(
+pub(super) fn by_termination(
     variant: &Variant,
     ready: &ReadyVariant,
     rows: Vec<(f64, Vec<f64>)>,

@@ -4,12 +4,19 @@
 //! |---|---|
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
 //! | [`caution`] | typed doubts that travel with an answer |
+//! | [`detachment`] | whether a blow takes a flake off: force, margin and probability with their intervals |
+//! | [`contrast`] | two percussors on one platform: the difference of the sizes, and how sure it is |
 //! | [`estimate`] | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
+//! | [`joint`] | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
 pub mod caution;
+pub mod contrast;
+pub mod detachment;
 pub mod distribution;
 pub mod estimate;
+pub mod joint;
 
 pub use caution::Caution;
-pub use distribution::{Component, Interval, LEVEL, Predictive};
+pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
+pub use joint::{Conditional, Given, Joint};

@@ -222,6 +222,7 @@ fn paired(a: &[[f64; 2]], b: &[[f64; 2]], of: &[usize], score: usize) -> (f64, f
 /// The forms compared; the first is the one that the others are paired with.
 fn forms() -> Vec<(&'static str, Vec<Term>)> {
     vec![
+        ("depth + width + area^2 + ln angle", vec![DEPTH, WIDTH, AREA_SQUARED, LN_ANGLE]),
         ("depth + width", vec![DEPTH, WIDTH]),
         ("none", vec![]),
         ("depth", vec![DEPTH]),
@@ -240,7 +241,6 @@ fn forms() -> Vec<(&'static str, Vec<Term>)> {
         ("area + area^2", vec![AREA, AREA_SQUARED]),
         ("depth + width + area^2", vec![DEPTH, WIDTH, AREA_SQUARED]),
         ("depth + width + area^2 + angle", vec![DEPTH, WIDTH, AREA_SQUARED, ANGLE]),
-        ("depth + width + area^2 + ln angle", vec![DEPTH, WIDTH, AREA_SQUARED, LN_ANGLE]),
         ("depth + width + area^2 + angle + angle^2", vec![DEPTH, WIDTH, AREA_SQUARED, ANGLE, ANGLE_SQUARED]),
         ("depth + width + area above 4.6", vec![DEPTH, WIDTH, AREA_HINGE]),
         ("depth + width + mm of both", vec![DEPTH, WIDTH, DEPTH_MM, WIDTH_MM]),
@@ -250,7 +250,10 @@ fn forms() -> Vec<(&'static str, Vec<Term>)> {
         ("ln(area + 100)", vec![AREA_OFFSET]),
         ("depth in mm + width in mm", vec![DEPTH_MM, WIDTH_MM]),
         ("depth + ln(area + 100) + ln angle", vec![DEPTH, AREA_OFFSET, LN_ANGLE]),
-        ("depth + width + depth^2 + width^2 + ln angle", vec![DEPTH, WIDTH, DEPTH_SQUARED, WIDTH_SQUARED, LN_ANGLE]),
+        (
+            "depth + width + depth^2 + width^2 + ln angle",
+            vec![DEPTH, WIDTH, DEPTH_SQUARED, WIDTH_SQUARED, LN_ANGLE],
+        ),
         ("quadratic in both", vec![DEPTH, WIDTH, DEPTH_SQUARED, WIDTH_SQUARED, DEPTH_BY_WIDTH]),
     ]
 }

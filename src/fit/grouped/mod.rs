@@ -754,7 +754,7 @@ fn variance_covariance(optimum: &Optimum, levels: usize, variance: f64, freedom:
         .collect())
 }
 
-/// The leading triangle as nalgebra sees it, for the few places that want a matrix.
+/// A slice as nalgebra sees it.
 fn vector(values: &[f64]) -> DVector<f64> {
     DVector::from_column_slice(values)
 }

@@ -1,6 +1,6 @@
 //! The search for the variance ratios, and the judgement, apart from it, of what it found.
 //!
-//! A coarse scan guards against a second optimum; argmin's Brent root of the derivative in ln γ (its Brent
+//! A coarse scan (of both ratios at once, where there are two) guards against a second optimum; argmin's Brent root of the derivative in ln γ (its Brent
 //! minimum where the derivative does not change sign) finds the neighbourhood of the optimum, and Newton
 //! steps with the exact Hessian, never across zero and never uphill, bring the gradient down to rounding.
 //! Whether the point is an optimum is then read from gradient, curvature and boundary alone.
@@ -117,10 +117,15 @@ fn along(problem: &Problem, ratios: [f64; 2], which: usize, smallest: f64) -> f6
 pub(super) fn minimise(problem: &Problem, largest_group: f64) -> Result<Optimum> {
     let smallest = 1e-3 / largest_group.max(1.0);
     let mut ratios = [0.0; 2];
-    if problem.levels() == 2 {
-        ratios = coarse(problem, smallest);
-    }
     let mut last = None;
+    if problem.levels() == 2 {
+        // A grid over both ratios is scan enough; line searches are for where Newton fails from there.
+        let found = judge(problem, newton(problem, coarse(problem, smallest)));
+        if found.convergence.reached() && found.ratios.iter().all(|r| *r < LARGEST_RATIO) {
+            return Ok(found);
+        }
+        ratios = found.ratios;
+    }
     for _ in 0..8 {
         for which in (0..problem.levels()).rev() {
             ratios[which] = along(problem, ratios, which, smallest);

@@ -6,7 +6,7 @@
 //! matrix (not of the gradient), which keeps the matrix positive definite and costs a few iterations; where
 //! that is slow (few flakes a coefficient) differences of the exact gradient supply it.
 
-use super::accumulate::{Pass, Problem, Rows, Sums};
+use super::accumulate::{Pass, Problem, Sums};
 use super::{Outcomes, Penalty, RidgeColumns, Stopped};
 use crate::error::{Error, Result};
 use crate::fit::Design;
@@ -175,8 +175,8 @@ fn check_rank(problem: &Problem<'_>, gram: &DMatrix<f64>, names: &[String]) -> R
     let norms: Vec<f64> = (0..p).map(|j| scaled.column(j).norm()).collect();
     let r = scaled.qr().r();
     for (j, name) in names.iter().enumerate() {
-        // Written so that a not-a-number counts as deficient.
-        if !(r[(j, j)].abs() > RANK_TOLERANCE * norms[j]) {
+        let left = r[(j, j)].abs();
+        if left.is_nan() || left <= RANK_TOLERANCE * norms[j] {
             return Err(Error::RankDeficient { term: name.clone() });
         }
     }
@@ -264,41 +264,46 @@ impl<'a, 'b> Solver<'a, 'b> {
 
     /// Runs to the optimum; `start` is a solution of a nearby problem, where there is one.
     pub fn run(&self, start: Option<&[f64]>) -> Result<Solution> {
-        let rows = self.prepared.problem.rows;
-        let everything = Rows { rows, step: 1 };
+        let problem = &self.prepared.problem;
         let mut start = start.map_or_else(|| self.default_start(), <[f64]>::to_vec);
-        if rows >= WORTH_SAMPLING && !self.firth && self.prepared.problem.weights.is_none() {
+        if problem.rows >= WORTH_SAMPLING && !self.firth && problem.weights.is_none() {
             // Every sixteenth row gives a start within a few standard errors at a sixteenth of the cost;
             // where it fails (a class too rare there), the ordinary start stands.
-            let sample = Rows { rows, step: SAMPLE_STEP };
-            if let Ok(s) = self.newton(sample, start.clone(), 1e-2)
+            let (columns, class_of_row) = problem.every(SAMPLE_STEP);
+            let sample = Problem {
+                columns: &columns,
+                rows: class_of_row.len(),
+                class_of_row: &class_of_row,
+                ..problem.clone()
+            };
+            if let Ok(s) = self.newton(&sample, start.clone(), 1e-2)
                 && s.stopped == Stopped::Converged
             {
                 start = s.coefficients;
             }
         }
-        self.newton(everything, start, self.tolerance)
+        self.newton(problem, start, self.tolerance)
     }
 
-    fn newton(&self, rows: Rows, start: Vec<f64>, tolerance: f64) -> Result<Solution> {
+    fn newton(&self, problem: &Problem<'_>, start: Vec<f64>, tolerance: f64) -> Result<Solution> {
         let failed = |reason: &str| Error::NotConverged {
             what: "the multinomial logistic fit".into(),
             reason: reason.into(),
         };
-        let mut here = match self.evaluate(rows, start) {
+        let mut here = match self.evaluate(problem, start) {
             Some(h) => h,
             None => self
-                .evaluate(rows, self.default_start())
+                .evaluate(problem, self.default_start())
                 .ok_or_else(|| failed("the information is singular at the start; try ridge or Firth"))?,
         };
         let mut iterations = 0;
         loop {
-            let gradient = self.gradient(rows, &here);
+            let gradient = self.gradient(problem, &here);
             let mut step = here.matrix.solve(&gradient);
             let mut decrement = gradient.dot(&step).max(0.0);
             if self.firth && iterations >= SLOW && decrement.sqrt() > tolerance {
                 // Few flakes a coefficient: the log-determinant's own curvature matters, so take it in.
-                if let Some(full) = self.full_curvature(rows, &here) {
+                if let Some(full) = self.full_curvature(problem, &here) {
                     step = full.solve(&gradient);
                     decrement = gradient.dot(&step).max(0.0);
                 }
@@ -323,7 +328,7 @@ impl<'a, 'b> Solver<'a, 'b> {
                     "the iterations ran out before the gradient vanished; allow more, or choose ridge",
                 ));
             }
-            match self.search(rows, &here, &step, decrement) {
+            match self.search(problem, &here, &step, decrement) {
                 Some(next) => here = next,
                 None if decrement.sqrt() <= 1e-5 => {
                     return Ok(self.package(here, &gradient, iterations, Stopped::Rounding, None));
@@ -343,12 +348,18 @@ impl<'a, 'b> Solver<'a, 'b> {
     }
 
     /// The first of the halved steps that raises the objective enough.
-    fn search(&self, rows: Rows, here: &Here, step: &DVector<f64>, decrement: f64) -> Option<Here> {
+    fn search(
+        &self,
+        problem: &Problem<'_>,
+        here: &Here,
+        step: &DVector<f64>,
+        decrement: f64,
+    ) -> Option<Here> {
         let noise = 1e-12 * (1.0 + here.objective.abs());
         let mut t = 1.0;
         for _ in 0..40 {
             let trial = here.coefficients.iter().zip(step.iter()).map(|(c, s)| c + t * s).collect();
-            if let Some(next) = self.evaluate(rows, trial) {
+            if let Some(next) = self.evaluate(problem, trial) {
                 let enough = here.objective + 1e-4 * t * decrement;
                 if next.objective >= enough || (decrement < noise && next.objective >= here.objective - noise)
                 {
@@ -361,9 +372,8 @@ impl<'a, 'b> Solver<'a, 'b> {
     }
 
     /// `None` where the objective is not finite or the matrix not positive definite.
-    fn evaluate(&self, rows: Rows, coefficients: Vec<f64>) -> Option<Here> {
-        let problem = &self.prepared.problem;
-        let sums = problem.pass(rows, &coefficients, Pass::Information);
+    fn evaluate(&self, problem: &Problem<'_>, coefficients: Vec<f64>) -> Option<Here> {
+        let sums = problem.pass(&coefficients, Pass::Information);
         let information = problem.unpack(&sums.information);
         let mut matrix = information.clone();
         let mut objective = sums.log_likelihood;
@@ -390,12 +400,11 @@ impl<'a, 'b> Solver<'a, 'b> {
     }
 
     /// The exact gradient of the objective.
-    fn gradient(&self, rows: Rows, here: &Here) -> DVector<f64> {
-        let problem = &self.prepared.problem;
+    fn gradient(&self, problem: &Problem<'_>, here: &Here) -> DVector<f64> {
         let mut gradient = DVector::from_column_slice(&here.sums.score);
         if self.firth {
             let inverse = problem.pack(&here.matrix.inverse());
-            let extra = problem.pass(rows, &here.coefficients, Pass::Jeffreys(&inverse));
+            let extra = problem.pass(&here.coefficients, Pass::Jeffreys(&inverse));
             gradient.iter_mut().zip(&extra.score).for_each(|(g, e)| *g += e);
         }
         let (p, m) = (problem.terms(), problem.classes);
@@ -410,7 +419,7 @@ impl<'a, 'b> Solver<'a, 'b> {
 
     /// Minus the second derivatives of the Firth objective, by central differences of its exact gradient;
     /// `None` where they are not positive definite.
-    fn full_curvature(&self, rows: Rows, here: &Here) -> Option<Cholesky<f64, Dyn>> {
+    fn full_curvature(&self, problem: &Problem<'_>, here: &Here) -> Option<Cholesky<f64, Dyn>> {
         let d = here.coefficients.len();
         let inverse = here.matrix.inverse();
         let mut curvature = DMatrix::zeros(d, d);
@@ -419,7 +428,7 @@ impl<'a, 'b> Solver<'a, 'b> {
             let side = |sign: f64| {
                 let mut coefficients = here.coefficients.clone();
                 coefficients[i] += sign * h;
-                self.evaluate(rows, coefficients).map(|there| self.gradient(rows, &there))
+                self.evaluate(problem, coefficients).map(|there| self.gradient(problem, &there))
             };
             curvature.set_column(i, &((side(-1.0)? - side(1.0)?) / (2.0 * h)));
         }

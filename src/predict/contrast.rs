@@ -1,0 +1,362 @@
+//! Two or more percussors on the same platform: sizes side by side, and the difference with its interval.
+//!
+//! ```text
+//! expected:   d = mean over settings and terminations of x(first) - x(second),   d'b ± t (d'Vd)^(1/2)
+//! new flakes: d_k'b + N(0, d_k'V d_k) + s(first) e₁ - s(second) e₂,   a mixture over settings k
+//! ```
+//!
+//! b are the coefficients of the size under its transform and V their covariance. Both design rows lean on the same coefficients, so
+//! that their difference is surer than either: it is taken from d itself, not from two separate intervals. Settings that
+//! were not given are averaged over those of the whole experiment, with the same weights for every percussor: the percussors
+//! of an experiment were not all used with the same blows, and that must not pass for an effect of the percussor. The errors e of
+//! two new flakes are independent; where they have the heavy tails of a Student t, one of them is integrated over 32
+//! equal shares.
+
+use serde::Serialize;
+
+use super::caution::Caution;
+use super::detachment::Ranged;
+use super::distribution::{Component, LEVEL, Predictive};
+use super::estimate::{Ask, Estimate, Predictor, by_termination, quadratic};
+use crate::calibration::{SizeModel, Spread};
+use crate::error::{Error, Result};
+use crate::form::{PERCUSSOR_CLASS, Transform};
+use crate::special::{student_cdf, student_quantile, student_quantile_upper};
+use crate::strike::Measured;
+
+/// How a difference of sizes is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum DifferenceScale {
+    /// As the ratio of the first over the second: the size is modelled on a log scale.
+    Ratio,
+    /// As the first less the second, in the unit of the size.
+    Difference,
+    /// As the first less the second of the cube roots of the size.
+    CubeRoots,
+}
+
+/// The difference of one size between two percussors.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct SizeDifference {
+    /// Which size (`mass_g`).
+    pub size: String,
+    /// How the two intervals below are to be read.
+    pub scale: DifferenceScale,
+    /// Between what is expected of the two (under a log transform the ratio of the geometric means), with its interval.
+    pub expected: Ranged,
+    /// How many standard errors the expected difference lies from none; its sign is that of first less second.
+    pub standard_errors: f64,
+    /// The share of the expected difference that the data support: the probability that it has this sign
+    /// (0.5: nothing either way).
+    pub supported: f64,
+    /// Between two new flakes, one of each, with its interval (median as the value).
+    pub new_flakes: Ranged,
+    /// Probability that a new flake of the first is the larger.
+    pub first_larger: f64,
+}
+
+/// Percussors side by side on one platform.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct SideBySide {
+    /// The estimate of each, in the order asked.
+    pub estimates: Vec<Estimate>,
+    /// The first against each of the others, every size.
+    pub differences: Vec<Vec<SizeDifference>>,
+    /// Whether the calibration tells the first from each of the others; where not, their differences are none by
+    /// construction and no finding.
+    pub told_apart: Vec<bool>,
+    /// Probability inside the intervals.
+    pub level: f64,
+}
+
+/// Lays percussors side by side: measurements that are the same but for the percussor.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::{Predictor, contrast::side_by_side};
+/// use conchoid::strike::{Platform, Strike};
+///
+/// let predictor = Predictor::new(bundled::named("controlled-glass")?)?;
+/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let with = |percussor| Strike::builder().platform(platform).percussor(percussor).build();
+/// let both = side_by_side(&predictor, &[with("steel")?, with("antler")?], &Default::default(), 0.95)?;
+/// let mass = both.differences[0].iter().find(|d| d.size == "mass_g").unwrap();
+/// assert!(both.told_apart[0]);
+/// // two new flakes differ by more than what is expected of them
+/// assert!(mass.new_flakes.low < mass.expected.low && mass.expected.high < mass.new_flakes.high);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+///
+/// # Errors
+/// [`Error::TooFew`] for fewer than two; [`Error::Missing`] where a percussor was not given;
+/// [`Error::Incomparable`] where anything but the percussor differs; everything that
+/// [`Predictor::estimate`] refuses; [`Error::OutOfRange`] unless 0 < `level` < 1.
+pub fn side_by_side(
+    predictor: &Predictor,
+    flakes: &[impl Measured],
+    ask: &Ask,
+    level: f64,
+) -> Result<SideBySide> {
+    let level = LEVEL.check(level)?;
+    if flakes.len() < 2 {
+        return Err(Error::TooFew { what: "percussors to compare".into(), found: flakes.len(), needed: 2 });
+    }
+    let calibration = predictor.calibration();
+    let layout = calibration.layout();
+    let percussor: Vec<usize> =
+        ["percussor", PERCUSSOR_CLASS].iter().filter_map(|name| layout.position(name)).collect();
+
+    let mut gathered = Vec::with_capacity(flakes.len());
+    for flake in flakes {
+        if let Some(e) = crate::flake::refusal(flake) {
+            return Err(e);
+        }
+        if flake.class("percussor").or(flake.class(PERCUSSOR_CLASS)).is_none() {
+            return Err(Error::missing("percussor", "a comparison of percussors needs it"));
+        }
+        let mut cautions = Vec::new();
+        let x = predictor.gather(flake, &mut cautions)?;
+        gathered.push((x, cautions));
+    }
+    let same_platform = |x: &[f64]| {
+        let first = &gathered[0].0;
+        (0..x.len()).all(|at| percussor.contains(&at) || x[at].to_bits() == first[at].to_bits())
+    };
+    if !gathered.iter().all(|(x, _)| same_platform(x)) {
+        return Err(Error::Incomparable { reason: "more than the percussor differs".into() });
+    }
+
+    // one list of settings for all, whatever percussor they were used with
+    let mut base = gathered[0].0.clone();
+    percussor.iter().for_each(|at| base[*at] = f64::NAN);
+    let chosen = predictor.choose(&gathered[0].0)?;
+    let (variant, ready) = (&calibration.variants()[chosen], &predictor.variants[chosen]);
+    let mut shared = Vec::new();
+    predictor.assume(ready, &mut base, &mut shared);
+    let settings = merged(predictor.complete(ready, &base, &mut shared), &percussor);
+    shared.iter_mut().for_each(forget_percussor);
+    shared.retain(|c| !matches!(c, Caution::SettingsAveraged { settings } if settings.is_empty()));
+
+    let mut estimates = Vec::with_capacity(flakes.len());
+    let mut rows = Vec::with_capacity(flakes.len());
+    for (flake, (x, mut cautions)) in flakes.iter().zip(gathered) {
+        let own: Vec<(f64, Vec<f64>)> =
+            settings.iter().map(|(w, row)| (*w, with_percussor(row, &x, &percussor))).collect();
+        cautions.extend(shared.iter().cloned());
+        let ended = predictor.condition(ready, flake, ask, &mut cautions);
+        let estimate = predictor.evaluate(variant, ready, own.clone(), ended, cautions)?;
+        let x = with_percussor(&base, &x, &percussor);
+        estimates.push(predictor.doubt(estimate, variant, ready, &x, flake));
+        let split = own
+            .into_iter()
+            .map(|(w, row)| Ok((w, by_termination(variant, ready, vec![(1.0, row)], ended)?)))
+            .collect::<Result<Vec<_>>>()?;
+        rows.push(split);
+    }
+
+    let mut differences = Vec::with_capacity(rows.len() - 1);
+    let mut told_apart = Vec::with_capacity(rows.len() - 1);
+    for other in &rows[1..] {
+        let sizes = variant
+            .sizes
+            .iter()
+            .zip(&ready.sizes)
+            .map(|(model, ready)| Pair { model, ready, first: &rows[0], second: other }.difference(level))
+            .collect::<Result<Vec<_>>>()?;
+        told_apart.push(sizes.iter().any(|(_, told)| *told));
+        differences.push(sizes.into_iter().map(|(d, _)| d).collect());
+    }
+    Ok(SideBySide { estimates, differences, told_apart, level })
+}
+
+/// Setting by setting, its weight and the input rows of it with theirs: one for each termination where that counts.
+type Rows = [(f64, Vec<(f64, Vec<f64>)>)];
+
+/// Equal shares into which the error of one flake is cut where it is not normal.
+const SHARES: usize = 32;
+/// Degrees of freedom from which on errors are treated as normal in a difference of two.
+const NEARLY_NORMAL: f64 = 30.0;
+
+/// One size under two percussors.
+struct Pair<'a> {
+    model: &'a SizeModel,
+    ready: &'a super::estimate::ReadySize,
+    first: &'a Rows,
+    second: &'a Rows,
+}
+
+impl Pair<'_> {
+    /// The difference, and whether the design rows differ at all.
+    fn difference(&self, level: f64) -> Result<(SizeDifference, bool)> {
+        let tail = 0.5 * (1.0 - level);
+        let d = self.mean_difference();
+        let told = d.iter().any(|v| *v != 0.0);
+        let centre = dot(&d, &self.model.coefficients);
+        let error = quadratic(&self.ready.factor, &d).sqrt();
+        let freedom = match &self.model.spread {
+            Spread::Constant { degrees_of_freedom, .. } => *degrees_of_freedom,
+            Spread::Modelled { .. } => f64::INFINITY,
+        };
+        let standard_errors = if error > 0.0 { centre / error } else { 0.0 };
+        let half = error * student_quantile_upper(tail, freedom);
+        let (scale, told_as) = scale(self.model.form.transform());
+        let new = self.new_flakes()?;
+        let interval = new.interval(level)?;
+        let difference = SizeDifference {
+            size: self.model.size.clone(),
+            scale,
+            expected: Ranged {
+                value: told_as(centre),
+                low: told_as(centre - half),
+                high: told_as(centre + half),
+            },
+            standard_errors,
+            supported: student_cdf(standard_errors.abs(), freedom),
+            new_flakes: Ranged {
+                value: told_as(interval.median),
+                low: told_as(interval.low),
+                high: told_as(interval.high),
+            },
+            first_larger: new.sf(0.0),
+        };
+        Ok((difference, told))
+    }
+
+    /// The difference of the design rows, averaged over settings and terminations.
+    fn mean_difference(&self) -> Vec<f64> {
+        let mut d = vec![0.0; self.ready.compiled.terms()];
+        let mut row = d.clone();
+        let total: f64 = self.first.iter().map(|(w, _)| w).sum();
+        for (rows, sign) in [(self.first, 1.0), (self.second, -1.0)] {
+            for (weight, ends) in rows {
+                let of_ends: f64 = ends.iter().map(|(w, _)| w).sum();
+                for (w, x) in ends {
+                    self.ready.compiled.fill(x, &mut row);
+                    let share = sign * weight / total * w / of_ends;
+                    d.iter_mut().zip(&row).for_each(|(d, v)| *d += share * v);
+                }
+            }
+        }
+        // what cancels but for rounding is no difference
+        d.iter_mut().for_each(|v| {
+            if v.abs() < 1e-12 {
+                *v = 0.0;
+            }
+        });
+        d
+    }
+
+    /// The difference of two new flakes struck alike, transformed scale.
+    fn new_flakes(&self) -> Result<Predictive> {
+        let mut components = Vec::new();
+        let mut scratch = Vec::new();
+        let mut row = vec![0.0; self.ready.compiled.terms()];
+        let mut other = row.clone();
+        for ((weight, first), (_, second)) in self.first.iter().zip(self.second) {
+            for (w, x) in first {
+                for (v, y) in second {
+                    let (a, b) = (
+                        self.ready.at(self.model, x, &mut scratch),
+                        self.ready.at(self.model, y, &mut scratch),
+                    );
+                    self.ready.compiled.fill(x, &mut row);
+                    self.ready.compiled.fill(y, &mut other);
+                    row.iter_mut().zip(&other).for_each(|(p, q)| *p -= q);
+                    let shared = quadratic(&self.ready.factor, &row);
+                    // the scale of a prediction holds the uncertainty of its own row; take that out again
+                    let own = |at: &super::estimate::At| at.scale * at.scale / (1.0 + at.leverage);
+                    let two = Two {
+                        weight: weight * w * v,
+                        location: dot(&row, &self.model.coefficients),
+                        shared,
+                        first: (own(&a), a.degrees_of_freedom),
+                        second: (own(&b), b.degrees_of_freedom),
+                    };
+                    two.components(&mut components);
+                }
+            }
+        }
+        Predictive::new(Transform::Identity, components)
+    }
+}
+
+/// The difference of two errors about one location: variances, degrees of freedom.
+struct Two {
+    weight: f64,
+    location: f64,
+    shared: f64,
+    first: (f64, f64),
+    second: (f64, f64),
+}
+
+impl Two {
+    fn components(&self, out: &mut Vec<Component>) {
+        let ((a, da), (b, db)) = (self.first, self.second);
+        if da >= NEARLY_NORMAL && db >= NEARLY_NORMAL {
+            // Welch and Satterthwaite
+            let behind = a * a / da + b * b / db;
+            let freedom = if behind > 0.0 { (a + b) * (a + b) / behind } else { f64::INFINITY };
+            out.push(Component {
+                weight: self.weight,
+                location: self.location,
+                scale: (a + b + self.shared).sqrt(),
+                degrees_of_freedom: freedom,
+            });
+            return;
+        }
+        for i in 0..SHARES {
+            let p = (i as f64 + 0.5) / SHARES as f64;
+            out.push(Component {
+                weight: self.weight / SHARES as f64,
+                location: self.location - b.sqrt() * student_quantile(p, db),
+                scale: (a + self.shared).sqrt(),
+                degrees_of_freedom: da,
+            });
+        }
+    }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(p, q)| p * q).sum()
+}
+
+/// How a difference under a transform is told.
+fn scale(transform: Transform) -> (DifferenceScale, fn(f64) -> f64) {
+    match transform {
+        Transform::Ln => (DifferenceScale::Ratio, f64::exp),
+        Transform::Log10 => (DifferenceScale::Ratio, |v| 10f64.powf(v)),
+        Transform::Identity => (DifferenceScale::Difference, |v| v),
+        Transform::CubeRoot => (DifferenceScale::CubeRoots, |v| v),
+    }
+}
+
+/// Rows that differ in the percussor only, as one with the weight of all.
+fn merged(rows: Vec<(f64, Vec<f64>)>, percussor: &[usize]) -> Vec<(f64, Vec<f64>)> {
+    let mut out: Vec<(f64, Vec<f64>)> = Vec::with_capacity(rows.len());
+    for (weight, mut row) in rows {
+        percussor.iter().for_each(|at| row[*at] = f64::NAN);
+        let same = |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
+        match out.iter_mut().find(same) {
+            Some(r) => r.0 += weight,
+            None => out.push((weight, row)),
+        }
+    }
+    out
+}
+
+fn with_percussor(row: &[f64], x: &[f64], percussor: &[usize]) -> Vec<f64> {
+    let mut row = row.to_vec();
+    percussor.iter().for_each(|at| row[*at] = x[*at]);
+    row
+}
+
+/// The percussor was given, whatever the shared list of settings says.
+fn forget_percussor(c: &mut Caution) {
+    if let Caution::SettingsAveraged { settings } = c {
+        settings.retain(|s| s != "percussor" && s != PERCUSSOR_CLASS);
+    }
+}

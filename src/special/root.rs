@@ -1,0 +1,45 @@
+//! Newton's method for a quantile, on logarithms: the logarithm of a tail probability as a function of ln x.
+//!
+//! Every distribution solved this way here has a log-concave density in ln x, so ln tail is concave in ln x:
+//! Newton overshoots at most once and then closes in from one side. A bracket guards the first steps.
+
+/// The x > 0 where `ln_ratio(x)` is zero.
+///
+/// `ln_ratio_and_slope` gives ln(tail(x) / target) and its derivative by ln x; `upper` says that the tail falls
+/// as x grows. A root beyond the doubles gives the end of their range; a NaN on the way gives NaN.
+pub(super) fn newton_in_ln(start: f64, upper: bool, ln_ratio_and_slope: impl Fn(f64) -> (f64, f64)) -> f64 {
+    let mut low = f64::MIN_POSITIVE.ln();
+    let mut high = f64::MAX.ln();
+    let mut x = if start.is_finite() && start >= f64::MIN_POSITIVE { start } else { 1.0 };
+    for _ in 0..100 {
+        let (ratio, slope) = ln_ratio_and_slope(x);
+        if ratio.is_nan() {
+            return f64::NAN;
+        }
+        if ratio == 0.0 {
+            return x;
+        }
+        let here = x.ln();
+        if (ratio > 0.0) == upper {
+            low = here;
+        } else {
+            high = here;
+        }
+        let step = -ratio / slope;
+        if step.is_finite() && here + step > low && here + step < high {
+            x += x * step.exp_m1();
+            if step.abs() < 1e-10 {
+                return x;
+            }
+        } else if step.is_finite() && step.abs() < 1e-14 {
+            // The bracket has closed to rounding.
+            return x;
+        } else {
+            x = (0.5 * (low + high)).exp();
+            if high - low < 1e-15 * high.abs().max(1.0) {
+                return x;
+            }
+        }
+    }
+    x
+}

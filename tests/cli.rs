@@ -1,0 +1,413 @@
+//! The command line as a process: the contract of `estimate`, `fit` and `calibrations` that other people's
+//! scripts rely on, and what becomes of awkward tables.
+
+#[path = "common/knap.rs"]
+mod knap;
+
+use knap::knap;
+use serde_json::Value;
+use std::fs;
+use tempfile::TempDir;
+
+const SIZES: [&str; 4] = ["length_mm", "width_mm", "thickness_mm", "mass_g"];
+
+fn stdout(args: &[&str]) -> String {
+    let out = knap().args(args).output().unwrap();
+    assert!(out.status.success(), "{args:?}: {}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8(out.stdout).unwrap()
+}
+
+fn json(args: &[&str]) -> Value {
+    serde_json::from_str(&stdout(args)).unwrap()
+}
+
+/// Runs on a table given as text; gives back exit code, output and messages.
+fn on_table(text: impl AsRef<[u8]>, args: &[&str]) -> (i32, String, String) {
+    let out =
+        knap().args(["estimate", "--table", "-"]).args(args).write_stdin(text.as_ref()).output().unwrap();
+    (
+        out.status.code().unwrap(),
+        String::from_utf8(out.stdout).unwrap(),
+        String::from_utf8(out.stderr).unwrap(),
+    )
+}
+
+#[test]
+fn one_estimate_as_json_keeps_its_contract() {
+    let v = json(&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--format", "json"]);
+    for size in SIZES {
+        let s = &v[size];
+        let number = |k: &str| s[k].as_f64().unwrap_or_else(|| panic!("{size} {k}: {s}"));
+        assert!(number("low") < number("median") && number("median") < number("high"), "{s}");
+        assert!(number("mean") > number("median"));
+        assert_eq!(number("level"), 0.95);
+    }
+    assert_eq!(v["calibration"]["name"], "hard-hammer-flint");
+    assert_eq!(v["calibration"]["form"], "log-log");
+    assert_eq!(v["calibration"]["n"], 375);
+    for c in v["cautions"].as_array().unwrap() {
+        assert!(c["kind"].is_string() && c["text"].is_string());
+    }
+    // eight digits at least, in the text itself
+    let text = stdout(&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--format", "json"]);
+    let low = text.split("\"low\":").nth(1).unwrap().split(',').next().unwrap();
+    assert!(low.chars().filter(char::is_ascii_digit).count() >= 8, "{low}");
+}
+
+#[test]
+fn the_level_widens_and_the_calibration_is_chosen_by_the_stone() {
+    let wide =
+        json(&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--level", "0.99", "--format", "json"]);
+    let narrow =
+        json(&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--level", "0.5", "--format", "json"]);
+    assert!(wide["mass_g"]["low"].as_f64() < narrow["mass_g"]["low"].as_f64());
+    for (stone, calibration) in [
+        ("soda-lime-glass", "controlled-glass"),
+        ("quartzite", "hard-hammer-quartzite"),
+        ("chert", "hard-hammer-flint"),
+    ] {
+        let v =
+            json(&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--stone", stone, "--format", "json"]);
+        assert_eq!(v["calibration"]["name"], calibration, "{stone}");
+    }
+    let v = json(&[
+        "estimate",
+        "--depth-mm",
+        "8",
+        "--angle-deg",
+        "75",
+        "--percussor",
+        "antler",
+        "--format",
+        "json",
+    ]);
+    let kinds: Vec<&str> =
+        v["cautions"].as_array().unwrap().iter().map(|c| c["kind"].as_str().unwrap()).collect();
+    assert!(kinds.contains(&"percussor-not-in-experiment"), "{kinds:?}");
+}
+
+#[test]
+fn text_reads_within_eighty_columns() {
+    let text = stdout(&[
+        "estimate",
+        "--depth-mm",
+        "40",
+        "--angle-deg",
+        "75",
+        "--stone",
+        "glass",
+        "--percussor",
+        "antler",
+    ]);
+    assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
+    assert!(text.contains("length") && text.contains("mass") && text.contains("controlled-glass"));
+    assert!(text.contains("above what the experiment covered"), "{text}");
+}
+
+#[test]
+fn exit_codes_tell_usage_from_refusal() {
+    for (args, code, message) in [
+        (&["estimate", "--angle-deg", "75"][..], 2, "platform_depth_mm: not recorded"),
+        (&["estimate", "--depth-mm", "-2", "--angle-deg", "75"], 2, "platform_depth_mm: -2 is out of range"),
+        (&["estimate", "--depth-mm", "x", "--angle-deg", "75"], 2, "invalid value"),
+        (&["estimate", "--depth-mm", "8", "--angle-deg", "180"], 2, "exterior_platform_angle_deg: 180"),
+        (
+            &["estimate", "--depth-mm", "8", "--angle-deg", "75", "--level", "1"],
+            2,
+            "level: 1 is out of range",
+        ),
+        (
+            &["estimate", "--depth-mm", "8", "--angle-deg", "75", "--percussor", "chees"],
+            2,
+            "\"chees\" is not known",
+        ),
+        (
+            &["estimate", "--depth-mm", "8", "--angle-deg", "75", "--calibration", "glas"],
+            2,
+            "\"glas\" is not known",
+        ),
+        (
+            &["estimate", "--depth-mm", "8", "--angle-deg", "75", "--platform-kind", "crushed"],
+            3,
+            "a crushed platform cannot be measured",
+        ),
+        (
+            &["estimate", "--depth-mm", "8", "--angle-deg", "75", "--portion", "medial"],
+            3,
+            "without a platform",
+        ),
+        (&["estimate", "--table", "no-such-file.csv"], 1, "no-such-file.csv"),
+        (
+            &[
+                "fit",
+                "--table",
+                "no-such-file.csv",
+                "--response",
+                "mass_g",
+                "--form",
+                "log-log",
+                "--name",
+                "x",
+            ],
+            1,
+            "no-such",
+        ),
+        (
+            &["fit", "--table", "-", "--response", "mass_g", "--form", "lin", "--name", "x"],
+            2,
+            "\"lin\" is not known",
+        ),
+        (&["nonsense"], 2, "nonsense"),
+    ] {
+        let out = knap().args(args).output().unwrap();
+        let err = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(code), "{args:?}: {err}");
+        assert!(err.contains(message), "{args:?}: {err}");
+        assert!(!err.contains("panicked"), "{args:?}: {err}");
+    }
+}
+
+#[test]
+fn a_messy_table_loses_no_row() {
+    let table = "flake,platform_depth_mm,exterior_platform_angle_deg,notes,mass_g\n\
+                 A1,8,75,fine,21\n\
+                 A2,\"7,3\",75,decimal comma,21\n\
+                 A3,,75,blank depth,21\n\
+                 A4,6,95,obtuse,21\n\
+                 A5,6,80,text in a size,heavy\n\
+                 A6,6,200,impossible angle,21\n\
+                 A7,6\n";
+    let (code, out, err) = on_table(table, &[]);
+    assert_eq!(code, 3, "{err}");
+    let lines: Vec<&str> = out.lines().collect();
+    assert_eq!(lines.len(), 8, "a header and seven rows: {out}");
+    assert!(lines[0].starts_with(
+        "flake,platform_depth_mm,exterior_platform_angle_deg,notes,mass_g,expected_length_mm_low"
+    ));
+    for size in SIZES {
+        for end in ["low", "median", "high"] {
+            assert!(lines[0].contains(&format!(",expected_{size}_{end}")), "{size} {end}");
+        }
+    }
+    for (i, name) in ["A1", "A2", "A3", "A4", "A5", "A6", "A7"].iter().enumerate() {
+        assert!(lines[i + 1].starts_with(name), "rows stay in place: {}", lines[i + 1]);
+    }
+    assert!(
+        lines[2].contains(
+            "row 2, column platform_depth_mm: \"\"7,3\"\" is not a number (use a point, not a comma)"
+        ),
+        "{}",
+        lines[2]
+    );
+    assert!(lines[3].contains("refused: row 3"), "{}", lines[3]);
+    assert!(
+        lines[6].contains("row 6, column exterior_platform_angle_deg: 200 is out of range"),
+        "{}",
+        lines[6]
+    );
+    assert!(!lines[4].contains("refused") && !lines[5].contains("refused"));
+    assert!(err.contains("7 rows: 2 answered without a remark, 1 with a remark, 4 refused"), "{err}");
+    assert!(err.contains("row 5, column mass_g: \"heavy\" is not a number"), "{err}");
+}
+
+#[test]
+fn semicolons_commas_units_and_other_names() {
+    let table = "\u{feff}Platform depth (cm);EPA;note\r\n0,8;75;a\r\n0,6;80;b\r\n";
+    let (code, out, err) = on_table(table, &["--column", "EPA=exterior_platform_angle_deg"]);
+    assert_eq!(code, 0, "{err}");
+    let plain = "platform_depth_mm,exterior_platform_angle_deg\n8,75\n6,80\n";
+    let (_, expected, _) = on_table(plain, &[]);
+    let mass = |text: &str, separator: char| -> Vec<String> {
+        let mut lines = text.lines();
+        let at = lines.next().unwrap().split(separator).position(|h| h == "expected_mass_g_median").unwrap();
+        lines.map(|l| l.split(separator).nth(at).unwrap().to_string()).collect()
+    };
+    assert_eq!(mass(&out, ';'), mass(&expected, ','));
+}
+
+#[test]
+fn tables_that_cannot_be_read_end_with_one_message_and_code_one() {
+    for (what, table, message) in [
+        ("empty", &b""[..], "empty"),
+        ("header only", b"platform_depth_mm,exterior_platform_angle_deg\n", "no rows"),
+        ("not UTF-8", b"platform_depth_mm,exterior_platform_angle_deg\n8,75\n\xff\xfe,75\n", "UTF-8"),
+        ("duplicate header", b"platform_depth_mm,platform_depth_mm\n8,75\n", "platform_depth_mm"),
+        ("wrong unit", b"platform_depth_g,exterior_platform_angle_deg\n8,75\n", "platform_depth_g"),
+    ] {
+        let (code, _, err) = on_table(table, &[]);
+        assert_eq!(code, 1, "{what}: {err}");
+        assert!(err.contains(message), "{what}: {err}");
+        assert!(!err.contains("panicked"), "{what}: {err}");
+    }
+}
+
+#[test]
+fn settings_of_a_row_are_used_where_they_stand() {
+    let table = "platform_depth_mm,exterior_platform_angle_deg,angle_of_blow_deg,blow_lands_on,percussor\n\
+                 6,65,20,platform,steel\n6,65,,,\n6,65,0,edge,bone\n";
+    let (code, out, err) = on_table(table, &["--calibration", "controlled-glass"]);
+    assert_eq!(code, 0, "{err}");
+    let rows: Vec<&str> = out.lines().skip(1).collect();
+    assert!(!rows[0].contains("averaged over"), "{}", rows[0]);
+    assert!(rows[1].contains("averaged over the blows of the experiment"), "{}", rows[1]);
+    let medians: Vec<&str> = rows.iter().map(|r| r.split(',').nth(6).unwrap()).collect();
+    assert!(medians[0] != medians[1] && medians[0] != medians[2], "{medians:?}");
+}
+
+#[test]
+fn a_fit_makes_a_calibration_that_estimate_takes() {
+    let folder = TempDir::new().unwrap();
+    let out = folder.path().join("school.json");
+    let out = out.to_str().unwrap();
+    let table = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv");
+    let text = stdout(&[
+        "fit",
+        "--table",
+        table,
+        "--response",
+        "mass_g",
+        "--form",
+        "log-log",
+        "--name",
+        "school",
+        "--out",
+        out,
+        "--stone",
+        "flint",
+    ]);
+    assert!(text.contains("coefficient") && text.contains("24 flakes used, 0 left out"), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() < 80 || l.contains(out)), "{text}");
+    let v =
+        json(&["estimate", "--depth-mm", "6", "--angle-deg", "75", "--calibration", out, "--format", "json"]);
+    assert_eq!(v["calibration"]["name"], "school");
+    assert_eq!(v["calibration"]["n"], 24);
+    // the interval is the one R's predict gives: its reference stands in tests/reference/lm.json, the point "middle"
+    let reference: Value = serde_json::from_str(include_str!("reference/lm.json")).unwrap();
+    let model =
+        reference["models"].as_array().unwrap().iter().find(|m| m["name"] == "field-school-log-log").unwrap();
+    for p in model["predictions"].as_array().unwrap() {
+        let (depth, angle) =
+            (p["at"]["platform_depth_mm"].to_string(), p["at"]["exterior_platform_angle_deg"].to_string());
+        let v = json(&[
+            "estimate",
+            "--depth-mm",
+            &depth,
+            "--angle-deg",
+            &angle,
+            "--calibration",
+            out,
+            "--format",
+            "json",
+        ]);
+        for (key, i) in [("low", 0), ("high", 1)] {
+            let expected = p["prediction_95"][i].as_f64().unwrap().exp();
+            let found = v["mass_g"][key].as_f64().unwrap();
+            assert!((found / expected - 1.0).abs() < 1e-9, "{} {key}: {found} {expected}", p["point"]);
+        }
+    }
+    let some = stdout(&[
+        "fit",
+        "--table",
+        table,
+        "--response",
+        "length_mm",
+        "--form",
+        "log-log",
+        "--name",
+        "antler",
+        "--where",
+        "percussor=antler",
+    ]);
+    assert!(some.contains("not percussor=antler"), "{some}");
+    let v = json(&[
+        "fit",
+        "--table",
+        table,
+        "--response",
+        "mass_g",
+        "--form",
+        "log-log",
+        "--name",
+        "s",
+        "--format",
+        "json",
+    ]);
+    assert_eq!(v["used"], 24);
+}
+
+#[test]
+fn a_broken_calibration_file_is_told_apart() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("c.json");
+    let good = stdout(&["calibrations", "hard-hammer-flint", "--format", "json"]);
+    for (what, text, message) in [
+        ("empty", String::new(), "not a calibration"),
+        ("not JSON", "{".to_string(), "not a calibration"),
+        ("another schema", good.replacen("\"schema\": 1", "\"schema\": 7", 1), "version 7 is not known"),
+        ("no schema", good.replacen("\"schema\": 1,", "", 1), "no schema version"),
+        ("infinite", good.replacen("\"flakes\": 375", "\"flakes\": 1e999", 1), "not a calibration"),
+        ("nested", "[".repeat(100_000), "not a calibration"),
+        ("unknown field", good.replacen("\"name\"", "\"nom\"", 1), "not a calibration"),
+    ] {
+        fs::write(&path, text).unwrap();
+        let out = knap()
+            .args(["estimate", "--depth-mm", "8", "--angle-deg", "75", "--calibration"])
+            .arg(&path)
+            .output()
+            .unwrap();
+        let err = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(1), "{what}: {err}");
+        assert!(err.contains(message), "{what}: {err}");
+    }
+}
+
+#[test]
+fn an_output_file_appears_only_when_it_is_complete() {
+    let folder = TempDir::new().unwrap();
+    let out = folder.path().join("expected.csv");
+    let broken = b"platform_depth_mm,exterior_platform_angle_deg\n8,75\n\xff,75\n";
+    let run = knap()
+        .args(["estimate", "--table", "-", "--out"])
+        .arg(&out)
+        .write_stdin(&broken[..])
+        .output()
+        .unwrap();
+    assert_eq!(run.status.code(), Some(1));
+    assert!(!out.exists(), "no half-written file under its final name");
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0, "and none beside it");
+    let fine = "platform_depth_mm,exterior_platform_angle_deg\n8,75\n";
+    knap()
+        .args(["estimate", "--table", "-", "--out"])
+        .arg(&out)
+        .write_stdin(fine)
+        .assert()
+        .success()
+        .stdout("");
+    assert_eq!(fs::read_to_string(&out).unwrap().lines().count(), 2);
+    let nowhere = folder.path().join("none").join("x.csv");
+    let run =
+        knap().args(["estimate", "--table", "-", "--out"]).arg(&nowhere).write_stdin(fine).output().unwrap();
+    assert_eq!(run.status.code(), Some(1));
+}
+
+#[test]
+fn calibrations_are_listed_and_shown() {
+    let list = stdout(&["calibrations"]);
+    for name in conchoid::calibration::bundled::NAMES {
+        assert!(list.contains(name));
+        let one = stdout(&["calibrations", name]);
+        assert!(one.contains("Source") && one.contains("Licence"), "{one}");
+        assert!(one.lines().all(|l| l.chars().count() < 80), "{one}");
+        let text = stdout(&["calibrations", name, "--format", "json"]);
+        assert_eq!(conchoid::calibration::Calibration::from_json(&text).unwrap().to_json(), text);
+    }
+    assert!(list.lines().all(|l| l.chars().count() < 80), "{list}");
+}
+
+#[test]
+fn every_help_shows_an_example_or_the_cautions() {
+    for verb in ["estimate", "fit", "calibrations"] {
+        let help = stdout(&[verb, "--help"]);
+        assert!(help.contains("eye protection") && help.contains("Never strike"), "{help}");
+    }
+}
