@@ -270,7 +270,7 @@ fn print_csv(e: &Estimate, detachment: Option<&Detachment>, level: f64) -> Outco
 }
 
 /// Cautions as one cell; what holds for every row of a calibration is told once, in the summary.
-fn joined(list: &[Caution], all: bool) -> String {
+pub fn joined(list: &[Caution], all: bool) -> String {
     let own = list.iter().filter(|c| {
         all || !matches!(c, Caution::NotInExperiment { .. } | Caution::TerminationsNotTold { .. })
     });
@@ -330,9 +330,9 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
 }
 
 /// A row of a table, completed by what was given on the command line for all rows.
-struct RowOr<'a> {
-    row: &'a Row,
-    given: &'a crate::blow::Given,
+pub struct RowOr<'a> {
+    pub row: &'a Row,
+    pub given: &'a crate::blow::Given,
 }
 
 impl conchoid::strike::Measured for RowOr<'_> {
@@ -345,18 +345,18 @@ impl conchoid::strike::Measured for RowOr<'_> {
 }
 
 /// The calibration asked for, or the default one for the stone of each row.
-struct Predictors {
+pub struct Predictors {
     first: Predictor,
     by_stone: bool,
     others: BTreeMap<&'static str, Predictor>,
 }
 
 impl Predictors {
-    fn new(calibration: Calibration, by_stone: bool) -> Outcome<Predictors> {
+    pub fn new(calibration: Calibration, by_stone: bool) -> Outcome<Predictors> {
         Ok(Predictors { first: Predictor::new(calibration)?, by_stone, others: BTreeMap::new() })
     }
 
-    fn of(&mut self, row: &impl conchoid::strike::Measured) -> Outcome<&Predictor> {
+    pub fn of(&mut self, row: &impl conchoid::strike::Measured) -> Outcome<&Predictor> {
         use conchoid::calibration::bundled;
         let name = bundled::default_for(row.class("stone"));
         if !self.by_stone || name == self.first.calibration().name() {
@@ -370,7 +370,7 @@ impl Predictors {
 }
 
 /// The estimate of one row, or why there is none.
-fn answer(p: &Predictor, row: &Row, both: &RowOr, ask: &Ask) -> Result<Estimate, Vec<Error>> {
+pub fn answer(p: &Predictor, row: &Row, both: &RowOr, ask: &Ask) -> Result<Estimate, Vec<Error>> {
     if let Some(e) = row.refused() {
         return Err(vec![e.clone()]);
     }
@@ -395,8 +395,8 @@ fn answer(p: &Predictor, row: &Row, both: &RowOr, ask: &Ask) -> Result<Estimate,
 
 /// Counts for the summary on standard error.
 #[derive(Default)]
-struct Summary {
-    tally: Tally,
+pub struct Summary {
+    pub tally: Tally,
     remarks: Vec<String>,
     reasons: Vec<String>,
     used: BTreeMap<(String, String), u64>,
@@ -407,7 +407,7 @@ struct Summary {
 const SPELLED_OUT: usize = 10;
 
 impl Summary {
-    fn answered(&mut self, row: &Row, e: &Estimate) {
+    pub fn answered(&mut self, row: &Row, e: &Estimate) {
         let remarks: Vec<Error> = row.problems().cloned().collect();
         let room = SPELLED_OUT.saturating_sub(self.remarks.len());
         self.remarks.extend(remarks.iter().take(room).map(Error::to_string));
@@ -427,13 +427,13 @@ impl Summary {
         }
     }
 
-    fn refused(&mut self, reasons: Vec<Error>) {
+    pub fn refused(&mut self, reasons: Vec<Error>) {
         let room = SPELLED_OUT.saturating_sub(self.reasons.len());
         self.reasons.extend(reasons.iter().take(room).map(Error::to_string));
         self.tally.count(&RowOutcome::Refused(reasons));
     }
 
-    fn print(&self) {
+    pub fn print(&self) {
         let t = &self.tally;
         eprintln!(
             "{}: {} answered without a remark, {} with a remark, {} refused",

@@ -9,9 +9,10 @@
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
-//! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `calibrations.rs`, `plan.rs` | one verb each |
+//! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
+mod assemblage;
 mod assess;
 mod blow;
 mod calibrations;
@@ -19,10 +20,11 @@ mod estimate;
 mod failure;
 mod fit;
 mod mechanics;
+mod original;
+mod percussor;
 mod plan;
 mod plan_plot;
 mod plan_sheet;
-mod percussor;
 mod plot;
 mod report;
 mod tables;
@@ -64,6 +66,12 @@ enum Verb {
     /// What struck the flakes of a table, as far as they tell
     #[command(after_help = format!("{}\n\n{CARE}", percussor::EXAMPLES))]
     Percussor(percussor::Options),
+    /// What a retouched or broken piece was: its original mass and the share of it that is lost
+    #[command(after_help = format!("{}\n\n{CARE}", original::EXAMPLES))]
+    Original(original::Options),
+    /// Totals and means of many flakes by group, and whether two groups look alike
+    #[command(after_help = format!("{}\n\n{CARE}", assemblage::EXAMPLES))]
+    Assemblage(assemblage::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
@@ -81,6 +89,8 @@ fn main() -> ExitCode {
         Verb::Fit(o) => fit::run(&o),
         Verb::Assess(o) => assess::run(&o),
         Verb::Percussor(o) => percussor::run(&o),
+        Verb::Original(o) => original::run(&o),
+        Verb::Assemblage(o) => assemblage::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),
     };

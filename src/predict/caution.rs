@@ -108,6 +108,15 @@ pub enum Caution {
         /// Its state (`split`, `proximal`, `retouched`).
         state: String,
     },
+    /// What remains is more than nearly every flake from such a platform had to begin with.
+    RemainsImprobable {
+        /// The size (`mass_g`).
+        size: String,
+        /// What remains.
+        now: f64,
+        /// Probability that a flake from this platform had at least as much.
+        probability: f64,
+    },
     /// The probability of detachment rests on the model alone.
     NoFailedBlows,
     /// A doubt about the mechanics of the blow.
@@ -136,6 +145,7 @@ impl Caution {
             Caution::TerminationsNotTold { .. } => "terminations-not-told",
             Caution::TooFewForLevel { .. } => "too-few-for-level",
             Caution::NotAsStruck { .. } => "not-as-struck",
+            Caution::RemainsImprobable { .. } => "remains-improbable",
             Caution::NoFailedBlows => "no-failed-blows",
             Caution::Mechanics { doubt } => doubt.kind(),
         }
@@ -237,6 +247,21 @@ impl fmt::Display for Caution {
             }
             Caution::NotAsStruck { state } => {
                 write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
+            }
+            Caution::RemainsImprobable { size, now, probability } => {
+                let share = if *probability < 1e-6 {
+                    "fewer than one in a million flakes".to_string()
+                } else {
+                    format!("only {} % of flakes", short(probability * 100.0))
+                };
+                write!(
+                    f,
+                    "{share} from such a platform had the {} that remains ({}{}): check the \
+                     measurements; the answer rests on the far tail of the calibration",
+                    in_words(size),
+                    short(*now),
+                    unit(size)
+                )
             }
             Caution::NoFailedBlows => f.write_str(
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \

@@ -130,7 +130,7 @@ impl Predictive {
 
     /// The value on the transformed scale that a size has; minus infinity where a size is too small for the
     /// transform (zero and less under a logarithm; below zero under a cube root).
-    fn forward(&self, size: f64) -> f64 {
+    pub(crate) fn forward(&self, size: f64) -> f64 {
         match self.transform {
             Transform::Identity => size,
             Transform::CubeRoot if size == 0.0 => 0.0,

@@ -14,6 +14,9 @@ use crate::form::{self, Compiled, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::{PercussorClass, PercussorMaterial, Stone};
 use crate::strike::Measured;
 
+/// Complete input rows with their weights.
+pub(crate) type WeightedRows = Vec<(f64, Vec<f64>)>;
+
 /// What is asked for beyond the measurements.
 #[derive(Debug, Clone, Default, PartialEq)]
 #[non_exhaustive]
@@ -321,6 +324,19 @@ impl Predictor {
         let sizes = &self.calibration.variants()[variant].sizes;
         let at = sizes.iter().zip(&self.variants[variant].sizes).map(|(m, r)| r.at(m, x, &mut row));
         at.map(|at| (at.location, at.scale)).collect()
+    }
+
+    /// The variant of the calibration that answers for these measurements, and its complete input rows with
+    /// their weights, before anything is evaluated. Refuses what [`Predictor::estimate`] refuses.
+    pub(crate) fn rows_of(&self, measured: &impl Measured, ask: &Ask) -> Result<(usize, WeightedRows)> {
+        let mut told = Vec::new();
+        let mut x = self.gather(measured, ask, &mut told)?;
+        let at = self.choose(&x)?;
+        let (variant, ready) = (&self.calibration.variants()[at], &self.variants[at]);
+        self.assume(ready, &mut x, &mut told);
+        let rows = self.complete(ready, &x, &mut told);
+        let ended = self.condition(ready, measured, ask, &mut told);
+        Ok((at, by_termination(variant, ready, rows, ended)?))
     }
 
     /// The input row: what was measured, classes as codes, not a number where missing.

@@ -1,0 +1,459 @@
+//! `knap assemblage`: totals and means of many flakes by group, and whether two sets of flakes look alike.
+
+use crate::blow::{BlowOptions, calibration};
+use crate::estimate::RowOr;
+use crate::failure::{Failure, Outcome};
+use crate::report::{Ordered, count, percent, short, wrapped};
+use crate::tables::{self, Progress};
+use clap::{Args, ValueEnum};
+use conchoid::calibration::Calibration;
+use conchoid::infer::assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals};
+use conchoid::infer::comparison::{Bracketed, Comparison, Resampling};
+use conchoid::infer::recovery::{Held, Mesh};
+use conchoid::predict::caution::in_words;
+use conchoid::predict::{Ask, LEVEL, Predictor};
+use conchoid::strike::Measured;
+use conchoid::table::{Row, TableOptions};
+use std::io::Write;
+
+pub const EXAMPLES: &str = "\
+Examples:
+  knap assemblage --table bag.csv --group layer --seed 7
+  knap assemblage --table bag.csv --group percussor --compare antler,quartzite --size mass_g --seed 7
+  knap assemblage --table pit.csv --against school.csv --size width_mm --seed 7
+One flake a platform: pieces of one group that share core and flake name are one flake. The same seed and
+number of draws give the same numbers.";
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// An answer in words
+    Text,
+    /// One JSON object
+    Json,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum BoundBy {
+    /// A group in all was at least what remains in all
+    Whole,
+    /// Every flake was at least what remains of it
+    Each,
+}
+
+#[derive(Args)]
+pub struct Options {
+    /// A table of pieces; - reads standard input
+    #[arg(long, value_name = "FILE", required = true)]
+    pub table: String,
+    /// The column that says which group a piece belongs to; without it all are one
+    #[arg(long, value_name = "COLUMN")]
+    pub group: Option<String>,
+    /// Seed of the draws
+    #[arg(long, value_name = "S")]
+    pub seed: u64,
+    /// Number of draws (for a comparison: of resamples)
+    #[arg(long, value_name = "N")]
+    pub draws: Option<u32>,
+    /// How mass_now_g bounds the original masses
+    #[arg(long, value_enum, default_value = "whole")]
+    pub bound: BoundBy,
+    /// Opening of a field mesh, mm: how many of such flakes it holds
+    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+    pub mesh_mm: Option<f64>,
+    /// Compare the measured sizes of two groups instead
+    #[arg(long, value_name = "A,B", requires = "group", conflicts_with = "against")]
+    pub compare: Option<String>,
+    /// Compare the measured sizes with those of this table instead
+    #[arg(long, value_name = "FILE")]
+    pub against: Option<String>,
+    /// The column compared
+    #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
+    pub size: String,
+    #[command(flatten)]
+    pub blow: BlowOptions,
+    /// Calibration by name, or a file made by `knap fit`
+    #[arg(long, value_name = "NAME|FILE")]
+    pub calibration: Option<String>,
+    /// Probability inside the intervals
+    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
+    pub level: f64,
+    /// How to print
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: Format,
+    /// A column of the table with another name: theirs=ours
+    #[arg(long = "column", value_name = "THEIRS=OURS")]
+    pub columns: Vec<String>,
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    if o.compare.is_some() || o.against.is_some() {
+        return compare(o, level);
+    }
+    let mut drawing =
+        Drawing::seeded(o.seed).level(level).map_err(Failure::of_options)?.bound(match o.bound {
+            BoundBy::Whole => Bound::Whole,
+            BoundBy::Each => Bound::Each,
+        });
+    if let Some(n) = o.draws {
+        drawing = drawing.draws(n).map_err(Failure::of_options)?;
+    }
+    let mesh = o.mesh_mm.map(Mesh::mm).transpose().map_err(Failure::of_options)?;
+    let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    totals(o, calibration, &drawing, mesh)
+}
+
+/// Everything that a table says of groups, besides the columns the library knows.
+fn grouped(
+    mut options: TableOptions,
+    group: Option<&str>,
+    calibration: Option<&Calibration>,
+) -> TableOptions {
+    if let Some(g) = group {
+        let known = conchoid::table::CLASSES.contains(&g)
+            || calibration.is_some_and(|c| c.layout().classes.iter().any(|k| k.name == g));
+        if !known {
+            options = options.class(g);
+        }
+    }
+    options
+}
+
+fn group_of(row: &Row, group: Option<&str>) -> String {
+    match group {
+        None => "all".to_string(),
+        Some(g) => row.class(g).unwrap_or("not recorded").to_string(),
+    }
+}
+
+fn has_group(header: &conchoid::table::Header, group: Option<&str>, path: &str) -> Outcome<()> {
+    match group {
+        Some(g) if header.column(g).is_none() => {
+            let names: Vec<&str> = header.names().collect();
+            Err(Failure::usage(format!(
+                "{path}: there is no column {g} to group by (there are: {})",
+                names.join(", ")
+            )))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option<Mesh>) -> Outcome<u8> {
+    let options = grouped(
+        tables::options(&o.columns, Some(&calibration), &[])?,
+        o.group.as_deref(),
+        Some(&calibration),
+    );
+    let given = o.blow.given()?;
+    let predictor = Predictor::new(calibration)?;
+    let mut bag = Assemblage::new(&predictor)?;
+    let mut reader = tables::open(&o.table, &options)?;
+    has_group(reader.header(), o.group.as_deref(), &o.table)?;
+    for remark in reader.header().remarks() {
+        eprintln!("knap: {remark}");
+    }
+    let progress = Progress::new("reading");
+    let mut refused = 0u64;
+    let mut held: Vec<(String, f64, u64)> = Vec::new();
+    let mut row = reader.row();
+    while reader.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
+        progress.tick(row.row_number());
+        let group = group_of(&row, o.group.as_deref());
+        if let Some(e) = row.refused() {
+            bag.leave_out(&group, e.to_string());
+            refused += 1;
+            continue;
+        }
+        let both = RowOr { row: &row, given: &given };
+        match bag.offer(&group, &both) {
+            None => {
+                if let Some(mesh) = mesh {
+                    let estimate = predictor.estimate(&both, &Ask::default())?;
+                    if let Some(width) = estimate.size("width_mm") {
+                        let p = Held::AnyTurn.probability(width, mesh)?;
+                        match held.iter_mut().find(|h| h.0 == group) {
+                            Some(h) => (h.1, h.2) = (h.1 + p, h.2 + 1),
+                            None => held.push((group, p, 1)),
+                        }
+                    }
+                }
+            }
+            // a portion without a platform is listed, not refused
+            Some(_) if both.class("portion").and_then(|p| p.parse().ok()).is_some_and(lacks_platform) => {}
+            Some(_) => refused += 1,
+        }
+    }
+    progress.finish();
+    let totals = bag.totals(drawing).map_err(Failure::of_options)?;
+    if totals.is_empty() {
+        return Err(Failure::other(format!("{}: no rows", o.table)));
+    }
+    let held = |group: &str| held.iter().find(|h| h.0 == group).map(|h| h.1 / h.2 as f64);
+    match o.format {
+        Format::Json => {
+            let mut groups = Ordered::default();
+            for t in &totals {
+                groups.nest(&t.group, group_json(t, mesh.and_then(|m| Some((m, held(&t.group)?)))));
+            }
+            let mut out = Ordered::default();
+            out.nest("groups", groups);
+            out.put("seed", o.seed);
+            out.put("draws", o.draws.unwrap_or(conchoid::infer::assemblage::USUAL_DRAWS));
+            let mut behind = Ordered::default();
+            behind.put("name", predictor.calibration().name());
+            out.nest("calibration", behind);
+            out.print()?;
+        }
+        Format::Text => {
+            let mut out = std::io::stdout().lock();
+            for t in &totals {
+                print_group(&mut out, t, mesh.and_then(|m| Some((m, held(&t.group)?))))?;
+            }
+            let behind = format!(
+                "From the calibration {}; {} from seed {}. The intervals carry what all flakes share, the \
+                 uncertainty of the calibration's coefficients; +/- is the chance of the draws.",
+                predictor.calibration().name(),
+                count(
+                    u64::from(o.draws.unwrap_or(conchoid::infer::assemblage::USUAL_DRAWS)),
+                    "draw",
+                    "draws"
+                ),
+                o.seed
+            );
+            writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+        }
+    }
+    Ok(if refused > 0 { 3 } else { 0 })
+}
+
+fn lacks_platform(p: conchoid::flake::Portion) -> bool {
+    !p.has_platform()
+}
+
+fn drawn(d: &Drawn) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("low", d.low).put("median", d.median).put("high", d.high).put("level", d.level);
+    let mut error = Ordered::default();
+    error.put("low", d.low_error).put("median", d.median_error).put("high", d.high_error);
+    out.nest("monte_carlo_error", error);
+    out
+}
+
+fn group_json(t: &GroupTotals, held: Option<(Mesh, f64)>) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("n", t.n).put("pieces", t.pieces).put("platforms", t.platforms).put("weighed", t.weighed);
+    for (name, d) in [
+        ("total_mass_g", &t.total_mass_g),
+        ("mean_mass_g", &t.mean_mass_g),
+        ("mass_lost_g", &t.mass_lost_g),
+        ("mean_length_mm", &t.mean_length_mm),
+    ] {
+        if let Some(d) = d {
+            out.nest(name, drawn(d));
+        }
+    }
+    if t.weighed > 0 {
+        out.put("mass_now_g", t.mass_now_g);
+    }
+    if let Some((mesh, p)) = held {
+        out.put("mesh_mm", mesh).put("share_held", p);
+    }
+    let pairs = |what: &str, n: u64| {
+        let mut one = serde_json::Map::new();
+        one.insert("reason".to_string(), what.into());
+        one.insert("pieces".to_string(), n.into());
+        serde_json::Value::Object(one)
+    };
+    out.put("not_estimated", t.not_estimated.iter().map(|(r, n)| pairs(r, *n)).collect::<Vec<_>>());
+    let cautions = t.cautions.iter().map(|(c, n)| {
+        let mut one = serde_json::to_value(c).unwrap_or_default();
+        one["flakes"] = (*n).into();
+        one
+    });
+    out.put("cautions", cautions.collect::<Vec<_>>());
+    let remarks = t.remarks.iter().map(|r| {
+        let mut one = serde_json::to_value(r).unwrap_or_default();
+        one["text"] = r.to_string().into();
+        one
+    });
+    out.put("remarks", remarks.collect::<Vec<_>>());
+    out
+}
+
+fn print_group(out: &mut impl Write, t: &GroupTotals, held: Option<(Mesh, f64)>) -> Outcome<()> {
+    writeln!(
+        out,
+        "{}: {} from {}, {} with a platform",
+        t.group,
+        count(t.n, "flake", "flakes"),
+        count(t.pieces, "piece", "pieces"),
+        t.platforms
+    )?;
+    for (name, unit, d) in [
+        ("total original mass", "g", &t.total_mass_g),
+        ("mean original mass", "g", &t.mean_mass_g),
+        ("mass lost", "g", &t.mass_lost_g),
+        ("mean original length", "mm", &t.mean_length_mm),
+    ] {
+        if let Some(d) = d {
+            writeln!(
+                out,
+                "  {name:20} {:>7} {unit:2}  ({} to {}; ends +/- {}, {})",
+                short(d.median),
+                short(d.low),
+                short(d.high),
+                short(d.low_error),
+                short(d.high_error)
+            )?;
+        }
+    }
+    if let Some((mesh, p)) = held {
+        let line = format!(
+            "A mesh of {} mm holds {} % of such flakes (width against side to diagonal, every turn as likely).",
+            mesh.opening_mm(),
+            percent(p)
+        );
+        writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
+    }
+    for (reason, n) in &t.not_estimated {
+        let line = format!("not estimated, {}: {reason}", count(*n, "piece", "pieces"));
+        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
+    }
+    for r in &t.remarks {
+        writeln!(out, "{}", wrapped(&r.to_string(), "  - ", "    ", 79))?;
+    }
+    for (c, n) in &t.cautions {
+        let line = format!("{}: {c}", count(*n, "flake", "flakes"));
+        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
+    }
+    writeln!(out)?;
+    Ok(())
+}
+
+/// The sizes of one column of a table, with the group of each, and how many pieces do not have it.
+fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(Vec<(String, f64)>, u64)> {
+    let options = grouped(tables::options(&o.columns, None, std::slice::from_ref(&o.size))?, group, None);
+    let mut reader = tables::open(path, &options)?;
+    has_group(reader.header(), group, path)?;
+    if reader.header().column(&o.size).is_none() {
+        return Err(Failure::usage(format!("{path}: there is no column {} to compare", o.size)));
+    }
+    let mut row = reader.row();
+    let (mut found, mut without) = (Vec::new(), 0);
+    while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
+        match row.number(&o.size).filter(|v| *v > 0.0 && row.refused().is_none()) {
+            Some(v) => found.push((group_of(&row, group), v)),
+            None => without += 1,
+        }
+    }
+    Ok((found, without))
+}
+
+fn compare(o: &Options, level: f64) -> Outcome<u8> {
+    let mut how = Resampling::seeded(o.seed).level(level).map_err(Failure::of_options)?;
+    if let Some(n) = o.draws {
+        how = how.resamples(n).map_err(Failure::of_options)?;
+    }
+    let (names, first, second, without) = match (&o.compare, &o.against) {
+        (Some(pair), _) => {
+            let Some((a, b)) = pair.split_once(',') else {
+                return Err(Failure::usage(format!("--compare {pair}: write A,B")));
+            };
+            let (all, without) = sizes(o, &o.table, o.group.as_deref())?;
+            let of = |name: &str| -> Outcome<Vec<f64>> {
+                let found: Vec<f64> = all.iter().filter(|(g, _)| g == name).map(|(_, v)| *v).collect();
+                if found.is_empty() {
+                    let mut names: Vec<&str> = all.iter().map(|(g, _)| g.as_str()).collect();
+                    names.sort_unstable();
+                    names.dedup();
+                    return Err(Failure::usage(format!(
+                        "--compare: no piece of {name} has {} (groups: {})",
+                        o.size,
+                        names.join(", ")
+                    )));
+                }
+                Ok(found)
+            };
+            ([a.trim().to_string(), b.trim().to_string()], of(a.trim())?, of(b.trim())?, without)
+        }
+        (None, Some(path)) => {
+            let values = |all: Vec<(String, f64)>| all.into_iter().map(|(_, v)| v).collect::<Vec<_>>();
+            let ((a, lacking), (b, lacking_too)) = (sizes(o, &o.table, None)?, sizes(o, path, None)?);
+            ([o.table.clone(), path.clone()], values(a), values(b), lacking + lacking_too)
+        }
+        (None, None) => return Err(Failure::usage("--compare or --against is needed")),
+    };
+    let c = Comparison::new(&first, &second, &how).map_err(|e| Failure::other(e.to_string()))?;
+    match o.format {
+        Format::Json => comparison_json(o, &names, &c, without).print()?,
+        Format::Text => print_comparison(o, &names, &c, without)?,
+    }
+    Ok(0)
+}
+
+fn bracketed(b: &Bracketed) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("value", b.value).put("low", b.low).put("high", b.high);
+    out
+}
+
+fn comparison_json(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("size", &o.size).put("groups", names).put("n", c.n).put("level", c.level);
+    out.nest("ratio", bracketed(&c.ratio));
+    let mut quantiles = Ordered::default();
+    for (p, b) in &c.quantile_ratios {
+        quantiles.nest(&p.to_string(), bracketed(b));
+    }
+    out.nest("quantile_ratios", quantiles);
+    out.nest("overlap", bracketed(&c.overlap));
+    out.put("kolmogorov_smirnov", c.kolmogorov_smirnov).put("energy", c.energy);
+    out.put("differ", c.differ()).put("without_size", without).put("seed", o.seed);
+    out
+}
+
+fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Outcome<()> {
+    let mut out = std::io::stdout().lock();
+    let size = in_words(&o.size);
+    let [a, b] = names;
+    writeln!(out, "{}", wrapped(&format!("{size} of {} of {a} and {} of {b}:", c.n[0], c.n[1]), "", "", 79))?;
+    writeln!(out)?;
+    let line = |what: &str, v: &Bracketed| {
+        format!("  {what:22} {:>6}   ({} to {})", short(v.value), short(v.low), short(v.high))
+    };
+    writeln!(out, "{}", line("ratio of typical sizes", &c.ratio))?;
+    for (p, v) in &c.quantile_ratios {
+        writeln!(out, "{}", line(&format!("ratio at {} %", percent(*p)), v))?;
+    }
+    writeln!(out, "{}", line("overlap", &c.overlap))?;
+    for (what, d) in [("Kolmogorov-Smirnov", &c.kolmogorov_smirnov), ("energy distance", &c.energy)] {
+        writeln!(out, "  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value))?;
+    }
+    let verdict = if c.differ() {
+        format!(
+            "They do not look alike: shuffling the labels hardly ever sets them so far apart. Typically \
+             {a} has {} times the {size} of {b} ({} to {}), and {} % of the two overlap.",
+            short(c.ratio.value),
+            short(c.ratio.low),
+            short(c.ratio.high),
+            percent(c.overlap.value)
+        )
+    } else {
+        format!(
+            "Nothing tells them apart in {size}: shuffled labels are as far apart often enough. That is no \
+             proof that they are alike; the ratio may be anything from {} to {}.",
+            short(c.ratio.low),
+            short(c.ratio.high)
+        )
+    };
+    writeln!(out, "\n{}", wrapped(&verdict, "", "", 79))?;
+    if without > 0 {
+        let note = format!("{} without {size} left out.", count(without, "piece", "pieces"));
+        writeln!(out, "{}", wrapped(&note, "", "", 79))?;
+    }
+    let care = "Flakes of one core or knapper are more alike than the p-values allow for.";
+    writeln!(out, "{}", wrapped(care, "", "", 79))?;
+    out.flush()?;
+    Ok(())
+}

@@ -1,0 +1,322 @@
+//! `knap original`: what a retouched or broken piece was, one piece or every row of a table.
+
+use crate::blow::{BlowOptions, calibration};
+use crate::estimate::{Predictors, RowOr, Summary, answer, joined};
+use crate::failure::{Failure, Outcome};
+use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
+use crate::tables::{self, Progress, Sink};
+use clap::Args;
+use conchoid::Error;
+use conchoid::calibration::Calibration;
+use conchoid::flake::Termination;
+use conchoid::infer::original::{BetaLoss, Loss, OriginalEstimate, Remains, SHARE, original};
+use conchoid::predict::{Ask, Interval, LEVEL, Predictor};
+use conchoid::strike::Measured;
+use conchoid::table::{Cell, Separator, TableWriter};
+use std::sync::Arc;
+
+pub const EXAMPLES: &str = "\
+Examples:
+  knap original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72
+  knap original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72 --loss 2,5
+  knap original --table tools.csv --out originals.csv
+The original weighed at least what remains; beyond that no loss is assumed unless --loss gives a beta
+distribution of the share that is usually lost. A table needs the column mass_now_g; mass_missing_g (a part
+that was weighed apart) and length_now_mm are used where recorded. Exit code 0: every row answered; 3: some
+refused (they stay in place, with the reason).";
+
+#[derive(Args)]
+pub struct Options {
+    /// Mass of what remains, g
+    #[arg(long, value_name = "G", allow_negative_numbers = true, conflicts_with = "table")]
+    pub mass_now_g: Option<f64>,
+    /// Mass of a missing part that is known, such as a distal end that refits, g
+    #[arg(long, value_name = "G", allow_negative_numbers = true, conflicts_with = "table")]
+    pub mass_missing_g: Option<f64>,
+    /// Length of what remains, mm
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "table")]
+    pub length_now_mm: Option<f64>,
+    #[command(flatten)]
+    pub blow: BlowOptions,
+    /// Assumed model of loss: the share lost is beta distributed with these exponents (2,5 loses 29 %)
+    #[arg(long, value_name = "A,B")]
+    pub loss: Option<String>,
+    /// Also give the probability that more than this share (0 to 1) is lost
+    #[arg(long, value_name = "SHARE", default_value_t = 0.5, allow_negative_numbers = true)]
+    pub more_than: f64,
+    /// A termination that is known: feather, hinge, step, overshot
+    #[arg(long, value_name = "TERMINATION")]
+    pub termination: Option<String>,
+    /// Calibration by name, or a file made by `knap fit`
+    #[arg(long, value_name = "NAME|FILE")]
+    pub calibration: Option<String>,
+    /// Probability inside the intervals
+    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
+    pub level: f64,
+    /// How to print a single answer
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: Format,
+    /// A table of pieces; - reads standard input
+    #[arg(long, value_name = "FILE")]
+    pub table: Option<String>,
+    /// Where the table with its answers goes; standard output without it
+    #[arg(long, value_name = "FILE", requires = "table")]
+    pub out: Option<String>,
+    /// A column of the table with another name: theirs=ours
+    #[arg(long = "column", value_name = "THEIRS=OURS", requires = "table")]
+    pub columns: Vec<String>,
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    SHARE.check(o.more_than).map_err(Failure::of_options)?;
+    let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
+    let mut ask = Ask::default();
+    ask.termination = termination.map_err(Failure::of_options)?;
+    let loss = o.loss.as_deref().map(beta).transpose()?;
+    let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    match &o.table {
+        Some(path) => table(o, path, calibration, &ask, loss, level),
+        None => single(o, calibration, &ask, loss, level),
+    }
+}
+
+fn beta(text: &str) -> Outcome<BetaLoss> {
+    let numbers: Vec<f64> = text.split(',').filter_map(|t| t.trim().parse().ok()).collect();
+    match numbers[..] {
+        [a, b] if text.split(',').count() == 2 => BetaLoss::new(a, b).map_err(Failure::of_options),
+        _ => Err(Failure::usage(format!("--loss {text}: write two numbers, A,B"))),
+    }
+}
+
+fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
+    loss.map(|l| Arc::new(l) as Arc<dyn Loss>)
+}
+
+fn single(
+    o: &Options,
+    calibration: Calibration,
+    ask: &Ask,
+    loss: Option<BetaLoss>,
+    level: f64,
+) -> Outcome<u8> {
+    let given = o.blow.given()?;
+    let Some(now) = o.mass_now_g else {
+        return Err(Failure::usage(
+            "--mass-now-g is needed: the mass that remains bounds the original from below",
+        ));
+    };
+    let remains = Remains::new(now)
+        .and_then(|r| r.with_missing_g(o.mass_missing_g.unwrap_or(0.0)))
+        .and_then(|r| r.with_length_mm(o.length_now_mm))
+        .map_err(Failure::of_options)?;
+    let predictor = Predictor::new(calibration)?;
+    let found = original(&predictor, &given, &remains, ask, model(loss)).map_err(Failure::of_options)?;
+    match o.format {
+        Format::Text => print_text(&found, &remains, loss, o.more_than, level)?,
+        Format::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
+        Format::Csv => {
+            let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &COLUMNS)?;
+            let text = joined(&found.cautions, true);
+            let mut cells: Vec<Cell> = numbers(&found, level)?.into_iter().map(Cell::from).collect();
+            cells.extend([Cell::Text(&found.estimate.calibration), Cell::Text(&text)]);
+            writer.write_cells(&cells)?;
+            writer.finish()?.finish()?;
+        }
+    }
+    Ok(0)
+}
+
+fn print_text(
+    found: &OriginalEstimate,
+    remains: &Remains,
+    loss: Option<BetaLoss>,
+    share: f64,
+    level: f64,
+) -> Outcome<()> {
+    use std::io::Write;
+    let mut out = std::io::stdout().lock();
+    let mass = found.mass.interval(level)?;
+    let lost = found.mass.share_lost(level)?;
+    writeln!(out, "What the piece was when it came off; {} % of such flakes fall inside:\n", percent(level))?;
+    writeln!(
+        out,
+        "  original mass   {:>7} g    ({} to {})",
+        short(mass.median),
+        short(mass.low),
+        short(mass.high)
+    )?;
+    if let Some(length) = &found.length {
+        let i = length.interval(level)?;
+        let by = if length.at_least_mm().is_some() { "" } else { ", by the platform alone" };
+        writeln!(
+            out,
+            "  original length {:>7} mm   ({} to {}){by}",
+            short(i.median),
+            short(i.low),
+            short(i.high)
+        )?;
+    }
+    let whole = |v: f64| format!("{:.0}", 100.0 * v);
+    writeln!(
+        out,
+        "  share lost      {:>7} %    ({} to {})",
+        whole(lost.median),
+        whole(lost.low),
+        whole(lost.high)
+    )?;
+    let more = found.mass.lost_more_than(share)?;
+    let sentence =
+        format!("More than {} % is lost with a probability of {} %.", percent(share), percent(more));
+    writeln!(out, "\n{}", wrapped(&sentence, "", "", 79))?;
+    let how = match loss {
+        None => {
+            "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
+                 how much is usually lost."
+                .to_string()
+        }
+        Some(l) => format!(
+            "Assumed before looking at the piece: the share lost is beta distributed with {} and {}, {} % on \
+             average.",
+            l.a(),
+            l.b(),
+            short(100.0 * l.mean())
+        ),
+    };
+    writeln!(out, "{}", wrapped(&how, "", "", 79))?;
+    if remains.mass_missing_g() > 0.0 {
+        let known = format!(
+            "It was at least {} g, with the missing part whose mass is known.",
+            short(remains.certain_g())
+        );
+        writeln!(out, "{}", wrapped(&known, "", "", 79))?;
+    }
+    let e = &found.estimate;
+    let behind = format!(
+        "From the calibration {} ({} stand behind it), by {}.",
+        e.calibration,
+        count(e.flakes, "flake", "flakes"),
+        e.variant
+    );
+    writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+    write!(out, "{}", cautions(&found.cautions))?;
+    out.flush()?;
+    Ok(())
+}
+
+fn interval(i: Interval) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("low", i.low).put("median", i.median).put("high", i.high).put("level", i.level);
+    out
+}
+
+fn json(
+    found: &OriginalEstimate,
+    remains: &Remains,
+    loss: Option<BetaLoss>,
+    share: f64,
+    level: f64,
+) -> Outcome<Ordered> {
+    let mut out = Ordered::default();
+    let mut mass = interval(found.mass.interval(level)?);
+    mass.put("at_least", remains.certain_g());
+    out.nest("original_mass_g", mass);
+    out.nest("share_lost", interval(found.mass.share_lost(level)?));
+    let mut more = Ordered::default();
+    more.put("share", share).put("probability", found.mass.lost_more_than(share)?);
+    out.nest("lost_more_than", more);
+    if let Some(length) = &found.length {
+        let mut i = interval(length.interval(level)?);
+        i.put("at_least", length.at_least_mm());
+        out.nest("original_length_mm", i);
+    }
+    out.put("probability_of_as_much", found.mass.truncated().probability());
+    out.put("model_of_loss", loss);
+    let e = &found.estimate;
+    let mut behind = Ordered::default();
+    behind.put("name", &e.calibration).put("form", &e.form).put("n", e.flakes).put("measured_by", &e.variant);
+    out.nest("calibration", behind);
+    out.put("cautions", &found.cautions);
+    Ok(out)
+}
+
+const COLUMNS: [&str; 8] = [
+    "original_mass_g_low",
+    "original_mass_g_median",
+    "original_mass_g_high",
+    "share_lost_low",
+    "share_lost_median",
+    "share_lost_high",
+    "calibration",
+    "cautions",
+];
+
+fn numbers(found: &OriginalEstimate, level: f64) -> Result<Vec<f64>, Error> {
+    let (m, s) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
+    Ok(vec![m.low, m.median, m.high, s.low, s.median, s.high])
+}
+
+fn table(
+    o: &Options,
+    path: &str,
+    calibration: Calibration,
+    ask: &Ask,
+    loss: Option<BetaLoss>,
+    level: f64,
+) -> Outcome<u8> {
+    let more = ["mass_missing_g".to_string(), "length_now_mm".to_string()];
+    let options = tables::options(&o.columns, Some(&calibration), &more)?;
+    let given = o.blow.given()?;
+    let by_stone = o.calibration.is_none() && o.blow.stone.is_none();
+    let mut reader = tables::open(path, &options)?;
+    if reader.header().column("mass_now_g").is_none() {
+        return Err(Failure::usage(format!(
+            "{path}: there is no column mass_now_g, the mass that remains (map yours with --column theirs=mass_now_g)"
+        )));
+    }
+    for remark in reader.header().remarks() {
+        eprintln!("knap: {remark}");
+    }
+    let mut predictors = Predictors::new(calibration, by_stone)?;
+    let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &COLUMNS)?;
+    let progress = Progress::new("looking back");
+    let mut summary = Summary::default();
+    let mut row = reader.row();
+    while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
+        progress.tick(row.row_number());
+        let both = RowOr { row: &row, given: &given };
+        let predictor = predictors.of(&both)?;
+        let found = answer(predictor, &row, &both, ask).and_then(|_| {
+            let bad = row.header().column("mass_now_g").and_then(|id| row.problem(id)).cloned();
+            if let (None, Some(e)) = (both.number("mass_now_g"), bad) {
+                return Err(vec![e]);
+            }
+            Remains::of(&both)
+                .and_then(|r| original(predictor, &both, &r, ask, model(loss)))
+                .and_then(|f| Ok((numbers(&f, level)?, f)))
+                .map_err(|e| vec![e.in_row(row.row_number())])
+        });
+        match found {
+            Ok((numbers, mut found)) => {
+                let text = joined(&found.cautions, false);
+                let mut cells: Vec<Cell> = numbers.into_iter().map(Cell::from).collect();
+                cells.extend([Cell::Text(&found.estimate.calibration), Cell::Text(&text)]);
+                writer.write(&row, &cells)?;
+                found.estimate.cautions = found.cautions;
+                summary.answered(&row, &found.estimate);
+            }
+            Err(reasons) => {
+                let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
+                let refused = format!("refused: {text}");
+                let mut cells = vec![Cell::Blank; 6];
+                cells.extend([Cell::Text(predictor.calibration().name()), Cell::Text(&refused)]);
+                writer.write(&row, &cells)?;
+                summary.refused(reasons);
+            }
+        }
+    }
+    progress.finish();
+    writer.finish()?.finish()?;
+    summary.print();
+    Ok(if summary.tally.refused() > 0 { 3 } else { 0 })
+}

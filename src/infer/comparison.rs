@@ -1,0 +1,310 @@
+//! Whether two sets of flakes look alike in one measured size: an excavated group and an experimental one,
+//! two layers, two percussors.
+//!
+//! Everything is on the scale of ln size, on which flake sizes are near symmetric and a difference is a ratio:
+//!
+//! ```text
+//! ratio           exp(mean ln a - mean ln b), and the same of quantiles            bootstrap intervals
+//! overlap         integral of min(f_a, f_b), Gaussian kernels of Silverman's width  bootstrap interval
+//! D               max |F_a - F_b|                       Kolmogorov-Smirnov           permutation p-value
+//! E               sqrt(2 integral (F_a - F_b)^2)        energy distance              permutation p-value
+//! ```
+//!
+//! Bootstrap: both sets drawn again with replacement, percentile intervals. Permutation: labels shuffled,
+//! p = (1 + number at least as far apart) / (1 + shuffles), so never 0. Seeded; the k-th resample takes the
+//! k-th stream of a ChaCha8 generator. Flakes are taken as independent: flakes of one core are not, and then
+//! the p-values are too small.
+
+use crate::error::{Bounds, Error, Result};
+use crate::predict::LEVEL;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use serde::{Deserialize, Serialize};
+
+/// The accepted numbers of resamples.
+pub const RESAMPLES: Bounds = Bounds::closed("resamples", 99.0, 1_000_000.0, "");
+
+/// Fewest flakes of a set that can be compared.
+pub const FEWEST: usize = 5;
+
+/// The quantiles compared.
+pub const QUANTILES: [f64; 5] = [0.1, 0.25, 0.5, 0.75, 0.9];
+
+/// How to resample: seed, 1999 resamples and level 0.95 unless changed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resampling {
+    seed: u64,
+    resamples: u32,
+    level: f64,
+}
+
+impl Resampling {
+    /// The usual resamples from this seed.
+    pub fn seeded(seed: u64) -> Resampling {
+        Resampling { seed, resamples: 1999, level: 0.95 }
+    }
+    /// So many resamples.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] outside [`RESAMPLES`].
+    pub fn resamples(mut self, resamples: u32) -> Result<Resampling> {
+        RESAMPLES.check(f64::from(resamples))?;
+        self.resamples = resamples;
+        Ok(self)
+    }
+    /// Intervals of this level.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < level < 1.
+    pub fn level(mut self, level: f64) -> Result<Resampling> {
+        self.level = LEVEL.check(level)?;
+        Ok(self)
+    }
+    fn rng(&self, resample: u32, kind: u64) -> ChaCha8Rng {
+        let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
+        rng.set_stream(2 * u64::from(resample) + kind);
+        rng
+    }
+}
+
+/// A number with its bootstrap interval.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Bracketed {
+    /// The number, from the flakes as they are.
+    pub value: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// A distance of two distributions with its permutation p-value.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Distance {
+    /// The distance.
+    pub value: f64,
+    /// Share of shuffled labels that are at least as far apart.
+    pub p_value: f64,
+}
+
+/// What two sets of sizes say of each other.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Comparison {
+    /// Flakes of the first and the second set.
+    pub n: [u64; 2],
+    /// Probability inside the intervals.
+    pub level: f64,
+    /// Ratio of the geometric means, first over second.
+    pub ratio: Bracketed,
+    /// The same of quantiles: probability and ratio, for each of [`QUANTILES`].
+    pub quantile_ratios: Vec<(f64, Bracketed)>,
+    /// Overlap of the distributions, 0 to 1. The bootstrap makes both sets lumpier than they are, so the
+    /// interval lies a little low.
+    pub overlap: Bracketed,
+    /// Kolmogorov-Smirnov.
+    pub kolmogorov_smirnov: Distance,
+    /// Energy distance of ln size.
+    pub energy: Distance,
+}
+
+impl Comparison {
+    /// Compares two sets of sizes, in the same unit.
+    ///
+    /// ```
+    /// use conchoid::infer::comparison::{Comparison, Resampling};
+    /// let antler = [4.1, 5.0, 6.3, 7.7, 8.2, 9.9, 12.4];
+    /// let twice: Vec<f64> = antler.iter().map(|m| 2.0 * m).collect();
+    /// let c = Comparison::new(&twice, &antler, &Resampling::seeded(1))?;
+    /// assert!((c.ratio.value - 2.0).abs() < 1e-12);
+    /// assert!(Comparison::new(&twice, &antler[..2], &Resampling::seeded(1)).is_err());
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`Error::TooFew`] with fewer than [`FEWEST`] flakes in a set; [`Error::Invalid`] for a size that is not
+    /// positive and finite, or a set whose sizes are all the same.
+    pub fn new(a: &[f64], b: &[f64], how: &Resampling) -> Result<Comparison> {
+        let (a, b) = (logs(a, "first set")?, logs(b, "second set")?);
+        let mut pooled: Vec<(f64, bool)> =
+            a.iter().map(|x| (*x, true)).chain(b.iter().map(|x| (*x, false))).collect();
+        pooled.sort_by(|x, y| x.0.total_cmp(&y.0));
+        let (ks, energy) = distances(&pooled, a.len());
+        let mut labels: Vec<bool> = pooled.iter().map(|p| p.1).collect();
+        let (mut as_far_ks, mut as_far_energy) = (1u32, 1u32);
+        let slack = 1.0 - 1e-12;
+        for k in 0..how.resamples {
+            let mut rng = how.rng(k, 0);
+            for i in (1..labels.len()).rev() {
+                labels.swap(i, rng.random_range(0..=i));
+            }
+            pooled.iter_mut().zip(&labels).for_each(|(p, l)| p.1 = *l);
+            let (d, e) = distances(&pooled, a.len());
+            as_far_ks += u32::from(d >= ks * slack);
+            as_far_energy += u32::from(e >= energy * slack);
+        }
+        let p = |count: u32| f64::from(count) / (f64::from(how.resamples) + 1.0);
+
+        let grid = Grid::over(&pooled);
+        let summary = |a: &[f64], b: &[f64]| -> Vec<f64> {
+            let mut s = vec![(mean(a) - mean(b)).exp()];
+            s.extend(QUANTILES.iter().map(|q| (quantile(a, *q) - quantile(b, *q)).exp()));
+            s.push(grid.overlap(a, b));
+            s
+        };
+        let own = summary(&a, &b);
+        let mut again: Vec<Vec<f64>> = vec![Vec::with_capacity(how.resamples as usize); own.len()];
+        for k in 0..how.resamples {
+            let mut rng = how.rng(k, 1);
+            let mut draw = |from: &[f64]| {
+                let mut d: Vec<f64> =
+                    (0..from.len()).map(|_| from[rng.random_range(0..from.len())]).collect();
+                d.sort_unstable_by(f64::total_cmp);
+                d
+            };
+            let (a, b) = (draw(&a), draw(&b));
+            summary(&a, &b).into_iter().zip(&mut again).for_each(|(v, all)| all.push(v));
+        }
+        let tail = 0.5 * (1.0 - how.level);
+        let bracketed: Vec<Bracketed> = own
+            .iter()
+            .zip(&mut again)
+            .map(|(value, all)| {
+                all.sort_unstable_by(f64::total_cmp);
+                Bracketed { value: *value, low: quantile(all, tail), high: quantile(all, 1.0 - tail) }
+            })
+            .collect();
+        Ok(Comparison {
+            n: [a.len() as u64, b.len() as u64],
+            level: how.level,
+            ratio: bracketed[0],
+            quantile_ratios: QUANTILES.iter().copied().zip(bracketed[1..].iter().copied()).collect(),
+            overlap: bracketed[QUANTILES.len() + 1],
+            kolmogorov_smirnov: Distance { value: ks, p_value: p(as_far_ks) },
+            energy: Distance { value: energy, p_value: p(as_far_energy) },
+        })
+    }
+
+    /// Whether either distance is rarer under shuffled labels than one minus the level allows; each is asked
+    /// at half of that (Bonferroni), for there are two.
+    pub fn differ(&self) -> bool {
+        let allowed = 0.5 * (1.0 - self.level);
+        self.kolmogorov_smirnov.p_value <= allowed || self.energy.p_value <= allowed
+    }
+}
+
+fn logs(sizes: &[f64], which: &str) -> Result<Vec<f64>> {
+    if sizes.len() < FEWEST {
+        return Err(Error::TooFew {
+            what: format!("flakes in the {which}"),
+            found: sizes.len(),
+            needed: FEWEST,
+        });
+    }
+    if let Some(bad) = sizes.iter().find(|s| !(**s > 0.0 && s.is_finite())) {
+        return Err(Error::invalid(which, format!("{bad} is no size (accepted: above 0)")));
+    }
+    let mut logs: Vec<f64> = sizes.iter().map(|s| s.ln()).collect();
+    logs.sort_unstable_by(f64::total_cmp);
+    if logs[0] == logs[logs.len() - 1] {
+        return Err(Error::invalid(which, "all sizes are the same"));
+    }
+    Ok(logs)
+}
+
+/// Kolmogorov-Smirnov and energy distance of labelled, sorted values.
+fn distances(pooled: &[(f64, bool)], n: usize) -> (f64, f64) {
+    let m = pooled.len() - n;
+    let (mut i, mut j) = (0usize, 0usize);
+    let (mut ks, mut area) = (0.0f64, 0.0f64);
+    for (k, (x, first)) in pooled.iter().enumerate() {
+        if *first {
+            i += 1;
+        } else {
+            j += 1;
+        }
+        let Some((next, _)) = pooled.get(k + 1) else { break };
+        if next > x {
+            let gap = i as f64 / n as f64 - j as f64 / m as f64;
+            ks = ks.max(gap.abs());
+            area += gap * gap * (next - x);
+        }
+    }
+    (ks, (2.0 * area).sqrt())
+}
+
+fn mean(x: &[f64]) -> f64 {
+    x.iter().sum::<f64>() / x.len() as f64
+}
+
+/// The quantile of sorted values between order statistics, (n - 1) p from the first (R's type 7).
+fn quantile(sorted: &[f64], p: f64) -> f64 {
+    let h = (sorted.len() - 1) as f64 * p;
+    let i = (h.floor() as usize).min(sorted.len() - 1);
+    let j = (i + 1).min(sorted.len() - 1);
+    sorted[i] + (h - i as f64) * (sorted[j] - sorted[i])
+}
+
+/// Silverman's width of a Gaussian kernel, 0.9 min(sd, IQR / 1.34) n^(-1/5): Silverman 1986, "Density
+/// estimation for statistics and data analysis", p. 48, eq. 3.31 (page from memory).
+fn kernel_width(sorted: &[f64]) -> f64 {
+    let m = mean(sorted);
+    let n = sorted.len() as f64;
+    let sd = (sorted.iter().map(|x| (x - m) * (x - m)).sum::<f64>() / (n - 1.0)).sqrt();
+    let iqr = (quantile(sorted, 0.75) - quantile(sorted, 0.25)) / 1.34;
+    let s = if iqr > 0.0 { sd.min(iqr) } else { sd };
+    0.9 * s * n.powf(-0.2)
+}
+
+/// Equally spaced points of ln size on which densities are compared.
+struct Grid {
+    from: f64,
+    step: f64,
+}
+
+/// Points of the grid.
+const POINTS: usize = 1024;
+
+impl Grid {
+    /// Over all sizes and a margin on either side that holds the kernels.
+    fn over(pooled: &[(f64, bool)]) -> Grid {
+        let (first, last) = (pooled[0].0, pooled[pooled.len() - 1].0);
+        let margin = 0.75 * (last - first);
+        Grid { from: first - margin, step: (last - first + 2.0 * margin) / (POINTS - 1) as f64 }
+    }
+
+    /// The density on the grid: sizes shared linearly between the two nearest points, then smoothed.
+    fn density(&self, sorted: &[f64]) -> Vec<f64> {
+        let n = sorted.len() as f64;
+        let mut counts = vec![0.0; POINTS];
+        for x in sorted {
+            let at = (x - self.from) / self.step;
+            let i = (at.floor().max(0.0) as usize).min(POINTS - 2);
+            let share = (at - i as f64).clamp(0.0, 1.0);
+            counts[i] += (1.0 - share) / n;
+            counts[i + 1] += share / n;
+        }
+        let width = kernel_width(sorted);
+        // a resample may consist of one value only
+        let width = if width > 0.0 { width.max(self.step) } else { self.step };
+        let reach = ((6.0 * width / self.step).ceil() as usize).min(POINTS - 1);
+        let kernel: Vec<f64> = (0..=reach)
+            .map(|k| {
+                let z = k as f64 * self.step / width;
+                (-0.5 * z * z).exp() / (width * std::f64::consts::TAU.sqrt())
+            })
+            .collect();
+        let mut density = vec![0.0; POINTS];
+        for (i, c) in counts.iter().enumerate().filter(|(_, c)| **c > 0.0) {
+            let (from, to) = (i.saturating_sub(reach), (i + reach).min(POINTS - 1));
+            for (j, d) in density[from..=to].iter_mut().enumerate() {
+                *d += c * kernel[(from + j).abs_diff(i)];
+            }
+        }
+        density
+    }
+
+    fn overlap(&self, a: &[f64], b: &[f64]) -> f64 {
+        let (f, g) = (self.density(a), self.density(b));
+        (f.iter().zip(&g).map(|(f, g)| f.min(*g)).sum::<f64>() * self.step).clamp(0.0, 1.0)
+    }
+}

@@ -1,0 +1,200 @@
+//! The command line as a process: the contract of `original` and `assemblage`.
+
+#[path = "common/knap.rs"]
+mod knap;
+
+use knap::knap;
+use serde_json::Value;
+use std::fs;
+use tempfile::TempDir;
+
+fn run(args: &[&str], input: &str) -> (i32, String, String) {
+    let out = knap().args(args).write_stdin(input).output().unwrap();
+    (
+        out.status.code().unwrap(),
+        String::from_utf8(out.stdout).unwrap(),
+        String::from_utf8(out.stderr).unwrap(),
+    )
+}
+
+fn json(args: &[&str], input: &str) -> Value {
+    let (code, out, err) = run(args, input);
+    assert!(code == 0 || code == 3, "{args:?}: {err}");
+    serde_json::from_str(&out).unwrap()
+}
+
+const PIECE: [&str; 7] = ["original", "--mass-now-g", "14.2", "--depth-mm", "9", "--angle-deg", "72"];
+
+fn piece<'a>(more: &[&'a str]) -> Vec<&'a str> {
+    PIECE.iter().copied().chain(more.iter().copied()).collect()
+}
+
+#[test]
+fn one_piece_as_json_keeps_its_contract() {
+    let v = json(&piece(&["--format", "json"]), "");
+    for (what, level) in [("original_mass_g", 0.95), ("share_lost", 0.95), ("original_length_mm", 0.95)] {
+        let number = |k: &str| v[what][k].as_f64().unwrap_or_else(|| panic!("{what} {k}: {v}"));
+        assert!(number("low") < number("median") && number("median") < number("high"));
+        assert_eq!(number("level"), level);
+    }
+    let (mass, share) = (&v["original_mass_g"], &v["share_lost"]);
+    for end in ["low", "median", "high"] {
+        let (m, s) = (mass[end].as_f64().unwrap(), share[end].as_f64().unwrap());
+        assert!(m > 14.2 && (s - (1.0 - 14.2 / m)).abs() < 1e-12);
+    }
+    assert_eq!(v["calibration"]["name"], "hard-hammer-flint");
+    assert!(v["cautions"].is_array() && v["model_of_loss"].is_null());
+    let with = json(&piece(&["--loss", "2,5", "--format", "json"]), "");
+    assert_eq!(with["model_of_loss"]["b"], 5.0);
+    assert_ne!(with["share_lost"]["median"], share["median"]);
+    let known = json(&piece(&["--mass-missing-g", "6", "--length-now-mm", "48", "--format", "json"]), "");
+    assert!(known["original_mass_g"]["low"].as_f64().unwrap() > 20.2);
+    assert!(known["original_length_mm"]["low"].as_f64().unwrap() > 48.0);
+}
+
+#[test]
+fn one_piece_as_text_reads_within_eighty_columns() {
+    for more in [&[][..], &["--loss", "2,5"], &["--mass-missing-g", "3"]] {
+        let (code, text, _) = run(&piece(more), "");
+        assert_eq!(code, 0);
+        assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
+        assert!(text.contains("original mass") && text.contains("share lost"), "{text}");
+    }
+    let (code, text, _) =
+        run(&["original", "--mass-now-g", "30000", "--depth-mm", "3", "--angle-deg", "60"], "");
+    assert_eq!(code, 0);
+    assert!(text.contains("fewer than one in a million") && !text.contains("NaN"), "{text}");
+}
+
+#[test]
+fn exit_codes_tell_usage_from_refusal() {
+    for (args, code, message) in [
+        (piece(&["--portion", "medial"]), 3, "medial"),
+        (piece(&["--platform-kind", "crushed"]), 3, "crushed"),
+        (piece(&["--loss", "2"]), 2, "A,B"),
+        (piece(&["--loss", "0,1"]), 2, "out of range"),
+        (piece(&["--more-than", "1.5"]), 2, "out of range"),
+        (vec!["original", "--depth-mm", "9", "--angle-deg", "72"], 2, "--mass-now-g"),
+        (vec!["original", "--mass-now-g", "-1", "--depth-mm", "9", "--angle-deg", "72"], 2, "mass_now_g: -1"),
+        (vec!["original", "--table", "nowhere.csv"], 1, "nowhere.csv"),
+        (vec!["assemblage", "--table", "-"], 2, "--seed"),
+        (vec!["assemblage", "--table", "-", "--seed", "1", "--draws", "3"], 2, "draws: 3"),
+    ] {
+        let (found, _, err) = run(&args, "");
+        assert_eq!(found, code, "{args:?}: {err}");
+        assert!(err.contains(message), "{args:?}: {err}");
+    }
+}
+
+#[test]
+fn a_table_keeps_its_rows_and_refuses_in_place() {
+    let table = "piece,platform_depth_mm,exterior_platform_angle_deg,mass_now_g,portion\n\
+                 a,9,72,14.2,complete\nb,9,72,,complete\nc,9,72,5,medial\nd,9,72,x,complete\ne,,72,4,proximal\n\
+                 f,9,72,20000,proximal\n";
+    let (code, out, err) = run(&["original", "--table", "-"], table);
+    assert_eq!(code, 3, "{err}");
+    let lines: Vec<&str> = out.lines().collect();
+    assert_eq!(
+        lines[0],
+        "piece,platform_depth_mm,exterior_platform_angle_deg,mass_now_g,portion,original_mass_g_low,\
+         original_mass_g_median,original_mass_g_high,share_lost_low,share_lost_median,share_lost_high,\
+         calibration,cautions"
+    );
+    assert_eq!(lines.len(), 7);
+    let reasons = ["", "mass_now_g", "medial", "mass_now_g", "platform_depth_mm", ""];
+    for (line, reason) in lines[1..].iter().zip(reasons) {
+        assert_eq!(line.contains("refused: "), !reason.is_empty(), "{line}");
+        assert!(line.contains(reason), "{line}");
+    }
+    assert!(lines[6].contains("fewer than one in a million"), "{}", lines[6]);
+    assert!(err.contains("6 rows") && err.contains("4 refused"), "{err}");
+    // the same numbers as for one piece, and in a file
+    let v = json(&piece(&["--format", "json"]), "");
+    let cells: Vec<&str> = lines[1].split(',').collect();
+    assert_eq!(cells[6].parse::<f64>().unwrap(), v["original_mass_g"]["median"].as_f64().unwrap());
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("out.csv");
+    let (code, stdout, _) = run(&["original", "--table", "-", "--out", path.to_str().unwrap()], table);
+    assert_eq!((code, stdout.as_str()), (3, ""));
+    assert_eq!(fs::read_to_string(path).unwrap(), out);
+    let (code, _, err) = run(&["original", "--table", "-"], "depth_mm,angle_deg\n9,72\n");
+    assert_eq!(code, 2, "{err}");
+}
+
+fn bag() -> String {
+    let mut text = String::from(
+        "flake,layer,percussor,platform_depth_mm,exterior_platform_angle_deg,mass_g,mass_now_g,portion\n",
+    );
+    for i in 0..30 {
+        let (layer, percussor) = if i % 2 == 0 { ("upper", "antler") } else { ("lower", "quartzite") };
+        let depth = 4.0 + 0.3 * f64::from(i);
+        text += &format!("F{i},{layer},{percussor},{depth},72,{},{},complete\n", depth * 2.0, depth);
+    }
+    text +=
+        "F0,upper,antler,,,,1.5,distal\n,lower,quartzite,7,70,,3,split\n,lower,quartzite,,70,,3,proximal\n";
+    text
+}
+
+#[test]
+fn an_assemblage_by_group_keeps_its_contract() {
+    let args = ["assemblage", "--table", "-", "--group", "layer", "--seed", "7", "--draws", "2000"];
+    let with = |more: &[&'static str]| args.iter().copied().chain(more.iter().copied()).collect::<Vec<_>>();
+    let v = json(&with(&["--format", "json"]), &bag());
+    for (group, n, pieces, platforms) in [("upper", 15, 16, 15), ("lower", 16, 17, 17)] {
+        let g = &v["groups"][group];
+        assert_eq!((g["n"].as_u64(), g["pieces"].as_u64()), (Some(n), Some(pieces)), "{g}");
+        assert_eq!(g["platforms"].as_u64(), Some(platforms));
+        for what in ["total_mass_g", "mean_mass_g", "mass_lost_g", "mean_length_mm"] {
+            let number = |k: &str| g[what][k].as_f64().unwrap_or_else(|| panic!("{group} {what} {k}: {g}"));
+            assert!(number("low") < number("median") && number("median") < number("high"));
+            assert_eq!(number("level"), 0.95);
+            assert!(g[what]["monte_carlo_error"]["high"].as_f64().unwrap() > 0.0);
+        }
+    }
+    assert_eq!(v["groups"]["lower"]["remarks"][0]["kind"], "split-without-name");
+    let (code, text, _) = run(&with(&["--mesh-mm", "12.7"]), &bag());
+    assert_eq!(code, 3);
+    assert!(text.contains("total original mass") && text.contains("A mesh of 12.7 mm holds"), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
+    assert_eq!(run(&with(&["--mesh-mm", "12.7"]), &bag()).1, text);
+    let (code, _, err) = run(&["assemblage", "--table", "-", "--group", "pit", "--seed", "1"], &bag());
+    assert_eq!(code, 2);
+    assert!(err.contains("no column pit"), "{err}");
+}
+
+#[test]
+fn two_groups_or_two_tables_are_compared() {
+    let args = [
+        "assemblage",
+        "--table",
+        "-",
+        "--group",
+        "percussor",
+        "--compare",
+        "antler,quartzite",
+        "--seed",
+        "7",
+    ];
+    let (code, text, err) = run(&args, &bag());
+    assert_eq!(code, 0, "{err}");
+    assert!(text.contains("Nothing tells them apart"), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("school.csv");
+    let heavy: String = (1..20).map(|i| format!("{}\n", 200 + 10 * i)).collect();
+    fs::write(&path, format!("mass_g\n{heavy}")).unwrap();
+    let args = ["assemblage", "--table", "-", "--against", path.to_str().unwrap(), "--seed", "7"];
+    let (_, text, _) = run(&args, &bag());
+    assert!(text.contains("They do not look alike"), "{text}");
+    let v = json(&[&args[..], &["--format", "json"]].concat(), &bag());
+    assert_eq!(v["differ"], true);
+    assert_eq!(v["n"], serde_json::json!([30, 19]));
+    assert!(v["kolmogorov_smirnov"]["p_value"].as_f64().unwrap() < 0.01 && v["energy"]["value"].is_number());
+    assert!(v["ratio"]["high"].as_f64().unwrap() < 1.0 && v["overlap"]["value"].as_f64().unwrap() < 0.1);
+    let (code, _, err) = run(
+        &["assemblage", "--table", "-", "--group", "percussor", "--compare", "antler,bone", "--seed", "7"],
+        &bag(),
+    );
+    assert_eq!(code, 2);
+    assert!(err.contains("groups: antler, quartzite"), "{err}");
+}
