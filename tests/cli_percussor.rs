@@ -100,7 +100,7 @@ fn words_that_do_not_fit_are_usage_errors() {
         (&["--group", "layer"], "no such column"),
         (&["--blow", "10,edge"], "ANGLE,platform|edge,WEIGHT"),
         (&["--blow", "10,nowhere,1"], "nowhere"),
-        (&["--site-own", "-1"], "site-own"),
+        (&["--site-own", "-1"], "site shift: -1 is out of range"),
         (&["--offset", "mass_g=2"], "--against"),
     ] {
         let (code, _, err) = on(SCHOOL, args);

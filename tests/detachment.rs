@@ -426,7 +426,8 @@ const STEEL: [(&str, &str); 2] = [("percussor", "steel"), ("percussor_class", "m
 const BONE: [(&str, &str); 2] = [("percussor", "bone"), ("percussor_class", "organic")];
 
 fn model<'a>(c: &'a Calibration, size: &str) -> &'a SizeModel {
-    let v = c.variants().iter().find(|v| !c.required(v).iter().any(|n| n == "platform_width_mm")).unwrap();
+    let more = ["platform_width_mm", "termination"];
+    let v = c.variants().iter().find(|v| !c.required(v).iter().any(|n| more.contains(&n.as_str()))).unwrap();
     v.sizes.iter().find(|m| m.size == size).unwrap()
 }
 
@@ -444,7 +445,7 @@ fn expected_difference_leans_on_shared_coefficients() {
     assert_eq!(answer.told_apart, [true]);
     let numbers =
         [("platform_depth_mm", 8.0), ("exterior_platform_angle_deg", 75.0), ("angle_of_blow_deg", 10.0)];
-    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no")];
+    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no"), ("core_shape", "semispherical")];
     for size in ["length_mm", "width_mm", "thickness_mm", "mass_g"] {
         let m = model(&c, size);
         let [bone, steel] =
@@ -491,7 +492,7 @@ fn two_new_flakes_against_draws() {
     let m = model(&c, "mass_g");
     let numbers =
         [("platform_depth_mm", 8.0), ("exterior_platform_angle_deg", 75.0), ("angle_of_blow_deg", 10.0)];
-    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no")];
+    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no"), ("core_shape", "semispherical")];
     let inputs = [BONE, STEEL].map(|p| input(&c, &numbers, &[&p[..], &rest[..]].concat()));
     let rows = [0, 1].map(|i| terms(&c, m, &inputs[i]));
     let d: Vec<f64> = rows[0].iter().zip(&rows[1]).map(|(a, b)| a - b).collect();
@@ -557,7 +558,11 @@ fn settings_not_given_are_the_same_for_both() {
     for s in c.settings() {
         let [bone, steel] = [BONE, STEEL].map(|p| {
             let numbers = [("platform_depth_mm", 8.0), ("exterior_platform_angle_deg", 75.0)];
-            let mut x = input(&c, &numbers, &[&p[..], &[("platform_bevelled", "no")][..]].concat());
+            let mut x = input(
+                &c,
+                &numbers,
+                &[&p[..], &[("platform_bevelled", "no"), ("core_shape", "semispherical")][..]].concat(),
+            );
             for (name, v) in c.setting_names().iter().zip(&s.values) {
                 let at = c.layout().position(name).unwrap();
                 if x[at].is_nan() {

@@ -50,8 +50,16 @@ fn single_flakes_are_told_apart_better_than_by_chance_and_as_the_record_says() {
         let told = bundled.singles(s.judged).unwrap();
         println!("{:?}: {:?} {:?}, bundled {:?}", s.judged, s.log_score, s.brier, told.log_score);
         // other folds, the same flakes: well within a standard error
-        assert!((s.log_score.mean - told.log_score.mean).abs() < told.log_score.standard_error, "{:?}", s.judged);
-        assert!(s.log_score.mean + 2.0 * s.log_score.standard_error < std::f64::consts::LN_2, "{:?}", s.judged);
+        assert!(
+            (s.log_score.mean - told.log_score.mean).abs() < told.log_score.standard_error,
+            "{:?}",
+            s.judged
+        );
+        assert!(
+            s.log_score.mean + 2.0 * s.log_score.standard_error < std::f64::consts::LN_2,
+            "{:?}",
+            s.judged
+        );
         assert!(s.brier.mean < 0.45);
     }
     // lips help
