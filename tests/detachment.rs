@@ -515,16 +515,23 @@ fn two_new_flakes_against_draws() {
         }
         _ => f64::INFINITY,
     };
-    let mut rng = ChaCha8Rng::seed_from_u64(5);
-    let mut error = |s: f64| -> f64 {
-        s * if tail.is_finite() {
-            StudentT::new(tail).unwrap().sample(&mut rng)
-        } else {
-            StandardNormal.sample(&mut rng)
+    // a log spread known with variance v makes the tails heavier: 1 / d = 1 / tail + 2 v
+    let freedom = |x: &[f64]| match &m.spread {
+        Spread::Constant { degrees_of_freedom, .. } => 1.0 / (1.0 / tail + 1.0 / degrees_of_freedom),
+        Spread::Modelled { covariance, .. } => {
+            let compiled = m.form.compile(c.layout()).unwrap();
+            let mut z = vec![0.0; compiled.spread_terms()];
+            compiled.fill_spread(x, &mut z);
+            1.0 / (1.0 / tail + 2.0 * quadratic(covariance, &z))
         }
+        _ => unreachable!(),
     };
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    let mut error = |s: f64, d: f64| -> f64 { s * StudentT::new(d).unwrap().sample(&mut rng) };
     let scales = [spread(&inputs[0]), spread(&inputs[1])];
-    let own: Vec<f64> = (0..DRAWS).map(|_| error(scales[0]) - error(scales[1])).collect();
+    let freedoms = [freedom(&inputs[0]), freedom(&inputs[1])];
+    let own: Vec<f64> =
+        (0..DRAWS).map(|_| error(scales[0], freedoms[0]) - error(scales[1], freedoms[1])).collect();
     let draws: Vec<f64> = own
         .into_iter()
         .map(|e| {
