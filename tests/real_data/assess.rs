@@ -93,8 +93,8 @@ fn flint_forms_ten_by_ten() {
     let a = cross_validate(&recipes, &rows, &ten_by_ten(&rows), &Question::new("mass_g")).unwrap();
     print(&a);
     let crps = |name: &str| a.form(name).unwrap().overall.crps.value;
-    // least squares on area, depth, angle, cortex and scars
-    assert!((crps("hard-hammer-flint") - 0.413).abs() < 0.002, "{}", crps("hard-hammer-flint"));
+    // least squares on area, depth, angle, cortex and scars gives 0.413; their squares and products help
+    assert!(crps("hard-hammer-flint") < 0.408, "{}", crps("hard-hammer-flint"));
     assert!(crps("hard-hammer-flint") < crps("area") && crps("area") < crps("log-log"));
     assert_eq!(a.recommendation().take, "hard-hammer-flint");
 }
