@@ -220,11 +220,14 @@ impl Forward {
             let recorded = if open { None } else { flake.class(name) };
             let assumed =
                 self.calibration.assumptions().iter().find(|a| a.class == name).map(|a| a.level.as_str());
-            x.push(match recorded.or(assumed) {
-                None => f64::NAN,
-                Some(level) => {
-                    let code = class.levels.iter().position(|l| l == level);
-                    code.ok_or_else(|| Error::unknown_name(name, level, class.levels.iter().cloned()))? as f64
+            // a level the experiment did not have falls back on what is taken as given
+            let code = |level: &str| class.levels.iter().position(|l| l == level);
+            let known = recorded.and_then(code).or_else(|| assumed.and_then(code));
+            x.push(match (known, recorded) {
+                (Some(code), _) => code as f64,
+                (None, None) => f64::NAN,
+                (None, Some(level)) => {
+                    return Err(Error::unknown_name(name, level, class.levels.iter().cloned()));
                 }
             });
         }
