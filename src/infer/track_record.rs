@@ -137,7 +137,7 @@ pub struct Plan {
 
 impl Default for Plan {
     fn default() -> Self {
-        Plan { folds: 10, groups: vec![1, 2, 5, 10, 16, 20], repeats: 200, draws: 100 }
+        Plan { folds: 10, groups: vec![1, 5, 10], repeats: 60, draws: 100 }
     }
 }
 
