@@ -1,6 +1,6 @@
 //! Plain loops over slices, compiled for the widest registers that the processor at hand has.
 //!
-//! A [`Kernel`] is a loop in ordinary Rust; [`run`] calls a copy of it compiled for AVX2 (feature `simd`, chosen
+//! A `Kernel` is a loop in ordinary Rust; `run` calls a copy of it compiled for AVX2 (feature `simd`, chosen
 //! while the program runs) or the portable one. Nothing is contracted into a fused multiply-add and every sum
 //! is taken in a fixed order, so all copies give the same bytes.
 //!

@@ -38,7 +38,7 @@ fn the_comparison_is_readable_in_a_narrow_window() {
     }
     for words in [
         "24 flakes of 24 rows",
-        "2 times 6-fold",
+        "times 6-fold",
         "By blow lands on",
         "By percussor class",
         "organic",

@@ -426,7 +426,8 @@ const STEEL: [(&str, &str); 2] = [("percussor", "steel"), ("percussor_class", "m
 const BONE: [(&str, &str); 2] = [("percussor", "bone"), ("percussor_class", "organic")];
 
 fn model<'a>(c: &'a Calibration, size: &str) -> &'a SizeModel {
-    let v = c.variants().iter().find(|v| !c.required(v).iter().any(|n| n == "platform_width_mm")).unwrap();
+    let more = ["platform_width_mm", "termination"];
+    let v = c.variants().iter().find(|v| !c.required(v).iter().any(|n| more.contains(&n.as_str()))).unwrap();
     v.sizes.iter().find(|m| m.size == size).unwrap()
 }
 
@@ -444,7 +445,7 @@ fn expected_difference_leans_on_shared_coefficients() {
     assert_eq!(answer.told_apart, [true]);
     let numbers =
         [("platform_depth_mm", 8.0), ("exterior_platform_angle_deg", 75.0), ("angle_of_blow_deg", 10.0)];
-    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no")];
+    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no"), ("core_shape", "semispherical")];
     for size in ["length_mm", "width_mm", "thickness_mm", "mass_g"] {
         let m = model(&c, size);
         let [bone, steel] =
@@ -491,7 +492,7 @@ fn two_new_flakes_against_draws() {
     let m = model(&c, "mass_g");
     let numbers =
         [("platform_depth_mm", 8.0), ("exterior_platform_angle_deg", 75.0), ("angle_of_blow_deg", 10.0)];
-    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no")];
+    let rest = [("blow_lands_on", "platform"), ("platform_bevelled", "no"), ("core_shape", "semispherical")];
     let inputs = [BONE, STEEL].map(|p| input(&c, &numbers, &[&p[..], &rest[..]].concat()));
     let rows = [0, 1].map(|i| terms(&c, m, &inputs[i]));
     let d: Vec<f64> = rows[0].iter().zip(&rows[1]).map(|(a, b)| a - b).collect();
@@ -514,16 +515,23 @@ fn two_new_flakes_against_draws() {
         }
         _ => f64::INFINITY,
     };
-    let mut rng = ChaCha8Rng::seed_from_u64(5);
-    let mut error = |s: f64| -> f64 {
-        s * if tail.is_finite() {
-            StudentT::new(tail).unwrap().sample(&mut rng)
-        } else {
-            StandardNormal.sample(&mut rng)
+    // a log spread known with variance v makes the tails heavier: 1 / d = 1 / tail + 2 v
+    let freedom = |x: &[f64]| match &m.spread {
+        Spread::Constant { degrees_of_freedom, .. } => 1.0 / (1.0 / tail + 1.0 / degrees_of_freedom),
+        Spread::Modelled { covariance, .. } => {
+            let compiled = m.form.compile(c.layout()).unwrap();
+            let mut z = vec![0.0; compiled.spread_terms()];
+            compiled.fill_spread(x, &mut z);
+            1.0 / (1.0 / tail + 2.0 * quadratic(covariance, &z))
         }
+        _ => unreachable!(),
     };
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    let mut error = |s: f64, d: f64| -> f64 { s * StudentT::new(d).unwrap().sample(&mut rng) };
     let scales = [spread(&inputs[0]), spread(&inputs[1])];
-    let own: Vec<f64> = (0..DRAWS).map(|_| error(scales[0]) - error(scales[1])).collect();
+    let freedoms = [freedom(&inputs[0]), freedom(&inputs[1])];
+    let own: Vec<f64> =
+        (0..DRAWS).map(|_| error(scales[0], freedoms[0]) - error(scales[1], freedoms[1])).collect();
     let draws: Vec<f64> = own
         .into_iter()
         .map(|e| {
@@ -557,7 +565,11 @@ fn settings_not_given_are_the_same_for_both() {
     for s in c.settings() {
         let [bone, steel] = [BONE, STEEL].map(|p| {
             let numbers = [("platform_depth_mm", 8.0), ("exterior_platform_angle_deg", 75.0)];
-            let mut x = input(&c, &numbers, &[&p[..], &[("platform_bevelled", "no")][..]].concat());
+            let mut x = input(
+                &c,
+                &numbers,
+                &[&p[..], &[("platform_bevelled", "no"), ("core_shape", "semispherical")][..]].concat(),
+            );
             for (name, v) in c.setting_names().iter().zip(&s.values) {
                 let at = c.layout().position(name).unwrap();
                 if x[at].is_nan() {

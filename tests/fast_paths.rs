@@ -69,8 +69,7 @@ fn curved(transform: Transform) -> (Form, Layout) {
         square(ln(d)),
     ];
     let form = Form::new("curved", transform, terms).unwrap();
-    let mut layout = Layout::default();
-    layout.numbers = vec![d.to_string(), a.to_string()];
+    let mut layout = Layout { numbers: vec![d.to_string(), a.to_string()], ..Layout::default() };
     layout.add_level("percussor_class", "stone");
     layout.add_level("percussor_class", "organic");
     (form, layout)

@@ -228,7 +228,7 @@ fn rows_of_platforms_are_rows_of_terms() {
     let reach = field_school();
     let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let flake = |percussor| {
-        let strike = Strike::builder().platform(platform.clone()).percussor(percussor).build().unwrap();
+        let strike = Strike::builder().platform(platform).percussor(percussor).build().unwrap();
         Flake::builder().strike(strike).build().unwrap()
     };
     assert_eq!(reach.row_of(&flake(Some("Antler"))).unwrap(), [1.0, 8f64.ln(), 75.0, 1.0]);

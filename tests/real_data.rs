@@ -3,6 +3,10 @@
 
 mod common;
 
+#[path = "real_data/assess.rs"]
+mod assess;
+#[path = "real_data/attribution.rs"]
+mod attribution;
 #[path = "real_data/coverage.rs"]
 mod coverage;
 #[path = "real_data/grouped.rs"]
@@ -15,11 +19,14 @@ mod mechanics;
 mod multinomial;
 #[path = "real_data/nonlinear.rs"]
 mod nonlinear;
-#[path = "real_data/table.rs"]
-mod table;
-
+#[path = "real_data/original.rs"]
+mod original;
 #[path = "real_data/shrunken.rs"]
 mod shrunken;
+#[path = "real_data/table.rs"]
+mod table;
+#[path = "real_data/updating.rs"]
+mod updating;
 
 /// A table of the folder.
 fn open(name: &str) -> std::fs::File {

@@ -391,7 +391,7 @@ fn a_modelled_spread_is_updated_as_a_constant_one() {
     let flint = bundled::named("hard-hammer-flint").unwrap();
     let mut parts = flint.clone().into_parts();
     parts.variants = vec![parts.variants.pop().unwrap()];
-    let m = parts.variants[0].sizes.iter().position(|m| m.size == "mass_g").unwrap();
+    let m = parts.variants[0].sizes.iter().position(|m| m.size == "length_mm").unwrap();
     let Spread::Constant { value, degrees_of_freedom } = parts.variants[0].sizes[m].spread.clone() else {
         panic!("the flint calibration is expected to have one spread");
     };
@@ -402,7 +402,7 @@ fn a_modelled_spread_is_updated_as_a_constant_one() {
         Spread::Constant { value: value * (3.0f64 / 5.0).sqrt(), degrees_of_freedom };
     parts.variants[0].sizes[m].tails = Tails::Student { degrees_of_freedom: 5.0 };
     let tailed = Calibration::new(parts).unwrap();
-    let update = |c: &Calibration| school(c, "mass_g", 12).finish("s", "t").unwrap().1.updated;
+    let update = |c: &Calibration| school(c, "length_mm", 12).finish("s", "t").unwrap().1.updated;
     let (one, two, three) = (update(&flint), update(&modelled), update(&tailed));
     let Spread::Constant { value, degrees_of_freedom } = one.spread else { panic!() };
     let Spread::Modelled { coefficients, covariance } = two.spread else { panic!() };

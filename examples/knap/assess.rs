@@ -178,12 +178,16 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
     let a = cross_validate(&recipes, &rows, &folds, &question).map_err(failed)?;
     let take = a.recommendation().take;
-    let checks = recipes
-        .iter()
-        .find(|r| r.name == take)
-        .map(|r| residual_checks(r, &rows, a.size(), &o.classes))
-        .transpose()
-        .map_err(failed)?;
+    let taken = recipes.iter().find(|r| r.name == take);
+    // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
+    let checks = match taken.map(|r| residual_checks(r, &rows, a.size(), &o.classes)) {
+        Some(Ok(checks)) => Some(checks),
+        Some(Err(e)) => {
+            eprintln!("knap: {take} has no least squares fit to check: {e}");
+            None
+        }
+        None => None,
+    };
     if let Some(path) = &o.plot {
         let svg = report(&a, &take, checks.as_ref(), o, &rows)?;
         let mut sink = Sink::open(Some(path))?;
@@ -240,7 +244,7 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
         o.by.as_ref().map(|b| format!(", taken over each {}", in_words(b))).unwrap_or_default()
     );
     writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
-    let name = |f: &FormAssessment| cut(&f.name, 22);
+    let name = |f: &FormAssessment| cut(&f.name, 21);
     writeln!(
         out,
         "{:22} {:>5} {:>15} {:>15} {:>6} {:>5} {:>5}",
@@ -263,14 +267,14 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
     writeln!(out, "\nCentral intervals: percent of flakes inside, and how wide they are")?;
     writeln!(
         out,
-        "{:22} {:>5} {:>5} {:>5} {:>11} {:>7} {:>12} {:>6}",
+        "{:21} {:>5} {:>5} {:>5} {:>11} {:>7} {:>12} {:>6}",
         "", "50 %", "80 %", "90 %", "95 %", "width", "int. score", "PIT p"
     )?;
     for f in a.forms() {
         let c = &f.overall.coverage;
         writeln!(
             out,
-            "{:22} {:>5.1} {:>5.1} {:>5.1} {:>11} {:>7.3} {:>12} {:>6}",
+            "{:21} {:>5.1} {:>5.1} {:>5.1} {:>11} {:>7.3} {:>12} {:>6}",
             name(f),
             100.0 * c[0].inside.value,
             100.0 * c[1].inside.value,

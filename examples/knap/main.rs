@@ -9,7 +9,7 @@
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
-//! | `assemblage.rs`, `assess.rs`, `calibrations.rs`, `estimate.rs`, `fit.rs`, `original.rs`, `plan.rs` | one verb each |
+//! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
 
 mod assemblage;
@@ -21,6 +21,7 @@ mod failure;
 mod fit;
 mod mechanics;
 mod original;
+mod percussor;
 mod plan;
 mod plan_plot;
 mod plan_sheet;
@@ -59,15 +60,18 @@ enum Verb {
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
     Fit(fit::Options),
+    /// How well forms foretell flakes they have not seen, and which to take
+    #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
+    Assess(assess::Options),
+    /// What struck the flakes of a table, as far as they tell
+    #[command(after_help = format!("{}\n\n{CARE}", percussor::EXAMPLES))]
+    Percussor(percussor::Options),
     /// What a retouched or broken piece was: its original mass and the share of it that is lost
     #[command(after_help = format!("{}\n\n{CARE}", original::EXAMPLES))]
     Original(original::Options),
     /// Totals and means of many flakes by group, and whether two groups look alike
     #[command(after_help = format!("{}\n\n{CARE}", assemblage::EXAMPLES))]
     Assemblage(assemblage::Options),
-    /// How well forms foretell flakes they have not seen, and which to take
-    #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
-    Assess(assess::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = CARE)]
     Calibrations(calibrations::Options),
@@ -83,9 +87,10 @@ fn main() -> ExitCode {
         Verb::Blow(o) => mechanics::blow(&o),
         Verb::Contrast(o) => mechanics::contrast(&o),
         Verb::Fit(o) => fit::run(&o),
+        Verb::Assess(o) => assess::run(&o),
+        Verb::Percussor(o) => percussor::run(&o),
         Verb::Original(o) => original::run(&o),
         Verb::Assemblage(o) => assemblage::run(&o),
-        Verb::Assess(o) => assess::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),
     };

@@ -718,7 +718,7 @@ fn list(out: &mut String, plan: &Plan) {
                 let _ = write!(out, "  core");
             }
             for (name, ..) in &t.settings {
-                let _ = write!(out, "  {:>26}", heading(name));
+                let _ = write!(out, "  {:>20}", heading(name));
             }
             let _ = writeln!(out);
             last = Some(&t.percussor);
@@ -728,7 +728,7 @@ fn list(out: &mut String, plan: &Plan) {
             let _ = write!(out, "  {core:>4}");
         }
         for (_, target, low, high) in &t.settings {
-            let _ = write!(out, "  {:>26}", format!("{target} ({low} to {high})"));
+            let _ = write!(out, "  {:>20}", format!("{target} ({low} to {high})"));
         }
         let _ = writeln!(out);
     }

@@ -36,6 +36,9 @@ pub fn draw(path: &Path, points: &[Point], words: &Words) -> Result<(), Failed> 
     let root = SVGBackend::new(path, size).into_drawing_area();
     root.fill(&WHITE)?;
     let root = root.titled(&words.title, ("sans-serif", 18))?;
+    // widths from hardly more flakes than terms would flatten all others
+    let least = points.iter().map(|p| p.new_flake).fold(f64::INFINITY, f64::min);
+    let points: Vec<&Point> = points.iter().filter(|p| p.new_flake <= 6.0 * least).collect();
     let powers: Vec<(f64, f64)> = points.iter().filter_map(|p| Some((p.flakes, p.power?))).collect();
     let panels = if powers.is_empty() { vec![root.clone()] } else { root.split_evenly((1, 2)) };
     let top = points.iter().map(|p| p.new_flake).filter(|w| w.is_finite()).fold(0.0f64, f64::max);
@@ -76,6 +79,7 @@ fn panel(
         .bold_line_style(GREY.mix(0.2))
         .x_desc("flakes struck")
         .y_desc(label)
+        .x_label_formatter(&|v| format!("{v:.0}"))
         .label_style(("sans-serif", 13))
         .axis_desc_style(("sans-serif", 14))
         .draw()?;

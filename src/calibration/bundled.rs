@@ -192,8 +192,9 @@ impl Glass {
         terms
     }
 
-    /// One size. Spread terms and heavy tails are for the sizes whose intervals they improve in
-    /// cross-validation: all but thickness. Where the termination is known, its offsets are under the penalty
+    /// One size. Spread terms, heavy tails and the shape of the core are for the sizes whose intervals they
+    /// improve in cross-validation: all but thickness. Blows on the edge scatter widely but without outliers;
+    /// blows on the platform seldom, then far. Where the termination is known, its offsets are under the penalty
     /// too, so that a dozen steps cannot run away.
     fn size(&self, size: &str, width: bool, ended: bool) -> Result<SizeRecipe> {
         let modelled = size != "thickness_mm";
@@ -212,8 +213,7 @@ impl Glass {
         };
         let form = log_form(name, terms)?;
         let (form, tails) = if modelled {
-            let heavy = USUAL_GRID.to_vec();
-            let levels = vec![("platform".to_string(), heavy.clone()), ("edge".to_string(), heavy)];
+            let levels = vec![("platform".to_string(), USUAL_GRID.to_vec())];
             (
                 form.with_spread_terms([ln(DEPTH), self.edge.clone(), value(ANGLE_OF_BLOW)])?,
                 TailsToTry::ByClass { class: LANDS_ON.to_string(), levels },

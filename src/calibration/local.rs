@@ -557,6 +557,13 @@ fn gather(layout: &Layout, flake: &impl Measured) -> Result<Vec<f64>> {
     for class in &layout.classes {
         let code = match class.name.as_str() {
             PERCUSSOR_CLASS => percussor_class(flake)?.and_then(|c| stand_in(&class.levels, c)),
+            "percussor" => match flake.class("percussor") {
+                None => None,
+                Some(level) => match class.levels.iter().position(|l| l == level) {
+                    None => percussor_class(flake)?.and_then(|c| stand_in(&class.levels, c)),
+                    known => known,
+                },
+            },
             name => match flake.class(name) {
                 None => None,
                 Some(level) => match class.levels.iter().position(|l| l == level) {
@@ -585,10 +592,13 @@ fn percussor_class(flake: &impl Measured) -> Result<Option<PercussorClass>> {
     }
 }
 
-/// The level of a class of percussors. Stone and metal stand in for each other: what that misses, the shift
-/// of the level takes up.
+/// The first level of a class of percussors, the levels being classes or materials. Stone and metal stand in
+/// for each other: what that misses, the shift of the level takes up.
 fn stand_in(levels: &[String], class: PercussorClass) -> Option<usize> {
-    let of = |c: PercussorClass| levels.iter().position(|l| *l == c.to_string());
+    let is = |l: &String, c: PercussorClass| {
+        *l == c.to_string() || PercussorMaterial::named(l).is_ok_and(|m| m.class() == c)
+    };
+    let of = |c: PercussorClass| levels.iter().position(|l| is(l, c));
     of(class).or_else(|| match class {
         PercussorClass::Stone => of(PercussorClass::Metal),
         PercussorClass::Metal => of(PercussorClass::Stone),

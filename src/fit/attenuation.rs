@@ -59,7 +59,8 @@ pub fn sd_of_ln(share: f64) -> f64 {
 /// ```
 /// use conchoid::fit::{Design, attenuation};
 /// // true x 0, 1, 2, ..., each seen 0.6 too low or too high in turn; y = 1 + 2 x
-/// let seen: Vec<[f64; 2]> = (0..40).map(|i| [1.0, f64::from(i % 5) + 0.6 * [1.0, -1.0][(i / 5) % 2]]).collect();
+/// let sign = |i: i32| if i / 5 % 2 == 0 { 1.0 } else { -1.0 };
+/// let seen: Vec<[f64; 2]> = (0..40).map(|i| [1.0, f64::from(i % 5) + 0.6 * sign(i)]).collect();
 /// let y: Vec<f64> = (0..40).map(|i| 1.0 + 2.0 * f64::from(i % 5)).collect();
 /// let d = Design::from_rows(vec!["intercept".into(), "x".into()], &seen)?;
 /// let fit = attenuation::correct(&d, &y, &[0.0, 0.6])?;

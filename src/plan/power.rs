@@ -101,9 +101,9 @@ pub fn noncentral_student_sf(t: f64, freedom: f64, noncentrality: f64) -> f64 {
 ///
 /// ```
 /// use conchoid::plan::power;
-/// // twenty flakes by each of two percussors, one spread apart: power.t.test(20, 1)$power
+/// // twenty flakes by each of two percussors, one spread apart: power.t.test(20, 1, strict = TRUE)$power
 /// let p = power(1.0, 1.0, 1.0 / 20.0 + 1.0 / 20.0, 38.0, 0.05)?;
-/// assert!((p - 0.8689528).abs() < 1e-7);
+/// assert!((p - 0.8689530).abs() < 1e-7);
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub fn power(difference: f64, spread: f64, variance: f64, freedom: f64, alpha: f64) -> Result<f64> {

@@ -203,7 +203,7 @@ impl fmt::Display for Caution {
                 write!(f, "not given: {}; averaged over the blows of the experiment", names.join(", "))
             }
             Caution::Assumed { class, level } => {
-                write!(f, "{} was not given and is taken as \"{level}\"", in_words(class))
+                write!(f, "{} is taken as \"{level}\" (not given, or not in the experiment)", in_words(class))
             }
             Caution::NotInExperiment { what } => write!(
                 f,

@@ -21,7 +21,7 @@ use super::estimate::{Ask, Estimate, Predictor, by_termination, quadratic};
 use crate::calibration::{SizeModel, Spread};
 use crate::error::{Error, Result};
 use crate::form::{PERCUSSOR_CLASS, Transform};
-use crate::special::{student_cdf, student_quantile, student_quantile_upper};
+use crate::special::{normal_quantile, student_cdf, student_quantile, student_quantile_upper};
 use crate::strike::Measured;
 
 /// How a difference of sizes is told.
@@ -177,7 +177,9 @@ pub fn side_by_side(
 type Rows = [(f64, Vec<(f64, Vec<f64>)>)];
 
 /// Equal shares into which the error of one flake is cut where it is not normal.
-const SHARES: usize = 32;
+const SHARES: usize = 64;
+/// Equal shares into which the uncertainty of the coefficients is cut beside it.
+const SHARED_SHARES: usize = 16;
 /// Degrees of freedom from which on errors are treated as normal in a difference of two.
 const NEARLY_NORMAL: f64 = 30.0;
 
@@ -308,14 +310,17 @@ impl Two {
             });
             return;
         }
+        let middle = |i: usize, of: usize| (i as f64 + 0.5) / of as f64;
         for i in 0..SHARES {
-            let p = (i as f64 + 0.5) / SHARES as f64;
-            out.push(Component {
-                weight: self.weight / SHARES as f64,
-                location: self.location - b.sqrt() * student_quantile(p, db),
-                scale: (a + self.shared).sqrt(),
-                degrees_of_freedom: da,
-            });
+            let location = self.location - b.sqrt() * student_quantile(middle(i, SHARES), db);
+            for j in 0..SHARED_SHARES {
+                out.push(Component {
+                    weight: self.weight / (SHARES * SHARED_SHARES) as f64,
+                    location: location + self.shared.sqrt() * normal_quantile(middle(j, SHARED_SHARES)),
+                    scale: a.sqrt(),
+                    degrees_of_freedom: da,
+                });
+            }
         }
     }
 }

@@ -349,22 +349,23 @@ impl Predictor {
         let layout = self.calibration.layout();
         let mut x: Vec<f64> = layout.numbers.iter().map(|n| measured.number(n).unwrap_or(f64::NAN)).collect();
         for class in &layout.classes {
-            let code =
-                match class.name.as_str() {
-                    TERMINATION => wanted_termination(measured, ask)
-                        .and_then(|w| class.levels.iter().position(|l| *l == w)),
-                    PERCUSSOR_CLASS | "percussor" => {
-                        self.percussor(&class.name, &class.levels, measured, cautions)?
-                    }
-                    name => match measured.class(name) {
-                        None => None,
-                        Some(level) => {
-                            Some(class.levels.iter().position(|l| l == level).ok_or_else(|| {
-                                Error::unknown_name(name, level, class.levels.iter().cloned())
-                            })?)
-                        }
+            let code = match class.name.as_str() {
+                TERMINATION => {
+                    wanted_termination(measured, ask).and_then(|w| class.levels.iter().position(|l| *l == w))
+                }
+                PERCUSSOR_CLASS | "percussor" => {
+                    self.percussor(&class.name, &class.levels, measured, cautions)?
+                }
+                name => match measured.class(name) {
+                    None => None,
+                    Some(level) => match class.levels.iter().position(|l| l == level) {
+                        Some(code) => Some(code),
+                        // a level the experiment did not have falls back on what is taken as given
+                        None if self.calibration.assumptions().iter().any(|a| a.class == name) => None,
+                        None => return Err(Error::unknown_name(name, level, class.levels.iter().cloned())),
                     },
-                };
+                },
+            };
             x.push(code.map_or(f64::NAN, |c| c as f64));
         }
         Ok(x)

@@ -16,6 +16,9 @@ fn rows(file: &str) -> Vec<Row> {
     if file.starts_with("flint") {
         options = options.number("dorsal_cortex_1_to_5").number("dorsal_scars");
     }
+    if file.starts_with("glass") {
+        options = options.class("core_shape");
+    }
     let mut table = TableReader::new(open(file), &options).unwrap();
     let mut rows = Vec::new();
     let mut row = table.row();
@@ -90,8 +93,8 @@ fn flint_forms_ten_by_ten() {
     let a = cross_validate(&recipes, &rows, &ten_by_ten(&rows), &Question::new("mass_g")).unwrap();
     print(&a);
     let crps = |name: &str| a.form(name).unwrap().overall.crps.value;
-    // least squares on area, depth, angle, cortex and scars
-    assert!((crps("hard-hammer-flint") - 0.413).abs() < 0.002, "{}", crps("hard-hammer-flint"));
+    // least squares on area, depth, angle, cortex and scars gives 0.413; their squares and products help
+    assert!(crps("hard-hammer-flint") < 0.408, "{}", crps("hard-hammer-flint"));
     assert!(crps("hard-hammer-flint") < crps("area") && crps("area") < crps("log-log"));
     assert_eq!(a.recommendation().take, "hard-hammer-flint");
 }
@@ -121,7 +124,9 @@ fn glass_by_where_the_blow_lands() {
     let rows = rows("glass-controlled.csv");
     let recipes: Vec<Recipe> = ["log-log", "controlled-glass"].map(named).to_vec();
     let question = Question::new("mass_g").by_class("blow_lands_on").by_class("percussor_class");
-    let a = cross_validate(&recipes, &rows, &ten_by_ten(&rows), &question).unwrap();
+    // once only: the penalised fits take seconds each
+    let folds = Folds::k_fold(rows.len(), 10, 1, &mut ChaCha8Rng::seed_from_u64(1)).unwrap();
+    let a = cross_validate(&recipes, &rows, &folds, &question).unwrap();
     print(&a);
     let f = a.form("controlled-glass").unwrap();
     assert!(f.tested.len() > 300);

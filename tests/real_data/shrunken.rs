@@ -102,8 +102,9 @@ fn shrunken(r: &Rows, flags: &[bool], heavy: bool, kept: &[usize], left: &[usize
     let x = Design::from_rows(r.names.0.clone(), &pick(&r.x, kept)).unwrap();
     let z = Design::from_rows(r.names.1.clone(), &pick(&r.z, kept)).unwrap();
     let class = kept.iter().map(|i| usize::from(heavy && r.edge[*i])).collect();
-    let grid = if heavy { USUAL_GRID.to_vec() } else { vec![f64::INFINITY] };
-    let tails = Tails::by_class(class, vec![grid.clone(), grid]).unwrap();
+    let normal = vec![f64::INFINITY];
+    let grid = if heavy { USUAL_GRID.to_vec() } else { normal.clone() };
+    let tails = Tails::by_class(class, vec![grid, normal]).unwrap();
     let fit = Shrunken::new().tolerance(1e-6).fit(&x, flags, &z, &tails, &pick(&r.y, kept)).unwrap();
     for i in left {
         let new = fit.predict_row(&r.x[*i], &r.z[*i], usize::from(heavy && r.edge[*i])).unwrap();
@@ -226,13 +227,17 @@ fn band(n: usize) -> (f64, f64) {
     (b.inverse_cdf(0.005) as f64 / n as f64, b.inverse_cdf(0.995) as f64 / n as f64)
 }
 
+/// Places of the variants without a known termination: with platform width, and without.
+const WIDE: usize = 1;
+const BASE: usize = 3;
+
 #[test]
 #[ignore = "needs CONCHOID_DATA"]
 fn mass_on_glass_is_predicted_better_than_by_least_squares() {
-    let (ours, plain, groups) = validate(1, "mass_g", REPEATS);
+    let (ours, plain, groups) = validate(BASE, "mass_g", REPEATS);
     let all = &groups[0].1;
     assert_eq!(all.len(), 335);
-    // the figures of least squares are those published with the task of beating them: 0.346 and 1.00
+    // least squares under other folds, by an independent implementation: 0.346
     assert!((mean(&plain.crps, all) - 0.346).abs() < 0.002, "{}", mean(&plain.crps, all));
     assert!(mean(&ours.crps, all) <= 0.310, "{}", mean(&ours.crps, all));
     assert!(mean(&ours.log, all) <= 0.86, "{}", mean(&ours.log, all));
@@ -248,7 +253,7 @@ fn mass_on_glass_is_predicted_better_than_by_least_squares() {
 #[ignore = "needs CONCHOID_DATA"]
 fn the_other_sizes_on_glass_are_predicted_better_too() {
     for size in ["length_mm", "width_mm", "thickness_mm"] {
-        let (ours, plain, groups) = validate(1, size, 3);
+        let (ours, plain, groups) = validate(BASE, size, 3);
         let all = &groups[0].1;
         assert!(mean(&ours.crps, all) < mean(&plain.crps, all), "{size}: CRPS");
         assert!(mean(&ours.log, all) < mean(&plain.log, all), "{size}: log score");
@@ -260,7 +265,7 @@ fn the_other_sizes_on_glass_are_predicted_better_too() {
 #[test]
 #[ignore = "needs CONCHOID_DATA"]
 fn mass_on_glass_with_the_width_too() {
-    let (ours, plain, groups) = validate(0, "mass_g", 3);
+    let (ours, plain, groups) = validate(WIDE, "mass_g", 3);
     let all = &groups[0].1;
     assert!(mean(&ours.crps, all) < mean(&plain.crps, all));
     assert!(mean(&ours.log, all) < mean(&plain.log, all));

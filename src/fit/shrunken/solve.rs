@@ -28,10 +28,12 @@ const VANISHING: f64 = -20.7;
 /// Steps after which γ and λ move half way only, should they swing. Common practice, no source.
 const PATIENCE: usize = 100;
 
-/// Plain steps between two strides of ln λ, and the ratio of successive steps from which a stride is made. Common
-/// practice, no source.
-const PLAIN_STEPS: usize = 3;
-const CREEPING: f64 = 0.8;
+/// λ moves once β and γ are within this share of its own step. Common practice, no source.
+const SETTLED: f64 = 0.05;
+/// Flattest slope of the step of ln λ along ln λ that a secant is drawn through. Common practice, no source.
+const FLATTEST: f64 = -1e-3;
+/// Largest change of ln λ in one step. Common practice, no source.
+const LARGEST_CHANGE: f64 = 3.0;
 
 /// Standardised columns, their penalties, and the response.
 pub(super) struct Problem {
@@ -106,6 +108,47 @@ pub(super) struct Factor {
     pub h: DVector<f64>,
 }
 
+/// The search for λ: where its step vanishes, between ends that close in.
+struct Search {
+    range: (f64, f64),
+    /// Ends in ln λ, where the search has shown that the answer lies above or below.
+    above: Option<f64>,
+    below: Option<f64>,
+    last: Option<(f64, f64)>,
+}
+
+impl Search {
+    fn new(range: (f64, f64)) -> Search {
+        Search { range, above: None, below: None, last: None }
+    }
+
+    /// The next λ after one at which ln λ wants to move by `step`.
+    fn next(&mut self, lambda: f64, step: f64) -> f64 {
+        let at = lambda.ln();
+        if step > 0.0 {
+            self.above = Some(self.above.map_or(at, |a| a.max(at)));
+        } else {
+            self.below = Some(self.below.map_or(at, |b| b.min(at)));
+        }
+        let change = match self.last.map(|(a, s)| (step - s) / (at - a)) {
+            None => step,
+            Some(slope) if slope < FLATTEST => -step / slope,
+            Some(_) => step.signum() * LARGEST_CHANGE,
+        };
+        self.last = Some((at, step));
+        let next = at + change.clamp(-LARGEST_CHANGE, LARGEST_CHANGE);
+        let (low, high) = (self.range.0.ln(), self.range.1.ln());
+        if next >= high && self.below.is_none() {
+            return self.range.1;
+        }
+        if next <= low && self.above.is_none() {
+            return self.range.0;
+        }
+        let (from, to) = (self.above.unwrap_or(low), self.below.unwrap_or(high));
+        if next > from && next < to { next.exp() } else { (0.5 * (from + to)).exp() }
+    }
+}
+
 /// Which way to R.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(super) enum Way {
@@ -121,6 +164,8 @@ pub(super) struct Here {
     beta_step: DVector<f64>,
     /// Change of ln λ that the fixed point asks for.
     lambda_step: f64,
+    /// How much of that the next step of β would undo or add.
+    lambda_drift: f64,
     pub distance: Distance,
 }
 
@@ -276,7 +321,8 @@ impl Problem {
         }
         let (low, high) = self.lambda_range;
         let next = (m - lambda * trace) / length;
-        if next.is_nan() { lambda } else { next.clamp(low, high) }
+        // not where rounding has eaten the difference
+        if next > 0.0 { next.clamp(low, high) } else { lambda }
     }
 
     /// How far a state is from the fixed point, and the steps that lead on.
@@ -313,11 +359,17 @@ impl Problem {
         } else {
             0.0
         };
+        let (mut now, mut then) = (0.0, 0.0);
+        for j in (0..self.penalised.len()).filter(|j| self.penalised[*j]) {
+            now += state.beta[j].powi(2);
+            then += (state.beta[j] + beta_step[j]).powi(2);
+        }
+        let lambda_drift = (now / then).ln().abs();
         let distance = Distance { beta: half.norm(), gamma, lambda: lambda_step.abs() };
         if !distance.largest().is_finite() {
             return Err(failed("the numbers are too large or too small to be fitted"));
         }
-        Ok(Here { factor, sigma, residual, beta_step, lambda_step, distance })
+        Ok(Here { factor, sigma, residual, beta_step, lambda_step, lambda_drift, distance })
     }
 
     fn penalised_loss(
@@ -333,16 +385,8 @@ impl Problem {
         rows + 0.5 * lambda * pull
     }
 
-    /// One step from a state already looked at: β, then γ and λ at the new β; ln λ goes `stride` times as far as
-    /// asked.
-    fn advance(
-        &self,
-        state: &mut State,
-        here: &Here,
-        free: &Freedom,
-        damping: f64,
-        stride: f64,
-    ) -> Result<()> {
+    /// One step of β and then γ from a state already looked at.
+    fn advance(&self, state: &mut State, here: &Here, free: &Freedom, damping: f64) -> Result<()> {
         let before = self.penalised_loss(free, &here.sigma, &here.residual, &state.beta, state.lambda);
         let slack = 1e-13 * (before.abs() + self.y.len() as f64);
         let mut fraction = 1.0;
@@ -358,22 +402,15 @@ impl Problem {
         let (mut step, _) = self.gamma_step(free, &here.sigma, &r, &here.factor.h)?;
         let reach = (&self.z * &step).amax();
         step *= if reach > LARGEST_STEP { LARGEST_STEP / reach } else { damping };
-        if self.penalties() > 0 {
-            let next = self.lambda_next(&here.factor, &beta, state.lambda);
-            let change = (damping * stride * (next / state.lambda).ln()).clamp(-LARGEST_STEP, LARGEST_STEP);
-            let (low, high) = self.lambda_range;
-            state.lambda = if next == low || next == high {
-                next
-            } else {
-                (state.lambda * change.exp()).clamp(low, high)
-            };
-        }
         state.beta = beta;
         state.gamma += step;
         Ok(())
     }
 
-    /// Walks to within the tolerance; the number of steps, and whether it got there.
+    /// Walks to within the tolerance; the number of steps, and where it came to.
+    ///
+    /// β and γ step until they have settled at this λ, then ln λ moves by a bracketed secant: its own steps may
+    /// creep where the penalised terms hardly matter.
     pub fn walk(
         &self,
         state: &mut State,
@@ -382,25 +419,22 @@ impl Problem {
         tolerance: f64,
         most: usize,
     ) -> Result<(usize, Here)> {
+        let mut search = Search::new(self.lambda_range);
         let mut iteration = 0;
-        let (mut last, mut plain) = (0.0, 0);
         loop {
             let here = self.look(state, free, way)?;
             if here.distance.largest() <= tolerance || iteration >= most {
                 return Ok((iteration, here));
             }
-            // where ln λ creeps, a stride by Aitken's extrapolation after every few plain steps
-            let ratio = here.lambda_step / last;
-            let stride = if plain >= PLAIN_STEPS && ratio > CREEPING {
-                plain = 0;
-                (1.0 / (1.0 - ratio).max(1e-3)).max(1.0)
+            let asked = here.distance.lambda;
+            let settled = here.distance.beta.max(here.distance.gamma) <= tolerance.max(SETTLED * asked)
+                && !(here.lambda_drift > SETTLED * asked);
+            if asked > tolerance && settled {
+                state.lambda = search.next(state.lambda, here.lambda_step);
             } else {
-                plain += 1;
-                1.0
-            };
-            last = here.lambda_step;
-            let damping = if iteration < PATIENCE { 1.0 } else { 0.5 };
-            self.advance(state, &here, free, damping, stride)?;
+                let damping = if iteration < PATIENCE { 1.0 } else { 0.5 };
+                self.advance(state, &here, free, damping)?;
+            }
             iteration += 1;
         }
     }

@@ -1,0 +1,609 @@
+//! A calibration's forward model of one flake, with the percussor set by hypothesis and the settings of the
+//! blow drawn from a distribution where they are not known.
+//!
+//! For one complete input row x: location x'b, own spread s, degrees of freedom, and how uncertain x'b is; in
+//! a group the part of that uncertainty at the group's middle row is shared by all flakes, and what a flake's
+//! own row adds to it is counted as its own.
+
+use super::attribution::{SettingsPrior, SiteShift};
+use super::evidence::{Group, Piece, Seen};
+use super::lip::LipModel;
+use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel, Variant, cholesky};
+use crate::error::{Error, Result};
+use crate::flake::RecordedTermination;
+use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
+use crate::predict::Caution;
+use crate::strike::Measured;
+use nalgebra::DMatrix;
+
+/// A calibration with its names resolved and its covariances factored.
+#[derive(Debug, Clone)]
+pub(super) struct Forward {
+    pub calibration: Calibration,
+    variants: Vec<ReadyVariant>,
+}
+
+#[derive(Debug, Clone)]
+struct ReadyVariant {
+    required: Vec<usize>,
+    sizes: Vec<ReadySize>,
+    /// Place of the termination in an input row, where a size depends on it.
+    termination: Option<usize>,
+    ends: Option<ReadyEnds>,
+}
+
+/// How flakes end: by the variant's own model, or where it takes the termination as known by that of the first
+/// variant that has one and asks for no more measurements.
+#[derive(Debug, Clone)]
+struct ReadyEnds {
+    model: TerminationModel,
+    compiled: Compiled,
+    /// For each class of the fit its code in the layout.
+    codes: Vec<Option<usize>>,
+}
+
+#[derive(Debug, Clone)]
+struct ReadySize {
+    compiled: Compiled,
+    factor: DMatrix<f64>,
+    spread_factor: Option<DMatrix<f64>>,
+}
+
+/// One size at one input row.
+struct At {
+    row: Vec<f64>,
+    location: f64,
+    spread: f64,
+    degrees_of_freedom: f64,
+}
+
+/// What a hypothesis fixes in an input row: place and code of the percussor, and the class of percussor for
+/// the lip.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Struck {
+    pub set: Vec<(usize, f64)>,
+    pub class: Option<String>,
+}
+
+/// Which of the things recorded are to be used, and how.
+pub(super) struct Frame<'a> {
+    pub settings: &'a SettingsPrior,
+    pub site: SiteShift,
+    pub lip: Option<&'a LipModel>,
+    pub terminations: bool,
+    /// Whether recorded settings of the blow are ignored.
+    pub hide_blow: bool,
+    /// Columns of the sizes to be used, and by what their expected values are multiplied.
+    pub columns: &'a [String],
+    pub ratios: &'a [f64],
+}
+
+/// How much of a group was used.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Used {
+    pub terminations: usize,
+    pub lips: usize,
+}
+
+fn squared(l: &DMatrix<f64>, x: &[f64]) -> f64 {
+    let mut sum = 0.0;
+    for j in 0..x.len() {
+        let z: f64 = (j..x.len()).map(|i| l[(i, j)] * x[i]).sum();
+        sum += z * z;
+    }
+    sum
+}
+
+impl ReadySize {
+    fn new(m: &SizeModel, calibration: &Calibration) -> Result<ReadySize> {
+        let compiled = m.form.compile(calibration.layout())?;
+        let factor = cholesky(&m.size, &m.covariance, compiled.terms())?;
+        let spread_factor = match &m.spread {
+            Spread::Modelled { covariance, .. } => Some(cholesky(&m.size, covariance, covariance.len())?),
+            Spread::Constant { .. } => None,
+        };
+        Ok(ReadySize { compiled, factor, spread_factor })
+    }
+
+    fn at(&self, m: &SizeModel, x: &[f64], calibration: &Calibration) -> At {
+        let mut row = vec![0.0; self.compiled.terms()];
+        self.compiled.fill(x, &mut row);
+        let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
+        let (spread, behind) = match (&m.spread, &self.spread_factor) {
+            (Spread::Modelled { coefficients, .. }, Some(factor)) => {
+                let mut z = vec![0.0; self.compiled.spread_terms()];
+                self.compiled.fill_spread(x, &mut z);
+                let ln: f64 = z.iter().zip(coefficients).map(|(v, c)| v * c).sum();
+                // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
+                (ln.exp(), 0.5 / squared(factor, &z))
+            }
+            (Spread::Constant { value, degrees_of_freedom }, _) => (*value, *degrees_of_freedom),
+            (Spread::Modelled { .. }, None) => (f64::NAN, f64::NAN),
+        };
+        let tail = match &m.tails {
+            Tails::Normal => f64::INFINITY,
+            Tails::Student { degrees_of_freedom } => *degrees_of_freedom,
+            Tails::ByClass { class, degrees_of_freedom } => {
+                let layout = calibration.layout();
+                let level = layout
+                    .position(class)
+                    .and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize)));
+                let own = degrees_of_freedom.iter().find(|(l, _)| Some(l) == level);
+                own.map_or(f64::INFINITY, |(_, d)| *d)
+            }
+        };
+        At { row, location, spread, degrees_of_freedom: 1.0 / (1.0 / tail + 1.0 / behind) }
+    }
+}
+
+/// The class as one of the four terminations, where it is one.
+pub(super) fn known_termination(flake: &dyn Measured) -> Option<&'static str> {
+    let text = flake.class(TERMINATION)?;
+    text.parse::<RecordedTermination>().ok()?.known().map(|t| t.name())
+}
+
+impl Forward {
+    pub fn new(calibration: Calibration) -> Result<Forward> {
+        let layout = calibration.layout();
+        let mut variants = Vec::new();
+        for v in calibration.variants() {
+            let sizes =
+                v.sizes.iter().map(|m| ReadySize::new(m, &calibration)).collect::<Result<Vec<_>>>()?;
+            let levels = layout.position(TERMINATION).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
+            let required = calibration.required(v);
+            let other = |o: &&Variant| {
+                o.termination.is_some() && calibration.required(o).iter().all(|n| required.contains(n))
+            };
+            let by =
+                if v.termination.is_some() { Some(v) } else { calibration.variants().iter().find(other) };
+            let ends = match by.and_then(|v| v.termination.as_ref()) {
+                Some(t) => Some(ReadyEnds {
+                    model: t.clone(),
+                    compiled: t.form.compile(layout)?,
+                    codes: (t.fit.classes().iter())
+                        .map(|c| levels.and_then(|l| l.iter().position(|n| n == c)))
+                        .collect(),
+                }),
+                None => None,
+            };
+            let by_end = v.sizes.iter().any(|m| m.form.needs().iter().any(|n| n == TERMINATION));
+            variants.push(ReadyVariant {
+                required: required.iter().filter_map(|n| layout.position(n)).collect(),
+                sizes,
+                termination: if by_end { layout.position(TERMINATION) } else { None },
+                ends,
+            });
+        }
+        Ok(Forward { calibration, variants })
+    }
+
+    /// The columns of the sizes of every variant.
+    pub fn columns(&self) -> Vec<String> {
+        let mut columns: Vec<String> = Vec::new();
+        for m in self.calibration.variants().iter().flat_map(|v| &v.sizes) {
+            let everywhere =
+                self.calibration.variants().iter().all(|v| v.sizes.iter().any(|o| o.column == m.column));
+            if everywhere && !columns.contains(&m.column) {
+                columns.push(m.column.clone());
+            }
+        }
+        columns
+    }
+
+    /// The name of a variant.
+    pub fn variant_name(&self, variant: usize) -> &str {
+        &self.calibration.variants()[variant].name
+    }
+
+    /// Whether a variant says how flakes end.
+    pub fn knows_terminations(&self, variant: usize) -> bool {
+        self.variants[variant].ends.is_some()
+    }
+
+    /// What was measured, the percussor left open.
+    fn gather(&self, flake: &dyn Measured, hide_blow: bool) -> Result<Vec<f64>> {
+        let layout = self.calibration.layout();
+        let hidden = |n: &str| hide_blow && (n == ANGLE_OF_BLOW || n == LANDS_ON);
+        let mut x: Vec<f64> = Vec::with_capacity(layout.len());
+        for n in &layout.numbers {
+            let v = if hidden(n) { None } else { flake.number(n) };
+            x.push(v.unwrap_or(f64::NAN));
+        }
+        for class in &layout.classes {
+            let name = class.name.as_str();
+            if name == TERMINATION {
+                let known = known_termination(flake).and_then(|t| class.levels.iter().position(|l| l == t));
+                x.push(known.map_or(f64::NAN, |c| c as f64));
+                continue;
+            }
+            let open = matches!(name, PERCUSSOR_CLASS | "percussor") || hidden(name);
+            let recorded = if open { None } else { flake.class(name) };
+            let assumed =
+                self.calibration.assumptions().iter().find(|a| a.class == name).map(|a| a.level.as_str());
+            // a level the experiment did not have falls back on what is taken as given
+            let code = |level: &str| class.levels.iter().position(|l| l == level);
+            let known = recorded.and_then(code).or_else(|| assumed.and_then(code));
+            x.push(match (known, recorded) {
+                (Some(code), _) => code as f64,
+                (None, None) => f64::NAN,
+                (None, Some(level)) => {
+                    return Err(Error::unknown_name(name, level, class.levels.iter().cloned()));
+                }
+            });
+        }
+        Ok(x)
+    }
+
+    /// The first variant that can do with what every one of the flakes has.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] naming what the least demanding variant lacks.
+    pub fn variant_for(&self, flakes: &[&dyn Measured], hide_blow: bool) -> Result<usize> {
+        let layout = self.calibration.layout();
+        let rows = flakes.iter().map(|f| self.gather(*f, hide_blow)).collect::<Result<Vec<_>>>()?;
+        let percussor = |n: &str| n == "percussor" || n == PERCUSSOR_CLASS;
+        let lacks = |v: &ReadyVariant| {
+            v.required
+                .iter()
+                .copied()
+                .find(|at| !percussor(layout.name(*at)) && rows.iter().any(|x| x[*at].is_nan()))
+        };
+        if let Some(at) = self.variants.iter().position(|v| lacks(v).is_none()) {
+            return Ok(at);
+        }
+        let lacking = self.variants.iter().rev().find_map(lacks).map_or("", |at| layout.name(at));
+        Err(Error::missing(lacking, format!("the calibration {} needs it", self.calibration.name())))
+    }
+
+    /// Doubts about one flake under a variant.
+    pub fn cautions(&self, variant: usize, flake: &dyn Measured) -> Vec<Caution> {
+        let mut found = Vec::new();
+        for r in &self.calibration.variants()[variant].ranges {
+            if r.name == ANGLE_OF_BLOW {
+                continue;
+            }
+            if let Some(value) = flake.number(&r.name)
+                && (value < r.low || value > r.high)
+            {
+                found.push(Caution::OutsideRange {
+                    measurement: r.name.clone(),
+                    value,
+                    low: r.low,
+                    high: r.high,
+                });
+            }
+        }
+        if let (Some(asked), Some(seen)) = (flake.class("stone"), self.calibration.stone())
+            && asked != seen
+        {
+            found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
+        }
+        if let Some(technique) = flake.class("technique")
+            && technique != "direct"
+        {
+            found.push(Caution::Technique { technique: technique.to_string() });
+        }
+        found
+    }
+
+    /// Complete input rows of one flake with their weights.
+    fn rows(&self, flake: &dyn Measured, struck: &Struck, frame: &Frame) -> Result<Vec<(f64, Vec<f64>)>> {
+        let layout = self.calibration.layout();
+        let mut x = self.gather(flake, frame.hide_blow)?;
+        for (at, code) in &struck.set {
+            x[*at] = *code;
+        }
+        let (angle, lands) = (layout.position(ANGLE_OF_BLOW), layout.position(LANDS_ON));
+        let missing = |at: Option<usize>| at.is_some_and(|at| x[at].is_nan());
+        if !missing(angle) && !missing(lands) {
+            return Ok(vec![(1.0, x)]);
+        }
+        let code_of = |name: &str| {
+            let levels = lands.and_then(|at| layout.class_at(at)).map(|c| &c.levels);
+            levels.and_then(|l| l.iter().position(|n| n == name)).map(|c| c as f64)
+        };
+        let mut rows: Vec<(f64, Vec<f64>)> = Vec::new();
+        // a landing place that is known keeps only the settings that agree with it, where there are any
+        let known = lands.filter(|at| !x[*at].is_nan()).map(|at| x[at]);
+        let agrees = |p: &super::attribution::BlowSetting| {
+            known.is_none() || p.lands_on.and_then(|l| code_of(l.name())) == known
+        };
+        let any = frame.settings.settings().iter().any(agrees);
+        for p in frame.settings.settings().iter().filter(|p| !any || agrees(p)) {
+            let mut row = x.clone();
+            if let Some(at) = angle.filter(|at| row[*at].is_nan()) {
+                row[at] = p.angle_of_blow_deg.ok_or_else(|| {
+                    Error::missing(ANGLE_OF_BLOW, "the calibration needs it, and the settings lack it")
+                })?;
+            }
+            if let Some(at) = lands.filter(|at| row[*at].is_nan()) {
+                let code = p.lands_on.and_then(|l| code_of(l.name()));
+                row[at] = code.ok_or_else(|| {
+                    Error::missing(LANDS_ON, "the calibration needs it, and the settings lack it")
+                })?;
+            }
+            let same =
+                |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
+            match rows.iter_mut().find(same) {
+                Some(r) => r.0 += p.weight,
+                None => rows.push((p.weight, row)),
+            }
+        }
+        let total: f64 = rows.iter().map(|r| r.0).sum();
+        rows.iter_mut().for_each(|r| r.0 /= total);
+        Ok(rows)
+    }
+
+    /// The group as the integral takes it.
+    pub fn group(
+        &self,
+        variant: usize,
+        flakes: &[&dyn Measured],
+        struck: &Struck,
+        frame: &Frame,
+    ) -> Result<(Group, Used)> {
+        let (model, ready) = (&self.calibration.variants()[variant], &self.variants[variant]);
+        let layout = self.calibration.layout();
+        let places: Vec<usize> = frame
+            .columns
+            .iter()
+            .map(|c| {
+                let at = model.sizes.iter().position(|m| m.column == *c);
+                at.ok_or_else(|| Error::invalid("calibration", format!("a variant lacks {c}")))
+            })
+            .collect::<Result<_>>()?;
+        let sizes = places.len();
+        let mut middle: Vec<Vec<f64>> =
+            places.iter().map(|k| vec![0.0; ready.sizes[*k].compiled.terms()]).collect();
+        let mut reference = vec![0.0; sizes];
+        let ends_model = ready.ends.as_ref().map(|e| &e.model);
+        let ends_terms = ready.ends.as_ref().map_or(0, |e| e.compiled.terms());
+        let (mut ends_middle, mut lip_middle) = (vec![0.0; ends_terms], frame.lip.map(LipModel::zero));
+        let (mut ends_weight, mut lip_weight) = (0.0, 0.0);
+        let mut used = Used::default();
+        let mut drafts: Vec<(Seen, Vec<Vec<At>>)> = Vec::with_capacity(flakes.len());
+        for flake in flakes {
+            let observed: Vec<usize> = (0..sizes)
+                .filter(|j| {
+                    let m = &model.sizes[places[*j]];
+                    flake.number(&m.column).is_some_and(|v| m.form.transform().apply(v).is_finite())
+                })
+                .collect();
+            if observed.is_empty() {
+                return Err(Error::missing(frame.columns.join(", "), "at least one size is needed"));
+            }
+            let value = |j: usize| flake.number(&frame.columns[j]).unwrap_or(f64::NAN);
+            let transform = |j: usize| model.sizes[places[j]].form.transform();
+            let mut seen = Seen {
+                values: observed.iter().map(|j| transform(*j).apply(value(*j))).collect(),
+                ln_jacobian: observed.iter().map(|j| transform(*j).ln_jacobian(value(*j))).sum(),
+                sizes: observed,
+                lip: None,
+                pieces: Vec::new(),
+            };
+            let mut ats = Vec::new();
+            let ended = known_termination(*flake);
+            let rows = self.rows(*flake, struck, frame)?;
+            let mut lip_rows = Vec::new();
+            if let (Some(model), Some("yes" | "no")) = (frame.lip, flake.class("lip")) {
+                let blow = |x: &[f64]| Blow::of(self, x);
+                let all: Option<Vec<_>> =
+                    rows.iter().map(|(_, x)| model.row(*flake, &blow(x), struck)).collect();
+                if let Some(all) = all {
+                    seen.lip = Some(flake.class("lip") == Some("yes"));
+                    used.lips += 1;
+                    lip_rows = all;
+                }
+            }
+            let mut told = false;
+            for (i, (weight, x)) in rows.into_iter().enumerate() {
+                for End { share, x, terms: ends, place } in self.by_end(variant, x, ended, frame)? {
+                    let middling = weight * share;
+                    for k in &places {
+                        ready.sizes[*k].compiled.check(&x, layout)?;
+                    }
+                    let here: Vec<At> = places
+                        .iter()
+                        .map(|k| ready.sizes[*k].at(&model.sizes[*k], &x, &self.calibration))
+                        .collect();
+                    for (j, at) in here.iter().enumerate() {
+                        middle[j].iter_mut().zip(&at.row).for_each(|(m, v)| *m += middling * v);
+                        reference[j] += middling * at.location;
+                    }
+                    let mut logits = Vec::new();
+                    if let (Some(row), Some(t)) = (&ends, ends_model) {
+                        ends_middle.iter_mut().zip(row).for_each(|(m, v)| *m += middling * v);
+                        ends_weight += middling;
+                        let b = t.fit.coefficients();
+                        logits = (0..b.nrows())
+                            .map(|k| row.iter().enumerate().map(|(j, v)| v * b[(k, j)]).sum())
+                            .collect();
+                        told |= ended.is_some();
+                    }
+                    let mut lip = 0.0;
+                    if let (Some(model), Some(row)) = (frame.lip, lip_rows.get(i)) {
+                        lip = model.log_odds(row);
+                        if let Some(m) = &mut lip_middle {
+                            m.iter_mut().zip(row).for_each(|(m, v)| *m += middling * v);
+                        }
+                        lip_weight += middling;
+                    }
+                    seen.pieces.push(Piece {
+                        ln_weight: weight.ln(),
+                        location: Vec::new(),
+                        scale: Vec::new(),
+                        degrees_of_freedom: f64::INFINITY,
+                        ends: logits,
+                        ended: place,
+                        lip,
+                    });
+                    ats.push(here);
+                }
+            }
+            used.terminations += usize::from(told);
+            drafts.push((seen, ats));
+        }
+        let n = flakes.len() as f64;
+        middle.iter_mut().flatten().for_each(|v| *v /= n);
+        reference.iter_mut().for_each(|v| *v /= n);
+        let common: Vec<f64> =
+            (0..sizes).map(|j| squared(&ready.sizes[places[j]].factor, &middle[j])).collect();
+        for (seen, ats) in &mut drafts {
+            for (piece, ats) in seen.pieces.iter_mut().zip(ats) {
+                let mut behind = 0.0;
+                for j in &seen.sizes {
+                    let at = &ats[*j];
+                    let own = squared(&ready.sizes[places[*j]].factor, &at.row) - common[*j];
+                    let transform = model.sizes[places[*j]].form.transform();
+                    let (location, stretch) = scaled(transform, at.location, frame.ratios[*j]);
+                    piece.location.push(location);
+                    piece.scale.push(stretch * (at.spread * at.spread + own.max(0.0)).sqrt());
+                    behind += 1.0 / at.degrees_of_freedom;
+                }
+                piece.degrees_of_freedom = seen.sizes.len() as f64 / behind;
+            }
+        }
+        let correlation =
+            DMatrix::from_fn(sizes, sizes, |a, b| model.residual_correlation[places[a]][places[b]]);
+        let ends = if ends_weight > 0.0 { ends_model.map_or(0, |t| t.fit.coefficients().nrows()) } else { 0 };
+        let lips = usize::from(lip_weight > 0.0);
+        let mut shared = DMatrix::zeros(sizes + ends + lips, sizes + ends + lips);
+        for a in 0..sizes {
+            let m = |j: usize| &model.sizes[places[j]];
+            let load = |j: usize| per_ln_size(m(j).form.transform(), reference[j]);
+            for b in 0..sizes {
+                let site = frame.site.covariance(&m(a).size, &m(b).size, a == b);
+                shared[(a, b)] =
+                    correlation[(a, b)] * (common[a] * common[b]).sqrt() + load(a) * load(b) * site;
+            }
+        }
+        if let Some(t) = ends_model.filter(|_| ends > 0) {
+            ends_middle.iter_mut().for_each(|v| *v /= ends_weight);
+            let at = t.fit.logits(&ends_middle)?.covariance;
+            for a in 0..ends {
+                for b in 0..ends {
+                    let site = if a == b { frame.site.logit_variance() } else { 0.0 };
+                    shared[(sizes + a, sizes + b)] = at[(a, b)] + site;
+                }
+            }
+        }
+        if let (Some(l), Some(m), 1) = (frame.lip, &mut lip_middle, lips) {
+            m.iter_mut().for_each(|v| *v /= lip_weight);
+            shared[(sizes + ends, sizes + ends)] = l.variance(m)? + frame.site.logit_variance();
+        }
+        let seen = drafts.into_iter().map(|d| d.0).collect();
+        let group = Group::new(&correlation, ends, shared, seen).ok_or_else(|| {
+            Error::invalid("calibration", "its correlations or covariances are not positive definite here")
+        })?;
+        Ok((group, used))
+    }
+
+    /// The terminations that a flake may have.
+    fn by_end(&self, variant: usize, x: Vec<f64>, ended: Option<&str>, frame: &Frame) -> Result<Vec<End>> {
+        let ready = &self.variants[variant];
+        let layout = self.calibration.layout();
+        let code = |name: &str| {
+            let levels = ready.termination.and_then(|at| layout.class_at(at)).map(|c| &c.levels);
+            levels.and_then(|l| l.iter().position(|n| n == name))
+        };
+        let mut terms = None;
+        if let Some(ends) = &ready.ends
+            && ends.compiled.check(&x, layout).is_ok()
+        {
+            let mut row = vec![0.0; ends.compiled.terms()];
+            ends.compiled.fill(&x, &mut row);
+            terms = Some(row);
+        }
+        let set = |code: Option<usize>| {
+            let mut x = x.clone();
+            if let (Some(at), Some(c)) = (ready.termination, code) {
+                x[at] = c as f64;
+            }
+            x
+        };
+        let one = |x: Vec<f64>, terms: Option<Vec<f64>>, place: Option<usize>| {
+            vec![End { share: 1.0, x, terms, place }]
+        };
+        let fit = ready.ends.as_ref().map(|e| &e.model.fit);
+        let place = |baseline: usize, i: usize| (i != baseline).then(|| i - usize::from(i > baseline));
+        // known, and either the sizes can be conditioned on it or they do not depend on it
+        if let Some(name) = ended
+            && (ready.termination.is_none() || code(name).is_some())
+        {
+            let class = fit.and_then(|f| f.classes().iter().position(|c| c == name));
+            return Ok(match (fit, class) {
+                (Some(f), Some(i)) if frame.terminations => {
+                    one(set(code(name)), terms, place(f.baseline(), i))
+                }
+                _ => one(set(code(name)), None, None),
+            });
+        }
+        match (ready.termination, fit, &ready.ends, terms) {
+            (Some(_), Some(fit), Some(ends), Some(terms)) => {
+                let chances = fit.probabilities(&terms)?;
+                let known = ends.codes.iter().zip(chances).enumerate().filter(|(_, (c, _))| c.is_some());
+                Ok(known
+                    .map(|(i, (c, share))| End {
+                        share,
+                        x: set(*c),
+                        terms: Some(terms.clone()),
+                        place: place(fit.baseline(), i),
+                    })
+                    .collect())
+            }
+            (Some(_), ..) => Ok(one(set(Some(0)), None, None)),
+            _ => Ok(one(x, None, None)),
+        }
+    }
+}
+
+/// A termination that a flake may have: its share (for the middle of a group only; the piece weighs by its log
+/// odds), the complete input row, the terms of the termination model where it is used, and which of its log
+/// odds it is.
+struct End {
+    share: f64,
+    x: Vec<f64>,
+    terms: Option<Vec<f64>>,
+    place: Option<usize>,
+}
+
+/// The settings of the blow in an input row.
+pub(super) struct Blow {
+    pub angle_of_blow_deg: Option<f64>,
+    pub lands_on: Option<String>,
+}
+
+impl Blow {
+    fn of(forward: &Forward, x: &[f64]) -> Blow {
+        let layout = forward.calibration.layout();
+        let at = layout.position(LANDS_ON);
+        Blow {
+            angle_of_blow_deg: layout.position(ANGLE_OF_BLOW).map(|at| x[at]).filter(|v| !v.is_nan()),
+            lands_on: at
+                .and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize)))
+                .cloned(),
+        }
+    }
+}
+
+/// Location and stretch of the spread when every expected size is multiplied by a ratio.
+fn scaled(transform: crate::form::Transform, location: f64, ratio: f64) -> (f64, f64) {
+    use crate::form::Transform;
+    match transform {
+        Transform::Ln => (location + ratio.ln(), 1.0),
+        Transform::Log10 => (location + ratio.log10(), 1.0),
+        Transform::CubeRoot => (location * ratio.cbrt(), ratio.cbrt()),
+        Transform::Identity => (location * ratio, ratio),
+    }
+}
+
+/// How far the transformed size moves for a small step in the logarithm of the size.
+fn per_ln_size(transform: crate::form::Transform, location: f64) -> f64 {
+    use crate::form::Transform;
+    match transform {
+        Transform::Ln => 1.0,
+        Transform::Log10 => std::f64::consts::LOG10_E,
+        Transform::CubeRoot => location.abs() / 3.0,
+        Transform::Identity => location.abs(),
+    }
+}

@@ -1,0 +1,396 @@
+//! How often attribution was right on flakes it had not seen.
+//!
+//! The whole of it is fitted again without a part of the experiment's flakes and asked about that part: the
+//! calibration by its recipe, the lip model by its form. Parts are drawn at random within each percussor. Single
+//! flakes are scored with even prior odds, every class counting alike (the classes are very unequal in number,
+//! and a constant answer of even odds then scores ln 2 = 0.693 nats and a Brier score of 0.5). Groups of k
+//! flakes of one percussor are drawn without replacement from one part; the more flakes a group needs, the
+//! fewer parts, so that a part has enough, and the less the refitted models know: the record is a little
+//! unkind to large groups. Groups share flakes, so their fractions are less sure than their number suggests.
+
+use super::attribution::Attribution;
+use super::lip::{LipModel, percussor_class};
+use crate::calibration::fitting::{Collector, Recipe};
+use crate::error::{Error, Place, Result};
+use crate::fit::multinomial::{Score, brier_scores, log_scores};
+use crate::form::Form;
+use crate::material::PercussorClass;
+use crate::strike::Measured;
+use rand::{Rng, RngExt};
+use serde::{Deserialize, Serialize};
+
+/// What the flakes of the record were judged by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Judged {
+    /// By their lips too.
+    pub lips: bool,
+    /// By their terminations too.
+    pub terminations: bool,
+    /// Without angle of blow and landing place, as artefacts are.
+    pub blow_hidden: bool,
+}
+
+/// A mean with its standard error.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Mean {
+    /// The mean.
+    pub mean: f64,
+    /// Its standard error over flakes.
+    pub standard_error: f64,
+}
+
+impl From<Score> for Mean {
+    fn from(s: Score) -> Mean {
+        Mean { mean: rounded(s.mean), standard_error: rounded(s.standard_error) }
+    }
+}
+
+fn rounded(v: f64) -> f64 {
+    (v * 1e4).round() / 1e4
+}
+
+/// What became of the flakes, or groups, of one percussor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Outcome {
+    /// The percussor they were struck with.
+    pub percussor: String,
+    /// Its class.
+    pub class: String,
+    /// How many.
+    pub count: u64,
+    /// Given to their class, with probability above one half.
+    pub likelier_right: u64,
+    /// Given to their class with the probability that counts as decided.
+    pub decided_right: u64,
+    /// Given to another class with that probability; the others are undecided.
+    pub decided_wrong: u64,
+}
+
+impl Outcome {
+    fn add(&mut self, probability_of_own: f64, decided: f64) {
+        self.count += 1;
+        self.likelier_right += u64::from(probability_of_own > 0.5);
+        self.decided_right += u64::from(probability_of_own > decided);
+        self.decided_wrong += u64::from(probability_of_own < 1.0 - decided);
+    }
+}
+
+/// Single flakes, judged in one way.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Singles {
+    /// How they were judged.
+    pub judged: Judged,
+    /// -ln of the probability of what struck, in nats; even odds score 0.693.
+    pub log_score: Mean,
+    /// Brier score over both classes; even odds score 0.5.
+    pub brier: Mean,
+    /// By percussor.
+    pub outcomes: Vec<Outcome>,
+}
+
+/// Groups of one size.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Groups {
+    /// Flakes in a group.
+    pub flakes: u64,
+    /// How they were judged.
+    pub judged: Judged,
+    /// By percussor.
+    pub outcomes: Vec<Outcome>,
+}
+
+/// The record of one calibration.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TrackRecord {
+    /// Name of the calibration.
+    pub calibration: String,
+    /// The command that made it.
+    pub command: String,
+    /// A single flake counts as decided above this probability.
+    pub single_decided: f64,
+    /// Single flakes.
+    pub singles: Vec<Singles>,
+    /// A group counts as decided above this probability.
+    pub group_decided: f64,
+    /// Groups.
+    pub groups: Vec<Groups>,
+}
+
+/// What to try.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plan {
+    /// Parts for single flakes.
+    pub folds: usize,
+    /// Sizes of groups.
+    pub groups: Vec<usize>,
+    /// Groups of each size for each percussor.
+    pub repeats: usize,
+    /// Draws of the integration.
+    pub draws: usize,
+}
+
+impl Default for Plan {
+    fn default() -> Self {
+        Plan { folds: 10, groups: vec![1, 5, 10], repeats: 60, draws: 100 }
+    }
+}
+
+/// A single flake counts as decided above this probability (no source).
+const SINGLE_DECIDED: f64 = 0.8;
+/// A group counts as decided above this probability (common practice, no source).
+const GROUP_DECIDED: f64 = 0.95;
+
+impl TrackRecord {
+    /// The record of the bundled calibration of this name, where there is one.
+    pub fn bundled(calibration: &str) -> Option<TrackRecord> {
+        let record = TrackRecord::from_json(include_str!("track_record.json")).ok()?;
+        (record.calibration == calibration).then_some(record)
+    }
+
+    /// Reads one from its JSON text.
+    ///
+    /// # Errors
+    /// [`Error::Calibration`] where it is none.
+    pub fn from_json(text: &str) -> Result<TrackRecord> {
+        serde_json::from_str(text).map_err(|e| Error::Calibration {
+            at: Place::column("track record"),
+            reason: format!("not a track record: {e}"),
+        })
+    }
+
+    /// Its JSON text, ending in a line break.
+    pub fn to_json(&self) -> String {
+        let mut text = serde_json::to_string_pretty(self).unwrap_or_default();
+        text.push('\n');
+        text
+    }
+
+    /// Tries a recipe on the flakes of its own experiment.
+    ///
+    /// Only flakes whose percussor is known and that can be attributed at all are judged; all are fitted.
+    ///
+    /// # Errors
+    /// Those of the fits; [`Error::TooFew`] where a percussor has fewer than two flakes.
+    pub fn of<M: Measured, R: Rng + ?Sized>(
+        recipe: &Recipe,
+        lip: &Form,
+        flakes: &[M],
+        plan: &Plan,
+        command: &str,
+        rng: &mut R,
+    ) -> Result<TrackRecord> {
+        let bench = Bench::new(recipe, lip, flakes, plan.draws)?;
+        let singles = bench.singles(plan.folds.max(2), rng)?;
+        let mut groups = Vec::new();
+        for k in &plan.groups {
+            groups.extend(bench.groups(*k, plan.repeats, rng)?);
+        }
+        Ok(TrackRecord {
+            calibration: recipe.name.clone(),
+            command: command.to_string(),
+            single_decided: SINGLE_DECIDED,
+            singles,
+            group_decided: GROUP_DECIDED,
+            groups,
+        })
+    }
+
+    /// The single flakes judged in this way.
+    pub fn singles(&self, judged: Judged) -> Option<&Singles> {
+        self.singles.iter().find(|s| s.judged == judged)
+    }
+}
+
+/// The ways in which single flakes are judged.
+fn ways() -> Vec<Judged> {
+    let way = |lips, terminations, blow_hidden| Judged { lips, terminations, blow_hidden };
+    vec![
+        way(false, false, true),
+        way(false, true, true),
+        way(true, true, true),
+        way(false, true, false),
+        way(true, true, false),
+    ]
+}
+
+/// The flakes, sorted by percussor, ready to be fitted without some of them.
+struct Bench<'a, M> {
+    recipe: &'a Recipe,
+    lip: &'a Form,
+    flakes: &'a [M],
+    /// Percussors with their class and the places of their flakes.
+    percussors: Vec<(String, &'static str, Vec<usize>)>,
+    draws: usize,
+}
+
+impl<'a, M: Measured> Bench<'a, M> {
+    fn new(recipe: &'a Recipe, lip: &'a Form, flakes: &'a [M], draws: usize) -> Result<Bench<'a, M>> {
+        let mut bench = Bench { recipe, lip, flakes, percussors: Vec::new(), draws };
+        let whole = bench.without(&vec![false; flakes.len()])?;
+        for (i, f) in flakes.iter().enumerate() {
+            let (Some(name), Some(class)) = (f.class("percussor"), percussor_class(f)) else { continue };
+            if whole.check(f).is_err() || f.number(crate::form::ANGLE_OF_BLOW).is_none() {
+                continue;
+            }
+            match bench.percussors.iter_mut().find(|p| p.0 == name) {
+                Some(p) => p.2.push(i),
+                None => bench.percussors.push((name.to_string(), class, vec![i])),
+            }
+        }
+        bench.percussors.sort();
+        match bench.percussors.iter().find(|p| p.2.len() < 2) {
+            Some(p) => {
+                Err(Error::TooFew { what: format!("flakes struck with {}", p.0), found: 1, needed: 2 })
+            }
+            None => Ok(bench),
+        }
+    }
+
+    /// Everything fitted without the flakes marked.
+    fn without(&self, out: &[bool]) -> Result<Attribution> {
+        let mut collector = Collector::new(self.recipe.clone())?;
+        let kept = || self.flakes.iter().zip(out).filter(|(_, out)| !**out).map(|(f, _)| f);
+        kept().for_each(|f| {
+            collector.offer(f);
+        });
+        let calibration = collector.finish()?.0;
+        let lips = kept().map(|f| f as &dyn Measured);
+        let lip = LipModel::fit(calibration.name(), "a part of the experiment", self.lip.clone(), lips)?;
+        Attribution::of(calibration)?.with_lip(Some(lip)).with_draws(self.draws)
+    }
+
+    fn judge(attribution: &Attribution, judged: Judged) -> Attribution {
+        let mut a = attribution.clone();
+        if !judged.lips {
+            a = a.with_lip(None);
+        }
+        if !judged.terminations {
+            a = a.without_terminations();
+        }
+        if judged.blow_hidden {
+            a = a.hiding_blow();
+        }
+        a
+    }
+
+    /// A part for each flake to be judged, at random within each percussor.
+    fn folds<R: Rng + ?Sized>(&self, parts: usize, rng: &mut R) -> Vec<Option<usize>> {
+        let mut folds = vec![None; self.flakes.len()];
+        for (_, _, places) in &self.percussors {
+            let mut order = places.clone();
+            shuffle(&mut order, rng);
+            order.iter().enumerate().for_each(|(i, at)| folds[*at] = Some(i % parts));
+        }
+        folds
+    }
+
+    fn outcomes(&self) -> Vec<Outcome> {
+        let none = |(name, class, _): &(String, &'static str, Vec<usize>)| Outcome {
+            percussor: name.clone(),
+            class: class.to_string(),
+            count: 0,
+            likelier_right: 0,
+            decided_right: 0,
+            decided_wrong: 0,
+        };
+        self.percussors.iter().map(none).collect()
+    }
+
+    /// Single flakes, judged in every way by the same refitted models.
+    fn singles<R: Rng + ?Sized>(&self, parts: usize, rng: &mut R) -> Result<Vec<Singles>> {
+        let classes: Vec<&str> = PercussorClass::ALL.map(|c| c.word()).to_vec();
+        let folds = self.folds(parts, rng);
+        let mut found: Vec<(Judged, Vec<Outcome>, Vec<f64>)> =
+            ways().into_iter().map(|judged| (judged, self.outcomes(), Vec::new())).collect();
+        let mut happened = Vec::new();
+        for part in 0..parts {
+            let out: Vec<bool> = folds.iter().map(|f| *f == Some(part)).collect();
+            let fitted = self.without(&out)?;
+            for (judged, outcomes, probabilities) in &mut found {
+                let attribution = Self::judge(&fitted, *judged);
+                for ((_, class, places), outcome) in self.percussors.iter().zip(outcomes) {
+                    for at in places.iter().filter(|at| out[**at]) {
+                        let verdict = attribution.attribute(&[&self.flakes[*at]], rng)?;
+                        outcome.add(verdict.probability(class).unwrap_or(0.0), SINGLE_DECIDED);
+                        probabilities.extend(classes.iter().map(|c| verdict.probability(c).unwrap_or(0.0)));
+                    }
+                }
+            }
+            for (_, class, places) in &self.percussors {
+                let here = places.iter().filter(|at| out[**at]).count();
+                let class = classes.iter().position(|c| c == class).unwrap_or(0);
+                happened.extend(std::iter::repeat_n(class, here));
+            }
+        }
+        let mut counts = vec![0.0; classes.len()];
+        happened.iter().for_each(|k| counts[*k] += 1.0);
+        let weights: Vec<f64> = happened.iter().map(|k| 1.0 / counts[*k]).collect();
+        let scored = |(judged, outcomes, probabilities): (Judged, Vec<Outcome>, Vec<f64>)| {
+            let log = log_scores(&probabilities, classes.len(), &happened)?;
+            let brier = brier_scores(&probabilities, classes.len(), &happened)?;
+            Ok(Singles {
+                judged,
+                log_score: Score::of(&log, Some(&weights))?.into(),
+                brier: Score::of(&brier, Some(&weights))?.into(),
+                outcomes,
+            })
+        };
+        found.into_iter().map(scored).collect()
+    }
+
+    /// Groups of k flakes, without and with their lips, by the same refitted models.
+    fn groups<R: Rng + ?Sized>(&self, k: usize, repeats: usize, rng: &mut R) -> Result<Vec<Groups>> {
+        let mut found: Vec<Groups> = [false, true]
+            .map(|lips| Groups {
+                flakes: k as u64,
+                judged: Judged { lips, terminations: true, blow_hidden: true },
+                outcomes: self.outcomes(),
+            })
+            .to_vec();
+        let fewest = self.percussors.iter().map(|p| p.2.len()).min().unwrap_or(0);
+        let parts = (fewest / k.max(1)).clamp(2, 10);
+        // at least six rounds of two parts: several groups a part, so that a fit is not wasted on one
+        let each = repeats.div_ceil(parts.max(12));
+        let mut made = 0;
+        while made < repeats {
+            let folds = self.folds(parts, rng);
+            for part in 0..parts {
+                let out: Vec<bool> = folds.iter().map(|f| *f == Some(part)).collect();
+                let take = each.min(repeats - made);
+                if take == 0 {
+                    break;
+                }
+                made += take;
+                let fitted = self.without(&out)?;
+                for g in &mut found {
+                    let attribution = Self::judge(&fitted, g.judged);
+                    for ((_, class, places), outcome) in self.percussors.iter().zip(&mut g.outcomes) {
+                        let mut order: Vec<usize> = places.iter().copied().filter(|at| out[*at]).collect();
+                        for _ in 0..take {
+                            shuffle(&mut order, rng);
+                            if order.len() < k {
+                                continue;
+                            }
+                            let group: Vec<&M> = order[..k].iter().map(|at| &self.flakes[*at]).collect();
+                            let verdict = attribution.attribute(&group, rng)?;
+                            outcome.add(verdict.probability(class).unwrap_or(0.0), GROUP_DECIDED);
+                        }
+                    }
+                }
+            }
+        }
+        Ok(found)
+    }
+}
+
+fn shuffle<T, R: Rng + ?Sized>(items: &mut [T], rng: &mut R) {
+    for i in (1..items.len()).rev() {
+        items.swap(i, rng.random_range(0..=i));
+    }
+}

@@ -1,0 +1,75 @@
+//! Percussor attribution on the glass table: the bundled lip model is what the table gives, the bundled track
+//! record is what trying again gives within chance, and hidden confounding is told.
+
+use crate::open;
+use conchoid::calibration::bundled::recipe;
+use conchoid::infer::lip::{LipModel, chosen_form};
+use conchoid::infer::track_record::{Judged, Plan, TrackRecord};
+use conchoid::strike::Measured;
+use conchoid::table::{Row, TableOptions, TableReader};
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+
+fn flakes() -> Vec<Row> {
+    let options = TableOptions::new().class("core_shape");
+    let mut table = TableReader::new(open("glass-controlled.csv"), &options).unwrap();
+    let (mut rows, mut row) = (Vec::new(), table.row());
+    while table.read(&mut row).unwrap() {
+        rows.push(row.clone());
+    }
+    rows
+}
+
+#[test]
+#[ignore = "needs CONCHOID_DATA"]
+fn the_bundled_lip_model_is_what_the_table_gives() {
+    let flakes = flakes();
+    let bundled = LipModel::bundled().unwrap();
+    let all = flakes.iter().map(|f| f as &dyn Measured);
+    let made = LipModel::fit("controlled-glass", bundled.source(), chosen_form().unwrap(), all).unwrap();
+    assert_eq!(made.form(), bundled.form());
+    assert_eq!(made.fitted().class_rows(), bundled.fitted().class_rows());
+    for (a, b) in made.fitted().coefficients().iter().zip(bundled.fitted().coefficients().iter()) {
+        assert!((a - b).abs() < 1e-7, "{a} {b}");
+    }
+    // every bone flake that was looked at has a lip: finite all the same
+    let bone = flakes.iter().filter(|f| f.class("percussor") == Some("bone"));
+    assert!(bone.filter_map(|f| f.class("lip")).all(|l| l == "yes"));
+}
+
+#[test]
+#[ignore = "needs CONCHOID_DATA"]
+fn single_flakes_are_told_apart_better_than_by_chance_and_as_the_record_says() {
+    let flakes = flakes();
+    let plan = Plan { groups: vec![5], repeats: 60, ..Plan::default() };
+    let mut rng = ChaCha8Rng::seed_from_u64(99);
+    let (recipe, _) = recipe("controlled-glass").unwrap();
+    let again = TrackRecord::of(&recipe, &chosen_form().unwrap(), &flakes, &plan, "again", &mut rng).unwrap();
+    let bundled = TrackRecord::bundled("controlled-glass").unwrap();
+    for s in &again.singles {
+        let told = bundled.singles(s.judged).unwrap();
+        println!("{:?}: {:?} {:?}, bundled {:?}", s.judged, s.log_score, s.brier, told.log_score);
+        // other folds, the same flakes: well within a standard error
+        assert!(
+            (s.log_score.mean - told.log_score.mean).abs() < told.log_score.standard_error,
+            "{:?}",
+            s.judged
+        );
+        assert!(
+            s.log_score.mean + 2.0 * s.log_score.standard_error < std::f64::consts::LN_2,
+            "{:?}",
+            s.judged
+        );
+        assert!(s.brier.mean < 0.45);
+    }
+    // lips help
+    let judged = |lips| Judged { lips, terminations: true, blow_hidden: true };
+    let score = |lips| again.singles(judged(lips)).unwrap().log_score.mean;
+    assert!(score(true) < score(false) - 0.05);
+    for g in &again.groups {
+        for o in &g.outcomes {
+            println!("groups of {} {:?}: {o:?}", g.flakes, g.judged);
+            assert!(o.decided_wrong * 5 <= o.count, "{o:?}");
+        }
+    }
+}
