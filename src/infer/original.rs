@@ -185,8 +185,11 @@ fn ln_sf(components: &[Component], v: f64) -> f64 {
     largest + terms.iter().map(|t| (t - largest).exp()).sum::<f64>().ln()
 }
 
-/// The log of P(T > z) of a Student t (normal where the degrees of freedom are infinite), to full relative
-/// accuracy of the probability where that still is a floating point number, and beyond.
+/// The log of P(T > z) of a Student t (normal where the degrees of freedom are infinite), also where the
+/// probability itself is too small for a floating point number. Against mpmath within 2e-11 of the log for
+/// degrees of freedom up to 1e5 and for the normal. Between (finite and above 1e5) tails below 1e-280 are
+/// approximate: the log is off by 5e-9 of itself at 1e5 degrees of freedom and z = 36, by 1.4e-7 at z = 200,
+/// and by a hundredth of that for every tenfold of the degrees of freedom.
 pub(crate) fn ln_student_sf(z: f64, df: f64) -> f64 {
     if z < 0.0 {
         return (-student_cdf(z, df)).ln_1p();
