@@ -17,6 +17,8 @@
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 //!
+//! New to flake measurements, to intervals, or to both: the [`guide`].
+//!
 //! # The rooms, in the order in which data flows
 //!
 //! | room | what lives there |
@@ -34,6 +36,7 @@
 //! | [`assess`] | cross-validation, coverage, scores, residual checks |
 //! | [`infer`] | backwards: original size, percussor, assemblages |
 //! | [`plan`] | the next experiment |
+//! | [`guide`] | how to measure, choose, read, fit, look back and plan; a page for each form and calibration |
 //! | [`vector`] | logarithm and exponential of whole columns |
 //! | `table` | reading and writing tables of flakes (feature `table`) |
 //!
@@ -58,6 +61,7 @@ pub mod error;
 pub mod fit;
 pub mod flake;
 pub mod form;
+pub mod guide;
 pub mod infer;
 pub mod material;
 pub mod mechanics;

@@ -321,7 +321,7 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
         for c in &checks.checks {
             let p = c.p_value.map(|p| format!(", p {}", probability(p))).unwrap_or_default();
             let mark = if c.doubtful { " ! " } else { " - " };
-            let text = format!("{} ({} {:.3}{p}). {}", c.name, c.statistic_is, c.statistic, c.advice);
+            let text = format!("{} ({}: {:.3}{p}). {}", c.name, c.statistic_is, c.statistic, c.advice);
             writeln!(out, "{}", wrapped(&text, mark, "   ", 79))?;
         }
     }

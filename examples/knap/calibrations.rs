@@ -9,6 +9,11 @@ use conchoid::calibration::{Calibration, SizeModel, Spread};
 use conchoid::predict::caution::in_words;
 use std::io::Write;
 
+pub const EXAMPLES: &str = "\
+Examples:
+  knap calibrations
+  knap calibrations hard-hammer-flint";
+
 #[derive(Args)]
 pub struct Options {
     /// Show this one: a bundled name, or a file

@@ -8,6 +8,7 @@
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
+//! | `paper.rs` | the verbs `completions` and `manual`, made from the options themselves |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
@@ -21,6 +22,7 @@ mod failure;
 mod fit;
 mod mechanics;
 mod original;
+mod paper;
 mod percussor;
 mod plan;
 mod plan_plot;
@@ -29,7 +31,7 @@ mod plot;
 mod report;
 mod tables;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use std::process::ExitCode;
 
 /// The usual cautions, printed under every help.
@@ -38,9 +40,12 @@ Knapping hurts people: wear eye protection at every strike (bystanders too), glo
 outdoors or in moving air and keep silica dust down; keep dressings at hand. Local rules and trained
 supervision come first. Never strike, retouch or otherwise reduce an archaeological piece.";
 
+/// Columns that help may fill.
+const WIDTH: usize = 80;
+
 /// How large a flake comes off, and how sure that is.
 #[derive(Parser)]
-#[command(name = "knap", version, after_help = CARE)]
+#[command(name = "knap", version, term_width = WIDTH, after_help = help(""))]
 struct Cli {
     #[command(subcommand)]
     verb: Verb,
@@ -48,36 +53,96 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Verb {
-    /// Length, width, thickness and mass of a flake from its platform, as intervals
-    #[command(after_help = format!("{}\n\n{CARE}", estimate::EXAMPLES))]
+    /// Length, width, thickness and mass of a flake from its platform
+    #[command(after_help = help(estimate::EXAMPLES))]
     Estimate(estimate::Options),
-    /// The mechanics of one blow: force delivered and needed, and whether a flake comes off
-    #[command(after_help = format!("{}\n\n{CARE}", mechanics::BLOW_EXAMPLES))]
+    /// The mechanics of one blow: force, and whether a flake comes off
+    #[command(after_help = help(mechanics::BLOW_EXAMPLES), override_usage = BLOW_USAGE)]
     Blow(mechanics::BlowVerb),
-    /// Two or more percussors on the same platform, and the difference they make
-    #[command(after_help = format!("{}\n\n{CARE}", mechanics::CONTRAST_EXAMPLES))]
+    /// Two or more percussors on the same platform
+    #[command(after_help = help(mechanics::CONTRAST_EXAMPLES), override_usage = CONTRAST_USAGE)]
     Contrast(mechanics::ContrastVerb),
     /// Fit a form to a table of your own and write a calibration
-    #[command(after_help = format!("{}\n\n{CARE}", fit::EXAMPLES))]
+    #[command(after_help = help(fit::EXAMPLES))]
     Fit(fit::Options),
-    /// How well forms foretell flakes they have not seen, and which to take
-    #[command(after_help = format!("{}\n\n{CARE}", assess::EXAMPLES))]
+    /// How well forms foretell flakes they have not seen
+    #[command(after_help = help(assess::EXAMPLES))]
     Assess(assess::Options),
     /// What struck the flakes of a table, as far as they tell
-    #[command(after_help = format!("{}\n\n{CARE}", percussor::EXAMPLES))]
+    #[command(after_help = help(percussor::EXAMPLES))]
     Percussor(percussor::Options),
-    /// What a retouched or broken piece was: its original mass and the share of it that is lost
-    #[command(after_help = format!("{}\n\n{CARE}", original::EXAMPLES))]
+    /// What a retouched or broken piece weighed, and how much of it is lost
+    #[command(after_help = help(original::EXAMPLES))]
     Original(original::Options),
-    /// Totals and means of many flakes by group, and whether two groups look alike
-    #[command(after_help = format!("{}\n\n{CARE}", assemblage::EXAMPLES))]
+    /// Totals and means by group, and whether two groups look alike
+    #[command(after_help = help(assemblage::EXAMPLES))]
     Assemblage(assemblage::Options),
     /// List the calibrations that come with the crate, or show one
-    #[command(after_help = CARE)]
+    #[command(after_help = help(calibrations::EXAMPLES))]
     Calibrations(calibrations::Options),
     /// Choose what to strike next: a knapping list, and what it will buy
-    #[command(after_help = format!("{}\n\n{CARE}", plan::EXAMPLES))]
+    #[command(after_help = help(plan::EXAMPLES))]
     Plan(plan::Options),
+    /// Print completions of verbs and options for a shell
+    #[command(after_help = help(paper::COMPLETIONS_EXAMPLES))]
+    Completions(paper::Completions),
+    /// Print the manual page, of all or of one verb
+    #[command(after_help = help(paper::MANUAL_EXAMPLES))]
+    Manual(paper::Manual),
+}
+
+const BLOW_USAGE: &str = "\
+knap blow [OPTIONS] --stone <STONE> --percussor <MATERIAL>
+       --percussor-mass-g <G> --tip-radius-mm <MM> --speed-m-s <M_S>
+       --depth-mm <MM> --angle-deg <DEG>";
+
+const CONTRAST_USAGE: &str = "\
+knap contrast [OPTIONS] --percussor <MATERIAL>
+       --depth-mm <MM> --angle-deg <DEG>";
+
+/// What stands under a help: examples (indented lines) and prose, both wrapped, then the cautions.
+fn help(examples: &str) -> String {
+    let mut out = String::new();
+    let (mut prose, mut command) = (String::new(), String::new());
+    for line in examples.lines().chain([""]).chain(CARE.lines()).chain([""]) {
+        let indented = line.starts_with(' ');
+        if (indented || line.is_empty() || line.ends_with(':')) && !prose.is_empty() {
+            out.push_str(&report::wrapped(&prose, "", "", WIDTH));
+            out.push('\n');
+            prose.clear();
+        }
+        match line.strip_suffix('\\') {
+            Some(begun) => command.push_str(&format!("{} ", begun.trim())),
+            None if indented => {
+                command.push_str(line.trim());
+                out.push_str(&over_lines(&command));
+                command.clear();
+            }
+            None if line.is_empty() || line.ends_with(':') => out.push_str(&format!("{line}\n")),
+            None => prose.push_str(&format!("{line} ")),
+        }
+    }
+    out.trim().to_string()
+}
+
+/// A command that may be pasted into a shell, broken before options.
+fn over_lines(command: &str) -> String {
+    let mut out = String::from("  ");
+    let mut column = 2;
+    for (i, piece) in command.split(" --").enumerate() {
+        let piece = if i == 0 { piece.to_string() } else { format!("--{piece}") };
+        if i > 0 && column + piece.len() + 3 > WIDTH {
+            out.push_str(" \\\n      ");
+            column = 6;
+        } else if i > 0 {
+            out.push(' ');
+            column += 1;
+        }
+        out.push_str(&piece);
+        column += piece.len();
+    }
+    out.push('\n');
+    out
 }
 
 fn main() -> ExitCode {
@@ -93,6 +158,8 @@ fn main() -> ExitCode {
         Verb::Assemblage(o) => assemblage::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),
+        Verb::Completions(o) => paper::completions(&o, &mut Cli::command()),
+        Verb::Manual(o) => paper::manual(&o, Cli::command()),
     };
     match done {
         Ok(code) => ExitCode::from(code),

@@ -41,7 +41,7 @@ pub struct Check {
     pub name: String,
     /// The statistic, and what it is.
     pub statistic: f64,
-    /// What the statistic is called (`chi-squared on 1`).
+    /// What the statistic is called (`chi-squared on 1 degree of freedom`).
     pub statistic_is: String,
     /// Its p-value, for checks that have one.
     pub p_value: Option<f64>,
@@ -178,6 +178,11 @@ pub fn check_design(
     Ok(ResidualChecks { fit, rows, checks, influential, variance_inflation, condition_number })
 }
 
+/// Degrees of freedom with their noun.
+fn freedom(df: f64) -> String {
+    format!("{df} {}", if df == 1.0 { "degree of freedom" } else { "degrees of freedom" })
+}
+
 /// The least squares fit of y on columns; none where they cannot be told apart.
 fn regress(columns: &[Vec<f64>], y: &[f64]) -> Option<LinearFit> {
     let names = (0..columns.len()).map(|j| if j == 0 { "intercept".to_string() } else { format!("{j}") });
@@ -203,7 +208,7 @@ fn spread_against_expected(rows: &[CheckedRow]) -> Option<Check> {
     Some(Check {
         name: "spread against expected size".into(),
         statistic,
-        statistic_is: format!("chi-squared on {df}"),
+        statistic_is: format!("chi-squared on {}", freedom(df)),
         p_value: Some(p),
         doubtful,
         advice: if doubtful {
@@ -261,7 +266,7 @@ fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String
     Some(Check {
         name: format!("spread by {}", crate::predict::caution::in_words(name)),
         statistic,
-        statistic_is: format!("chi-squared on {df}"),
+        statistic_is: format!("chi-squared on {}", freedom(df)),
         p_value: Some(p),
         doubtful,
         advice,
@@ -348,7 +353,7 @@ fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, rows: &[CheckedRow]
     Some(Check {
         name: "nonlinearity".into(),
         statistic,
-        statistic_is: format!("F on 2 and {df}"),
+        statistic_is: format!("F on 2 and {}", freedom(df)),
         p_value: Some(p),
         doubtful,
         advice: if doubtful {

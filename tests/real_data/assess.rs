@@ -134,3 +134,33 @@ fn glass_by_where_the_blow_lands() {
     assert!((all.value - 0.95).abs() < 0.02, "{all:?}");
     assert!(f.by_class.iter().any(|c| c.class == "percussor_class" && c.level == "organic"));
 }
+
+#[test]
+#[ignore = "needs CONCHOID_DATA"]
+fn the_guide_tells_these_scores() {
+    let page = include_str!("../../src/guide/forms.rs");
+    let glass = rows("glass-controlled.csv");
+    let flint = rows("flint-replication.csv");
+    let quartzite = rows("quartzite-by-core.csv");
+    let cores: Vec<Option<&str>> = quartzite.iter().map(|r| r.class("core")).collect();
+    let by_core = Folds::leave_one_group_out("core", &cores).unwrap();
+    for form in conchoid::form::PUBLISHED {
+        let mut line = format!("//! | [`{}`] |", form.replace('-', "_"));
+        for (rows, folds) in
+            [(&glass, &ten_by_ten(&glass)), (&flint, &ten_by_ten(&flint)), (&quartzite, &by_core)]
+        {
+            // only flint has its areas measured
+            if form.starts_with("area") && rows.len() != flint.len() {
+                line.push_str(" | |");
+                continue;
+            }
+            let a = cross_validate(&[named(form)], rows, folds, &Question::new("mass_g")).unwrap();
+            let f = &a.forms()[0];
+            let s = &f.overall;
+            let inside = 100.0 * s.coverage[3].inside.value;
+            line.push_str(&format!(" {:.3} | {inside:.1} of {} |", s.crps.value, f.tested.len()));
+        }
+        println!("{line}");
+        assert!(page.contains(&line), "the guide lacks\n{line}");
+    }
+}

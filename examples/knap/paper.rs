@@ -1,0 +1,58 @@
+//! `knap completions` and `knap manual`: made from the options themselves, so that they cannot fall behind.
+
+use crate::failure::{Failure, Outcome};
+use clap::{Args, Command};
+use clap_complete::Shell;
+use std::io::Write;
+
+pub const COMPLETIONS_EXAMPLES: &str = "\
+Examples:
+  knap completions bash > ~/.local/share/bash-completion/completions/knap
+  knap completions zsh > ~/.zfunc/_knap";
+
+pub const MANUAL_EXAMPLES: &str = "\
+Examples:
+  knap manual > knap.1
+  knap manual estimate > knap-estimate.1
+  man ./knap-estimate.1";
+
+#[derive(Args)]
+pub struct Completions {
+    /// The shell
+    #[arg(value_name = "SHELL")]
+    shell: Shell,
+}
+
+pub fn completions(o: &Completions, command: &mut Command) -> Outcome<u8> {
+    let mut script = Vec::new();
+    clap_complete::generate(o.shell, command, "knap", &mut script);
+    std::io::stdout().lock().write_all(&script)?;
+    Ok(0)
+}
+
+#[derive(Args)]
+pub struct Manual {
+    /// The verb; without it the page of knap itself
+    #[arg(value_name = "VERB")]
+    verb: Option<String>,
+}
+
+pub fn manual(o: &Manual, command: Command) -> Outcome<u8> {
+    let mut command = command;
+    command.build();
+    let command = match &o.verb {
+        None => command,
+        Some(verb) => {
+            let verbs: Vec<String> = command.get_subcommands().map(|c| c.get_name().to_string()).collect();
+            let Some(found) = command.find_subcommand(verb) else {
+                let wrong = conchoid::Error::unknown_name("verb", verb, &verbs);
+                return Err(Failure::usage(wrong.to_string()));
+            };
+            found.clone().name(format!("knap-{verb}"))
+        }
+    };
+    let mut page = Vec::new();
+    clap_mangen::Man::new(command).render(&mut page)?;
+    std::io::stdout().lock().write_all(&page)?;
+    Ok(0)
+}

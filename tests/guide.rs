@@ -1,0 +1,105 @@
+//! The guide's drawings and the figures on its calibration pages are what the crate says today.
+//!
+//! With `CONCHOID_REWRITE` set, the files are written instead of compared.
+
+#[path = "common/knap.rs"]
+mod knap;
+
+use conchoid::calibration::{Calibration, Spread, bundled};
+use conchoid::predict::caution::in_words;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+fn guide() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("src/guide")
+}
+
+/// Compares a committed file with what it should be, or writes it.
+fn holds(name: &str, should: &str) {
+    let path = guide().join(name);
+    if std::env::var_os("CONCHOID_REWRITE").is_some() {
+        std::fs::write(&path, should).unwrap();
+    }
+    let is = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(is == should, "{name} is out of date: run this test once with CONCHOID_REWRITE=1\n{should}");
+}
+
+#[test]
+fn drawings_are_those_of_the_example() {
+    let folder = tempfile::tempdir().unwrap();
+    let status = knap::example("drawings").arg(folder.path()).output().unwrap().status;
+    assert!(status.success());
+    let mut seen = 0;
+    for drawing in std::fs::read_dir(folder.path()).unwrap() {
+        let drawing = drawing.unwrap();
+        let text = std::fs::read_to_string(drawing.path()).unwrap();
+        // inside Markdown a blank line would end the drawing
+        assert!(!text.contains("\n\n") && text.starts_with("<svg"));
+        holds(drawing.file_name().to_str().unwrap(), &text);
+        seen += 1;
+    }
+    assert_eq!(seen, 5);
+}
+
+fn short(v: f64) -> String {
+    let decimals = if v.abs() >= 100.0 {
+        0
+    } else if v.abs() >= 10.0 {
+        1
+    } else {
+        2
+    };
+    let text = format!("{v:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
+}
+
+fn page(c: &Calibration) -> String {
+    let mut out = String::new();
+    let p = c.provenance();
+    let _ = writeln!(out, "# What is in it\n");
+    let _ = writeln!(out, "- Flakes: {}.", p.summary);
+    let _ = writeln!(out, "- Source: {}.", p.citation);
+    let _ = writeln!(out, "- Licence of the table: {}.", p.licence);
+    let seen: Vec<String> = c.percussors().iter().map(|s| format!("{} ({})", s.name, s.flakes)).collect();
+    let _ = writeln!(out, "- Struck by: {}.", seen.join(", "));
+    let _ = writeln!(out, "- Not recorded: {}.", c.not_recorded().join(", "));
+    for v in c.variants() {
+        let _ = writeln!(out, "\n## By {}\n", v.name);
+        let ranges: Vec<String> = v
+            .ranges
+            .iter()
+            .map(|r| format!("{} {} to {}", in_words(&r.name), short(r.low), short(r.high)))
+            .collect();
+        let _ = writeln!(out, "Range: {}.\n", ranges.join("; "));
+        let _ =
+            writeln!(out, "| size | flakes | R² | spread of ln size | coefficients |\n|---|---|---|---|---|");
+        for m in &v.sizes {
+            let spread = match &m.spread {
+                Spread::Constant { value, degrees_of_freedom } => {
+                    format!("{value:.3} on {degrees_of_freedom} degrees of freedom")
+                }
+                _ => "modelled".to_string(),
+            };
+            let _ = writeln!(
+                out,
+                "| {} | {} | {:.3} | {spread} | {} |",
+                in_words(&m.column),
+                m.flakes,
+                m.r_squared,
+                m.coefficients.len()
+            );
+        }
+        let _ = match &v.termination {
+            Some(t) => writeln!(out, "\nTerminations: {}.", t.fit.classes().join(", ")),
+            None => writeln!(out, "\nTerminations: not told by these measurements."),
+        };
+    }
+    out
+}
+
+#[test]
+fn calibration_pages_hold_the_calibrations_figures() {
+    for name in bundled::NAMES {
+        holds(&format!("{name}-generated.md"), &page(&bundled::named(name).unwrap()));
+    }
+}
