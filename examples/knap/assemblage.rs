@@ -1,5 +1,6 @@
 //! `knap assemblage`: totals and means of many flakes by group, and whether two sets of flakes look alike.
 
+use crate::assemblage_plot;
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
@@ -83,6 +84,9 @@ pub struct Options {
     /// A column of the table with another name: theirs=ours
     #[arg(long = "column", value_name = "THEIRS=OURS")]
     pub columns: Vec<String>,
+    /// A picture (SVG) of the groups, or of the two sets compared
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<String>,
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
@@ -189,6 +193,9 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
     if totals.is_empty() {
         return Err(Failure::other(format!("{}: no rows", o.table)));
     }
+    if let Some(path) = &o.plot {
+        assemblage_plot::totals(path, &totals, o.level)?;
+    }
     let held = |group: &str| held.iter().find(|h| h.0 == group).map(|h| h.1 / h.2 as f64);
     match o.format {
         Format::Json => {
@@ -222,6 +229,9 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
                 o.seed
             );
             writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+            if let Some(path) = &o.plot {
+                writeln!(out, "Picture written to {path}")?;
+            }
         }
     }
     Ok(if refused > 0 { 3 } else { 0 })
@@ -385,6 +395,9 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
         (None, None) => return Err(Failure::usage("--compare or --against is needed")),
     };
     let c = Comparison::new(&first, &second, &how).map_err(|e| Failure::other(e.to_string()))?;
+    if let Some(path) = &o.plot {
+        assemblage_plot::comparison(path, &o.size, &names, [&first, &second], &c)?;
+    }
     match o.format {
         Format::Json => comparison_json(o, &names, &c, without).print()?,
         Format::Text => print_comparison(o, &names, &c, without)?,
@@ -454,6 +467,9 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
     }
     let care = "Flakes of one core or knapper are more alike than the p-values allow for.";
     writeln!(out, "{}", wrapped(care, "", "", 79))?;
+    if let Some(path) = &o.plot {
+        writeln!(out, "Picture written to {path}")?;
+    }
     out.flush()?;
     Ok(())
 }

@@ -10,17 +10,23 @@
 //! | `plot.rs` | drawing on an SVG page |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
-//! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
+//! | `measured.rs` | the options that say how exactly a platform was measured |
+//! | `plan_sheet.rs` | the sheet to fill in at the yard |
+//! | `estimate_plot.rs`, `original_plot.rs`, `assemblage_plot.rs`, `plan_plot.rs` | the pictures of a verb |
 
 mod assemblage;
+mod assemblage_plot;
 mod assess;
 mod blow;
 mod calibrations;
 mod estimate;
+mod estimate_plot;
 mod failure;
 mod fit;
+mod measured;
 mod mechanics;
 mod original;
+mod original_plot;
 mod percussor;
 mod plan;
 mod plan_plot;
