@@ -322,7 +322,7 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, held: Option<(Mesh, f64)>)
         let line = format!(
             "A mesh of {} mm holds {} % of such flakes (width against side to diagonal, every turn as likely).",
             mesh.opening_mm(),
-            percent(p)
+            if p > 0.9995 { "more than 99.9".to_string() } else { percent(p) }
         );
         writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
     }

@@ -1,7 +1,7 @@
 //! The pictures of `knap assemblage`: what the groups of a bag weighed, or two sets of sizes side by side.
 
 use crate::failure::Outcome;
-use crate::plot::{Axis, Layer, Panel, page, page_of_rows};
+use crate::plot::{Axis, Layer, Panel, above_row, page, page_of_rows};
 use crate::report::{percent, short};
 use crate::tables::save;
 use conchoid::infer::assemblage::{Drawn, GroupTotals};
@@ -56,6 +56,10 @@ fn rows(
     if !log {
         x.low = x.low.max(0.0);
     }
+    let told = groups.iter().any(|t| of(t).is_some() && now(t).is_some());
+    // a line of its own for the legend
+    let top = if told { n + 0.15 + 0.5 * (n / 7.0).max(1.0) } else { n + 0.15 };
+    let above = above_row(groups.len(), top);
     let mut layers = Vec::new();
     let (mut middles, mut weighed) = (Vec::new(), Vec::new());
     for (k, t) in groups.iter().enumerate() {
@@ -64,16 +68,14 @@ fn rows(
         let words =
             format!("{}: {} ({} to {})", cut(&t.group, 32), short(d.median), short(d.low), short(d.high));
         let left = if log { x.low * (x.high / x.low).powf(0.005) } else { x.low + 0.005 * (x.high - x.low) };
-        layers.push(Layer::Label(left, at + 0.36, words));
+        layers.push(Layer::Label(left, at + above, words));
         layers.push(Layer::Spans(vec![(at, d.low, d.high)], 0));
         middles.push((d.median, at));
         weighed.extend(now(t).map(|v| (v, at)));
     }
-    let legend = if weighed.is_empty() { Vec::new() } else { vec![("weighs now".to_string(), 3)] };
+    let legend = if told { vec![("weighs now".to_string(), 3)] } else { Vec::new() };
     layers.push(Layer::Points(middles, 0));
     layers.push(Layer::Points(weighed, 3));
-    // a line of its own for the legend
-    let top = if legend.is_empty() { n + 0.15 } else { n + 0.15 + 0.5 * (n / 7.0).max(1.0) };
     Panel { title: title.to_string(), x, y: Axis::fixed("", 0.0, top), layers, legend }
 }
 
@@ -133,7 +135,7 @@ pub fn comparison(
     for (k, (name, b)) in rows.iter().enumerate() {
         let at = n - k as f64 - 0.65;
         let words = format!("{name}: {} ({} to {})", short(b.value), short(b.low), short(b.high));
-        layers.push(Layer::Label(x.low * (x.high / x.low).powf(0.005), at + 0.36, words));
+        layers.push(Layer::Label(x.low * (x.high / x.low).powf(0.005), at + above_row(1, n + 0.15), words));
         layers.push(Layer::Spans(vec![(at, b.low, b.high)], 0));
         layers.push(Layer::Points(vec![(b.value, at)], 0));
     }

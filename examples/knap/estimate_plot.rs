@@ -57,7 +57,8 @@ pub fn single(
     answers: &[Interval],
 ) -> Outcome<()> {
     let variants = predictor.calibration().variants();
-    let ranges = variants.iter().find(|v| v.name == e.variant).map_or(&[][..], |v| &v.ranges);
+    let variant = variants.iter().find(|v| v.name == e.variant);
+    let ranges = variant.map_or(&[][..], |v| &v.ranges);
     let at = |name: &str| ranges.iter().find(|r| r.name == name && given.number(name).is_some());
     let moved =
         at(form::DEPTH).or_else(|| at(form::AREA)).or_else(|| ranges.iter().find_map(|r| at(&r.name)));
@@ -84,6 +85,7 @@ pub fn single(
         }
         let values = band.iter().flat_map(|b| [b.1, b.2]).chain([here.low, here.high]);
         let mut y = Axis::over(&axis_label(&s.size), values.filter(|v| *v > 1e-3), true);
+        let band_top = y.high;
         // room for the legend above the curve
         y.high *= (y.high / y.low).powf(0.16);
         let mut layers = vec![
@@ -92,10 +94,17 @@ pub fn single(
             Layer::Dashes(band.iter().map(|b| (b.0, b.2)).collect(), 0),
             Layer::Line(middle, 0),
         ];
-        for end in [range.low, range.high] {
-            if end > low || end < high {
-                layers.push(Layer::Guide(vec![(end, y.low), (end, y.high)]));
-            }
+        // where the experiment ends, if the strike lies beyond
+        let ends = [(range.low, value < range.low), (range.high, value > range.high)];
+        for (end, _) in ends.into_iter().filter(|e| e.1) {
+            layers.push(Layer::Guide(vec![(end, y.low), (end, band_top)]));
+            layers.push(Layer::Label(end, y.low * 1.06, "the experiment ends".into()));
+        }
+        let model = variant.and_then(|v| v.sizes.iter().find(|m| m.size == s.size));
+        if let Some(most) = model.and_then(|m| m.recorded).map(|r| r.high).filter(|v| *v < band_top) {
+            layers.push(Layer::Guide(vec![(x.low, most), (x.high, most)]));
+            let words = format!("largest recorded: {}", short(most));
+            layers.push(Layer::Label(low + 0.72 * (high - low), most / (y.high / y.low).powf(0.025), words));
         }
         layers.push(Layer::Whiskers(vec![(value, here.low, here.high)], 1));
         layers.push(Layer::Points(vec![(value, here.low), (value, here.median), (value, here.high)], 1));
@@ -112,7 +121,7 @@ pub fn single(
     }
     let known = ranges.iter().filter(|r| moved.is_none_or(|m| m.name != r.name));
     let mut told: Vec<String> = known
-        .filter_map(|r| Some(format!("{} {}", in_words(&r.name), short(given.number(&r.name)?))))
+        .filter_map(|r| Some(format!("{} {} {}", in_words(&r.name), given.number(&r.name)?, unit(&r.name))))
         .collect();
     told.extend(given.class("percussor").map(str::to_string));
     told.push(e.calibration.clone());

@@ -153,7 +153,7 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     let mut options = tables::options(&o.columns, None, &[])?;
     for c in &classes {
         if !CLASSES.contains(&c.as_str()) && *c != PERCUSSOR_CLASS {
-            options = options.class(c);
+            options = options.class(c.as_str());
         }
     }
     let mut table = tables::open(&o.table, &options)?;

@@ -42,7 +42,7 @@ pub fn single(path: &str, found: &OriginalEstimate, remains: &Remains, level: f6
     let mut x = Axis::over("original mass, g", [0.95 * now, far], false);
     x.low = x.low.max(0.0);
     let (span, words) = marked(top, &mass, 1.0, "g");
-    let mut layers = vec![Layer::Bars(list, width), Layer::Guide(vec![(now, 0.0), (now, room)])];
+    let mut layers = vec![Layer::Bars(list, width), Layer::Guide(vec![(now, 0.0), (now, 1.25 * highest)])];
     layers.extend(span);
     let mut panels = vec![Panel {
         title: format!("remains now (dashed): {} g", short(now)),

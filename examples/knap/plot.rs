@@ -73,8 +73,9 @@ impl Axis {
     /// Round values inside the ends.
     fn ticks(&self) -> Vec<f64> {
         let inside = |v: &f64| *v >= self.low * (1.0 - 1e-12) && *v <= self.high * (1.0 + 1e-12);
-        if self.log {
-            let decades = (self.high / self.low).log10();
+        let decades = (self.high / self.low).log10();
+        // a short logarithmic axis holds too few powers: it is marked like a plain one
+        if self.log && decades > 0.8 {
             let steps: &[f64] = if decades > 3.0 {
                 &[1.0]
             } else if decades > 1.2 {
@@ -309,6 +310,8 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer) -> Outcome<()> {
 
 /// Height of a panel with its labels, in points.
 const HEIGHT: usize = 410;
+/// What of it is title and labels.
+const MARGINS: usize = 96;
 
 /// A page of panels in rows of `columns`, as SVG text.
 pub fn page(title: &str, panels: &[Panel], columns: usize) -> Outcome<String> {
@@ -317,7 +320,16 @@ pub fn page(title: &str, panels: &[Panel], columns: usize) -> Outcome<String> {
 
 /// The same with panels that hold so many named rows.
 pub fn page_of_rows(title: &str, panels: &[Panel], columns: usize, rows: usize) -> Outcome<String> {
-    page_of(title, panels, columns, HEIGHT.max(130 + 44 * rows))
+    page_of(title, panels, columns, height_of(rows))
+}
+
+fn height_of(rows: usize) -> usize {
+    HEIGHT.max(130 + 44 * rows)
+}
+
+/// How far above its line the name of a row stands, in rows, where the panel of so many rows shows `0..top`.
+pub fn above_row(rows: usize, top: f64) -> f64 {
+    16.0 * top / (height_of(rows) - MARGINS) as f64
 }
 
 fn page_of(title: &str, panels: &[Panel], columns: usize, cell_height: usize) -> Outcome<String> {
@@ -334,7 +346,7 @@ fn page_of(title: &str, panels: &[Panel], columns: usize, cell_height: usize) ->
                 left: (cell_width * (i % columns) + 72) as f64,
                 top: (cell_height * (i / columns) + head + 34) as f64,
                 width: (cell_width - 100) as f64,
-                height: (cell_height - 96) as f64,
+                height: (cell_height - MARGINS) as f64,
                 panel,
             };
             draw(&area, &frame)?;
