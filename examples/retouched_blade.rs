@@ -39,6 +39,22 @@ fn usual() -> Result<Arc<dyn Loss>, Error> {
     Ok(Arc::new(BetaLoss::new(LOSS.0, LOSS.1)?))
 }
 
+/// Lines of a paragraph, set in.
+fn wrapped(text: &str) -> String {
+    let mut out = String::from("   ");
+    let mut column = 3;
+    for word in text.split_whitespace() {
+        if column + word.len() > 98 {
+            out.push_str("\n   ");
+            column = 3;
+        }
+        out.push(' ');
+        out.push_str(word);
+        column += 1 + word.len();
+    }
+    out
+}
+
 fn told(i: &Interval, scale: f64, unit: &str) -> String {
     format!("{:.0} {unit} ({:.0} to {:.0})", scale * i.median, scale * i.low, scale * i.high)
 }
@@ -106,7 +122,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let wrong = original(&predictor, &strike(3.0, 65.0)?, &Remains::new(260.0)?, &ask, None)?;
     print(&wrong)?;
     for caution in wrong.cautions.iter().filter(|c| matches!(c, Caution::RemainsImprobable { .. })) {
-        println!("    Mind: {caution}.");
+        println!("{}", wrapped(&format!("Mind: {caution}.")));
     }
 
     let mut rng = ChaCha8Rng::seed_from_u64(9);
@@ -128,8 +144,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let percent = |n: usize| 100.0 * n as f64 / TOOLS as f64;
     println!(
         "\nDoes it work? {TOOLS} invented tools, retouched as is usual. With the model of loss the 95 % interval\n\
-         holds the true original mass of {:.1} % and the true share lost of {:.1} %; without it, that of the mass\n\
-         holds {:.1} %. Originals below what remains: {below}.",
+         holds the true original mass of {:.1} % of them and the true share lost of {:.1} %; knowing only what\n\
+         remains, it holds {:.1} %. Originals below what remains: {below}.",
         percent(mass_inside),
         percent(lost_inside),
         percent(bare_inside),
@@ -163,9 +179,9 @@ fn draw(
     let first = Panel {
         title: "The blade (upright dashes: what remains)".into(),
         x: Axis::over("original mass, g", [0.0, far], false),
-        y: Axis::fixed("probability, % per gram", 0.0, 1.25 * highest),
+        y: Axis::fixed("probability, % per gram", 0.0, 1.3 * highest),
         layers: vec![
-            Layer::Guide(vec![(NOW, 0.0), (NOW, 1.25 * highest)]),
+            Layer::Guide(vec![(NOW, 0.0), (NOW, 1.03 * highest)]),
             Layer::Line(bare.clone(), 0),
             Layer::Dashes(assumed.clone(), 1),
             Layer::Points(marks(&bare), 0),

@@ -19,7 +19,7 @@ const COLOURS: [RGBColor; 7] = [
 ];
 
 const GREY: RGBColor = RGBColor(110, 110, 110);
-const PALE: RGBColor = RGBColor(205, 205, 205);
+const PALE: RGBColor = RGBColor(175, 175, 175);
 const BAND: RGBColor = RGBColor(228, 228, 228);
 const FONT: &str = "sans-serif";
 
@@ -30,6 +30,8 @@ pub struct Axis {
     pub low: f64,
     pub high: f64,
     pub log: bool,
+    /// Words at places of the axis, instead of numbers.
+    pub words: Vec<(f64, String)>,
 }
 
 impl Axis {
@@ -44,7 +46,7 @@ impl Axis {
         if !(low <= high) {
             (low, high) = if log { (1.0, 10.0) } else { (0.0, 1.0) };
         }
-        let mut axis = Axis { label: label.to_string(), low, high, log };
+        let mut axis = Axis { label: label.to_string(), low, high, log, words: Vec::new() };
         if log {
             let room = ((high / low).ln() * 0.04).max(0.05);
             (axis.low, axis.high) = (low * (-room).exp(), high * room.exp());
@@ -57,7 +59,22 @@ impl Axis {
 
     /// An axis with given ends.
     pub fn fixed(label: &str, low: f64, high: f64) -> Axis {
-        Axis { label: label.to_string(), low, high, log: false }
+        Axis { label: label.to_string(), low, high, log: false, words: Vec::new() }
+    }
+
+    /// The same axis with words at its places instead of numbers.
+    pub fn with_words(mut self, words: impl IntoIterator<Item = (f64, String)>) -> Axis {
+        self.words = words.into_iter().collect();
+        self
+    }
+
+    /// Places and what stands there.
+    fn marks(&self) -> Vec<(f64, String)> {
+        if self.words.is_empty() {
+            self.ticks().into_iter().map(|v| (v, tick(v))).collect()
+        } else {
+            self.words.clone()
+        }
     }
 
     /// Where a value stands between the ends, from 0 to 1.
@@ -231,16 +248,16 @@ fn draw(area: &Area, f: &Frame) -> Outcome<()> {
         layer_on(area, f, layer)?;
     }
     drawn(area.draw(&Rectangle::new([(left, top), (right, bottom)], BLACK.stroke_width(1))))?;
-    for v in p.x.ticks() {
+    for (v, words) in p.x.marks() {
         let (x, _) = f.at(v, p.y.low);
         line(area, vec![(x, bottom), (x, bottom + 5)], BLACK, 1)?;
-        text(area, &tick(v), (x, bottom + 8), 13, Pos::new(HPos::Center, VPos::Top))?;
+        text(area, &words, (x, bottom + 8), 13, Pos::new(HPos::Center, VPos::Top))?;
     }
     // an axis without a label holds rows that are named inside the panel
-    for v in if p.y.label.is_empty() { Vec::new() } else { p.y.ticks() } {
+    for (v, words) in if p.y.label.is_empty() { Vec::new() } else { p.y.marks() } {
         let (_, y) = f.at(p.x.low, v);
         line(area, vec![(left - 5, y), (left, y)], BLACK, 1)?;
-        text(area, &tick(v), (left - 8, y), 13, Pos::new(HPos::Right, VPos::Center))?;
+        text(area, &words, (left - 8, y), 13, Pos::new(HPos::Right, VPos::Center))?;
     }
     text(area, &p.title, (left, top - 10), 16, Pos::new(HPos::Left, VPos::Bottom))?;
     let middle = (left + right) / 2;
