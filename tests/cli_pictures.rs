@@ -69,6 +69,8 @@ fn a_table_is_drawn_against_what_was_expected() {
     has(&words, "24 rows");
     has(&words, "observed mass, g");
     has(&words, "of 24 inside");
+    // the calibration means another thickness than the table has
+    has(&words, "mean thickness expected (not in the table)");
     // a disc for each flake of the three sizes that the table has
     assert!(svg.matches("<circle").count() >= 60, "{}", svg.matches("<circle").count());
     // a table without sizes shows what is expected
@@ -182,4 +184,38 @@ fn errors_of_measurement_hold_for_every_row_of_a_table() {
     assert!(exact.len() == 2 && exact.iter().zip(&wide).all(|(e, w)| w > e), "{exact:?} {wide:?}");
     // a millimetre matters more on the smaller platform
     assert!(wide[1] / exact[1] > wide[0] / exact[0]);
+}
+
+#[test]
+fn a_field_mesh_says_what_it_holds_and_what_was_struck() {
+    let text = "flake,platform_depth_mm,exterior_platform_angle_deg,portion\n\
+                a,1.2,65,complete\nb,3,70,complete\nc,8,75,split\nc,8,75,split\n";
+    let json = |more: &[&str]| -> Value {
+        let args = ["assemblage", "--table", "-", "--seed", "1", "--draws", "200", "--format", "json"];
+        let (code, out, err) = run(&[&args[..], more].concat(), text);
+        assert_eq!(code, 0, "{err}");
+        serde_json::from_str::<Value>(&out).unwrap()["groups"]["all"].clone()
+    };
+    let v = json(&["--mesh-in", "1"]);
+    // two halves are one flake
+    assert_eq!((v["n"].as_u64(), v["struck"]["found"].as_u64()), (Some(3), Some(3)));
+    assert_eq!(v["mesh_mm"], 25.4);
+    let share = v["share_held"].as_f64().unwrap();
+    assert!(share > 0.2 && share < 0.98, "{v}");
+    let number = |k: &str| v["struck"][k].as_f64().unwrap();
+    assert!(
+        3.0 <= number("low") && number("low") < number("estimate") && number("estimate") < number("high")
+    );
+    let grades = v["size_grades"].as_array().unwrap();
+    assert_eq!(grades.len(), 6);
+    let total: f64 = grades.iter().map(|g| g["share"].as_f64().unwrap()).sum();
+    assert!((total - 1.0).abs() < 1e-12);
+    // the largest common mesh is the mesh asked for
+    assert!((grades[0]["share"].as_f64().unwrap() - share).abs() < 1e-12);
+    assert_eq!(json(&["--mesh-mm", "25.4"])["share_held"], v["share_held"]);
+    // a mesh that holds next to nothing has no number of flakes struck to give
+    assert!(json(&["--mesh-mm", "300"])["struck"].is_null());
+    let (code, ..) =
+        run(&["assemblage", "--table", "-", "--seed", "1", "--mesh-mm", "5", "--mesh-in", "1"], text);
+    assert_eq!(code, 2);
 }

@@ -104,7 +104,7 @@ pub fn single(
         if let Some(most) = model.and_then(|m| m.recorded).map(|r| r.high).filter(|v| *v < band_top) {
             layers.push(Layer::Guide(vec![(x.low, most), (x.high, most)]));
             let words = format!("largest recorded: {}", short(most));
-            layers.push(Layer::Label(low + 0.72 * (high - low), most / (y.high / y.low).powf(0.025), words));
+            layers.push(Layer::Label(x.high, most / (y.high / y.low).powf(0.025), words));
         }
         layers.push(Layer::Whiskers(vec![(value, here.low, here.high)], 1));
         layers.push(Layer::Points(vec![(value, here.low), (value, here.median), (value, here.high)], 1));
@@ -148,6 +148,8 @@ pub struct Rows {
 
 #[derive(Default)]
 struct Size {
+    /// What the calibration means by it (`mean_thickness_mm`).
+    column: String,
     dots: Vec<(u64, Dot)>,
     observed: u64,
     inside: u64,
@@ -176,6 +178,7 @@ impl Rows {
                 continue;
             }
             let expected = s.predictive.interval(level)?;
+            kept.column.clone_from(&s.column);
             if let Some(v) = observed {
                 kept.observed += 1;
                 kept.inside += u64::from((expected.low..=expected.high).contains(&v));
@@ -195,11 +198,11 @@ impl Rows {
     /// Draws them.
     pub fn draw(&self, path: &str, level: f64) -> Outcome<()> {
         let against = self.against.clone().unwrap_or_else(|| form::DEPTH.to_string());
-        let panels: Vec<Panel> = SIZES
+        let panels: Vec<Panel> = self
+            .sizes
             .iter()
-            .zip(&self.sizes)
-            .filter(|(_, s)| !s.dots.is_empty())
-            .map(|(name, s)| if s.observed > 0 { compared(name, s) } else { expected(name, s, &against) })
+            .filter(|s| !s.dots.is_empty())
+            .map(|s| if s.observed > 0 { compared(s) } else { expected(s, &against) })
             .collect();
         let every = match self.every {
             1 => String::new(),
@@ -212,7 +215,8 @@ impl Rows {
 }
 
 /// Observed against expected.
-fn compared(name: &str, s: &Size) -> Panel {
+fn compared(s: &Size) -> Panel {
+    let name = &s.column;
     let seen = || s.dots.iter().filter_map(|(_, d)| Some((d, d.observed?)));
     let x =
         Axis::over(&format!("expected {}", axis_label(name)), seen().map(|(d, _)| d.expected.median), true);
@@ -243,7 +247,8 @@ fn compared(name: &str, s: &Size) -> Panel {
 }
 
 /// What is expected, where nothing was observed.
-fn expected(name: &str, s: &Size, against: &str) -> Panel {
+fn expected(s: &Size, against: &str) -> Panel {
+    let name = &s.column;
     let all = || s.dots.iter().map(|(_, d)| d);
     let y_values = all().flat_map(|d| [d.expected.low, d.expected.high]).filter(|v| *v > 1e-3);
     Panel {

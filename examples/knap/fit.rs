@@ -336,7 +336,9 @@ fn print_text(o: &Options, form_name: &str, report: &Report, against: &[(String,
     for f in &report.fits {
         let form = Form::named(form_name)?;
         let Some(fit) = f.fit.linear() else { continue };
-        writeln!(out, "{} by {} (form {})\n", form.transform().describe(&o.response), f.variant, form_name)?;
+        let head =
+            format!("{} by {} (form {})", form.transform().describe(&o.response), f.variant, form_name);
+        writeln!(out, "{}\n", wrapped(&head, "", "  ", 79))?;
         let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
         writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
         for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
