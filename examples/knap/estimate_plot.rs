@@ -98,7 +98,11 @@ pub fn single(
         let ends = [(range.low, value < range.low), (range.high, value > range.high)];
         for (end, _) in ends.into_iter().filter(|e| e.1) {
             layers.push(Layer::Guide(vec![(end, y.low), (end, band_top)]));
-            layers.push(Layer::Label(end, y.low * 1.06, "the experiment ends".into()));
+            layers.push(Layer::Label(
+                end,
+                y.low * (y.high / y.low).powf(0.035),
+                "the experiment ends".into(),
+            ));
         }
         let model = variant.and_then(|v| v.sizes.iter().find(|m| m.size == s.size));
         if let Some(most) = model.and_then(|m| m.recorded).map(|r| r.high).filter(|v| *v < band_top) {

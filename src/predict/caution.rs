@@ -26,7 +26,7 @@ pub enum Caution {
         /// The largest among the flakes fitted.
         largest: f64,
     },
-    /// The size expected is beyond any that the experiment recorded.
+    /// The size expected is clearly (by one twentieth or more) beyond any that the experiment recorded.
     BeyondRecorded {
         /// The size (`length_mm`).
         size: String,

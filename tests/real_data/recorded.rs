@@ -39,7 +39,6 @@ fn real_platforms_are_hardly_ever_doubted() {
             }
         }
         let share = doubted as f64 / n as f64;
-        println!("{name}: {doubted} of {n} rows ({:.2} %)", 100.0 * share);
         assert!(n > 200 && share < 0.02, "{name}: {doubted} of {n}");
     }
 }
