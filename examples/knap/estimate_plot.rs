@@ -66,7 +66,7 @@ pub fn single(
     let level = answers.first().map_or(0.95, |i| i.level);
     for (k, s) in e.sizes.iter().enumerate() {
         let here = answers[k];
-        let name = in_words(if s.column == s.size { &s.size } else { &s.column });
+        let mut name = in_words(if s.column == s.size { &s.size } else { &s.column });
         let Some(range) = moved else { continue };
         let value = given.number(&range.name).unwrap_or(range.low);
         let (low, high) = (range.low.min(value), range.high.max(value));
@@ -107,8 +107,7 @@ pub fn single(
         let model = variant.and_then(|v| v.sizes.iter().find(|m| m.size == s.size));
         if let Some(most) = model.and_then(|m| m.recorded).map(|r| r.high).filter(|v| *v < band_top) {
             layers.push(Layer::Guide(vec![(x.low, most), (x.high, most)]));
-            let words = format!("largest recorded: {}", short(most));
-            layers.push(Layer::Label(x.high, most / (y.high / y.low).powf(0.025), words));
+            name.push_str(&format!(" (dashed across: largest recorded: {})", short(most)));
         }
         layers.push(Layer::Whiskers(vec![(value, here.low, here.high)], 1));
         layers.push(Layer::Points(vec![(value, here.low), (value, here.median), (value, here.high)], 1));
