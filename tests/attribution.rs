@@ -85,6 +85,7 @@ impl Made {
             r_squared: 0.5,
             left_out_error: SD[j],
             largest_leverage: 1.0,
+            recorded: None,
             grouping: None,
         };
         let correlation = [[1.0, RHO], [RHO, 1.0]];

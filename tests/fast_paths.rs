@@ -288,6 +288,7 @@ fn model(form: &Form, fit: &LinearFit) -> SizeModel {
         r_squared: fit.r_squared(),
         left_out_error: fit.spread(),
         largest_leverage: 1.0,
+        recorded: None,
         grouping: None,
     }
 }

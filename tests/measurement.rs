@@ -39,6 +39,7 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
         r_squared: 0.5,
         left_out_error: spread,
         largest_leverage: 10.0,
+        recorded: None,
         grouping: None,
     };
     Calibration::new(Parts {

@@ -21,6 +21,8 @@ mod multinomial;
 mod nonlinear;
 #[path = "real_data/original.rs"]
 mod original;
+#[path = "real_data/recorded.rs"]
+mod recorded;
 #[path = "real_data/shrunken.rs"]
 mod shrunken;
 #[path = "real_data/table.rs"]

@@ -105,6 +105,7 @@ fn main() {
         r_squared: fit.r_squared(),
         left_out_error: fit.spread(),
         largest_leverage: 1.0,
+        recorded: None,
         grouping: None,
     };
     let batch = Batch::new(&model, &layout, 0.95).expect("a batch");

@@ -1,5 +1,6 @@
 //! `knap assemblage`: totals and means of many flakes by group, and whether two sets of flakes look alike.
 
+use crate::assemblage_plot;
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
@@ -9,17 +10,19 @@ use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
 use conchoid::infer::assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals};
 use conchoid::infer::comparison::{Bracketed, Comparison, Resampling};
-use conchoid::infer::recovery::{Held, Mesh};
+use conchoid::infer::recovery::{COMMON_GRADES_MM, Held, Mesh, size_grades, struck};
 use conchoid::predict::caution::in_words;
-use conchoid::predict::{Ask, LEVEL, Predictor};
+use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions};
+use std::collections::BTreeSet;
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\
 Examples:
   knap assemblage --table bag.csv --group layer --seed 7
   knap assemblage --table bag.csv --group percussor --compare antler,quartzite --size mass_g --seed 7
+  knap assemblage --table bag.csv --group layer --mesh-in 0.25 --seed 7 --plot bag.svg
   knap assemblage --table pit.csv --against school.csv --size width_mm --seed 7
 One flake a platform: pieces of one group that share core and flake name are one flake. The same seed and
 number of draws give the same numbers.";
@@ -57,9 +60,13 @@ pub struct Options {
     /// How mass_now_g bounds the original masses
     #[arg(long, value_enum, default_value = "whole")]
     pub bound: BoundBy,
-    /// Opening of a field mesh, mm: how many of such flakes it holds
+    /// Opening of the field mesh, mm: the share of such flakes that it holds, how many were struck for those
+    /// found, and their size grades
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub mesh_mm: Option<f64>,
+    /// The same in inches
+    #[arg(long, value_name = "IN", allow_negative_numbers = true, conflicts_with = "mesh_mm")]
+    pub mesh_in: Option<f64>,
     /// Compare the measured sizes of two groups instead
     #[arg(long, value_name = "A,B", requires = "group", conflicts_with = "against")]
     pub compare: Option<String>,
@@ -83,6 +90,9 @@ pub struct Options {
     /// A column of the table with another name: theirs=ours
     #[arg(long = "column", value_name = "THEIRS=OURS")]
     pub columns: Vec<String>,
+    /// A picture (SVG) of the groups, or of the two sets compared
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<String>,
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
@@ -98,7 +108,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if let Some(n) = o.draws {
         drawing = drawing.draws(n).map_err(Failure::of_options)?;
     }
-    let mesh = o.mesh_mm.map(Mesh::mm).transpose().map_err(Failure::of_options)?;
+    let mesh = o.mesh_mm.map(Mesh::mm).or_else(|| o.mesh_in.map(Mesh::inches));
+    let mesh = mesh.transpose().map_err(Failure::of_options)?;
     let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
     totals(o, calibration, &drawing, mesh)
 }
@@ -155,7 +166,7 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
     }
     let progress = Progress::new("reading");
     let mut refused = 0u64;
-    let mut held: Vec<(String, f64, u64)> = Vec::new();
+    let mut sieved: Vec<Sieved> = Vec::new();
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
         progress.tick(row.row_number());
@@ -171,11 +182,11 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
                 if let Some(mesh) = mesh {
                     let estimate = predictor.estimate(&both, &Ask::default())?;
                     if let Some(width) = estimate.size("width_mm") {
-                        let p = Held::AnyTurn.probability(width, mesh)?;
-                        match held.iter_mut().find(|h| h.0 == group) {
-                            Some(h) => (h.1, h.2) = (h.1 + p, h.2 + 1),
-                            None => held.push((group, p, 1)),
+                        let at = sieved.iter().position(|s| s.group == group).unwrap_or(sieved.len());
+                        if at == sieved.len() {
+                            sieved.push(Sieved::new(&group, mesh));
                         }
+                        sieved[at].take(&row, width)?;
                     }
                 }
             }
@@ -189,12 +200,15 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
     if totals.is_empty() {
         return Err(Failure::other(format!("{}: no rows", o.table)));
     }
-    let held = |group: &str| held.iter().find(|h| h.0 == group).map(|h| h.1 / h.2 as f64);
+    if let Some(path) = &o.plot {
+        assemblage_plot::totals(path, &totals, o.level)?;
+    }
+    let sieved = |group: &str| sieved.iter().find(|s| s.group == group);
     match o.format {
         Format::Json => {
             let mut groups = Ordered::default();
             for t in &totals {
-                groups.nest(&t.group, group_json(t, mesh.and_then(|m| Some((m, held(&t.group)?)))));
+                groups.nest(&t.group, group_json(t, sieved(&t.group), o.level));
             }
             let mut out = Ordered::default();
             out.nest("groups", groups);
@@ -208,7 +222,7 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
         Format::Text => {
             let mut out = std::io::stdout().lock();
             for t in &totals {
-                print_group(&mut out, t, mesh.and_then(|m| Some((m, held(&t.group)?))))?;
+                print_group(&mut out, t, sieved(&t.group), o.level)?;
             }
             let behind = format!(
                 "From the calibration {}; {} from seed {}. The intervals carry what all flakes share, the \
@@ -222,9 +236,84 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
                 o.seed
             );
             writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+            if let Some(path) = &o.plot {
+                writeln!(out, "Picture written to {path}")?;
+            }
         }
     }
     Ok(if refused > 0 { 3 } else { 0 })
+}
+
+/// What a field mesh holds of the flakes of a group, by their platforms.
+struct Sieved {
+    group: String,
+    mesh: Mesh,
+    /// Probability of being held, a flake.
+    held: Vec<f64>,
+    /// Flakes expected on each of the common meshes, the largest first, and through all of them.
+    on: [f64; COMMON_GRADES_MM.len() + 1],
+    /// Split flakes counted already: a half more is not a flake more.
+    halves: BTreeSet<(Option<String>, String)>,
+}
+
+impl Sieved {
+    fn new(group: &str, mesh: Mesh) -> Sieved {
+        let on = Default::default();
+        Sieved { group: group.to_string(), mesh, held: Vec::new(), on, halves: BTreeSet::new() }
+    }
+
+    fn take(&mut self, row: &Row, width: &Predictive) -> Outcome<()> {
+        if row.class("portion") == Some("split")
+            && let Some(name) = row.class("flake")
+            && !self.halves.insert((row.class("core").map(str::to_string), name.to_string()))
+        {
+            return Ok(());
+        }
+        self.held.push(Held::AnyTurn.probability(width, self.mesh)?);
+        let meshes = COMMON_GRADES_MM.map(|(_, mm)| Mesh::mm(mm));
+        let meshes: Vec<Mesh> = meshes.into_iter().collect::<Result<_, _>>()?;
+        let grades = size_grades(std::slice::from_ref(width), &meshes, Held::AnyTurn)?;
+        self.on.iter_mut().zip(&grades).for_each(|(on, g)| *on += g.expected);
+        Ok(())
+    }
+
+    fn share(&self) -> f64 {
+        self.held.iter().sum::<f64>() / self.held.len() as f64
+    }
+
+    /// The common meshes, and what passes them all, with the share of the flakes.
+    fn grades(&self) -> impl Iterator<Item = (Option<f64>, f64)> {
+        let meshes = COMMON_GRADES_MM.iter().map(|g| Some(g.1)).chain([None]);
+        meshes.zip(self.on).map(|(mesh, on)| (mesh, on / self.held.len() as f64))
+    }
+
+    fn in_words(&self, level: f64) -> Vec<String> {
+        let most = |p: f64| if p > 0.9995 { "more than 99.9".to_string() } else { percent(p) };
+        let mut lines = vec![format!(
+            "A mesh of {} mm holds {} % of such flakes (width against side to diagonal, every turn as likely).",
+            self.mesh.opening_mm(),
+            most(self.share())
+        )];
+        lines.push(match struck(&self.held, level) {
+            Ok(s) => format!(
+                "If it was the field mesh, the {} found stand for {} struck ({} to {}, by chance alone).",
+                s.found,
+                short(s.estimate),
+                short(s.low),
+                short(s.high)
+            ),
+            Err(_) => {
+                "Some of such flakes are hardly ever held: how many were struck cannot be said.".to_string()
+            }
+        });
+        let grades = self.grades().filter(|g| g.1 > 0.0005).map(|(mesh, share)| match mesh {
+            Some(mm) => format!("{mm} mm {:.1} %", 100.0 * share),
+            None => format!("through {:.1} %", 100.0 * share),
+        });
+        lines
+            .push(format!("Size grades of such flakes, held by: {}.", grades.collect::<Vec<_>>().join(", ")));
+        lines
+    }
 }
 
 fn lacks_platform(p: conchoid::flake::Portion) -> bool {
@@ -240,7 +329,7 @@ fn drawn(d: &Drawn) -> Ordered {
     out
 }
 
-fn group_json(t: &GroupTotals, held: Option<(Mesh, f64)>) -> Ordered {
+fn group_json(t: &GroupTotals, sieved: Option<&Sieved>, level: f64) -> Ordered {
     let mut out = Ordered::default();
     out.put("n", t.n).put("pieces", t.pieces).put("platforms", t.platforms).put("weighed", t.weighed);
     for (name, d) in [
@@ -256,8 +345,16 @@ fn group_json(t: &GroupTotals, held: Option<(Mesh, f64)>) -> Ordered {
     if t.weighed > 0 {
         out.put("mass_now_g", t.mass_now_g);
     }
-    if let Some((mesh, p)) = held {
-        out.put("mesh_mm", mesh).put("share_held", p);
+    if let Some(s) = sieved {
+        out.put("mesh_mm", s.mesh).put("share_held", s.share());
+        // nothing where too few of such flakes are held
+        out.put("struck", struck(&s.held, level).ok());
+        let grades = s.grades().map(|(mesh, share)| {
+            let mut one = Ordered::default();
+            one.put("mesh_mm", mesh).put("share", share);
+            one
+        });
+        out.list("size_grades", grades.collect());
     }
     let pairs = |what: &str, n: u64| {
         let mut one = serde_json::Map::new();
@@ -281,7 +378,7 @@ fn group_json(t: &GroupTotals, held: Option<(Mesh, f64)>) -> Ordered {
     out
 }
 
-fn print_group(out: &mut impl Write, t: &GroupTotals, held: Option<(Mesh, f64)>) -> Outcome<()> {
+fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, level: f64) -> Outcome<()> {
     writeln!(
         out,
         "{}: {} from {}, {} with a platform",
@@ -308,13 +405,10 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, held: Option<(Mesh, f64)>)
             )?;
         }
     }
-    if let Some((mesh, p)) = held {
-        let line = format!(
-            "A mesh of {} mm holds {} % of such flakes (width against side to diagonal, every turn as likely).",
-            mesh.opening_mm(),
-            percent(p)
-        );
-        writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
+    if let Some(s) = sieved {
+        for line in s.in_words(level) {
+            writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
+        }
     }
     for (reason, n) in &t.not_estimated {
         let line = format!("not estimated, {}: {reason}", count(*n, "piece", "pieces"));
@@ -385,6 +479,9 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
         (None, None) => return Err(Failure::usage("--compare or --against is needed")),
     };
     let c = Comparison::new(&first, &second, &how).map_err(|e| Failure::other(e.to_string()))?;
+    if let Some(path) = &o.plot {
+        assemblage_plot::comparison(path, &o.size, &names, [&first, &second], &c)?;
+    }
     match o.format {
         Format::Json => comparison_json(o, &names, &c, without).print()?,
         Format::Text => print_comparison(o, &names, &c, without)?,
@@ -454,6 +551,9 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
     }
     let care = "Flakes of one core or knapper are more alike than the p-values allow for.";
     writeln!(out, "{}", wrapped(care, "", "", 79))?;
+    if let Some(path) = &o.plot {
+        writeln!(out, "Picture written to {path}")?;
+    }
     out.flush()?;
     Ok(())
 }

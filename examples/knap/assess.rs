@@ -576,7 +576,8 @@ fn compared(a: &Assessment) -> Outcome<Panel> {
     y.high += 0.12 * a.forms().len() as f64 * (y.high - y.low);
     Ok(Panel {
         title: format!("Forms compared (best: {})", cut(&best, 30)),
-        x: Axis::fixed("form, in the order given", 0.5, last),
+        x: Axis::fixed("form, in the order given", 0.5, last)
+            .with_words((1..=a.forms().len()).map(|k| (k as f64, k.to_string()))),
         y,
         layers,
         legend: a.forms().iter().enumerate().map(|(k, f)| (f.name.clone(), k)).collect(),

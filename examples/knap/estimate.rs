@@ -1,7 +1,9 @@
 //! `knap estimate`: the sizes of one flake, or of every row of a table.
 
 use crate::blow::{BlowOptions, calibration};
+use crate::estimate_plot;
 use crate::failure::{Failure, Outcome};
+use crate::measured::MeasuredWith;
 use crate::mechanics::{self, Detachment};
 use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
 use crate::tables::{self, Progress, Sink};
@@ -10,6 +12,7 @@ use conchoid::Error;
 use conchoid::calibration::{Calibration, SIZES};
 use conchoid::flake::Termination;
 use conchoid::predict::caution::in_words;
+use conchoid::predict::measurement::MeasurementErrors;
 use conchoid::predict::{Ask, Caution, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, Row, RowOutcome, TableWriter, Tally};
 use std::collections::BTreeMap;
@@ -22,7 +25,8 @@ Examples:
   knap estimate --depth-mm 8 --angle-deg 75 --stone flint --percussor quartzite
   knap estimate --depth-mm 8 --angle-deg 75 --percussor antler --percussor-mass-g 300 \
       --tip-radius-mm 15 --speed-m-s 4..7
-  knap estimate --table platforms.csv --out expected.csv
+  knap estimate --depth-mm 8 --angle-deg 75 --depth-error-mm 0.5 --angle-error-deg 4 --plot blow.svg
+  knap estimate --table platforms.csv --out expected.csv --plot expected.svg
 A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
 mapped with --column theirs=ours. Exit code 0: every row answered; 3: some refused (they stay in place,
 with the reason).";
@@ -37,6 +41,8 @@ pub struct Options {
     /// A size that is known, such as length_mm=45: the others are given it
     #[arg(long, value_name = "SIZE=VALUE", conflicts_with = "table")]
     pub known: Option<String>,
+    #[command(flatten)]
+    pub measured: MeasuredWith,
     /// Calibration by name, or a file made by `knap fit`
     #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
@@ -55,6 +61,9 @@ pub struct Options {
     /// A column of the table with another name: theirs=ours
     #[arg(long = "column", value_name = "THEIRS=OURS", requires = "table")]
     pub columns: Vec<String>,
+    /// A picture (SVG): the strike among others like it, or the sizes of the table against what was expected
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<String>,
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
@@ -74,15 +83,23 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     let given = o.blow.given()?;
     let predictor = Predictor::new(calibration)?;
     let detachment = Detachment::of_options(&o.blow, &given, predictor.calibration(), level)?;
-    let mut estimate = predictor.estimate(&given, ask).map_err(Failure::of_options)?;
+    let errors = o.measured.errors()?;
+    let estimate = predictor.estimate_with_error(&given, ask, &errors);
+    let mut estimate = estimate.map_err(Failure::of_options)?;
     if let Some(d) = &detachment {
         estimate.cautions.extend(d.answer.cautions.iter().cloned());
     }
     let known = o.known.as_deref().map(known_size).transpose()?;
     let answers = answers(&estimate, known.as_ref(), level)?;
+    if let Some(path) = &o.plot {
+        // the curve is of what is expected before any size is known
+        let each = estimate.sizes.iter().map(|s| s.predictive.interval(level));
+        let each = each.collect::<Result<Vec<_>, _>>()?;
+        estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
+    }
     match o.format {
-        Format::Text => print_text(&estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
-        Format::Json => json(&estimate, &answers, detachment.as_ref())?.print()?,
+        Format::Text => print_text(o, &estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
+        Format::Json => json(o, &estimate, &answers, detachment.as_ref())?.print()?,
         Format::Csv if known.is_some() => {
             return Err(Failure::usage("--known goes with --format text or json"));
         }
@@ -132,6 +149,7 @@ fn unit(size: &str) -> &'static str {
 }
 
 fn print_text(
+    o: &Options,
     e: &Estimate,
     answers: &[(Interval, Option<f64>)],
     known: Option<&(String, f64)>,
@@ -180,12 +198,20 @@ fn print_text(
         e.form
     );
     writeln!(out, "\n{}", wrapped(&behind, "", "", 79))?;
+    let errors = o.measured.in_words();
+    if !errors.is_empty() {
+        writeln!(out, "{}", wrapped(&errors, "", "", 79))?;
+    }
+    if let Some(path) = &o.plot {
+        writeln!(out, "Picture written to {path}")?;
+    }
     write!(out, "{}", cautions(&e.cautions))?;
     out.flush()?;
     Ok(())
 }
 
 fn json(
+    o: &Options,
     e: &Estimate,
     answers: &[(Interval, Option<f64>)],
     detachment: Option<&Detachment>,
@@ -213,6 +239,9 @@ fn json(
     let mut behind = Ordered::default();
     behind.put("name", &e.calibration).put("form", &e.form).put("n", e.flakes).put("measured_by", &e.variant);
     out.nest("calibration", behind);
+    if !o.measured.in_words().is_empty() {
+        out.nest("measurement_errors", o.measured.json());
+    }
     out.put("cautions", &e.cautions);
     Ok(out)
 }
@@ -293,13 +322,18 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
     let progress = Progress::new("estimating");
     let mut summary = Summary::default();
     let mut quantiles = Quantiles::default();
+    let errors = o.measured.errors()?;
+    let mut drawn = o.plot.as_ref().map(|_| estimate_plot::Rows::default());
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
         progress.tick(row.row_number());
         let both = RowOr { row: &row, given: &given };
         let predictor = predictors.of(&both)?;
-        match answer(predictor, &row, &both, ask) {
+        match answer(predictor, &row, &both, ask, &errors) {
             Ok(estimate) => {
+                if let Some(drawn) = &mut drawn {
+                    drawn.take(&row, &both, &estimate, level)?;
+                }
                 let text = joined(&estimate.cautions, false);
                 let numbers = result_numbers(&estimate, level, &mut quantiles)?;
                 let probability = detaches
@@ -325,6 +359,9 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
     }
     progress.finish();
     writer.finish()?.finish()?;
+    if let (Some(path), Some(drawn)) = (&o.plot, &drawn) {
+        drawn.draw(path, level)?;
+    }
     summary.print();
     Ok(if summary.tally.refused() > 0 { 3 } else { 0 })
 }
@@ -370,11 +407,17 @@ impl Predictors {
 }
 
 /// The estimate of one row, or why there is none.
-pub fn answer(p: &Predictor, row: &Row, both: &RowOr, ask: &Ask) -> Result<Estimate, Vec<Error>> {
+pub fn answer(
+    p: &Predictor,
+    row: &Row,
+    both: &RowOr,
+    ask: &Ask,
+    errors: &MeasurementErrors,
+) -> Result<Estimate, Vec<Error>> {
     if let Some(e) = row.refused() {
         return Err(vec![e.clone()]);
     }
-    p.estimate(both, ask).map_err(|e| {
+    p.estimate_with_error(both, ask, errors).map_err(|e| {
         // a bad cell in a column that the answer could have used is the reason, before what is missing
         let reads = p.reads();
         let mut reasons: Vec<Error> = reads

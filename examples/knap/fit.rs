@@ -8,9 +8,12 @@ use crate::report::{Format, Ordered, count, short, wrapped};
 use crate::tables::{self, Progress, Sink, Table};
 use clap::Args;
 use conchoid::calibration::Provenance;
-use conchoid::calibration::fitting::{Collector, Recipe, Report};
-use conchoid::form::Form;
-use conchoid::table::{Row, TableReader};
+use conchoid::calibration::fitting::{Collector, Recipe, Report, Taken};
+use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
+use conchoid::material::PercussorMaterial;
+use conchoid::predict::caution::in_words;
+use conchoid::strike::Measured;
+use conchoid::table::{CLASSES, QUANTITIES, Row, TableReader};
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\
@@ -18,10 +21,14 @@ Examples:
   knap fit --table mine.csv --response mass_g --form log-log --name mine --out mine.json
   knap fit --table mine.csv --response length_mm --form log-log --where percussor=antler \\
        --name mine-antler --out antler.json
+  knap fit --table saturday.csv --response mass_g --form log-log --by percussor --name saturday \
+       --out saturday.json
   knap fit --starting-from hard-hammer-flint --table mine.csv --response mass_g --name mine \\
        --out mine.json
 Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
-(depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.";
+(depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.
+--by fits the flakes of all percussors together with a shift for each (what knap plan plans for); estimates
+then take --percussor, and are averaged over the percussors of the table without it.";
 
 #[derive(Args)]
 pub struct Options {
@@ -47,6 +54,10 @@ pub struct Options {
     /// the table best, or 0.2 for few flakes
     #[arg(long, value_name = "A", allow_negative_numbers = true)]
     discount: Option<f64>,
+    /// A further column of the form: a shift for each level of a class (percussor), a slope for a number
+    /// (angle_of_blow_deg); may be repeated
+    #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
+    by: Vec<String>,
     /// Only rows where a column has this value; may be repeated
     #[arg(long = "where", value_name = "COLUMN=VALUE")]
     only: Vec<String>,
@@ -111,13 +122,19 @@ pub fn run(o: &Options) -> Outcome<u8> {
 }
 
 fn fresh(o: &Options, name: &str) -> Outcome<u8> {
-    let form = Form::named(name).map_err(Failure::of_options)?;
+    let mut form = Form::named(name).map_err(Failure::of_options)?;
+    let (numbers, classes): (Vec<&String>, Vec<&String>) =
+        o.by.iter().partition(|c| QUANTITIES.iter().any(|q| q.name() == *c));
+    form = form.with_terms(numbers.into_iter().map(|n| value(n))).map_err(Failure::of_options)?;
     let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
     if !known.contains(&o.response.as_str()) {
         let e = conchoid::Error::unknown_name("--response", &o.response, known);
         return Err(Failure::usage(e.to_string()));
     }
     let mut command = format!("knap fit --response {} --form {name} --name {}", o.response, o.name);
+    for by in &o.by {
+        command.push_str(&format!(" --by {by}"));
+    }
     for only in &o.only {
         command.push_str(&format!(" --where {only}"));
     }
@@ -133,14 +150,23 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     recipe.stone = o.stone.as_deref().map(str::to_lowercase);
     recipe.keep_incomplete = o.keep_incomplete;
     let needs = recipe.variants[0].sizes[0].form.needs();
-    let options = tables::options(&o.columns, None, &[])?;
+    let mut options = tables::options(&o.columns, None, &[])?;
+    for c in &classes {
+        if !CLASSES.contains(&c.as_str()) && *c != PERCUSSOR_CLASS {
+            options = options.class(c.as_str());
+        }
+    }
     let mut table = tables::open(&o.table, &options)?;
     for remark in table.header().remarks() {
         eprintln!("knap: {remark}");
     }
-    let needs: Vec<String> = needs.into_iter().chain([o.response.clone()]).collect();
+    let needs: Vec<String> =
+        needs.into_iter().chain(classes.iter().map(|c| c.to_string())).chain([o.response.clone()]).collect();
     needed_columns(o, &table, &needs)?;
     let conditions = only(o, &table)?;
+    if !classes.is_empty() {
+        return by_class(o, name, recipe, &classes, &mut table, (&needs, &conditions));
+    }
     let mut collector = Collector::new(recipe)?;
     read_rows(o, &mut table, &needs, &conditions, |offered| match offered {
         Offered::Flake(row) => {
@@ -148,6 +174,81 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
         }
         Offered::LeftOut(reason) => collector.leave_out(reason),
     })?;
+    written(o, name, collector, &[])
+}
+
+/// A fit with shifts by class. The levels are known only when all rows are: they are read, then offered.
+fn by_class(
+    o: &Options,
+    name: &str,
+    mut recipe: Recipe,
+    classes: &[&String],
+    table: &mut Table,
+    (needs, only): (&[String], &[Only]),
+) -> Outcome<u8> {
+    let mut rows: Vec<Row> = Vec::new();
+    let mut left_out: Vec<String> = Vec::new();
+    read_rows(o, table, needs, only, |offered| match offered {
+        Offered::Flake(row) => rows.push(row.clone()),
+        Offered::LeftOut(reason) => left_out.push(reason),
+    })?;
+    let shifts = shifts(o, &recipe, classes, &rows)?;
+    let form = &mut recipe.variants[0].sizes[0].form;
+    *form = form.clone().with_terms(shifts.terms).map_err(Failure::of_options)?;
+    recipe.variants[0].name = form.needs().join(", ");
+    recipe.settings.extend(classes.iter().map(|c| c.to_string()));
+    let mut collector = Collector::new(recipe)?;
+    rows.iter().for_each(|row| {
+        collector.offer(row);
+    });
+    left_out.into_iter().for_each(|reason| collector.leave_out(reason));
+    written(o, name, collector, &shifts.against)
+}
+
+/// The terms of `--by`, and for each class the level that the others are compared with.
+struct Shifts {
+    terms: Vec<Term>,
+    against: Vec<(String, String)>,
+}
+
+/// One shift a level, against the level of most flakes, counting the flakes that the form can use.
+fn shifts(o: &Options, plain: &Recipe, classes: &[&String], rows: &[Row]) -> Outcome<Shifts> {
+    let mut probe = Collector::new(plain.clone())?;
+    let usable: Vec<&Row> = rows.iter().filter(|row| probe.offer(*row) == Taken::Used).collect();
+    let mut out = Shifts { terms: Vec::new(), against: Vec::new() };
+    for class in classes {
+        let mut levels: Vec<(String, u64)> = Vec::new();
+        for level in usable.iter().filter_map(|row| level_of(row, class)) {
+            match levels.iter_mut().find(|l| l.0 == level) {
+                Some(l) => l.1 += 1,
+                None => levels.push((level, 1)),
+            }
+        }
+        levels.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        let Some(((first, _), others)) = levels.split_first().filter(|(_, others)| !others.is_empty()) else {
+            let found = levels.first().map_or("none".to_string(), |l| format!("only {}", l.0));
+            return Err(Failure::other(format!(
+                "{}: --by {class} needs flakes of at least two levels (found: {found})",
+                o.table
+            )));
+        };
+        out.terms.extend(others.iter().map(|(level, _)| indicator(class, level)));
+        out.against.push((class.to_string(), first.clone()));
+    }
+    Ok(out)
+}
+
+/// The level of a class in a row; the class of a percussor may have to be looked up.
+fn level_of(row: &Row, class: &str) -> Option<String> {
+    let own = Measured::class(row, class).map(str::to_string);
+    own.or_else(|| {
+        let named = Measured::class(row, "percussor").filter(|_| class == PERCUSSOR_CLASS)?;
+        Some(PercussorMaterial::named(named).ok()?.class().to_string())
+    })
+}
+
+/// Fits what was collected, writes the calibration and prints.
+fn written(o: &Options, name: &str, collector: Collector, against: &[(String, String)]) -> Outcome<u8> {
     let (calibration, report) =
         collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     if let Some(out) = &o.out {
@@ -156,8 +257,8 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
         sink.finish()?;
     }
     match o.format {
-        Format::Json => json(o, name, &report).print()?,
-        _ => print_text(o, name, &report)?,
+        Format::Json => json(o, name, &report, against).print()?,
+        _ => print_text(o, name, &report, against)?,
     }
     Ok(0)
 }
@@ -230,16 +331,22 @@ fn table_problem(row: &Row, column: &str) -> Option<(String, String)> {
     row.problem(id).map(|e| (column.to_string(), e.to_string()))
 }
 
-fn print_text(o: &Options, form_name: &str, report: &Report) -> Outcome<()> {
+fn print_text(o: &Options, form_name: &str, report: &Report, against: &[(String, String)]) -> Outcome<()> {
     let mut out = std::io::stdout().lock();
     for f in &report.fits {
         let form = Form::named(form_name)?;
         let Some(fit) = f.fit.linear() else { continue };
-        writeln!(out, "{} by {} (form {})\n", form.transform().describe(&o.response), f.variant, form_name)?;
+        let head =
+            format!("{} by {} (form {})", form.transform().describe(&o.response), f.variant, form_name);
+        writeln!(out, "{}\n", wrapped(&head, "", "  ", 79))?;
         let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
         writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
         for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
             writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
+        }
+        for (class, level) in against {
+            let text = format!("A coefficient of {} is a shift from {level}.", in_words(class));
+            writeln!(out, "\n{}", wrapped(&text, "  ", "  ", 79))?;
         }
         writeln!(out)?;
         writeln!(
@@ -271,7 +378,7 @@ fn print_text(o: &Options, form_name: &str, report: &Report) -> Outcome<()> {
     Ok(())
 }
 
-fn json(o: &Options, form: &str, report: &Report) -> Ordered {
+fn json(o: &Options, form: &str, report: &Report, against: &[(String, String)]) -> Ordered {
     let mut out = Ordered::default();
     out.put("name", &o.name).put("response", &o.response).put("form", form);
     if let Some(f) = report.fits.first()
@@ -284,6 +391,13 @@ fn json(o: &Options, form: &str, report: &Report) -> Ordered {
             coefficients.nest(t, one);
         }
         out.nest("coefficients", coefficients);
+        if !against.is_empty() {
+            let mut from = Ordered::default();
+            for (class, level) in against {
+                from.put(class, level);
+            }
+            out.nest("shifts_from", from);
+        }
         out.put("spread", fit.spread()).put("degrees_of_freedom", fit.degrees_of_freedom());
         out.put("r_squared", fit.r_squared()).put("adjusted_r_squared", fit.adjusted_r_squared());
         out.put("left_out_error", f.left_out_error);

@@ -11,17 +11,23 @@
 //! | `paper.rs` | the verbs `completions` and `manual`, made from the options themselves |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
-//! | `plan_sheet.rs`, `plan_plot.rs` | the sheet to fill in at the yard, the curves of a plan |
+//! | `measured.rs` | the options that say how exactly a platform was measured |
+//! | `plan_sheet.rs` | the sheet to fill in at the yard |
+//! | `estimate_plot.rs`, `original_plot.rs`, `assemblage_plot.rs`, `plan_plot.rs` | the pictures of a verb |
 
 mod assemblage;
+mod assemblage_plot;
 mod assess;
 mod blow;
 mod calibrations;
 mod estimate;
+mod estimate_plot;
 mod failure;
 mod fit;
+mod measured;
 mod mechanics;
 mod original;
+mod original_plot;
 mod paper;
 mod percussor;
 mod plan;

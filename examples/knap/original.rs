@@ -3,6 +3,7 @@
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::{Predictors, RowOr, Summary, answer, joined};
 use crate::failure::{Failure, Outcome};
+use crate::original_plot;
 use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
@@ -10,6 +11,7 @@ use conchoid::Error;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::infer::original::{BetaLoss, Loss, OriginalEstimate, Remains, SHARE, original};
+use conchoid::predict::measurement::MeasurementErrors;
 use conchoid::predict::{Ask, Interval, LEVEL, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::{Cell, Separator, TableWriter};
@@ -65,6 +67,9 @@ pub struct Options {
     /// A column of the table with another name: theirs=ours
     #[arg(long = "column", value_name = "THEIRS=OURS", requires = "table")]
     pub columns: Vec<String>,
+    /// A picture (SVG) of what the piece weighed and lost, or of all pieces of the table
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<String>,
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
@@ -112,8 +117,11 @@ fn single(
         .map_err(Failure::of_options)?;
     let predictor = Predictor::new(calibration)?;
     let found = original(&predictor, &given, &remains, ask, model(loss)).map_err(Failure::of_options)?;
+    if let Some(path) = &o.plot {
+        original_plot::single(path, &found, &remains, level)?;
+    }
     match o.format {
-        Format::Text => print_text(&found, &remains, loss, o.more_than, level)?,
+        Format::Text => print_text(o, &found, &remains, loss, level)?,
         Format::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
         Format::Csv => {
             let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &COLUMNS)?;
@@ -128,13 +136,14 @@ fn single(
 }
 
 fn print_text(
+    o: &Options,
     found: &OriginalEstimate,
     remains: &Remains,
     loss: Option<BetaLoss>,
-    share: f64,
     level: f64,
 ) -> Outcome<()> {
     use std::io::Write;
+    let share = o.more_than;
     let mut out = std::io::stdout().lock();
     let mass = found.mass.interval(level)?;
     let lost = found.mass.share_lost(level)?;
@@ -199,6 +208,9 @@ fn print_text(
         e.variant
     );
     writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+    if let Some(path) = &o.plot {
+        writeln!(out, "Picture written to {path}")?;
+    }
     write!(out, "{}", cautions(&found.cautions))?;
     out.flush()?;
     Ok(())
@@ -281,12 +293,14 @@ fn table(
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &COLUMNS)?;
     let progress = Progress::new("looking back");
     let mut summary = Summary::default();
+    let exact = MeasurementErrors::new();
+    let mut drawn = o.plot.as_ref().map(|_| original_plot::Pieces::default());
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
         progress.tick(row.row_number());
         let both = RowOr { row: &row, given: &given };
         let predictor = predictors.of(&both)?;
-        let found = answer(predictor, &row, &both, ask).and_then(|_| {
+        let found = answer(predictor, &row, &both, ask, &exact).and_then(|_| {
             let bad = row.header().column("mass_now_g").and_then(|id| row.problem(id)).cloned();
             if let (None, Some(e)) = (both.number("mass_now_g"), bad) {
                 return Err(vec![e]);
@@ -298,6 +312,9 @@ fn table(
         });
         match found {
             Ok((numbers, mut found)) => {
+                if let (Some(drawn), Some(now)) = (&mut drawn, both.number("mass_now_g")) {
+                    drawn.take(&found, now, level)?;
+                }
                 let text = joined(&found.cautions, false);
                 let mut cells: Vec<Cell> = numbers.into_iter().map(Cell::from).collect();
                 cells.extend([Cell::Text(&found.estimate.calibration), Cell::Text(&text)]);
@@ -317,6 +334,9 @@ fn table(
     }
     progress.finish();
     writer.finish()?.finish()?;
+    if let (Some(path), Some(drawn)) = (&o.plot, &drawn) {
+        drawn.draw(path, level)?;
+    }
     summary.print();
     Ok(if summary.tally.refused() > 0 { 3 } else { 0 })
 }

@@ -693,19 +693,31 @@ fn print_text(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
         let _ = writeln!(out, "{}", wrapped(&note, " - ", "   ", 79));
     }
     if let Some(path) = &o.sheet {
-        let text = format!("The sheet to fill in is {path}; then: knap fit --table {path} ...");
-        let _ = writeln!(
-            out,
-            "
-{}",
-            wrapped(&text, "", "", 79)
-        );
+        let text = format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:");
+        let _ = writeln!(out, "\n{}", wrapped(&text, "", "", 79));
+        let _ = writeln!(out, "{}", wrapped(&fit_command(o, w, path), "  ", "    ", 79));
     }
     let care = crate::CARE.split_whitespace().collect::<Vec<_>>().join(" ");
     let _ = writeln!(out, "\n{}", wrapped(&care, "", "", 79));
     let mut stdout = std::io::stdout().lock();
     stdout.write_all(out.as_bytes())?;
     Ok(stdout.flush()?)
+}
+
+/// What fits the filled sheet under the form of the plan.
+fn fit_command(o: &Options, w: &Wanted, sheet: &str) -> String {
+    let mut command = format!("knap fit --table {sheet} --response {} --form {}", o.response, o.form);
+    if o.angle_of_blow_deg.is_some() {
+        command.push_str(&format!(" --by {}", form::ANGLE_OF_BLOW));
+    }
+    if w.percussors.len() > 1 {
+        command.push_str(" --by percussor");
+    }
+    let path = std::path::Path::new(sheet);
+    let name = path.file_stem().map_or("mine".into(), |s| s.to_string_lossy().replace(' ', "-"));
+    let out = path.with_extension("json");
+    command.push_str(&format!(" --name {name} --out {}", out.display()));
+    command
 }
 
 fn list(out: &mut String, plan: &Plan) {
@@ -828,6 +840,13 @@ fn notes(w: &Wanted, plan: &Plan) -> Vec<String> {
             c.between(),
             c.within(),
             c.design_effect()
+        ));
+    }
+    if w.percussors.len() > 1 {
+        notes.push(format!(
+            "all percussors are to be fitted together (knap fit --by percussor): the same slopes, and a shift of \
+             each from {}",
+            w.percussors[0]
         ));
     }
     if w.difference.is_some() {

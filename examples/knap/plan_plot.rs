@@ -86,13 +86,22 @@ fn panel(
     chart.draw_series(DashedLineSeries::new([(planned, 0.0), (planned, top)], 5, 4, GREY.stroke_width(1)))?;
     for (k, (name, points, colour)) in curves.iter().enumerate() {
         let colour = *colour;
-        let drawn = chart.draw_series(LineSeries::new(points.iter().copied(), colour.stroke_width(2)))?;
-        drawn
-            .label(*name)
-            .legend(move |(x, y)| PathElement::new([(x, y), (x + 22, y)], colour.stroke_width(2)));
+        let line = colour.stroke_width(2);
+        let drawn = chart.draw_series(LineSeries::new(points.iter().copied(), line))?.label(*name);
+        // the key shows the mark too, so that it can be read without the colour
         if k == 0 {
+            drawn.legend(move |at| {
+                EmptyElement::at(at)
+                    + PathElement::new([(0, 0), (22, 0)], line)
+                    + Circle::new((11, 0), 4, colour.filled())
+            });
             chart.draw_series(points.iter().map(|p| Circle::new(*p, 4, colour.filled())))?;
         } else {
+            drawn.legend(move |at| {
+                EmptyElement::at(at)
+                    + PathElement::new([(0, 0), (22, 0)], line)
+                    + TriangleMarker::new((11, 0), 6, colour.filled())
+            });
             chart.draw_series(points.iter().map(|p| TriangleMarker::new(*p, 6, colour.filled())))?;
         }
     }

@@ -19,7 +19,7 @@ const COLOURS: [RGBColor; 7] = [
 ];
 
 const GREY: RGBColor = RGBColor(110, 110, 110);
-const PALE: RGBColor = RGBColor(205, 205, 205);
+const PALE: RGBColor = RGBColor(175, 175, 175);
 const BAND: RGBColor = RGBColor(228, 228, 228);
 const FONT: &str = "sans-serif";
 
@@ -30,6 +30,8 @@ pub struct Axis {
     pub low: f64,
     pub high: f64,
     pub log: bool,
+    /// Words at places of the axis, instead of numbers.
+    pub words: Vec<(f64, String)>,
 }
 
 impl Axis {
@@ -44,7 +46,7 @@ impl Axis {
         if !(low <= high) {
             (low, high) = if log { (1.0, 10.0) } else { (0.0, 1.0) };
         }
-        let mut axis = Axis { label: label.to_string(), low, high, log };
+        let mut axis = Axis { label: label.to_string(), low, high, log, words: Vec::new() };
         if log {
             let room = ((high / low).ln() * 0.04).max(0.05);
             (axis.low, axis.high) = (low * (-room).exp(), high * room.exp());
@@ -57,7 +59,22 @@ impl Axis {
 
     /// An axis with given ends.
     pub fn fixed(label: &str, low: f64, high: f64) -> Axis {
-        Axis { label: label.to_string(), low, high, log: false }
+        Axis { label: label.to_string(), low, high, log: false, words: Vec::new() }
+    }
+
+    /// The same axis with words at its places instead of numbers.
+    pub fn with_words(mut self, words: impl IntoIterator<Item = (f64, String)>) -> Axis {
+        self.words = words.into_iter().collect();
+        self
+    }
+
+    /// Places and what stands there.
+    fn marks(&self) -> Vec<(f64, String)> {
+        if self.words.is_empty() {
+            self.ticks().into_iter().map(|v| (v, tick(v))).collect()
+        } else {
+            self.words.clone()
+        }
     }
 
     /// Where a value stands between the ends, from 0 to 1.
@@ -73,8 +90,9 @@ impl Axis {
     /// Round values inside the ends.
     fn ticks(&self) -> Vec<f64> {
         let inside = |v: &f64| *v >= self.low * (1.0 - 1e-12) && *v <= self.high * (1.0 + 1e-12);
-        if self.log {
-            let decades = (self.high / self.low).log10();
+        let decades = (self.high / self.low).log10();
+        // a short logarithmic axis holds too few powers: it is marked like a plain one
+        if self.log && decades > 0.8 {
             let steps: &[f64] = if decades > 3.0 {
                 &[1.0]
             } else if decades > 1.2 {
@@ -105,8 +123,12 @@ pub enum Layer {
     Bars(Vec<(f64, f64)>, f64),
     /// Thin vertical lines: x, from, to.
     Whiskers(Vec<(f64, f64, f64)>, usize),
+    /// Horizontal lines with closed ends: y, from, to.
+    Spans(Vec<(f64, f64, f64)>, usize),
     /// A dashed grey line.
     Guide(Vec<(f64, f64)>),
+    /// A dashed line in the colour of a series.
+    Dashes(Vec<(f64, f64)>, usize),
     /// A line in the colour of a series.
     Line(Vec<(f64, f64)>, usize),
     /// Points in the colour and with the marker of a series.
@@ -161,6 +183,32 @@ fn line(area: &Area, points: Vec<(i32, i32)>, colour: RGBColor, width: u32) -> O
     drawn(area.draw(&PathElement::new(points, colour.stroke_width(width))))
 }
 
+/// A line of dashes that run on over its corners.
+fn dashed(area: &Area, points: &[(i32, i32)], colour: RGBColor, width: u32) -> Outcome<()> {
+    const PERIOD: f64 = 10.0;
+    let mut walked = 0.0;
+    for pair in points.windows(2) {
+        let (a, b) = (pair[0], pair[1]);
+        let length = f64::from(b.0 - a.0).hypot(f64::from(b.1 - a.1));
+        let on = |d: f64| {
+            let at = |a: i32, b: i32| (f64::from(a) + f64::from(b - a) * d / length).round() as i32;
+            (at(a.0, b.0), at(a.1, b.1))
+        };
+        let mut from = 0.0;
+        while from < length {
+            let phase = (walked + from) % PERIOD;
+            let on_ink = phase < 0.6 * PERIOD;
+            let to = (from + if on_ink { 0.6 * PERIOD - phase } else { PERIOD - phase }).min(length);
+            if on_ink {
+                line(area, vec![on(from), on(to)], colour, width)?;
+            }
+            from = to.max(from + 1e-6);
+        }
+        walked += length;
+    }
+    Ok(())
+}
+
 /// The marker of a series: disc, triangle, square, cross, ring, diamond, plus.
 fn marker(area: &Area, (x, y): (i32, i32), series: usize) -> Outcome<()> {
     let colour = COLOURS[series % COLOURS.len()];
@@ -200,15 +248,16 @@ fn draw(area: &Area, f: &Frame) -> Outcome<()> {
         layer_on(area, f, layer)?;
     }
     drawn(area.draw(&Rectangle::new([(left, top), (right, bottom)], BLACK.stroke_width(1))))?;
-    for v in p.x.ticks() {
+    for (v, words) in p.x.marks() {
         let (x, _) = f.at(v, p.y.low);
         line(area, vec![(x, bottom), (x, bottom + 5)], BLACK, 1)?;
-        text(area, &tick(v), (x, bottom + 8), 13, Pos::new(HPos::Center, VPos::Top))?;
+        text(area, &words, (x, bottom + 8), 13, Pos::new(HPos::Center, VPos::Top))?;
     }
-    for v in p.y.ticks() {
+    // an axis without a label holds rows that are named inside the panel
+    for (v, words) in if p.y.label.is_empty() { Vec::new() } else { p.y.marks() } {
         let (_, y) = f.at(p.x.low, v);
         line(area, vec![(left - 5, y), (left, y)], BLACK, 1)?;
-        text(area, &tick(v), (left - 8, y), 13, Pos::new(HPos::Right, VPos::Center))?;
+        text(area, &words, (left - 8, y), 13, Pos::new(HPos::Right, VPos::Center))?;
     }
     text(area, &p.title, (left, top - 10), 16, Pos::new(HPos::Left, VPos::Bottom))?;
     let middle = (left + right) / 2;
@@ -244,25 +293,24 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer) -> Outcome<()> {
             let colour = if *series == usize::MAX { PALE } else { COLOURS[series % COLOURS.len()] };
             line(area, vec![f.at(*x, l), f.at(*x, u)], colour, 1)
         }),
+        Layer::Spans(list, series) => list.iter().try_for_each(|(y, from, to)| {
+            let colour = COLOURS[series % COLOURS.len()];
+            let (a, b) = (f.at(from.max(p.x.low), *y), f.at(to.min(p.x.high), *y));
+            line(area, vec![a, b], colour, 2)?;
+            [a, b].into_iter().try_for_each(|e| line(area, vec![(e.0, e.1 - 4), (e.0, e.1 + 4)], colour, 2))
+        }),
         Layer::Guide(points) => {
-            for pair in points.windows(2) {
-                let (a, b) = (f.at(pair[0].0, pair[0].1), f.at(pair[1].0, pair[1].1));
-                let length = f64::from(b.0 - a.0).hypot(f64::from(b.1 - a.1)).max(1.0);
-                let dashes = (length / 10.0).ceil() as usize;
-                let on = |t: f64| {
-                    let at = |a: i32, b: i32| (f64::from(a) + f64::from(b - a) * t).round() as i32;
-                    (at(a.0, b.0), at(a.1, b.1))
-                };
-                for k in 0..dashes {
-                    let from = k as f64 / dashes as f64;
-                    line(area, vec![on(from), on(from + 0.6 / dashes as f64)], GREY, 1)?;
-                }
-            }
-            Ok(())
+            let points: Vec<(i32, i32)> = points.iter().map(|(x, y)| f.at(*x, *y)).collect();
+            dashed(area, &points, GREY, 1)
+        }
+        Layer::Dashes(points, series) => {
+            let points: Vec<(i32, i32)> =
+                points.iter().filter(|(x, y)| f.inside(*x, *y)).map(|(x, y)| f.at(*x, *y)).collect();
+            dashed(area, &points, COLOURS[series % COLOURS.len()], 2)
         }
         Layer::Line(points, series) => {
             let points = points.iter().filter(|(x, y)| f.inside(*x, *y)).map(|(x, y)| f.at(*x, *y)).collect();
-            line(area, points, COLOURS[series % COLOURS.len()], 1)
+            line(area, points, COLOURS[series % COLOURS.len()], 2)
         }
         Layer::Points(points, series) => points
             .iter()
@@ -277,9 +325,32 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer) -> Outcome<()> {
     }
 }
 
+/// Height of a panel with its labels, in points.
+const HEIGHT: usize = 410;
+/// What of it is title and labels.
+const MARGINS: usize = 96;
+
 /// A page of panels in rows of `columns`, as SVG text.
 pub fn page(title: &str, panels: &[Panel], columns: usize) -> Outcome<String> {
-    let (cell_width, cell_height, head) = (480, 410, 50);
+    page_of(title, panels, columns, HEIGHT)
+}
+
+/// The same with panels that hold so many named rows.
+pub fn page_of_rows(title: &str, panels: &[Panel], columns: usize, rows: usize) -> Outcome<String> {
+    page_of(title, panels, columns, height_of(rows))
+}
+
+fn height_of(rows: usize) -> usize {
+    HEIGHT.max(130 + 44 * rows)
+}
+
+/// How far above its line the name of a row stands, in rows, where the panel of so many rows shows `0..top`.
+pub fn above_row(rows: usize, top: f64) -> f64 {
+    16.0 * top / (height_of(rows) - MARGINS) as f64
+}
+
+fn page_of(title: &str, panels: &[Panel], columns: usize, cell_height: usize) -> Outcome<String> {
+    let (cell_width, head) = (480, 50);
     let rows = panels.len().div_ceil(columns);
     let size = ((cell_width * columns) as u32, (cell_height * rows + head) as u32);
     let mut svg = String::new();
@@ -292,7 +363,7 @@ pub fn page(title: &str, panels: &[Panel], columns: usize) -> Outcome<String> {
                 left: (cell_width * (i % columns) + 72) as f64,
                 top: (cell_height * (i / columns) + head + 34) as f64,
                 width: (cell_width - 100) as f64,
-                height: (cell_height - 96) as f64,
+                height: (cell_height - MARGINS) as f64,
                 panel,
             };
             draw(&area, &frame)?;

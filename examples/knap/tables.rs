@@ -88,6 +88,13 @@ impl Sink {
     }
 }
 
+/// Writes a whole text, such as a picture, under its name.
+pub fn save(path: &str, text: &str) -> Outcome<()> {
+    let mut sink = Sink::open(Some(path))?;
+    sink.write_all(text.as_bytes())?;
+    sink.finish()
+}
+
 /// Gives a temporary file the permissions that a file made in the ordinary way would have.
 #[cfg(unix)]
 fn readable(path: &Path) -> Outcome<()> {

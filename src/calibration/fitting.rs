@@ -4,8 +4,8 @@
 //! few numbers the recipe needs, counts what it leaves out and why, and finishes into a [`Calibration`].
 
 use super::{
-    Assumption, Calibration, Parts, PercussorSeen, Provenance, Range, Setting, SizeModel, Spread, Tails,
-    TerminationModel, Variant,
+    Assumption, Calibration, Parts, PercussorSeen, Provenance, Range, Recorded, Setting, SizeModel, Spread,
+    Tails, TerminationModel, Variant,
 };
 use crate::error::{Error, Result};
 use crate::fit::Design;
@@ -599,6 +599,7 @@ impl Collector {
         }
         let fit = accumulator.finish()?;
         let standing = self.stand(&fit, compiled, transform, rows, size, used)?;
+        let recorded = recorded(rows, size);
         let model = SizeModel {
             size: recipe.size.clone(),
             column: recipe.column.clone(),
@@ -611,6 +612,7 @@ impl Collector {
             r_squared: fit.r_squared(),
             left_out_error: standing.left_out_error,
             largest_leverage: standing.largest_leverage,
+            recorded,
             grouping: None,
         };
         Ok(FittedSize {
@@ -637,6 +639,7 @@ impl Collector {
         let fit = data.fit(&(0..rows.len()).collect::<Vec<_>>(), None)?;
         let standing = data.stand(&fit, rows, used)?;
         let own_unit = conditional(&fit, ln_jacobian);
+        let recorded = recorded(rows, size);
         let model = SizeModel {
             size: recipe.size.clone(),
             column: recipe.column.clone(),
@@ -652,6 +655,7 @@ impl Collector {
             r_squared: data.explained(&fit)?,
             left_out_error: standing.left_out_error,
             largest_leverage: standing.largest_leverage,
+            recorded,
             grouping: None,
         };
         Ok(FittedSize {
@@ -844,6 +848,15 @@ impl Rows {
             left_out_error: if count > 0 { (squares / count as f64).sqrt() } else { 0.0 },
         })
     }
+}
+
+/// The smallest and the largest size of some rows.
+fn recorded(rows: &[usize], size: &impl Fn(usize) -> f64) -> Option<Recorded> {
+    let ends = rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), i| {
+        let v = size(*i);
+        (low.min(v), high.max(v))
+    });
+    (ends.0 <= ends.1).then_some(Recorded { low: ends.0, high: ends.1 })
 }
 
 fn rows_of(m: &nalgebra::DMatrix<f64>) -> Vec<Vec<f64>> {

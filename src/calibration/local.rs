@@ -15,7 +15,9 @@
 //! one core move the level as flakes of as many cores would.
 
 use super::fitting::Taken;
-use super::{Calibration, PercussorSeen, Provenance, Range, SizeModel, Spread, Tails, Variant, cholesky};
+use super::{
+    Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant, cholesky,
+};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use crate::fit::linear::{self, LinearFit};
@@ -369,6 +371,11 @@ impl Local {
         }
         let n = self.responses.len() as f64;
         let left_out_error = (squares / n).sqrt();
+        let transform = published.form.transform();
+        let recorded = published.recorded.map(|r| {
+            let widened = self.responses.iter().map(|y| transform.invert(*y));
+            widened.fold(r, |r, v| Recorded { low: r.low.min(v), high: r.high.max(v) })
+        });
         Ok(SizeModel {
             column: self.column.clone(),
             coefficients: posterior.coefficients().to_vec(),
@@ -381,6 +388,7 @@ impl Local {
                 published.left_out_error
             },
             largest_leverage,
+            recorded,
             grouping: None,
             ..published.clone()
         })

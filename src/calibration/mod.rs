@@ -103,6 +103,16 @@ pub struct Range {
     pub high: f64,
 }
 
+/// The smallest and the largest size that an experiment recorded, in the unit of the size.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Recorded {
+    /// The smallest.
+    pub low: f64,
+    /// The largest.
+    pub high: f64,
+}
+
 /// The spread of the flakes about what is expected, on the transformed scale.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
@@ -185,6 +195,9 @@ pub struct SizeModel {
     pub left_out_error: f64,
     /// Largest leverage (x'Vx over squared spread) among the flakes fitted.
     pub largest_leverage: f64,
+    /// Smallest and largest size among the flakes fitted; nothing where that was not kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recorded: Option<Recorded>,
     /// Flakes that hang together, where that was modelled.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub grouping: Option<Grouping>,
@@ -602,6 +615,11 @@ fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
         && finite_from_zero(m.largest_leverage);
     if !described {
         return Err(wrong(here, "flakes, r_squared, left_out_error or largest_leverage out of range"));
+    }
+    if let Some(r) = &m.recorded
+        && !(r.low <= r.high && r.low.is_finite() && r.high.is_finite())
+    {
+        return Err(wrong(here, "recorded sizes run from the smallest to the largest"));
     }
     if let Some(g) = &m.grouping
         && !(g.between >= 0.0 && g.between.is_finite() && g.within > 0.0 && g.within.is_finite())

@@ -472,7 +472,10 @@ impl<'p> Assemblage<'p> {
             Some(model) => self.length_rows.add(variant, model, &rows, piece, self.predictor),
             None => self.length_rows.pieces.push((0, 0)),
         }
-        Ok((self.mass_rows.pieces.len() - 1, variant, estimate.cautions, mass))
+        // how the flakes ended is no part of the answer
+        let mut cautions = estimate.cautions;
+        cautions.retain(|c| !matches!(c, Caution::TerminationsNotTold { .. }));
+        Ok((self.mass_rows.pieces.len() - 1, variant, cautions, mass))
     }
 
     /// Draws, and answers for every group in the order in which they first appeared.

@@ -840,7 +840,9 @@ pub fn original(
         (Some(p), None) => Some(LengthThen::Unbounded(p)),
         (None, _) => None,
     };
-    let mut cautions = estimate.cautions.clone();
+    // how the flake ended is no part of this answer
+    let ends = |c: &&Caution| !matches!(c, Caution::TerminationsNotTold { .. });
+    let mut cautions: Vec<Caution> = estimate.cautions.iter().filter(ends).cloned().collect();
     cautions.extend(doubt("mass_g", mass.truncated()));
     if let Some(LengthThen::AtLeast(t)) = &length {
         cautions.extend(doubt("length_mm", t));

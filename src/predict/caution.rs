@@ -26,6 +26,17 @@ pub enum Caution {
         /// The largest among the flakes fitted.
         largest: f64,
     },
+    /// The size expected is clearly (by one twentieth or more) beyond any that the experiment recorded.
+    BeyondRecorded {
+        /// The size (`length_mm`).
+        size: String,
+        /// The median of its predictive.
+        expected: f64,
+        /// Smallest size recorded.
+        low: f64,
+        /// Largest size recorded.
+        high: f64,
+    },
     /// A percussor the experiment did not use.
     PercussorNotInExperiment {
         /// What was asked for.
@@ -132,6 +143,7 @@ impl Caution {
         match self {
             Caution::OutsideRange { .. } => "outside-range",
             Caution::Leverage { .. } => "leverage",
+            Caution::BeyondRecorded { .. } => "beyond-recorded",
             Caution::PercussorNotInExperiment { .. } => "percussor-not-in-experiment",
             Caution::StoneNotInExperiment { .. } => "stone-not-in-experiment",
             Caution::SettingsAveraged { .. } => "settings-averaged",
@@ -188,6 +200,19 @@ impl fmt::Display for Caution {
                 short(*value),
                 short(*largest)
             ),
+            Caution::BeyondRecorded { size, expected, low, high } => {
+                let side = if expected < low { "below" } else { "above" };
+                let u = unit(size);
+                write!(
+                    f,
+                    "the {} expected here ({}{u}) is {side} any that the experiment recorded ({} to {}{u}): \
+                     the form is drawn on past its flakes",
+                    in_words(size),
+                    short(*expected),
+                    short(*low),
+                    short(*high)
+                )
+            }
             Caution::PercussorNotInExperiment { percussor, leans_on, seen } => {
                 write!(f, "{percussor} was not used in the experiment ({})", seen.join(", "))?;
                 match leans_on {

@@ -1,0 +1,152 @@
+//! The pictures of `knap assemblage`: what the groups of a bag weighed, or two sets of sizes side by side.
+
+use crate::failure::Outcome;
+use crate::plot::{Axis, Layer, Panel, above_row, page, page_of_rows};
+use crate::report::{percent, short};
+use crate::tables::save;
+use conchoid::infer::assemblage::{Drawn, GroupTotals};
+use conchoid::infer::comparison::Comparison;
+use conchoid::predict::caution::in_words;
+
+/// Groups that are drawn at most.
+const GROUPS: usize = 40;
+
+/// Groups, one a row, with what they weigh now.
+pub fn totals(path: &str, groups: &[GroupTotals], level: f64) -> Outcome<()> {
+    type Of = fn(&GroupTotals) -> &Option<Drawn>;
+    let shown = &groups[..groups.len().min(GROUPS)];
+    let quantities: [(&str, &str, Of, bool); 4] = [
+        ("Total original mass", "total original mass, g", |t| &t.total_mass_g, true),
+        ("Mean original mass", "mean original mass, g", |t| &t.mean_mass_g, false),
+        ("Mass lost", "mass lost, g", |t| &t.mass_lost_g, false),
+        ("Mean original length", "mean original length, mm", |t| &t.mean_length_mm, false),
+    ];
+    let panels: Vec<Panel> = quantities
+        .iter()
+        .filter(|(_, _, of, _)| shown.iter().any(|t| of(t).is_some()))
+        .map(|(title, label, of, with_now)| rows(title, label, shown, *of, *with_now))
+        .collect();
+    let mut title = format!("{} groups; lines hold {} %", groups.len(), percent(level));
+    if groups.len() == 1 {
+        title = format!("{}; lines hold {} %", groups[0].group, percent(level));
+    }
+    if groups.len() > GROUPS {
+        title.push_str(&format!("; the first {GROUPS} drawn"));
+    }
+    save(path, &page_of_rows(&title, &panels, panels.len().clamp(1, 2), shown.len())?)
+}
+
+fn rows(
+    title: &str,
+    label: &str,
+    groups: &[GroupTotals],
+    of: fn(&GroupTotals) -> &Option<Drawn>,
+    with_now: bool,
+) -> Panel {
+    let n = groups.len() as f64;
+    // the mass now stands beside the original mass of the same flakes only
+    let now = |t: &GroupTotals| (with_now && t.weighed > 0 && t.weighed == t.n).then_some(t.mass_now_g);
+    let values = groups
+        .iter()
+        .flat_map(|t| of(t).iter().flat_map(|d| [d.low, d.high]).chain(now(t)).collect::<Vec<_>>());
+    let values: Vec<f64> = values.filter(|v| *v > 0.0).collect();
+    let (least, most) = values.iter().fold((f64::INFINITY, 0.0f64), |(a, b), v| (a.min(*v), b.max(*v)));
+    let log = least > 0.0 && most / least > 12.0;
+    let mut x = Axis::over(label, values, log);
+    if !log {
+        x.low = x.low.max(0.0);
+    }
+    let told = groups.iter().any(|t| of(t).is_some() && now(t).is_some());
+    // a line of its own for the legend
+    let top = if told { n + 0.15 + 0.5 * (n / 7.0).max(1.0) } else { n + 0.15 };
+    let above = above_row(groups.len(), top);
+    let mut layers = Vec::new();
+    let (mut middles, mut weighed) = (Vec::new(), Vec::new());
+    for (k, t) in groups.iter().enumerate() {
+        let at = n - k as f64 - 0.65;
+        let Some(d) = of(t) else { continue };
+        let words =
+            format!("{}: {} ({} to {})", cut(&t.group, 32), short(d.median), short(d.low), short(d.high));
+        let left = if log { x.low * (x.high / x.low).powf(0.005) } else { x.low + 0.005 * (x.high - x.low) };
+        layers.push(Layer::Label(left, at + above, words));
+        layers.push(Layer::Spans(vec![(at, d.low, d.high)], 0));
+        middles.push((d.median, at));
+        weighed.extend(now(t).map(|v| (v, at)));
+    }
+    let legend = if told { vec![("weighs now".to_string(), 3)] } else { Vec::new() };
+    layers.push(Layer::Points(middles, 0));
+    layers.push(Layer::Points(weighed, 3));
+    Panel { title: title.to_string(), x, y: Axis::fixed("", 0.0, top), layers, legend }
+}
+
+fn cut(name: &str, width: usize) -> String {
+    if name.chars().count() <= width {
+        return name.to_string();
+    }
+    name.chars().take(width - 3).chain("...".chars()).collect()
+}
+
+/// Two sets of sizes: how they are spread, and how far their quantiles are apart.
+pub fn comparison(
+    path: &str,
+    size: &str,
+    names: &[String; 2],
+    sizes: [&[f64]; 2],
+    c: &Comparison,
+) -> Outcome<()> {
+    let unit = if size.ends_with("_g") { "g" } else { "mm" };
+    let label = format!("{}, {unit}", in_words(size));
+    let x = Axis::over(&label, sizes.iter().flat_map(|s| s.iter().copied()), true);
+    let mut layers = Vec::new();
+    let mut legend = Vec::new();
+    for (k, s) in sizes.iter().enumerate() {
+        let mut sorted = s.to_vec();
+        sorted.sort_by(f64::total_cmp);
+        let n = sorted.len() as f64;
+        let mut steps = vec![(x.low, 0.0)];
+        let mut marks = Vec::new();
+        let every = sorted.len().div_ceil(40);
+        for (i, v) in sorted.iter().enumerate() {
+            steps.push((*v, 100.0 * i as f64 / n));
+            steps.push((*v, 100.0 * (i + 1) as f64 / n));
+            if i % every == 0 {
+                marks.push((*v, 100.0 * (i + 1) as f64 / n));
+            }
+        }
+        steps.push((x.high, 100.0));
+        layers.push(if k == 0 { Layer::Line(steps, 0) } else { Layer::Dashes(steps, 1) });
+        layers.push(Layer::Points(marks, k));
+        legend.push((format!("{} ({})", cut(&names[k], 34), s.len()), k));
+    }
+    let spread = Panel {
+        title: format!("How {} is spread", in_words(size)),
+        x,
+        y: Axis::fixed("share of flakes that are smaller, %", 0.0, 128.0),
+        layers,
+        legend,
+    };
+    let rows: Vec<(String, _)> = [("typical size".to_string(), &c.ratio)]
+        .into_iter()
+        .chain(c.quantile_ratios.iter().map(|(p, b)| (format!("at {} % of the flakes", percent(*p)), b)))
+        .collect();
+    let n = rows.len() as f64;
+    let x = Axis::over("ratio, first over second", rows.iter().flat_map(|(_, b)| [b.low, b.high, 1.0]), true);
+    let mut layers = vec![Layer::Guide(vec![(1.0, 0.0), (1.0, n + 0.15)])];
+    for (k, (name, b)) in rows.iter().enumerate() {
+        let at = n - k as f64 - 0.65;
+        let words = format!("{name}: {} ({} to {})", short(b.value), short(b.low), short(b.high));
+        layers.push(Layer::Label(x.low * (x.high / x.low).powf(0.005), at + above_row(1, n + 0.15), words));
+        layers.push(Layer::Spans(vec![(at, b.low, b.high)], 0));
+        layers.push(Layer::Points(vec![(b.value, at)], 0));
+    }
+    let ratios = Panel {
+        title: format!("Ratio, lines hold {} % (dashed: alike)", percent(c.level)),
+        x,
+        y: Axis::fixed("", 0.0, n + 0.15),
+        layers,
+        legend: Vec::new(),
+    };
+    let verdict = if c.differ() { "they do not look alike" } else { "nothing tells them apart" };
+    let title = format!("{} against {}: {verdict}", cut(&names[0], 28), cut(&names[1], 28));
+    save(path, &page(&title, &[spread, ratios], 2)?)
+}

@@ -1,0 +1,267 @@
+//! The pictures of `knap estimate`: one strike among others of its kind, or the sizes of a table against what
+//! was expected of them.
+
+use crate::blow::Given;
+use crate::failure::Outcome;
+use crate::plot::{Axis, Layer, Panel, page};
+use crate::report::{percent, short};
+use crate::tables::save;
+use conchoid::calibration::SIZES;
+use conchoid::form;
+use conchoid::predict::caution::in_words;
+use conchoid::predict::{Ask, Estimate, Interval, Predictor};
+use conchoid::strike::Measured;
+use conchoid::table::Row;
+
+/// Points of a curve.
+const POINTS: usize = 61;
+/// Rows that are drawn at most; beyond them every second, every fourth, ... row.
+const ROWS: usize = 2000;
+
+fn unit(column: &str) -> &'static str {
+    let units = [("_mm2", "mm2"), ("_mm", "mm"), ("_g", "g"), ("_deg", "degrees"), ("_m_s", "m/s")];
+    units.iter().find(|(end, _)| column.ends_with(end)).map_or("", |(_, unit)| unit)
+}
+
+/// `platform depth, mm`.
+fn axis_label(column: &str) -> String {
+    match unit(column) {
+        "" => in_words(column),
+        unit => format!("{}, {unit}", in_words(column)),
+    }
+}
+
+/// A strike with one measurement set to another value.
+struct Moved<'a> {
+    given: &'a Given,
+    name: &'a str,
+    value: f64,
+}
+
+impl Measured for Moved<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        if name == self.name { Some(self.value) } else { self.given.number(name) }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.given.class(name)
+    }
+}
+
+/// One strike: each size by platform depth (or what the calibration has for it), everything else as given.
+pub fn single(
+    path: &str,
+    predictor: &Predictor,
+    given: &Given,
+    ask: &Ask,
+    e: &Estimate,
+    answers: &[Interval],
+) -> Outcome<()> {
+    let variants = predictor.calibration().variants();
+    let variant = variants.iter().find(|v| v.name == e.variant);
+    let ranges = variant.map_or(&[][..], |v| &v.ranges);
+    let at = |name: &str| ranges.iter().find(|r| r.name == name && given.number(name).is_some());
+    let moved =
+        at(form::DEPTH).or_else(|| at(form::AREA)).or_else(|| ranges.iter().find_map(|r| at(&r.name)));
+    let mut panels = Vec::new();
+    let level = answers.first().map_or(0.95, |i| i.level);
+    for (k, s) in e.sizes.iter().enumerate() {
+        let here = answers[k];
+        let mut name = in_words(if s.column == s.size { &s.size } else { &s.column });
+        let Some(range) = moved else { continue };
+        let value = given.number(&range.name).unwrap_or(range.low);
+        let (low, high) = (range.low.min(value), range.high.max(value));
+        let x = Axis::over(&axis_label(&range.name), [low, high], false);
+        let mut band = Vec::with_capacity(POINTS);
+        let mut middle = Vec::with_capacity(POINTS);
+        for i in 0..POINTS {
+            let value = low + (high - low) * i as f64 / (POINTS - 1) as f64;
+            let row = Moved { given, name: &range.name, value };
+            // where the form has no answer there is no curve
+            let Ok(there) = predictor.estimate(&row, ask) else { continue };
+            let Some(p) = there.sizes.get(k) else { continue };
+            let i = p.predictive.interval(level)?;
+            band.push((value, i.low, i.high));
+            middle.push((value, i.median));
+        }
+        let values = band.iter().flat_map(|b| [b.1, b.2]).chain([here.low, here.high]);
+        let mut y = Axis::over(&axis_label(&s.size), values.filter(|v| *v > 1e-3), true);
+        let band_top = y.high;
+        // room for the legend above the curve
+        y.high *= (y.high / y.low).powf(0.16);
+        let mut layers = vec![
+            Layer::Band(band.clone()),
+            Layer::Dashes(band.iter().map(|b| (b.0, b.1)).collect(), 0),
+            Layer::Dashes(band.iter().map(|b| (b.0, b.2)).collect(), 0),
+            Layer::Line(middle, 0),
+        ];
+        // where the experiment ends, if the strike lies beyond
+        let ends = [(range.low, value < range.low), (range.high, value > range.high)];
+        for (end, _) in ends.into_iter().filter(|e| e.1) {
+            layers.push(Layer::Guide(vec![(end, y.low), (end, band_top)]));
+            layers.push(Layer::Label(
+                end,
+                y.low * (y.high / y.low).powf(0.035),
+                "the experiment ends".into(),
+            ));
+        }
+        let model = variant.and_then(|v| v.sizes.iter().find(|m| m.size == s.size));
+        if let Some(most) = model.and_then(|m| m.recorded).map(|r| r.high).filter(|v| *v < band_top) {
+            layers.push(Layer::Guide(vec![(x.low, most), (x.high, most)]));
+            name.push_str(&format!(" (dashed across: largest recorded: {})", short(most)));
+        }
+        layers.push(Layer::Whiskers(vec![(value, here.low, here.high)], 1));
+        layers.push(Layer::Points(vec![(value, here.low), (value, here.median), (value, here.high)], 1));
+        panels.push(Panel {
+            title: name,
+            x,
+            y,
+            layers,
+            legend: vec![(
+                format!("this blow: {} ({} to {})", short(here.median), short(here.low), short(here.high)),
+                1,
+            )],
+        });
+    }
+    let known = ranges.iter().filter(|r| moved.is_none_or(|m| m.name != r.name));
+    let mut told: Vec<String> = known
+        .filter_map(|r| Some(format!("{} {} {}", in_words(&r.name), given.number(&r.name)?, unit(&r.name))))
+        .collect();
+    told.extend(given.class("percussor").map(str::to_string));
+    told.push(e.calibration.clone());
+    let title = format!("{}: {} % of such flakes in the band", told.join(", "), percent(level));
+    let columns = panels.len().clamp(1, 2);
+    save(path, &page(&title, &panels, columns)?)
+}
+
+/// One row of one size.
+#[derive(Clone, Copy)]
+struct Dot {
+    at: f64,
+    expected: Interval,
+    observed: Option<f64>,
+}
+
+/// What the rows of a table showed, in bounded memory.
+pub struct Rows {
+    every: u64,
+    seen: u64,
+    sizes: [Size; 4],
+    against: Option<String>,
+}
+
+#[derive(Default)]
+struct Size {
+    /// What the calibration means by it (`mean_thickness_mm`).
+    column: String,
+    dots: Vec<(u64, Dot)>,
+    observed: u64,
+    inside: u64,
+}
+
+impl Default for Rows {
+    fn default() -> Rows {
+        Rows { every: 1, seen: 0, sizes: Default::default(), against: None }
+    }
+}
+
+impl Rows {
+    /// Takes one row. Pieces that are not complete as struck do not show their size.
+    pub fn take(&mut self, row: &Row, both: &impl Measured, e: &Estimate, level: f64) -> Outcome<()> {
+        self.seen += 1;
+        let whole =
+            row.class("portion").is_none_or(|p| p == "complete") && row.class("retouched") != Some("yes");
+        let first = |name: &str| both.number(name).map(|v| (name.to_string(), v));
+        let Some((name, at)) = first(form::DEPTH).or_else(|| first(form::AREA)) else { return Ok(()) };
+        self.against.get_or_insert(name);
+        let drawn = self.seen.is_multiple_of(self.every);
+        for (size, kept) in SIZES.iter().zip(&mut self.sizes) {
+            let Some(s) = e.sizes.iter().find(|s| s.size == *size) else { continue };
+            let observed = Measured::number(row, &s.column).filter(|v| whole && *v > 0.0);
+            if observed.is_none() && !drawn {
+                continue;
+            }
+            let expected = s.predictive.interval(level)?;
+            kept.column.clone_from(&s.column);
+            if let Some(v) = observed {
+                kept.observed += 1;
+                kept.inside += u64::from((expected.low..=expected.high).contains(&v));
+            }
+            if drawn {
+                kept.dots.push((self.seen, Dot { at, expected, observed }));
+            }
+        }
+        if self.sizes.iter().any(|s| s.dots.len() > ROWS) {
+            self.every *= 2;
+            let every = self.every;
+            self.sizes.iter_mut().for_each(|s| s.dots.retain(|d| d.0.is_multiple_of(every)));
+        }
+        Ok(())
+    }
+
+    /// Draws them.
+    pub fn draw(&self, path: &str, level: f64) -> Outcome<()> {
+        let against = self.against.clone().unwrap_or_else(|| form::DEPTH.to_string());
+        let panels: Vec<Panel> = self
+            .sizes
+            .iter()
+            .filter(|s| !s.dots.is_empty())
+            .map(|s| if s.observed > 0 { compared(s) } else { expected(s, &against) })
+            .collect();
+        let every = match self.every {
+            1 => String::new(),
+            n => format!("; every {n}th row drawn"),
+        };
+        let title =
+            format!("{} rows; upright lines hold {} % of such flakes{every}", self.seen, percent(level));
+        save(path, &page(&title, &panels, panels.len().clamp(1, 2))?)
+    }
+}
+
+/// Observed against expected.
+fn compared(s: &Size) -> Panel {
+    let name = &s.column;
+    let seen = || s.dots.iter().filter_map(|(_, d)| Some((d, d.observed?)));
+    let x =
+        Axis::over(&format!("expected {}", axis_label(name)), seen().map(|(d, _)| d.expected.median), true);
+    let y_values = seen().flat_map(|(d, o)| [d.expected.low, d.expected.high, o]).filter(|v| *v > 1e-3);
+    let mut y = Axis::over(&format!("observed {}", axis_label(name)), y_values, true);
+    y.high *= (y.high / y.low).powf(0.16);
+    let (from, to) = (x.low.max(y.low), x.high.min(y.high));
+    let points = |inside: bool| -> Vec<(f64, f64)> {
+        let fits = |d: &Dot, o: f64| (d.expected.low..=d.expected.high).contains(&o) == inside;
+        seen().filter(|(d, o)| fits(d, *o)).map(|(d, o)| (d.expected.median, o)).collect()
+    };
+    let share = s.inside as f64 / s.observed as f64;
+    Panel {
+        title: format!("{}: {} of {} inside ({:.0} %)", in_words(name), s.inside, s.observed, 100.0 * share),
+        layers: vec![
+            Layer::Whiskers(
+                seen().map(|(d, _)| (d.expected.median, d.expected.low, d.expected.high)).collect(),
+                usize::MAX,
+            ),
+            Layer::Guide(vec![(from, from), (to, to)]),
+            Layer::Points(points(true), 0),
+            Layer::Points(points(false), 1),
+        ],
+        x,
+        y,
+        legend: vec![("inside what was expected".into(), 0), ("outside".into(), 1)],
+    }
+}
+
+/// What is expected, where nothing was observed.
+fn expected(s: &Size, against: &str) -> Panel {
+    let name = &s.column;
+    let all = || s.dots.iter().map(|(_, d)| d);
+    let y_values = all().flat_map(|d| [d.expected.low, d.expected.high]).filter(|v| *v > 1e-3);
+    Panel {
+        title: format!("{} expected (not in the table)", in_words(name)),
+        x: Axis::over(&axis_label(against), all().map(|d| d.at), false),
+        y: Axis::over(&format!("expected {}", axis_label(name)), y_values, true),
+        layers: vec![
+            Layer::Whiskers(all().map(|d| (d.at, d.expected.low, d.expected.high)).collect(), usize::MAX),
+            Layer::Points(all().map(|d| (d.at, d.expected.median)).collect(), 4),
+        ],
+        legend: Vec::new(),
+    }
+}

@@ -1,0 +1,78 @@
+//! The options that say how exactly a platform was measured.
+
+use crate::failure::{Failure, Outcome};
+use crate::report::{Ordered, short};
+use clap::Args;
+use conchoid::form;
+use conchoid::predict::caution::in_words;
+use conchoid::predict::measurement::MeasurementErrors;
+
+/// Standard deviations of the measurements.
+#[derive(Args, Debug, Default)]
+pub struct MeasuredWith {
+    /// Error of the platform depth, mm, as a standard deviation: the intervals widen by it (a caliper: 0.4)
+    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+    pub depth_error_mm: Option<f64>,
+    /// Error of the exterior platform angle, degrees, likewise (a goniometer in one hand: about 4)
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    pub angle_error_deg: Option<f64>,
+    /// Error of the platform width, mm, likewise
+    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+    pub width_error_mm: Option<f64>,
+    /// Error of the platform area, mm2, likewise
+    #[arg(long, value_name = "MM2", allow_negative_numbers = true)]
+    pub area_error_mm2: Option<f64>,
+}
+
+impl MeasuredWith {
+    fn each(&self) -> Vec<(&'static str, f64)> {
+        [
+            (form::DEPTH, self.depth_error_mm),
+            (form::ANGLE, self.angle_error_deg),
+            (form::WIDTH, self.width_error_mm),
+            (form::AREA, self.area_error_mm2),
+        ]
+        .into_iter()
+        .filter_map(|(name, sd)| Some((name, sd?)))
+        .collect()
+    }
+
+    /// Checks what was given.
+    pub fn errors(&self) -> Outcome<MeasurementErrors> {
+        self.each()
+            .into_iter()
+            .try_fold(MeasurementErrors::new(), |all, (name, sd)| all.absolute(name, sd))
+            .map_err(Failure::of_options)
+    }
+
+    /// A sentence, empty where every measurement is taken as exact.
+    pub fn in_words(&self) -> String {
+        let unit = |name: &str| match name {
+            form::ANGLE => "degrees",
+            form::AREA => "mm2",
+            _ => "mm",
+        };
+        let told: Vec<String> = self
+            .each()
+            .iter()
+            .filter(|(_, sd)| *sd > 0.0)
+            .map(|(name, sd)| format!("{} {} {}", in_words(name), short(*sd), unit(name)))
+            .collect();
+        if told.is_empty() {
+            return String::new();
+        }
+        format!(
+            "The intervals allow for errors of measurement (one standard deviation): {}.",
+            told.join(", ")
+        )
+    }
+
+    /// The same for a program.
+    pub fn json(&self) -> Ordered {
+        let mut out = Ordered::default();
+        for (name, sd) in self.each() {
+            out.put(name, sd);
+        }
+        out
+    }
+}
