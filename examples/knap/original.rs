@@ -277,7 +277,7 @@ fn table(
     for remark in reader.header().remarks() {
         eprintln!("knap: {remark}");
     }
-    let mut predictors = Predictors::new(calibration, by_stone)?;
+    let predictors = Predictors::new(calibration, by_stone)?;
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &COLUMNS)?;
     let progress = Progress::new("looking back");
     let mut summary = Summary::default();
@@ -317,6 +317,6 @@ fn table(
     }
     progress.finish();
     writer.finish()?.finish()?;
-    summary.print();
-    Ok(if summary.tally.refused() > 0 { 3 } else { 0 })
+    eprint!("{summary}");
+    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }
