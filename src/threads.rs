@@ -26,7 +26,11 @@ pub(crate) fn each<T: Send, R: Send>(items: Vec<T>, f: impl Fn(T) -> R + Sync + 
 
 /// Runs `f` on each item, on other threads where there are, and meanwhile `here` on this one.
 #[cfg(feature = "table")]
-pub(crate) fn beside<T: Send, R>(items: &mut [T], f: impl Fn(&mut T) + Sync + Send, here: impl FnOnce() -> R) -> R {
+pub(crate) fn beside<T: Send, R>(
+    items: &mut [T],
+    f: impl Fn(&mut T) + Sync + Send,
+    here: impl FnOnce() -> R,
+) -> R {
     #[cfg(feature = "parallel")]
     {
         let f = &f;

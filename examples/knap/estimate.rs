@@ -1,10 +1,10 @@
 //! `knap estimate`: the sizes of one flake; those of every row of a table are in `estimate_table.rs`.
 
 use crate::blow::{BlowOptions, calibration};
+use crate::estimate_table;
 use crate::failure::{Failure, Outcome};
 use crate::mechanics::{self, Detachment};
 use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
-use crate::estimate_table;
 use crate::tables::Sink;
 use clap::Args;
 use conchoid::calibration::Calibration;
@@ -92,9 +92,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         Format::Csv if known.is_some() => {
             return Err(Failure::usage("--known goes with --format text or json"));
         }
-        Format::Csv => {
-            print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?
-        }
+        Format::Csv => print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?,
     }
     Ok(0)
 }

@@ -31,8 +31,9 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
         estimates = estimates.column(mechanics::PROBABILITY, &probability);
     }
     let progress = Progress::new("estimating");
-    let (sink, summary) =
-        estimates.write(table, Sink::open(o.out.as_deref())?, |rows| progress.at(rows)).map_err(|e| match e {
+    let (sink, summary) = estimates
+        .write(table, Sink::open(o.out.as_deref())?, |rows| progress.at(rows))
+        .map_err(|e| match e {
             e @ Error::Table { .. } => of_table(e),
             e => e.into(),
         })?;

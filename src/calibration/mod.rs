@@ -412,7 +412,11 @@ impl Calibration {
             let all = || self.parts.variants.iter().flat_map(|v| v.sizes.iter().map(|m| m.size.clone()));
             if !all().any(|m| m == size) {
                 let mut names: Vec<String> = Vec::new();
-                all().for_each(|m| if !names.contains(&m) { names.push(m) });
+                all().for_each(|m| {
+                    if !names.contains(&m) {
+                        names.push(m)
+                    }
+                });
                 return Err(Error::unknown_name("size", size, names));
             }
         }

@@ -11,8 +11,8 @@
 //! numbers. Nothing is averaged here: every measurement and setting that the form reads must be given. Where one
 //! is missing, [`Predictor::estimate`] knows what to do.
 
-use super::distribution::{Interval, LEVEL};
 use super::caution::ATOM_TOLD;
+use super::distribution::{Interval, LEVEL};
 use super::estimate::Predictor;
 use crate::calibration::{SizeModel, Spread, Tails, Variant, cholesky};
 use crate::error::{Error, Result};
@@ -313,13 +313,15 @@ impl Batch {
         let behind = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);
         let atom = match (model.form.transform(), &model.spread) {
             (Transform::Ln | Transform::Log10 | Transform::Identity, _) => f64::NEG_INFINITY,
-            (_, Spread::Constant { degrees_of_freedom, .. }) => match ReadyTails::new(&model.tails, layout)? {
-                ReadyTails::Same(d) => behind(together(d, *degrees_of_freedom)),
-                ReadyTails::ByClass(_, by_code) => {
-                    let each = by_code.iter().map(|d| behind(together(*d, *degrees_of_freedom)));
-                    each.fold(behind(*degrees_of_freedom), f64::max)
+            (_, Spread::Constant { degrees_of_freedom, .. }) => {
+                match ReadyTails::new(&model.tails, layout)? {
+                    ReadyTails::Same(d) => behind(together(d, *degrees_of_freedom)),
+                    ReadyTails::ByClass(_, by_code) => {
+                        let each = by_code.iter().map(|d| behind(together(*d, *degrees_of_freedom)));
+                        each.fold(behind(*degrees_of_freedom), f64::max)
+                    }
                 }
-            },
+            }
             // degrees of freedom differ from row to row
             (_, Spread::Modelled { .. }) => f64::INFINITY,
         };

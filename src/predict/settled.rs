@@ -84,7 +84,9 @@ impl Predictor {
         if rows.len() != 1 || tangent_elsewhere || mixed {
             return Settling::Never;
         }
-        let Ok(filled) = by_termination(variant, ready, rows.clone(), ended) else { return Settling::NotHere };
+        let Ok(filled) = by_termination(variant, ready, rows.clone(), ended) else {
+            return Settling::NotHere;
+        };
         let [(_, complete)] = &filled[..] else { return Settling::Never };
         let Ok(estimate) = self.evaluate(variant, ready, rows, ended, cautions) else {
             return Settling::NotHere;
@@ -210,8 +212,7 @@ impl Sheet {
         }
         let [low, median, high] = spare;
         for (batch, limits) in &self.others {
-            let out =
-                IntervalColumns { low: &mut low[..n], median: &mut median[..n], high: &mut high[..n] };
+            let out = IntervalColumns { low: &mut low[..n], median: &mut median[..n], high: &mut high[..n] };
             batch.fill_doubting(columns, out, limits, doubtful)?;
         }
         Ok(())

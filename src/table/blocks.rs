@@ -153,7 +153,8 @@ impl Iterator for Records<'_> {
             return None;
         }
         let mut end = memchr2(b'\n', b'\r', &self.bytes[start..]).map(|n| start + n);
-        self.quoted = self.quotes && memchr(b'"', &self.bytes[start..end.unwrap_or(self.bytes.len())]).is_some();
+        self.quoted =
+            self.quotes && memchr(b'"', &self.bytes[start..end.unwrap_or(self.bytes.len())]).is_some();
         if self.quoted {
             end = self.end_with_quotes(start);
         }
@@ -208,7 +209,9 @@ pub(super) fn take_apart(record: &[u8], separator: u8, cells: &mut StringRecord)
 
 /// Whether a record is a line of blanks, which is no row in a table of several columns.
 pub(super) fn is_blank_line(record: &[u8], separator: u8) -> bool {
-    if record.first().is_some_and(|b| b.is_ascii_graphic() && *b != b'"') || memchr(separator, record).is_some() {
+    if record.first().is_some_and(|b| b.is_ascii_graphic() && *b != b'"')
+        || memchr(separator, record).is_some()
+    {
         return false;
     }
     let mut cells = StringRecord::new();

@@ -3,8 +3,8 @@
 
 /// Powers of ten that are exact as f64.
 const TENS: [f64; 23] = [
-    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19,
-    1e20, 1e21, 1e22,
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18,
+    1e19, 1e20, 1e21, 1e22,
 ];
 
 /// Digits whose integer is exact as f64.
@@ -56,7 +56,8 @@ pub(super) fn put_rounded(value: f64, out: &mut Vec<u8>) {
         // rare: by way of text
         let rounded = format!("{a:.5e}");
         let (digits, exponent) = rounded.split_once('e').unwrap_or((&rounded, "0"));
-        let digits = if digits.contains('.') { digits.trim_end_matches('0').trim_end_matches('.') } else { digits };
+        let digits =
+            if digits.contains('.') { digits.trim_end_matches('0').trim_end_matches('.') } else { digits };
         out.extend_from_slice(digits.as_bytes());
         out.push(b'e');
         out.extend_from_slice(exponent.as_bytes());
@@ -173,11 +174,31 @@ mod tests {
 
     #[test]
     fn other_texts_are_left_to_the_standard_reader() {
-        for text in ["", "-", ".", "-.", "1e5", "+1", " 1", "1 ", "1,5", "1..2", "nan", "1234567890123456", "\u{2212}5", "--1"] {
+        for text in [
+            "",
+            "-",
+            ".",
+            "-.",
+            "1e5",
+            "+1",
+            " 1",
+            "1 ",
+            "1,5",
+            "1..2",
+            "nan",
+            "1234567890123456",
+            "\u{2212}5",
+            "--1",
+        ] {
             assert_eq!(plain_decimal(text.as_bytes()), None, "{text:?}");
         }
-        for (text, value) in [("5.", 5.0), (".5", 0.5), ("-0", -0.0), ("123456789012345", 123456789012345.0)] {
-            assert_eq!(plain_decimal(text.as_bytes()).map(f64::to_bits), Some(f64::to_bits(value)), "{text:?}");
+        for (text, value) in [("5.", 5.0), (".5", 0.5), ("-0", -0.0), ("123456789012345", 123456789012345.0)]
+        {
+            assert_eq!(
+                plain_decimal(text.as_bytes()).map(f64::to_bits),
+                Some(f64::to_bits(value)),
+                "{text:?}"
+            );
         }
     }
 }

@@ -11,6 +11,7 @@
 //! | `blocks` | a table in blocks of whole records |
 //! | `digits` | numbers from and to text, for columns of many |
 //! | `estimates` | a table in, its estimates out: [`TableEstimates`], [`OpenTable`] |
+//! | `flow` | the blocks of such a table: plain rows a chunk at a time |
 //! | `summary` | what became of its rows: [`Summary`] |
 //!
 //! ```
@@ -44,6 +45,7 @@ mod blocks;
 mod cell;
 mod digits;
 mod estimates;
+mod flow;
 mod guard;
 mod header;
 mod quantity;

@@ -1,7 +1,7 @@
 //! Writing a table back: the input's columns as they were, then columns of our own.
 
-use super::header::{Header, Separator, shorten};
 use super::digits::put_rounded;
+use super::header::{Header, Separator, shorten};
 use super::read::Row;
 use crate::error::{Error, Place, Result};
 use std::io::Write;
@@ -111,7 +111,7 @@ impl<W: Write> TableWriter<W> {
         added: usize,
         names: impl Iterator<Item = &'a str>,
     ) -> Result<Self> {
-        let mut csv = csv::WriterBuilder::new().delimiter(separator).from_writer(writer);
+        let mut csv = csv::WriterBuilder::new().delimiter(separator).flexible(true).from_writer(writer);
         csv.write_record(names).map_err(failed)?;
         Ok(TableWriter { csv, carried, added, buffer: Vec::new() })
     }
