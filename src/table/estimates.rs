@@ -44,9 +44,9 @@ const MOST_BLOCKS: usize = 16;
 /// Reads what [`TableReader`](super::TableReader) reads, by the same rules.
 #[derive(Debug)]
 pub struct OpenTable<R> {
-    blocks: Blocks<R>,
-    header: Arc<Header>,
-    longest: u64,
+    pub(super) blocks: Blocks<R>,
+    pub(super) header: Arc<Header>,
+    pub(super) longest: u64,
 }
 
 impl<R: Read> OpenTable<R> {

@@ -29,7 +29,7 @@ pub(super) fn count(block: &[u8], separator: u8, columns: usize) -> u64 {
 }
 
 #[inline]
-fn is_row(record: &[u8], separator: u8, columns: usize) -> bool {
+pub(super) fn is_row(record: &[u8], separator: u8, columns: usize) -> bool {
     record.first().is_some_and(|b| b.is_ascii_digit())
         || columns < 2
         || !blocks::is_blank_line(record, separator)
@@ -37,7 +37,7 @@ fn is_row(record: &[u8], separator: u8, columns: usize) -> bool {
 
 /// What is read of a cell.
 #[derive(Debug, Clone, Copy)]
-enum Use {
+pub(super) enum Use {
     /// Carried through.
     Nothing,
     /// A number, which of the understood columns, and how it becomes one in our unit.
@@ -46,6 +46,78 @@ enum Use {
     Class,
     /// Text that no answer depends on, but that must be a name.
     Label,
+}
+
+/// What is read of each cell of a row; `read` tells whether an answer depends on a name.
+pub(super) fn uses_of(header: &Header, read: impl Fn(&str) -> bool) -> Vec<Use> {
+    let mut uses = vec![Use::Nothing; header.names.len()];
+    for (column, c) in header.columns.iter().enumerate() {
+        uses[c.field] = match c.kind {
+            Kind::Number { factor, bounds } => Use::Number { column, factor, bounds },
+            Kind::Class(ClassKind::Label)
+                if ["flake", "core", "knapper"].contains(&c.name.as_str()) && !read(&c.name) =>
+            {
+                Use::Label
+            }
+            Kind::Class(_) => Use::Class,
+        };
+    }
+    uses
+}
+
+/// What was seen of a cell whose kind matters.
+pub(super) enum Seen<'a> {
+    Number { missing: bool },
+    Class(&'a [u8]),
+}
+
+/// Reads the cells of a record without quotes: numbers into `values`, by understood column. False where the row
+/// must be understood in full, because a cell is bad, cells are too few or too many, or `seen` says so.
+#[inline(always)]
+pub(super) fn read_cells(
+    record: &[u8],
+    uses: &[Use],
+    header: &Header,
+    values: &mut [f64],
+    mut seen: impl FnMut(Seen<'_>) -> bool,
+) -> bool {
+    let separator = header.separator;
+    let mut rest = record;
+    for (field, what) in uses.iter().enumerate() {
+        let end = rest.iter().position(|b| *b == separator);
+        let cell = match end {
+            Some(end) if field + 1 < uses.len() => &rest[..end],
+            None if field + 1 == uses.len() => rest,
+            _ => return false,
+        };
+        rest = &rest[end.map_or(rest.len(), |e| e + 1)..];
+        match *what {
+            Use::Nothing => {}
+            Use::Number { column, factor, bounds } => {
+                let Some(written) = number(cell, header.decimal_comma()) else { return false };
+                let value = if factor == 1.0 { written } else { written * factor };
+                let fine = match bounds {
+                    Some(bounds) => bounds.contains(value),
+                    None => value.is_finite(),
+                };
+                if !(fine || written.is_nan()) || !seen(Seen::Number { missing: written.is_nan() }) {
+                    return false;
+                }
+                values[column] = value;
+            }
+            Use::Class => {
+                if !seen(Seen::Class(cell)) {
+                    return false;
+                }
+            }
+            Use::Label => {
+                if cell.len() > 64 || !cell.iter().all(|b| matches!(b, b' '..=b'~')) {
+                    return false;
+                }
+            }
+        }
+    }
+    true
 }
 
 /// Everything that the blocks of one table share.
@@ -150,20 +222,8 @@ struct Chunk<'t> {
 
 impl<'t> Flow<'t> {
     pub fn new(how: &'t TableEstimates<'t>, header: Arc<Header>, longest: u64) -> Self {
-        let mut uses = vec![Use::Nothing; header.names.len()];
         let layout = how.predictors.first.calibration().layout();
-        for (column, c) in header.columns.iter().enumerate() {
-            uses[c.field] = match c.kind {
-                Kind::Number { factor, bounds } => Use::Number { column, factor, bounds },
-                Kind::Class(ClassKind::Label)
-                    if ["flake", "core", "knapper"].contains(&c.name.as_str())
-                        && layout.position(&c.name).is_none() =>
-                {
-                    Use::Label
-                }
-                Kind::Class(_) => Use::Class,
-            };
-        }
+        let uses = uses_of(&header, |name| layout.position(name).is_some());
         Flow { how, header, longest, uses, sheets: Mutex::new(Vec::new()) }
     }
 
@@ -256,46 +316,18 @@ impl<'t> Flow<'t> {
     /// Reads the cells of a record: numbers and the key of its kind; false where the row must be understood in full.
     #[inline]
     fn cells(&self, record: &[u8], chunk: &mut Chunk<'t>) -> bool {
-        let separator = self.header.separator;
-        chunk.key.clear();
-        let mut rest = record;
-        let fields = self.uses.len();
-        for (field, what) in self.uses.iter().enumerate() {
-            let end = rest.iter().position(|b| *b == separator);
-            let cell = match end {
-                Some(end) if field + 1 < fields => &rest[..end],
-                None if field + 1 == fields => rest,
-                _ => return false,
-            };
-            rest = &rest[end.map_or(rest.len(), |e| e + 1)..];
-            match *what {
-                Use::Nothing => {}
-                Use::Number { column, factor, bounds } => {
-                    let Some(written) = number(cell, self.header.decimal_comma()) else { return false };
-                    chunk.key.push(u8::from(written.is_nan()));
-                    let value = if factor == 1.0 { written } else { written * factor };
-                    let fine = match bounds {
-                        Some(bounds) => bounds.contains(value),
-                        None => value.is_finite(),
-                    };
-                    if !(fine || written.is_nan()) {
-                        return false;
-                    }
-                    chunk.values[column] = value;
-                }
-                Use::Class => {
-                    chunk.key.extend_from_slice(cell);
-                    chunk.key.push(0x1f);
-                }
-                Use::Label => {
-                    let fine = cell.len() <= 64 && cell.iter().all(|b| matches!(b, b' '..=b'~'));
-                    if !fine {
-                        return false;
-                    }
+        let Chunk { key, values, .. } = chunk;
+        key.clear();
+        read_cells(record, &self.uses, &self.header, values, |seen| {
+            match seen {
+                Seen::Number { missing } => key.push(u8::from(missing)),
+                Seen::Class(cell) => {
+                    key.extend_from_slice(cell);
+                    key.push(0x1f);
                 }
             }
-        }
-        true
+            true
+        })
     }
 
     /// The kind of the row whose key was just read.

@@ -12,6 +12,7 @@
 //! | `digits` | numbers from and to text, for columns of many |
 //! | `estimates` | a table in, its estimates out: [`TableEstimates`], [`OpenTable`] |
 //! | `flow` | the blocks of such a table: plain rows a chunk at a time |
+//! | `stretches` | a table as columns of numbers and single rows: [`OpenTable::each`], [`Stretch`] |
 //! | `summary` | what became of its rows: [`Summary`] |
 //!
 //! ```
@@ -50,6 +51,7 @@ mod guard;
 mod header;
 mod quantity;
 mod read;
+mod stretches;
 mod summary;
 mod write;
 
@@ -59,5 +61,6 @@ pub use estimates::{
 pub use header::{ColumnId, Header, MOST_COLUMNS, Separator, TableOptions};
 pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};
 pub use read::{Row, RowOutcome, TableReader, Tally};
+pub use stretches::Stretch;
 pub use summary::Summary;
 pub use write::{Cell, TableWriter};
