@@ -12,7 +12,17 @@
 //! ```
 //!
 //! X'X is never formed. Two [`Accumulator`]s merge by the same step, so a fit can be split over threads
-//! or machines. A column that the others determine is named in the error. Everything a fit reports
+//! or machines:
+//!
+//! | step | where | what |
+//! |---|---|---|
+//! | map | beside each partition | [`Accumulator::push`] its rows (or `RawColumns::accumulate` its columns) |
+//! | carry | | [`Accumulator`] through `serde`: (p + 1)(p + 2) / 2 numbers, whatever the rows |
+//! | reduce | anywhere, in any tree | [`Accumulator::merge`] in one agreed order, which fixes the bytes |
+//! | finish | once | [`Accumulator::finish`], equal to the single fit to rounding |
+//!
+//! `examples/partitions.rs` does it with files. Grouped fits go the same way with
+//! [`GroupedRows`](super::grouped::GroupedRows). A column that the others determine is named in the error. Everything a fit reports
 //! (coefficients, covariance, spread, R2, likelihood) comes from the triangle; leverage, residuals and
 //! leave-one-out come from a second walk over the rows, in closed form.
 
