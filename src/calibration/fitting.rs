@@ -841,6 +841,7 @@ impl Collector {
         size: &(impl Fn(usize) -> f64 + Sync),
         used: usize,
     ) -> Result<Standing> {
+        let spread = fit.spread();
         let pieces = threads::in_order(rows.len().div_ceil(PIECE), |k| {
             let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
             let (mut design, mut z) = (vec![0.0; compiled.terms()], Vec::new());
@@ -849,7 +850,7 @@ impl Collector {
             for i in piece {
                 compiled.fill(self.row(*i), &mut design);
                 let (leverage, standardised, left_out) =
-                    fit.stand(&design, transform.apply(size(*i)), &mut z);
+                    fit.stand(&design, transform.apply(size(*i)), spread, &mut z);
                 own.push(standardised);
                 largest = largest.max(leverage);
                 if left_out.is_finite() {

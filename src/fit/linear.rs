@@ -627,15 +627,15 @@ impl LinearFit {
     }
 
     /// Leverage, standardised residual and left-out residual of a row of as many terms, as
-    /// [`LinearFit::diagnose`] has them; `z` is memory to work in.
-    pub(crate) fn stand(&self, row: &[f64], y: f64, z: &mut Vec<f64>) -> (f64, f64, f64) {
+    /// [`LinearFit::diagnose`] has them; `spread` is that of the fit, `z` memory to work in.
+    pub(crate) fn stand(&self, row: &[f64], y: f64, spread: f64, z: &mut Vec<f64>) -> (f64, f64, f64) {
         let p = self.names.len();
         let residual = y - row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum::<f64>();
         z.clear();
         z.extend_from_slice(row);
         forward_substitute(&self.triangle, p, z);
         let leverage = dot(z, z);
-        let standardised = residual / (self.spread() * (1.0 - leverage).sqrt());
+        let standardised = residual / (spread * (1.0 - leverage).sqrt());
         (leverage, standardised, residual / (1.0 - leverage))
     }
 
