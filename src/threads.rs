@@ -24,6 +24,42 @@ pub(crate) fn each<T: Send, R: Send>(items: Vec<T>, f: impl Fn(T) -> R + Sync + 
     items.into_iter().map(f).collect()
 }
 
+/// Runs `f` on each item, on other threads where there are, and meanwhile `here` on this one.
+#[cfg(feature = "table")]
+pub(crate) fn beside<T: Send, R>(
+    items: &mut [T],
+    f: impl Fn(&mut T) + Sync + Send,
+    here: impl FnOnce() -> R,
+) -> R {
+    #[cfg(feature = "parallel")]
+    {
+        let f = &f;
+        rayon::in_place_scope(|scope| {
+            for item in items {
+                scope.spawn(move |_| f(item));
+            }
+            here()
+        })
+    }
+    #[cfg(not(feature = "parallel"))]
+    {
+        let r = here();
+        items.iter_mut().for_each(f);
+        r
+    }
+}
+
+/// How many pieces are worked on at once.
+#[cfg(feature = "table")]
+pub(crate) fn at_once() -> usize {
+    #[cfg(feature = "parallel")]
+    {
+        rayon::current_num_threads()
+    }
+    #[cfg(not(feature = "parallel"))]
+    1
+}
+
 /// Joins neighbours until one is left: ((0 1) (2 3)) ((4 5) 6).
 pub(crate) fn join<T>(mut items: Vec<T>, both: impl Fn(T, T) -> T) -> Option<T> {
     while items.len() > 1 {

@@ -595,7 +595,7 @@ fn the_input_is_written_back_unchanged_with_columns_added() {
         ("a\tdepth_cm\nx\t7.5\n", "a\tdepth_cm\texpected\tcautions\nx\t7.5\t75\t\n"),
         (
             "a,depth_mm,b\n1\n1,2,3,4\n",
-            "a,depth_mm,b,expected,cautions\n1,,,,\"re,fu\"\"sed\"\n1,2,3,,\"re,fu\"\"sed\"\n",
+            "a,depth_mm,b,expected,cautions\n1,,,,\"re,fu\"\"sed\"\n1,2,3,,\"re,fu\"\"sed\",4\n",
         ),
     ] {
         assert_eq!(rewrite(text), expected, "{text:?}");

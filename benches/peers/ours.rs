@@ -5,10 +5,14 @@
 
 use conchoid::calibration::{SizeModel, Spread, Tails, bundled};
 use conchoid::fit::columns::RawColumns;
+use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
+use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use conchoid::fit::{Design, resample};
 use conchoid::form::{Form, Layout, Transform, indicator, ln, product, square};
+use conchoid::infer::assemblage::{Assemblage, Drawing};
 use conchoid::predict::batch::{Batch, IntervalColumns};
 use conchoid::predict::{Interval, Predictor};
+use conchoid::strike::{Platform, Strike};
 use std::hint::black_box;
 use std::path::Path;
 use std::time::Instant;
@@ -132,6 +136,19 @@ fn main() {
         black_box(resample::leave_one_out(&design, &y).expect("rows left out"));
     });
 
+    fits_of_a_tenth(folder, &depth, &angle, &class, &mass);
+    let tenfold = |c: &[f64]| (0..10).flat_map(|_| c.iter().copied()).collect::<Vec<f64>>();
+    {
+        let ten: Vec<Vec<f64>> = columns.iter().map(|c| tenfold(c)).collect();
+        let ten: Vec<&[f64]> = ten.iter().map(Vec::as_slice).collect();
+        let mut filled = [vec![0.0; 10 * n], vec![0.0; 10 * n], vec![0.0; 10 * n]];
+        time("intervals-10x", 5, 1, || {
+            let [low, median, high] = &mut filled;
+            batch.fill(&ten, IntervalColumns { low, median, high }).expect("intervals");
+            black_box(&filled);
+        });
+    }
+
     let predictor =
         Predictor::new(bundled::named("hard-hammer-flint").expect("bundled")).expect("a predictor");
     let quick = predictor.quick("depth, angle", 0.95).expect("a variant");
@@ -144,5 +161,56 @@ fn main() {
         quick.intervals(black_box(&row), &mut out).expect("an estimate");
         black_box(&out);
     });
+    let mut bag = Assemblage::new(&predictor).expect("an assemblage");
+    for (depth, angle) in depth.iter().zip(&angle).take(10_000) {
+        let platform = Platform::builder()
+            .depth_mm(*depth)
+            .exterior_platform_angle_deg(*angle)
+            .build()
+            .expect("a platform");
+        bag.offer("all", &Strike::builder().platform(platform).build().expect("a strike"));
+    }
+    let drawing = Drawing::seeded(1).draws(10_000).expect("draws");
+    time("assemblage", 2, 1, || {
+        black_box(bag.totals(&drawing).expect("totals"));
+    });
     triad(8_000_000);
+}
+
+/// How the first tenth of the flakes end, and what their cores share, with terms brought to a common scale.
+fn fits_of_a_tenth(folder: &Path, depth: &[f64], angle: &[f64], class: &[f64], mass: &[f64]) {
+    let k = mass.len() / 10;
+    let scaled = |c: Vec<f64>| {
+        let mean = c.iter().sum::<f64>() / k as f64;
+        let sd = (c.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / k as f64).sqrt();
+        c.into_iter().map(|v| (v - mean) / sd).collect::<Vec<f64>>()
+    };
+    let columns = [
+        scaled(depth[..k].iter().map(|d| d.ln()).collect()),
+        scaled(angle[..k].to_vec()),
+        scaled(class[..k].to_vec()),
+    ];
+    let x = nalgebra::DMatrix::from_fn(k, 4, |i, j| if j == 0 { 1.0 } else { columns[j - 1][i] });
+    let names = ["intercept", "ln depth", "angle", "antler"].map(String::from).to_vec();
+    let design = Design::new(names, x).expect("a design");
+    let ends = read(folder, "ends")[..k].iter().map(|v| *v as usize).collect();
+    let classes = ["feather", "hinge", "step", "overshot"].map(String::from).to_vec();
+    let outcomes = Outcomes::new(classes, ends).expect("outcomes");
+    let options = MultinomialOptions::with_penalty(Penalty::None);
+    time("multinomial", 5, 1, || {
+        black_box(multinomial::fit(&design, &outcomes, &options).expect("a fit"));
+    });
+    let fit = multinomial::fit(&design, &outcomes, &options).expect("a fit");
+    println!("fact multinomial log-likelihood, conchoid {:e}", fit.log_likelihood());
+
+    let count = k / 25;
+    let of: Vec<usize> = read(folder, "core")[..k].iter().map(|v| *v as usize % count).collect();
+    let groups = Groups::new((0..count).map(|g| g.to_string()).collect()).expect("groups");
+    let y: Vec<f64> = mass[..k].iter().map(|m| m.ln()).collect();
+    time("random-intercept", 10, 1, || {
+        black_box(GroupedFit::fit(&design, &y, &groups, &of, Likelihood::Restricted).expect("a fit"));
+    });
+    let fit = GroupedFit::fit(&design, &y, &groups, &of, Likelihood::Restricted).expect("a fit");
+    println!("fact spread between cores, conchoid {:e}", fit.sd_between());
+    println!("fact spread within cores, conchoid {:e}", fit.sd_within());
 }

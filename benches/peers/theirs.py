@@ -1,4 +1,4 @@
-"""What a user would run instead, interleaved with ours. theirs.py FOLDER OURS ROUNDS RESULTS
+"""What a user would run instead, interleaved with ours. theirs.py FOLDER OURS ROUNDS RESULTS KNAP CRATE
 
 Each round runs our binary once (it repeats each work five times) and each peer once; R joins where it is
 installed. Medians over all. Writes the table to RESULTS and prints it."""
@@ -6,9 +6,13 @@ import os, pathlib, platform, shutil, statistics, subprocess, sys, time
 import numpy as np
 import scipy, scipy.stats
 import statsmodels, statsmodels.api as sm
+import pandas, polars, sklearn
+from sklearn.linear_model import LogisticRegression
 
-folder, ours, rounds, results = pathlib.Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), sys.argv[4]
-depth, angle, antler, mass = (np.fromfile(folder / n, "<f8") for n in ("depth", "angle", "class", "mass"))
+folder, ours, rounds, results, knap, crate = (pathlib.Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), *sys.argv[4:7])
+depth, angle, antler, mass, ends, core_of = (
+    np.fromfile(folder / n, "<f8") for n in ("depth", "angle", "class", "mass", "ends", "core")
+)
 n = len(mass)
 times = {}
 
@@ -105,6 +109,55 @@ def leave_one_out():
     return e / (1.0 - np.einsum("ij,ij->i", q, q))
 
 
+# a tenth of the flakes: how they end, and what the cores share
+k = n // 10
+xk = np.column_stack([np.log(depth[:k]), angle[:k], antler[:k]])
+xk = (xk - xk.mean(0)) / xk.std(0)  # their optimisers want it so
+design_k = sm.add_constant(xk)
+facts = {}
+
+
+def sklearn_logit():
+    m = LogisticRegression(C=np.inf, solver="newton-cholesky", tol=1e-8, max_iter=100).fit(xk, ends[:k])
+    p = m.predict_proba(xk)
+    facts["multinomial log-likelihood, scikit-learn"] = float(np.log(p[np.arange(k), ends[:k].astype(int)]).sum())
+
+
+def statsmodels_logit():
+    m = sm.MNLogit(ends[:k], design_k).fit(method="newton", disp=0)
+    facts["multinomial log-likelihood, statsmodels"] = float(m.llf)
+
+
+groups_k = core_of[:k] % (k // 25)
+
+
+def statsmodels_mixed():
+    m = sm.MixedLM(np.log(mass[:k]), design_k, groups_k).fit(reml=True)
+    facts["spread between cores, statsmodels"] = float(np.sqrt(np.asarray(m.cov_re)[0, 0]))
+    facts["spread within cores, statsmodels"] = float(np.sqrt(m.scale))
+
+
+def assemblage(flakes=10_000, draws=10_000, batch=200):
+    rng = np.random.default_rng(1)
+    x = design(depth[:flakes], angle[:flakes], antler[:flakes])
+    total = np.empty(draws)
+    for i in range(0, draws, batch):
+        drawn = b[:, None] + factor @ rng.standard_normal((6, batch))
+        m = x @ drawn
+        m += np.sqrt(s2) * rng.standard_normal((flakes, batch))
+        np.exp(m, out=m)
+        total[i : i + batch] = m.sum(0)
+    return np.quantile(total, [0.025, 0.5, 0.975])
+
+
+def ten_times(size=4096):
+    # the same pieces over ten times the rows, each with its own place in the output
+    low, mid, high = np.empty(10 * n), np.empty(10 * n), np.empty(10 * n)
+    for turn in range(10):
+        at = slice(turn * n, turn * n + n)
+        low[at], mid[at], high[at] = pieces(size)
+
+
 PEERS = [
     ("fit", "numpy normal equations", normal_equations, 1),
     ("fit", "numpy lstsq", lstsq, 1),
@@ -113,7 +166,64 @@ PEERS = [
     ("intervals", "numpy whole arrays", whole, 1),
     ("bootstrap", "numpy batched", bootstrap, 1),
     ("leave-one-out", "numpy closed form", leave_one_out, 50),
+    ("intervals-10x", "numpy in pieces", ten_times, 1),
+    ("multinomial", "scikit-learn newton-cholesky", sklearn_logit, 1),
+    ("multinomial", "statsmodels MNLogit", statsmodels_logit, 1),
 ]
+SLOW_PEERS = [
+    ("assemblage", "numpy batched", assemblage, 1),
+    ("random-intercept", "statsmodels MixedLM", statsmodels_mixed, 1),
+]
+here = pathlib.Path(__file__).parent
+table, fitted, written = (str(folder / name) for name in ("m.csv", "fit.json", "out.csv"))
+peer = [sys.executable, str(here / "csv_peers.py")]
+FIT = [knap, "fit", "--table", table, "--response", "mass_g", "--form", "log-log", "--name", "own"]
+ESTIMATE = [knap, "estimate", "--table", table, "--out", written]
+PROCESSES = [
+    ("csv-estimate", "conchoid", ESTIMATE + ["--calibration", fitted]),
+    ("csv-estimate", "polars + numpy", peer + ["estimate", "polars", table, fitted, written]),
+    ("csv-estimate", "polars + numpy, rounded as ours", peer + ["estimate", "polars-rounded", table, fitted, written]),
+    ("csv-estimate-modelled-spread", "conchoid", ESTIMATE + ["--calibration", "hard-hammer-flint", "--size", "mass_g"]),
+    ("csv-estimate-four-sizes", "conchoid", ESTIMATE + ["--calibration", "hard-hammer-flint"]),
+    ("csv-fit", "conchoid", FIT),
+    ("csv-fit", "polars + numpy", peer + ["fit", "polars", table, fitted, written]),
+    ("csv-fit", "pandas + numpy", peer + ["fit", "pandas", table, fitted, written]),
+]
+if crate != "none":
+    PROCESSES.append(("csv-fit", "Rust csv + linregress", [crate, "csv", table]))
+SLOW_PROCESSES = [("csv-estimate", "pandas + numpy", peer + ["estimate", "pandas", table, fitted, written])]
+R_ESTIMATE = """suppressMessages({library(data.table); library(jsonlite)}); f <- fromJSON("FIT")$variants$sizes[[1]]
+d <- fread("TABLE", showProgress = FALSE); b <- f$coefficients[[1]]; v <- f$covariance[[1]]; s <- f$spread$constant
+x <- cbind(1, log(d$platform_depth_mm), d$exterior_platform_angle_deg); m <- as.vector(x %*% b)
+h <- qt(0.975, s$degrees_of_freedom) * sqrt(s$value^2 + rowSums((x %*% v) * x))
+d[, c("low", "median", "high") := list(exp(m - h), exp(m), exp(m + h))]
+d[, c("p1", "p2", "p3", "p4", "calibration", "cautions", "form") := list(NA, NA, NA, NA, "own", NA, "log-log")]
+fwrite(d, "OUT")"""
+R_FIT = """suppressMessages(library(data.table)); d <- fread("TABLE", showProgress = FALSE)
+print(summary(lm(log(mass_g) ~ log(platform_depth_mm) + exterior_platform_angle_deg, d))$coefficients)"""
+if shutil.which("Rscript"):
+    for work, script in [("csv-estimate", R_ESTIMATE), ("csv-fit", R_FIT)]:
+        for key, value in [("TABLE", table), ("FIT", fitted), ("OUT", written)]:
+            script = script.replace(key, value)
+        SLOW_PROCESSES.append((work, "R data.table", ["Rscript", "-e", script]))
+peaks = {}
+
+
+def process(work, who, command):
+    """Times a whole process: wall, cores, and the most memory it had."""
+    start = time.perf_counter()
+    p = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    _, status, used = os.wait4(p.pid, 0)
+    wall = time.perf_counter() - start
+    if status != 0:
+        print("failed:", work, who)
+        return
+    times.setdefault((work, who), []).append(wall)
+    times.setdefault((work + "@core", who), []).append(used.ru_utime + used.ru_stime)
+    peaks[(work, who)] = max(peaks.get((work, who), 0), used.ru_maxrss / 1024)
+
+
+subprocess.run(FIT + ["--out", fitted], check=True, capture_output=True)
 R = """
 read <- function(n) readBin(file.path(FOLDER, n), "double", ROWS)
 depth <- read("depth"); angle <- read("angle"); antler <- read("class"); mass <- read("mass")
@@ -127,13 +237,17 @@ t <- system.time(p()); cat("intervals|R predict", t[["elapsed"]], t[["user.self"
 for round in range(rounds):
     for line in subprocess.run([ours, str(folder)], capture_output=True, text=True, check=True).stdout.splitlines():
         work, value = line.rsplit(" ", 1)
-        if work not in ("coefficient", "interval"):
+        if work.startswith("fact "):
+            facts[work[5:]] = float(value)
+        elif work not in ("coefficient", "interval"):
             times.setdefault((work, "conchoid"), []).append(float(value))
         elif round == 0:
             print(line)
     if round == 0:
         print("numpy lstsq", lstsq(), "interval", whole()[2][0])
-    for work, name, f, calls in PEERS:
+    for work, who, command in PROCESSES + (SLOW_PROCESSES if round % 3 == 0 else []):
+        process(work, who, command)
+    for work, name, f, calls in PEERS + (SLOW_PEERS if round % 3 == 0 else []):
         start, core = time.perf_counter(), time.process_time()
         for _ in range(calls):
             f()
@@ -164,7 +278,7 @@ out = [
     "",
     f"- {cpu}, {os.cpu_count()} cores; {cache}",
     f"- load average at the end {load:.1f}" + (" (the machine was busy: times are longer than they need be and ratios are noisy)" if load > 1.5 else ""),
-    f"- {rustc}; Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}, statsmodels {statsmodels.__version__}; {version}",
+    f"- {rustc}; Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}, statsmodels {statsmodels.__version__}, scikit-learn {sklearn.__version__}, polars {polars.__version__}, pandas {pandas.__version__}; {version}",
     "",
     "Wall: from start to end. Cores: seconds on all cores together, which neighbours on a busy machine stretch less;",
     "half of it is what two free cores would need at best. Ratios are theirs over ours.",
@@ -182,6 +296,9 @@ for work in dict.fromkeys(w for w, _ in times):
             k = statistics.median(times[(work + "@core", who)])
             r = (a / statistics.median(mine[work]), k / statistics.median(mine[work + "@core"]))
             out.append(f"| {work} | {who} | {a:.3g} | {c:.3g} | {r[0]:.1f} | {k:.3g} | {r[1]:.1f} |")
+out += ["", "Whole processes (from start to exit), most memory in MB: "
+        + "; ".join(f"{work} {who} {mb:.0f}" for (work, who), mb in sorted(peaks.items())) + "."]
+out += ["", "To show that the same was fitted: " + "; ".join(f"{name} {value:.4f}" for name, value in facts.items()) + "."]
 gb = 24 * 8e6 / min(times[("triad", "conchoid")]) / 1e9
 gb_median = 24 * 8e6 / statistics.median(times[("triad", "conchoid")]) / 1e9
 out += [

@@ -115,7 +115,7 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
     for remark in table.header().remarks() {
         eprintln!("knap: {remark}");
     }
-    let only = o.only.iter().map(|w| Only::parse(w, &table)).collect::<Outcome<Vec<Only>>>()?;
+    let only = o.only.iter().map(|w| Only::parse(w, table.header())).collect::<Outcome<Vec<Only>>>()?;
     for (flag, column) in o.classes.iter().map(|c| ("--class", c)).chain(o.by.iter().map(|c| ("--by", c))) {
         let looked_up = column == "percussor_class" && table.header().column("percussor").is_some();
         if table.header().column(column.trim()).is_none() && !looked_up {

@@ -1,24 +1,21 @@
-//! `knap estimate`: the sizes of one flake, or of every row of a table.
+//! `knap estimate`: the sizes of one flake; those of every row of a table are in `estimate_table.rs`.
 
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate_plot;
+use crate::estimate_table;
 use crate::failure::{Failure, Outcome};
 use crate::measured::MeasuredWith;
 use crate::mechanics::{self, Detachment};
 use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
-use crate::tables::{self, Progress, Sink};
+use crate::tables::Sink;
 use clap::Args;
-use conchoid::Error;
-use conchoid::calibration::{Calibration, SIZES};
+use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::caution::in_words;
-use conchoid::predict::measurement::MeasurementErrors;
-use conchoid::predict::{Ask, Caution, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
-use conchoid::table::{Cell, Row, RowOutcome, TableWriter, Tally};
-use std::collections::BTreeMap;
+use conchoid::predict::{Ask, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
+use conchoid::table::{Cell, TableEstimates, TableWriter};
 
-/// Terminations with a column of their own.
-const TERMINATIONS: [&str; 4] = ["feather", "hinge", "step", "overshot"];
+pub use conchoid::table::{Completed as RowOr, Predictors, Summary, answer, joined};
 
 pub const EXAMPLES: &str = "\
 Examples:
@@ -28,7 +25,7 @@ Examples:
   knap estimate --depth-mm 8 --angle-deg 75 --depth-error-mm 0.5 --angle-error-deg 4 --plot blow.svg
   knap estimate --table platforms.csv --out expected.csv --plot expected.svg
 A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
-mapped with --column theirs=ours. Exit code 0: every row answered; 3: some refused (they stay in place,
+mapped with --column theirs=ours. Estimates in a table have six significant digits. Exit code 0: every row answered; 3: some refused (they stay in place,
 with the reason).";
 
 #[derive(Args)]
@@ -49,6 +46,9 @@ pub struct Options {
     /// Probability inside the intervals
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
+    /// Only this size (length_mm, width_mm, thickness_mm, mass_g); may be repeated
+    #[arg(long = "size", value_name = "SIZE")]
+    pub sizes: Vec<String>,
     /// How to print a single estimate
     #[arg(long, value_enum, default_value = "text")]
     pub format: Format,
@@ -71,10 +71,15 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let termination = termination.map_err(Failure::of_options)?;
     let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let calibration = if o.sizes.is_empty() {
+        calibration
+    } else {
+        calibration.only(&o.sizes).map_err(Failure::of_options)?
+    };
     let mut ask = Ask::default();
     ask.termination = termination;
     match &o.table {
-        Some(path) => table(o, path, calibration, &ask, level),
+        Some(path) => estimate_table::run(o, path, calibration, ask, level),
         None => single(o, calibration, &ask, level),
     }
 }
@@ -103,7 +108,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         Format::Csv if known.is_some() => {
             return Err(Failure::usage("--known goes with --format text or json"));
         }
-        Format::Csv => print_csv(&estimate, detachment.as_ref(), level)?,
+        Format::Csv => print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?,
     }
     Ok(0)
 }
@@ -251,255 +256,30 @@ fn percent2(p: f64) -> String {
     if p > 0.0 && p < 0.01 { format!("{:.1}", p * 100.0) } else { format!("{:.0}", p * 100.0) }
 }
 
-/// Names of the result columns of a table.
-fn result_columns(detachment: bool) -> Vec<String> {
-    let mut names = Vec::new();
-    if detachment {
-        names.push(mechanics::PROBABILITY.to_string());
+fn print_csv(
+    e: &Estimate,
+    detachment: Option<&Detachment>,
+    o: &Options,
+    calibration: Calibration,
+    level: f64,
+) -> Outcome<()> {
+    let probability = |_: &RowOr, _: &Calibration| None;
+    let mut sheet = TableEstimates::new(calibration, level)?;
+    if !o.sizes.is_empty() {
+        sheet = sheet.only(&o.sizes)?;
     }
-    for size in SIZES {
-        for end in ["low", "median", "high"] {
-            names.push(format!("expected_{size}_{end}"));
-        }
+    if detachment.is_some() {
+        sheet = sheet.column(mechanics::PROBABILITY, &probability);
     }
-    names.extend(TERMINATIONS.map(|t| format!("p_{t}")));
-    names.extend(["calibration".to_string(), "cautions".to_string(), "form".to_string()]);
-    names
-}
-
-fn result_numbers(e: &Estimate, level: f64, quantiles: &mut Quantiles) -> Outcome<Vec<Option<f64>>> {
-    let mut numbers = Vec::with_capacity(16);
-    for size in SIZES {
-        match e.size(size) {
-            Some(p) => {
-                let i = p.interval_with(level, quantiles)?;
-                numbers.extend([Some(i.low), Some(i.median), Some(i.high)]);
-            }
-            None => numbers.extend([None; 3]),
-        }
-    }
-    for name in TERMINATIONS {
-        let known = e.terminations.iter().find(|t| t.termination == name);
-        numbers.push(known.map(|t| (t.value * 1e6).round() / 1e6));
-    }
-    Ok(numbers)
-}
-
-fn print_csv(e: &Estimate, detachment: Option<&Detachment>, level: f64) -> Outcome<()> {
-    let names = result_columns(detachment.is_some());
+    let names = sheet.columns();
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let mut writer = TableWriter::sheet(Sink::open(None)?, conchoid::table::Separator::Comma, &names)?;
     let text = joined(&e.cautions, true);
     let probability = detachment.map(|d| Some(d.answer.detachment_probability.value));
-    let numbers = result_numbers(e, level, &mut Quantiles::default())?;
-    let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();
+    let numbers = sheet.numbers(e, &mut Quantiles::default())?;
+    let numbers = probability.into_iter().chain(numbers);
+    let mut cells: Vec<Cell> = numbers.map(|n| n.map_or(Cell::Blank, Cell::Rounded)).collect();
     cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
     writer.write_cells(&cells)?;
     writer.finish()?.finish()
-}
-
-/// Cautions as one cell; what holds for every row of a calibration is told once, in the summary.
-pub fn joined(list: &[Caution], all: bool) -> String {
-    let own = list.iter().filter(|c| {
-        all || !matches!(c, Caution::NotInExperiment { .. } | Caution::TerminationsNotTold { .. })
-    });
-    own.map(Caution::to_string).collect::<Vec<_>>().join("; ")
-}
-
-fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
-    let options = tables::options(&o.columns, Some(&calibration), &[])?;
-    let given = o.blow.given()?;
-    let by_stone = o.calibration.is_none() && o.blow.stone.is_none();
-    let mut reader = tables::open(path, &options)?;
-    for remark in reader.header().remarks() {
-        eprintln!("knap: {remark}");
-    }
-    let mut predictors = Predictors::new(calibration, by_stone)?;
-    let detaches = mechanics::in_table(reader.header(), &o.blow.delivery);
-    let names = result_columns(detaches);
-    let names: Vec<&str> = names.iter().map(String::as_str).collect();
-    let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &names)?;
-    let progress = Progress::new("estimating");
-    let mut summary = Summary::default();
-    let mut quantiles = Quantiles::default();
-    let errors = o.measured.errors()?;
-    let mut drawn = o.plot.as_ref().map(|_| estimate_plot::Rows::default());
-    let mut row = reader.row();
-    while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
-        progress.tick(row.row_number());
-        let both = RowOr { row: &row, given: &given };
-        let predictor = predictors.of(&both)?;
-        match answer(predictor, &row, &both, ask, &errors) {
-            Ok(estimate) => {
-                if let Some(drawn) = &mut drawn {
-                    drawn.take(&row, &both, &estimate, level)?;
-                }
-                let text = joined(&estimate.cautions, false);
-                let numbers = result_numbers(&estimate, level, &mut quantiles)?;
-                let probability = detaches
-                    .then(|| mechanics::probability(&both, &row, &o.blow.delivery, predictor.calibration()));
-                let mut cells: Vec<Cell> = probability.into_iter().chain(numbers).map(Cell::from).collect();
-                cells.extend([
-                    Cell::Text(&estimate.calibration),
-                    Cell::Text(&text),
-                    Cell::Text(&estimate.form),
-                ]);
-                writer.write(&row, &cells)?;
-                summary.answered(&row, &estimate);
-            }
-            Err(reasons) => {
-                let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
-                let mut cells = vec![Cell::Blank; 16 + usize::from(detaches)];
-                let refused = format!("refused: {text}");
-                cells.extend([Cell::Text(predictor.calibration().name()), Cell::Text(&refused), Cell::Blank]);
-                writer.write(&row, &cells)?;
-                summary.refused(reasons);
-            }
-        }
-    }
-    progress.finish();
-    writer.finish()?.finish()?;
-    if let (Some(path), Some(drawn)) = (&o.plot, &drawn) {
-        drawn.draw(path, level)?;
-    }
-    summary.print();
-    Ok(if summary.tally.refused() > 0 { 3 } else { 0 })
-}
-
-/// A row of a table, completed by what was given on the command line for all rows.
-pub struct RowOr<'a> {
-    pub row: &'a Row,
-    pub given: &'a crate::blow::Given,
-}
-
-impl conchoid::strike::Measured for RowOr<'_> {
-    fn number(&self, name: &str) -> Option<f64> {
-        conchoid::strike::Measured::number(self.row, name).or_else(|| self.given.number(name))
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        conchoid::strike::Measured::class(self.row, name).or_else(|| self.given.class(name))
-    }
-}
-
-/// The calibration asked for, or the default one for the stone of each row.
-pub struct Predictors {
-    first: Predictor,
-    by_stone: bool,
-    others: BTreeMap<&'static str, Predictor>,
-}
-
-impl Predictors {
-    pub fn new(calibration: Calibration, by_stone: bool) -> Outcome<Predictors> {
-        Ok(Predictors { first: Predictor::new(calibration)?, by_stone, others: BTreeMap::new() })
-    }
-
-    pub fn of(&mut self, row: &impl conchoid::strike::Measured) -> Outcome<&Predictor> {
-        use conchoid::calibration::bundled;
-        let name = bundled::default_for(row.class("stone"));
-        if !self.by_stone || name == self.first.calibration().name() {
-            return Ok(&self.first);
-        }
-        if !self.others.contains_key(name) {
-            self.others.insert(name, Predictor::new(bundled::named(name)?)?);
-        }
-        Ok(&self.others[name])
-    }
-}
-
-/// The estimate of one row, or why there is none.
-pub fn answer(
-    p: &Predictor,
-    row: &Row,
-    both: &RowOr,
-    ask: &Ask,
-    errors: &MeasurementErrors,
-) -> Result<Estimate, Vec<Error>> {
-    if let Some(e) = row.refused() {
-        return Err(vec![e.clone()]);
-    }
-    p.estimate_with_error(both, ask, errors).map_err(|e| {
-        // a bad cell in a column that the answer could have used is the reason, before what is missing
-        let reads = p.reads();
-        let mut reasons: Vec<Error> = reads
-            .iter()
-            .filter_map(|n| row.header().column(n).and_then(|id| row.problem(id)).cloned())
-            .collect();
-        let told = |e: &Error| {
-            matches!(e, Error::Missing { at, .. } if at.column.as_deref().is_some_and(|c| {
-                row.header().column(c).and_then(|id| row.problem(id)).is_some()
-            }))
-        };
-        if !told(&e) {
-            reasons.insert(0, e.in_row(row.row_number()));
-        }
-        reasons
-    })
-}
-
-/// Counts for the summary on standard error.
-#[derive(Default)]
-pub struct Summary {
-    pub tally: Tally,
-    remarks: Vec<String>,
-    reasons: Vec<String>,
-    used: BTreeMap<(String, String), u64>,
-    cautions: BTreeMap<&'static str, (u64, String)>,
-}
-
-/// How many remarks and reasons are spelled out.
-const SPELLED_OUT: usize = 10;
-
-impl Summary {
-    pub fn answered(&mut self, row: &Row, e: &Estimate) {
-        let remarks: Vec<Error> = row.problems().cloned().collect();
-        let room = SPELLED_OUT.saturating_sub(self.remarks.len());
-        self.remarks.extend(remarks.iter().take(room).map(Error::to_string));
-        self.tally.count(&if remarks.is_empty() {
-            RowOutcome::Read
-        } else {
-            RowOutcome::ReadWithRemark(remarks)
-        });
-        match self.used.get_mut(&(e.calibration.clone(), e.variant.clone())) {
-            Some(n) => *n += 1,
-            None => {
-                self.used.insert((e.calibration.clone(), e.variant.clone()), 1);
-            }
-        }
-        for c in &e.cautions {
-            self.cautions.entry(c.kind()).or_insert_with(|| (0, c.to_string())).0 += 1;
-        }
-    }
-
-    pub fn refused(&mut self, reasons: Vec<Error>) {
-        let room = SPELLED_OUT.saturating_sub(self.reasons.len());
-        self.reasons.extend(reasons.iter().take(room).map(Error::to_string));
-        self.tally.count(&RowOutcome::Refused(reasons));
-    }
-
-    pub fn print(&self) {
-        let t = &self.tally;
-        eprintln!(
-            "{}: {} answered without a remark, {} with a remark, {} refused",
-            count(t.rows(), "row", "rows"),
-            t.read(),
-            t.remarked(),
-            t.refused()
-        );
-        for ((calibration, variant), n) in &self.used {
-            eprintln!("  {n} by {calibration}: {variant}");
-        }
-        for (what, list, all) in
-            [("refused", &self.reasons, t.refused()), ("remark", &self.remarks, t.remarked())]
-        {
-            for text in list {
-                eprintln!("  {what}: {text}");
-            }
-            if all > SPELLED_OUT as u64 {
-                eprintln!("  ({} rows in all; the first {SPELLED_OUT} are told)", all);
-            }
-        }
-        for (kind, (n, example)) in &self.cautions {
-            eprintln!("  caution on {}, {kind}: {example}", count(*n, "row", "rows"));
-        }
-    }
 }

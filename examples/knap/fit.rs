@@ -13,7 +13,7 @@ use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::predict::caution::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{CLASSES, QUANTITIES, Row, TableReader};
+use conchoid::table::{CLASSES, Header, OpenTable, QUANTITIES, Row, Stretch, TableOptions};
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\
@@ -89,11 +89,10 @@ pub struct Only {
 }
 
 impl Only {
-    pub fn parse<R: std::io::Read>(text: &str, table: &TableReader<R>) -> Outcome<Only> {
+    pub fn parse(text: &str, header: &Header) -> Outcome<Only> {
         let Some((column, value)) = text.split_once('=') else {
             return Err(Failure::usage(format!("--where {text}: write COLUMN=VALUE")));
         };
-        let header = table.header();
         let place = header.position(column.trim()).ok_or_else(|| {
             let names: Vec<String> = header.names().map(str::to_string).collect();
             Failure::usage(conchoid::Error::unknown_name("--where", column.trim(), names).to_string())
@@ -156,24 +155,46 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
             options = options.class(c.as_str());
         }
     }
-    let mut table = tables::open(&o.table, &options)?;
+    let needs: Vec<String> =
+        needs.into_iter().chain(classes.iter().map(|c| c.to_string())).chain([o.response.clone()]).collect();
+    if !classes.is_empty() {
+        return by_class(o, name, recipe, &classes, &options, &needs);
+    }
+    let of_table = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
+    let table = OpenTable::new(tables::bytes(&o.table)?, &options).map_err(of_table)?;
     for remark in table.header().remarks() {
         eprintln!("knap: {remark}");
     }
-    let needs: Vec<String> =
-        needs.into_iter().chain(classes.iter().map(|c| c.to_string())).chain([o.response.clone()]).collect();
-    needed_columns(o, &table, &needs)?;
-    let conditions = only(o, &table)?;
-    if !classes.is_empty() {
-        return by_class(o, name, recipe, &classes, &mut table, (&needs, &conditions));
-    }
+    needed_columns(o, table.header(), &needs)?;
+    let conditions = only(o, table.header())?;
     let mut collector = Collector::new(recipe)?;
-    read_rows(o, &mut table, &needs, &conditions, |offered| match offered {
-        Offered::Flake(row) => {
-            collector.offer(row);
-        }
-        Offered::LeftOut(reason) => collector.leave_out(reason),
-    })?;
+    let names: Vec<String> = table.header().understood().map(String::from).collect();
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let progress = Progress::new("reading");
+    let mut bad = Vec::new();
+    let read = table.each(
+        conditions.is_empty(),
+        |rows| progress.at(rows),
+        |stretch| {
+            match stretch {
+                Stretch::Numbers(columns) => {
+                    let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+                    collector.offer_numbers(&names, &columns)?;
+                }
+                Stretch::Row(row) => match offered(row, &needs, &conditions, &mut bad) {
+                    Offered::Flake(row) => {
+                        collector.offer(row);
+                    }
+                    Offered::LeftOut(reason) => collector.leave_out(reason),
+                },
+                _ => {}
+            }
+            Ok(())
+        },
+    );
+    read.map_err(of_table)?;
+    progress.finish();
+    tell_bad(&bad);
     written(o, name, collector, &[])
 }
 
@@ -183,12 +204,18 @@ fn by_class(
     name: &str,
     mut recipe: Recipe,
     classes: &[&String],
-    table: &mut Table,
-    (needs, only): (&[String], &[Only]),
+    options: &TableOptions,
+    needs: &[String],
 ) -> Outcome<u8> {
+    let mut table = tables::open(&o.table, options)?;
+    for remark in table.header().remarks() {
+        eprintln!("knap: {remark}");
+    }
+    needed_columns(o, table.header(), needs)?;
+    let only = only(o, table.header())?;
     let mut rows: Vec<Row> = Vec::new();
     let mut left_out: Vec<String> = Vec::new();
-    read_rows(o, table, needs, only, |offered| match offered {
+    read_rows(o, &mut table, needs, &only, |offered| match offered {
         Offered::Flake(row) => rows.push(row.clone()),
         Offered::LeftOut(reason) => left_out.push(reason),
     })?;
@@ -264,10 +291,10 @@ fn written(o: &Options, name: &str, collector: Collector, against: &[(String, St
 }
 
 /// Refuses a table that lacks a column.
-fn needed_columns(o: &Options, table: &Table, needs: &[String]) -> Outcome<()> {
+fn needed_columns(o: &Options, header: &Header, needs: &[String]) -> Outcome<()> {
     for column in needs {
-        if column != "percussor_class" && table.header().column(column).is_none() {
-            let names: Vec<String> = table.header().names().map(str::to_string).collect();
+        if column != "percussor_class" && header.column(column).is_none() {
+            let names: Vec<String> = header.names().map(str::to_string).collect();
             let e = conchoid::Error::unknown_name("column needed by the fit", column, names);
             return Err(Failure::other(format!("{}: {e}; map another with --column", o.table)));
         }
@@ -276,8 +303,8 @@ fn needed_columns(o: &Options, table: &Table, needs: &[String]) -> Outcome<()> {
 }
 
 /// The conditions of `--where`.
-fn only(o: &Options, table: &Table) -> Outcome<Vec<Only>> {
-    o.only.iter().map(|t| Only::parse(t, table)).collect()
+fn only(o: &Options, header: &Header) -> Outcome<Vec<Only>> {
+    o.only.iter().map(|t| Only::parse(t, header)).collect()
 }
 
 /// What becomes of a row of the table.
@@ -299,31 +326,39 @@ fn read_rows(
     let mut bad = Vec::new();
     while table.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
         progress.tick(row.row_number());
-        if let Some(e) = row.refused() {
-            bad.push(e.to_string());
-            take(Offered::LeftOut("not a row of this table".to_string()));
-            continue;
-        }
-        if let Some(o) = only.iter().find(|o| !o.holds(&row)) {
-            take(Offered::LeftOut(format!("not {}={}", o.column, o.value)));
-            continue;
-        }
-        match needs.iter().find_map(|n| table_problem(&row, n)) {
-            Some((column, text)) => {
-                bad.push(text);
-                take(Offered::LeftOut(format!("{column}: a cell that cannot be used")));
-            }
-            None => take(Offered::Flake(&row)),
-        }
+        take(offered(&row, needs, only, &mut bad));
     }
     progress.finish();
+    tell_bad(&bad);
+    Ok(())
+}
+
+/// What becomes of one row; a cell that cannot be used is told in `bad`.
+fn offered<'a>(row: &'a Row, needs: &[String], only: &[Only], bad: &mut Vec<String>) -> Offered<'a> {
+    if let Some(e) = row.refused() {
+        bad.push(e.to_string());
+        return Offered::LeftOut("not a row of this table".to_string());
+    }
+    if let Some(o) = only.iter().find(|o| !o.holds(row)) {
+        return Offered::LeftOut(format!("not {}={}", o.column, o.value));
+    }
+    match needs.iter().find_map(|n| table_problem(row, n)) {
+        Some((column, text)) => {
+            bad.push(text);
+            Offered::LeftOut(format!("{column}: a cell that cannot be used"))
+        }
+        None => Offered::Flake(row),
+    }
+}
+
+/// Tells of the first cells that cannot be used.
+fn tell_bad(bad: &[String]) {
     for text in bad.iter().take(10) {
         eprintln!("knap: {text}");
     }
     if bad.len() > 10 {
         eprintln!("knap: and {} more cells that cannot be used", bad.len() - 10);
     }
-    Ok(())
 }
 
 fn table_problem(row: &Row, column: &str) -> Option<(String, String)> {

@@ -5,6 +5,7 @@
 //! | `main.rs` | the verbs, and how a run ends |
 //! | `failure.rs` | errors with their exit codes |
 //! | `blow.rs` | the options that describe platform, percussor and blow |
+//! | `estimate_table.rs` | `estimate` for every row of a table |
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
@@ -22,6 +23,7 @@ mod blow;
 mod calibrations;
 mod estimate;
 mod estimate_plot;
+mod estimate_table;
 mod failure;
 mod fit;
 mod measured;

@@ -289,7 +289,7 @@ fn table(
     for remark in reader.header().remarks() {
         eprintln!("knap: {remark}");
     }
-    let mut predictors = Predictors::new(calibration, by_stone)?;
+    let predictors = Predictors::new(calibration, by_stone)?;
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &COLUMNS)?;
     let progress = Progress::new("looking back");
     let mut summary = Summary::default();
@@ -337,6 +337,6 @@ fn table(
     if let (Some(path), Some(drawn)) = (&o.plot, &drawn) {
         drawn.draw(path, level)?;
     }
-    summary.print();
-    Ok(if summary.tally.refused() > 0 { 3 } else { 0 })
+    eprint!("{summary}");
+    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }

@@ -14,12 +14,15 @@ pub type Table = TableReader<Box<dyn Read>>;
 
 /// Opens a table; `-` is standard input.
 pub fn open(path: &str, options: &TableOptions) -> Outcome<Table> {
-    let reader: Box<dyn Read> = if path == "-" {
-        Box::new(std::io::stdin().lock())
-    } else {
-        Box::new(File::open(path).map_err(|e| Failure::other(format!("{path}: {e}")))?)
-    };
-    TableReader::new(reader, options).map_err(|e| Failure::other(format!("{path}: {e}")))
+    TableReader::new(bytes(path)?, options).map_err(|e| Failure::other(format!("{path}: {e}")))
+}
+
+/// The bytes of a file, or of standard input for `-`.
+pub fn bytes(path: &str) -> Outcome<Box<dyn Read>> {
+    if path == "-" {
+        return Ok(Box::new(std::io::stdin().lock()));
+    }
+    Ok(Box::new(File::open(path).map_err(|e| Failure::other(format!("{path}: {e}")))?))
 }
 
 /// Reader options: the user's column map, and the columns that a calibration reads beyond the known ones.
@@ -141,6 +144,13 @@ impl Progress {
         if let Some(bar) = &self.0
             && rows.is_multiple_of(1024)
         {
+            bar.set_position(rows);
+        }
+    }
+
+    /// So many rows are done.
+    pub fn at(&self, rows: u64) {
+        if let Some(bar) = &self.0 {
             bar.set_position(rows);
         }
     }

@@ -9,13 +9,15 @@ use super::{
 };
 use crate::error::{Error, Result};
 use crate::fit::Design;
+use crate::fit::columns::RawColumns;
 use crate::fit::linear::{Accumulator, Criteria, LinearFit};
 use crate::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use crate::fit::shrunken::{self, Shrunken, ShrunkenFit};
-use crate::form::{Compiled, Form, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
+use crate::form::{BLOCK, Compiled, Form, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
 use crate::material::PercussorMaterial;
 use crate::special::{normal_quantile, student_sf};
 use crate::strike::Measured;
+use crate::threads;
 use std::collections::BTreeMap;
 
 /// One size to be fitted.
@@ -30,6 +32,10 @@ pub struct SizeRecipe {
     /// How it is fitted.
     pub method: Method,
 }
+
+/// Rows of one piece of work. A fit of no more is done row by row; pieces depend on the rows alone, so the answer
+/// is the same bytes for any number of threads.
+const PIECE: usize = 64 * BLOCK;
 
 /// How a form is fitted.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -302,7 +308,7 @@ pub struct Collector {
     inputs: Vec<f64>,
     /// Sizes, one row of `columns` after another; not a number where missing.
     sizes: Vec<f64>,
-    /// Terminations as recorded, one for each row.
+    /// Terminations as recorded, one for each row, where terminations are fitted.
     ended: Vec<Option<String>>,
     percussors: BTreeMap<String, u64>,
     left_out: BTreeMap<String, u64>,
@@ -377,6 +383,83 @@ impl Collector {
         }
     }
 
+    /// Offers flakes that record nothing but numbers: columns of one length under these names, not a number where
+    /// nothing was recorded. Each is used or left out as [`Collector::offer`] would do.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] when lengths differ, or there are not as many columns as names.
+    pub fn offer_numbers(&mut self, names: &[&str], columns: &[&[f64]]) -> Result<()> {
+        let rows = columns.first().map_or(0, |c| c.len());
+        for (what, found, expected) in [
+            ("columns", columns.len(), names.len()),
+            ("numbers in a column", columns.iter().map(|c| c.len()).max().unwrap_or(0), rows),
+            ("numbers in a column", columns.iter().map(|c| c.len()).min().unwrap_or(0), rows),
+        ] {
+            if found != expected {
+                return Err(Error::Shape { what: what.into(), found, expected });
+            }
+        }
+        let nothing = vec![f64::NAN; rows];
+        let column = |n: &String| names.iter().position(|m| m == n).map_or(&nothing[..], |at| columns[at]);
+        let mut x: Vec<&[f64]> = self.layout.numbers.iter().map(column).collect();
+        x.resize(self.layout.len(), &nothing);
+        let sizes: Vec<&[f64]> = self.columns.iter().map(column).collect();
+        let plans: Vec<_> = self
+            .compiled
+            .iter()
+            .filter(|c| c.0.spread_terms() <= 1)
+            .map(|c| (c.0.plan(), c.1, c.2))
+            .collect();
+        let most = plans.iter().map(|(p, ..)| p.registers()).max().unwrap_or(0);
+        let mut block = vec![0.0; most * BLOCK];
+        let (mut row, mut own) = (vec![0.0; x.len()], vec![0.0; sizes.len()]);
+        let before = self.sizes.len();
+        for from in (0..rows).step_by(BLOCK) {
+            let n = BLOCK.min(rows - from);
+            // a row that some form takes as it stands is used; the others are looked at one by one
+            let mut fine = [false; BLOCK];
+            for (plan, transform, at) in &plans {
+                plan.fill(&x, from, n, &mut block, BLOCK);
+                let mut takes = [true; BLOCK];
+                for j in 0..plan.terms() {
+                    for (t, v) in takes.iter_mut().zip(&block[j * BLOCK..][..n]) {
+                        *t &= v.is_finite();
+                    }
+                }
+                let least = if *transform == Transform::Identity { f64::NEG_INFINITY } else { 0.0 };
+                for ((f, t), v) in fine.iter_mut().zip(takes).zip(&sizes[*at][from..from + n]) {
+                    *f |= t & v.is_finite() & (*v > least);
+                }
+            }
+            for i in from..from + n {
+                row.iter_mut().zip(&x).for_each(|(r, c)| *r = c[i]);
+                own.iter_mut().zip(&sizes).for_each(|(s, c)| *s = c[i]);
+                self.offered += 1;
+                if !fine[i - from]
+                    && let Err(reason) = self.usable(&row, &own)
+                {
+                    *self.left_out.entry(reason).or_default() += 1;
+                    continue;
+                }
+                self.inputs.extend_from_slice(&row);
+                self.sizes.extend_from_slice(&own);
+            }
+        }
+        let used = (self.sizes.len() - before) / self.columns.len();
+        if self.tells_ends() {
+            self.ended.resize(self.ended.len() + used, None);
+        }
+        if let Some(p) = self.recipe.struck_with.as_ref().filter(|_| used > 0) {
+            *self.percussors.entry(p.clone()).or_default() += used as u64;
+        }
+        Ok(())
+    }
+
+    /// Whether terminations are fitted, and so kept.
+    fn tells_ends(&self) -> bool {
+        self.recipe.variants.iter().any(|v| v.termination.is_some())
+    }
+
     /// Counts a flake that could not be offered at all, such as a row of a table that was refused.
     pub fn leave_out(&mut self, reason: impl Into<String>) {
         self.offered += 1;
@@ -429,7 +512,9 @@ impl Collector {
         if let Some(p) = flake.class("percussor").or(self.recipe.struck_with.as_deref()) {
             *self.percussors.entry(p.to_string()).or_default() += 1;
         }
-        self.ended.push(flake.class(TERMINATION).map(str::to_string));
+        if self.tells_ends() {
+            self.ended.push(flake.class(TERMINATION).map(str::to_string));
+        }
         self.inputs.extend(x);
         self.sizes.extend(sizes);
         Ok(())
@@ -560,17 +645,36 @@ impl Collector {
         let column = self.columns.iter().position(|c| *c == recipe.column).unwrap_or(0);
         let transform = recipe.form.transform();
         let size = |i: usize| self.sizes[i * self.columns.len() + column];
-        let rows: Vec<usize> = (0..used)
-            .filter(|i| {
-                compiled.check(self.row(*i), &self.layout).is_ok() && transform.apply(size(*i)).is_finite()
-            })
+        let takes = |i: &usize| {
+            compiled.check(self.row(*i), &self.layout).is_ok() && transform.apply(size(*i)).is_finite()
+        };
+        // what the only form could not take was left out before
+        let rows: Vec<usize> =
+            if self.compiled.len() == 1 { (0..used).collect() } else { (0..used).filter(takes).collect() };
+        let reads: Vec<(String, usize)> = Layout::of([&recipe.form])
+            .numbers
+            .iter()
+            .filter_map(|n| Some((n.clone(), self.layout.position(n)?)))
             .collect();
-        let mut ln_jacobian = 0.0;
-        let mut mark = 0u64;
-        for i in &rows {
-            ln_jacobian += transform.ln_jacobian(size(*i));
-            mark = mark.wrapping_add(scramble(size(*i)));
-            widen(ranges, &self.layout, &recipe.form, self.row(*i));
+        let pieces = threads::in_order(rows.len().div_ceil(PIECE), |k| {
+            let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
+            let (mut ln_jacobian, mut mark) = (0.0, 0u64);
+            let mut ends = vec![(f64::INFINITY, f64::NEG_INFINITY); reads.len()];
+            for i in piece {
+                ln_jacobian += transform.ln_jacobian(size(*i));
+                mark = mark.wrapping_add(scramble(size(*i)));
+                for ((low, high), (_, at)) in ends.iter_mut().zip(&reads) {
+                    let v = self.row(*i)[*at];
+                    (*low, *high) = (low.min(v), high.max(v));
+                }
+            }
+            (ln_jacobian, mark, ends)
+        });
+        let (mut ln_jacobian, mut mark) = (0.0, 0u64);
+        for (l, m, ends) in pieces {
+            ln_jacobian += l;
+            mark = mark.wrapping_add(m);
+            reads.iter().zip(ends).for_each(|((name, _), (low, high))| widen(ranges, name, low, high));
         }
         let marks = (ln_jacobian, RowsFitted { count: rows.len() as u64, mark });
         match &recipe.method {
@@ -586,16 +690,30 @@ impl Collector {
         recipe: &SizeRecipe,
         compiled: &Compiled,
         rows: &[usize],
-        size: &impl Fn(usize) -> f64,
+        size: &(impl Fn(usize) -> f64 + Sync),
         used: usize,
         (ln_jacobian, marks): (f64, RowsFitted),
     ) -> Result<FittedSize> {
         let transform = recipe.form.transform();
         let mut accumulator = Accumulator::new(recipe.form.term_names())?;
-        let mut design = vec![0.0; compiled.terms()];
-        for i in rows {
-            compiled.fill(self.row(*i), &mut design);
-            accumulator.push(&design, transform.apply(size(*i)))?;
+        if rows.len() <= PIECE {
+            let mut design = vec![0.0; compiled.terms()];
+            for i in rows {
+                compiled.fill(self.row(*i), &mut design);
+                accumulator.push(&design, transform.apply(size(*i)))?;
+            }
+        } else {
+            let parts = threads::in_order(rows.len().div_ceil(PIECE), |k| {
+                let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
+                let column = |at: usize| piece.iter().map(|i| self.row(*i)[at]).collect::<Vec<f64>>();
+                let columns: Vec<Vec<f64>> = (0..self.layout.len()).map(column).collect();
+                let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+                let sizes: Vec<f64> = piece.iter().map(|i| size(*i)).collect();
+                RawColumns::new(&recipe.form, &self.layout, &columns, &sizes)?.accumulate()
+            });
+            for part in parts {
+                accumulator.merge(&part?)?;
+            }
         }
         let fit = accumulator.finish()?;
         let standing = self.stand(&fit, compiled, transform, rows, size, used)?;
@@ -631,7 +749,7 @@ impl Collector {
         (penalised, tails): (&[usize], &TailsToTry),
         compiled: &Compiled,
         rows: &[usize],
-        size: &impl Fn(usize) -> f64,
+        size: &(impl Fn(usize) -> f64 + Sync),
         used: usize,
         (ln_jacobian, marks): (f64, RowsFitted),
     ) -> Result<FittedSize> {
@@ -675,7 +793,7 @@ impl Collector {
         tails: &TailsToTry,
         compiled: &Compiled,
         rows: &[usize],
-        size: &impl Fn(usize) -> f64,
+        size: &(impl Fn(usize) -> f64 + Sync),
     ) -> Result<Rows> {
         let offset = usize::from(recipe.form.intercept());
         let mut flags = vec![false; compiled.terms()];
@@ -724,21 +842,35 @@ impl Collector {
         compiled: &Compiled,
         transform: Transform,
         rows: &[usize],
-        size: &impl Fn(usize) -> f64,
+        size: &(impl Fn(usize) -> f64 + Sync),
         used: usize,
     ) -> Result<Standing> {
-        let mut design = vec![0.0; compiled.terms()];
+        let spread = fit.spread();
+        let pieces = threads::in_order(rows.len().div_ceil(PIECE), |k| {
+            let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
+            let (mut design, mut z) = (vec![0.0; compiled.terms()], Vec::new());
+            let (mut largest, mut squares, mut count) = (0.0f64, 0.0, 0u64);
+            let mut own = Vec::with_capacity(piece.len());
+            for i in piece {
+                compiled.fill(self.row(*i), &mut design);
+                let (leverage, standardised, left_out) =
+                    fit.stand(&design, transform.apply(size(*i)), spread, &mut z);
+                own.push(standardised);
+                largest = largest.max(leverage);
+                if left_out.is_finite() {
+                    squares += left_out * left_out;
+                    count += 1;
+                }
+            }
+            (own, largest, squares, count)
+        });
         let mut standardised = vec![f64::NAN; used];
         let (mut largest_leverage, mut squares, mut count) = (0.0f64, 0.0, 0u64);
-        for i in rows {
-            compiled.fill(self.row(*i), &mut design);
-            let d = fit.diagnose(&design, transform.apply(size(*i)), 1.0)?;
-            standardised[*i] = d.standardised;
-            largest_leverage = largest_leverage.max(d.leverage);
-            if d.left_out.is_finite() {
-                squares += d.left_out * d.left_out;
-                count += 1;
-            }
+        for (k, (own, largest, s, n)) in pieces.into_iter().enumerate() {
+            rows[k * PIECE..].iter().zip(own).for_each(|(i, v)| standardised[*i] = v);
+            largest_leverage = largest_leverage.max(largest);
+            squares += s;
+            count += n;
         }
         Ok(Standing {
             standardised,
@@ -929,18 +1061,11 @@ fn known_termination(text: &str) -> Option<&'static str> {
     text.parse::<crate::flake::RecordedTermination>().ok()?.known().map(|t| t.name())
 }
 
-/// Widens the ranges by one row of inputs.
-fn widen(ranges: &mut Vec<Range>, layout: &Layout, form: &Form, x: &[f64]) {
-    let mine = Layout::of([form]);
-    for name in &mine.numbers {
-        let Some(v) = layout.position(name).map(|at| x[at]) else { continue };
-        match ranges.iter_mut().find(|r| r.name == *name) {
-            Some(r) => {
-                r.low = r.low.min(v);
-                r.high = r.high.max(v);
-            }
-            None => ranges.push(Range { name: name.clone(), low: v, high: v }),
-        }
+/// Widens the range of a measurement.
+fn widen(ranges: &mut Vec<Range>, name: &str, low: f64, high: f64) {
+    match ranges.iter_mut().find(|r| r.name == name) {
+        Some(r) => (r.low, r.high) = (r.low.min(low), r.high.max(high)),
+        None => ranges.push(Range { name: name.to_string(), low, high }),
     }
 }
 

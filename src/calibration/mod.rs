@@ -407,6 +407,43 @@ impl Calibration {
         &self.parts.variants
     }
 
+    /// The same calibration with these sizes only; a variant that has none of them goes.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] for a size that no variant has.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// let mass = bundled::named("hard-hammer-flint")?.only(&["mass_g"])?;
+    /// assert!(mass.variants().iter().all(|v| v.sizes.len() == 1 && v.sizes[0].size == "mass_g"));
+    /// assert!(mass.only(&["length_mm"]).is_err());
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn only(self, sizes: &[impl AsRef<str>]) -> Result<Calibration> {
+        let wanted = |m: &SizeModel| sizes.iter().any(|s| s.as_ref() == m.size);
+        for size in sizes.iter().map(AsRef::as_ref) {
+            let all = || self.parts.variants.iter().flat_map(|v| v.sizes.iter().map(|m| m.size.clone()));
+            if !all().any(|m| m == size) {
+                let mut names: Vec<String> = Vec::new();
+                all().for_each(|m| {
+                    if !names.contains(&m) {
+                        names.push(m)
+                    }
+                });
+                return Err(Error::unknown_name("size", size, names));
+            }
+        }
+        let mut parts = self.parts;
+        for v in &mut parts.variants {
+            let keep: Vec<usize> = (0..v.sizes.len()).filter(|i| wanted(&v.sizes[*i])).collect();
+            v.residual_correlation =
+                keep.iter().map(|i| keep.iter().map(|j| v.residual_correlation[*i][*j]).collect()).collect();
+            v.sizes = keep.iter().map(|i| v.sizes[*i].clone()).collect();
+        }
+        parts.variants.retain(|v| !v.sizes.is_empty());
+        Calibration::new(parts)
+    }
+
     /// All parts, to make another calibration from.
     pub fn into_parts(self) -> Parts {
         self.parts

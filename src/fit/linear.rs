@@ -12,7 +12,17 @@
 //! ```
 //!
 //! X'X is never formed. Two [`Accumulator`]s merge by the same step, so a fit can be split over threads
-//! or machines. A column that the others determine is named in the error. Everything a fit reports
+//! or machines:
+//!
+//! | step | where | what |
+//! |---|---|---|
+//! | map | beside each partition | [`Accumulator::push`] its rows (or `RawColumns::accumulate` its columns) |
+//! | carry | | [`Accumulator`] through `serde`: (p + 1)(p + 2) / 2 numbers, whatever the rows |
+//! | reduce | anywhere, in any tree | [`Accumulator::merge`] in one agreed order, which fixes the bytes |
+//! | finish | once | [`Accumulator::finish`], equal to the single fit to rounding |
+//!
+//! `examples/partitions.rs` does it with files. Grouped fits go the same way with
+//! [`GroupedRows`](super::grouped::GroupedRows). A column that the others determine is named in the error. Everything a fit reports
 //! (coefficients, covariance, spread, R2, likelihood) comes from the triangle; leverage, residuals and
 //! leave-one-out come from a second walk over the rows, in closed form.
 
@@ -614,6 +624,19 @@ impl LinearFit {
             * self.spread()
             * (own + self.leverage(row)?).sqrt();
         Ok((centre - half, centre + half))
+    }
+
+    /// Leverage, standardised residual and left-out residual of a row of as many terms, as
+    /// [`LinearFit::diagnose`] has them; `spread` is that of the fit, `z` memory to work in.
+    pub(crate) fn stand(&self, row: &[f64], y: f64, spread: f64, z: &mut Vec<f64>) -> (f64, f64, f64) {
+        let p = self.names.len();
+        let residual = y - row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum::<f64>();
+        z.clear();
+        z.extend_from_slice(row);
+        forward_substitute(&self.triangle, p, z);
+        let leverage = dot(z, z);
+        let standardised = residual / (spread * (1.0 - leverage).sqrt());
+        (leverage, standardised, residual / (1.0 - leverage))
     }
 
     /// What one row says of the fit, and the fit of it; `y` is its response, `weight` 1 where there is none.

@@ -11,6 +11,7 @@
 //! numbers. Nothing is averaged here: every measurement and setting that the form reads must be given. Where one
 //! is missing, [`Predictor::estimate`] knows what to do.
 
+use super::caution::ATOM_TOLD;
 use super::distribution::{Interval, LEVEL};
 use super::estimate::Predictor;
 use crate::calibration::{SizeModel, Spread, Tails, Variant, cholesky};
@@ -178,6 +179,18 @@ impl ReadyTails {
     }
 }
 
+/// Where the doubts of an estimate begin.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Limits {
+    /// The largest |L'x|^2 / spread^2 without a doubt.
+    leverage: f64,
+    /// The least mean over scale without a doubt.
+    atom: f64,
+}
+
+/// Limits stand a little inside, so that rounding never hides a doubt.
+const NEAR: f64 = 0.999;
+
 /// What the errors' and the spread's degrees of freedom come to together.
 fn together(tail: f64, behind: f64) -> f64 {
     1.0 / (1.0 / tail + 1.0 / behind)
@@ -268,9 +281,51 @@ impl Batch {
             out.low.chunks_mut(CHUNK).zip(out.median.chunks_mut(CHUNK)).zip(out.high.chunks_mut(CHUNK));
         let answered = threads::each(
             pieces.enumerate().map(|(k, ((low, median), high))| (k, low, median, high)).collect(),
-            |(k, low, median, high)| self.piece(columns, k * CHUNK, low, median, high),
+            |(k, low, median, high)| self.piece(columns, k * CHUNK, low, median, high, None),
         );
         Ok(answered.into_iter().sum())
+    }
+
+    /// As [`Batch::fill`], on this thread; `doubtful` is set where a row comes near one of the limits or an end
+    /// of its interval is not finite.
+    pub(crate) fn fill_doubting(
+        &self,
+        columns: &[&[f64]],
+        out: IntervalColumns<'_>,
+        limits: &Limits,
+        doubtful: &mut [bool],
+    ) -> Result<()> {
+        let n = doubtful.len();
+        check_columns(&self.plan, columns, n)?;
+        if [out.low.len(), out.median.len(), out.high.len()] != [n; 3] {
+            return Err(Error::Shape { what: "numbers to fill".into(), found: out.low.len(), expected: n });
+        }
+        self.piece(columns, 0, out.low, out.median, out.high, Some((limits, &mut *doubtful)));
+        for (i, doubtful) in doubtful.iter_mut().enumerate() {
+            *doubtful |= !(out.low[i].is_finite() && out.high[i].is_finite());
+        }
+        Ok(())
+    }
+
+    /// The limits beyond which an estimate carries a caution about leverage or about sizes below zero.
+    pub(crate) fn limits(&self, model: &SizeModel, layout: &Layout) -> Result<Limits> {
+        let leverage = NEAR * model.largest_leverage;
+        let behind = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);
+        let atom = match (model.form.transform(), &model.spread) {
+            (Transform::Ln | Transform::Log10 | Transform::Identity, _) => f64::NEG_INFINITY,
+            (_, Spread::Constant { degrees_of_freedom, .. }) => {
+                match ReadyTails::new(&model.tails, layout)? {
+                    ReadyTails::Same(d) => behind(together(d, *degrees_of_freedom)),
+                    ReadyTails::ByClass(_, by_code) => {
+                        let each = by_code.iter().map(|d| behind(together(*d, *degrees_of_freedom)));
+                        each.fold(behind(*degrees_of_freedom), f64::max)
+                    }
+                }
+            }
+            // degrees of freedom differ from row to row
+            (_, Spread::Modelled { .. }) => f64::INFINITY,
+        };
+        Ok(Limits { leverage, atom })
     }
 
     fn piece(
@@ -280,6 +335,7 @@ impl Batch {
         low: &mut [f64],
         median: &mut [f64],
         high: &mut [f64],
+        mut doubts: Option<(&Limits, &mut [bool])>,
     ) -> u64 {
         let p = self.plan.terms();
         let mut x = vec![0.0; self.plan.registers() * BLOCK];
@@ -288,6 +344,13 @@ impl Batch {
             _ => Vec::new(),
         };
         let (mut m, mut v, mut h) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
+        let told = doubts.is_some();
+        let mut doubt = |start: usize, i: usize, m: f64, v: f64, s2: f64| {
+            if let Some((limits, doubtful)) = &mut doubts {
+                let fine = v <= limits.leverage * s2 && m > limits.atom * (s2 + v).sqrt();
+                doubtful[start + i] |= !fine;
+            }
+        };
         let mut answered = 0;
         for start in (0..median.len()).step_by(BLOCK) {
             let n = BLOCK.min(median.len() - start);
@@ -296,11 +359,15 @@ impl Batch {
             match &self.spread {
                 ReadySpread::Constant(s2, t) => {
                     vector::run(Half { s2: *s2, t: *t, v: &v, h: &mut h });
+                    if told {
+                        (0..n).for_each(|i| doubt(start, i, m[i], v[i], *s2));
+                    }
                 }
                 ReadySpread::ByClass(s2, at, by_code, normal) => {
                     for i in 0..n {
                         let t = by_code.get(columns[*at][from + start + i] as usize).unwrap_or(normal);
                         h[i] = t * (s2 + v[i]).sqrt();
+                        doubt(start, i, m[i], v[i], *s2);
                     }
                 }
                 ReadySpread::Modelled { plan, coefficients, factor, tails, quantiles } => {
@@ -313,6 +380,7 @@ impl Batch {
                         let tail = tails.at(|c| columns[c][from + start + i]);
                         let t = quantiles.at(together(tail, behind));
                         h[i] = t * (own * own + v[i]).sqrt();
+                        doubt(start, i, m[i], v[i], own * own);
                     }
                 }
             }

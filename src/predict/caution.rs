@@ -4,6 +4,9 @@ use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
+/// Probability below zero from which it is told; common practice, no source.
+pub(super) const ATOM_TOLD: f64 = 1e-6;
+
 /// A reason to distrust an answer.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]

@@ -5,7 +5,7 @@
 //! measurements, choose the variant that uses most of them, complete the settings that were not given,
 //! evaluate each size, and say what there is to doubt.
 
-use super::caution::Caution;
+use super::caution::{ATOM_TOLD, Caution};
 use super::distribution::{Component, Predictive};
 use crate::calibration::{
     Calibration, Recorded, SizeModel, Spread, Tails, TerminationModel, Variant, cholesky,
@@ -114,14 +114,14 @@ pub(super) struct ReadyVariant {
     reads: Vec<usize>,
     pub(super) sizes: Vec<ReadySize>,
     /// Place of the termination in an input row, where a form reads it.
-    termination: Option<usize>,
+    pub(super) termination: Option<usize>,
     ends: Option<ReadyTermination>,
     /// Assumed classes that this variant reads: place, code, and which assumption it is.
     assumed: Vec<(usize, f64, usize)>,
     /// Places of the measurements with a range, in the order of the variant's ranges.
-    ranged: Vec<usize>,
+    pub(super) ranged: Vec<usize>,
     /// Whether a form takes the tangent of the exterior platform angle.
-    tangent: bool,
+    pub(super) tangent: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -250,6 +250,13 @@ impl ReadyVariant {
         let ranged = v.ranges.iter().map(|r| layout.position(&r.name).unwrap_or(usize::MAX)).collect();
         let tangent = v.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan ")));
         Ok(ReadyVariant { required, reads, sizes, termination, ends, assumed, ranged, tangent })
+    }
+}
+
+impl ReadyVariant {
+    /// Whether the sizes are weighed over terminations.
+    pub(super) fn weighs_ends(&self) -> bool {
+        self.ends.is_some()
     }
 }
 
@@ -560,7 +567,7 @@ impl Predictor {
                 cautions.extend(beyond(m, r, &predictive));
             }
             let atom = predictive.atom_at_zero();
-            if atom > 1e-6 {
+            if atom > ATOM_TOLD {
                 cautions.push(Caution::AtomAtZero { size: m.size.clone(), probability: atom });
             }
             sizes.push(SizeEstimate {
@@ -600,26 +607,11 @@ impl Predictor {
     ) -> Estimate {
         let layout = self.calibration.layout();
         let mut found = Vec::new();
-        for (r, at) in variant.ranges.iter().zip(&ready.ranged) {
-            let value = x.get(*at).copied().unwrap_or(f64::NAN);
-            if value < r.low || value > r.high {
-                found.push(Caution::OutsideRange {
-                    measurement: r.name.clone(),
-                    value,
-                    low: r.low,
-                    high: r.high,
-                });
-            }
-        }
+        super::settled::outside_ranges(variant, ready, x, &mut found);
         if ready.tangent
             && let Some(value) = measured.number(form::ANGLE)
-            && value > 80.0
         {
-            found.push(Caution::NearEndOfDomain {
-                measurement: form::ANGLE.to_string(),
-                value,
-                why: "the tangent runs away towards 90 degrees".to_string(),
-            });
+            found.extend(super::settled::near_tangent(value));
         }
         if let Some(asked) = measured.class("percussor")
             && !layout.classes.iter().any(|c| c.name == "percussor" || c.name == PERCUSSOR_CLASS)

@@ -10,6 +10,7 @@
 //! | [`detachment`] | whether a blow takes a flake off: force, margin and probability with their intervals |
 //! | [`contrast`] | two percussors on one platform: the difference of the sizes, and how sure it is |
 //! | [`estimate`] | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
+//! | `settled` | what rows of one kind share, and their numbers a block at a time |
 //! | [`joint`] | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
 pub mod batch;
@@ -21,6 +22,7 @@ pub mod distribution;
 pub mod estimate;
 pub mod joint;
 pub mod measurement;
+pub(crate) mod settled;
 
 pub use caution::Caution;
 pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles};

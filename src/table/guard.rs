@@ -68,7 +68,7 @@ impl<R: Read> Read for Guard<R> {
 }
 
 /// One read, repeated where it was interrupted.
-fn read_some(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
+pub(super) fn read_some(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
     loop {
         match reader.read(buffer) {
             Err(e) if e.kind() == io::ErrorKind::Interrupted => continue,

@@ -8,6 +8,12 @@
 //! | `guard` | the byte reader under the parser, which bounds the memory of one record |
 //! | `read` | [`TableReader`], [`Row`], [`RowOutcome`], [`Tally`] |
 //! | `write` | [`TableWriter`] |
+//! | `blocks` | a table in blocks of whole records |
+//! | `digits` | numbers from and to text, for columns of many |
+//! | `estimates` | a table in, its estimates out: [`TableEstimates`], [`OpenTable`] |
+//! | `flow` | the blocks of such a table: plain rows a chunk at a time |
+//! | `stretches` | a table as columns of numbers and single rows: [`OpenTable::each`], [`Stretch`] |
+//! | `summary` | what became of its rows: [`Summary`] |
 //!
 //! ```
 //! use conchoid::strike::Measured;
@@ -36,14 +42,25 @@
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 
+mod blocks;
 mod cell;
+mod digits;
+mod estimates;
+mod flow;
 mod guard;
 mod header;
 mod quantity;
 mod read;
+mod stretches;
+mod summary;
 mod write;
 
+pub use estimates::{
+    Completed, OpenTable, Predictors, RowNumber, TERMINATIONS, TableEstimates, answer, joined,
+};
 pub use header::{ColumnId, Header, MOST_COLUMNS, Separator, TableOptions};
 pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};
 pub use read::{Row, RowOutcome, TableReader, Tally};
+pub use stretches::Stretch;
+pub use summary::Summary;
 pub use write::{Cell, TableWriter};

@@ -2,6 +2,7 @@
 //! allocation for a cell that is in order. Every row ends in exactly one of read, read with a remark,
 //! refused.
 
+use super::blocks::take_apart;
 use super::cell::{self, NumberCell};
 use super::guard::{self, BUFFER, Guard};
 use super::header::{self, ColumnId, Header, Kind, TableOptions, shorten};
@@ -92,16 +93,7 @@ impl<R: Read> TableReader<R> {
 
     /// An empty row of this table, to be filled by [`TableReader::read`].
     pub fn row(&self) -> Row {
-        Row {
-            number: 0,
-            header: self.header.clone(),
-            record: StringRecord::new(),
-            numbers: vec![f64::NAN; self.header.columns.len()],
-            texts: vec![None; self.header.columns.len()],
-            lower: String::new(),
-            refused: None,
-            problems: Vec::new(),
-        }
+        Row::of(&self.header)
     }
 
     /// Reads the next row into `row`, using its memory again; `false` when there is none. A row with bad
@@ -266,6 +258,10 @@ impl Tally {
     pub fn refused(&self) -> u64 {
         self.refused
     }
+    /// Counts rows read without a remark.
+    pub(super) fn count_read(&mut self, rows: u64) {
+        self.read += rows;
+    }
     /// All rows counted.
     pub fn rows(&self) -> u64 {
         self.read + self.remarked + self.refused
@@ -281,6 +277,29 @@ impl Tally {
 }
 
 impl Row {
+    /// An empty row of a table.
+    pub(super) fn of(header: &Arc<Header>) -> Row {
+        Row {
+            number: 0,
+            header: header.clone(),
+            record: StringRecord::new(),
+            numbers: vec![f64::NAN; header.columns.len()],
+            texts: vec![None; header.columns.len()],
+            lower: String::new(),
+            refused: None,
+            problems: Vec::new(),
+        }
+    }
+
+    /// Fills it from a record; `open` where the table ended inside quotes here. None if it is not UTF-8.
+    pub(super) fn take(&mut self, number: u64, record: &[u8], separator: u8, open: bool) -> Option<()> {
+        take_apart(record, separator, &mut self.record)?;
+        self.number = number;
+        let open = open && self.record.iter().next_back().is_some_and(|cell| cell.contains('\n'));
+        self.understand(open);
+        Some(())
+    }
+
     /// The row's number among the rows of data, from 1.
     pub fn row_number(&self) -> u64 {
         self.number

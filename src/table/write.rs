@@ -1,5 +1,6 @@
 //! Writing a table back: the input's columns as they were, then columns of our own.
 
+use super::digits::put_rounded;
 use super::header::{Header, Separator, shorten};
 use super::read::Row;
 use crate::error::{Error, Place, Result};
@@ -12,6 +13,8 @@ pub enum Cell<'a> {
     Blank,
     /// A number, with a decimal point and as few digits as give the same number back; blank if not finite.
     Number(f64),
+    /// A number rounded to six significant digits, as estimates are written; blank if not finite.
+    Rounded(f64),
     /// Text, quoted where it needs to be.
     Text(&'a str),
 }
@@ -38,8 +41,9 @@ impl<'a> From<&'a str> for Cell<'a> {
 ///
 /// The separator is the input's. Cells of the input are written as they stood (decimal commas included);
 /// numbers of our own have a decimal point whatever the separator, which [`TableReader`](super::TableReader)
-/// reads back in either case. A refused row stays in place: one with too few cells is filled up with blanks,
-/// one with too many loses the cells beyond the header line, so that the columns added stay in line.
+/// reads back in either case. A refused row stays in place: one with too few cells is filled up with blanks;
+/// of one with too many, the cells beyond the header line are written after the columns added, so that these stay
+/// in line and nothing is lost.
 ///
 /// ```
 /// use conchoid::table::{Cell, TableOptions, TableReader, TableWriter};
@@ -107,7 +111,7 @@ impl<W: Write> TableWriter<W> {
         added: usize,
         names: impl Iterator<Item = &'a str>,
     ) -> Result<Self> {
-        let mut csv = csv::WriterBuilder::new().delimiter(separator).from_writer(writer);
+        let mut csv = csv::WriterBuilder::new().delimiter(separator).flexible(true).from_writer(writer);
         csv.write_record(names).map_err(failed)?;
         Ok(TableWriter { csv, carried, added, buffer: Vec::new() })
     }
@@ -123,7 +127,11 @@ impl<W: Write> TableWriter<W> {
         for cell in row.cells().chain(blanks).take(self.carried) {
             self.csv.write_field(cell).map_err(failed)?;
         }
-        self.end_row(added)
+        self.cells(added)?;
+        for surplus in row.cells().skip(self.carried) {
+            self.csv.write_field(surplus).map_err(failed)?;
+        }
+        self.end_row()
     }
 
     /// Writes a row of a table of our own.
@@ -135,7 +143,8 @@ impl<W: Write> TableWriter<W> {
             return Err(Error::invalid("row", "this table continues an input, whose row must be given"));
         }
         self.check(cells)?;
-        self.end_row(cells)
+        self.cells(cells)?;
+        self.end_row()
     }
 
     fn check(&self, cells: &[Cell<'_>]) -> Result<()> {
@@ -145,7 +154,7 @@ impl<W: Write> TableWriter<W> {
         Err(Error::Shape { what: "cells of a row".into(), found: cells.len(), expected: self.added })
     }
 
-    fn end_row(&mut self, cells: &[Cell<'_>]) -> Result<()> {
+    fn cells(&mut self, cells: &[Cell<'_>]) -> Result<()> {
         for cell in cells {
             match cell {
                 Cell::Text(text) => self.csv.write_field(text).map_err(failed)?,
@@ -154,9 +163,20 @@ impl<W: Write> TableWriter<W> {
                     write!(self.buffer, "{v}")?;
                     self.csv.write_field(&self.buffer).map_err(failed)?;
                 }
-                Cell::Number(_) | Cell::Blank => self.csv.write_field("").map_err(failed)?,
+                Cell::Rounded(v) if v.is_finite() => {
+                    self.buffer.clear();
+                    put_rounded(*v, &mut self.buffer);
+                    self.csv.write_field(&self.buffer).map_err(failed)?;
+                }
+                Cell::Number(_) | Cell::Rounded(_) | Cell::Blank => {
+                    self.csv.write_field("").map_err(failed)?;
+                }
             }
         }
+        Ok(())
+    }
+
+    fn end_row(&mut self) -> Result<()> {
         self.csv.write_record(None::<&[u8]>).map_err(failed)
     }
 

@@ -42,8 +42,8 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     }
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
-    needed_columns(o, &table, &needs)?;
-    let conditions = only(o, &table)?;
+    needed_columns(o, table.header(), &needs)?;
+    let conditions = only(o, table.header())?;
     read_rows(o, &mut table, &needs, &conditions, |offered| match offered {
         Offered::Flake(row) => {
             local.offer(row);

@@ -1,0 +1,404 @@
+//! A table in, the same table with its estimates out: any length in the same memory, on all threads with the
+//! feature `parallel`, the same bytes for any number of threads.
+//!
+//! ```text
+//! blocks of whole records  ->  records  ->  plain rows:  kind of row settled once, numbers a block at a time
+//!                                           all others:  understood, estimated and written one by one
+//! ```
+//!
+//! A row is plain where its numbers can be read and are in their bounds, its text needs no quotes, and every size
+//! is a single Student t. Rows of the same classes and the same measurements are of one kind: choosing the
+//! variant, filling in settings and the doubts that go with them are done once for each kind, and only the numbers
+//! are worked out for each row. The intervals of plain rows agree with those of [`Predictor::estimate`] to 1e-12,
+//! and all are written to six significant digits.
+
+use super::blocks::{self, Blocks, Records};
+use super::digits::millionths;
+use super::flow::{Flow, Work, count};
+use super::guard;
+use super::header::{self, Header, TableOptions};
+use super::read::Row;
+use super::summary::Summary;
+use super::write::TableWriter;
+use crate::calibration::{Calibration, SIZES, bundled};
+use crate::error::{Error, Place, Result};
+use crate::predict::measurement::MeasurementErrors;
+use crate::predict::{Ask, Caution, Estimate, LEVEL, Predictor, Quantiles};
+use crate::strike::Measured;
+use crate::threads;
+use csv::StringRecord;
+use std::collections::BTreeMap;
+use std::io::{Read, Write};
+use std::sync::{Arc, OnceLock};
+
+/// Terminations with a column of their own.
+pub const TERMINATIONS: [&str; 4] = ["feather", "hinge", "step", "overshot"];
+
+/// Bytes of a block.
+const BLOCK_BYTES: usize = 64 * 1024;
+
+/// Blocks in memory at once, however many threads there are.
+const MOST_BLOCKS: usize = 16;
+
+/// A table whose header line is read, to be estimated in blocks.
+///
+/// Reads what [`TableReader`](super::TableReader) reads, by the same rules.
+#[derive(Debug)]
+pub struct OpenTable<R> {
+    pub(super) blocks: Blocks<R>,
+    pub(super) header: Arc<Header>,
+    pub(super) longest: u64,
+}
+
+impl<R: Read> OpenTable<R> {
+    /// Reads the header line and makes sure that there is a first row.
+    ///
+    /// # Errors
+    /// As [`TableReader::new`](super::TableReader::new).
+    pub fn new(mut reader: R, options: &TableOptions) -> Result<Self> {
+        let table = |reason: String| Error::Table { at: Place::default(), reason };
+        let longest = options.longest();
+        let opening = guard::open(&mut reader, longest)?;
+        if opening.header.is_empty() {
+            return Err(table("empty: neither a header line nor rows".into()));
+        }
+        let separator = header::separator(options, &opening)?;
+        let mut blocks = Blocks::new(opening.bytes, reader, separator, longest);
+        let mut block = Vec::new();
+        let mut cells = StringRecord::new();
+        blocks.next(&mut block, 1)?;
+        let mut records = Records::new(&block, separator);
+        let line = records.next().unwrap_or(0..0);
+        if line.len() as u64 > longest {
+            return Err(table(guard::too_long("the header line", longest)));
+        }
+        if blocks::take_apart(&block[line], separator, &mut cells).is_none() {
+            return Err(table("the header line is not UTF-8 (save the table as CSV in UTF-8)".into()));
+        }
+        let header = Header::understand(cells.iter().map(String::from).collect(), separator, options)?;
+        let after = records.at;
+        blocks.put_back(&block[after..]);
+        let columns = header.names.len();
+        loop {
+            if !blocks.next(&mut block, BLOCK_BYTES)? {
+                return Err(table("no rows of data under the header line".into()));
+            }
+            if count(&block, separator, columns) > 0 {
+                blocks.put_back(&block);
+                return Ok(OpenTable { blocks, header: Arc::new(header), longest });
+            }
+        }
+    }
+
+    /// The header line.
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+}
+
+/// A row of a table, completed by what is given for all rows.
+#[derive(Clone, Copy)]
+pub struct Completed<'a> {
+    /// The row.
+    pub row: &'a Row,
+    /// What is given where the row says nothing.
+    pub given: &'a (dyn Measured + Sync),
+}
+
+impl Measured for Completed<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        Measured::number(self.row, name).or_else(|| self.given.number(name))
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        Measured::class(self.row, name).or_else(|| self.given.class(name))
+    }
+}
+
+/// The calibration asked for, or the default one for the stone of each row.
+#[derive(Debug)]
+pub struct Predictors {
+    pub(super) first: Predictor,
+    by_stone: bool,
+    sizes: Vec<String>,
+    others: BTreeMap<&'static str, OnceLock<Result<Predictor>>>,
+}
+
+impl Predictors {
+    /// Resolves the first calibration; with `by_stone` the bundled ones stand in for it where a row's stone is
+    /// theirs.
+    ///
+    /// # Errors
+    /// As [`Predictor::new`].
+    pub fn new(calibration: Calibration, by_stone: bool) -> Result<Predictors> {
+        let others = bundled::NAMES.iter().map(|n| (*n, OnceLock::new())).collect();
+        Ok(Predictors { first: Predictor::new(calibration)?, by_stone, sizes: Vec::new(), others })
+    }
+
+    /// Narrows all of them to these sizes.
+    ///
+    /// # Errors
+    /// As [`Calibration::only`].
+    pub fn only(mut self, sizes: &[String]) -> Result<Predictors> {
+        let first = self.first.calibration().clone().only(sizes)?;
+        self.first = Predictor::new(first)?;
+        self.sizes = sizes.to_vec();
+        Ok(self)
+    }
+
+    /// The one for a row.
+    ///
+    /// # Errors
+    /// Those of a bundled calibration; none in fact.
+    pub fn of(&self, row: &impl Measured) -> Result<&Predictor> {
+        let name = bundled::default_for(row.class("stone"));
+        if !self.by_stone || name == self.first.calibration().name() {
+            return Ok(&self.first);
+        }
+        let Some(other) = self.others.get(name) else { return Ok(&self.first) };
+        let made = other.get_or_init(|| {
+            let calibration = bundled::named(name)?;
+            Predictor::new(if self.sizes.is_empty() { calibration } else { calibration.only(&self.sizes)? })
+        });
+        made.as_ref().map_err(Error::clone)
+    }
+}
+
+/// The estimate of one row, measured with these errors, or why there is none.
+///
+/// # Errors
+/// Every reason: what [`Row::refused`] says; otherwise the bad cells that the answer could have used, after what
+/// [`Predictor::estimate`] says unless a bad cell explains it.
+pub fn answer(
+    predictor: &Predictor,
+    row: &Row,
+    both: &Completed<'_>,
+    ask: &Ask,
+    errors: &MeasurementErrors,
+) -> std::result::Result<Estimate, Vec<Error>> {
+    if let Some(e) = row.refused() {
+        return Err(vec![e.clone()]);
+    }
+    predictor.estimate_with_error(both, ask, errors).map_err(|e| {
+        // a bad cell in a column that the answer could have used is the reason, before what is missing
+        let bad = |name: &str| row.header().column(name).and_then(|id| row.problem(id));
+        let mut reasons: Vec<Error> =
+            predictor.reads().iter().filter_map(|name| bad(name)).cloned().collect();
+        let told =
+            matches!(&e, Error::Missing { at, .. } if at.column.as_deref().is_some_and(|c| bad(c).is_some()));
+        if !told {
+            reasons.insert(0, e.in_row(row.row_number()));
+        }
+        reasons
+    })
+}
+
+/// Cautions as one cell; without `all`, what holds for every row of a calibration is left to the summary.
+pub fn joined(cautions: &[Caution], all: bool) -> String {
+    let own = cautions.iter().filter(|c| {
+        all || !matches!(c, Caution::NotInExperiment { .. } | Caution::TerminationsNotTold { .. })
+    });
+    own.map(Caution::to_string).collect::<Vec<_>>().join("; ")
+}
+
+/// A column worked out for each row by the caller.
+pub type RowNumber<'a> = dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + Sync + 'a;
+
+/// Estimates of every row of a table.
+///
+/// The columns added are those of [`TableEstimates::columns`]; a row without an answer keeps its place, with the
+/// reason under `cautions`.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::table::{OpenTable, TableEstimates, TableOptions};
+/// let text = "flake,platform_depth_mm,exterior_platform_angle_deg\nA1,8,75\nA2,wide,75\n";
+/// let table = OpenTable::new(text.as_bytes(), &TableOptions::new())?;
+/// let estimates = TableEstimates::new(bundled::named("hard-hammer-flint")?, 0.95)?.only(&["mass_g"])?;
+/// let (out, summary) = estimates.write(table, Vec::new(), |_| {})?;
+/// let text = String::from_utf8(out).unwrap();
+/// let lines: Vec<&str> = text.lines().collect();
+/// assert!(lines[0].ends_with("expected_mass_g_high,p_feather,p_hinge,p_step,p_overshot,calibration,cautions,form"));
+/// assert!(lines[1].starts_with("A1,8,75,") && lines[2].contains("refused: row 2, column platform_depth_mm"));
+/// assert_eq!((summary.tally().read(), summary.tally().refused()), (1, 1));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub struct TableEstimates<'a> {
+    pub(super) predictors: Predictors,
+    pub(super) level: f64,
+    pub(super) ask: Ask,
+    pub(super) given: &'a (dyn Measured + Sync),
+    pub(super) sizes: Vec<&'static str>,
+    pub(super) extra: Option<(&'a str, &'a RowNumber<'a>)>,
+    block_bytes: usize,
+}
+
+/// Nothing given.
+struct Nothing;
+
+impl Measured for Nothing {
+    fn number(&self, _: &str) -> Option<f64> {
+        None
+    }
+    fn class(&self, _: &str) -> Option<&str> {
+        None
+    }
+}
+
+impl<'a> TableEstimates<'a> {
+    /// Every size of a calibration, as intervals of this level.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < level < 1, and those of [`Predictor::new`].
+    pub fn new(calibration: Calibration, level: f64) -> Result<Self> {
+        Ok(TableEstimates {
+            predictors: Predictors::new(calibration, false)?,
+            level: LEVEL.check(level)?,
+            ask: Ask::default(),
+            given: &Nothing,
+            sizes: SIZES.to_vec(),
+            extra: None,
+            block_bytes: BLOCK_BYTES,
+        })
+    }
+
+    /// The calibration asked for stands for its stone; rows of another stone are estimated by the bundled one.
+    pub fn by_stone(mut self) -> Self {
+        self.predictors.by_stone = true;
+        self
+    }
+
+    /// What is given for all rows that say nothing themselves.
+    pub fn given(mut self, given: &'a (dyn Measured + Sync)) -> Self {
+        self.given = given;
+        self
+    }
+
+    /// What is asked for beyond the measurements.
+    pub fn ask(mut self, ask: Ask) -> Self {
+        self.ask = ask;
+        self
+    }
+
+    /// Only these sizes.
+    ///
+    /// # Errors
+    /// As [`Calibration::only`].
+    pub fn only(mut self, sizes: &[impl AsRef<str>]) -> Result<Self> {
+        let names: Vec<String> = sizes.iter().map(|s| s.as_ref().to_string()).collect();
+        self.predictors = self.predictors.only(&names)?;
+        self.sizes = SIZES.into_iter().filter(|s| names.iter().any(|n| n == s)).collect();
+        Ok(self)
+    }
+
+    /// A column of the caller's own, before the sizes.
+    pub fn column(mut self, name: &'a str, number: &'a RowNumber<'a>) -> Self {
+        self.extra = Some((name, number));
+        self
+    }
+
+    /// Bytes of a block; the answers do not depend on it.
+    pub fn block_bytes(mut self, bytes: usize) -> Self {
+        self.block_bytes = bytes.max(1);
+        self
+    }
+
+    /// The names of the columns added.
+    pub fn columns(&self) -> Vec<String> {
+        let ends = |size: &&str| ["low", "median", "high"].map(|end| format!("expected_{size}_{end}"));
+        let mut names: Vec<String> = self.extra.iter().map(|(name, _)| name.to_string()).collect();
+        names.extend(self.sizes.iter().flat_map(ends));
+        names.extend(TERMINATIONS.map(|t| format!("p_{t}")));
+        names.extend(["calibration", "cautions", "form"].map(String::from));
+        names
+    }
+
+    /// The cells added to a row by its estimate, in the order of the columns, less a column of the caller's own
+    /// and the three of text.
+    ///
+    /// # Errors
+    /// None for an estimate of this crate.
+    pub fn numbers(&self, e: &Estimate, quantiles: &mut Quantiles) -> Result<Vec<Option<f64>>> {
+        let mut numbers = Vec::with_capacity(3 * self.sizes.len() + TERMINATIONS.len());
+        for size in &self.sizes {
+            match e.size(size) {
+                Some(p) => {
+                    let i = p.interval_with(self.level, quantiles)?;
+                    numbers.extend([Some(i.low), Some(i.median), Some(i.high)]);
+                }
+                None => numbers.extend([None; 3]),
+            }
+        }
+        for name in TERMINATIONS {
+            let known = e.terminations.iter().find(|t| t.termination == name);
+            numbers.push(known.map(|t| millionths(t.value)));
+        }
+        Ok(numbers)
+    }
+
+    /// Reads the table to its end and writes it with its estimates; `progress` is told the rows written so far.
+    ///
+    /// # Errors
+    /// [`Error::Table`] where the table has one of the added columns already, or with the row where it cannot be
+    /// read on (not UTF-8, a row too long); [`Error::Io`] when the reader or the writer fails. Rows before that
+    /// may have been written.
+    pub fn write<R: Read, W: Write>(
+        &self,
+        table: OpenTable<R>,
+        mut writer: W,
+        mut progress: impl FnMut(u64),
+    ) -> Result<(W, Summary)> {
+        let OpenTable { mut blocks, header, longest } = table;
+        let names = self.columns();
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        writer.write_all(&TableWriter::new(Vec::new(), &header, &names)?.finish()?)?;
+        let flow = Flow::new(self, header, longest);
+        let together = threads::at_once().saturating_mul(2).clamp(1, MOST_BLOCKS);
+        let (mut rows, mut written, mut summary) = (0, 0, Summary::default());
+        let mut failed = None;
+        let mut read = |mut spare: Vec<Work>, failed: &mut Option<Error>| {
+            let mut batch = Vec::with_capacity(together);
+            while failed.is_none() && batch.len() < together {
+                let mut work = spare.pop().unwrap_or_else(|| Work::new(&flow));
+                match blocks.next(&mut work.input, self.block_bytes) {
+                    Ok(true) => {}
+                    Ok(false) => break,
+                    Err(e) => {
+                        *failed = Some(e);
+                        break;
+                    }
+                }
+                work.begin(rows + 1, blocks.ended_in_quotes());
+                work.rows = flow.count(&work.input);
+                rows += work.rows;
+                batch.push(work);
+            }
+            batch
+        };
+        let mut working = read(Vec::new(), &mut failed);
+        let mut done: Vec<Work> = Vec::new();
+        while !(working.is_empty() && done.is_empty()) {
+            // while one batch is worked on, the one before is written and the next is read
+            let next = threads::beside(
+                &mut working,
+                |work| flow.work(work),
+                || -> Result<Vec<Work>> {
+                    for work in &mut done {
+                        writer.write_all(&work.output)?;
+                        if let Some(e) = work.failed.take() {
+                            return Err(e);
+                        }
+                        written += work.rows;
+                        summary.append(std::mem::take(&mut work.summary));
+                        progress(written);
+                    }
+                    Ok(read(std::mem::take(&mut done), &mut failed))
+                },
+            )?;
+            done = std::mem::replace(&mut working, next);
+        }
+        match failed {
+            Some(e) => Err(e),
+            None => Ok((writer, summary)),
+        }
+    }
+}

@@ -1,0 +1,291 @@
+//! Tables estimated in blocks against the same tables read, estimated and written row by row: the same bytes and
+//! the same summary, for any size of block and any number of threads.
+
+use conchoid::calibration::{Calibration, SIZES, bundled};
+use conchoid::flake::Termination;
+use conchoid::predict::{Ask, Quantiles};
+use conchoid::strike::Measured;
+use conchoid::table::{
+    Cell, Completed, OpenTable, Predictors, Summary, TableEstimates, TableOptions, TableReader, TableWriter,
+    answer, joined,
+};
+use conchoid::{Error, Result};
+use proptest::prelude::*;
+
+/// Settings for all rows of a table.
+#[derive(Clone, Default)]
+struct Given(Vec<(&'static str, f64)>, Vec<(&'static str, &'static str)>);
+
+impl Measured for Given {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.0.iter().find(|(n, _)| *n == name).map(|(_, v)| *v)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.1.iter().find(|(n, _)| *n == name).map(|(_, v)| *v)
+    }
+}
+
+struct Case<'a> {
+    calibration: Calibration,
+    by_stone: bool,
+    given: Given,
+    ask: Ask,
+    sizes: &'a [&'a str],
+}
+
+impl Case<'_> {
+    fn new(name: &str) -> Case<'static> {
+        let calibration = bundled::named(name).unwrap();
+        Case { calibration, by_stone: false, given: Given::default(), ask: Ask::default(), sizes: &SIZES }
+    }
+
+    fn estimates(&self) -> Result<TableEstimates<'_>> {
+        let e = TableEstimates::new(self.calibration.clone(), 0.9)?.given(&self.given).ask(self.ask.clone());
+        let e = if self.by_stone { e.by_stone() } else { e };
+        if self.sizes.len() < 4 { e.only(self.sizes) } else { Ok(e) }
+    }
+
+    /// Row by row.
+    fn simple(&self, text: &[u8]) -> Result<(String, Summary)> {
+        let estimates = self.estimates()?;
+        let mut table = TableReader::new(text, &TableOptions::new())?;
+        let predictors = Predictors::new(self.calibration.clone(), self.by_stone)?;
+        let predictors = if self.sizes.len() < 4 {
+            predictors.only(&self.sizes.iter().map(|s| s.to_string()).collect::<Vec<_>>())?
+        } else {
+            predictors
+        };
+        let names = estimates.columns();
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        let mut out = TableWriter::new(Vec::new(), table.header(), &names)?;
+        let (mut row, mut summary) = (table.row(), Summary::default());
+        while table.read(&mut row)? {
+            let both = Completed { row: &row, given: &self.given };
+            let predictor = predictors.of(&both)?;
+            match answer(predictor, &row, &both, &self.ask) {
+                Ok(e) => {
+                    let numbers = estimates.numbers(&e, &mut Quantiles::default())?;
+                    let mut cells: Vec<Cell> =
+                        numbers.iter().map(|n| n.map_or(Cell::Blank, Cell::Rounded)).collect();
+                    let text = joined(&e.cautions, false);
+                    cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
+                    out.write(&row, &cells)?;
+                    summary.answered(&row, &e);
+                }
+                Err(reasons) => {
+                    let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
+                    let text = format!("refused: {text}");
+                    let mut cells = vec![Cell::Blank; names.len() - 3];
+                    cells.extend([
+                        Cell::Text(predictor.calibration().name()),
+                        Cell::Text(&text),
+                        Cell::Blank,
+                    ]);
+                    out.write(&row, &cells)?;
+                    summary.refused(reasons);
+                }
+            }
+        }
+        Ok((String::from_utf8(out.finish()?).unwrap(), summary))
+    }
+
+    fn in_blocks(&self, text: &[u8], bytes: usize) -> Result<(String, Summary)> {
+        let table = OpenTable::new(text, &TableOptions::new())?;
+        let (out, summary) = self.estimates()?.block_bytes(bytes).write(table, Vec::new(), |_| {})?;
+        Ok((String::from_utf8(out).unwrap(), summary))
+    }
+
+    fn check(&self, text: &str, bytes: usize) {
+        let simple = self.simple(text.as_bytes());
+        let fast = self.in_blocks(text.as_bytes(), bytes);
+        match (simple, fast) {
+            (Ok((a, s)), Ok((b, t))) => {
+                for (a, b) in a.lines().zip(b.lines()) {
+                    assert_eq!(a, b, "of {text:?} in blocks of {bytes}");
+                }
+                assert_eq!((a.len(), s), (b.len(), t), "of {text:?} in blocks of {bytes}");
+            }
+            (Err(a), Err(b)) => assert_eq!(a, b, "of {text:?} in blocks of {bytes}"),
+            (a, b) => panic!("{a:?} row by row, {b:?} in blocks of {bytes}: {text:?}"),
+        }
+    }
+}
+
+/// The n-th of a fixed sequence spread over 0 to 1.
+fn spread_out(n: usize, k: u32) -> f64 {
+    (n as f64 * 0.618_033_988_749_894_9 + f64::from(k) * 0.414_213_562_373_095).fract()
+}
+
+fn a_table(rows: usize, separator: char, line_end: &str) -> String {
+    let mut text =
+        format!("flake{0}platform_depth_mm{0}exterior_platform_angle_deg{0}mass_g{1}", separator, line_end);
+    for n in 0..rows {
+        let (depth, angle) = (1.0 + 14.0 * spread_out(n, 0), 50.0 + 38.0 * spread_out(n, 1));
+        let (depth, angle) = (format!("{depth:.2}"), format!("{angle:.1}"));
+        let depth = if separator == ';' { depth.replace('.', ",") } else { depth };
+        text.push_str(&format!("F{n}{separator}{depth}{separator}{angle}{separator}{}{line_end}", n % 40));
+    }
+    text
+}
+
+#[test]
+fn a_plain_table_is_the_same_in_blocks_of_any_size() {
+    for name in bundled::NAMES {
+        let case = Case::new(name);
+        let rows = if name == "controlled-glass" { 12 } else { 700 };
+        for (separator, line_end) in [(',', "\n"), (';', "\r\n"), ('\t', "\r")] {
+            let text = a_table(rows, separator, line_end);
+            for bytes in [1, 1000, 1 << 20] {
+                case.check(&text, bytes);
+                case.check(text.trim_end(), bytes);
+            }
+        }
+    }
+}
+
+#[test]
+fn one_size_known_terminations_and_settings_given_for_all_rows() {
+    let text = a_table(300, ',', "\n");
+    let mut case = Case::new("hard-hammer-flint");
+    case.sizes = &["mass_g"];
+    case.check(&text, 4000);
+    case.sizes = &["width_mm", "thickness_mm"];
+    case.ask.termination = Some(Termination::Hinge);
+    case.check(&text, 4000);
+    let mut case = Case::new("controlled-glass");
+    let text = a_table(60, ',', "\n");
+    case.ask.termination = Some(Termination::Feather);
+    case.given = Given(
+        vec![("angle_of_blow_deg", 10.0), ("platform_width_mm", 20.0)],
+        vec![("percussor", "steel"), ("blow_lands_on", "platform"), ("stone", "soda-lime-glass")],
+    );
+    case.check(&text, 700);
+    case.by_stone = true;
+    case.check(&text, 700);
+}
+
+#[test]
+fn every_percussor_and_stone_is_a_kind_of_its_own() {
+    let stones = ["flint", "", "Quartzite", "glass", "obsidian", "NA", "chalk"];
+    let percussors = ["antler", "", "quartzite hammerstone", "quartzite", "steel", "?", "bone"];
+    let ends = ["feather", "", "hinge", "plunging", "crushed edge"];
+    let mut text =
+        "platform_depth_mm,exterior_platform_angle_deg,stone,percussor,termination,angle_of_blow_deg\n"
+            .to_string();
+    for n in 0..400 {
+        let depth = if n % 17 == 3 { String::new() } else { format!("{:.1}", 2.0 + 11.0 * spread_out(n, 2)) };
+        text.push_str(&format!(
+            "{depth},{:.1},{},{},{},{}\n",
+            55.0 + 34.0 * spread_out(n, 3),
+            stones[n % 7],
+            percussors[(n / 7) % 7],
+            ends[(n / 3) % 5],
+            if n % 2 == 0 { "10" } else { "" },
+        ));
+    }
+    let mut case = Case::new("hard-hammer-flint");
+    case.by_stone = true;
+    for bytes in [300, 1 << 20] {
+        case.check(&text, bytes);
+    }
+}
+
+#[test]
+fn more_kinds_of_rows_than_are_remembered() {
+    let mut text = "platform_depth_mm,exterior_platform_angle_deg,stone\n".to_string();
+    for n in 0..1500 {
+        text.push_str(&format!("{:.2},75,stone {}\n", 3.0 + 9.0 * spread_out(n, 5), n % 1300));
+    }
+    Case::new("hard-hammer-quartzite").check(&text, 1 << 20);
+}
+
+#[test]
+fn the_leverage_of_strange_rows_is_told() {
+    let mut text = a_table(40, ',', "\n");
+    text.push_str("far,400,20,1\nfurther,0.001,179,1\nnear,0.01,85,1\nwrong,-1,60,1\nout,1e300,60,2\n");
+    for name in bundled::NAMES {
+        Case::new(name).check(&text, 500);
+    }
+}
+
+#[test]
+fn a_row_that_is_not_text_ends_the_table_in_its_place() {
+    let mut text = a_table(20, ',', "\n").into_bytes();
+    text.extend(b"X,\xff\xfe,75,1\nY,8,75,1\n");
+    let case = Case::new("hard-hammer-flint");
+    for bytes in [10, 1 << 20] {
+        let error = case.in_blocks(&text, bytes).unwrap_err();
+        assert_eq!(error, case.simple(&text).unwrap_err());
+        assert!(error.to_string().contains("row 21"), "{error}");
+    }
+}
+
+#[test]
+fn rows_longer_than_allowed_end_the_table() {
+    let mut text = a_table(20, ',', "\n");
+    text.push_str(&format!("{},8,75,1\nZ,8,75,1\n", "x".repeat(5000)));
+    let case = Case::new("hard-hammer-flint");
+    let options = TableOptions::new().longest_record(2000);
+    for bytes in [10, 1 << 20] {
+        let table = OpenTable::new(text.as_bytes(), &options).unwrap();
+        let error =
+            case.estimates().unwrap().block_bytes(bytes).write(table, Vec::new(), |_| {}).err().unwrap();
+        assert!(error.to_string().contains("row 21: the row is longer than 2000 bytes"), "{error}");
+    }
+}
+
+#[cfg(feature = "parallel")]
+#[test]
+fn any_number_of_threads_gives_the_same_bytes() {
+    let text = a_table(3000, ',', "\n");
+    let case = Case::new("hard-hammer-flint");
+    let one = case.in_blocks(text.as_bytes(), 700).unwrap();
+    for threads in [1, 2, 3, 8] {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        assert_eq!(pool.install(|| case.in_blocks(text.as_bytes(), 700)).unwrap(), one, "{threads} threads");
+    }
+}
+
+fn messy_cell() -> impl Strategy<Value = String> {
+    prop_oneof![
+        6 => (1u32..1500).prop_map(|v| format!("{}.{}", v / 100, v % 100)),
+        4 => (20u32..92).prop_map(|v| v.to_string()),
+        3 => prop::sample::select(vec![
+            "", " ", "NA", "-", "7,3", "\"7,3\"", "\"8\"", " 6.5 ", "1e1", "+5", "\u{2212}5", "0", "95", "200", "wide",
+            "7.3 mm", "\"a \"\"quoted\"\" word\"", "\"two\nlines\"", "5\" flake", "nan", "inf", "\u{a0}7\u{a0}",
+        ])
+        .prop_map(String::from),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 150, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn messy_tables_are_the_same_row_by_row_and_in_blocks(
+        rows in prop::collection::vec(prop::collection::vec(messy_cell(), 2..6), 0..25),
+        separator in prop::sample::select(vec![",", ";", "\t"]),
+        line_end in prop::sample::select(vec!["\n", "\r\n", "\r", "\n\n", "\n \n"]),
+        last in prop::sample::select(vec!["", "\n", "\"left open\n3"]),
+        bytes in 1usize..400,
+        which in 0usize..2,
+        wide in 0usize..8,
+    ) {
+        let names = ["platform_depth_mm", "exterior_platform_angle_deg", "flake", "termination"];
+        let mut text = names.join(separator);
+        for row in &rows {
+            text.push_str(line_end);
+            // most rows have as many cells as the header
+            let cells = if row.len() > 3 || wide > 1 { names.len() } else { row.len() };
+            let cells: Vec<&str> = (0..cells).map(|i| row.get(i).map_or("", String::as_str)).collect();
+            text.push_str(&cells.join(separator));
+            if wide == 0 && row.len() == 5 {
+                text.push_str(separator);
+                text.push_str(&row[4]);
+            }
+        }
+        text.push_str(line_end);
+        text.push_str(last);
+        Case::new(["hard-hammer-flint", "hard-hammer-quartzite"][which]).check(&text, bytes);
+    }
+}
