@@ -720,6 +720,55 @@ fn changed(from: &str, to: &str) -> conchoid::Result<Calibration> {
 }
 
 #[test]
+fn very_few_degrees_of_freedom_have_quantiles_at_the_end_of_the_doubles() {
+    for df in [5e-324, 1e-300, 1e-6] {
+        assert_eq!(student_quantile_upper(0.2, df), f64::MAX, "{df}");
+        assert_eq!(student_cdf(0.001, df).max(0.5), student_cdf(0.001, df), "{df}");
+    }
+    // P(T > x) = q with df = 0.01 by the power tail x^-df / (df^(1 - df/2) B(df/2, 1/2)), its only term at such x
+    let x = student_quantile_upper(0.4, 0.01);
+    assert!((student_sf(x, 0.01) / 0.4 - 1.0).abs() < 1e-12, "{x}");
+}
+
+#[test]
+fn the_noncentral_t_of_very_many_degrees_of_freedom_is_the_normal() {
+    for freedom in [1e15, 1e100, f64::MAX] {
+        for (t, shift) in [(1e-238, 3.0), (2.0, 3.0), (-40.0, 1.0), (1e300, 3.0)] {
+            let (found, normal) = (noncentral_student_sf(t, freedom, shift), normal_cdf(shift - t));
+            assert!((found - normal).abs() < 1e-13, "{t} {freedom} {shift}: {found} {normal}");
+        }
+    }
+}
+
+#[test]
+fn a_response_that_does_not_vary_has_nothing_to_explain() {
+    let design =
+        Design::from_rows(vec!["intercept".into(), "x".into()], &[[1.0, 0.0], [1.0, 1.0], [1.0, 3.0]]).unwrap();
+    let fit = linear::fit(&design, &[0.0; 3], None).unwrap();
+    assert_eq!(fit.r_squared(), 0.0);
+}
+
+#[test]
+fn a_plan_refuses_numbers_whose_squares_overflow() {
+    let huge = Design::from_rows(vec!["intercept".into(), "x".into()], &[[1.0, 0.0], [1.0, 1e194]]).unwrap();
+    let message = "x: 1e194 is out of range (accepted: from -1e100 to 1e100)";
+    assert_eq!(Information::of(&huge).unwrap_err().to_string(), message);
+    assert!(continuous_optimum(&huge).is_err());
+    let plan = choose(&huge, &Exchange::new(4), &mut ChaCha8Rng::seed_from_u64(1)).unwrap_err();
+    assert_eq!(plan.to_string(), message);
+}
+
+#[test]
+fn a_blow_too_small_for_numbers_is_refused() {
+    let hammer =
+        Percussor::named("quartzite").unwrap().with_mass_g(400.0).unwrap().with_tip_radius_mm(20.0).unwrap();
+    let mut setup = Setup::new(&Stone::named("flint").unwrap(), &hammer, 5.0, 8.0, 75.0).unwrap();
+    (setup.tip_radius_m, setup.depth_m, setup.speed_m_s) = (5e-324, 5e-324, 1e-308);
+    let e = strike_mechanics(&setup).unwrap_err();
+    assert!(e.to_string().starts_with("blow: its forces are too small"), "{e}");
+}
+
+#[test]
 fn a_calibration_cannot_carry_what_a_file_cannot_say() {
     for (from, to) in [("\"schema\": 1", "\"schema\": NaN"), ("\"schema\": 1", "\"schema\": -1")] {
         assert!(changed(from, to).is_err(), "{to}");
