@@ -288,10 +288,17 @@ pub fn nearest<'a>(text: &str, accepted: &'a [String]) -> Option<&'a str> {
     let lower: String = text.chars().take(64).collect::<String>().to_lowercase();
     accepted
         .iter()
-        .map(|a| (edit_distance(&lower, &a.to_lowercase()), a))
+        .map(|a| (distance_to(&lower, &a.to_lowercase()), a))
         .filter(|(d, a)| *d <= 1 + a.chars().count() / 4)
         .min_by_key(|(d, _)| *d)
         .map(|(_, a)| a.as_str())
+}
+
+/// Distance to a name, or to one of the longer words of a hyphenated name and one more (`antler`).
+fn distance_to(text: &str, name: &str) -> usize {
+    let near = |word: &str| word.len() >= 5 && edit_distance(text, word) <= 1;
+    let whole = edit_distance(text, name);
+    if name.contains('-') && name.split('-').any(near) { whole.min(2) } else { whole }
 }
 
 /// Levenshtein distance between two short texts, by characters.
