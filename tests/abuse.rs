@@ -64,12 +64,7 @@ fn finite() -> impl Strategy<Value = f64> {
 
 /// Finite numbers above 0.
 fn positive() -> impl Strategy<Value = f64> {
-    prop_oneof![
-        (-300.0..300.0f64).prop_map(|e| 10f64.powf(e)),
-        0.001..200.0f64,
-        Just(5e-324),
-        Just(f64::MAX)
-    ]
+    prop_oneof![(-300.0..300.0f64).prop_map(|e| 10f64.powf(e)), 0.001..200.0f64, Just(5e-324), Just(f64::MAX)]
 }
 
 fn probability() -> impl Strategy<Value = f64> {
@@ -108,8 +103,14 @@ prop_compose! {
 }
 
 fn any_strike() -> impl Strategy<Value = conchoid::Result<Strike>> {
-    let names =
-        prop_oneof![Just("antler"), Just("steel"), Just("quartzite"), Just("stone"), Just("cheese"), Just("")];
+    let names = prop_oneof![
+        Just("antler"),
+        Just("steel"),
+        Just("quartzite"),
+        Just("stone"),
+        Just("cheese"),
+        Just("")
+    ];
     let stone = prop_oneof![Just("flint"), Just("glass"), Just("chalk")];
     (
         any_platform(),
@@ -138,12 +139,8 @@ fn any_strike() -> impl Strategy<Value = conchoid::Result<Strike>> {
 
 /// A strike within the doors, so that every run estimates.
 fn fair_strike() -> impl Strategy<Value = Strike> {
-    let depth = prop_oneof![
-        0.5..20.0f64,
-        (-300.0..3.0f64).prop_map(|e| 10f64.powf(e)),
-        Just(5e-324),
-        Just(1000.0)
-    ];
+    let depth =
+        prop_oneof![0.5..20.0f64, (-300.0..3.0f64).prop_map(|e| 10f64.powf(e)), Just(5e-324), Just(1000.0)];
     let angle = prop_oneof![40.0..100.0f64, 1e-300..180.0f64, Just(5e-324), Just(90.0), Just(179.999_999)];
     (depth, angle, prop::option::of(-90.0..90.0f64), prop::option::of(any::<bool>())).prop_filter_map(
         "within the doors",
@@ -576,13 +573,19 @@ proptest! {
 }
 
 /// A small table: an intercept, columns and a response, of wild or everyday numbers.
-fn small_table(numbers: impl Strategy<Value = f64> + Clone + 'static) -> impl Strategy<Value = (Design, Vec<f64>)> {
+fn small_table(
+    numbers: impl Strategy<Value = f64> + Clone + 'static,
+) -> impl Strategy<Value = (Design, Vec<f64>)> {
     (1..3usize, 0..14usize).prop_flat_map(move |(p, n)| {
-        (many(many(numbers.clone(), p), n), many(numbers.clone(), n)).prop_filter_map("finite", move |(x, y)| {
-            let rows: Vec<Vec<f64>> = x.iter().map(|r| std::iter::once(1.0).chain(r.iter().copied()).collect()).collect();
-            let names = (0..=p).map(|j| format!("t{j}")).collect();
-            Design::from_rows(names, &rows).ok().map(|d| (d, y))
-        })
+        (many(many(numbers.clone(), p), n), many(numbers.clone(), n)).prop_filter_map(
+            "finite",
+            move |(x, y)| {
+                let rows: Vec<Vec<f64>> =
+                    x.iter().map(|r| std::iter::once(1.0).chain(r.iter().copied()).collect()).collect();
+                let names = (0..=p).map(|j| format!("t{j}")).collect();
+                Design::from_rows(names, &rows).ok().map(|d| (d, y))
+            },
+        )
     })
 }
 
@@ -592,7 +595,8 @@ fn tied() -> impl Strategy<Value = f64> + Clone {
 }
 
 fn magnitudes() -> impl Strategy<Value = f64> + Clone {
-    (-300.0..300.0f64, any::<bool>()).prop_map(|(e, minus)| if minus { -(10f64.powf(e)) } else { 10f64.powf(e) })
+    (-300.0..300.0f64, any::<bool>())
+        .prop_map(|(e, minus)| if minus { -(10f64.powf(e)) } else { 10f64.powf(e) })
 }
 
 fn all_finite(what: &str, v: &[f64]) {
@@ -601,7 +605,8 @@ fn all_finite(what: &str, v: &[f64]) {
 
 fn every_fit(design: &Design, y: &[f64]) {
     let n = y.len();
-    let row: Vec<f64> = if n > 0 { design.matrix().row(0).iter().copied().collect() } else { vec![1.0; design.columns()] };
+    let row: Vec<f64> =
+        if n > 0 { design.matrix().row(0).iter().copied().collect() } else { vec![1.0; design.columns()] };
     let ones = Design::from_rows(vec!["intercept".into()], &vec![[1.0]; n]).unwrap();
     if let Ok(f) = linear::fit(design, y, None) {
         all_finite("coefficients", f.coefficients());
@@ -743,7 +748,8 @@ fn the_noncentral_t_of_very_many_degrees_of_freedom_is_the_normal() {
 #[test]
 fn a_response_that_does_not_vary_has_nothing_to_explain() {
     let design =
-        Design::from_rows(vec!["intercept".into(), "x".into()], &[[1.0, 0.0], [1.0, 1.0], [1.0, 3.0]]).unwrap();
+        Design::from_rows(vec!["intercept".into(), "x".into()], &[[1.0, 0.0], [1.0, 1.0], [1.0, 3.0]])
+            .unwrap();
     let fit = linear::fit(&design, &[0.0; 3], None).unwrap();
     assert_eq!(fit.r_squared(), 0.0);
 }

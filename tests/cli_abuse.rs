@@ -27,13 +27,20 @@ fn start(args: &[&str]) -> Command {
 fn limited(kilobytes: u64, args: &[&str]) -> Command {
     let knap = knap::knap();
     let mut command = Command::new("sh");
-    command.arg("-c").arg(format!("ulimit -v {kilobytes} && exec \"$0\" \"$@\"")).arg(knap.get_program()).args(args);
+    command
+        .arg("-c")
+        .arg(format!("ulimit -v {kilobytes} && exec \"$0\" \"$@\""))
+        .arg(knap.get_program())
+        .args(args);
     command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
     command
 }
 
 /// Feeds a process from a function that goes on until the pipe breaks, and waits for it.
-fn feed(mut child: Child, mut more: impl FnMut(&mut dyn Write) -> std::io::Result<()> + Send + 'static) -> Output {
+fn feed(
+    mut child: Child,
+    mut more: impl FnMut(&mut dyn Write) -> std::io::Result<()> + Send + 'static,
+) -> Output {
     let mut stdin = child.stdin.take().unwrap();
     let feeder = std::thread::spawn(move || {
         let _ = more(&mut stdin);
@@ -128,8 +135,16 @@ fn a_line_of_a_gigabyte_ends_early_and_in_little_memory() {
     let block = vec![b'x'; 1 << 20];
     for (what, opening, message) in [
         ("a header without end", "", "the header line is longer than 1048576 bytes"),
-        ("a row without end", "platform_depth_mm,exterior_platform_angle_deg\n8,75\n6,", "the row is longer than"),
-        ("a quote without end", "platform_depth_mm,exterior_platform_angle_deg\n8,\"", "the row is longer than"),
+        (
+            "a row without end",
+            "platform_depth_mm,exterior_platform_angle_deg\n8,75\n6,",
+            "the row is longer than",
+        ),
+        (
+            "a quote without end",
+            "platform_depth_mm,exterior_platform_angle_deg\n8,\"",
+            "the row is longer than",
+        ),
     ] {
         let block = block.clone();
         let child = limited(400_000, &["estimate", "--table", "-"]).spawn().unwrap();
@@ -186,7 +201,9 @@ fn outputs_that_cannot_be_written() {
     let table = folder.path().join("mine.csv");
     fs::write(&table, format!("{HEADER}8,75\n")).unwrap();
     let table = table.to_str().unwrap();
-    let to = |out: &str| start(&["estimate", "--table", table, "--out", out]).stdin(Stdio::null()).output().unwrap();
+    let to = |out: &str| {
+        start(&["estimate", "--table", table, "--out", out]).stdin(Stdio::null()).output().unwrap()
+    };
     let at = |name: &str| folder.path().join(name).to_str().unwrap().to_string();
     refused(&to(folder.path().to_str().unwrap()), 1, "is a folder");
     refused(&to(&at("none/x.csv")), 1, "there is no folder");
@@ -240,15 +257,17 @@ fn ask(folder: &TempDir, text: &str) -> Output {
 #[test]
 fn adversarial_calibrations() {
     let folder = TempDir::new().unwrap();
-    let good: Value = serde_json::from_str(&bundled::named("hard-hammer-quartzite").unwrap().to_json()).unwrap();
+    let good: Value =
+        serde_json::from_str(&bundled::named("hard-hammer-quartzite").unwrap().to_json()).unwrap();
     let with = |path: &str, value: Value| {
         let mut all = good.clone();
         *all.pointer_mut(path).unwrap_or_else(|| panic!("no {path}")) = value;
         all.to_string()
     };
     let size = "/variants/0/sizes/0";
-    let deep_product =
-        (0..100_000).fold(String::from("{\"value\":\"platform_depth_mm\"}"), |t, i| if i < 400 { format!("{{\"product\":[{t}]}}") } else { t });
+    let deep_product = (0..100_000).fold(String::from("{\"value\":\"platform_depth_mm\"}"), |t, i| {
+        if i < 400 { format!("{{\"product\":[{t}]}}") } else { t }
+    });
     let wide_product: Vec<Value> = (0..50_000).map(|_| json!({"value": "platform_depth_mm"})).collect();
     let many_levels: Vec<String> = (0..1000).map(|i| format!("level {i}")).collect();
     for (what, text, message) in [
@@ -260,17 +279,33 @@ fn adversarial_calibrations() {
             "not a calibration",
         ),
         ("a name of ten megabytes", with("/name", json!("n".repeat(10_000_000))), "1 to 200 characters"),
-        ("a hundred thousand variants of nothing", with("/variants", json!(vec![json!({}); 100_000])), "missing field"),
-        ("numbers beyond the doubles", with(&format!("{size}/coefficients/0"), json!("HERE")).replace("\"HERE\"", "1e309"), "number out of range"),
+        (
+            "a hundred thousand variants of nothing",
+            with("/variants", json!(vec![json!({}); 100_000])),
+            "missing field",
+        ),
+        (
+            "numbers beyond the doubles",
+            with(&format!("{size}/coefficients/0"), json!("HERE")).replace("\"HERE\"", "1e309"),
+            "number out of range",
+        ),
         ("a covariance of strings", with(&format!("{size}/covariance"), json!([["1"]])), "invalid type"),
-        ("a covariance of huge numbers", with(&format!("{size}/covariance/0/0"), json!(-1e308)), "positive definite"),
+        (
+            "a covariance of huge numbers",
+            with(&format!("{size}/covariance/0/0"), json!(-1e308)),
+            "positive definite",
+        ),
         ("a thousand levels", with("/layout/classes", json!([{"name": "layer", "levels": many_levels}])), ""),
         ("UTF-16", "\u{feff}{}".to_string(), "not a calibration"),
         ("NUL", "\0".repeat(1000), "not a calibration"),
     ] {
         let out = ask(&folder, &text);
         let err = String::from_utf8_lossy(&out.stderr);
-        assert!(!err.contains("panicked") && out.status.code().is_some_and(|c| c < 4), "{what}: {} {err}", out.status);
+        assert!(
+            !err.contains("panicked") && out.status.code().is_some_and(|c| c < 4),
+            "{what}: {} {err}",
+            out.status
+        );
         if message.is_empty() {
             assert!(out.status.success(), "{what}: {err}");
         } else {
@@ -283,14 +318,24 @@ fn adversarial_calibrations() {
     for (what, text) in [
         ("a variance of 1e308", with(&format!("{size}/covariance/0/0"), json!(1e308))),
         ("flakes beyond count", with(&format!("{size}/flakes"), json!(u64::MAX))),
-        ("a product of fifty thousand depths", with(&format!("{size}/form/terms/1"), json!({"product": wide_product}))),
+        (
+            "a product of fifty thousand depths",
+            with(&format!("{size}/form/terms/1"), json!({"product": wide_product})),
+        ),
         ("a leverage of 0", with(&format!("{size}/largest_leverage"), json!(0.0))),
-        ("a range of everything", with("/variants/0/ranges/0", json!({"name": "platform_depth_mm", "low": -1e308, "high": 1e308}))),
+        (
+            "a range of everything",
+            with("/variants/0/ranges/0", json!({"name": "platform_depth_mm", "low": -1e308, "high": 1e308})),
+        ),
         ("a range of another measurement", with("/variants/0/ranges/0/name", json!("nothing"))),
     ] {
         let out = ask(&folder, &text);
         let (said, err) = (String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr));
-        assert!(!err.contains("panicked") && out.status.code().is_some_and(|c| c < 4), "{what}: {} {err}", out.status);
+        assert!(
+            !err.contains("panicked") && out.status.code().is_some_and(|c| c < 4),
+            "{what}: {} {err}",
+            out.status
+        );
         assert!(!said.contains("NaN"), "{what}: {said}");
         assert!(out.status.success() != said.is_empty(), "{what}: an answer or an error: {said} {err}");
     }

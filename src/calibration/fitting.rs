@@ -469,7 +469,10 @@ impl Collector {
             let mut seen = self.sizes[k..].iter().step_by(self.columns.len()).filter(|v| !v.is_nan());
             let first = seen.next();
             if used > 1 && seen.clone().next().is_some() && seen.all(|v| Some(v) == first) {
-                return Err(Error::invalid(column, "all flakes have the same, so nothing can be learnt of it"));
+                return Err(Error::invalid(
+                    column,
+                    "all flakes have the same, so nothing can be learnt of it",
+                ));
             }
         }
         let mut variants = Vec::new();

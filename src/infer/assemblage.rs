@@ -147,7 +147,11 @@ impl Drawn {
             let i = (h.floor() as usize).min(n - 1);
             let j = (i + 1).min(n - 1);
             let part = h - i as f64;
-            if part == 0.0 || draws[i] == draws[j] { draws[i] } else { draws[i] + part * (draws[j] - draws[i]) }
+            if part == 0.0 || draws[i] == draws[j] {
+                draws[i]
+            } else {
+                draws[i] + part * (draws[j] - draws[i])
+            }
         };
         let error = |p: f64| {
             let step = (p * (1.0 - p) / n as f64).sqrt();

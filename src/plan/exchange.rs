@@ -14,9 +14,7 @@
 //! Fedorov 1972, Theory of Optimal Experiments (from memory); exchange point by point: R. D. Cook & C. J.
 //! Nachtsheim 1980, Technometrics 22:315 (from memory).
 
-use super::information::{
-    Information, representable, rows_at, solve_transposed, stacked, undetermined,
-};
+use super::information::{Information, representable, rows_at, solve_transposed, stacked, undetermined};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use nalgebra::{Cholesky, DMatrix, Dyn};

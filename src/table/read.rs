@@ -59,8 +59,9 @@ impl<R: Read> TableReader<R> {
         if opening.bytes[opening.header.clone()].contains(&0) {
             return Err(Error::Table {
                 at: Place::default(),
-                reason: "the header line has NUL bytes: UTF-16, or not a table of text (save it as CSV in UTF-8)"
-                    .into(),
+                reason:
+                    "the header line has NUL bytes: UTF-16, or not a table of text (save it as CSV in UTF-8)"
+                        .into(),
             });
         }
         let separator = header::separator(options, &opening)?;
