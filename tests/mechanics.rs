@@ -832,6 +832,19 @@ proptest! {
     }
 
     #[test]
+    fn landmarks_and_lengths_agree_wherever_the_points_lie(p in [-50.0..50.0_f64, -50.0..50.0_f64, -50.0..50.0_f64],
+        u in [-9.0..-1.0_f64, 1.0..9.0_f64, -9.0..9.0_f64], v in [1.0..9.0_f64, 1.0..9.0_f64, -9.0..9.0_f64]) {
+        let end = |arm: [f64; 3]| [p[0] + arm[0], p[1] + arm[1], p[2] + arm[2]];
+        let length = |arm: [f64; 3]| (arm[0] * arm[0] + arm[1] * arm[1] + arm[2] * arm[2]).sqrt();
+        let width = length([u[0] - v[0], u[1] - v[1], u[2] - v[2]]);
+        let laid = cone::angle_from_landmarks_deg(p, end(u), end(v)).unwrap();
+        let measured = cone::angle_from_lengths_deg(width, length(u), length(v)).unwrap();
+        prop_assert!((laid - measured).abs() < 1e-6, "{} {}", laid, measured);
+        prop_assert!(cone::angle_from_landmarks_deg(p, p, end(v)).is_err());
+        prop_assert!(cone::angle_from_landmarks_deg(p, end(u), p).is_err());
+    }
+
+    #[test]
     fn every_answer_is_finite_and_positive(s in setups()) {
         let b = strike_mechanics(&s).unwrap();
         for x in [b.peak_force_n, b.approach_m, b.contact_time_s, b.contact_radius_m, b.peak_pressure_pa, b.edge_tensile_stress_pa,
