@@ -229,11 +229,17 @@ impl Error {
     }
 }
 
+/// A number for a message: with an exponent where it would be a row of zeros.
+fn shown(value: f64) -> String {
+    let size = value.abs();
+    if size >= 1e16 || (size > 0.0 && size < 1e-6) { format!("{value:e}") } else { value.to_string() }
+}
+
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Error::OutOfRange { at, value, accepted } => {
-                write!(f, "{at}{value} is out of range (accepted: {accepted})")
+                write!(f, "{at}{} is out of range (accepted: {accepted})", shown(*value))
             }
             Error::NotANumber { at, text, hint } => write!(f, "{at}\"{text}\" is not a number ({hint})"),
             Error::UnknownName { at, text, accepted } => {
@@ -246,7 +252,7 @@ impl fmt::Display for Error {
             Error::Missing { at, needed } => write!(f, "{at}not recorded ({needed})"),
             Error::Refused { at, reason } => write!(f, "{at}{reason}"),
             Error::Domain { term, value, accepted } => {
-                write!(f, "the term {term} has no value at {value} (accepted: {accepted})")
+                write!(f, "the term {term} has no value at {} (accepted: {accepted})", shown(*value))
             }
             Error::RankDeficient { term } => write!(
                 f,
@@ -282,10 +288,17 @@ pub fn nearest<'a>(text: &str, accepted: &'a [String]) -> Option<&'a str> {
     let lower: String = text.chars().take(64).collect::<String>().to_lowercase();
     accepted
         .iter()
-        .map(|a| (edit_distance(&lower, &a.to_lowercase()), a))
+        .map(|a| (distance_to(&lower, &a.to_lowercase()), a))
         .filter(|(d, a)| *d <= 1 + a.chars().count() / 4)
         .min_by_key(|(d, _)| *d)
         .map(|(_, a)| a.as_str())
+}
+
+/// Distance to a name, or to one of the longer words of a hyphenated name and one more (`antler`).
+fn distance_to(text: &str, name: &str) -> usize {
+    let near = |word: &str| word.len() >= 5 && edit_distance(text, word) <= 1;
+    let whole = edit_distance(text, name);
+    if name.contains('-') && name.split('-').any(near) { whole.min(2) } else { whole }
 }
 
 /// Levenshtein distance between two short texts, by characters.

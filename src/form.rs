@@ -755,7 +755,7 @@ impl Op {
     fn eval(&self, x: &[f64]) -> f64 {
         match self {
             Op::One => 1.0,
-            Op::Number(i) => x[*i],
+            Op::Number(i) => entry(x, *i),
             Op::Ln(of) => {
                 let v = of.eval(x);
                 if v > 0.0 { v.ln() } else { f64::NAN }
@@ -766,7 +766,7 @@ impl Op {
             Op::Above(of, knot) => above_knot(of.eval(x), *knot),
             Op::Shifted(of, by) => of.eval(x) - by,
             Op::Product(of) => of.iter().map(|o| o.eval(x)).product(),
-            Op::Indicator(i, mask) => indicate(x[*i], *mask),
+            Op::Indicator(i, mask) => indicate(entry(x, *i), *mask),
             Op::Spline(of, knots, column) => natural_cubic(of.eval(x), knots, *column),
         }
     }
@@ -776,7 +776,7 @@ impl Op {
         match self {
             Op::One => None,
             Op::Number(i) | Op::Indicator(i, _) => {
-                x[*i].is_nan().then(|| Error::missing(layout.name(*i), "the form needs it"))
+                entry(x, *i).is_nan().then(|| Error::missing(layout.name(*i), "the form needs it"))
             }
             Op::Product(of) => of.iter().find_map(|o| o.explain(x, layout)),
             Op::Ln(of)
@@ -817,6 +817,11 @@ impl Op {
             Op::Spline(of, _, _) => format!("spline of {}", of.describe(layout)),
         }
     }
+}
+
+/// An entry of an input row; missing where the row is too short for it.
+fn entry(x: &[f64], at: usize) -> f64 {
+    x.get(at).copied().unwrap_or(f64::NAN)
 }
 
 fn log10_of(v: f64) -> f64 {
@@ -860,7 +865,12 @@ fn raise(v: f64, exponent: f64) -> f64 {
 /// d_k(v) = ((v - t_k)+^3 - (v - t_K)+^3) / (t_K - t_k); column k is (d_k - d_(K-1)), divided by the square
 /// of the knots' span so that it has the size of `v` (Hastie, Tibshirani & Friedman 2009, The Elements
 /// of Statistical Learning, section 5.2.1, equation 5.4, up to that scale).
+///
+/// Not a number with fewer than three knots, or for a column that these knots do not have.
 pub fn natural_cubic(v: f64, knots: &[f64], column: usize) -> f64 {
+    if knots.len() < 3 || column > knots.len() - 3 {
+        return f64::NAN;
+    }
     let last = knots.len() - 1;
     let cube = |x: f64| if x > 0.0 { x * x * x } else { 0.0 };
     let d = |k: usize| (cube(v - knots[k]) - cube(v - knots[last])) / (knots[last] - knots[k]);

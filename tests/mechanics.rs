@@ -12,7 +12,7 @@ use conchoid::mechanics::contact::{Contact, Elastic, Press, Seat, effective_radi
 use conchoid::mechanics::impact::{
     Impact, Restitution, billet_end_mass_kg, effective_mass_kg, impact, off_centre_mass_kg, plastic_impact,
 };
-use conchoid::mechanics::{chipping, cone};
+use conchoid::mechanics::{chipping, cone, impact as impact_mod};
 use proptest::prelude::*;
 use serde_json::Value;
 
@@ -832,6 +832,19 @@ proptest! {
     }
 
     #[test]
+    fn landmarks_and_lengths_agree_wherever_the_points_lie(p in [-50.0..50.0_f64, -50.0..50.0_f64, -50.0..50.0_f64],
+        u in [-9.0..-1.0_f64, 1.0..9.0_f64, -9.0..9.0_f64], v in [1.0..9.0_f64, 1.0..9.0_f64, -9.0..9.0_f64]) {
+        let end = |arm: [f64; 3]| [p[0] + arm[0], p[1] + arm[1], p[2] + arm[2]];
+        let length = |arm: [f64; 3]| (arm[0] * arm[0] + arm[1] * arm[1] + arm[2] * arm[2]).sqrt();
+        let width = length([u[0] - v[0], u[1] - v[1], u[2] - v[2]]);
+        let laid = cone::angle_from_landmarks_deg(p, end(u), end(v)).unwrap();
+        let measured = cone::angle_from_lengths_deg(width, length(u), length(v)).unwrap();
+        prop_assert!((laid - measured).abs() < 1e-6, "{} {}", laid, measured);
+        prop_assert!(cone::angle_from_landmarks_deg(p, p, end(v)).is_err());
+        prop_assert!(cone::angle_from_landmarks_deg(p, end(u), p).is_err());
+    }
+
+    #[test]
     fn every_answer_is_finite_and_positive(s in setups()) {
         let b = strike_mechanics(&s).unwrap();
         for x in [b.peak_force_n, b.approach_m, b.contact_time_s, b.contact_radius_m, b.peak_pressure_pa, b.edge_tensile_stress_pa,
@@ -850,4 +863,73 @@ proptest! {
             prop_assert!(w > straight);
         }
     }
+}
+
+#[test]
+fn doubts_have_names_and_join() {
+    let both = |change: fn(&mut Setup)| {
+        let mut setup = field_school();
+        change(&mut setup);
+        strike_mechanics(&setup).unwrap().doubts
+    };
+    let (fixed, punched) = (both(|s| s.core_mass_kg = None), both(|s| s.indirect = true));
+    assert!(!fixed.is_empty() && !punched.is_empty() && fixed != punched);
+    let joined = fixed.union(punched);
+    assert_eq!(joined.iter().collect::<Vec<_>>(), [Doubt::Indirect, Doubt::CoreFixed]);
+    assert_eq!(joined.union(fixed), joined, "what both have stays");
+    let mut kinds = std::collections::HashSet::new();
+    for doubt in Doubt::ALL {
+        assert_eq!(serde_json::to_string(&doubt).unwrap(), format!("\"{}\"", doubt.kind()));
+        assert_eq!(doubt.to_string(), doubt.sentence());
+        assert!(kinds.insert(doubt.kind()), "{} twice", doubt.kind());
+    }
+}
+
+#[test]
+fn bending_is_doubted_for_either_of_its_reasons() {
+    // a blunt tip, whose cone needs more force than the platform, though nothing yields
+    let mut blunt = field_school();
+    (blunt.percussor_yield_strength_pa, blunt.tip_radius_m, blunt.depth_m) = (None, 0.5, 0.004);
+    let blow = strike_mechanics(&blunt).unwrap();
+    assert!(blow.cone_force_n / cone::AUERBACH_FACTOR > blow.required_force_n.min(blow.peak_force_n));
+    assert!(blow.doubts.contains(Doubt::BendingLikely));
+    // a tip so weak that it flows before a cone would start, under a force that would start one
+    let mut weak = field_school();
+    (weak.percussor_yield_strength_pa, weak.depth_m) = (Some(2e7), 0.05);
+    let blow = strike_mechanics(&weak).unwrap();
+    assert!(blow.cone_force_n / cone::AUERBACH_FACTOR < blow.required_force_n.min(blow.peak_force_n));
+    assert!(blow.doubts.contains(Doubt::BendingLikely));
+    // the same without a strength: neither reason
+    weak.percussor_yield_strength_pa = None;
+    assert!(!strike_mechanics(&weak).unwrap().doubts.contains(Doubt::BendingLikely));
+}
+
+#[test]
+fn a_speed_that_hands_reach_is_not_doubted() {
+    let mut setup = field_school();
+    setup.speed_m_s = 12.0;
+    assert!(!strike_mechanics(&setup).unwrap().doubts.contains(Doubt::FastBlow));
+}
+
+#[test]
+fn a_lossy_blow_on_a_tip_that_flows_and_what_it_needs() {
+    let mut setup = field_school();
+    setup.percussor_yield_strength_pa = Some(5e7);
+    setup.restitution = 0.5;
+    let blow = strike_mechanics(&setup).unwrap();
+    // (1 + e²)/2 of the energy is stored, so the tip flows as if it came in slower by the root of that
+    let stored: f64 = 0.625;
+    let speed = blow.normal_speed_m_s * stored.sqrt();
+    let pressure = impact_mod::FLOW_PRESSURE * 5e7;
+    let flat = plastic_impact(blow.effective_radius_m, pressure, blow.effective_mass_kg, speed).unwrap();
+    same(blow.yielding_tip_force_n.unwrap(), flat.peak_force_n, "force of a flowing tip");
+    // half the store, twice the energy
+    let contact =
+        Contact::new(Elastic::new(70e9, 0.15).unwrap(), Elastic::new(75e9, 0.17).unwrap(), 0.02, Seat::Flat)
+            .unwrap();
+    let need = |share: f64| {
+        let r = Restitution::new(0.1).unwrap().with_stored_share(share).unwrap();
+        blow::least_energy_j(&contact, 0.4, Some(0.8), 2000.0, r).unwrap()
+    };
+    same(need(0.5), 2.0 * need(1.0), "energy at half the store");
 }

@@ -34,7 +34,10 @@ impl Failure {
 
 impl From<Error> for Failure {
     fn from(e: Error) -> Failure {
-        Failure::other(e.to_string())
+        // the library hands on the operating system's words only
+        let broken_pipe =
+            matches!(&e, Error::Io { reason } if reason.to_lowercase().starts_with("broken pipe"));
+        Failure { broken_pipe, ..Failure::other(e.to_string()) }
     }
 }
 

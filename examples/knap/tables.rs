@@ -5,7 +5,7 @@ use conchoid::calibration::Calibration;
 use conchoid::table::{CLASSES, QUANTITIES, TableOptions, TableReader};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::fs::File;
-use std::io::{BufWriter, IsTerminal, Read, Write};
+use std::io::{BufWriter, IsTerminal, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 use tempfile::NamedTempFile;
 
@@ -55,36 +55,61 @@ pub fn options(map: &[String], calibration: Option<&Calibration>, more: &[String
 }
 
 /// Where results go: standard output, or a file that appears under its name only when it is complete.
+///
+/// Until then the rows lie in a file without a name, which the system forgets when the run is interrupted. What is not
+/// an ordinary file (a terminal, a named pipe) is written to directly and never replaced.
 pub enum Sink {
     Stdout(BufWriter<std::io::Stdout>),
-    File(BufWriter<NamedTempFile>, PathBuf),
+    Direct(BufWriter<File>),
+    File(BufWriter<File>, PathBuf),
+}
+
+/// The folder of a path; the one we are in, where it names none.
+fn folder(path: &Path) -> &Path {
+    match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    }
 }
 
 impl Sink {
     pub fn open(out: Option<&str>) -> Outcome<Sink> {
+        const BUFFER: usize = 1 << 16;
         let Some(path) = out.filter(|p| *p != "-") else {
-            return Ok(Sink::Stdout(BufWriter::with_capacity(1 << 16, std::io::stdout())));
+            return Ok(Sink::Stdout(BufWriter::with_capacity(BUFFER, std::io::stdout())));
         };
-        let folder = match Path::new(path).parent() {
-            Some(p) if !p.as_os_str().is_empty() => p,
-            _ => Path::new("."),
-        };
-        if Path::new(path).is_dir() {
+        // by its kind alone: the error itself may speak of a temporary file
+        let wrong = |e: std::io::Error| Failure::other(format!("{path}: {}", e.kind()));
+        let target = Path::new(path);
+        if target.is_dir() {
             return Err(Failure::other(format!("{path}: is a folder")));
         }
-        let file = NamedTempFile::new_in(folder).map_err(|e| Failure::other(format!("{path}: {e}")))?;
-        Ok(Sink::File(BufWriter::with_capacity(1 << 16, file), PathBuf::from(path)))
+        if std::fs::metadata(target).is_ok_and(|m| !m.is_file()) {
+            let file = File::options().write(true).open(target).map_err(wrong)?;
+            return Ok(Sink::Direct(BufWriter::with_capacity(BUFFER, file)));
+        }
+        let folder = folder(target);
+        if !folder.is_dir() {
+            return Err(Failure::other(format!("{path}: there is no folder {}", folder.display())));
+        }
+        let file = tempfile::tempfile_in(folder).map_err(wrong)?;
+        Ok(Sink::File(BufWriter::with_capacity(BUFFER, file), target.into()))
     }
 
     /// Writes what is left and puts the file under its name.
     pub fn finish(self) -> Outcome<()> {
         match self {
             Sink::Stdout(mut w) => Ok(w.flush()?),
+            Sink::Direct(mut w) => Ok(w.flush()?),
             Sink::File(w, path) => {
-                let file = w.into_inner().map_err(|e| Failure::from(e.into_error()))?;
-                readable(file.path())?;
-                file.persist(&path)
-                    .map_err(|e| Failure::other(format!("{}: {}", path.display(), e.error)))?;
+                let mut rows = w.into_inner().map_err(|e| Failure::from(e.into_error()))?;
+                rows.rewind()?;
+                let mut named = NamedTempFile::new_in(folder(&path))?;
+                std::io::copy(&mut rows, named.as_file_mut())?;
+                readable(named.path())?;
+                named
+                    .persist(&path)
+                    .map_err(|e| Failure::other(format!("{}: {}", path.display(), e.error.kind())))?;
                 Ok(())
             }
         }
@@ -114,13 +139,13 @@ impl Write for Sink {
     fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
         match self {
             Sink::Stdout(w) => w.write(bytes),
-            Sink::File(w, _) => w.write(bytes),
+            Sink::Direct(w) | Sink::File(w, _) => w.write(bytes),
         }
     }
     fn flush(&mut self) -> std::io::Result<()> {
         match self {
             Sink::Stdout(w) => w.flush(),
-            Sink::File(w, _) => w.flush(),
+            Sink::Direct(w) | Sink::File(w, _) => w.flush(),
         }
     }
 }

@@ -550,6 +550,16 @@ impl Collector {
         if used == 0 {
             return Err(Error::TooFew { what: "flakes to fit".into(), found: 0, needed: 2 });
         }
+        for (k, column) in self.columns.iter().enumerate() {
+            let mut seen = self.sizes[k..].iter().step_by(self.columns.len()).filter(|v| !v.is_nan());
+            let first = seen.next();
+            if used > 1 && seen.clone().next().is_some() && seen.all(|v| Some(v) == first) {
+                return Err(Error::invalid(
+                    column,
+                    "all flakes have the same, so nothing can be learnt of it",
+                ));
+            }
+        }
         let mut variants = Vec::new();
         let mut fits = Vec::new();
         for v in &self.recipe.variants {

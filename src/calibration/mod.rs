@@ -275,6 +275,42 @@ pub struct Parts {
     pub variants: Vec<Variant>,
 }
 
+/// A file, field by field: read without a detour, so that a field that stands twice or is unknown is seen at any
+/// depth and named with its line.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stored {
+    #[serde(rename = "schema")]
+    _schema: u32,
+    name: String,
+    provenance: Provenance,
+    stone: Option<String>,
+    percussors: Vec<PercussorSeen>,
+    not_recorded: Vec<String>,
+    layout: Layout,
+    setting_names: Vec<String>,
+    settings: Vec<Setting>,
+    assumptions: Vec<Assumption>,
+    variants: Vec<Variant>,
+}
+
+impl Stored {
+    fn parts(self) -> Parts {
+        Parts {
+            name: self.name,
+            provenance: self.provenance,
+            stone: self.stone,
+            percussors: self.percussors,
+            not_recorded: self.not_recorded,
+            layout: self.layout,
+            setting_names: self.setting_names,
+            settings: self.settings,
+            assumptions: self.assumptions,
+            variants: self.variants,
+        }
+    }
+}
+
 fn wrong(field: impl Into<String>, reason: impl Into<String>) -> Error {
     Error::Calibration { at: Place::column(field), reason: reason.into() }
 }
@@ -332,17 +368,8 @@ impl Calibration {
             }
             None => return Err(wrong("schema", format!("no schema version (accepted: {SCHEMA})"))),
         }
-        #[derive(Deserialize)]
-        struct Unchecked {
-            #[serde(rename = "schema")]
-            _schema: u32,
-            #[serde(flatten)]
-            rest: serde_json::Map<String, serde_json::Value>,
-        }
-        let unchecked: Unchecked = serde_json::from_str(text).map_err(broken)?;
-        let parts: Parts =
-            serde_json::from_value(serde_json::Value::Object(unchecked.rest)).map_err(broken)?;
-        Calibration::new(parts)
+        let stored: Stored = serde_json::from_str(text).map_err(broken)?;
+        Calibration::new(stored.parts())
     }
 
     /// Its JSON text, ending in a line break. Reading and writing again gives the same bytes.

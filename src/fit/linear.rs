@@ -505,9 +505,11 @@ impl LinearFit {
         (self.rss / self.degrees_of_freedom()).sqrt()
     }
 
-    /// Share of the variation explained; about the mean where there is an intercept, else about zero.
+    /// Share of the variation explained; about the mean where there is an intercept, else about zero. 0 where
+    /// the response does not vary, so that there is nothing to explain.
     pub fn r_squared(&self) -> f64 {
-        self.explained / (self.explained + self.rss)
+        let total = self.explained + self.rss;
+        if total == 0.0 { 0.0 } else { self.explained / total }
     }
 
     /// R2 corrected for the number of terms.

@@ -146,11 +146,18 @@ impl Drawn {
             let h = (n - 1) as f64 * p;
             let i = (h.floor() as usize).min(n - 1);
             let j = (i + 1).min(n - 1);
-            if draws[i] == draws[j] { draws[i] } else { draws[i] + (h - i as f64) * (draws[j] - draws[i]) }
+            let part = h - i as f64;
+            if part == 0.0 || draws[i] == draws[j] {
+                draws[i]
+            } else {
+                draws[i] + part * (draws[j] - draws[i])
+            }
         };
         let error = |p: f64| {
             let step = (p * (1.0 - p) / n as f64).sqrt();
-            0.5 * (at((p + step).min(1.0)) - at((p - step).max(0.0)))
+            let apart = at((p + step).min(1.0)) - at((p - step).max(0.0));
+            // both beyond the largest double: nothing is known of how far apart they are
+            if apart.is_nan() { f64::INFINITY } else { 0.5 * apart }
         };
         let tail = 0.5 * (1.0 - level);
         Some(Drawn {

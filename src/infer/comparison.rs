@@ -241,7 +241,9 @@ fn quantile(sorted: &[f64], p: f64) -> f64 {
     let h = (sorted.len() - 1) as f64 * p;
     let i = (h.floor() as usize).min(sorted.len() - 1);
     let j = (i + 1).min(sorted.len() - 1);
-    sorted[i] + (h - i as f64) * (sorted[j] - sorted[i])
+    let part = h - i as f64;
+    // a ratio beyond the largest double is infinite, and nothing of it is nothing
+    if part == 0.0 || sorted[i] == sorted[j] { sorted[i] } else { sorted[i] + part * (sorted[j] - sorted[i]) }
 }
 
 /// Silverman's width of a Gaussian kernel, 0.9 min(sd, IQR / 1.34) n^(-1/5): Silverman 1986, "Density

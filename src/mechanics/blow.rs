@@ -493,7 +493,8 @@ pub struct BlowMechanics {
 ///
 /// # Errors
 /// [`Error::OutOfRange`] naming the first field of the setup outside the ranges of the table at [`Setup`];
-/// [`Error::Invalid`] for a hollow seat not wider than the tip.
+/// [`Error::Invalid`] for a hollow seat not wider than the tip, and where a length, mass or speed is so small that
+/// the forces have no value.
 pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
     let contact = checked_contact(setup)?;
     let restitution = checked_restitution(setup)?;
@@ -540,7 +541,7 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
     doubts.raise(Doubt::FastBlow, setup.speed_m_s > FAST_HAND);
 
     let least_speed_m_s = least_speed(&contact, mass, required_force_n, restitution) / cos;
-    Ok(BlowMechanics {
+    let found = BlowMechanics {
         contact_modulus_pa: contact.modulus_pa(),
         effective_radius_m: contact.radius_m(),
         effective_mass_kg: mass,
@@ -566,7 +567,37 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
         least_energy_j: 0.5 * setup.percussor_mass_kg * least_speed_m_s * least_speed_m_s,
         carried_depth_m: chipping::depth_carried(setup.beta * angle_factor, toughness, peak.force_n),
         doubts,
-    })
+    };
+    if found.has_not_a_number() {
+        return Err(Error::invalid(
+            "blow",
+            "its forces are too small for a number (give lengths, masses and speeds that can be measured)",
+        ));
+    }
+    Ok(found)
+}
+
+impl BlowMechanics {
+    /// Whether forces, times or lengths vanished below the smallest double, so that a ratio of them has no value.
+    fn has_not_a_number(&self) -> bool {
+        [
+            self.approach_m,
+            self.contact_time_s,
+            self.contact_radius_m,
+            self.peak_pressure_pa,
+            self.edge_tensile_stress_pa,
+            self.impulse_n_s,
+            self.energy_lost_j,
+            self.cone_force_n,
+            self.required_force_n,
+            self.margin,
+            self.least_speed_m_s,
+            self.least_energy_j,
+            self.carried_depth_m,
+        ]
+        .iter()
+        .any(|v| v.is_nan())
+    }
 }
 
 /// The contact of a setup, with its own field names in the messages.

@@ -9,7 +9,7 @@
 //! that is best in that direction (vertex exchange: D. Böhning 1986, Metrika 33:337, from memory):
 //! (d_j - d_i) / (2 (d_i d_j - d_ij^2)), at most all of it.
 
-use super::information::{Information, solve_transposed, undetermined};
+use super::information::{Information, representable, solve_transposed, undetermined};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use nalgebra::DMatrix;
@@ -64,7 +64,7 @@ impl ContinuousOptimum {
 ///
 /// # Errors
 /// [`Error::TooFew`] without candidates or terms, [`Error::RankDeficient`] naming a term that the candidates
-/// cannot tell apart.
+/// cannot tell apart, [`Error::OutOfRange`] for an entry beyond 1e100.
 ///
 /// ```
 /// use conchoid::{fit::Design, plan::continuous_optimum};
@@ -82,6 +82,7 @@ pub fn continuous_optimum(candidates: &Design) -> Result<ContinuousOptimum> {
         let what = if p == 0 { "terms" } else { "candidates" };
         return Err(Error::TooFew { what: what.into(), found: 0, needed: 1 });
     }
+    representable(candidates)?;
     if let Some(term) = undetermined(candidates).into_iter().next() {
         return Err(Error::RankDeficient { term });
     }

@@ -14,7 +14,7 @@
 //! Fedorov 1972, Theory of Optimal Experiments (from memory); exchange point by point: R. D. Cook & C. J.
 //! Nachtsheim 1980, Technometrics 22:315 (from memory).
 
-use super::information::{Information, rows_at, solve_transposed, stacked, undetermined};
+use super::information::{Information, representable, rows_at, solve_transposed, stacked, undetermined};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use nalgebra::{Cholesky, DMatrix, Dyn};
@@ -120,7 +120,8 @@ impl Chosen {
 /// [`Error::TooFew`] without candidates, or with fewer flakes (existing ones included) than terms;
 /// [`Error::RankDeficient`] naming a term that no choice from these candidates can estimate (a percussor of
 /// which there is only one, a depth that does not vary); [`Error::Incomparable`] or [`Error::Shape`] where
-/// existing rows or platforms have other terms; [`Error::Invalid`] for options out of range.
+/// existing rows or platforms have other terms; [`Error::Invalid`] for options out of range;
+/// [`Error::OutOfRange`] for an entry beyond 1e100.
 ///
 /// ```
 /// use conchoid::{fit::Design, plan::{Exchange, choose}};
@@ -197,6 +198,7 @@ impl Ground {
         let empty = Design::new(candidates.names().to_vec(), DMatrix::zeros(0, p))?;
         let existing = options.existing.as_ref().unwrap_or(&empty);
         let all = stacked(candidates, existing)?;
+        representable(&all)?;
         if let Some(term) = undetermined(&all).into_iter().next() {
             return Err(Error::RankDeficient { term });
         }

@@ -5,7 +5,7 @@
 //! x'M^-1 x = |R^-T x|^2:  variance of the expected response at x, in units of the squared spread
 //! ```
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use nalgebra::{DMatrix, DVector};
 
@@ -48,6 +48,20 @@ pub fn undetermined(design: &Design) -> Vec<String> {
     names
 }
 
+/// The largest entry of a design that a plan takes: its square, and sums of such, are still far from overflow.
+const LARGEST_ENTRY: f64 = 1e100;
+
+/// Refuses entries whose squares a double could not hold.
+pub(super) fn representable(design: &Design) -> Result<()> {
+    for (j, name) in design.names().iter().enumerate() {
+        if let Some(value) = design.matrix().column(j).iter().find(|v| v.abs() > LARGEST_ENTRY) {
+            let accepted = format!("from -{LARGEST_ENTRY:e} to {LARGEST_ENTRY:e}");
+            return Err(Error::OutOfRange { at: Place::column(name), value: *value, accepted });
+        }
+    }
+    Ok(())
+}
+
 /// What a set of flakes knows: all that the widths of intervals and the power of tests depend on.
 ///
 /// ```
@@ -71,11 +85,12 @@ impl Information {
     ///
     /// # Errors
     /// [`Error::RankDeficient`] naming the first term that these rows cannot tell apart from the earlier
-    /// ones; [`Error::TooFew`] for a design without terms.
+    /// ones; [`Error::TooFew`] for a design without terms; [`Error::OutOfRange`] for an entry beyond 1e100.
     pub fn of(design: &Design) -> Result<Information> {
         if design.columns() == 0 {
             return Err(Error::TooFew { what: "terms".into(), found: 0, needed: 1 });
         }
+        representable(design)?;
         if let Some(term) = undetermined(design).into_iter().next() {
             return Err(Error::RankDeficient { term });
         }

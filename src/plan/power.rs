@@ -27,6 +27,9 @@ use crate::special::{Student, chi_squared_cdf, normal_cdf};
 /// The chance of seeing a difference where there is none.
 const ALPHA: Bounds = Bounds::open("alpha", 0.0, 1.0, "");
 
+/// Degrees of freedom beyond which the weight is narrower than its rounding, and the normal law is as good.
+const NEARLY_NORMAL: f64 = 1e14;
+
 /// Nodes beyond which the integration would take too long to be worth its digits.
 const MOST_NODES: f64 = 1e6;
 
@@ -51,6 +54,11 @@ pub fn noncentral_student_sf(t: f64, freedom: f64, noncentrality: f64) -> f64 {
     }
     if freedom.is_infinite() || t.is_infinite() {
         return normal_cdf(noncentrality - t);
+    }
+    if freedom > NEARLY_NORMAL {
+        // to the first order in 1/v (M. Abramowitz and I. A. Stegun 1964, 26.7.10, from memory)
+        let centre = noncentrality - t * (1.0 - 0.25 / freedom);
+        return normal_cdf(centre / (t / (2.0 * freedom).sqrt()).hypot(1.0));
     }
     let ln_weight = |u: f64| freedom * (u - 0.5 * (2.0 * u).exp_m1());
     let narrow = (0.5 / freedom).sqrt();

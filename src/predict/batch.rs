@@ -649,7 +649,8 @@ impl Quick {
     ///
     /// # Errors
     /// [`Error::Shape`] for a row of another length or another number of answers, [`Error::Missing`] and
-    /// [`Error::Domain`] as [`Compiled::check`].
+    /// [`Error::Domain`] as [`Compiled::check`]; [`Error::Invalid`] so far outside the range that the spread is
+    /// beyond the largest number.
     pub fn intervals(&self, x: &[f64], out: &mut [Interval]) -> Result<()> {
         for (what, found, expected) in [
             ("entries of an input row", x.len(), self.layout.len()),
@@ -666,8 +667,11 @@ impl Quick {
                 size.compiled.fill(x, &mut row[..p]);
             }
             *out = size.at(x, &row[..p], self.level);
-            if !out.median.is_finite() || out.high.is_nan() {
+            if !out.median.is_finite() || out.low.is_nan() || out.high.is_nan() {
                 size.compiled.check(x, &self.layout)?;
+            }
+            if out.low.is_nan() || out.median.is_nan() || out.high.is_nan() {
+                return Err(Error::invalid("predictive", "its spread is beyond the largest number here"));
             }
         }
         Ok(())

@@ -305,6 +305,9 @@ fn short(v: f64) -> String {
     if v == 0.0 {
         return "0".to_string();
     }
+    if !(1e-6..1e15).contains(&v.abs()) {
+        return format!("{v:e}");
+    }
     let decimals = (3 - v.abs().log10().floor() as i64).clamp(0, 6) as usize;
     let text = format!("{v:.decimals$}");
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }

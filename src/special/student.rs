@@ -32,6 +32,9 @@ const SINH_SERIES: [f64; 11] = [
 /// Where the expansion about the normal takes over from the continued fraction.
 const LARGE_FREEDOM: f64 = 20.0;
 
+/// Fewer degrees of freedom than this are taken for so many: halves and products of them would vanish.
+const LEAST_FREEDOM: f64 = 1e-300;
+
 /// Student's t at one number of degrees of freedom, with everything that depends on them worked out once.
 ///
 /// Small, copyable, no allocation. Free functions such as [`student_cdf`] build one for each call.
@@ -66,7 +69,7 @@ impl PartialEq for Student {
 
 impl Student {
     /// Student's t with `df` > 0 degrees of freedom, `f64::INFINITY` for the normal. With any other `df` every
-    /// function of the value returns NaN.
+    /// function of the value returns NaN. Below 1e-300, where all mass is at infinity, `df` is taken for that.
     pub fn new(df: f64) -> Student {
         let usable = df > 0.0;
         if !usable || df.is_infinite() {
@@ -79,6 +82,7 @@ impl Student {
                 expansion: [f64::NAN; SINH_SERIES.len()],
             };
         }
+        let df = df.max(LEAST_FREEDOM);
         let half = 0.5 * df;
         // Γ(a + ½)/Γ(a), taken down from a + k ≥ 10 by the recurrence of Γ.
         let (mut large, mut down) = (half, 1.0);
@@ -193,11 +197,15 @@ impl Student {
     }
 
     /// The x > 0 with P(0 < T < x) = `mass`; Newton from below on a concave function, so always from one side.
+    /// An x beyond the doubles (very few degrees of freedom) gives the end of their range.
     fn central_quantile(&self, mass: f64) -> f64 {
         let mut x = mass / self.peak;
         for _ in 0..100 {
             let step = (mass - self.central_mass(x)) / self.pdf(x);
             x += step;
+            if !x.is_finite() {
+                return f64::MAX;
+            }
             if step.abs() <= 1e-10 * x {
                 break;
             }

@@ -57,6 +57,14 @@ impl<R: Read> TableReader<R> {
                 reason: "empty: neither a header line nor rows".into(),
             });
         }
+        if opening.bytes[opening.header.clone()].contains(&0) {
+            return Err(Error::Table {
+                at: Place::default(),
+                reason:
+                    "the header line has NUL bytes: UTF-16, or not a table of text (save it as CSV in UTF-8)"
+                        .into(),
+            });
+        }
         let separator = header::separator(options, &opening)?;
         let csv = csv::ReaderBuilder::new()
             .delimiter(separator)

@@ -1,0 +1,110 @@
+//! Any form of any terms: refused with a sentence, or its design rows are finite wherever its check passes.
+#![no_main]
+
+use arbitrary::{Arbitrary, Unstructured};
+use conchoid::form::{self, Form, Layout, Term, Transform};
+use libfuzzer_sys::fuzz_target;
+
+const NAMES: [&str; 6] = ["platform_depth_mm", "exterior_platform_angle_deg", "a", "", " ", "blow_lands_on"];
+
+fn name(u: &mut Unstructured<'_>) -> arbitrary::Result<&'static str> {
+    Ok(*u.choose(&NAMES)?)
+}
+
+/// A term of at most this depth; deeper than the crate allows, now and then.
+fn term(u: &mut Unstructured<'_>, deep: usize) -> arbitrary::Result<Term> {
+    let kinds = if deep == 0 { 2 } else { 10 };
+    let inner = |u: &mut Unstructured<'_>| term(u, deep.saturating_sub(1));
+    Ok(match u.int_in_range(0..=kinds - 1)? {
+        0 => form::value(name(u)?),
+        1 => form::indicator(name(u)?, name(u)?),
+        2 => form::ln(inner(u)?),
+        3 => form::log10(inner(u)?),
+        4 => form::tangent(inner(u)?),
+        5 => form::power(inner(u)?, f64::arbitrary(u)?),
+        6 => form::above(inner(u)?, f64::arbitrary(u)?),
+        7 => form::shifted(inner(u)?, f64::arbitrary(u)?),
+        8 => {
+            let n = u.int_in_range(0..=3)?;
+            let of = (0..n).map(|_| inner(u)).collect::<arbitrary::Result<Vec<Term>>>()?;
+            form::product(of)
+        }
+        _ => {
+            let n = u.int_in_range(0..=5)?;
+            let knots = (0..n).map(|_| f64::arbitrary(u)).collect::<arbitrary::Result<Vec<f64>>>()?;
+            let column = u.int_in_range(0..=6)?;
+            Term::Spline { of: Box::new(inner(u)?), knots, column }
+        }
+    })
+}
+
+#[derive(Debug)]
+struct Asked {
+    terms: Vec<Term>,
+    spread: Vec<Term>,
+    transform: Transform,
+    x: [f64; 6],
+    size: f64,
+}
+
+impl<'a> Arbitrary<'a> for Asked {
+    fn arbitrary(u: &mut Unstructured<'a>) -> arbitrary::Result<Asked> {
+        let transform = *u.choose(&[Transform::Identity, Transform::Ln, Transform::Log10, Transform::CubeRoot])?;
+        let n = u.int_in_range(0..=4)?;
+        let deepest = u.int_in_range(0..=10)?;
+        let terms = (0..n).map(|_| term(u, deepest)).collect::<arbitrary::Result<_>>()?;
+        let n = u.int_in_range(0..=2)?;
+        let spread = (0..n).map(|_| term(u, 3)).collect::<arbitrary::Result<_>>()?;
+        Ok(Asked { terms, spread, transform, x: <[f64; 6]>::arbitrary(u)?, size: f64::arbitrary(u)? })
+    }
+}
+
+fuzz_target!(|a: Asked| {
+    let made = Form::new("fuzzed", a.transform, a.terms).and_then(|f| f.with_spread_terms(a.spread));
+    let form = match made {
+        Ok(form) => form,
+        Err(e) => {
+            assert!(!e.to_string().is_empty());
+            return;
+        }
+    };
+    let layout = Layout::of([&form]);
+    let compiled = match form.compile(&layout) {
+        Ok(c) => c,
+        // a name used both as a number and as a class
+        Err(e) => {
+            assert!(!e.to_string().is_empty());
+            return;
+        }
+    };
+    assert_eq!(compiled.terms(), form.term_names().len());
+    let x: Vec<f64> = (0..layout.len()).map(|i| a.x[i % a.x.len()]).collect();
+    let mut row = vec![0.0; compiled.terms()];
+    let mut spread = vec![0.0; compiled.spread_terms()];
+    compiled.fill(&x, &mut row);
+    compiled.fill_spread(&x, &mut spread);
+    match compiled.check(&x, &layout) {
+        Ok(()) => assert!(row.iter().chain(&spread).all(|v| v.is_finite()), "{row:?} {spread:?}"),
+        Err(e) => {
+            assert!(!e.to_string().is_empty());
+            assert!(row.iter().chain(&spread).any(|v| !v.is_finite()), "{e}: {row:?} {spread:?}");
+        }
+    }
+    // whole columns agree with single rows
+    let columns: Vec<[f64; 1]> = x.iter().map(|v| [*v]).collect();
+    let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
+    let mut filled = vec![0.0; compiled.terms()];
+    compiled.fill_columns(&columns, &mut filled).expect("shapes that fit");
+    for (f, r) in filled.iter().zip(&row) {
+        if f.is_nan() != r.is_nan() {
+            // overflow on the way may differ by a last place, a missing value may not
+            assert!(f.is_infinite() || r.is_infinite() || f.abs() > 1e290 || r.abs() > 1e290, "{f} {r} {form:?} {x:?}");
+        }
+    }
+    let there = form.transform().apply(a.size);
+    let back = form.transform().invert(there);
+    if a.size > 1e-300 && a.size < 1e300 {
+        assert!((back / a.size - 1.0).abs() < 1e-9, "{} {} {}", a.size, there, back);
+    }
+    assert!(!form.needs().iter().any(|n| n.trim().is_empty()));
+});

@@ -1,0 +1,76 @@
+//! Any bytes as a table: every row ends in exactly one outcome, and what is written is read back the same.
+#![no_main]
+
+use conchoid::strike::Measured;
+use conchoid::table::{Cell, QUANTITIES, RowOutcome, Separator, TableOptions, TableReader, TableWriter, Tally};
+use libfuzzer_sys::fuzz_target;
+
+/// Enough for every rule, few enough for speed.
+const MOST_ROWS: u64 = 200;
+
+fuzz_target!(|data: &[u8]| {
+    // the first byte chooses the options
+    let Some((choice, bytes)) = data.split_first() else { return };
+    let mut options = TableOptions::new().longest_record(4096);
+    options = options.separator(match choice & 3 {
+        0 => Separator::Auto,
+        1 => Separator::Comma,
+        2 => Separator::Semicolon,
+        _ => Separator::Tab,
+    });
+    if choice & 4 != 0 {
+        options = options.number("dorsal_scars").number("tip_x_cm").class("layer");
+    }
+    if choice & 8 != 0 {
+        options = options.column("EPA", "exterior_platform_angle_deg").column("t", "platform_depth_cm");
+    }
+    let Ok(mut table) = TableReader::new(bytes, &options) else { return };
+    let header = table.header().clone();
+    for remark in header.remarks() {
+        assert!(!remark.to_string().is_empty());
+    }
+    let mut tally = Tally::default();
+    let mut row = table.row();
+    let mut writer = TableWriter::new(Vec::new(), &header, &["seen"]).expect("writing into memory");
+    let mut failed = false;
+    while tally.rows() < MOST_ROWS {
+        match table.read(&mut row) {
+            Ok(true) => {}
+            Ok(false) => break,
+            Err(e) => {
+                assert_eq!(table.read(&mut row).unwrap_err(), e, "the same error from then on");
+                failed = true;
+                break;
+            }
+        }
+        let outcome = row.outcome(&["platform_depth_mm", "exterior_platform_angle_deg"]);
+        tally.count(&outcome);
+        match &outcome {
+            RowOutcome::Refused(why) | RowOutcome::ReadWithRemark(why) => {
+                assert!(!why.is_empty());
+                for e in why {
+                    assert!(!e.to_string().contains('\n'), "{e}");
+                    assert_eq!(e.place().and_then(|p| p.row), Some(row.row_number()), "{e}");
+                }
+            }
+            RowOutcome::Read => {}
+        }
+        for q in QUANTITIES.iter() {
+            if let Some(v) = Measured::number(&row, q.name()) {
+                assert!(q.bounds().check(v).is_ok(), "{} {v}", q.name());
+            }
+        }
+        if row.refused().is_none() {
+            let flake = row.to_flake().expect("cells that passed make a flake");
+            for q in QUANTITIES.iter() {
+                assert_eq!(Measured::number(&row, q.name()), flake.number(q.name()), "{}", q.name());
+            }
+        }
+        writer.write(&row, &[Cell::from(tally.rows() as f64)]).expect("writing into memory");
+    }
+    assert_eq!(tally.rows(), table.rows());
+    let bytes = writer.finish().expect("writing into memory");
+    if tally.rows() > 0 && !failed {
+        std::str::from_utf8(&bytes).expect("UTF-8 in, UTF-8 out");
+    }
+});

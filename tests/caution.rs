@@ -1,0 +1,184 @@
+//! The words of every caution and its stable kind, as other people's scripts and readers rely on them.
+
+use conchoid::mechanics::blow::Doubt;
+use conchoid::predict::Caution;
+use conchoid::predict::caution::in_words;
+
+fn text(s: &str) -> String {
+    s.to_string()
+}
+
+#[test]
+fn every_caution_says_what_and_how_much() {
+    let outside = |value: f64| Caution::OutsideRange {
+        measurement: text("platform_depth_mm"),
+        value,
+        low: 2.5,
+        high: 12.0,
+    };
+    let remains = |size: &str, probability: f64| Caution::RemainsImprobable {
+        size: text(size),
+        now: 850.0,
+        probability,
+    };
+    let too_few = |class: Option<&str>| Caution::TooFewForLevel {
+        class: class.map(text),
+        flakes: 12,
+        needed: 19,
+        level: 0.95,
+    };
+    let percussor = |leans_on: Option<&str>| Caution::PercussorNotInExperiment {
+        percussor: text("antler"),
+        leans_on: leans_on.map(text),
+        seen: vec![text("steel"), text("copper")],
+    };
+    let cases = [
+        (
+            outside(2.0),
+            "outside-range",
+            "platform depth 2 mm is 0.5 mm below what the experiment covered (2.5 to 12 mm)",
+        ),
+        (
+            outside(40.25),
+            "outside-range",
+            "platform depth 40.25 mm is 28.25 mm above what the experiment covered (2.5 to 12 mm)",
+        ),
+        (
+            outside(1e-9),
+            "outside-range",
+            "platform depth 1e-9 mm is 2.5 mm below what the experiment covered (2.5 to 12 mm)",
+        ),
+        (
+            Caution::Leverage { value: 1234.56, largest: 0.123456 },
+            "leverage",
+            "this combination of measurements is unlike any flake of the experiment (leverage 1235, largest fitted 0.1235)",
+        ),
+        (
+            percussor(Some("bone")),
+            "percussor-not-in-experiment",
+            "antler was not used in the experiment (steel, copper); the answer leans on bone",
+        ),
+        (
+            percussor(None),
+            "percussor-not-in-experiment",
+            "antler was not used in the experiment (steel, copper); the answer is for what was used",
+        ),
+        (
+            Caution::StoneNotInExperiment { stone: text("chalk"), seen: text("flint") },
+            "stone-not-in-experiment",
+            "the experiment flaked flint, not chalk",
+        ),
+        (
+            Caution::SettingsAveraged { settings: vec![text("angle_of_blow_deg"), text("blow_lands_on")] },
+            "settings-averaged",
+            "not given: angle of blow, blow lands on; averaged over the blows of the experiment",
+        ),
+        (
+            Caution::Assumed { class: text("core_shape"), level: text("semispherical") },
+            "assumed",
+            "core shape is taken as \"semispherical\" (not given, or not in the experiment)",
+        ),
+        (
+            Caution::NotInExperiment { what: vec![text("core"), text("knapper")] },
+            "not-in-experiment",
+            "core and knapper not recorded in the experiment: the interval may be too narrow for a new one",
+        ),
+        (
+            Caution::NearEndOfDomain {
+                measurement: text("exterior_platform_angle_deg"),
+                value: 88.0,
+                why: text("it ends"),
+            },
+            "near-end-of-domain",
+            "exterior platform angle 88 degrees: it ends",
+        ),
+        (
+            Caution::AtomAtZero { size: text("mass_g"), probability: 0.1234 },
+            "atom-at-zero",
+            "12.3 % of the predictive of mass lies below zero, where no flake is",
+        ),
+        (
+            Caution::Technique { technique: text("pressure") },
+            "technique",
+            "pressure technique: the experiments struck directly, and size may follow other laws",
+        ),
+        (Caution::Bevelled, "bevelled", "a bevelled platform gives a heavier flake than its depth predicts"),
+        (
+            Caution::TerminationNotInExperiment { termination: text("step") },
+            "termination-not-in-experiment",
+            "the calibration cannot answer for a step termination; not conditioned on it",
+        ),
+        (
+            Caution::TerminationsNotTold { terminations: vec![text("step"), text("overshot")] },
+            "terminations-not-told",
+            "the experiment has too few flakes that ended so to tell their probability: step, overshot",
+        ),
+        (
+            too_few(None),
+            "too-few-for-level",
+            "12 flakes give no finite conformal interval at 95 % (19 are needed)",
+        ),
+        (
+            too_few(Some("blow_lands_on = edge")),
+            "too-few-for-level",
+            "12 flakes of blow_lands_on = edge give no finite conformal interval at 95 % (19 are needed)",
+        ),
+        (
+            Caution::NotAsStruck { state: text("split") },
+            "not-as-struck",
+            "the piece is split: the sizes are those of the flake as it came off",
+        ),
+        (
+            remains("mass_g", 0.00125),
+            "remains-improbable",
+            "only 0.125 % of flakes from such a platform had the mass that remains (850 g): check the measurements; \
+             the answer rests on the far tail of the calibration",
+        ),
+        (
+            remains("length_mm", 1e-6),
+            "remains-improbable",
+            "only 0.0001 % of flakes from such a platform had the length that remains (850 mm): check the measurements; \
+             the answer rests on the far tail of the calibration",
+        ),
+        (
+            remains("length_mm", 9e-7),
+            "remains-improbable",
+            "fewer than one in a million flakes from such a platform had the length that remains (850 mm): check the \
+             measurements; the answer rests on the far tail of the calibration",
+        ),
+        (
+            Caution::NoFailedBlows,
+            "no-failed-blows",
+            "whether the flake detaches is model-based: no failed blows were recorded, and the law of the required force \
+             was found with sharp points pressed slowly",
+        ),
+        (Caution::Mechanics { doubt: Doubt::Indirect }, "indirect", Doubt::Indirect.sentence()),
+    ];
+    for (caution, kind, sentence) in cases {
+        assert_eq!(caution.kind(), kind);
+        assert_eq!(caution.to_string(), sentence);
+        let stored = serde_json::to_value(&caution).unwrap();
+        assert_eq!(stored, serde_json::json!({"kind": kind, "text": sentence}));
+    }
+}
+
+#[test]
+fn numbers_keep_four_digits_and_their_units() {
+    let of = |measurement: &str, value: f64| {
+        Caution::NearEndOfDomain { measurement: text(measurement), value, why: text("x") }.to_string()
+    };
+    for (measurement, value, said) in [
+        ("platform_area_mm2", 123.456, "platform area 123.5 mm2: x"),
+        ("speed_m_s", 0.0, "speed 0 m/s: x"),
+        ("speed_m_s", -0.0123, "speed -0.0123 m/s: x"),
+        ("mass_g", 98765.4, "mass 98765 g: x"),
+        ("mass_g", 100.0, "mass 100 g: x"),
+        ("dorsal_scars", 3.0, "dorsal scars 3: x"),
+        ("mass_g", 1e300, "mass 1e300 g: x"),
+        ("mass_g", f64::INFINITY, "mass inf g: x"),
+    ] {
+        assert_eq!(of(measurement, value), said);
+    }
+    assert_eq!(in_words("exterior_platform_angle_deg"), "exterior platform angle");
+    assert_eq!(in_words("core"), "core");
+}
