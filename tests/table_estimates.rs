@@ -3,6 +3,7 @@
 
 use conchoid::calibration::{Calibration, SIZES, bundled};
 use conchoid::flake::Termination;
+use conchoid::predict::measurement::MeasurementErrors;
 use conchoid::predict::{Ask, Quantiles};
 use conchoid::strike::Measured;
 use conchoid::table::{
@@ -62,7 +63,7 @@ impl Case<'_> {
         while table.read(&mut row)? {
             let both = Completed { row: &row, given: &self.given };
             let predictor = predictors.of(&both)?;
-            match answer(predictor, &row, &both, &self.ask) {
+            match answer(predictor, &row, &both, &self.ask, &MeasurementErrors::new()) {
                 Ok(e) => {
                     let numbers = estimates.numbers(&e, &mut Quantiles::default())?;
                     let mut cells: Vec<Cell> =

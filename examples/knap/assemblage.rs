@@ -162,7 +162,7 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
     let mut reader = tables::open(&o.table, &options)?;
     has_group(reader.header(), o.group.as_deref(), &o.table)?;
     for remark in reader.header().remarks() {
-        eprintln!("knap: {remark}");
+        note!("knap: {remark}");
     }
     let progress = Progress::new("reading");
     let mut refused = 0u64;

@@ -113,7 +113,7 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
     }
     let mut table = tables::open(&o.table, &options)?;
     for remark in table.header().remarks() {
-        eprintln!("knap: {remark}");
+        note!("knap: {remark}");
     }
     let only = o.only.iter().map(|w| Only::parse(w, table.header())).collect::<Outcome<Vec<Only>>>()?;
     for (flag, column) in o.classes.iter().map(|c| ("--class", c)).chain(o.by.iter().map(|c| ("--by", c))) {
@@ -137,7 +137,7 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
         for e in row.refused().into_iter().chain(cells) {
             bad += 1;
             if bad <= 10 {
-                eprintln!("knap: {e}");
+                note!("knap: {e}");
             }
         }
         if row.refused().is_none() && only.iter().all(|o| o.holds(&row)) {
@@ -146,7 +146,7 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
     }
     progress.finish();
     if bad > 10 {
-        eprintln!("knap: and {} more cells that cannot be used", bad - 10);
+        note!("knap: and {} more cells that cannot be used", bad - 10);
     }
     Ok(found)
 }
@@ -183,7 +183,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let checks = match taken.map(|r| residual_checks(r, &rows, a.size(), &o.classes)) {
         Some(Ok(checks)) => Some(checks),
         Some(Err(e)) => {
-            eprintln!("knap: {take} has no least squares fit to check: {e}");
+            note!("knap: {take} has no least squares fit to check: {e}");
             None
         }
         None => None,

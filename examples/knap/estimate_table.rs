@@ -28,7 +28,7 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
     } else {
         job.in_blocks(&options)?
     };
-    eprint!("{summary}");
+    note!("{}", summary.to_string().trim_end());
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }
 
@@ -54,7 +54,7 @@ impl<'a> Job<'a> {
 
     fn estimates(&self, header: &Header) -> Outcome<TableEstimates<'a>> {
         for remark in header.remarks() {
-            eprintln!("knap: {remark}");
+            note!("knap: {remark}");
         }
         let mut estimates = TableEstimates::new(self.calibration.clone(), self.level)?;
         estimates = estimates.given(self.given).ask(self.ask.clone());

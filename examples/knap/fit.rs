@@ -163,7 +163,7 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     let of_table = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
     let table = OpenTable::new(tables::bytes(&o.table)?, &options).map_err(of_table)?;
     for remark in table.header().remarks() {
-        eprintln!("knap: {remark}");
+        note!("knap: {remark}");
     }
     needed_columns(o, table.header(), &needs)?;
     let conditions = only(o, table.header())?;
@@ -209,7 +209,7 @@ fn by_class(
 ) -> Outcome<u8> {
     let mut table = tables::open(&o.table, options)?;
     for remark in table.header().remarks() {
-        eprintln!("knap: {remark}");
+        note!("knap: {remark}");
     }
     needed_columns(o, table.header(), needs)?;
     let only = only(o, table.header())?;
@@ -354,10 +354,10 @@ fn offered<'a>(row: &'a Row, needs: &[String], only: &[Only], bad: &mut Vec<Stri
 /// Tells of the first cells that cannot be used.
 fn tell_bad(bad: &[String]) {
     for text in bad.iter().take(10) {
-        eprintln!("knap: {text}");
+        note!("knap: {text}");
     }
     if bad.len() > 10 {
-        eprintln!("knap: and {} more cells that cannot be used", bad.len() - 10);
+        note!("knap: and {} more cells that cannot be used", bad.len() - 10);
     }
 }
 

@@ -9,12 +9,22 @@
 //! | `tables.rs` | opening tables and writing results |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
-//! | `paper.rs` | the verbs `completions` and `manual`, made from the options themselves |
+//! | `paper.rs` | the verbs `completions`, `manual` and `schema`, made from the options and types themselves |
+//! | `shapes.rs` | the JSON of every verb, as types |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `measured.rs` | the options that say how exactly a platform was measured |
 //! | `plan_sheet.rs` | the sheet to fill in at the yard |
 //! | `estimate_plot.rs`, `original_plot.rs`, `assemblage_plot.rs`, `plan_plot.rs` | the pictures of a verb |
+
+/// Tells something beside the answer on standard error, unless quiet was asked for.
+macro_rules! note {
+    ($($text:tt)*) => {
+        if !$crate::quiet() {
+            eprintln!($($text)*);
+        }
+    };
+}
 
 mod assemblage;
 mod assemblage_plot;
@@ -37,10 +47,12 @@ mod plan_plot;
 mod plan_sheet;
 mod plot;
 mod report;
+mod shapes;
 mod tables;
 
 use clap::{CommandFactory, Parser, Subcommand};
 use std::process::ExitCode;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// The usual cautions, printed under every help.
 pub const CARE: &str = "\
@@ -55,8 +67,18 @@ const WIDTH: usize = 80;
 #[derive(Parser)]
 #[command(name = "knap", version, term_width = WIDTH, after_help = help(""))]
 struct Cli {
+    /// Print the answer and errors only: no summary, no remarks, no progress
+    #[arg(long, short, global = true)]
+    quiet: bool,
     #[command(subcommand)]
     verb: Verb,
+}
+
+static QUIET: AtomicBool = AtomicBool::new(false);
+
+/// Whether only the answer and errors are wanted.
+fn quiet() -> bool {
+    QUIET.load(Ordering::Relaxed)
 }
 
 #[derive(Subcommand)]
@@ -97,6 +119,9 @@ enum Verb {
     /// Print the manual page, of all or of one verb
     #[command(after_help = help(paper::MANUAL_EXAMPLES))]
     Manual(paper::Manual),
+    /// Print the JSON Schema of what a verb prints with --format json
+    #[command(after_help = help(paper::SCHEMA_EXAMPLES))]
+    Schema(paper::Schema),
 }
 
 const BLOW_USAGE: &str = "\
@@ -155,6 +180,7 @@ fn over_lines(command: &str) -> String {
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
+    QUIET.store(cli.quiet, Ordering::Relaxed);
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),
         Verb::Blow(o) => mechanics::blow(&o),
@@ -168,6 +194,7 @@ fn main() -> ExitCode {
         Verb::Plan(o) => plan::run(&o),
         Verb::Completions(o) => paper::completions(&o, &mut Cli::command()),
         Verb::Manual(o) => paper::manual(&o, Cli::command()),
+        Verb::Schema(o) => paper::schema(&o),
     };
     match done {
         Ok(code) => ExitCode::from(code),

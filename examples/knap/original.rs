@@ -287,7 +287,7 @@ fn table(
         )));
     }
     for remark in reader.header().remarks() {
-        eprintln!("knap: {remark}");
+        note!("knap: {remark}");
     }
     let predictors = Predictors::new(calibration, by_stone)?;
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &COLUMNS)?;
@@ -337,6 +337,6 @@ fn table(
     if let (Some(path), Some(drawn)) = (&o.plot, &drawn) {
         drawn.draw(path, level)?;
     }
-    eprint!("{summary}");
+    note!("{}", summary.to_string().trim_end());
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }

@@ -1,6 +1,8 @@
-//! `knap completions` and `knap manual`: made from the options themselves, so that they cannot fall behind.
+//! `knap completions`, `knap manual` and `knap schema`: made from the options and types themselves, so that they
+//! cannot fall behind.
 
 use crate::failure::{Failure, Outcome};
+use crate::shapes;
 use clap::{Args, Command};
 use clap_complete::Shell;
 use std::io::Write;
@@ -54,5 +56,29 @@ pub fn manual(o: &Manual, command: Command) -> Outcome<u8> {
     let mut page = Vec::new();
     clap_mangen::Man::new(command).render(&mut page)?;
     std::io::stdout().lock().write_all(&page)?;
+    Ok(0)
+}
+
+pub const SCHEMA_EXAMPLES: &str = "\
+Examples:
+  knap schema estimate
+  knap schema comparison";
+
+#[derive(Args)]
+pub struct Schema {
+    /// The verb; `comparison` for what assemblage prints with --compare or --against
+    #[arg(value_name = "VERB")]
+    verb: String,
+}
+
+pub fn schema(o: &Schema) -> Outcome<u8> {
+    let Some(schema) = shapes::schema(&o.verb) else {
+        return Err(Failure::usage(
+            conchoid::Error::unknown_name("verb", &o.verb, shapes::VERBS).to_string(),
+        ));
+    };
+    let mut out = std::io::stdout().lock();
+    serde_json::to_writer_pretty(&mut out, &schema)?;
+    writeln!(out)?;
     Ok(0)
 }

@@ -139,7 +139,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let options = tables::options(&o.columns, Some(&calibrations[0]), &more)?;
     let mut reader = tables::open(&o.table, &options)?;
     for remark in reader.header().remarks() {
-        eprintln!("knap: {remark}");
+        note!("knap: {remark}");
     }
     let group = match &o.group {
         None => None,
@@ -171,7 +171,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let refused: Vec<&Error> = judged.iter().filter_map(|j| j.as_ref().err()).flatten().collect();
     for e in refused.iter().take(10) {
-        eprintln!("  refused: {e}");
+        note!("  refused: {e}");
     }
     Ok(if refused.is_empty() { 0 } else { 3 })
 }

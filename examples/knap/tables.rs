@@ -155,7 +155,7 @@ pub struct Progress(Option<ProgressBar>);
 
 impl Progress {
     pub fn new(what: &'static str) -> Progress {
-        if !std::io::stderr().is_terminal() {
+        if crate::quiet() || !std::io::stderr().is_terminal() {
             return Progress(None);
         }
         let bar = ProgressBar::new_spinner().with_message(what);

@@ -29,7 +29,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let options = tables::options(&o.columns, Some(&start), &[])?;
     let mut table = tables::open(&o.table, &options)?;
     for remark in table.header().remarks() {
-        eprintln!("knap: {remark}");
+        note!("knap: {remark}");
     }
     let mut local = {
         let header = table.header();
