@@ -236,6 +236,13 @@ for (i in 1:2) { t <- system.time(f()); cat("fit|R lm", t[["elapsed"]], t[["user
 l <- log(depth)
 p <- function() exp(predict(m, data.frame(l = l, angle = angle, antler = antler), interval = "prediction"))
 t <- system.time(p()); cat("intervals|R predict", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
+k <- ROWS %/% 10; ends <- factor(read("ends")[1:k]); core <- factor(read("core")[1:k] %% (k %/% 25))
+z <- function(v) { v <- v[1:k]; (v - mean(v)) / sd(v) }
+d <- data.frame(l = z(l), a = z(angle), c = z(antler), y = log(mass[1:k]), ends = ends, core = core)
+told <- function(work, t) cat(work, t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
+told("multinomial|R nnet", system.time(nnet::multinom(ends ~ l + a + c, d, trace = FALSE, maxit = 1000)))
+told("random-intercept|lme4", system.time(lme4::lmer(y ~ l + a + c + (1 | core), d)))
+told("random-intercept|nlme", system.time(nlme::lme(y ~ l + a + c, d, ~ 1 | core)))
 """
 for round in range(rounds):
     for line in subprocess.run([ours, str(folder)], capture_output=True, text=True, check=True).stdout.splitlines():
