@@ -21,7 +21,7 @@ if len(sys.argv) > 1:
     knap, rng = sys.argv[1], np.random.default_rng(1)
     with tempfile.TemporaryDirectory() as folder:
         for n in [1_000, 10_000, 100_000, 1_000_000, 10_000_000]:
-            table = pathlib.Path(folder, "m.csv")
+            table, memory = pathlib.Path(folder, "m.csv"), pathlib.Path(folder, "memory")
             with open(table, "w") as f:
                 f.write("platform_depth_mm,exterior_platform_angle_deg,mass_g\n")
                 for _ in range(0, n, 1_000_000):
@@ -36,11 +36,11 @@ if len(sys.argv) > 1:
                 for _ in range(3):
                     start = time.perf_counter()
                     p = subprocess.Popen(
-                        [knap, *command, "--table", table], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+                        ["/usr/bin/time", "-o", memory, "-f", "%M", knap, *command, "--table", table], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
                     )
-                    _, status, used = os.wait4(p.pid, 0)
-                    assert status == 0
-                    best, most = min(best, time.perf_counter() - start), max(most, used.ru_maxrss / 1024)
+                    assert p.wait() == 0
+                    took = time.perf_counter() - start
+                    best, most = min(best, took), max(most, int(memory.read_text()) / 1024)
                 series.setdefault(what, []).append((n, best))
                 series.setdefault("memory of " + what, []).append((n, most))
 figure, (rows, terms) = plt.subplots(1, 2, figsize=(9, 3.6))

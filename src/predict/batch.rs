@@ -189,6 +189,7 @@ pub(crate) struct Limits {
 }
 
 /// Limits stand a little inside, so that rounding never hides a doubt.
+#[cfg_attr(not(feature = "table"), allow(dead_code))]
 const NEAR: f64 = 0.999;
 
 /// What the errors' and the spread's degrees of freedom come to together.
@@ -288,6 +289,7 @@ impl Batch {
 
     /// As [`Batch::fill`], on this thread; `doubtful` is set where a row comes near one of the limits or an end
     /// of its interval is not finite.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn fill_doubting(
         &self,
         columns: &[&[f64]],
@@ -308,6 +310,7 @@ impl Batch {
     }
 
     /// The limits beyond which an estimate carries a caution about leverage or about sizes below zero.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn limits(&self, model: &SizeModel, layout: &Layout) -> Result<Limits> {
         let leverage = NEAR * model.largest_leverage;
         let behind = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);

@@ -255,6 +255,7 @@ impl ReadyVariant {
 
 impl ReadyVariant {
     /// Whether the sizes are weighed over terminations.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(super) fn weighs_ends(&self) -> bool {
         self.ends.is_some()
     }

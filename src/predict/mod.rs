@@ -22,6 +22,8 @@ pub mod distribution;
 pub mod estimate;
 pub mod joint;
 pub mod measurement;
+// only tables use the most of it
+#[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod settled;
 
 pub use caution::Caution;
