@@ -412,46 +412,6 @@ proptest! {
     }
 
     #[test]
-    fn estimates_from_measurements_that_err_are_ordered(strike in fair_strike(), sd in many(wild(), 3), which in 0..3usize) {
-        let mut errors = MeasurementErrors::new();
-        for (name, sd) in ["platform_depth_mm", "exterior_platform_angle_deg", "angle_of_blow_deg"].iter().zip(&sd) {
-            errors = errors.clone().absolute(name, *sd).unwrap_or(errors);
-        }
-        errors = errors.clone().relative("platform_area_mm2", sd[0]).unwrap_or(errors);
-        if let Ok(e) = predictors()[which].estimate_with_error(&strike, &Ask::default(), &errors) {
-            judge(&e, 0.9);
-        }
-    }
-
-    #[test]
-    fn contrasts_and_originals_are_ordered(strike in fair_strike(), level in wild(), now in wild(), more in wild()) {
-        let glass = &predictors()[0];
-        let with = |name: &str| strike.to_builder().percussor(name).build().unwrap();
-        for level in [level, 0.9] {
-            if let Ok(both) = side_by_side(glass, &[with("steel"), with("antler")], &Ask::default(), level) {
-                for d in both.differences.iter().flatten() {
-                    prop_assert!(!format!("{d:?}").contains("NaN"), "{d:?}");
-                    prop_assert!(d.expected.low <= d.expected.high && d.new_flakes.low <= d.new_flakes.high, "{d:?}");
-                }
-            }
-        }
-        for predictor in predictors() {
-            for now in [now, now.abs().min(1e6)] {
-                let Ok(remains) = Remains::new(now).and_then(|r| r.with_length_mm(more)).or_else(|_| Remains::new(now)) else {
-                    continue;
-                };
-                if let Ok(o) = original(predictor, &strike, &remains, &Ask::default(), None) {
-                    let i = o.mass.interval(0.9).unwrap();
-                    prop_assert!(i.low <= i.median && i.median <= i.high && i.low >= now, "{now} {i:?} {strike:?}");
-                    let s = o.mass.share_lost(0.9).unwrap();
-                    prop_assert!(0.0 <= s.low && s.low <= s.median && s.median <= s.high && s.high <= 1.0, "{s:?}");
-                    answer("lost", o.mass.lost_more_than(more));
-                }
-            }
-        }
-    }
-
-    #[test]
     fn quick_and_batch_answers_are_never_nan_without_an_error(x in many(wild(), 12), level in wild(), which in 0..3usize) {
         let predictor = &predictors()[which];
         let calibration = predictor.calibration();
@@ -569,6 +529,51 @@ proptest! {
         }
         // out of order or too few: an answer that is not a number, never a panic
         let _ = form::natural_cubic(level, &knots, column);
+    }
+}
+
+// the slow ones: hundreds of components, every calibration
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 6, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn estimates_from_measurements_that_err_are_ordered(strike in fair_strike(), sd in many(wild(), 3), which in 0..3usize) {
+        let mut errors = MeasurementErrors::new();
+        for (name, sd) in ["platform_depth_mm", "exterior_platform_angle_deg", "angle_of_blow_deg"].iter().zip(&sd) {
+            errors = errors.clone().absolute(name, *sd).unwrap_or(errors);
+        }
+        errors = errors.clone().relative("platform_area_mm2", sd[0]).unwrap_or(errors);
+        if let Ok(e) = predictors()[which].estimate_with_error(&strike, &Ask::default(), &errors) {
+            judge(&e, 0.9);
+        }
+    }
+
+    #[test]
+    fn contrasts_and_originals_are_ordered(strike in fair_strike(), level in wild(), now in wild(), more in wild()) {
+        let glass = &predictors()[0];
+        let with = |name: &str| strike.to_builder().percussor(name).build().unwrap();
+        for level in [level, 0.9] {
+            if let Ok(both) = side_by_side(glass, &[with("steel"), with("antler")], &Ask::default(), level) {
+                for d in both.differences.iter().flatten() {
+                    prop_assert!(!format!("{d:?}").contains("NaN"), "{d:?}");
+                    prop_assert!(d.expected.low <= d.expected.high && d.new_flakes.low <= d.new_flakes.high, "{d:?}");
+                }
+            }
+        }
+        for predictor in predictors() {
+            for now in [now, now.abs().min(1e6)] {
+                let Ok(remains) = Remains::new(now).and_then(|r| r.with_length_mm(more)).or_else(|_| Remains::new(now)) else {
+                    continue;
+                };
+                if let Ok(o) = original(predictor, &strike, &remains, &Ask::default(), None) {
+                    let i = o.mass.interval(0.9).unwrap();
+                    prop_assert!(i.low <= i.median && i.median <= i.high && i.low >= now, "{now} {i:?} {strike:?}");
+                    let s = o.mass.share_lost(0.9).unwrap();
+                    prop_assert!(0.0 <= s.low && s.low <= s.median && s.median <= s.high && s.high <= 1.0, "{s:?}");
+                    answer("lost", o.mass.lost_more_than(more));
+                }
+            }
+        }
     }
 }
 
@@ -752,6 +757,38 @@ fn a_response_that_does_not_vary_has_nothing_to_explain() {
             .unwrap();
     let fit = linear::fit(&design, &[0.0; 3], None).unwrap();
     assert_eq!(fit.r_squared(), 0.0);
+}
+
+#[test]
+fn a_fit_whose_squares_overflow_is_refused() {
+    let design = |x: f64| {
+        let rows = [[1.0, 0.0], [1.0, x], [1.0, 3.0 * x], [1.0, 4.0 * x]];
+        Design::from_rows(vec!["intercept".into(), "x".into()], &rows).unwrap()
+    };
+    let y = [1.0, 2.0, 2.5, 4.0];
+    assert!(linear::fit(&design(1.0), &y, None).is_ok());
+    // a slope whose variance is beyond the doubles, once with and once without anything left over
+    for y in [y, [1.0; 4]] {
+        let e = linear::fit(&design(1e-156), &y, None).unwrap_err();
+        assert_eq!(
+            e.to_string(),
+            "fit: its numbers are too large or too small to square (give the columns in other units)"
+        );
+    }
+    let flat = linear::fit(&design(1.0), &[0.0; 4], None).unwrap();
+    assert_eq!(flat.p_values(), [1.0, 1.0], "nothing speaks against 0");
+}
+
+#[test]
+fn a_density_of_nearly_endless_freedom_so_far_out_that_squares_overflow() {
+    // (x / sqrt(df))² = 1.3e-8 here, so the log density is about -x²/2, beyond the doubles
+    assert_eq!(student_ln_pdf(1.5545621715312373e150, f64::MAX), f64::NEG_INFINITY);
+    let far = student_ln_pdf(1e160, 3.0);
+    assert!(
+        (far - (6.0 * 3f64.sqrt() / std::f64::consts::PI).ln() + 4.0 * 160.0 * std::f64::consts::LN_10).abs()
+            < 1e-9,
+        "{far}"
+    );
 }
 
 #[test]
