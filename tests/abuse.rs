@@ -770,11 +770,12 @@ fn a_fit_whose_squares_overflow_is_refused() {
     // a slope whose variance is beyond the doubles, once with and once without anything left over
     for y in [y, [1.0; 4]] {
         let e = linear::fit(&design(1e-156), &y, None).unwrap_err();
-        assert_eq!(
-            e.to_string(),
-            "fit: its numbers are too large or too small to square (give the columns in other units)"
-        );
+        let said = "fit: its numbers are too large or too small to square (give the columns in other units)";
+        assert_eq!(e.to_string(), said);
     }
+    assert!(attenuation::correct(&design(1.0), &y, &[0.0, 0.1]).is_ok());
+    let e = attenuation::correct(&design(1e-156), &y, &[0.0, 1e-160]).unwrap_err();
+    assert!(e.to_string().starts_with("fit: its numbers are too large or too small"), "{e}");
     let flat = linear::fit(&design(1.0), &[0.0; 4], None).unwrap();
     assert_eq!(flat.p_values(), [1.0, 1.0], "nothing speaks against 0");
 }
@@ -799,6 +800,20 @@ fn a_plan_refuses_numbers_whose_squares_overflow() {
     assert!(continuous_optimum(&huge).is_err());
     let plan = choose(&huge, &Exchange::new(4), &mut ChaCha8Rng::seed_from_u64(1)).unwrap_err();
     assert_eq!(plan.to_string(), message);
+}
+
+#[test]
+fn a_contact_that_vanishes_bears_nothing() {
+    let stone = Elastic::new(75e9, 0.17).unwrap();
+    let contact = Contact::new(Elastic::rigid(), stone, 0.001, Seat::Flat).unwrap();
+    let press = contact.under_force(5e-324).unwrap();
+    assert_eq!(
+        (press.contact_radius_m, press.peak_pressure_pa, press.edge_tensile_stress_pa),
+        (0.0, 0.0, 0.0)
+    );
+    let restitution = impact::Restitution::default();
+    let hit = impact::impact(&contact, 1e-300, 1e-11, restitution).unwrap();
+    assert!(!format!("{hit:?}").contains("NaN"), "{hit:?}");
 }
 
 #[test]
