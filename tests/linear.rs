@@ -183,3 +183,49 @@ fn criteria_penalise_terms() {
     assert_relative_eq!(c.bic, 20.0 + 3.0 * 10f64.ln());
     assert_eq!(Criteria::new(-10.0, 3, 4).aicc, f64::INFINITY);
 }
+
+#[test]
+fn rows_and_weights_are_counted() {
+    let mut a = Accumulator::new(names(2)).unwrap();
+    assert_eq!(a.rows(), 0);
+    let rows = [[1.0, 0.0], [1.0, 1.0], [1.0, 2.0], [1.0, 4.0], [1.0, 5.0]];
+    let (y, w): ([f64; 5], [f64; 5]) = ([1.0, 2.5, 2.0, 5.0, 4.5], [0.5, 2.0, 4.0, 1.0, 3.0]);
+    for (i, row) in rows.iter().enumerate() {
+        a.push_weighted(row, y[i], w[i]).unwrap();
+        assert_eq!(a.rows(), i as u64 + 1);
+    }
+    // the likelihood of normal errors of variance s²/w, at the s² that makes it largest, by its definition
+    let fit = a.finish().unwrap();
+    let residual = |i: usize| y[i] - fit.expected(&rows[i]).unwrap();
+    let s2 = (0..5).map(|i| w[i] * residual(i).powi(2)).sum::<f64>() / 5.0;
+    let ln_density = |i: usize| {
+        let variance = s2 / w[i];
+        -0.5 * ((2.0 * std::f64::consts::PI * variance).ln() + residual(i).powi(2) / variance)
+    };
+    let expected: f64 = (0..5).map(ln_density).sum();
+    assert!((fit.criteria().log_likelihood - expected).abs() < 1e-12, "{expected}");
+}
+
+#[test]
+fn a_stored_accumulator_that_contradicts_itself_is_refused() {
+    let mut a = Accumulator::new(names(2)).unwrap();
+    for (x, y) in [(0.0, 1.0), (1.0, 2.0), (2.0, 2.5), (3.0, 5.0)] {
+        a.push(&[1.0, x], y).unwrap();
+    }
+    let stored = serde_json::to_value(&a).unwrap();
+    let back: Accumulator = serde_json::from_value(stored.clone()).unwrap();
+    assert_eq!(back.finish().unwrap().coefficients(), a.finish().unwrap().coefficients());
+    assert_eq!(back.rows(), 4);
+    let spoilt = |change: fn(&mut serde_json::Value)| {
+        let mut v = stored.clone();
+        change(&mut v);
+        serde_json::from_value::<Accumulator>(v).is_err()
+    };
+    // a column too few, a column too many, one too short, one too long
+    assert!(spoilt(|v| {
+        v["triangle"].as_array_mut().unwrap().pop();
+    }));
+    assert!(spoilt(|v| v["triangle"].as_array_mut().unwrap().push(serde_json::json!([1.0, 1.0, 1.0, 1.0]))));
+    assert!(spoilt(|v| v["triangle"][1] = serde_json::json!([1.0])));
+    assert!(spoilt(|v| v["triangle"][0] = serde_json::json!([1.0, 2.0])));
+}

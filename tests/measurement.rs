@@ -235,3 +235,31 @@ fn the_correction_takes_the_bias_away() {
     assert!((c - truth).abs() < 4.0 * se, "{c} {se}");
     assert!((0.92..=0.975).contains(&(covered as f64 / repetitions as f64)), "{covered}");
 }
+
+#[test]
+fn sizes_of_errors_are_what_was_said() {
+    let none = MeasurementErrors::new();
+    assert!(none.is_empty() && none.sd("platform_depth_mm", 8.0) == 0.0);
+    let exact = none.clone().absolute("platform_depth_mm", 0.0).unwrap().relative("mass_g", 0.0).unwrap();
+    assert!(exact.is_empty());
+    let some = none
+        .absolute("platform_depth_mm", 0.3)
+        .unwrap()
+        .relative("angle_of_blow_deg", 0.25)
+        .unwrap()
+        .instrument("exterior_platform_angle_deg", Instrument::Goniometer)
+        .unwrap();
+    assert!(!some.is_empty());
+    assert_eq!(some.sd("platform_depth_mm", 8.0), 0.3);
+    assert_eq!(some.sd("angle_of_blow_deg", -20.0), 5.0, "a share of the size, whatever its sign");
+    assert_eq!(some.sd("exterior_platform_angle_deg", 75.0), Instrument::Goniometer.sd());
+    assert_eq!(some.sd("platform_width_mm", 20.0), 0.0);
+    let all = [
+        Instrument::Caliper,
+        Instrument::Goniometer,
+        Instrument::GoniometerOfSeveral,
+        Instrument::CaliperTrigonometry,
+    ];
+    assert_eq!(all.map(Instrument::sd), [0.39, 4.0, 7.5, 5.8], "the table at the type");
+    assert_eq!(all.map(Instrument::unit), ["mm", "deg", "deg", "deg"]);
+}

@@ -54,7 +54,7 @@ pub fn sd_of_ln(share: f64) -> f64 {
 /// [`Error::Shape`] when lengths differ, [`Error::TooFew`] unless there are more rows than terms,
 /// [`Error::OutOfRange`] at a number that is not finite or a standard deviation below 0,
 /// [`Error::RankDeficient`] for a term that the others determine, [`Error::Invalid`] where the errors are as
-/// large as all that is seen of some combination of terms.
+/// large as all that is seen of some combination of terms, or where squares are beyond what a double holds.
 ///
 /// ```
 /// use conchoid::fit::{Design, attenuation};
@@ -136,13 +136,18 @@ pub fn correct(design: &Design, y: &[f64], error_sd: &[f64]) -> Result<Corrected
     let seen = residual.norm_squared() / (n - p) as f64;
     let spread = (seen - by_error).max(0.0).sqrt();
     // what is seen of column j beyond the others, and the share of it that is true
-    let reliability = (0..p)
+    let reliability: Vec<f64> = (0..p)
         .map(|j| {
             let e = DVector::from_fn(p, |i, _| f64::from(u8::from(i == j)));
             let alone = r.tr_solve_upper_triangular(&e).map_or(f64::NAN, |z| 1.0 / z.norm_squared());
             1.0 - m * error_sd[j] * error_sd[j] / alone
         })
         .collect();
+    let numbers = b.iter().chain(covariance.iter()).chain([&spread]);
+    if numbers.chain(&reliability).any(|v| !v.is_finite()) {
+        let reason = "its numbers are too large or too small to square (give the columns in other units)";
+        return Err(Error::invalid("fit", reason));
+    }
     Ok(CorrectedFit {
         names: design.names().to_vec(),
         coefficients: b.iter().copied().collect(),

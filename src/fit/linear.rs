@@ -257,7 +257,7 @@ impl Accumulator {
     ///
     /// # Errors
     /// [`Error::TooFew`] with fewer rows than terms plus one, [`Error::RankDeficient`] naming the first term
-    /// that the earlier ones determine.
+    /// that the earlier ones determine, [`Error::Invalid`] where squares are beyond what a double holds.
     pub fn finish(&self) -> Result<LinearFit> {
         // the block is only copied where rows wait in it
         if self.waiting > 0 {
@@ -463,11 +463,17 @@ impl LinearFit {
             && self.rss.is_finite()
             && self.explained >= 0.0
             && self.sum_ln_weight.is_finite();
-        if fine {
-            Ok(self)
-        } else {
-            Err(Error::invalid("fit", "a least squares fit needs finite numbers of matching lengths"))
+        if !fine {
+            return Err(Error::invalid(
+                "fit",
+                "a least squares fit needs finite numbers of matching lengths",
+            ));
         }
+        if !(self.explained + self.rss).is_finite() || self.standard_errors().iter().any(|s| !s.is_finite()) {
+            let reason = "its numbers are too large or too small to square (give the columns in other units)";
+            return Err(Error::invalid("fit", reason));
+        }
+        Ok(self)
     }
 
     /// Names of the terms.
@@ -554,12 +560,14 @@ impl LinearFit {
         self.covariance().iter().enumerate().map(|(j, row)| row[j].sqrt()).collect()
     }
 
-    /// Two-sided p-value of each coefficient against zero, by t with n - p degrees of freedom.
+    /// Two-sided p-value of each coefficient against zero, by t with n - p degrees of freedom; 1 for a coefficient
+    /// of exactly 0.
     pub fn p_values(&self) -> Vec<f64> {
         self.coefficients
             .iter()
             .zip(self.standard_errors())
-            .map(|(b, se)| 2.0 * student_sf((b / se).abs(), self.degrees_of_freedom()))
+            .map(|(b, se)| if *b == 0.0 { 0.0 } else { (b / se).abs() })
+            .map(|t| 2.0 * student_sf(t, self.degrees_of_freedom()))
             .collect()
     }
 

@@ -190,7 +190,8 @@ impl Contact {
     pub(crate) fn pressed(&self, force_n: f64) -> Press {
         let a = (3.0 * force_n * self.radius_m / (4.0 * self.modulus_pa)).cbrt();
         let approach_m = a * a / self.radius_m;
-        let peak_pressure_pa = 3.0 * force_n / (2.0 * PI * a * a);
+        // a contact that vanishes below the smallest double bears nothing
+        let peak_pressure_pa = if a > 0.0 { 3.0 * force_n / (2.0 * PI * a * a) } else { 0.0 };
         Press {
             force_n,
             contact_radius_m: a,

@@ -51,6 +51,19 @@ pub struct Interval {
     pub level: f64,
 }
 
+impl Interval {
+    /// With its ends on their sides of the median, where rounding put them a last place beyond it.
+    pub(crate) fn in_order(mut self) -> Interval {
+        if self.low > self.median {
+            self.low = self.median;
+        }
+        if self.high < self.median {
+            self.high = self.median;
+        }
+        self
+    }
+}
+
 /// Upper t quantiles already computed, by tail and degrees of freedom; a few suffice for a calibration.
 #[derive(Debug, Clone, Default)]
 pub struct Quantiles(Vec<(f64, f64, f64)>);
@@ -305,7 +318,8 @@ impl Predictive {
             median: self.median(),
             high: self.transform.invert(self.quantile_transformed(1.0 - tail, tail)),
             level,
-        })
+        }
+        .in_order())
     }
 
     /// Ends of the central interval of a level on the transformed scale.

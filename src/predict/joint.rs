@@ -271,7 +271,7 @@ impl Conditional {
         if v.is_nan() {
             return 0.0;
         }
-        self.cdf_at(v)
+        self.cdf_at(v).clamp(0.0, 1.0)
     }
 
     fn cdf_at(&self, v: f64) -> f64 {
@@ -315,6 +315,7 @@ impl Conditional {
             median: self.quantile(0.5)?,
             high: self.quantile(1.0 - tail)?,
             level,
-        })
+        }
+        .in_order())
     }
 }

@@ -233,7 +233,11 @@ impl Student {
 
     fn ln_1p_square_over_df(&self, x: f64) -> f64 {
         let size = x.abs();
-        if size > 1e150 { 2.0 * size.ln() - self.df.ln() } else { (size * size / self.df).ln_1p() }
+        if size <= 1e150 {
+            return (size * size / self.df).ln_1p();
+        }
+        let ratio = size / self.df.sqrt();
+        if ratio < 1e150 { (ratio * ratio).ln_1p() } else { 2.0 * ratio.ln() }
     }
 
     /// P(0 < T < t) for 0 ≤ t, t² ≤ min(ν, 3).
