@@ -407,8 +407,51 @@ fn calibrations_are_listed_and_shown() {
 
 #[test]
 fn every_help_shows_an_example_or_the_cautions() {
-    for verb in ["estimate", "fit", "calibrations"] {
+    for verb in [
+        "estimate",
+        "blow",
+        "contrast",
+        "fit",
+        "assess",
+        "percussor",
+        "original",
+        "assemblage",
+        "calibrations",
+        "plan",
+        "completions",
+        "manual",
+        "schema",
+    ] {
         let help = stdout(&[verb, "--help"]);
+        assert!(help.lines().all(|l| l.chars().count() <= 80), "{help}");
+        let help = help.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(help.contains("eye protection") && help.contains("Never strike"), "{help}");
     }
+}
+
+#[test]
+fn quiet_says_nothing_beside_the_answer() {
+    let table = "platform_depth_mm,exterior_platform_angle_deg\n8,75\nx,75\n";
+    let told = |args: &[&str]| {
+        let out = knap().args(args).write_stdin(table).output().unwrap();
+        (out.status.code(), String::from_utf8(out.stdout).unwrap(), String::from_utf8(out.stderr).unwrap())
+    };
+    let loud = told(&["estimate", "--table", "-"]);
+    let quiet = told(&["estimate", "--quiet", "--table", "-"]);
+    assert!(loud.2.contains("1 refused") && quiet.2.is_empty(), "{}", quiet.2);
+    assert_eq!((quiet.0, quiet.1), (loud.0, loud.1));
+    // an error is not quiet
+    assert!(!told(&["-q", "estimate", "--depth-mm", "8"]).2.is_empty());
+}
+
+#[test]
+fn completions_and_manual_pages_know_the_verbs() {
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        assert!(stdout(&["completions", shell]).contains("assemblage"), "{shell}");
+    }
+    assert!(stdout(&["manual"]).contains("knap\\-assemblage"));
+    let page = stdout(&["manual", "estimate"]);
+    assert!(page.contains(".TH knap-estimate 1") && page.contains("depth\\-mm"), "{page}");
+    let wrong = knap().args(["manual", "estimat"]).output().unwrap();
+    assert_eq!(wrong.status.code(), Some(2));
 }

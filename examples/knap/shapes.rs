@@ -187,9 +187,10 @@ shape! {
         expected: Figure,
         /// Of one new flake each.
         new_flakes: Figure,
-        standard_errors: Option<f64>,
-        /// Whether the calibration has both percussors.
-        supported: bool,
+        /// How many standard errors the expected difference lies from none.
+        standard_errors: f64,
+        /// How far the flakes support its direction: from 0.5 (not at all) to 1.
+        supported: f64,
         /// Probability that a new flake of the first is larger.
         first_larger: f64,
     }
@@ -421,7 +422,11 @@ shape! {
 
 shape! {
     /// What a mesh holds.
-    Grade { mesh_mm: f64, share: f64 }
+    Grade {
+        /// Nothing for what passes the finest mesh.
+        mesh_mm: Option<f64>,
+        share: f64,
+    }
 }
 
 shape! {

@@ -13,7 +13,7 @@
 
 use super::caution::ATOM_TOLD;
 use super::distribution::{Interval, LEVEL};
-use super::estimate::Predictor;
+use super::estimate::{CLEARLY_BEYOND, Predictor};
 use crate::calibration::{SizeModel, Spread, Tails, Variant, cholesky};
 use crate::error::{Error, Result};
 use crate::form::{BLOCK, Compiled, Layout, Plan, Transform, check_columns};
@@ -186,6 +186,8 @@ pub(crate) struct Limits {
     leverage: f64,
     /// The least mean over scale without a doubt.
     atom: f64,
+    /// Medians without a doubt.
+    recorded: (f64, f64),
 }
 
 /// Limits stand a little inside, so that rounding never hides a doubt.
@@ -304,12 +306,14 @@ impl Batch {
         }
         self.piece(columns, 0, out.low, out.median, out.high, Some((limits, &mut *doubtful)));
         for (i, doubtful) in doubtful.iter_mut().enumerate() {
-            *doubtful |= !(out.low[i].is_finite() && out.high[i].is_finite());
+            let recorded = limits.recorded.0 <= out.median[i] && out.median[i] <= limits.recorded.1;
+            *doubtful |= !(recorded && out.low[i].is_finite() && out.high[i].is_finite());
         }
         Ok(())
     }
 
-    /// The limits beyond which an estimate carries a caution about leverage or about sizes below zero.
+    /// The limits beyond which an estimate carries a caution about leverage, about sizes below zero or beyond what
+    /// was recorded.
     #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn limits(&self, model: &SizeModel, layout: &Layout) -> Result<Limits> {
         let leverage = NEAR * model.largest_leverage;
@@ -328,7 +332,11 @@ impl Batch {
             // degrees of freedom differ from row to row
             (_, Spread::Modelled { .. }) => f64::INFINITY,
         };
-        Ok(Limits { leverage, atom })
+        let recorded = match model.recorded {
+            Some(r) => (r.low / (CLEARLY_BEYOND * NEAR), r.high * CLEARLY_BEYOND * NEAR),
+            None => (f64::NEG_INFINITY, f64::INFINITY),
+        };
+        Ok(Limits { leverage, atom, recorded })
     }
 
     fn piece(

@@ -669,7 +669,7 @@ impl Predictor {
 /// How far beyond what was recorded the median must lie to be doubted, as a ratio: the project's own choice. Of
 /// the published rows, each predicted from others, 1.4 % are doubted (glass; flint none, quartzite 0.6 %), nearly
 /// all of them predicted far too large; without a margin it would be 2.9 % of the glass.
-const CLEARLY_BEYOND: f64 = 1.05;
+pub(super) const CLEARLY_BEYOND: f64 = 1.05;
 
 /// The doubt that the median of a predictive is beyond what was recorded.
 fn beyond(m: &SizeModel, recorded: Recorded, predictive: &Predictive) -> Option<Caution> {
