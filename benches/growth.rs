@@ -85,6 +85,7 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
         left_out_error: 0.4,
         largest_leverage: 1.0,
         grouping: None,
+        recorded: None,
     };
     let batch = Batch::new(&model, &layout, 0.95).expect("a batch");
     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);

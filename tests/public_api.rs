@@ -145,7 +145,7 @@ fn one(item: &Item, module: &mut Module) {
             let name = e.ident.to_string();
             module.item(&name, format!("enum {name}{}{}", text(&e.generics), marked(&e.attrs)));
             for v in &e.variants {
-                let inner = if v.fields.is_empty() { String::new() } else { text(&strip(&v.fields)) };
+                let inner = if v.fields.is_empty() { String::new() } else { text(strip(&v.fields)) };
                 module.item(&name, format!("{name}::{} {inner}", v.ident).trim_end().to_string());
             }
         }
