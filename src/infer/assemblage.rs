@@ -38,6 +38,7 @@ use crate::infer::original::{Truncated, doubt};
 use crate::predict::distribution::standard_draw;
 use crate::predict::{Ask, Caution, Component, LEVEL, Predictive, Predictor};
 use crate::strike::Measured;
+use crate::vector;
 use nalgebra::DMatrix;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -625,25 +626,36 @@ impl<'p> Assemblage<'p> {
     fn draw(&self, flakes: &[Flake], drawing: &Drawing, bound: Bound) -> Vec<Sums> {
         let groups = self.groups.len();
         let base = ChaCha8Rng::seed_from_u64(drawing.seed);
+        let at_least = |f: &Flake| if bound == Bound::Each && f.weighed { f.now } else { 0.0 };
+        let (masses, other_masses) = self.mass_rows.sheets(flakes, &self.mass, at_least);
+        let long = |f: &&Flake| self.length_rows.pieces[f.at].1 > 0;
+        let long: Vec<Flake> = flakes.iter().filter(long).copied().collect();
+        let (lengths, other_lengths) = self.length_rows.sheets(&long, &self.length, |_| 0.0);
         let one = |k: usize| {
             let mut rng = base.clone();
             rng.set_stream(k as u64);
             let mut sums = vec![Sums::default(); groups];
             let mass = self.mass_rows.draw_models(&self.mass, &mut rng);
-            for f in flakes {
-                let at_least = if bound == Bound::Each && f.weighed { f.now } else { 0.0 };
-                let size = self.mass_rows.draw(f.at, &self.mass, &mass, at_least, &mut rng);
+            let mut weigh = |f: &Flake, size: f64| {
                 let s = &mut sums[f.group];
                 s.mass += size;
                 if f.weighed {
                     s.weighed += size;
                 }
+            };
+            for sheet in &masses {
+                sheet.draw(&mass.0, &mut rng, &mut weigh);
+            }
+            for f in &other_masses {
+                let size = self.mass_rows.draw(f.at, &self.mass, &mass, at_least(f), &mut rng);
+                weigh(f, size);
             }
             let length = self.length_rows.draw_models(&self.length, &mut rng);
-            for f in flakes {
-                if self.length_rows.pieces[f.at].1 > 0 {
-                    sums[f.group].length += self.length_rows.draw(f.at, &self.length, &length, 0.0, &mut rng);
-                }
+            for sheet in &lengths {
+                sheet.draw(&length.0, &mut rng, |f, size| sums[f.group].length += size);
+            }
+            for f in &other_lengths {
+                sums[f.group].length += self.length_rows.draw(f.at, &self.length, &length, 0.0, &mut rng);
             }
             sums
         };
@@ -655,6 +667,59 @@ impl<'p> Assemblage<'p> {
         }
         #[cfg(not(feature = "parallel"))]
         (0..draws).flat_map(one).collect()
+    }
+}
+
+/// Flakes that are drawn by one model in the plain way (one possible row each, on the log scale, no effect of a core,
+/// nothing known of the size), column by column.
+struct Sheet {
+    model: usize,
+    flakes: Vec<Flake>,
+    /// Terms of the location, then of the log spread: a column of all flakes each.
+    design: Vec<f64>,
+    spread: Vec<f64>,
+    degrees_of_freedom: Vec<f64>,
+    normal: bool,
+}
+
+/// Flakes of a sheet worked on together, so that they stay in the first-level cache.
+const TOGETHER: usize = 256;
+
+impl Sheet {
+    fn draw(&self, drawn: &[Option<DrawnModel>], rng: &mut ChaCha8Rng, mut take: impl FnMut(&Flake, f64)) {
+        let Some(model) = &drawn[self.model] else { return };
+        let n = self.flakes.len();
+        let mut location = [0.0; TOGETHER];
+        let mut scale = [model.scale; TOGETHER];
+        let mut size = [0.0; TOGETHER];
+        for from in (0..n).step_by(TOGETHER) {
+            let m = TOGETHER.min(n - from);
+            summed(&self.design, n, from, &model.coefficients, &mut location[..m]);
+            if !model.spread.is_empty() {
+                summed(&self.spread, n, from, &model.spread, &mut size[..m]);
+                vector::exp_into(&size[..m], &mut scale[..m]);
+                scale[..m].iter_mut().for_each(|s| *s *= model.scale);
+            }
+            for i in 0..m {
+                let e = if self.normal {
+                    StandardNormal.sample(rng)
+                } else {
+                    standard_draw(self.degrees_of_freedom[from + i], rng)
+                };
+                location[i] += scale[i] * e;
+            }
+            vector::exp_into(&location[..m], &mut size[..m]);
+            self.flakes[from..from + m].iter().zip(&size).for_each(|(f, v)| take(f, *v));
+        }
+    }
+}
+
+/// Columns times coefficients, for the rows that `out` is long, from a row on.
+fn summed(columns: &[f64], n: usize, from: usize, coefficients: &[f64], out: &mut [f64]) {
+    out.fill(0.0);
+    for (j, b) in coefficients.iter().enumerate() {
+        let column = &columns[j * n + from..][..out.len()];
+        out.iter_mut().zip(column).for_each(|(o, x)| *o += b * x);
     }
 }
 
@@ -726,6 +791,45 @@ impl Rows {
             self.rows.push(RowAt { model: variant, design, spread, degrees_of_freedom, up_to, cluster });
         }
         self.pieces.push((first, self.rows.len() - first));
+    }
+
+    /// The flakes that can be drawn in the plain way, and the others.
+    fn sheets(
+        &self,
+        flakes: &[Flake],
+        models: &[Option<Model>],
+        at_least: impl Fn(&Flake) -> f64,
+    ) -> (Vec<Sheet>, Vec<Flake>) {
+        let plain = |f: &Flake| {
+            let (first, count) = self.pieces[f.at];
+            let row = self.rows.get(first).filter(|_| count == 1 && at_least(f) <= 0.0)?;
+            let log = models[row.model].as_ref().is_some_and(|m| m.transform == Transform::Ln);
+            (log && row.cluster.is_none()).then_some(row)
+        };
+        let mut sheets = Vec::new();
+        for (k, model) in models.iter().enumerate() {
+            let Some(model) = model else { continue };
+            let of = |f: &&Flake| plain(f).is_some_and(|row| row.model == k);
+            let flakes: Vec<Flake> = flakes.iter().filter(of).copied().collect();
+            if flakes.is_empty() {
+                continue;
+            }
+            let rows: Vec<&RowAt> = flakes.iter().filter_map(|f| plain(f)).collect();
+            let column = |from: fn(&RowAt) -> usize, terms: usize| -> Vec<f64> {
+                (0..terms).flat_map(|j| rows.iter().map(move |r| self.numbers[from(r) + j])).collect()
+            };
+            let spread_terms = if model.spread_factor.is_some() { model.compiled.spread_terms() } else { 0 };
+            let degrees_of_freedom: Vec<f64> = rows.iter().map(|r| r.degrees_of_freedom).collect();
+            sheets.push(Sheet {
+                model: k,
+                design: column(|r| r.design, model.compiled.terms()),
+                spread: column(|r| r.spread, spread_terms),
+                normal: degrees_of_freedom.iter().all(|d| d.is_infinite()),
+                degrees_of_freedom,
+                flakes,
+            });
+        }
+        (sheets, flakes.iter().filter(|f| plain(f).is_none()).copied().collect())
     }
 
     /// One set of coefficients for every model, and one effect for every core (standardised).

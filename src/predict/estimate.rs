@@ -445,14 +445,22 @@ impl Predictor {
             .min_by_key(|v| v.required.iter().filter(|at| x[**at].is_nan()).count())
             .unwrap_or(&self.variants[0]);
         let lacking = least.required.iter().find(|at| x[**at].is_nan()).copied().unwrap_or(0);
-        let sets: Vec<String> = self
-            .variants
+        // a set that holds another asks for more than it must
+        let required = |v: &ReadyVariant| v.required.iter().map(|at| layout.name(*at)).collect::<Vec<_>>();
+        let all: Vec<Vec<&str>> = self.variants.iter().map(required).collect();
+        let sets: Vec<String> = all
             .iter()
-            .map(|v| v.required.iter().map(|at| layout.name(*at)).collect::<Vec<_>>().join(", "))
+            .enumerate()
+            .filter(|(i, set)| {
+                !all.iter().enumerate().any(|(j, other)| {
+                    other.iter().all(|n| set.contains(n)) && (other.len() < set.len() || j < *i)
+                })
+            })
+            .map(|(_, set)| set.join(", "))
             .collect();
         Err(Error::missing(
             layout.name(lacking),
-            format!("the calibration {} needs {}", self.calibration.name(), sets.join("; or ")),
+            format!("the calibration {} needs at least {}", self.calibration.name(), sets.join("; or ")),
         ))
     }
 
