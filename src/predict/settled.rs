@@ -103,6 +103,7 @@ impl Predictor {
                     | Caution::NearEndOfDomain { .. }
                     | Caution::Leverage { .. }
                     | Caution::AtomAtZero { .. }
+                    | Caution::BeyondRecorded { .. }
             )
         });
         Settling::Settled(Box::new(Settled {
