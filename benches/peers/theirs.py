@@ -1,7 +1,8 @@
 """What a user would run instead, interleaved with ours. theirs.py FOLDER OURS ROUNDS RESULTS KNAP CRATE
 
 Each round runs our binary once (it repeats each work five times) and each peer once; R joins where it is
-installed. Medians over all. Writes the table to RESULTS and prints it."""
+installed. Medians over all. Writes the table to RESULTS and prints it. Peers named in PEERS_WITHOUT (with commas) are
+left out: statsmodels MixedLM takes minutes."""
 import os, pathlib, platform, shutil, statistics, subprocess, sys, time
 import numpy as np
 import scipy, scipy.stats
@@ -174,6 +175,8 @@ SLOW_PEERS = [
     ("assemblage", "numpy batched", assemblage, 1),
     ("random-intercept", "statsmodels MixedLM", statsmodels_mixed, 1),
 ]
+without = os.environ.get("PEERS_WITHOUT", "").split(",")
+SLOW_PEERS = [p for p in SLOW_PEERS if p[1] not in without]
 here = pathlib.Path(__file__).parent
 table, fitted, written = (str(folder / name) for name in ("m.csv", "fit.json", "out.csv"))
 peer = [sys.executable, str(here / "csv_peers.py")]

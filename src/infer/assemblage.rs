@@ -814,7 +814,7 @@ impl Rows {
             if flakes.is_empty() {
                 continue;
             }
-            let rows: Vec<&RowAt> = flakes.iter().filter_map(|f| plain(f)).collect();
+            let rows: Vec<&RowAt> = flakes.iter().filter_map(&plain).collect();
             let column = |from: fn(&RowAt) -> usize, terms: usize| -> Vec<f64> {
                 (0..terms).flat_map(|j| rows.iter().map(move |r| self.numbers[from(r) + j])).collect()
             };
