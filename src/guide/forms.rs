@@ -8,7 +8,7 @@
 //!
 //! Coefficients of these forms are never assumed. Published ones belong to their experiments and to their ways of
 //! measuring: fit the form to flakes like yours.
-
+//!
 //! | form | glass: CRPS | inside | flint: CRPS | inside | quartzite: CRPS | inside |
 //! |---|---|---|---|---|---|---|
 //! | [`log_log`] | 0.480 | 93.8 of 344 | 0.464 | 95.9 of 375 | 0.484 | 94.2 of 361 |
