@@ -11,8 +11,8 @@
 //! ```
 //!
 //! The quantiles of the drawn totals are the answer, with the Monte Carlo error of each; the total of
-//! exponentials of t has no mean, so none is given. Draw k takes the k-th stream of a ChaCha8 generator:
-//! the answer depends on the seed and the number of draws, not on threads. Settings of the blow that were not
+//! exponentials of t has no mean, so none is given. Draw k has a generator of its own (xoshiro256++), started from
+//! the k-th stream of a ChaCha8 generator: the answer depends on the seed and the number of draws, not on threads. Settings of the blow that were not
 //! given, and terminations, are drawn for each flake apart; the uncertainty of their shares is not drawn.
 //!
 //! **One flake a platform.** Pieces of one group that share core and flake name are one flake, its mass now
@@ -38,11 +38,12 @@ use crate::infer::original::{Truncated, doubt};
 use crate::predict::distribution::standard_draw;
 use crate::predict::{Ask, Caution, Component, LEVEL, Predictive, Predictor};
 use crate::strike::Measured;
-use crate::vector;
+use crate::vector::{self, Kernel};
 use nalgebra::DMatrix;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
+use rand_xoshiro::Xoshiro256PlusPlus;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -632,14 +633,15 @@ impl<'p> Assemblage<'p> {
         let long: Vec<Flake> = flakes.iter().filter(long).copied().collect();
         let (lengths, other_lengths) = self.length_rows.sheets(&long, &self.length, |_| 0.0);
         let one = |k: usize| {
-            let mut rng = base.clone();
-            rng.set_stream(k as u64);
+            let mut stream = base.clone();
+            stream.set_stream(k as u64);
+            let mut rng = Generator::from_rng(&mut stream);
             let mut sums = vec![Sums::default(); groups];
             let mass = self.mass_rows.draw_models(&self.mass, &mut rng);
-            let mut weigh = |f: &Flake, size: f64| {
-                let s = &mut sums[f.group];
+            let mut weigh = |group: usize, weighed: bool, size: f64| {
+                let s = &mut sums[group];
                 s.mass += size;
-                if f.weighed {
+                if weighed {
                     s.weighed += size;
                 }
             };
@@ -648,11 +650,11 @@ impl<'p> Assemblage<'p> {
             }
             for f in &other_masses {
                 let size = self.mass_rows.draw(f.at, &self.mass, &mass, at_least(f), &mut rng);
-                weigh(f, size);
+                weigh(f.group, f.weighed, size);
             }
             let length = self.length_rows.draw_models(&self.length, &mut rng);
             for sheet in &lengths {
-                sheet.draw(&length.0, &mut rng, |f, size| sums[f.group].length += size);
+                sheet.draw(&length.0, &mut rng, |group, _, size| sums[group].length += size);
             }
             for f in &other_lengths {
                 sums[f.group].length += self.length_rows.draw(f.at, &self.length, &length, 0.0, &mut rng);
@@ -670,11 +672,16 @@ impl<'p> Assemblage<'p> {
     }
 }
 
+/// Draws of one repetition: quick, as a total of many flakes takes a number or two for each.
+type Generator = Xoshiro256PlusPlus;
+
 /// Flakes that are drawn by one model in the plain way (one possible row each, on the log scale, no effect of a core,
-/// nothing known of the size), column by column.
+/// nothing known of the size), column by column. Those of a group that are weighed, and those that are not, stand
+/// together.
 struct Sheet {
     model: usize,
-    flakes: Vec<Flake>,
+    /// How many flakes, of which group, whether weighed.
+    runs: Vec<(usize, usize, bool)>,
     /// Terms of the location, then of the log spread: a column of all flakes each.
     design: Vec<f64>,
     spread: Vec<f64>,
@@ -686,40 +693,103 @@ struct Sheet {
 const TOGETHER: usize = 256;
 
 impl Sheet {
-    fn draw(&self, drawn: &[Option<DrawnModel>], rng: &mut ChaCha8Rng, mut take: impl FnMut(&Flake, f64)) {
+    /// Draws a size for every flake; `take` gets a group, whether its flakes are weighed, and the sum of some of them.
+    fn draw(
+        &self,
+        drawn: &[Option<DrawnModel>],
+        rng: &mut Generator,
+        mut take: impl FnMut(usize, bool, f64),
+    ) {
         let Some(model) = &drawn[self.model] else { return };
-        let n = self.flakes.len();
+        let n = self.degrees_of_freedom.len();
         let mut location = [0.0; TOGETHER];
         let mut scale = [model.scale; TOGETHER];
         let mut size = [0.0; TOGETHER];
+        let mut runs = self.runs.iter();
+        let (mut left, mut group, mut weighed) = (0, 0, false);
         for from in (0..n).step_by(TOGETHER) {
             let m = TOGETHER.min(n - from);
-            summed(&self.design, n, from, &model.coefficients, &mut location[..m]);
+            let summed = |columns: &[f64], coefficients: &[f64], out: &mut [f64]| {
+                vector::run(Summed { columns, rows: n, from, coefficients, out });
+            };
+            summed(&self.design, &model.coefficients, &mut location[..m]);
             if !model.spread.is_empty() {
-                summed(&self.spread, n, from, &model.spread, &mut size[..m]);
+                summed(&self.spread, &model.spread, &mut size[..m]);
                 vector::exp_into(&size[..m], &mut scale[..m]);
-                scale[..m].iter_mut().for_each(|s| *s *= model.scale);
             }
-            for i in 0..m {
-                let e = if self.normal {
-                    StandardNormal.sample(rng)
-                } else {
-                    standard_draw(self.degrees_of_freedom[from + i], rng)
-                };
-                location[i] += scale[i] * e;
+            if self.normal {
+                size[..m].iter_mut().for_each(|e| *e = StandardNormal.sample(rng));
+            } else {
+                let degrees = &self.degrees_of_freedom[from..from + m];
+                size.iter_mut().zip(degrees).for_each(|(e, d)| *e = standard_draw(*d, rng));
             }
-            vector::exp_into(&location[..m], &mut size[..m]);
-            self.flakes[from..from + m].iter().zip(&size).for_each(|(f, v)| take(f, *v));
+            vector::run(Sizes { location: &location[..m], scale: &scale[..m], size: &mut size[..m] });
+            let mut at = 0;
+            while at < m {
+                if left == 0 {
+                    let Some(run) = runs.next() else { return };
+                    (left, group, weighed) = *run;
+                }
+                let some = left.min(m - at);
+                take(group, weighed, sum(&size[at..at + some]));
+                at += some;
+                left -= some;
+            }
         }
     }
 }
 
+/// The sum of some numbers, eight at a time.
+fn sum(of: &[f64]) -> f64 {
+    let (eights, rest) = of.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for eight in eights {
+        sums.iter_mut().zip(eight).for_each(|(s, v)| *s += v);
+    }
+    sums.iter().sum::<f64>() + rest.iter().sum::<f64>()
+}
+
 /// Columns times coefficients, for the rows that `out` is long, from a row on.
-fn summed(columns: &[f64], n: usize, from: usize, coefficients: &[f64], out: &mut [f64]) {
-    out.fill(0.0);
-    for (j, b) in coefficients.iter().enumerate() {
-        let column = &columns[j * n + from..][..out.len()];
-        out.iter_mut().zip(column).for_each(|(o, x)| *o += b * x);
+struct Summed<'a> {
+    columns: &'a [f64],
+    rows: usize,
+    from: usize,
+    coefficients: &'a [f64],
+    out: &'a mut [f64],
+}
+
+impl Kernel for Summed<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        self.out.fill(0.0);
+        let (columns, rows, from, m) = (self.columns, self.rows, self.from, self.out.len());
+        let column = |j: usize| &columns[j * rows + from..][..m];
+        let (threes, rest) = self.coefficients.as_chunks::<3>();
+        for (j, [a, b, c]) in threes.iter().enumerate() {
+            let columns = column(3 * j).iter().zip(column(3 * j + 1)).zip(column(3 * j + 2));
+            self.out.iter_mut().zip(columns).for_each(|(o, ((x, y), z))| *o += a * x + b * y + c * z);
+        }
+        for (j, b) in rest.iter().enumerate() {
+            self.out.iter_mut().zip(column(3 * threes.len() + j)).for_each(|(o, x)| *o += b * x);
+        }
+    }
+}
+
+/// Standard errors, in `size`, become sizes.
+struct Sizes<'a> {
+    location: &'a [f64],
+    scale: &'a [f64],
+    size: &'a mut [f64],
+}
+
+impl Kernel for Sizes<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        for ((e, l), s) in self.size.iter_mut().zip(self.location).zip(self.scale) {
+            *e = vector::exp(l + s * *e);
+        }
     }
 }
 
@@ -810,9 +880,17 @@ impl Rows {
         for (k, model) in models.iter().enumerate() {
             let Some(model) = model else { continue };
             let of = |f: &&Flake| plain(f).is_some_and(|row| row.model == k);
-            let flakes: Vec<Flake> = flakes.iter().filter(of).copied().collect();
+            let mut flakes: Vec<Flake> = flakes.iter().filter(of).copied().collect();
             if flakes.is_empty() {
                 continue;
+            }
+            flakes.sort_by_key(|f| (f.group, f.weighed));
+            let mut runs: Vec<(usize, usize, bool)> = Vec::new();
+            for f in &flakes {
+                match runs.last_mut() {
+                    Some((n, group, weighed)) if (*group, *weighed) == (f.group, f.weighed) => *n += 1,
+                    _ => runs.push((1, f.group, f.weighed)),
+                }
             }
             let rows: Vec<&RowAt> = flakes.iter().filter_map(&plain).collect();
             let column = |from: fn(&RowAt) -> usize, terms: usize| -> Vec<f64> {
@@ -826,7 +904,7 @@ impl Rows {
                 spread: column(|r| r.spread, spread_terms),
                 normal: degrees_of_freedom.iter().all(|d| d.is_infinite()),
                 degrees_of_freedom,
-                flakes,
+                runs,
             });
         }
         (sheets, flakes.iter().filter(|f| plain(f).is_none()).copied().collect())
@@ -836,7 +914,7 @@ impl Rows {
     fn draw_models(
         &self,
         models: &[Option<Model>],
-        rng: &mut ChaCha8Rng,
+        rng: &mut Generator,
     ) -> (Vec<Option<DrawnModel>>, Vec<f64>) {
         let drawn = models.iter().map(|m| m.as_ref().map(|m| m.draw(rng))).collect();
         let effects = (0..self.clusters.len()).map(|_| StandardNormal.sample(rng)).collect();
@@ -850,7 +928,7 @@ impl Rows {
         models: &[Option<Model>],
         (drawn, effects): &(Vec<Option<DrawnModel>>, Vec<f64>),
         at_least: f64,
-        rng: &mut ChaCha8Rng,
+        rng: &mut Generator,
     ) -> f64 {
         let (first, count) = self.pieces[piece];
         let rows = &self.rows[first..first + count];
