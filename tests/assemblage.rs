@@ -107,7 +107,7 @@ fn totals_agree_with_simulation_in_r_under_modelled_spread_and_heavy_tails() {
         covariance: vec![vec![0.05, -0.02], vec![-0.02, 0.0125]],
     };
     m.tails = Tails::Student { degrees_of_freedom: 5.0 };
-    agrees("modelled", &total_of_reference_platforms(Calibration::new(parts).unwrap(), 60_000));
+    agrees("modelled", &total_of_reference_platforms(Calibration::new(parts).unwrap(), 90_000));
 }
 
 #[test]

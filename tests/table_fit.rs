@@ -2,6 +2,7 @@
 
 use conchoid::calibration::fitting::{Collector, Recipe, Report};
 use conchoid::calibration::{Calibration, Provenance};
+use conchoid::fit::columns::RawColumns;
 use conchoid::fit::linear::{Accumulator, LinearFit};
 use conchoid::form::{Form, Layout};
 use conchoid::table::{OpenTable, Stretch, TableOptions};
@@ -127,6 +128,92 @@ fn many_rows_in_pieces_are_fitted_as_one_by_one() {
     for threads in [1, 2, 5] {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
         assert_eq!(pool.install(run).0.to_json(), calibration.to_json(), "{threads} threads");
+    }
+}
+
+/// More flakes than a collector keeps, the lengths of some not recorded: the fits are those of all flakes, and so are,
+/// to the digits told, the left-out error and the correlation that are worked out on the flakes kept.
+#[test]
+fn very_many_flakes_are_summed_up() {
+    let n = 700_001;
+    let column = |k: u32, low: f64, width: f64| (0..n).map(|i| low + width * spread_out(i, k)).collect();
+    let (depth, angle): (Vec<f64>, Vec<f64>) = (column(0, 2.0, 12.0), column(1, 50.0, 38.0));
+    let noise: Vec<f64> = column(2, 0.1, 0.4);
+    let mass: Vec<f64> = (0..n).map(|i| depth[i].powi(2) * noise[i]).collect();
+    let other = |i: usize| 1.0 + noise[i] + 0.3 * spread_out(i * 7, 5);
+    let length: Vec<f64> =
+        (0..n).map(|i| if i % 17 == 3 { f64::NAN } else { 4.0 * depth[i] * other(i) }).collect();
+    let run = |pieces: usize| {
+        let provenance = Provenance::new("field school", "own records", "own", "a test");
+        let form = Form::named("log-log").unwrap();
+        let mut recipe = Recipe::single("school", "mass_g", form, provenance);
+        let mut second = recipe.variants[0].sizes[0].clone();
+        (second.size, second.column) = ("length_mm".into(), "length_mm".into());
+        recipe.variants[0].sizes.push(second);
+        let mut many = Collector::new(recipe).unwrap();
+        let names = ["mass_g", "length_mm", "platform_depth_mm", "exterior_platform_angle_deg"];
+        for from in (0..n).step_by(pieces) {
+            let some = from..n.min(from + pieces);
+            let columns = [&mass, &length, &depth, &angle].map(|c| &c[some.clone()]);
+            many.offer_numbers(&names, &columns).unwrap();
+        }
+        many.finish().unwrap()
+    };
+    let (calibration, report) = run(n);
+    assert_eq!(run(9_999).0.to_json(), calibration.to_json());
+
+    let form = Form::named("log-log").unwrap();
+    let layout = Layout::of([&form]);
+    let compiled = form.compile(&layout).unwrap();
+    let of = |name: &String| if name == "platform_depth_mm" { &depth } else { &angle };
+    let mut standardised = Vec::new();
+    for (k, size) in [&mass, &length].into_iter().enumerate() {
+        let some: Vec<usize> = (0..n).filter(|i| size[*i].is_finite()).collect();
+        let pick = |c: &[f64]| some.iter().map(|i| c[*i]).collect::<Vec<f64>>();
+        let columns: Vec<Vec<f64>> = layout.numbers.iter().map(|n| pick(of(n))).collect();
+        let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+        let sizes = pick(size);
+        let expected = RawColumns::new(&form, &layout, &columns, &sizes).unwrap().fit().unwrap();
+        agree(report.fits[k].fit.linear().unwrap(), &expected);
+        let mut terms = vec![0.0; compiled.terms()];
+        let (mut largest, mut squares, mut own) = (0.0f64, 0.0, vec![f64::NAN; n]);
+        for (at, i) in some.iter().enumerate() {
+            let row: Vec<f64> = columns.iter().map(|c| c[at]).collect();
+            compiled.fill(&row, &mut terms);
+            let d = expected.diagnose(&terms, sizes[at].ln(), 1.0).unwrap();
+            largest = largest.max(d.leverage);
+            squares += d.left_out * d.left_out;
+            own[*i] = d.standardised;
+        }
+        standardised.push(own);
+        let model = &calibration.variants()[0].sizes[k];
+        assert_eq!(model.flakes, some.len() as u64);
+        assert!((model.largest_leverage / largest - 1.0).abs() < 1e-10);
+        let left_out = (squares / some.len() as f64).sqrt();
+        assert!((model.left_out_error / left_out - 1.0).abs() < 1e-8, "{} {left_out}", model.left_out_error);
+        let fitted = &report.fits[k];
+        assert!(fitted.left_out_flakes > 200_000 && fitted.left_out_flakes < model.flakes);
+        let recorded = model.recorded.unwrap();
+        let ends = sizes.iter().fold((f64::INFINITY, 0.0f64), |(a, b), v| (a.min(*v), b.max(*v)));
+        assert_eq!((recorded.low, recorded.high), ends);
+    }
+    assert_eq!((report.offered, report.used), (n as u64, n as u64));
+    let ranges = &calibration.variants()[0].ranges;
+    let range = ranges.iter().find(|r| r.name == "platform_depth_mm").unwrap();
+    assert_eq!(range.low, depth.iter().copied().fold(f64::INFINITY, f64::min));
+    assert_eq!(range.high, depth.iter().copied().fold(0.0, f64::max));
+    let product = |i: usize| standardised[0][i] * standardised[1][i];
+    let both: Vec<f64> = (0..n).map(product).filter(|v| v.is_finite()).collect();
+    let correlation = both.iter().sum::<f64>() / both.len() as f64;
+    let found = calibration.variants()[0].residual_correlation[1][0];
+    // half the flakes: four times the standard error of a correlation
+    assert!((found - correlation).abs() < 4.0 / (both.len() as f64 / 2.0).sqrt(), "{found} {correlation}");
+    assert!(correlation > 0.3);
+
+    #[cfg(feature = "parallel")]
+    for threads in [1, 3] {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        assert_eq!(pool.install(|| run(n)).0.to_json(), calibration.to_json(), "{threads} threads");
     }
 }
 

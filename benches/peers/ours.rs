@@ -3,7 +3,7 @@
 //! `ours FOLDER` reads the columns that `data.py` wrote there (little-endian f64) and prints one line `work seconds`
 //! per repetition. Without a folder it does nothing, so that it passes where benches are only tried out.
 
-use conchoid::calibration::{SizeModel, Spread, Tails, bundled};
+use conchoid::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
 use conchoid::fit::columns::RawColumns;
 use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
@@ -161,19 +161,25 @@ fn main() {
         quick.intervals(black_box(&row), &mut out).expect("an estimate");
         black_box(&out);
     });
-    let mut bag = Assemblage::new(&predictor).expect("an assemblage");
-    for (depth, angle) in depth.iter().zip(&angle).take(10_000) {
-        let platform = Platform::builder()
-            .depth_mm(*depth)
-            .exterior_platform_angle_deg(*angle)
-            .build()
-            .expect("a platform");
-        bag.offer("all", &Strike::builder().platform(platform).build().expect("a strike"));
+    let own = std::fs::read_to_string(folder.join("fit.json")).expect("the calibration fitted to the table");
+    let own = Predictor::new(Calibration::from_json(&own).expect("a calibration")).expect("a predictor");
+    for (work, predictor) in [("assemblage", &own), ("assemblage-two-sizes", &predictor)] {
+        let mut bag = Assemblage::new(predictor).expect("an assemblage");
+        for (depth, angle) in depth.iter().zip(&angle).take(10_000) {
+            let platform = Platform::builder()
+                .depth_mm(*depth)
+                .exterior_platform_angle_deg(*angle)
+                .build()
+                .expect("a platform");
+            bag.offer("all", &Strike::builder().platform(platform).build().expect("a strike"));
+        }
+        let drawing = Drawing::seeded(1).draws(10_000).expect("draws");
+        time(work, 2, 1, || {
+            black_box(bag.totals(&drawing).expect("totals"));
+        });
+        let total = bag.totals(&drawing).expect("totals")[0].total_mass_g.expect("flakes");
+        println!("fact {work} median, conchoid {:e}", total.median);
     }
-    let drawing = Drawing::seeded(1).draws(10_000).expect("draws");
-    time("assemblage", 2, 1, || {
-        black_box(bag.totals(&drawing).expect("totals"));
-    });
     triad(8_000_000);
 }
 

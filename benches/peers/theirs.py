@@ -3,7 +3,7 @@
 Each round runs our binary once (it repeats each work five times) and each peer once; R joins where it is
 installed. Medians over all. Writes the table to RESULTS and prints it. Peers named in PEERS_WITHOUT (with commas) are
 left out: statsmodels MixedLM takes minutes."""
-import os, pathlib, platform, shutil, statistics, subprocess, sys, time
+import json, os, pathlib, platform, shutil, statistics, subprocess, sys, time
 import numpy as np
 import scipy, scipy.stats
 import statsmodels, statsmodels.api as sm
@@ -15,6 +15,8 @@ depth, angle, antler, mass, ends, core_of = (
     np.fromfile(folder / n, "<f8") for n in ("depth", "angle", "class", "mass", "ends", "core")
 )
 n = len(mass)
+here = pathlib.Path(__file__).parent
+fitted = str(folder / "fit.json")
 times = {}
 
 
@@ -138,17 +140,46 @@ def statsmodels_mixed():
     facts["spread within cores, statsmodels"] = float(np.sqrt(m.scale))
 
 
+def sums(rng, x, model, batch):
+    """Sums over all flakes of a batch of draws that share their coefficients and spread."""
+    beta, v = np.array(model["coefficients"]), np.array(model["covariance"])
+    if "constant" in model["spread"]:
+        s, df = (model["spread"]["constant"][k] for k in ("value", "degrees_of_freedom"))
+        by = np.sqrt(df / rng.chisquare(df, batch))
+        s = s * by
+    else:
+        c, w = (np.array(model["spread"]["modelled"][k]) for k in ("coefficients", "covariance"))
+        by, s = 1.0, np.exp(c[0] + np.sqrt(w[0, 0]) * rng.standard_normal(batch))
+    m = x @ (beta[:, None] + by * (np.linalg.cholesky(v) @ rng.standard_normal((len(beta), batch))))
+    m += s * rng.standard_normal((len(x), batch))
+    np.exp(m, out=m)
+    return m.sum(0)
+
+
+def columns_of(few):
+    l, a = np.log(depth[:few]), angle[:few]
+    return np.stack([np.ones(few), l, a], axis=1), l - 2.0, a - 70.0
+
+
 def assemblage(flakes=10_000, draws=10_000, batch=200):
-    rng = np.random.default_rng(1)
-    x = design(depth[:flakes], angle[:flakes], antler[:flakes])
-    total = np.empty(draws)
-    for i in range(0, draws, batch):
-        drawn = b[:, None] + factor @ rng.standard_normal((6, batch))
-        m = x @ drawn
-        m += np.sqrt(s2) * rng.standard_normal((flakes, batch))
-        np.exp(m, out=m)
-        total[i : i + batch] = m.sum(0)
+    # total mass under the calibration fitted to the same flakes
+    rng, model = np.random.default_rng(1), json.load(open(fitted))["variants"][0]["sizes"][0]
+    x, _, _ = columns_of(flakes)
+    total = [sums(rng, x, model, batch) for _ in range(draws // batch)]
+    facts["assemblage median, numpy"] = float(np.median(np.concatenate(total)))
     return np.quantile(total, [0.025, 0.5, 0.975])
+
+
+def assemblage_two(flakes=10_000, draws=10_000, batch=200):
+    # total mass (squares and products as well, a spread of its own) and mean length under the flint calibration
+    rng, flint = np.random.default_rng(1), json.load(open(here.parent.parent / "src/calibration/hard-hammer-flint.json"))
+    sizes = next(v for v in flint["variants"] if v["name"] == "depth, angle")["sizes"]
+    length, mass = (next(s for s in sizes if s["size"] == n) for n in ("length_mm", "mass_g"))
+    x, l, a = columns_of(flakes)
+    squares = np.column_stack([x, l * l, l * a, a * a])
+    total = [(sums(rng, squares, mass, batch), sums(rng, x, length, batch)) for _ in range(draws // batch)]
+    facts["assemblage-two-sizes median, numpy"] = float(np.median([m for m, _ in total]))
+    return np.quantile([m for m, _ in total], [0.025, 0.5, 0.975])
 
 
 def ten_times(size=4096):
@@ -173,12 +204,12 @@ PEERS = [
 ]
 SLOW_PEERS = [
     ("assemblage", "numpy batched", assemblage, 1),
+    ("assemblage-two-sizes", "numpy batched", assemblage_two, 1),
     ("random-intercept", "statsmodels MixedLM", statsmodels_mixed, 1),
 ]
 without = os.environ.get("PEERS_WITHOUT", "").split(",")
 SLOW_PEERS = [p for p in SLOW_PEERS if p[1] not in without]
-here = pathlib.Path(__file__).parent
-table, fitted, written = (str(folder / name) for name in ("m.csv", "fit.json", "out.csv"))
+table, written = str(folder / "m.csv"), str(folder / "out.csv")
 peer = [sys.executable, str(here / "csv_peers.py")]
 FIT = [knap, "fit", "--table", table, "--response", "mass_g", "--form", "log-log", "--name", "own"]
 ESTIMATE = [knap, "estimate", "--table", table, "--out", written]

@@ -435,7 +435,7 @@ fn json(o: &Options, form: &str, report: &Report, against: &[(String, String)]) 
         }
         out.put("spread", fit.spread()).put("degrees_of_freedom", fit.degrees_of_freedom());
         out.put("r_squared", fit.r_squared()).put("adjusted_r_squared", fit.adjusted_r_squared());
-        out.put("left_out_error", f.left_out_error);
+        out.put("left_out_error", f.left_out_error).put("left_out_flakes", f.left_out_flakes);
         out.put("aic_own_unit", f.own_unit.aic);
     }
     out.put("used", report.used);

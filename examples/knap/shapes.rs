@@ -253,6 +253,8 @@ shape! {
         r_squared: f64,
         adjusted_r_squared: f64,
         left_out_error: f64,
+        /// How many flakes were left out in turn: of very many only some, evenly spread.
+        left_out_flakes: u64,
         /// Akaike's criterion with the density of the size in its own unit.
         aic_own_unit: f64,
         used: u64,

@@ -190,7 +190,7 @@ impl<'a> RawColumns<'a> {
 }
 
 /// g(size) of a column.
-fn transform_into(transform: Transform, sizes: &[f64], out: &mut [f64]) {
+pub(crate) fn transform_into(transform: Transform, sizes: &[f64], out: &mut [f64]) {
     match transform {
         Transform::Identity => out.copy_from_slice(sizes),
         Transform::Ln => vector::ln_into(sizes, out),

@@ -555,6 +555,24 @@ impl LinearFit {
             .collect()
     }
 
+    /// Columns of R^-1, each down to its diagonal, one after the other.
+    pub(crate) fn inverse_triangle(&self) -> Vec<f64> {
+        let p = self.names.len();
+        let column = |j: usize| {
+            let mut e = vec![0.0; p];
+            e[j] = 1.0;
+            let mut column = back_substitute(&self.triangle, p, &e);
+            column.truncate(j + 1);
+            column
+        };
+        (0..p).flat_map(column).collect()
+    }
+
+    /// The residual sum of squares.
+    pub(crate) fn residual_squares(&self) -> f64 {
+        self.rss
+    }
+
     /// Standard errors of the coefficients.
     pub fn standard_errors(&self) -> Vec<f64> {
         self.covariance().iter().enumerate().map(|(j, row)| row[j].sqrt()).collect()

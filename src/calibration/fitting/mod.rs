@@ -1,0 +1,522 @@
+//! From rows of observed flakes to a calibration.
+//!
+//! A [`Recipe`] says which forms to fit to which sizes; a [`Collector`] takes flakes one by one, keeps the
+//! few numbers the recipe needs, counts what it leaves out and why, and finishes into a [`Calibration`]. Least squares
+//! are summed up on the way, so that memory does not grow with the flakes; see [`FitReport::left_out_flakes`].
+
+mod recipe;
+mod report;
+mod running;
+mod shrunken;
+mod sizes;
+
+pub use recipe::{
+    Method, NOT_FEATHER, Recipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
+};
+pub use report::{FitReport, Fitted, Report, RowsFitted, Taken};
+
+use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
+use crate::error::{Error, Result};
+use crate::fit::Design;
+use crate::fit::multinomial::{self, MultinomialOptions, Outcomes};
+use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
+use crate::material::PercussorMaterial;
+use crate::strike::Measured;
+use recipe::{check_method, known_termination};
+use running::{Flakes, Reading, Running};
+use std::collections::BTreeMap;
+
+/// Takes flakes one by one and finishes into a calibration.
+///
+/// ```
+/// use conchoid::calibration::{Provenance, fitting::{Collector, Recipe}};
+/// use conchoid::flake::Flake;
+/// use conchoid::form::Form;
+/// use conchoid::strike::{Platform, Strike};
+///
+/// let provenance = Provenance::new("field school", "own records", "own", "example");
+/// let recipe = Recipe::single("school", "mass_g", Form::named("log-log")?, provenance);
+/// let mut collector = Collector::new(recipe)?;
+/// for (depth, angle, mass) in [(4.0, 70.0, 6.1), (6.0, 80.0, 19.0), (9.0, 65.0, 25.0), (7.0, 75.0, 17.0), (5.0, 85.0, 15.0)] {
+///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
+///     let strike = Strike::builder().platform(platform).build()?;
+///     collector.offer(&Flake::builder().strike(strike).mass_g(mass).build()?);
+/// }
+/// let (calibration, report) = collector.finish()?;
+/// assert_eq!((calibration.name(), report.used), ("school", 5));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct Collector {
+    recipe: Recipe,
+    layout: Layout,
+    /// Columns of sizes to keep, without repeats.
+    columns: Vec<String>,
+    /// For each size of each variant, one after another: how it reads the rows, and what it has seen.
+    readings: Vec<Reading>,
+    running: Vec<Running>,
+    /// Classes of the inputs may gain levels as they appear.
+    flakes: Flakes,
+    /// For each column of sizes how many there are, the smallest and the largest.
+    seen: Vec<(u64, f64, f64)>,
+    settings: Vec<Setting>,
+    /// Why rows could not be folded.
+    failed: Option<Error>,
+    /// Terminations as recorded, one for each row, where terminations are fitted.
+    ended: Vec<Option<String>>,
+    percussors: BTreeMap<String, u64>,
+    left_out: BTreeMap<String, u64>,
+    offered: u64,
+}
+
+impl Collector {
+    /// An empty collector.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] for a recipe without a variant or a size, or a method that does not suit its form.
+    pub fn new(recipe: Recipe) -> Result<Collector> {
+        if recipe.variants.is_empty() || recipe.variants.iter().any(|v| v.sizes.is_empty()) {
+            return Err(Error::invalid("recipe", "at least one variant with at least one size is needed"));
+        }
+        let forms = recipe
+            .variants
+            .iter()
+            .flat_map(|v| v.sizes.iter().map(|s| &s.form).chain(v.termination.iter().map(|t| &t.form)));
+        let mut layout = Layout::of(forms);
+        for a in &recipe.assumptions {
+            layout.add_level(&a.class, &a.level);
+        }
+        for name in &recipe.settings {
+            if layout.position(name).is_none() {
+                return Err(Error::invalid("settings", format!("no form reads {name}")));
+            }
+        }
+        let mut columns: Vec<String> = Vec::new();
+        for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
+            if !columns.contains(&s.column) {
+                columns.push(s.column.clone());
+            }
+        }
+        for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
+            check_method(s)?;
+            if let Method::Shrunken { tails: TailsToTry::ByClass { class, levels }, .. } = &s.method {
+                for (level, _) in levels {
+                    layout.add_level(class, level);
+                }
+            }
+        }
+        // levels may be added as they appear, but places and codes once given stay
+        let (mut readings, mut running) = (Vec::new(), Vec::new());
+        for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
+            let numbers = Layout::of([&s.form]).numbers;
+            let reading = Reading {
+                form: s.form.clone(),
+                compiled: s.form.compile(&layout)?,
+                transform: s.form.transform(),
+                column: columns.iter().position(|c| *c == s.column).unwrap_or(0),
+                reads: numbers.into_iter().filter_map(|n| layout.position(&n).map(|at| (n, at))).collect(),
+            };
+            running.push(Running::new(&reading, s.method == Method::LeastSquares)?);
+            readings.push(reading);
+        }
+        let summed = recipe
+            .variants
+            .iter()
+            .all(|v| v.termination.is_none() && v.sizes.iter().all(|s| s.method == Method::LeastSquares));
+        Ok(Collector {
+            flakes: Flakes::new(layout.len(), columns.len(), summed),
+            seen: vec![(0, f64::INFINITY, f64::NEG_INFINITY); columns.len()],
+            settings: Vec::new(),
+            failed: None,
+            recipe,
+            layout,
+            columns,
+            readings,
+            running,
+            ended: Vec::new(),
+            percussors: BTreeMap::new(),
+            left_out: BTreeMap::new(),
+            offered: 0,
+        })
+    }
+
+    /// Offers one flake. It is used, or left out and counted under the reason given back.
+    pub fn offer(&mut self, flake: &impl Measured) -> Taken {
+        self.offered += 1;
+        match self.take(flake) {
+            Ok(()) => Taken::Used,
+            Err(reason) => {
+                *self.left_out.entry(reason.clone()).or_default() += 1;
+                Taken::LeftOut(reason)
+            }
+        }
+    }
+
+    /// Offers flakes that record nothing but numbers: columns of one length under these names, not a number where
+    /// nothing was recorded. Each is used or left out as [`Collector::offer`] would do.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] when lengths differ, or there are not as many columns as names.
+    pub fn offer_numbers(&mut self, names: &[&str], columns: &[&[f64]]) -> Result<()> {
+        let rows = columns.first().map_or(0, |c| c.len());
+        for (what, found, expected) in [
+            ("columns", columns.len(), names.len()),
+            ("numbers in a column", columns.iter().map(|c| c.len()).max().unwrap_or(0), rows),
+            ("numbers in a column", columns.iter().map(|c| c.len()).min().unwrap_or(0), rows),
+        ] {
+            if found != expected {
+                return Err(Error::Shape { what: what.into(), found, expected });
+            }
+        }
+        let nothing = vec![f64::NAN; rows];
+        let column = |n: &String| names.iter().position(|m| m == n).map_or(&nothing[..], |at| columns[at]);
+        let mut x: Vec<&[f64]> = self.layout.numbers.iter().map(column).collect();
+        x.resize(self.layout.len(), &nothing);
+        let sizes: Vec<&[f64]> = self.columns.iter().map(column).collect();
+        let plans: Vec<_> = self
+            .readings
+            .iter()
+            .filter(|r| r.compiled.spread_terms() <= 1)
+            .map(|r| (r.compiled.plan(), r.transform, r.column))
+            .collect();
+        let most = plans.iter().map(|(p, ..)| p.registers()).max().unwrap_or(0);
+        let mut block = vec![0.0; most * BLOCK];
+        let (mut row, mut own) = (vec![0.0; x.len()], vec![0.0; sizes.len()]);
+        let before = self.flakes.used();
+        for from in (0..rows).step_by(BLOCK) {
+            let n = BLOCK.min(rows - from);
+            // a row that some form takes as it stands is used; the others are looked at one by one
+            let mut fine = [false; BLOCK];
+            for (plan, transform, at) in &plans {
+                plan.fill(&x, from, n, &mut block, BLOCK);
+                let mut takes = [true; BLOCK];
+                for j in 0..plan.terms() {
+                    for (t, v) in takes.iter_mut().zip(&block[j * BLOCK..][..n]) {
+                        *t &= v.is_finite();
+                    }
+                }
+                let least = if *transform == Transform::Identity { f64::NEG_INFINITY } else { 0.0 };
+                for ((f, t), v) in fine.iter_mut().zip(takes).zip(&sizes[*at][from..from + n]) {
+                    *f |= t & v.is_finite() & (*v > least);
+                }
+            }
+            for i in from..from + n {
+                row.iter_mut().zip(&x).for_each(|(r, c)| *r = c[i]);
+                own.iter_mut().zip(&sizes).for_each(|(s, c)| *s = c[i]);
+                self.offered += 1;
+                if !fine[i - from]
+                    && let Err(reason) = self.usable(&row, &own)
+                {
+                    *self.left_out.entry(reason).or_default() += 1;
+                    continue;
+                }
+                self.keep(&row, &own);
+            }
+        }
+        let used = self.flakes.used() - before;
+        if self.tells_ends() {
+            self.ended.resize(self.ended.len() + used as usize, None);
+        }
+        if let Some(p) = self.recipe.struck_with.as_ref().filter(|_| used > 0) {
+            *self.percussors.entry(p.clone()).or_default() += used;
+        }
+        Ok(())
+    }
+
+    /// Whether terminations are fitted, and so kept.
+    fn tells_ends(&self) -> bool {
+        self.recipe.variants.iter().any(|v| v.termination.is_some())
+    }
+
+    /// Counts a flake that could not be offered at all, such as a row of a table that was refused.
+    pub fn leave_out(&mut self, reason: impl Into<String>) {
+        self.offered += 1;
+        *self.left_out.entry(reason.into()).or_default() += 1;
+    }
+
+    fn take(&mut self, flake: &impl Measured) -> std::result::Result<(), String> {
+        if !self.recipe.keep_incomplete {
+            if let Some(portion) = flake.class("portion")
+                && portion != "complete"
+            {
+                return Err(format!("not complete ({portion})"));
+            }
+            if flake.class("retouched") == Some("yes") {
+                return Err("retouched".to_string());
+            }
+        }
+        if flake.class("platform_kind") == Some("crushed") {
+            return Err("crushed platform".to_string());
+        }
+        let mut x: Vec<f64> = Vec::with_capacity(self.layout.len());
+        for n in &self.layout.numbers {
+            x.push(flake.number(n).unwrap_or(f64::NAN));
+        }
+        for k in 0..self.layout.classes.len() {
+            let name = self.layout.classes[k].name.clone();
+            let level = match name.as_str() {
+                PERCUSSOR_CLASS => match flake.class(PERCUSSOR_CLASS) {
+                    Some(level) => Some(level.to_string()),
+                    None => match flake.class("percussor") {
+                        Some(p) => Some(
+                            PercussorMaterial::named(p)
+                                .map_err(|_| format!("percussor \"{p}\" is not known"))?
+                                .class()
+                                .to_string(),
+                        ),
+                        None => None,
+                    },
+                },
+                TERMINATION => flake.class(TERMINATION).and_then(known_termination).map(str::to_string),
+                _ => flake.class(&name).map(str::to_string),
+            };
+            x.push(match level {
+                Some(level) => self.layout.add_level(&name, &level) as f64,
+                None => f64::NAN,
+            });
+        }
+        let sizes: Vec<f64> = self.columns.iter().map(|c| flake.number(c).unwrap_or(f64::NAN)).collect();
+        self.usable(&x, &sizes)?;
+        if let Some(p) = flake.class("percussor").or(self.recipe.struck_with.as_deref()) {
+            *self.percussors.entry(p.to_string()).or_default() += 1;
+        }
+        if self.tells_ends() {
+            self.ended.push(flake.class(TERMINATION).map(str::to_string));
+        }
+        self.keep(&x, &sizes);
+        Ok(())
+    }
+
+    /// Takes a row that some fit can use.
+    fn keep(&mut self, x: &[f64], sizes: &[f64]) {
+        self.flakes.push(x, sizes);
+        if self.flakes.full() {
+            self.fold(false);
+        }
+    }
+
+    /// Adds the rows that wait to the sums.
+    fn fold(&mut self, last: bool) {
+        let waiting: Vec<usize> = self.flakes.waiting().collect();
+        let alone = self.readings.len() == 1;
+        for (reading, running) in self.readings.iter().zip(&mut self.running) {
+            let takes = |i: &usize| reading.takes(&self.flakes, &self.layout, *i);
+            // what the only form could not take was left out before
+            let some: Vec<usize>;
+            let rows = if alone {
+                &waiting
+            } else {
+                some = waiting.iter().copied().filter(takes).collect();
+                &some
+            };
+            if let Err(e) = running.fold(reading, &self.flakes, &self.layout, rows, last) {
+                self.failed.get_or_insert(e);
+            }
+        }
+        for (k, (n, low, high)) in self.seen.iter_mut().enumerate() {
+            for v in waiting.iter().map(|i| self.flakes.size(*i, k)).filter(|v| !v.is_nan()) {
+                (*n, *low, *high) = (*n + 1, low.min(v), high.max(v));
+            }
+        }
+        self.count_settings(&waiting);
+        self.flakes.settle();
+    }
+
+    /// Whether some fit can use this row; otherwise why not.
+    fn usable(&self, x: &[f64], sizes: &[f64]) -> std::result::Result<(), String> {
+        let mut reason = None;
+        for Reading { compiled, transform, column: at, .. } in &self.readings {
+            let column = &self.columns[*at];
+            let why = match compiled.check(x, &self.layout) {
+                Err(Error::Missing { at, .. }) => {
+                    format!("{} not recorded", at.column.unwrap_or_default())
+                }
+                Err(e) => e.to_string(),
+                Ok(()) if sizes[*at].is_nan() => format!("{column} not recorded"),
+                Ok(()) if !transform.apply(sizes[*at]).is_finite() => format!("{column} is not above 0"),
+                Ok(()) => return Ok(()),
+            };
+            reason.get_or_insert(why);
+        }
+        Err(reason.unwrap_or_else(|| "nothing to fit".to_string()))
+    }
+
+    /// Fits everything the recipe asks for.
+    ///
+    /// # Errors
+    /// [`Error::TooFew`], [`Error::RankDeficient`] from the fits, with the term named; [`Error::TooFew`]
+    /// when no flake was used at all.
+    pub fn finish(mut self) -> Result<(Calibration, Report)> {
+        self.fold(true);
+        let used = self.flakes.used();
+        if used == 0 {
+            return Err(Error::TooFew { what: "flakes to fit".into(), found: 0, needed: 2 });
+        }
+        for (column, (n, low, high)) in self.columns.iter().zip(&self.seen) {
+            if *n > 1 && low == high {
+                return Err(Error::invalid(
+                    column,
+                    "all flakes have the same, so nothing can be learnt of it",
+                ));
+            }
+        }
+        if let Some(e) = self.failed {
+            return Err(e);
+        }
+        let mut variants = Vec::new();
+        let mut fits = Vec::new();
+        let mut first = 0;
+        for v in &self.recipe.variants {
+            let (variant, mut reports) = self.fit_variant(v, first)?;
+            first += v.sizes.len();
+            variants.push(variant);
+            fits.append(&mut reports);
+        }
+        let mut settings = self.settings;
+        settings.sort_by(|a, b| a.values.partial_cmp(&b.values).unwrap_or(std::cmp::Ordering::Equal));
+        let calibration = Calibration::new(Parts {
+            name: self.recipe.name.clone(),
+            provenance: self.recipe.provenance.clone(),
+            stone: self.recipe.stone.clone(),
+            percussors: self
+                .percussors
+                .iter()
+                .map(|(name, flakes)| PercussorSeen { name: name.clone(), flakes: *flakes })
+                .collect(),
+            not_recorded: self.recipe.not_recorded.clone(),
+            layout: self.layout.clone(),
+            setting_names: self.recipe.settings.clone(),
+            settings,
+            assumptions: self.recipe.assumptions.clone(),
+            variants,
+        })?;
+        let mut left_out: Vec<(String, u64)> = self.left_out.into_iter().collect();
+        left_out.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        Ok((calibration, Report { offered: self.offered, used, left_out, fits }))
+    }
+
+    /// Fits a variant, whose sizes are read from the `first` reading on.
+    fn fit_variant(&self, recipe: &VariantRecipe, first: usize) -> Result<(Variant, Vec<FitReport>)> {
+        let mut sizes = Vec::new();
+        let mut reports = Vec::new();
+        // standardised residuals, one column a size, not a number where the size is missing
+        let mut residuals: Vec<Vec<f64>> = Vec::new();
+        let mut ranges: Vec<Range> = Vec::new();
+        for (k, s) in recipe.sizes.iter().enumerate() {
+            let fitted = self.fit_size(s, first + k)?;
+            let read = self.readings[first + k].reads.iter().zip(&self.running[first + k].ends);
+            read.for_each(|((name, _), (low, high))| widen(&mut ranges, name, *low, *high));
+            residuals.push(fitted.standardised);
+            reports.push(FitReport {
+                variant: recipe.name.clone(),
+                size: s.size.clone(),
+                terms: s.form.term_names(),
+                left_out_error: fitted.model.left_out_error,
+                left_out_flakes: fitted.left_out_flakes,
+                own_unit: fitted.own_unit,
+                rows: fitted.rows,
+                fit: fitted.fit,
+            });
+            sizes.push(fitted.model);
+        }
+        let (joint_flakes, residual_correlation) = correlation(&residuals);
+        let variant = Variant {
+            name: recipe.name.clone(),
+            sizes,
+            ranges,
+            joint_flakes,
+            residual_correlation,
+            termination: recipe.termination.as_ref().map(|t| self.fit_termination(t)).transpose()?,
+        };
+        Ok((variant, reports))
+    }
+
+    fn fit_termination(&self, recipe: &TerminationRecipe) -> Result<TerminationModel> {
+        let compiled = recipe.form.compile(&self.layout)?;
+        let names = match recipe.told_apart {
+            ToldApart::Four => vec!["feather", "hinge", "step", "overshot"],
+            ToldApart::FeatherOrNot => vec!["feather", NOT_FEATHER],
+        };
+        let (mut rows, mut classes) = (Vec::new(), Vec::new());
+        for i in 0..self.flakes.rows() {
+            let class = self.ended[i].as_deref().and_then(|e| recipe.told_apart.class(e));
+            let Some(class) = class.and_then(|c| names.iter().position(|n| *n == c)) else { continue };
+            if compiled.check(self.flakes.row(i), &self.layout).is_err() {
+                continue;
+            }
+            let mut terms = vec![0.0; compiled.terms()];
+            compiled.fill(self.flakes.row(i), &mut terms);
+            rows.push(terms);
+            classes.push(class);
+        }
+        let design = Design::from_rows(recipe.form.term_names(), &rows)?;
+        let outcomes = Outcomes::new(names.iter().map(|n| n.to_string()).collect(), classes)?;
+        let fit = multinomial::fit(&design, &outcomes, &MultinomialOptions::with_penalty(recipe.penalty))?;
+        Ok(TerminationModel { form: recipe.form.clone(), fit })
+    }
+
+    /// Counts the combinations of settings of some rows.
+    fn count_settings(&mut self, rows: &[usize]) {
+        let places: Vec<usize> =
+            self.recipe.settings.iter().filter_map(|n| self.layout.position(n)).collect();
+        if places.is_empty() {
+            return;
+        }
+        for i in rows {
+            let values: Vec<f64> = places.iter().map(|at| self.flakes.row(*i)[*at]).collect();
+            if values.iter().any(|v| v.is_nan()) {
+                continue;
+            }
+            match self.settings.iter_mut().find(|s| s.values == values) {
+                Some(s) => s.flakes += 1,
+                None => self.settings.push(Setting { values, flakes: 1 }),
+            }
+        }
+    }
+}
+
+/// How the rows kept stand to a finished fit.
+struct Standing {
+    /// One entry a row kept, not a number where the fit could not use it.
+    standardised: Vec<f64>,
+    largest_leverage: f64,
+    left_out_error: f64,
+    left_out_flakes: u64,
+}
+
+/// Widens the range of a measurement.
+fn widen(ranges: &mut Vec<Range>, name: &str, low: f64, high: f64) {
+    match ranges.iter_mut().find(|r| r.name == name) {
+        Some(r) => (r.low, r.high) = (r.low.min(low), r.high.max(high)),
+        None => ranges.push(Range { name: name.to_string(), low, high }),
+    }
+}
+
+/// Correlation of the columns over the rows that have them all, and how many those are. The identity where
+/// they are too few to tell.
+pub(crate) fn correlation(columns: &[Vec<f64>]) -> (u64, Vec<Vec<f64>>) {
+    let k = columns.len();
+    let n = columns.first().map_or(0, Vec::len);
+    let complete: Vec<usize> = (0..n).filter(|i| columns.iter().all(|c| c[*i].is_finite())).collect();
+    let mut r = vec![vec![0.0; k]; k];
+    for (a, row) in r.iter_mut().enumerate() {
+        row[a] = 1.0;
+    }
+    if complete.len() < k + 3 {
+        return (complete.len() as u64, r);
+    }
+    let m = complete.len() as f64;
+    let mean: Vec<f64> = columns.iter().map(|c| complete.iter().map(|i| c[*i]).sum::<f64>() / m).collect();
+    let moment = |a: usize, b: usize| -> f64 {
+        complete.iter().map(|i| (columns[a][*i] - mean[a]) * (columns[b][*i] - mean[b])).sum()
+    };
+    for a in 0..k {
+        for b in 0..a {
+            let c = moment(a, b) / (moment(a, a) * moment(b, b)).sqrt();
+            let c = if c.is_finite() { c.clamp(-0.999_999, 0.999_999) } else { 0.0 };
+            r[a][b] = c;
+            r[b][a] = c;
+        }
+    }
+    (complete.len() as u64, r)
+}

@@ -1,0 +1,182 @@
+//! What to fit: sizes, their forms and how each is fitted, and what is written beside it.
+
+use crate::calibration::{Assumption, Provenance};
+use crate::error::{Error, Result};
+use crate::fit::multinomial::Penalty;
+use crate::form::{Form, PERCUSSOR_CLASS};
+
+/// One size to be fitted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SizeRecipe {
+    /// Which size it is (`thickness_mm`).
+    pub size: String,
+    /// The column it is read from (`mean_thickness_mm`).
+    pub column: String,
+    /// The form.
+    pub form: Form,
+    /// How it is fitted.
+    pub method: Method,
+}
+
+/// How a form is fitted.
+#[derive(Debug, Clone, PartialEq, Default)]
+#[non_exhaustive]
+pub enum Method {
+    /// Least squares: one spread, normal errors, exact t intervals. The form must be without spread terms.
+    #[default]
+    LeastSquares,
+    /// Some terms under a ridge penalty, the spread with the form's spread terms, tails by class: see
+    /// [`crate::fit::shrunken`].
+    Shrunken {
+        /// Which of the form's terms are penalised, by their places in [`Form::terms`].
+        penalised: Vec<usize>,
+        /// The tails to choose from.
+        tails: TailsToTry,
+    },
+}
+
+/// Degrees of freedom to choose from in a shrunken fit; infinity is the normal.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum TailsToTry {
+    /// Normal errors.
+    Normal,
+    /// The same for all flakes.
+    Same(Vec<f64>),
+    /// By the level of a class that the form reads; levels not listed are normal.
+    ByClass {
+        /// The class variable (`blow_lands_on`).
+        class: String,
+        /// Levels, each with the degrees of freedom to try.
+        levels: Vec<(String, Vec<f64>)>,
+    },
+}
+
+/// Sizes that are fitted on the same measurements.
+#[derive(Debug, Clone, PartialEq)]
+pub struct VariantRecipe {
+    /// A short name (`depth, angle`).
+    pub name: String,
+    /// The sizes.
+    pub sizes: Vec<SizeRecipe>,
+    /// How its flakes end, where the table supports a model of that.
+    pub termination: Option<TerminationRecipe>,
+}
+
+/// How a multinomial model of the termination is fitted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TerminationRecipe {
+    /// Its terms; the transform is not used.
+    pub form: Form,
+    /// Which terminations are told apart.
+    pub told_apart: ToldApart,
+    /// The penalty.
+    pub penalty: Penalty,
+}
+
+/// Which terminations a model tells apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ToldApart {
+    /// Feather, hinge, step, overshot; other entries are left out.
+    Four,
+    /// Feather against hinge, step, overshot and inflexed together; other entries are left out.
+    FeatherOrNot,
+}
+
+impl ToldApart {
+    /// The class that a recorded termination falls into, if it is a termination.
+    pub(super) fn class(self, recorded: &str) -> Option<&'static str> {
+        match (self, known_termination(recorded)) {
+            (ToldApart::Four, known) => known,
+            (ToldApart::FeatherOrNot, Some("feather")) => Some("feather"),
+            (ToldApart::FeatherOrNot, Some(_)) => Some(NOT_FEATHER),
+            (ToldApart::FeatherOrNot, None) => (recorded == "inflexed").then_some(NOT_FEATHER),
+        }
+    }
+}
+
+/// The class of all flakes that do not feather out, where a table cannot tell them apart.
+pub const NOT_FEATHER: &str = "not feather";
+
+/// What to fit, and what to write beside it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recipe {
+    /// Name of the calibration.
+    pub name: String,
+    /// Where the flakes come from.
+    pub provenance: Provenance,
+    /// The stone, where all flakes are of one.
+    pub stone: Option<String>,
+    /// Variants, the one that needs most first.
+    pub variants: Vec<VariantRecipe>,
+    /// Settings of the blow that a row to be estimated may leave out.
+    pub settings: Vec<String>,
+    /// Classes taken as given where a row to be estimated does not record them.
+    pub assumptions: Vec<Assumption>,
+    /// What was not recorded and so is not in the intervals.
+    pub not_recorded: Vec<String>,
+    /// Whether incomplete and retouched pieces are fitted too.
+    pub keep_incomplete: bool,
+    /// What struck the flakes, where the table does not record it row by row.
+    pub struck_with: Option<String>,
+}
+
+impl Recipe {
+    /// One size under one form; settings are the measurements of the blow that the form reads.
+    pub fn single(name: &str, size: &str, form: Form, provenance: Provenance) -> Recipe {
+        let settings = [crate::form::ANGLE_OF_BLOW, PERCUSSOR_CLASS, "percussor", crate::form::LANDS_ON];
+        let needs = form.needs();
+        Recipe {
+            name: name.to_string(),
+            provenance,
+            stone: None,
+            settings: settings
+                .iter()
+                .filter(|s| needs.iter().any(|n| n == *s))
+                .map(|s| s.to_string())
+                .collect(),
+            assumptions: Vec::new(),
+            not_recorded: Vec::new(),
+            keep_incomplete: false,
+            struck_with: None,
+            variants: vec![VariantRecipe {
+                termination: None,
+                name: needs.join(", "),
+                sizes: vec![SizeRecipe {
+                    size: size.to_string(),
+                    column: size.to_string(),
+                    form,
+                    method: Method::LeastSquares,
+                }],
+            }],
+        }
+    }
+}
+
+/// Refuses a method that does not suit its form.
+pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
+    match &recipe.method {
+        Method::LeastSquares if !recipe.form.spread_terms().is_empty() => {
+            Err(Error::invalid("method", "least squares has one spread; spread terms need a shrunken fit"))
+        }
+        Method::Shrunken { penalised, .. } if penalised.iter().any(|p| *p >= recipe.form.terms().len()) => {
+            Err(Error::invalid("penalised", "the places of terms count from 0 to one less than the form has"))
+        }
+        Method::Shrunken { tails: TailsToTry::ByClass { class, levels }, .. } => {
+            if !recipe.form.needs().contains(class) {
+                return Err(Error::invalid(class, "the class of the tails must be one that the form reads"));
+            }
+            if (0..levels.len()).any(|i| levels[..i].iter().any(|(l, _)| *l == levels[i].0)) {
+                return Err(Error::invalid(class, "a level of the tails stands twice"));
+            }
+            Ok(())
+        }
+        _ => Ok(()),
+    }
+}
+
+/// A recorded termination as one of the four, or none.
+pub(super) fn known_termination(text: &str) -> Option<&'static str> {
+    text.parse::<crate::flake::RecordedTermination>().ok()?.known().map(|t| t.name())
+}

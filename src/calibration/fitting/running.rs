@@ -1,0 +1,405 @@
+//! What the fits keep of the flakes: sums over all of them and, of very many, every second, fourth, eighth row.
+//!
+//! ```text
+//!   rows offered -> waiting -> folded into the sums of each size -> kept, one in `stride`
+//! ```
+//!
+//! The rows kept are the first of every `stride` in the order of the table, so that they do not depend on threads.
+//! Coefficients, spread, ranges and counts are those of all flakes; what needs the rows beside the finished fit
+//! (left-out errors, correlations between sizes) is worked out on the rows kept, and the largest leverage on these
+//! and on the rows that lay farthest out when they passed.
+
+use super::report::RowsFitted;
+use crate::error::Result;
+use crate::fit::columns::{RawColumns, transform_into};
+use crate::fit::linear::{Accumulator, LinearFit};
+use crate::form::{BLOCK, Compiled, Form, Layout, Transform};
+use crate::threads;
+use crate::vector::{self, Kernel};
+
+/// Rows of one piece of work. A fit of no more is done row by row; pieces depend on the rows alone, so the answer
+/// is the same bytes for any number of threads.
+pub(super) const PIECE: usize = 64 * BLOCK;
+
+/// Rows that are folded together.
+const TOGETHER: usize = 8 * PIECE;
+
+/// Numbers that are kept at most where rows may be dropped.
+const MOST_NUMBERS: usize = 1 << 21;
+
+/// Rows remembered for lying farthest out.
+const FARTHEST: usize = 64;
+
+/// The rows: those kept for good, then those that wait to be folded.
+#[derive(Debug, Clone)]
+pub(super) struct Flakes {
+    width: usize,
+    columns: usize,
+    /// Input rows, one after another.
+    inputs: Vec<f64>,
+    /// Sizes, one row of `columns` after another; not a number where missing.
+    sizes: Vec<f64>,
+    kept: usize,
+    /// Most rows that are kept; none where every row is needed.
+    most: Option<usize>,
+    stride: u64,
+    folded: u64,
+}
+
+impl Flakes {
+    /// `width` inputs and `columns` sizes a row; whether rows may be dropped where they are very many.
+    pub(super) fn new(width: usize, columns: usize, may_drop: bool) -> Flakes {
+        let most = (MOST_NUMBERS / (width + columns)).max(2 * PIECE);
+        let most = if most.is_power_of_two() { most } else { most.next_power_of_two() / 2 };
+        Flakes {
+            width,
+            columns,
+            inputs: Vec::new(),
+            sizes: Vec::new(),
+            kept: 0,
+            most: may_drop.then_some(most),
+            stride: 1,
+            folded: 0,
+        }
+    }
+
+    pub(super) fn push(&mut self, x: &[f64], sizes: &[f64]) {
+        self.inputs.extend_from_slice(x);
+        self.sizes.extend_from_slice(sizes);
+    }
+
+    /// Rows held, kept and waiting.
+    pub(super) fn rows(&self) -> usize {
+        self.sizes.len() / self.columns
+    }
+
+    /// Flakes used so far, held or not.
+    pub(super) fn used(&self) -> u64 {
+        self.folded + (self.rows() - self.kept) as u64
+    }
+
+    /// Places of the rows that wait.
+    pub(super) fn waiting(&self) -> std::ops::Range<usize> {
+        self.kept..self.rows()
+    }
+
+    /// Whether so many rows wait that they should be folded.
+    pub(super) fn full(&self) -> bool {
+        self.most.is_some() && self.waiting().len() >= TOGETHER
+    }
+
+    pub(super) fn row(&self, i: usize) -> &[f64] {
+        &self.inputs[i * self.width..(i + 1) * self.width]
+    }
+
+    pub(super) fn size(&self, i: usize, column: usize) -> f64 {
+        self.sizes[i * self.columns + column]
+    }
+
+    /// The waiting rows have been folded; one in `stride` stays.
+    pub(super) fn settle(&mut self) {
+        let (from, folded) = (self.kept, self.folded);
+        self.folded = self.used();
+        let stride = self.stride;
+        self.keep(from, |i| (folded + (i - from) as u64).is_multiple_of(stride));
+        while self.most.is_some_and(|most| self.kept > most) {
+            self.stride *= 2;
+            self.keep(0, |i| i % 2 == 0);
+        }
+    }
+
+    /// Of the rows from a place on only those that `stays` says, in their order.
+    fn keep(&mut self, from: usize, stays: impl Fn(usize) -> bool) {
+        let mut to = from;
+        for i in from..self.rows() {
+            if stays(i) {
+                if to < i {
+                    self.inputs.copy_within(i * self.width..(i + 1) * self.width, to * self.width);
+                    self.sizes.copy_within(i * self.columns..(i + 1) * self.columns, to * self.columns);
+                }
+                to += 1;
+            }
+        }
+        self.inputs.truncate(to * self.width);
+        self.sizes.truncate(to * self.columns);
+        self.kept = to;
+    }
+}
+
+/// How one size reads the rows.
+#[derive(Debug, Clone)]
+pub(super) struct Reading {
+    pub(super) form: Form,
+    pub(super) compiled: Compiled,
+    pub(super) transform: Transform,
+    /// Its place among the columns of sizes.
+    pub(super) column: usize,
+    /// Numbers that the form reads, with their places.
+    pub(super) reads: Vec<(String, usize)>,
+}
+
+impl Reading {
+    /// Whether the form can use a row.
+    pub(super) fn takes(&self, flakes: &Flakes, layout: &Layout, i: usize) -> bool {
+        self.compiled.check(flakes.row(i), layout).is_ok()
+            && self.transform.apply(flakes.size(i, self.column)).is_finite()
+    }
+}
+
+/// What one size has seen.
+#[derive(Debug, Clone)]
+pub(super) struct Running {
+    /// None for a method that needs every row again.
+    accumulator: Option<Accumulator>,
+    count: u64,
+    mark: u64,
+    /// Sum of the log derivatives of the transform.
+    pub(super) ln_jacobian: f64,
+    /// Ends of the numbers read.
+    pub(super) ends: Vec<(f64, f64)>,
+    /// Ends of the sizes.
+    pub(super) recorded: (f64, f64),
+    /// A fit of the first rows, and the rows that lay farthest out by it: their leverage then, and their inputs.
+    early: Option<LinearFit>,
+    pub(super) far: Vec<(f64, Vec<f64>)>,
+}
+
+const NOTHING: (f64, f64) = (f64::INFINITY, f64::NEG_INFINITY);
+
+fn wider(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
+    (a.0.min(b.0), a.1.max(b.1))
+}
+
+/// What a piece adds to the sums.
+struct Part {
+    accumulator: Option<Accumulator>,
+    mark: u64,
+    ln_jacobian: f64,
+    ends: Vec<(f64, f64)>,
+    recorded: (f64, f64),
+}
+
+impl Running {
+    pub(super) fn new(reading: &Reading, least_squares: bool) -> Result<Running> {
+        let accumulator = least_squares.then(|| Accumulator::new(reading.form.term_names())).transpose()?;
+        Ok(Running {
+            accumulator,
+            count: 0,
+            mark: 0,
+            ln_jacobian: 0.0,
+            ends: vec![NOTHING; reading.reads.len()],
+            recorded: NOTHING,
+            early: None,
+            far: Vec::new(),
+        })
+    }
+
+    pub(super) fn rows(&self) -> RowsFitted {
+        RowsFitted::new(self.count, self.mark)
+    }
+
+    pub(super) fn accumulator(&self) -> Option<&Accumulator> {
+        self.accumulator.as_ref()
+    }
+
+    /// Takes in some rows. `last` where there will be no more.
+    pub(super) fn fold(
+        &mut self,
+        reading: &Reading,
+        flakes: &Flakes,
+        layout: &Layout,
+        rows: &[usize],
+        last: bool,
+    ) -> Result<()> {
+        let few = self.count == 0 && rows.len() <= PIECE;
+        let parts = threads::in_order(rows.len().div_ceil(PIECE), |k| {
+            let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
+            self.part(reading, flakes, layout, piece, few)
+        });
+        for part in parts {
+            let part = part?;
+            self.ln_jacobian += part.ln_jacobian;
+            self.mark = self.mark.wrapping_add(part.mark);
+            self.ends.iter_mut().zip(part.ends).for_each(|(a, b)| *a = wider(*a, b));
+            self.recorded = wider(self.recorded, part.recorded);
+            if let (Some(all), Some(part)) = (&mut self.accumulator, &part.accumulator) {
+                all.merge(part)?;
+            }
+        }
+        if few && let Some(all) = &mut self.accumulator {
+            let mut design = vec![0.0; reading.compiled.terms()];
+            for i in rows {
+                reading.compiled.fill(flakes.row(*i), &mut design);
+                all.push(&design, reading.transform.apply(flakes.size(*i, reading.column)))?;
+            }
+        }
+        let only = last && self.count == 0;
+        self.count += rows.len() as u64;
+        if !only {
+            self.look_far(reading, flakes, rows);
+        }
+        Ok(())
+    }
+
+    fn part(
+        &self,
+        reading: &Reading,
+        flakes: &Flakes,
+        layout: &Layout,
+        piece: &[usize],
+        few: bool,
+    ) -> Result<Part> {
+        let mut part = Part {
+            accumulator: None,
+            mark: 0,
+            ln_jacobian: 0.0,
+            ends: vec![NOTHING; reading.reads.len()],
+            recorded: NOTHING,
+        };
+        for i in piece {
+            let size = flakes.size(*i, reading.column);
+            part.mark = part.mark.wrapping_add(scramble(size));
+            part.recorded = wider(part.recorded, (size, size));
+            let row = flakes.row(*i);
+            for (ends, (_, at)) in part.ends.iter_mut().zip(&reading.reads) {
+                *ends = wider(*ends, (row[*at], row[*at]));
+            }
+        }
+        if few || self.accumulator.is_none() {
+            let each = piece.iter().map(|i| reading.transform.ln_jacobian(flakes.size(*i, reading.column)));
+            part.ln_jacobian = each.sum();
+        } else {
+            let columns = columns_of(flakes, piece);
+            let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+            let sizes: Vec<f64> = piece.iter().map(|i| flakes.size(*i, reading.column)).collect();
+            if reading.transform != Transform::Identity {
+                // the log derivative is a constant less a share of the logarithm
+                let mut ln = vec![0.0; sizes.len()];
+                vector::ln_into(&sizes, &mut ln);
+                let at_one = reading.transform.ln_jacobian(1.0);
+                let share = at_one - reading.transform.ln_jacobian(std::f64::consts::E);
+                part.ln_jacobian = sizes.len() as f64 * at_one - share * ln.iter().sum::<f64>();
+            }
+            let raw = RawColumns::new(&reading.form, layout, &columns, &sizes)?;
+            part.accumulator = Some(raw.accumulate()?);
+        }
+        Ok(part)
+    }
+
+    /// Remembers the rows that lie farthest out by the first fit that there was.
+    fn look_far(&mut self, reading: &Reading, flakes: &Flakes, rows: &[usize]) {
+        let Some(accumulator) = &self.accumulator else { return };
+        if self.early.is_none() {
+            self.early = accumulator.finish().ok();
+        }
+        let Some(early) = &self.early else { return };
+        let threshold = match self.far.last() {
+            Some((leverage, ..)) if self.far.len() == FARTHEST => *leverage,
+            _ => f64::NEG_INFINITY,
+        };
+        let inverse = early.inverse_triangle();
+        let found = threads::in_order(rows.len().div_ceil(PIECE), |k| {
+            let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
+            let mut far: Vec<(f64, usize)> = Vec::new();
+            let mut least = threshold;
+            each_block(reading, flakes, piece, early, &inverse, |some, block| {
+                for (i, leverage) in some.iter().zip(block.leverage) {
+                    if leverage > least {
+                        far.push((leverage, *i));
+                    }
+                }
+                if far.len() >= 4 * FARTHEST {
+                    farthest(&mut far, |f| f.0);
+                    least = far[FARTHEST - 1].0;
+                }
+            });
+            farthest(&mut far, |f| f.0);
+            far
+        });
+        for (leverage, i) in found.into_iter().flatten() {
+            self.far.push((leverage, flakes.row(i).to_vec()));
+        }
+        farthest(&mut self.far, |f| f.0);
+    }
+}
+
+/// The [`FARTHEST`] with the largest leverage, the largest first; of like ones those that came first.
+fn farthest<T>(far: &mut Vec<T>, leverage: impl Fn(&T) -> f64) {
+    far.sort_by(|a, b| leverage(b).total_cmp(&leverage(a)));
+    far.truncate(FARTHEST);
+}
+
+/// Input columns of some rows.
+fn columns_of(flakes: &Flakes, rows: &[usize]) -> Vec<Vec<f64>> {
+    let column = |at: usize| rows.iter().map(|i| flakes.row(*i)[at]).collect::<Vec<f64>>();
+    (0..flakes.width).map(column).collect()
+}
+
+/// How a block of rows stands to a fit.
+pub(super) struct Stands {
+    pub(super) leverage: [f64; BLOCK],
+    /// Observed less expected.
+    pub(super) residual: [f64; BLOCK],
+}
+
+/// Hands over the rows a block at a time, and how they stand to a fit, whose inverse triangle is given.
+pub(super) fn each_block(
+    reading: &Reading,
+    flakes: &Flakes,
+    rows: &[usize],
+    fit: &LinearFit,
+    inverse: &[f64],
+    mut take: impl FnMut(&[usize], &Stands),
+) {
+    let plan = reading.compiled.plan();
+    let mut x = vec![0.0; plan.registers() * BLOCK];
+    let mut stands = Stands { leverage: [0.0; BLOCK], residual: [0.0; BLOCK] };
+    for some in rows.chunks(BLOCK) {
+        let columns = columns_of(flakes, some);
+        let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+        plan.fill(&columns, 0, some.len(), &mut x, BLOCK);
+        let sizes: Vec<f64> = some.iter().map(|i| flakes.size(*i, reading.column)).collect();
+        transform_into(reading.transform, &sizes, &mut stands.residual[..some.len()]);
+        vector::run(Stand { x: &x, coefficients: fit.coefficients(), inverse, stands: &mut stands });
+        take(some, &stands);
+    }
+}
+
+/// Leverages and residuals of a block; the responses stand where the residuals go.
+struct Stand<'a> {
+    x: &'a [f64],
+    coefficients: &'a [f64],
+    /// Columns of R^-1, each down to its diagonal.
+    inverse: &'a [f64],
+    stands: &'a mut Stands,
+}
+
+impl Kernel for Stand<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        let Stands { leverage, residual } = self.stands;
+        let column = |j: usize| &self.x[j * BLOCK..][..BLOCK];
+        leverage.fill(0.0);
+        let mut at = 0;
+        for (j, b) in self.coefficients.iter().enumerate() {
+            residual.iter_mut().zip(column(j)).for_each(|(r, x)| *r -= b * x);
+            let mut z = [0.0; BLOCK];
+            for i in 0..=j {
+                let c = self.inverse[at];
+                z.iter_mut().zip(column(i)).for_each(|(z, x)| *z += c * x);
+                at += 1;
+            }
+            leverage.iter_mut().zip(&z).for_each(|(v, z)| *v += z * z);
+        }
+    }
+}
+
+/// A well mixed word of a number's bits (the finaliser of SplitMix64, Steele et al. 2014, OOPSLA), so that a
+/// sum of them identifies a set of numbers whatever their order.
+fn scramble(v: f64) -> u64 {
+    let mut z = v.to_bits().wrapping_add(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^ (z >> 31)
+}

@@ -1,0 +1,252 @@
+//! One size fitted: the finished sums, or the rows under a penalty, and how the rows kept stand to the fit.
+
+use super::recipe::{Method, SizeRecipe, TailsToTry};
+use super::report::{Fitted, RowsFitted};
+use super::running::{PIECE, Reading, Running, each_block};
+use super::shrunken::{Rows, chosen, conditional, rows_of};
+use super::{Collector, Standing};
+use crate::calibration::{Recorded, SizeModel, Spread, Tails};
+use crate::error::{Error, Result};
+use crate::fit::linear::{Criteria, LinearFit};
+use crate::threads;
+
+/// A size that is fitted.
+pub(super) struct FittedSize {
+    pub(super) model: SizeModel,
+    pub(super) own_unit: Criteria,
+    pub(super) rows: RowsFitted,
+    pub(super) standardised: Vec<f64>,
+    pub(super) left_out_flakes: u64,
+    pub(super) fit: Fitted,
+}
+
+impl Collector {
+    /// Fits one size, read by the reading at this place.
+    pub(super) fn fit_size(&self, recipe: &SizeRecipe, at: usize) -> Result<FittedSize> {
+        let (reading, running) = (&self.readings[at], &self.running[at]);
+        let kept = 0..self.flakes.rows();
+        // what the only form could not take was left out before
+        let rows: Vec<usize> = if self.readings.len() == 1 {
+            kept.collect()
+        } else {
+            kept.filter(|i| reading.takes(&self.flakes, &self.layout, *i)).collect()
+        };
+        match (&recipe.method, running.accumulator()) {
+            (Method::Shrunken { penalised, tails }, _) => {
+                self.shrunken(recipe, (penalised, tails), reading, running, &rows)
+            }
+            (Method::LeastSquares, Some(accumulator)) => {
+                self.least_squares(recipe, accumulator.finish()?, reading, running, &rows)
+            }
+            (Method::LeastSquares, None) => Err(Error::invalid("method", "least squares without its sums")),
+        }
+    }
+
+    fn least_squares(
+        &self,
+        recipe: &SizeRecipe,
+        fit: LinearFit,
+        reading: &Reading,
+        running: &Running,
+        rows: &[usize],
+    ) -> Result<FittedSize> {
+        let standing = self.stand(&fit, reading, running, rows);
+        let model = SizeModel {
+            size: recipe.size.clone(),
+            column: recipe.column.clone(),
+            form: recipe.form.clone(),
+            coefficients: fit.coefficients().to_vec(),
+            covariance: fit.covariance(),
+            spread: Spread::Constant { value: fit.spread(), degrees_of_freedom: fit.degrees_of_freedom() },
+            tails: Tails::Normal,
+            flakes: fit.rows(),
+            r_squared: fit.r_squared(),
+            left_out_error: standing.left_out_error,
+            largest_leverage: standing.largest_leverage,
+            recorded: recorded(running),
+            grouping: None,
+        };
+        Ok(FittedSize {
+            model,
+            own_unit: fit.criteria_in_own_unit(running.ln_jacobian),
+            rows: running.rows(),
+            standardised: standing.standardised,
+            left_out_flakes: standing.left_out_flakes,
+            fit: Fitted::LeastSquares(fit),
+        })
+    }
+
+    fn shrunken(
+        &self,
+        recipe: &SizeRecipe,
+        (penalised, tails): (&[usize], &TailsToTry),
+        reading: &Reading,
+        running: &Running,
+        rows: &[usize],
+    ) -> Result<FittedSize> {
+        let data = self.designs(recipe, (penalised, tails), reading, rows)?;
+        let fit = data.fit(&(0..rows.len()).collect::<Vec<_>>(), None)?;
+        let standing = data.stand(&fit, rows, self.flakes.rows())?;
+        let model = SizeModel {
+            size: recipe.size.clone(),
+            column: recipe.column.clone(),
+            form: recipe.form.clone(),
+            coefficients: fit.coefficients().to_vec(),
+            covariance: rows_of(fit.covariance()),
+            spread: Spread::Modelled {
+                coefficients: fit.gamma().to_vec(),
+                covariance: rows_of(fit.gamma_covariance()),
+            },
+            tails: chosen(tails, fit.degrees_of_freedom()),
+            flakes: fit.rows() as u64,
+            r_squared: data.explained(&fit)?,
+            left_out_error: standing.left_out_error,
+            largest_leverage: standing.largest_leverage,
+            recorded: recorded(running),
+            grouping: None,
+        };
+        Ok(FittedSize {
+            model,
+            own_unit: conditional(&fit, running.ln_jacobian),
+            rows: running.rows(),
+            standardised: standing.standardised,
+            left_out_flakes: standing.left_out_flakes,
+            fit: Fitted::Shrunken(Box::new(fit)),
+        })
+    }
+
+    /// The rows of a shrunken fit: both designs, the class of the tails, the response.
+    fn designs(
+        &self,
+        recipe: &SizeRecipe,
+        (penalised, tails): (&[usize], &TailsToTry),
+        reading: &Reading,
+        rows: &[usize],
+    ) -> Result<Rows> {
+        let compiled = &reading.compiled;
+        let offset = usize::from(recipe.form.intercept());
+        let mut flags = vec![false; compiled.terms()];
+        for at in penalised {
+            flags[at + offset] = true;
+        }
+        let (mut x, mut z) = (Vec::with_capacity(rows.len()), Vec::with_capacity(rows.len()));
+        for i in rows {
+            let (mut a, mut b) = (vec![0.0; compiled.terms()], vec![0.0; compiled.spread_terms()]);
+            compiled.fill(self.flakes.row(*i), &mut a);
+            compiled.fill_spread(self.flakes.row(*i), &mut b);
+            x.push(a);
+            z.push(b);
+        }
+        let (grids, class) = match tails {
+            TailsToTry::Normal => (vec![vec![f64::INFINITY]], vec![0; rows.len()]),
+            TailsToTry::Same(grid) => (vec![grid.clone()], vec![0; rows.len()]),
+            TailsToTry::ByClass { class, levels } => {
+                let at =
+                    self.layout.position(class).ok_or_else(|| Error::missing(class, "the tails need it"))?;
+                let known = self.layout.class_at(at).map_or(&[][..], |c| &c.levels);
+                let by_code: Vec<usize> = known
+                    .iter()
+                    .map(|l| levels.iter().position(|(n, _)| n == l).unwrap_or(levels.len()))
+                    .collect();
+                let grids = levels.iter().map(|(_, g)| g.clone()).chain([vec![f64::INFINITY]]).collect();
+                let of = |i: &usize| {
+                    by_code.get(self.flakes.row(*i)[at] as usize).copied().unwrap_or(levels.len())
+                };
+                (grids, rows.iter().map(of).collect())
+            }
+        };
+        Ok(Rows {
+            names: (recipe.form.term_names(), recipe.form.spread_term_names()),
+            penalised: flags,
+            grids,
+            class,
+            y: rows.iter().map(|i| reading.transform.apply(self.flakes.size(*i, reading.column))).collect(),
+            x,
+            z,
+        })
+    }
+
+    /// How the rows kept stand to a fit: leverage, leave-one-out error, standardised residuals.
+    fn stand(&self, fit: &LinearFit, reading: &Reading, running: &Running, rows: &[usize]) -> Standing {
+        let spread = fit.spread();
+        let inverse = fit.inverse_triangle();
+        let pieces = threads::in_order(rows.len().div_ceil(PIECE), |k| {
+            let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
+            let mut found = Stood { own: Vec::with_capacity(piece.len()), ..Stood::default() };
+            if rows.len() <= PIECE {
+                let (mut design, mut z) = (vec![0.0; reading.compiled.terms()], Vec::new());
+                for i in piece {
+                    reading.compiled.fill(self.flakes.row(*i), &mut design);
+                    let y = reading.transform.apply(self.flakes.size(*i, reading.column));
+                    let (leverage, standardised, left_out) = fit.stand(&design, y, spread, &mut z);
+                    found.add(leverage, standardised, left_out);
+                }
+            } else {
+                each_block(reading, &self.flakes, piece, fit, &inverse, |some, stands| {
+                    for (h, e) in stands.leverage.iter().zip(stands.residual).take(some.len()) {
+                        found.add(*h, e / (spread * (1.0 - h).sqrt()), e / (1.0 - h));
+                        found.residuals += e * e;
+                    }
+                });
+            }
+            found
+        });
+        let mut standardised = vec![f64::NAN; self.flakes.rows()];
+        let mut all = Stood::default();
+        for (k, found) in pieces.into_iter().enumerate() {
+            rows[k * PIECE..].iter().zip(found.own).for_each(|(i, v)| standardised[*i] = v);
+            all.largest = all.largest.max(found.largest);
+            all.squares += found.squares;
+            all.count += found.count;
+            all.residuals += found.residuals;
+        }
+        let mut largest_leverage = all.largest;
+        let mut mean_square = if all.count > 0 { all.squares / all.count as f64 } else { 0.0 };
+        if (rows.len() as u64) < fit.rows() && all.residuals > 0.0 {
+            // the squares of all residuals are known; how much larger the left-out ones are is that of the rows kept
+            mean_square = fit.residual_squares() / fit.rows() as f64 * (all.squares / all.residuals);
+        }
+        let mut design = vec![0.0; reading.compiled.terms()];
+        for (_, inputs) in &running.far {
+            reading.compiled.fill(inputs, &mut design);
+            largest_leverage = largest_leverage.max(fit.stand(&design, 0.0, spread, &mut Vec::new()).0);
+        }
+        Standing {
+            standardised,
+            largest_leverage,
+            left_out_error: mean_square.sqrt(),
+            left_out_flakes: all.count,
+        }
+    }
+}
+
+/// How the rows of a piece stand.
+#[derive(Default)]
+struct Stood {
+    /// Standardised residuals.
+    own: Vec<f64>,
+    /// Largest leverage.
+    largest: f64,
+    /// Sum of the squared left-out errors, and of how many.
+    squares: f64,
+    count: u64,
+    /// Sum of the squared residuals.
+    residuals: f64,
+}
+
+impl Stood {
+    fn add(&mut self, leverage: f64, standardised: f64, left_out: f64) {
+        self.own.push(standardised);
+        self.largest = self.largest.max(leverage);
+        if left_out.is_finite() {
+            self.squares += left_out * left_out;
+            self.count += 1;
+        }
+    }
+}
+
+/// The smallest and the largest size.
+fn recorded(running: &Running) -> Option<Recorded> {
+    let (low, high) = running.recorded;
+    (low <= high).then_some(Recorded { low, high })
+}
