@@ -3,15 +3,19 @@
 //! `ours FOLDER` reads the columns that `data.py` wrote there (little-endian f64) and prints one line `work seconds`
 //! per repetition. Without a folder it does nothing, so that it passes where benches are only tried out.
 
-use conchoid::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
+use conchoid::calibration::fitting::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
+use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread, Tails, bundled};
 use conchoid::fit::columns::RawColumns;
 use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use conchoid::fit::{Design, resample};
+use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Layout, Transform, indicator, ln, product, square};
 use conchoid::infer::assemblage::{Assemblage, Drawing};
+use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::predict::batch::{Batch, IntervalColumns};
-use conchoid::predict::{Interval, Predictor};
+use conchoid::predict::detachment::{BlowAsKnown, BlowFigures};
+use conchoid::predict::{Ask, Interval, Predictor, Quantiles};
 use conchoid::strike::{Platform, Strike};
 use std::hint::black_box;
 use std::path::Path;
@@ -161,16 +165,13 @@ fn main() {
         quick.intervals(black_box(&row), &mut out).expect("an estimate");
         black_box(&out);
     });
+    whole_answer(folder, &depth, &angle, &mass);
     let own = std::fs::read_to_string(folder.join("fit.json")).expect("the calibration fitted to the table");
     let own = Predictor::new(Calibration::from_json(&own).expect("a calibration")).expect("a predictor");
     for (work, predictor) in [("assemblage", &own), ("assemblage-two-sizes", &predictor)] {
         let mut bag = Assemblage::new(predictor).expect("an assemblage");
         for (depth, angle) in depth.iter().zip(&angle).take(10_000) {
-            let platform = Platform::builder()
-                .depth_mm(*depth)
-                .exterior_platform_angle_deg(*angle)
-                .build()
-                .expect("a platform");
+            let platform = platform(*depth, *angle);
             bag.offer("all", &Strike::builder().platform(platform).build().expect("a strike"));
         }
         let drawing = Drawing::seeded(1).draws(10_000).expect("draws");
@@ -181,6 +182,76 @@ fn main() {
         println!("fact {work} median, conchoid {:e}", total.median);
     }
     triad(8_000_000);
+}
+
+/// Everything there is to say of one flake: its size averaged over how it may end, and whether a blow detaches it.
+/// Then the same averaged over the settings of the glass experiments, which are not recorded.
+fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
+    let form = Form::new(
+        "log-log by termination",
+        Transform::Ln,
+        vec![
+            ln("platform_depth_mm"),
+            "exterior_platform_angle_deg".into(),
+            indicator("termination", "hinge"),
+            indicator("termination", "step"),
+            indicator("termination", "overshot"),
+        ],
+    )
+    .expect("a form");
+    let provenance = Provenance::new("invented", "data.py", "own", "a bench");
+    let mut recipe = Recipe::single("by termination", "mass_g", form, provenance);
+    let variant = &mut recipe.variants[0];
+    for size in ["length_mm", "width_mm", "thickness_mm"] {
+        let like = SizeRecipe { size: size.into(), column: size.into(), ..variant.sizes[0].clone() };
+        variant.sizes.push(like);
+    }
+    variant.termination = Some(TerminationRecipe {
+        form: Form::named("log-log").expect("a form"),
+        told_apart: ToldApart::Four,
+        penalty: Penalty::Firth,
+    });
+    let ends = read(folder, "ends");
+    let mut collector = Collector::new(recipe).expect("a recipe");
+    for i in 0..2_000 {
+        let strike = Strike::builder().platform(platform(depth[i], angle[i])).build().expect("a strike");
+        let flake = Flake::builder()
+            .strike(strike)
+            .mass_g(mass[i])
+            .length_mm(10.0 * mass[i].cbrt())
+            .width_mm(8.0 * mass[i].cbrt())
+            .thickness_mm(3.0 * mass[i].powf(0.3))
+            .termination(Termination::ALL[ends[i] as usize])
+            .build();
+        collector.offer(&flake.expect("a flake"));
+    }
+    let own = Predictor::new(collector.finish().expect("fits").0).expect("a predictor");
+    let glass = Predictor::new(bundled::named("controlled-glass").expect("bundled")).expect("a predictor");
+    let strike = Strike::builder().platform(platform(5.0, 70.0)).build().expect("a strike");
+    let (ask, mut quantiles) = (Ask::default(), Quantiles::default());
+    let flint = Stone::named("flint").expect("a stone");
+    let steel = PercussorMaterial::named("steel").expect("a percussor");
+    for (work, predictor) in
+        [("one-estimate-mixture-and-mechanics", &own), ("one-estimate-settings-not-recorded", &glass)]
+    {
+        let estimate = predictor.estimate(&strike, &ask).expect("an estimate");
+        let parts = estimate.sizes[0].predictive.components().len();
+        println!("fact components of {work} {parts:e}");
+        time(work, 10, 2_000, || {
+            let estimate = predictor.estimate(black_box(&strike), &ask).expect("an estimate");
+            for size in &estimate.sizes {
+                black_box(size.predictive.interval_with(0.95, &mut quantiles).expect("an interval"));
+            }
+            let figures = BlowFigures::new(400.0, 15.0, 6.0, 5.0, 70.0);
+            let blow = BlowAsKnown::new(flint.clone(), steel.clone(), figures).expect("a blow");
+            black_box(blow.probability());
+        });
+    }
+}
+
+fn platform(depth: f64, angle: f64) -> Platform {
+    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).bevelled(false);
+    platform.build().expect("a platform")
 }
 
 /// How the first tenth of the flakes end, and what their cores share, with terms brought to a common scale.

@@ -17,7 +17,7 @@ use super::estimate::{CLEARLY_BEYOND, Predictor};
 use crate::calibration::{SizeModel, Spread, Tails, Variant, cholesky};
 use crate::error::{Error, Result};
 use crate::form::{BLOCK, Compiled, Layout, Plan, Transform, check_columns};
-use crate::special::student_quantile_upper;
+use crate::special::{Series, student_quantile_upper};
 use crate::threads;
 use crate::vector::{self, Four, Kernel, Kernel4};
 
@@ -32,56 +32,25 @@ const CHUNK: usize = 64 * BLOCK;
 #[derive(Debug, Clone)]
 struct Quantiles {
     tail: f64,
-    series: [Option<[f64; NODES]>; STRETCHES.len() - 1],
+    series: [Option<Series<16>>; STRETCHES.len() - 1],
 }
 
-const NODES: usize = 16;
 const STRETCHES: [f64; 6] = [0.0, 0.01, 0.04, 0.1, 0.2, 0.35];
 
 impl Quantiles {
     fn new(tail: f64) -> Quantiles {
         let exact = |u: f64| student_quantile_upper(tail, 1.0 / u);
-        let series = std::array::from_fn(|k| {
-            let (a, b) = (STRETCHES[k], STRETCHES[k + 1]);
-            let at = |x: f64| 0.5 * (a + b) + 0.5 * (b - a) * x;
-            let turn = |i: usize| std::f64::consts::PI * (i as f64 + 0.5) / NODES as f64;
-            let values: [f64; NODES] = std::array::from_fn(|i| exact(at(turn(i).cos())));
-            let c: [f64; NODES] = std::array::from_fn(|j| {
-                let sum: f64 = (0..NODES).map(|i| values[i] * (turn(i) * j as f64).cos()).sum();
-                sum * if j == 0 { 1.0 } else { 2.0 } / NODES as f64
-            });
-            let fits = (0..=NODES).all(|i| {
-                let x = (std::f64::consts::PI * i as f64 / NODES as f64).cos();
-                let t = exact(at(x).max(0.0));
-                (chebyshev(&c, x) - t).abs() <= 2e-13 * t
-            });
-            fits.then_some(c)
-        });
-        Quantiles { tail, series }
+        let stretch = |k: usize| Series::new(STRETCHES[k], STRETCHES[k + 1], exact, |t| 2e-13 * t);
+        Quantiles { tail, series: std::array::from_fn(stretch) }
     }
 
     fn at(&self, degrees_of_freedom: f64) -> f64 {
         let u = 1.0 / degrees_of_freedom;
-        for (k, series) in self.series.iter().enumerate() {
-            let (a, b) = (STRETCHES[k], STRETCHES[k + 1]);
-            if let Some(c) = series
-                && u >= a
-                && u <= b
-            {
-                return chebyshev(c, (2.0 * u - a - b) / (b - a));
-            }
+        match self.series.iter().flatten().find(|s| s.covers(u)) {
+            Some(series) => series.at(u),
+            None => student_quantile_upper(self.tail, degrees_of_freedom),
         }
-        student_quantile_upper(self.tail, degrees_of_freedom)
     }
-}
-
-/// Clenshaw's sum of a Chebyshev series.
-fn chebyshev(c: &[f64; NODES], x: f64) -> f64 {
-    let (mut b1, mut b2) = (0.0, 0.0);
-    for j in (1..NODES).rev() {
-        (b1, b2) = (c[j] + 2.0 * x * b1 - b2, b1);
-    }
-    c[0] + x * b1 - b2
 }
 
 /// Where the intervals of a batch go: one number per row in each.

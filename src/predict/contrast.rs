@@ -255,7 +255,7 @@ impl Pair<'_> {
     /// The difference of two new flakes struck alike, transformed scale.
     fn new_flakes(&self) -> Result<Predictive> {
         let mut components = Vec::new();
-        let mut scratch = Vec::new();
+        let mut scratch = super::estimate::DesignRows::default();
         let mut row = vec![0.0; self.ready.compiled.terms()];
         let mut other = row.clone();
         for ((weight, first), (_, second)) in self.first.iter().zip(self.second) {

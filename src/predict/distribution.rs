@@ -33,7 +33,7 @@ pub struct Component {
 }
 
 impl Component {
-    fn standard(&self, v: f64) -> f64 {
+    pub(super) fn standard(&self, v: f64) -> f64 {
         (v - self.location) / self.scale
     }
 }
@@ -246,6 +246,9 @@ impl Predictive {
         if let [one] = &self.components[..] {
             return of(one);
         }
+        if let Some(v) = super::mixture::quantile(&self.components, p, q) {
+            return v;
+        }
         // the quantile of a mixture lies between those of its components
         let mut low = f64::INFINITY;
         let mut high = f64::NEG_INFINITY;
@@ -257,7 +260,7 @@ impl Predictive {
         self.solve(p, q, low, high)
     }
 
-    /// Newton's method on the nearer tail, kept inside a shrinking bracket.
+    /// Newton's method on the nearer tail, kept inside a shrinking bracket: slow, and sure.
     fn solve(&self, p: f64, q: f64, mut low: f64, mut high: f64) -> f64 {
         let mut v = 0.5 * (low + high);
         for _ in 0..200 {

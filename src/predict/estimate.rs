@@ -11,6 +11,7 @@ use crate::calibration::{
     Calibration, Recorded, SizeModel, Spread, Tails, TerminationModel, Variant, cholesky,
 };
 use crate::error::{Error, Result};
+use crate::fit::linear::dot;
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{self, Compiled, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::{PercussorClass, PercussorMaterial, Stone};
@@ -140,6 +141,28 @@ pub(super) struct ReadySize {
     spread_covariance: Option<nalgebra::DMatrix<f64>>,
     /// Place of the class that decides the tails, and degrees of freedom by code.
     tails: Option<(usize, Vec<f64>)>,
+    /// Whether its design rows are those of the size before.
+    as_before: bool,
+}
+
+/// Design rows of one size at one input row: of the location, and of the log spread.
+#[derive(Debug, Default)]
+pub(super) struct DesignRows {
+    location: Vec<f64>,
+    spread: Vec<f64>,
+}
+
+impl DesignRows {
+    fn fill(&mut self, compiled: &Compiled, x: &[f64]) {
+        self.location.resize(compiled.terms(), 0.0);
+        compiled.fill(x, &mut self.location);
+        self.spread.resize(compiled.spread_terms(), 0.0);
+        compiled.fill_spread(x, &mut self.spread);
+    }
+
+    fn are_finite(&self) -> bool {
+        self.location.iter().chain(&self.spread).all(|v| v.is_finite())
+    }
 }
 
 /// Location, scale and degrees of freedom of one size at one complete input row, and its leverage.
@@ -172,22 +195,24 @@ impl ReadySize {
             }),
             _ => None,
         };
-        Ok(ReadySize { compiled, factor, spread_covariance, tails })
+        Ok(ReadySize { compiled, factor, spread_covariance, tails, as_before: false })
     }
 
     /// Evaluates at a complete input row that has passed the check of the form's domain.
-    pub(super) fn at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> At {
-        row.resize(self.compiled.terms(), 0.0);
-        self.compiled.fill(x, row);
-        let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
-        let uncertainty = quadratic(&self.factor, row);
+    pub(super) fn at(&self, m: &SizeModel, x: &[f64], rows: &mut DesignRows) -> At {
+        rows.fill(&self.compiled, x);
+        self.at_rows(m, x, rows)
+    }
+
+    /// The same where the design rows are there already.
+    fn at_rows(&self, m: &SizeModel, x: &[f64], rows: &DesignRows) -> At {
+        let location = rows.location.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
+        let uncertainty = quadratic(&self.factor, &rows.location);
         let (own, behind) = match (&m.spread, &self.spread_covariance) {
             (Spread::Modelled { coefficients, .. }, Some(factor)) => {
-                row.resize(self.compiled.spread_terms(), 0.0);
-                self.compiled.fill_spread(x, row);
-                let ln: f64 = row.iter().zip(coefficients).map(|(v, c)| v * c).sum();
+                let ln: f64 = rows.spread.iter().zip(coefficients).map(|(v, c)| v * c).sum();
                 // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
-                (ln.exp(), 0.5 / quadratic(factor, row))
+                (ln.exp(), 0.5 / quadratic(factor, &rows.spread))
             }
             (Spread::Constant { value, degrees_of_freedom }, _) => (*value, *degrees_of_freedom),
             (Spread::Modelled { .. }, None) => (f64::NAN, f64::NAN),
@@ -209,15 +234,8 @@ impl ReadySize {
 /// |L' x|^2 for a lower triangle L: x' (L L') x.
 pub(super) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
     let p = x.len();
-    let mut sum = 0.0;
-    for j in 0..p {
-        let mut z = 0.0;
-        for i in j..p {
-            z += l[(i, j)] * x[i];
-        }
-        sum += z * z;
-    }
-    sum
+    let column = |j: usize| &l.as_slice()[j * p + j..(j + 1) * p];
+    (0..p).map(|j| dot(column(j), &x[j..]).powi(2)).sum()
 }
 
 impl ReadyVariant {
@@ -228,7 +246,10 @@ impl ReadyVariant {
             .iter()
             .map(|n| layout.position(n).ok_or_else(|| Error::missing(n, "the calibration's layout lacks it")))
             .collect::<Result<Vec<_>>>()?;
-        let sizes = v.sizes.iter().map(|m| ReadySize::new(m, calibration)).collect::<Result<Vec<_>>>()?;
+        let mut sizes = v.sizes.iter().map(|m| ReadySize::new(m, calibration)).collect::<Result<Vec<_>>>()?;
+        for k in 1..sizes.len() {
+            sizes[k].as_before = sizes[k].compiled == sizes[k - 1].compiled;
+        }
         let ends = v.termination.as_ref().map(|t| ReadyTermination::new(t, calibration)).transpose()?;
         let mut names: Vec<String> = v.sizes.iter().flat_map(|m| m.form.needs()).collect();
         names.extend(v.termination.iter().flat_map(|t| t.form.needs()));
@@ -330,7 +351,7 @@ impl Predictor {
 
     /// Centre and scale of each size of a variant at a complete input row; not a number outside the domain.
     pub(super) fn standing(&self, variant: usize, x: &[f64]) -> Vec<(f64, f64)> {
-        let mut row = Vec::new();
+        let mut row = DesignRows::default();
         let sizes = &self.calibration.variants()[variant].sizes;
         let at = sizes.iter().zip(&self.variants[variant].sizes).map(|(m, r)| r.at(m, x, &mut row));
         at.map(|at| (at.location, at.scale)).collect()
@@ -550,11 +571,16 @@ impl Predictor {
         let mut components: Vec<Vec<Component>> =
             variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
         let mut highest = (0.0f64, 0.0f64);
-        let mut scratch = Vec::new();
+        let mut designs = DesignRows::default();
         for (weight, x) in &rows {
             for (k, (m, r)) in variant.sizes.iter().zip(&ready.sizes).enumerate() {
-                r.compiled.check(x, layout)?;
-                let at = r.at(m, x, &mut scratch);
+                if !r.as_before {
+                    designs.fill(&r.compiled, x);
+                    if !designs.are_finite() {
+                        r.compiled.check(x, layout)?;
+                    }
+                }
+                let at = r.at_rows(m, x, &designs);
                 if at.leverage / m.largest_leverage > highest.0 / highest.1 || highest.1 == 0.0 {
                     highest = (at.leverage, m.largest_leverage);
                 }

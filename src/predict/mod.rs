@@ -22,6 +22,7 @@ pub mod distribution;
 pub mod estimate;
 pub mod joint;
 pub mod measurement;
+mod mixture;
 // only tables use the most of it
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod settled;

@@ -1,9 +1,9 @@
 //! Student's t with ν degrees of freedom, a = ν/2.
 //!
 //! Upper tail for t > 0, x = ν/(ν + t²), y = 1 − x, by where t lies:
-//! - t² ≤ min(ν, 3): ½ − t f(t) Σ (a + ½)ₙ/(3/2)ₙ yⁿ, all terms positive;
+//! - t² ≤ min(ν, 3), ν < 20 (and for the mass about the centre): ½ − t f(t) Σ (a + ½)ₙ/(3/2)ₙ yⁿ, all terms positive;
 //! - t² > ν: xᵃ/(2B) Σ (½)ₙ xⁿ/(n! (a + n)), all terms positive, B = B(a, ½);
-//! - between, ν ≥ 20: with T = a − ¼ and s = −ln x, the integral B⁻¹ ∫ₛ e^(−Tv) v^(−½) [sinh(v/2)/(v/2)]^(−½) dv,
+//! - t² ≤ ν, ν ≥ 20: with T = a − ¼ and s = −ln x, the integral B⁻¹ ∫ₛ e^(−Tv) v^(−½) [sinh(v/2)/(v/2)]^(−½) dv,
 //!   the bracket expanded in v² and integrated term by term, beginning with erfc(√(Ts)); after DiDonato and
 //!   Morris 1992, ACM Trans. Math. Softw. 18:360, section 9 (from memory; derived again here);
 //! - between, ν < 20: the continued fraction of the incomplete beta function (same paper, section 4, from memory).
@@ -117,18 +117,35 @@ impl Student {
         if x > 0.0 {
             if self.df.is_infinite() {
                 normal_sf(x)
-            } else if self.near_centre(x) {
+            } else if self.near_centre(x) && self.df < LARGE_FREEDOM {
                 0.5 - self.centre(x)
             } else {
                 self.far_tail(x)
             }
         } else if self.df.is_infinite() {
             normal_cdf(-x)
-        } else if self.near_centre(-x) {
+        } else if self.near_centre(-x) && self.df < LARGE_FREEDOM {
             0.5 + self.centre(-x)
         } else {
             1.0 - self.far_tail(-x)
         }
+    }
+
+    /// About how much wider than the normal the t is where the normal has its upper quantile `z` ≥ 0, by the first two
+    /// terms in 1/ν (Abramowitz and Stegun 1964, 26.7.5); none where that says nothing.
+    pub(crate) fn widening(&self, z: f64) -> Option<f64> {
+        if self.df.is_infinite() {
+            return Some(1.0);
+        }
+        let square = z * z;
+        let first = (square + 1.0) / 4.0;
+        let second = ((5.0 * square + 16.0) * square + 3.0) / 96.0;
+        (square <= 2.0 * self.df && self.df >= 2.0).then(|| 1.0 + (first + second / self.df) / self.df)
+    }
+
+    /// Derivative of the log density at x.
+    pub(crate) fn ln_pdf_slope(&self, x: f64) -> f64 {
+        if self.df.is_infinite() { -x } else { -(self.df + 1.0) * x / (self.df + x * x) }
     }
 
     /// P(0 < T < x), negative for x < 0: the distribution function less one half, without cancellation.
