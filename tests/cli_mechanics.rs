@@ -128,7 +128,7 @@ fn bad_options_are_named_with_their_range() {
         (("4.95", "fast"), "neither a number nor a range"),
         (("4.95", "NaN"), "speed_m_s: NaN is out of range"),
         (("--depth-mm 8", ""), "--depth-mm"),
-        (("--angle-deg 75", "--angle-deg 75 --format csv"), "csv is not offered here"),
+        (("--angle-deg 75", "--angle-deg 75 --format csv"), "[possible values: text, json]"),
     ] {
         let arguments = STEEL_BALL.replace(change.0, change.1);
         run(&arguments).code(2).stderr(predicate::str::contains(wanted)).stdout("");

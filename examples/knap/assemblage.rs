@@ -4,7 +4,7 @@ use crate::assemblage_plot;
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
-use crate::report::{Ordered, count, percent, short, wrapped};
+use crate::report::{Format, Ordered, count, percent, short, wrapped};
 use crate::tables::{self, Progress};
 use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
@@ -26,14 +26,6 @@ Examples:
   knap assemblage --table pit.csv --against school.csv --size width_mm --seed 7
 One flake a platform: pieces of one group that share core and flake name are one flake. The same seed and
 number of draws give the same numbers.";
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Format {
-    /// An answer in words
-    Text,
-    /// One JSON object
-    Json,
-}
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum BoundBy {

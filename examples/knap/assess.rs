@@ -157,9 +157,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
         let e = conchoid::Error::unknown_name("--response", &o.response, known);
         return Err(Failure::usage(e.to_string()));
     }
-    if o.format == Format::Csv {
-        return Err(Failure::usage("--format csv: a comparison is printed as text or json"));
-    }
     let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
     let rows = rows(o, &recipes)?;
     let folds = match &o.by {
@@ -196,7 +193,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     match o.format {
         Format::Json => json(&a, checks.as_ref())?.print()?,
-        _ => print_text(o, &a, checks.as_ref())?,
+        Format::Text => print_text(o, &a, checks.as_ref())?,
     }
     Ok(0)
 }

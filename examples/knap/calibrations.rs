@@ -32,7 +32,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
             }
             all.print()?;
         }
-        (None, _) => {
+        (None, Format::Text) => {
             let mut out = std::io::stdout().lock();
             for name in NAMES {
                 let c = calibration(Some(name), None)?;
@@ -55,7 +55,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
             let mut out = std::io::stdout().lock();
             out.write_all(c.to_json().as_bytes())?;
         }
-        (Some(name), _) => show(&calibration(Some(name), None)?)?,
+        (Some(name), Format::Text) => show(&calibration(Some(name), None)?)?,
     }
     Ok(0)
 }

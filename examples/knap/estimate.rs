@@ -6,7 +6,7 @@ use crate::estimate_table;
 use crate::failure::{Failure, Outcome};
 use crate::measured::MeasuredWith;
 use crate::mechanics::{self, Detachment};
-use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
+use crate::report::{Ordered, RowFormat, cautions, count, percent, short, wrapped};
 use crate::tables::Sink;
 use clap::Args;
 use conchoid::calibration::Calibration;
@@ -51,7 +51,7 @@ pub struct Options {
     pub sizes: Vec<String>,
     /// How to print a single estimate
     #[arg(long, value_enum, default_value = "text")]
-    pub format: Format,
+    pub format: RowFormat,
     /// A table of platforms; - reads standard input
     #[arg(long, value_name = "FILE")]
     pub table: Option<String>,
@@ -103,12 +103,14 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
     }
     match o.format {
-        Format::Text => print_text(o, &estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
-        Format::Json => json(o, &estimate, &answers, detachment.as_ref())?.print()?,
-        Format::Csv if known.is_some() => {
+        RowFormat::Text => print_text(o, &estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
+        RowFormat::Json => json(o, &estimate, &answers, detachment.as_ref())?.print()?,
+        RowFormat::Csv if known.is_some() => {
             return Err(Failure::usage("--known goes with --format text or json"));
         }
-        Format::Csv => print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?,
+        RowFormat::Csv => {
+            print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?
+        }
     }
     Ok(0)
 }

@@ -91,7 +91,7 @@ pub struct BlowVerb {
     /// Poisson's ratio of the percussor
     #[arg(long, value_name = "NU", allow_negative_numbers = true)]
     percussor_poisson: Option<Amount>,
-    /// How to print the answer: text or json
+    /// How to print the answer
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
@@ -133,7 +133,6 @@ fn option<T>(name: &str, result: conchoid::error::Result<T>) -> Outcome<T> {
 }
 
 pub fn blow(o: &BlowVerb) -> Outcome<u8> {
-    no_csv(o.format)?;
     let mut figures = BlowFigures::new(
         o.percussor_mass_g.figure(),
         o.tip_radius_mm.figure(),
@@ -198,13 +197,6 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     write!(out, "{}", cautions(&answer.cautions))?;
     out.flush()?;
     Ok(0)
-}
-
-fn no_csv(format: Format) -> Outcome<()> {
-    if format == Format::Csv {
-        return Err(Failure::usage("--format: csv is not offered here (accepted: text, json)"));
-    }
-    Ok(())
 }
 
 /// Whether it comes off, in a sentence that can be read aloud.
@@ -417,7 +409,7 @@ pub struct ContrastVerb {
     /// Probability inside the intervals
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
-    /// How to print the answer: text or json
+    /// How to print the answer
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
@@ -432,7 +424,6 @@ struct Contrast {
 }
 
 pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
-    no_csv(o.format)?;
     let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
     if o.percussor.len() < 2 {
         return Err(Failure::usage("--percussor: name two or more, each with its own --percussor"));
@@ -459,7 +450,7 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let found = Contrast { stone, names, blows, ratios, sizes };
     match o.format {
         Format::Json => found.json(o, &predictor).print()?,
-        _ => found.print(o, &predictor)?,
+        Format::Text => found.print(o, &predictor)?,
     }
     Ok(0)
 }

@@ -4,7 +4,7 @@ use crate::blow::{BlowOptions, calibration};
 use crate::estimate::{Predictors, RowOr, Summary, answer, joined};
 use crate::failure::{Failure, Outcome};
 use crate::original_plot;
-use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
+use crate::report::{Ordered, RowFormat, cautions, count, percent, short, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
@@ -57,7 +57,7 @@ pub struct Options {
     pub level: f64,
     /// How to print a single answer
     #[arg(long, value_enum, default_value = "text")]
-    pub format: Format,
+    pub format: RowFormat,
     /// A table of pieces; - reads standard input
     #[arg(long, value_name = "FILE")]
     pub table: Option<String>,
@@ -121,9 +121,9 @@ fn single(
         original_plot::single(path, &found, &remains, level)?;
     }
     match o.format {
-        Format::Text => print_text(o, &found, &remains, loss, level)?,
-        Format::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
-        Format::Csv => {
+        RowFormat::Text => print_text(o, &found, &remains, loss, level)?,
+        RowFormat::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
+        RowFormat::Csv => {
             let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &COLUMNS)?;
             let text = joined(&found.cautions, true);
             let mut cells: Vec<Cell> = numbers(&found, level)?.into_iter().map(Cell::from).collect();

@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
-use crate::report::{Format, Ordered, cautions, count, wrapped};
+use crate::report::{Ordered, RowFormat, cautions, count, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
@@ -68,7 +68,7 @@ pub struct Options {
     seed: u64,
     /// How to print: text and json tell of groups, csv is the table with columns added
     #[arg(long, value_enum, default_value = "text")]
-    format: Format,
+    format: RowFormat,
     /// Where the table with its columns added goes
     #[arg(long, value_name = "FILE")]
     out: Option<String>,
@@ -160,14 +160,14 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     progress.finish();
     let groups = groups(&attribution, &rows, &judged, group, o)?;
-    let table = o.out.is_some() || o.format == Format::Csv;
+    let table = o.out.is_some() || o.format == RowFormat::Csv;
     if table {
         write(&attribution, &header, &rows, &judged, o)?;
     }
     match o.format {
-        Format::Text => print!("{}", text(&attribution, &judged, &groups, o)),
-        Format::Json => json(&attribution, &judged, &groups).print()?,
-        Format::Csv => eprint!("{}", text(&attribution, &judged, &groups, o)),
+        RowFormat::Text => print!("{}", text(&attribution, &judged, &groups, o)),
+        RowFormat::Json => json(&attribution, &judged, &groups).print()?,
+        RowFormat::Csv => eprint!("{}", text(&attribution, &judged, &groups, o)),
     }
     let refused: Vec<&Error> = judged.iter().filter_map(|j| j.as_ref().err()).flatten().collect();
     for e in refused.iter().take(10) {

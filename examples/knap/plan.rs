@@ -520,7 +520,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     match o.format {
         Format::Text => print_text(o, &wanted, &plan)?,
         Format::Json => json(o, &wanted, &plan).print()?,
-        Format::Csv => return Err(Failure::usage("--format csv: the list as a table is --sheet FILE")),
     }
     Ok(0)
 }

@@ -10,7 +10,16 @@ pub enum Format {
     Text,
     /// One JSON object
     Json,
-    /// One line of CSV under a header
+}
+
+/// How results are printed that are a row of a table too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum RowFormat {
+    /// A short answer in words
+    Text,
+    /// One JSON object
+    Json,
+    /// A header line, and rows under it
     Csv,
 }
 

@@ -72,7 +72,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let compared = compare(&report, &mine)?;
     match o.format {
         Format::Json => json(o, &report, &compared)?.print()?,
-        _ => print_text(o, &report, &compared)?,
+        Format::Text => print_text(o, &report, &compared)?,
     }
     Ok(0)
 }
