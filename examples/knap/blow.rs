@@ -1,6 +1,7 @@
 //! The options that describe a platform, a percussor and a blow, shared by several verbs.
 
 use crate::failure::{Failure, Outcome};
+use crate::number::{self, Amount, number};
 use clap::Args;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
@@ -70,54 +71,6 @@ pub struct Delivery {
     pub core_mass_g: Option<Amount>,
 }
 
-/// A number, or a range low..high around its geometric middle.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Amount {
-    pub typical: f64,
-    pub low: f64,
-    pub high: f64,
-}
-
-impl std::str::FromStr for Amount {
-    type Err = String;
-    fn from_str(text: &str) -> Result<Self, String> {
-        let number = |t: &str| {
-            let v: Result<f64, _> = t.trim().parse();
-            v.map_err(|_| format!("\"{text}\" is neither a number nor a range such as 3..5"))
-        };
-        let Some((low, high)) = text.split_once("..") else {
-            let v = number(text)?;
-            return Ok(Amount { typical: v, low: v, high: v });
-        };
-        let (low, high) = (number(low)?, number(high)?);
-        if !(low > 0.0 && low <= high && high.is_finite()) {
-            return Err(format!("\"{text}\": a range runs from a number above 0 to one not below it"));
-        }
-        Ok(Amount { typical: low.sqrt() * high.sqrt(), low, high })
-    }
-}
-
-impl Amount {
-    /// In another unit, for the library.
-    pub fn times(self, factor: f64) -> (f64, f64, f64) {
-        (self.typical * factor, self.low * factor, self.high * factor)
-    }
-    /// As the library takes it.
-    pub fn figure(self) -> (f64, f64, f64) {
-        self.times(1.0)
-    }
-}
-
-impl std::fmt::Display for Amount {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        if self.low == self.high {
-            write!(f, "{}", self.low)
-        } else {
-            write!(f, "{} to {}", self.low, self.high)
-        }
-    }
-}
-
 /// One strike from the command line, with what was given by `--also`.
 pub struct Given {
     flake: Flake,
@@ -153,10 +106,14 @@ impl BlowOptions {
             let Some((key, value)) = pair.split_once('=') else {
                 return Err(Failure::usage(format!("--also {pair}: write NAME=VALUE")));
             };
-            match value.trim().parse::<f64>() {
-                Ok(v) if v.is_finite() => given.numbers.push((key.trim().to_string(), v)),
-                Ok(v) => return Err(Failure::usage(format!("--also {key}: {v} is not a finite number"))),
-                Err(_) => given.classes.push((key.trim().to_string(), value.trim().to_string())),
+            let (key, value) = (key.trim(), value.trim());
+            // what begins with a figure may be a class still (layer=3b)
+            let meant_as_number = value.parse::<f64>().is_ok() || number::with_comma(value);
+            if meant_as_number {
+                let v = number(value).map_err(|e| Failure::usage(format!("--also {key}: {e}")))?;
+                given.numbers.push((key.to_string(), v));
+            } else {
+                given.classes.push((key.to_string(), value.to_string()));
             }
         }
         Ok(given)

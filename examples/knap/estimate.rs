@@ -6,6 +6,7 @@ use crate::estimate_table;
 use crate::failure::{Failure, Outcome};
 use crate::measured::MeasuredWith;
 use crate::mechanics::{self, Detachment};
+use crate::number::number;
 use crate::report::{Ordered, RowFormat, cautions, count, percent, short, wrapped};
 use crate::tables::Sink;
 use clap::Args;
@@ -119,7 +120,8 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
 fn known_size(text: &str) -> Outcome<(String, f64)> {
     let wrong = || Failure::usage(format!("--known {text}: write SIZE=VALUE, such as length_mm=45"));
     let (name, value) = text.split_once('=').ok_or_else(wrong)?;
-    Ok((name.trim().to_string(), value.trim().parse().map_err(|_| wrong())?))
+    let value = number(value).map_err(|e| Failure::usage(format!("--known {text}: {e}")))?;
+    Ok((name.trim().to_string(), value))
 }
 
 /// The interval and the mean of every size, given the one that is known.

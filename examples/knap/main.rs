@@ -4,6 +4,7 @@
 //! |---|---|
 //! | `main.rs` | the verbs, and how a run ends |
 //! | `failure.rs` | errors with their exit codes |
+//! | `number.rs` | what is taken for a number |
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `estimate_table.rs` | `estimate` for every row of a table |
 //! | `tables.rs` | opening tables and writing results |
@@ -38,6 +39,7 @@ mod failure;
 mod fit;
 mod measured;
 mod mechanics;
+mod number;
 mod original;
 mod original_plot;
 mod paper;
@@ -50,7 +52,8 @@ mod report;
 mod shapes;
 mod tables;
 
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{Command, CommandFactory, FromArgMatches, Parser, Subcommand};
+use std::any::TypeId;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -178,8 +181,28 @@ fn over_lines(command: &str) -> String {
     out
 }
 
+/// Sets the readers of `number.rs` for every option of this type, so that a slip gets the same answer everywhere.
+fn reading_numbers(command: Command) -> Command {
+    let command = command.mut_args(|arg| {
+        let kind = arg.get_value_parser().type_id();
+        if kind == TypeId::of::<f64>() {
+            arg.value_parser(number::number)
+        } else if kind == TypeId::of::<u32>() {
+            arg.value_parser(number::whole::<u32>)
+        } else if kind == TypeId::of::<u64>() {
+            arg.value_parser(number::whole::<u64>)
+        } else if kind == TypeId::of::<usize>() {
+            arg.value_parser(number::whole::<usize>)
+        } else {
+            arg
+        }
+    });
+    command.mut_subcommands(reading_numbers)
+}
+
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let words = reading_numbers(Cli::command()).get_matches();
+    let cli = Cli::from_arg_matches(&words).unwrap_or_else(|e| e.exit());
     QUIET.store(cli.quiet, Ordering::Relaxed);
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),

@@ -1,8 +1,9 @@
 //! `knap blow` and `knap contrast`: the mechanics of a blow, percussors side by side; and, for `estimate`, whether
 //! the blow takes a flake off at all.
 
-use crate::blow::{Amount, BlowOptions, Delivery, Given, calibration};
+use crate::blow::{BlowOptions, Delivery, Given, calibration};
 use crate::failure::{Failure, Outcome};
+use crate::number::Amount;
 use crate::report::{Format, Ordered, cautions, count, percent, remarks, short, wrapped};
 use clap::Args;
 use conchoid::calibration::Calibration;

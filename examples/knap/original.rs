@@ -3,6 +3,7 @@
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::{Predictors, RowOr, Summary, answer, joined};
 use crate::failure::{Failure, Outcome};
+use crate::number::number;
 use crate::original_plot;
 use crate::report::{Ordered, RowFormat, cautions, count, percent, short, wrapped};
 use crate::tables::{self, Progress, Sink};
@@ -87,11 +88,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
 }
 
 fn beta(text: &str) -> Outcome<BetaLoss> {
-    let numbers: Vec<f64> = text.split(',').filter_map(|t| t.trim().parse().ok()).collect();
-    match numbers[..] {
-        [a, b] if text.split(',').count() == 2 => BetaLoss::new(a, b).map_err(Failure::of_options),
-        _ => Err(Failure::usage(format!("--loss {text}: write two numbers, A,B"))),
-    }
+    let Some((a, b)) = text.split_once(',').filter(|(_, b)| !b.contains(',')) else {
+        return Err(Failure::usage(format!("--loss {text}: write two numbers, A,B, such as 2,5")));
+    };
+    let number = |t: &str| number(t).map_err(|e| Failure::usage(format!("--loss {text}: {e}")));
+    BetaLoss::new(number(a)?, number(b)?).map_err(Failure::of_options)
 }
 
 fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {

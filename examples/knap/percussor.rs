@@ -2,6 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
+use crate::number::number as read;
 use crate::report::{Ordered, RowFormat, cautions, count, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
@@ -81,7 +82,8 @@ pub struct Options {
 fn pair(option: &str, text: &str) -> Outcome<(String, f64)> {
     let wrong = || Failure::usage(format!("--{option} {text}: write NAME=NUMBER"));
     let (name, number) = text.split_once('=').ok_or_else(wrong)?;
-    Ok((name.trim().to_string(), number.trim().parse().map_err(|_| wrong())?))
+    let number = read(number).map_err(|e| Failure::usage(format!("--{option} {text}: {e}")))?;
+    Ok((name.trim().to_string(), number))
 }
 
 impl Options {
@@ -116,14 +118,16 @@ impl Options {
 }
 
 fn blow(text: &str) -> Outcome<BlowSetting> {
-    let wrong =
-        || Failure::usage(format!("--blow {text}: write ANGLE,platform|edge,WEIGHT, such as 10,edge,1"));
     let parts: Vec<&str> = text.split(',').map(str::trim).collect();
-    let [angle, lands, weight] = parts[..] else { return Err(wrong()) };
+    let [angle, lands, weight] = parts[..] else {
+        let e = format!("--blow {text}: write ANGLE,platform|edge,WEIGHT, such as 10,edge,1");
+        return Err(Failure::usage(e));
+    };
+    let number = |t: &str| read(t).map_err(|e| Failure::usage(format!("--blow {text}: {e}")));
     Ok(BlowSetting {
-        angle_of_blow_deg: Some(angle.parse().map_err(|_| wrong())?),
+        angle_of_blow_deg: Some(number(angle)?),
         lands_on: Some(lands.parse::<LandsOn>().map_err(Failure::of_options)?),
-        weight: weight.parse().map_err(|_| wrong())?,
+        weight: number(weight)?,
     })
 }
 

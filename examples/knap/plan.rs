@@ -2,6 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
+use crate::number::{self, number};
 use crate::plan_plot;
 use crate::plan_sheet::{self, Target, target_name};
 use crate::report::{Format, Ordered, count, percent, short, wrapped};
@@ -168,11 +169,11 @@ impl Measured for Named {
 
 /// `4..12`, or one number.
 fn reach(flag: &str, text: &str) -> Outcome<(f64, f64)> {
-    let (low, high) = text.split_once("..").unwrap_or((text, text));
-    let number = |t: &str| t.trim().parse::<f64>().ok().filter(|v| v.is_finite());
-    match (number(low), number(high)) {
-        (Some(low), Some(high)) if low <= high => Ok((low, high)),
-        _ => Err(Failure::usage(format!("--{flag} {text}: write LOW..HIGH, such as 4..12"))),
+    let wrong = |e: String| Failure::usage(format!("--{flag}: {e}"));
+    match number::ends(text).map_err(wrong)? {
+        Some((low, high)) if low <= high => Ok((low, high)),
+        Some(_) => Err(wrong(format!("\"{text}\" falls; write LOW..HIGH, such as 4..12"))),
+        None => number(text).map(|v| (v, v)).map_err(wrong),
     }
 }
 
@@ -388,7 +389,7 @@ fn platform(text: &str, percussors: &[String], reach: &Candidates) -> Outcome<Ve
         }
         let flag = key.trim().replace('_', "-");
         let settable = SETTABLE.iter().find(|s| s.flag == flag || s.name == key.trim()).ok_or_else(wrong)?;
-        let v = v.trim().parse::<f64>().map_err(|_| wrong())?;
+        let v = number(v).map_err(|e| Failure::usage(format!("--at {text}: {e}")))?;
         check(settable.name, v).map_err(usage)?;
         named.numbers.push((settable.name.to_string(), v));
     }
