@@ -701,8 +701,16 @@ fn command_line(sheet: &mut Sheet) {
             2,
         ),
         ("a misspelt calibration to show", words(&["calibrations", "hard-hamer-flint"]), 2),
-        ("a table that is not there, to plan from", words(&["plan", "--existing", &at("none.csv")]), 2),
-        ("an assemblage that is not there", words(&["assemblage", "--table", &at("none.csv")]), 2),
+        (
+            "a table that is not there, to plan from",
+            words(&["plan", "--flakes", "12", "--existing", &at("none.csv")]),
+            1,
+        ),
+        (
+            "an assemblage that is not there",
+            words(&["assemblage", "--table", &at("none.csv"), "--seed", "7"]),
+            1,
+        ),
     ] {
         let out = knap().args(&args).output().unwrap();
         let err = String::from_utf8(out.stderr).unwrap();

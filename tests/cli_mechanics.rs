@@ -126,7 +126,7 @@ fn bad_options_are_named_with_their_range() {
         (("steel", "stel"), "did you mean \"steel\"?"),
         (("4.95", "5..3"), "a range runs from a number above 0 to one not below it"),
         (("4.95", "fast"), "\"fast\" is not a number"),
-        (("4.95", "NaN"), "speed_m_s: NaN is out of range"),
+        (("4.95", "NaN"), "\"NaN\" is not a finite number"),
         (("--depth-mm 8", ""), "--depth-mm"),
         (("--angle-deg 75", "--angle-deg 75 --format csv"), "[possible values: text, json]"),
     ] {

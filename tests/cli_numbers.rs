@@ -166,6 +166,9 @@ fn lists_are_still_lists() {
         ("estimate", ["--known", "length_mm=45 mm"], "\"45 mm\" is not a number; leave out mm"),
         ("original", ["--loss", "2,fünf"], "\"fünf\" is not a number"),
         ("original", ["--loss", "2,5,1"], "write two numbers, A,B"),
+        ("estimate", ["--also", "dorsal_scar=3"], "did you mean \"dorsal_scars\"?"),
+        ("plan", ["--at", "deph_mm=8"], "did you mean \"depth_mm\"?"),
+        ("plan", ["--response", "mas_g"], "did you mean \"mass_g\"?"),
         ("plan", ["--at", "depth_mm=8 mm"], "\"8 mm\" is not a number; leave out mm"),
     ] {
         let more: &[&str] = match verb {

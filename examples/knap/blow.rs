@@ -6,6 +6,7 @@ use clap::Args;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
 use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
+use conchoid::table::{CLASSES, QUANTITIES};
 use std::io::Read;
 
 /// Platform, percussor, blow and stone.
@@ -40,7 +41,7 @@ pub struct BlowOptions {
     /// Kind of platform: plain, cortical, dihedral, faceted, linear, punctiform, crushed
     #[arg(long, value_name = "KIND")]
     pub platform_kind: Option<String>,
-    /// The platform is bevelled
+    /// The platform is bevelled (as on some cores of the glass experiment)
     #[arg(long)]
     pub bevelled: bool,
     /// Portion: complete, proximal, medial, distal, split
@@ -66,7 +67,7 @@ pub struct Delivery {
     /// Speed of the percussor at impact, m/s; a number or a range
     #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
     pub speed_m_s: Option<Amount>,
-    /// Mass of the free core, g; fixed without it
+    /// Mass of the core where it is free to move, g; without it the core counts as fixed
     #[arg(long, value_name = "G", allow_negative_numbers = true)]
     pub core_mass_g: Option<Amount>,
 }
@@ -98,6 +99,33 @@ fn name<T: std::str::FromStr<Err = conchoid::Error>>(
 }
 
 impl BlowOptions {
+    /// Refuses a name of `--also` that neither the tables nor any of the calibrations know.
+    pub fn check_also(&self, chosen: &Calibration, by_stone: bool) -> Outcome<()> {
+        if self.also.is_empty() {
+            return Ok(());
+        }
+        // each bundled one may answer where the rows of a table tell the stone
+        let bundled = match by_stone {
+            true => bundled::NAMES.iter().map(|n| bundled::named(n)).collect::<Result<_, _>>()?,
+            false => Vec::new(),
+        };
+        let layouts = || bundled.iter().chain([chosen]).map(|c| c.layout());
+        let numbers = layouts().flat_map(|l| l.numbers.iter().map(String::as_str));
+        let read: Vec<&str> =
+            numbers.chain(layouts().flat_map(|l| l.classes.iter().map(|c| c.name.as_str()))).collect();
+        let of_tables = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
+        for pair in &self.also {
+            let key = pair.split('=').next().unwrap_or(pair).trim();
+            if !read.contains(&key) && !of_tables(key) {
+                let mut names = read.clone();
+                names.sort_unstable();
+                names.dedup();
+                return Err(Failure::usage(conchoid::Error::unknown_name("--also", key, names).to_string()));
+            }
+        }
+        Ok(())
+    }
+
     /// Checks everything that was given.
     pub fn given(&self) -> Outcome<Given> {
         let flake = self.flake().map_err(Failure::of_options)?;

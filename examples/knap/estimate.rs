@@ -26,8 +26,8 @@ Examples:
   knap estimate --depth-mm 8 --angle-deg 75 --depth-error-mm 0.5 --angle-error-deg 4 --plot blow.svg
   knap estimate --table platforms.csv --out expected.csv --plot expected.svg
 A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
-mapped with --column theirs=ours. Estimates in a table have six significant digits. Exit code 0: every row answered; 3: some refused (they stay in place,
-with the reason).";
+mapped with --column theirs=ours. Estimates in a table have six significant digits. Exit code 0: every row
+answered; 3: some refused (they stay in place, with the reason).";
 
 #[derive(Args)]
 pub struct Options {
@@ -36,7 +36,7 @@ pub struct Options {
     /// A termination that is known: feather, hinge, step, overshot
     #[arg(long, value_name = "TERMINATION")]
     pub termination: Option<String>,
-    /// A size that is known, such as length_mm=45: the others are given it
+    /// A size that is known, such as length_mm=45; the other sizes are estimated in its light
     #[arg(long, value_name = "SIZE=VALUE", conflicts_with = "table")]
     pub known: Option<String>,
     #[command(flatten)]
@@ -44,7 +44,7 @@ pub struct Options {
     /// Calibration by name, or a file made by `knap fit`
     #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
-    /// Probability inside the intervals
+    /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
     /// Only this size (length_mm, width_mm, thickness_mm, mass_g); may be repeated
@@ -72,6 +72,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let termination = termination.map_err(Failure::of_options)?;
     let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let by_stone = o.table.is_some() && o.calibration.is_none() && o.blow.stone.is_none();
+    o.blow.check_also(&calibration, by_stone)?;
     let calibration = if o.sizes.is_empty() {
         calibration
     } else {
@@ -96,6 +98,12 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         estimate.cautions.extend(d.answer.cautions.iter().cloned());
     }
     let known = o.known.as_deref().map(known_size).transpose()?;
+    if let Some((name, _)) = &known
+        && !o.sizes.is_empty()
+        && !o.sizes.contains(name)
+    {
+        return Err(Failure::usage(format!("--known {name}: add --size {name}, or leave out --size")));
+    }
     let answers = answers(&estimate, known.as_ref(), level)?;
     if let Some(path) = &o.plot {
         // the curve is of what is expected before any size is known
@@ -173,6 +181,10 @@ fn print_text(
     let given = known.map_or(String::new(), |(n, v)| format!(" and its {} of {v} {}", in_words(n), unit(n)));
     writeln!(out, "Expected of this blow{given}; {} % of such flakes fall inside:\n", percent(level))?;
     for (s, (i, _)) in e.sizes.iter().zip(answers) {
+        if known.is_some_and(|(name, _)| *name == s.size) {
+            writeln!(out, "  {:15} {:>7} {:2}   (known)", label(s), short(i.median), unit(&s.size))?;
+            continue;
+        }
         writeln!(
             out,
             "  {:15} {:>7} {:2}   ({} to {})",
@@ -257,7 +269,12 @@ fn json(
 
 /// A probability in whole percent, or as far below one as it is.
 fn percent2(p: f64) -> String {
-    if p > 0.0 && p < 0.01 { format!("{:.1}", p * 100.0) } else { format!("{:.0}", p * 100.0) }
+    match p {
+        0.0 => "0".to_string(),
+        p if p < 0.0005 => "below 0.1".to_string(),
+        p if p < 0.01 => format!("{:.1}", p * 100.0),
+        p => format!("{:.0}", p * 100.0),
+    }
 }
 
 fn print_csv(
