@@ -640,6 +640,15 @@ fn command_line(sheet: &mut Sheet) {
         ("a misspelt option", words(&["estimate", "--deph-mm", "8"]), 2),
         ("a depth in words", words(&["estimate", "--depth-mm", "eight"]), 2),
         ("a decimal comma", words(&["estimate", "--depth-mm", "7,3", "--angle-deg", "75"]), 2),
+        ("a depth with its unit", words(&["estimate", "--depth-mm", "7.3 mm", "--angle-deg", "75"]), 2),
+        ("a comma and a unit", words(&["estimate", "--depth-mm", "7,3mm", "--angle-deg", "75"]), 2),
+        ("a comma of thousands", words(&["original", "--mass-now-g", "1,234"]), 2),
+        ("a range for one number", words(&["estimate", "--depth-mm", "7..9", "--angle-deg", "75"]), 2),
+        ("a level in percent", ask(&["--level", "95%"]), 2),
+        ("a speed with a decimal comma", ask(&["--speed-m-s", "3,5..5"]), 2),
+        ("a range with a hyphen", ask(&["--speed-m-s", "3-5"]), 2),
+        ("a known size with a decimal comma", ask(&["--known", "length_mm=45,5"]), 2),
+        ("half a flake to strike", words(&["plan", "--flakes", "12.5"]), 2),
         ("a depth of NaN", words(&["estimate", "--depth-mm", "NaN", "--angle-deg", "75"]), 2),
         ("a depth of 1e400", words(&["estimate", "--depth-mm", "1e400", "--angle-deg", "75"]), 2),
         ("an option twice", ask(&["--depth-mm", "9"]), 2),
@@ -652,6 +661,7 @@ fn command_line(sheet: &mut Sheet) {
         ("a misspelt calibration", ask(&["--calibration", "controled-glass"]), 2),
         ("a misspelt termination", ask(&["--termination", "fether"]), 2),
         ("a format that is none", ask(&["--format", "xml"]), 2),
+        ("a plan as CSV", words(&["plan", "--flakes", "12", "--format", "csv"]), 2),
         ("a calibration that is a folder", ask(&["--calibration", &here]), 1),
         ("a calibration cut off", ask(&["--calibration", &at("broken.json")]), 1),
         ("a table that is not there", words(&["estimate", "--table", &at("none.csv")]), 1),
@@ -691,8 +701,16 @@ fn command_line(sheet: &mut Sheet) {
             2,
         ),
         ("a misspelt calibration to show", words(&["calibrations", "hard-hamer-flint"]), 2),
-        ("a table that is not there, to plan from", words(&["plan", "--existing", &at("none.csv")]), 2),
-        ("an assemblage that is not there", words(&["assemblage", "--table", &at("none.csv")]), 2),
+        (
+            "a table that is not there, to plan from",
+            words(&["plan", "--flakes", "12", "--existing", &at("none.csv")]),
+            1,
+        ),
+        (
+            "an assemblage that is not there",
+            words(&["assemblage", "--table", &at("none.csv"), "--seed", "7"]),
+            1,
+        ),
     ] {
         let out = knap().args(&args).output().unwrap();
         let err = String::from_utf8(out.stderr).unwrap();

@@ -406,6 +406,35 @@ fn calibrations_are_listed_and_shown() {
 }
 
 #[test]
+fn answers_fit_eighty_columns() {
+    let school = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv");
+    for line in [
+        "estimate --depth-mm 8 --angle-deg 75 --percussor antler --percussor-mass-g 300 --tip-radius-mm 15 --speed-m-s 4..7",
+        "estimate --table SCHOOL --out /dev/null",
+        "contrast --percussor quartzite --percussor antler --depth-mm 8 --angle-deg 75",
+        "fit --table SCHOOL --response mass_g --form log-log --name x --by percussor",
+        "fit --table SCHOOL --response mass_g --starting-from hard-hammer-flint --name x",
+        "assess --table SCHOOL --forms log-log,cube-root --repeats 1",
+        "percussor --table SCHOOL",
+        "original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72 --loss 2,5",
+        "assemblage --table SCHOOL --group percussor --seed 1 --draws 500 --mesh-mm 6",
+        "assemblage --table SCHOOL --group percussor --compare antler,quartzite --seed 1",
+        "calibrations controlled-glass",
+        "calibrations",
+        "plan --flakes 12 --percussor quartzite,antler --difference 1.5 --at depth_mm=8,angle_deg=75",
+    ] {
+        let words = line.split(' ').map(|w| if w == "SCHOOL" { school } else { w });
+        let out = knap().args(words).output().unwrap();
+        assert!(out.status.success(), "{line}");
+        for said in [out.stdout, out.stderr] {
+            for said in String::from_utf8(said).unwrap().lines() {
+                assert!(said.chars().count() <= 80, "{line}: {said}");
+            }
+        }
+    }
+}
+
+#[test]
 fn every_help_shows_an_example_or_the_cautions() {
     for verb in [
         "estimate",
@@ -452,6 +481,9 @@ fn completions_and_manual_pages_know_the_verbs() {
     assert!(stdout(&["manual"]).contains("knap\\-assemblage"));
     let page = stdout(&["manual", "estimate"]);
     assert!(page.contains(".TH knap-estimate 1") && page.contains("depth\\-mm"), "{page}");
+    // commands keep their lines, prose is filled
+    let (_, last) = page.split_once(".SH EXAMPLES AND CAUTIONS\n").unwrap();
+    assert!(last.contains(".nf\n  knap estimate ") && last.contains("\n.fi\nA table"), "{last}");
     let wrong = knap().args(["manual", "estimat"]).output().unwrap();
     assert_eq!(wrong.status.code(), Some(2));
 }

@@ -89,7 +89,8 @@ fn the_sheet_of_a_plan_is_fitted_as_planned() {
         ["plan", "--flakes", "24", "--percussor", "quartzite,antler", "--difference", "1.5", "--sheet", path];
     let (code, text, err) = run(&plan);
     assert_eq!(code, 0, "{err}");
-    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let pasted = text.replace("\\\n", " ");
+    let flat = pasted.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(flat.contains("--response mass_g --form log-log --by percussor --name saturday"), "{text}");
     assert!(flat.contains("a shift of each from quartzite"), "{text}");
     let blank = fs::read_to_string(&sheet).unwrap();

@@ -159,7 +159,7 @@ fn an_assemblage_by_group_keeps_its_contract() {
     assert_eq!(run(&with(&["--mesh-mm", "12.7"]), &bag()).1, text);
     let (code, _, err) = run(&["assemblage", "--table", "-", "--group", "pit", "--seed", "1"], &bag());
     assert_eq!(code, 2);
-    assert!(err.contains("no column pit"), "{err}");
+    assert!(err.contains("--group: \"pit\" is not known"), "{err}");
 }
 
 #[test]
@@ -196,5 +196,5 @@ fn two_groups_or_two_tables_are_compared() {
         &bag(),
     );
     assert_eq!(code, 2);
-    assert!(err.contains("groups: antler, quartzite"), "{err}");
+    assert!(err.contains("\"bone\" is not known (accepted: antler, quartzite)"), "{err}");
 }

@@ -32,7 +32,7 @@ fn five_flakes_say_how_little_they_tell() {
     assert_eq!(code, 0, "{err}");
     assert!(out.contains("5 rows: 5 answered, 0 refused"), "{out}");
     let plain = out.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(plain.contains("All together, if one percussor struck them: These 5 flakes "), "{plain}");
+    assert!(plain.contains("All together, if one percussor struck them: these 5 flakes "), "{plain}");
     assert!(plain.contains("How good this is") && plain.contains("log score"), "{plain}");
     assert!(plain.contains("the same for every class"), "{plain}");
     assert!(out.lines().all(|l| l.chars().count() < 80), "{out}");
@@ -97,7 +97,7 @@ fn words_that_do_not_fit_are_usage_errors() {
         (&["--prior", "stone=1,metal=1"], "cannot be told apart"),
         (&["--prior", "butter=1,metal=1"], "butter"),
         (&["--prior", "stone=-1,organic=1"], "out of range"),
-        (&["--group", "layer"], "no such column"),
+        (&["--group", "layr"], "--group: \"layr\" is not known"),
         (&["--blow", "10,edge"], "ANGLE,platform|edge,WEIGHT"),
         (&["--blow", "10,nowhere,1"], "nowhere"),
         (&["--site-own", "-1"], "site shift: -1 is out of range"),

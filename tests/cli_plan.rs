@@ -54,7 +54,7 @@ fn a_plan_of_24_beats_an_even_grid_of_24_by_a_printed_margin() {
     let width: Vec<f64> = curve.iter().map(|c| c["width_new_flake"].as_f64().unwrap()).collect();
     assert!(power.windows(2).all(|w| w[0] < w[1]) && width.windows(2).all(|w| w[0] > w[1]), "{curve:?}");
     let text = stdout(&TWO);
-    assert!(text.contains("D-efficiency 1.279 of the grid's"), "{text}");
+    assert!(text.contains("D-efficiency 1.279 times the grid's"), "{text}");
 }
 
 #[test]

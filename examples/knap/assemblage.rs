@@ -4,7 +4,7 @@ use crate::assemblage_plot;
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
-use crate::report::{Ordered, count, percent, short, wrapped};
+use crate::report::{Format, Ordered, count, percent, short, wrapped};
 use crate::tables::{self, Progress};
 use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
@@ -24,16 +24,8 @@ Examples:
   knap assemblage --table bag.csv --group percussor --compare antler,quartzite --size mass_g --seed 7
   knap assemblage --table bag.csv --group layer --mesh-in 0.25 --seed 7 --plot bag.svg
   knap assemblage --table pit.csv --against school.csv --size width_mm --seed 7
-One flake a platform: pieces of one group that share core and flake name are one flake. The same seed and
-number of draws give the same numbers.";
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Format {
-    /// An answer in words
-    Text,
-    /// One JSON object
-    Json,
-}
+Pieces of one group that share core and flake name are one flake, so that no platform counts twice. The
+same seed and number of draws give the same numbers.";
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum BoundBy {
@@ -51,10 +43,10 @@ pub struct Options {
     /// The column that says which group a piece belongs to; without it all are one
     #[arg(long, value_name = "COLUMN")]
     pub group: Option<String>,
-    /// Seed of the draws
-    #[arg(long, value_name = "S")]
+    /// Seed of the random draws, any whole number
+    #[arg(long, value_name = "N")]
     pub seed: u64,
-    /// Number of draws (for a comparison: of resamples)
+    /// Number of draws, or for a comparison of resamples; the more, the steadier the ends of the intervals
     #[arg(long, value_name = "N")]
     pub draws: Option<u32>,
     /// How mass_now_g bounds the original masses
@@ -73,7 +65,7 @@ pub struct Options {
     /// Compare the measured sizes with those of this table instead
     #[arg(long, value_name = "FILE")]
     pub against: Option<String>,
-    /// The column compared
+    /// The column that is compared: length_mm, width_mm, mass_g, ...
     #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
     pub size: String,
     #[command(flatten)]
@@ -81,7 +73,7 @@ pub struct Options {
     /// Calibration by name, or a file made by `knap fit`
     #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
-    /// Probability inside the intervals
+    /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
     /// How to print
@@ -111,6 +103,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let mesh = o.mesh_mm.map(Mesh::mm).or_else(|| o.mesh_in.map(Mesh::inches));
     let mesh = mesh.transpose().map_err(Failure::of_options)?;
     let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    o.blow.check_also(&calibration, false)?;
     totals(o, calibration, &drawing, mesh)
 }
 
@@ -141,10 +134,8 @@ fn has_group(header: &conchoid::table::Header, group: Option<&str>, path: &str) 
     match group {
         Some(g) if header.column(g).is_none() => {
             let names: Vec<&str> = header.names().collect();
-            Err(Failure::usage(format!(
-                "{path}: there is no column {g} to group by (there are: {})",
-                names.join(", ")
-            )))
+            let e = conchoid::Error::unknown_name("--group", g, names);
+            Err(Failure::usage(format!("{path}: {e}")))
         }
         _ => Ok(()),
     }
@@ -290,7 +281,8 @@ impl Sieved {
     fn in_words(&self, level: f64) -> Vec<String> {
         let most = |p: f64| if p > 0.9995 { "more than 99.9".to_string() } else { percent(p) };
         let mut lines = vec![format!(
-            "A mesh of {} mm holds {} % of such flakes (width against side to diagonal, every turn as likely).",
+            "A mesh of {} mm holds {} % of such flakes (a flake is held by its width, and the opening counts as \
+             anything from its side to its diagonal, as the flake happens to turn).",
             self.mesh.opening_mm(),
             most(self.share())
         )];
@@ -431,7 +423,9 @@ fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(Vec<(String, 
     let mut reader = tables::open(path, &options)?;
     has_group(reader.header(), group, path)?;
     if reader.header().column(&o.size).is_none() {
-        return Err(Failure::usage(format!("{path}: there is no column {} to compare", o.size)));
+        let names: Vec<&str> = reader.header().names().collect();
+        let e = conchoid::Error::unknown_name("--size", &o.size, names);
+        return Err(Failure::usage(format!("{path}: {e}")));
     }
     let mut row = reader.row();
     let (mut found, mut without) = (Vec::new(), 0);
@@ -461,11 +455,9 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
                     let mut names: Vec<&str> = all.iter().map(|(g, _)| g.as_str()).collect();
                     names.sort_unstable();
                     names.dedup();
-                    return Err(Failure::usage(format!(
-                        "--compare: no piece of {name} has {} (groups: {})",
-                        o.size,
-                        names.join(", ")
-                    )));
+                    let field = format!("--compare, groups with {}", o.size);
+                    let e = conchoid::Error::unknown_name(field, name, names);
+                    return Err(Failure::usage(e.to_string()));
                 }
                 Ok(found)
             };
@@ -514,7 +506,13 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
     let mut out = std::io::stdout().lock();
     let size = in_words(&o.size);
     let [a, b] = names;
-    writeln!(out, "{}", wrapped(&format!("{size} of {} of {a} and {} of {b}:", c.n[0], c.n[1]), "", "", 79))?;
+    let head = format!(
+        "{size}: {} of {a} against {} of {b}. Ratios are {a} over {b}; in brackets {} % intervals.",
+        c.n[0],
+        c.n[1],
+        percent(c.level)
+    );
+    writeln!(out, "{}", wrapped(&head, "", "", 79))?;
     writeln!(out)?;
     let line = |what: &str, v: &Bracketed| {
         format!("  {what:22} {:>6}   ({} to {})", short(v.value), short(v.low), short(v.high))
@@ -538,8 +536,8 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
         )
     } else {
         format!(
-            "Nothing tells them apart in {size}: shuffled labels are as far apart often enough. That is no \
-             proof that they are alike; the ratio may be anything from {} to {}.",
+            "Nothing tells them apart in {size}: with their labels shuffled they are often as far apart. That is \
+             no proof that they are alike; the ratio may be anything from {} to {}.",
             short(c.ratio.low),
             short(c.ratio.high)
         )

@@ -1,4 +1,4 @@
-//! `knap assess`: how well forms foretell flakes that they have not seen.
+//! `knap assess`: how well forms predict flakes that they have not seen.
 
 use crate::failure::{Failure, Outcome};
 use crate::fit::Only;
@@ -45,13 +45,14 @@ pub struct Options {
     /// Also report within each level of this column; may be repeated
     #[arg(long = "class", value_name = "COLUMN")]
     classes: Vec<String>,
-    /// Folds; as many as flakes leaves one out at a time
+    /// Parts that the flakes are dealt into, each left out in turn (folds); as many as there are flakes leaves
+    /// out one at a time
     #[arg(long, value_name = "N", default_value_t = 10)]
     folds: usize,
-    /// How often the folds are drawn anew
+    /// How often the flakes are dealt anew
     #[arg(long, value_name = "N", default_value_t = 10)]
     repeats: usize,
-    /// Seed of the folds; the same seed gives the same folds
+    /// Seed of the dealing; the same seed gives the same folds
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
     /// Only rows where a column has this value; may be repeated
@@ -148,6 +149,9 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
     if bad > 10 {
         note!("knap: and {} more cells that cannot be used", bad - 10);
     }
+    if found.is_empty() && !o.only.is_empty() {
+        return Err(Failure::other(format!("{}: no row where {}", o.table, o.only.join(" and "))));
+    }
     Ok(found)
 }
 
@@ -156,9 +160,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if !known.contains(&o.response.as_str()) {
         let e = conchoid::Error::unknown_name("--response", &o.response, known);
         return Err(Failure::usage(e.to_string()));
-    }
-    if o.format == Format::Csv {
-        return Err(Failure::usage("--format csv: a comparison is printed as text or json"));
     }
     let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
     let rows = rows(o, &recipes)?;
@@ -196,7 +197,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     match o.format {
         Format::Json => json(&a, checks.as_ref())?.print()?,
-        _ => print_text(o, &a, checks.as_ref())?,
+        Format::Text => print_text(o, &a, checks.as_ref())?,
     }
     Ok(0)
 }
@@ -236,7 +237,7 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
     let what = in_words(a.column());
     let u = unit(a.column());
     let head = format!(
-        "How well the {what} of flakes not yet seen is foretold: {} of {} rows, {}. Standard errors in \
+        "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in \
          brackets{}.",
         count(a.flakes() as u64, "flake", "flakes"),
         a.offered(),
@@ -326,9 +327,10 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
         }
     }
     let legend = format!(
-        "CRPS, log score, RMSE, R2, width and interval score are of ln {what}; the column {u} is the root mean \
-         square error in {u}. Smaller is better, except R2. PIT p: the probability of as uneven a histogram if \
-         the intervals are right."
+        "CRPS (continuous ranked probability score), log score, RMSE (root mean square error), R2, width and \
+         int. score (interval score) are of ln {what}; the column {u} is the RMSE in {u}. Smaller is better, \
+         except R2. coef.: coefficients of the form. PIT p: the probability that as uneven a histogram of the \
+         probability integral transform comes about by chance if the intervals are right."
     );
     writeln!(out, "\n{}", wrapped(&legend, "", "", 79))?;
     if let Some(path) = &o.plot {

@@ -1,10 +1,12 @@
 //! The options that describe a platform, a percussor and a blow, shared by several verbs.
 
 use crate::failure::{Failure, Outcome};
+use crate::number::{self, Amount, number};
 use clap::Args;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
 use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
+use conchoid::table::{CLASSES, QUANTITIES};
 use std::io::Read;
 
 /// Platform, percussor, blow and stone.
@@ -39,7 +41,7 @@ pub struct BlowOptions {
     /// Kind of platform: plain, cortical, dihedral, faceted, linear, punctiform, crushed
     #[arg(long, value_name = "KIND")]
     pub platform_kind: Option<String>,
-    /// The platform is bevelled
+    /// The platform is bevelled (as on some cores of the glass experiment)
     #[arg(long)]
     pub bevelled: bool,
     /// Portion: complete, proximal, medial, distal, split
@@ -65,57 +67,9 @@ pub struct Delivery {
     /// Speed of the percussor at impact, m/s; a number or a range
     #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
     pub speed_m_s: Option<Amount>,
-    /// Mass of the free core, g; fixed without it
+    /// Mass of the core where it is free to move, g; without it the core counts as fixed
     #[arg(long, value_name = "G", allow_negative_numbers = true)]
     pub core_mass_g: Option<Amount>,
-}
-
-/// A number, or a range low..high around its geometric middle.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Amount {
-    pub typical: f64,
-    pub low: f64,
-    pub high: f64,
-}
-
-impl std::str::FromStr for Amount {
-    type Err = String;
-    fn from_str(text: &str) -> Result<Self, String> {
-        let number = |t: &str| {
-            let v: Result<f64, _> = t.trim().parse();
-            v.map_err(|_| format!("\"{text}\" is neither a number nor a range such as 3..5"))
-        };
-        let Some((low, high)) = text.split_once("..") else {
-            let v = number(text)?;
-            return Ok(Amount { typical: v, low: v, high: v });
-        };
-        let (low, high) = (number(low)?, number(high)?);
-        if !(low > 0.0 && low <= high && high.is_finite()) {
-            return Err(format!("\"{text}\": a range runs from a number above 0 to one not below it"));
-        }
-        Ok(Amount { typical: low.sqrt() * high.sqrt(), low, high })
-    }
-}
-
-impl Amount {
-    /// In another unit, for the library.
-    pub fn times(self, factor: f64) -> (f64, f64, f64) {
-        (self.typical * factor, self.low * factor, self.high * factor)
-    }
-    /// As the library takes it.
-    pub fn figure(self) -> (f64, f64, f64) {
-        self.times(1.0)
-    }
-}
-
-impl std::fmt::Display for Amount {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        if self.low == self.high {
-            write!(f, "{}", self.low)
-        } else {
-            write!(f, "{} to {}", self.low, self.high)
-        }
-    }
 }
 
 /// One strike from the command line, with what was given by `--also`.
@@ -145,6 +99,33 @@ fn name<T: std::str::FromStr<Err = conchoid::Error>>(
 }
 
 impl BlowOptions {
+    /// Refuses a name of `--also` that neither the tables nor any of the calibrations know.
+    pub fn check_also(&self, chosen: &Calibration, by_stone: bool) -> Outcome<()> {
+        if self.also.is_empty() {
+            return Ok(());
+        }
+        // each bundled one may answer where the rows of a table tell the stone
+        let bundled = match by_stone {
+            true => bundled::NAMES.iter().map(|n| bundled::named(n)).collect::<Result<_, _>>()?,
+            false => Vec::new(),
+        };
+        let layouts = || bundled.iter().chain([chosen]).map(|c| c.layout());
+        let numbers = layouts().flat_map(|l| l.numbers.iter().map(String::as_str));
+        let read: Vec<&str> =
+            numbers.chain(layouts().flat_map(|l| l.classes.iter().map(|c| c.name.as_str()))).collect();
+        let of_tables = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
+        for pair in &self.also {
+            let key = pair.split('=').next().unwrap_or(pair).trim();
+            if !read.contains(&key) && !of_tables(key) {
+                let mut names = read.clone();
+                names.sort_unstable();
+                names.dedup();
+                return Err(Failure::usage(conchoid::Error::unknown_name("--also", key, names).to_string()));
+            }
+        }
+        Ok(())
+    }
+
     /// Checks everything that was given.
     pub fn given(&self) -> Outcome<Given> {
         let flake = self.flake().map_err(Failure::of_options)?;
@@ -153,10 +134,14 @@ impl BlowOptions {
             let Some((key, value)) = pair.split_once('=') else {
                 return Err(Failure::usage(format!("--also {pair}: write NAME=VALUE")));
             };
-            match value.trim().parse::<f64>() {
-                Ok(v) if v.is_finite() => given.numbers.push((key.trim().to_string(), v)),
-                Ok(v) => return Err(Failure::usage(format!("--also {key}: {v} is not a finite number"))),
-                Err(_) => given.classes.push((key.trim().to_string(), value.trim().to_string())),
+            let (key, value) = (key.trim(), value.trim());
+            // what begins with a figure may be a class still (layer=3b)
+            let meant_as_number = value.parse::<f64>().is_ok() || number::with_comma(value);
+            if meant_as_number {
+                let v = number(value).map_err(|e| Failure::usage(format!("--also {key}: {e}")))?;
+                given.numbers.push((key.to_string(), v));
+            } else {
+                given.classes.push((key.to_string(), value.to_string()));
             }
         }
         Ok(given)

@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::Outcome;
-use crate::report::{Format, Ordered, short, wrapped};
+use crate::report::{Format, Ordered, short, unit, wrapped};
 use clap::Args;
 use conchoid::calibration::bundled::NAMES;
 use conchoid::calibration::{Calibration, SizeModel, Spread};
@@ -32,7 +32,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
             }
             all.print()?;
         }
-        (None, _) => {
+        (None, Format::Text) => {
             let mut out = std::io::stdout().lock();
             for name in NAMES {
                 let c = calibration(Some(name), None)?;
@@ -55,7 +55,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
             let mut out = std::io::stdout().lock();
             out.write_all(c.to_json().as_bytes())?;
         }
-        (Some(name), _) => show(&calibration(Some(name), None)?)?,
+        (Some(name), Format::Text) => show(&calibration(Some(name), None)?)?,
     }
     Ok(0)
 }
@@ -97,21 +97,22 @@ fn show(c: &Calibration) -> Outcome<()> {
     if !c.not_recorded().is_empty() {
         writeln!(out, "  Not known {}", c.not_recorded().join(", "))?;
     }
+    let told = "For every set of measurements: their ranges, then the coefficients of each size +/- their standard \
+                errors.";
+    writeln!(out, "\n{}", wrapped(told, "", "", 79))?;
     for v in c.variants() {
         writeln!(out, "\nBy {}", v.name)?;
         for r in &v.ranges {
-            writeln!(out, "  {} from {} to {}", in_words(&r.name), short(r.low), short(r.high))?;
+            let ends =
+                format!("{} from {} to {} {}", in_words(&r.name), short(r.low), short(r.high), unit(&r.name));
+            writeln!(out, "  {}", ends.trim_end())?;
         }
         for m in &v.sizes {
-            let size = if m.column == m.size { in_words(&m.size) } else { in_words(&m.column) };
+            let size = m.form.transform().describe(&m.column);
             writeln!(out, "\n  {size}: {} flakes, R2 {:.3}, {}", m.flakes, m.r_squared, spread(m))?;
             for (i, (name, b)) in m.form.term_names().iter().zip(&m.coefficients).enumerate() {
-                writeln!(
-                    out,
-                    "    {b:>11.5}  +/- {:<9.5} {}",
-                    m.covariance[i][i].sqrt(),
-                    wrapped(name, "", &" ".repeat(32), 47)
-                )?;
+                let figures = format!("    {b:>11.5}  +/- {:<9.5} ", m.covariance[i][i].sqrt());
+                writeln!(out, "{}", wrapped(name, &figures, &" ".repeat(33), 79))?;
             }
         }
     }

@@ -6,7 +6,8 @@ use crate::estimate_table;
 use crate::failure::{Failure, Outcome};
 use crate::measured::MeasuredWith;
 use crate::mechanics::{self, Detachment};
-use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
+use crate::number::number;
+use crate::report::{Ordered, RowFormat, cautions, count, percent, short, wrapped};
 use crate::tables::Sink;
 use clap::Args;
 use conchoid::calibration::Calibration;
@@ -25,8 +26,8 @@ Examples:
   knap estimate --depth-mm 8 --angle-deg 75 --depth-error-mm 0.5 --angle-error-deg 4 --plot blow.svg
   knap estimate --table platforms.csv --out expected.csv --plot expected.svg
 A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
-mapped with --column theirs=ours. Estimates in a table have six significant digits. Exit code 0: every row answered; 3: some refused (they stay in place,
-with the reason).";
+mapped with --column theirs=ours. Estimates in a table have six significant digits. Exit code 0: every row
+answered; 3: some refused (they stay in place, with the reason).";
 
 #[derive(Args)]
 pub struct Options {
@@ -35,7 +36,7 @@ pub struct Options {
     /// A termination that is known: feather, hinge, step, overshot
     #[arg(long, value_name = "TERMINATION")]
     pub termination: Option<String>,
-    /// A size that is known, such as length_mm=45: the others are given it
+    /// A size that is known, such as length_mm=45; the other sizes are estimated in its light
     #[arg(long, value_name = "SIZE=VALUE", conflicts_with = "table")]
     pub known: Option<String>,
     #[command(flatten)]
@@ -43,7 +44,7 @@ pub struct Options {
     /// Calibration by name, or a file made by `knap fit`
     #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
-    /// Probability inside the intervals
+    /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
     /// Only this size (length_mm, width_mm, thickness_mm, mass_g); may be repeated
@@ -51,7 +52,7 @@ pub struct Options {
     pub sizes: Vec<String>,
     /// How to print a single estimate
     #[arg(long, value_enum, default_value = "text")]
-    pub format: Format,
+    pub format: RowFormat,
     /// A table of platforms; - reads standard input
     #[arg(long, value_name = "FILE")]
     pub table: Option<String>,
@@ -71,6 +72,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let termination = termination.map_err(Failure::of_options)?;
     let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let by_stone = o.table.is_some() && o.calibration.is_none() && o.blow.stone.is_none();
+    o.blow.check_also(&calibration, by_stone)?;
     let calibration = if o.sizes.is_empty() {
         calibration
     } else {
@@ -95,6 +98,12 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         estimate.cautions.extend(d.answer.cautions.iter().cloned());
     }
     let known = o.known.as_deref().map(known_size).transpose()?;
+    if let Some((name, _)) = &known
+        && !o.sizes.is_empty()
+        && !o.sizes.contains(name)
+    {
+        return Err(Failure::usage(format!("--known {name}: add --size {name}, or leave out --size")));
+    }
     let answers = answers(&estimate, known.as_ref(), level)?;
     if let Some(path) = &o.plot {
         // the curve is of what is expected before any size is known
@@ -103,12 +112,14 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
     }
     match o.format {
-        Format::Text => print_text(o, &estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
-        Format::Json => json(o, &estimate, &answers, detachment.as_ref())?.print()?,
-        Format::Csv if known.is_some() => {
+        RowFormat::Text => print_text(o, &estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
+        RowFormat::Json => json(o, &estimate, &answers, detachment.as_ref())?.print()?,
+        RowFormat::Csv if known.is_some() => {
             return Err(Failure::usage("--known goes with --format text or json"));
         }
-        Format::Csv => print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?,
+        RowFormat::Csv => {
+            print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?
+        }
     }
     Ok(0)
 }
@@ -117,7 +128,8 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
 fn known_size(text: &str) -> Outcome<(String, f64)> {
     let wrong = || Failure::usage(format!("--known {text}: write SIZE=VALUE, such as length_mm=45"));
     let (name, value) = text.split_once('=').ok_or_else(wrong)?;
-    Ok((name.trim().to_string(), value.trim().parse().map_err(|_| wrong())?))
+    let value = number(value).map_err(|e| Failure::usage(format!("--known {text}: {e}")))?;
+    Ok((name.trim().to_string(), value))
 }
 
 /// The interval and the mean of every size, given the one that is known.
@@ -169,6 +181,10 @@ fn print_text(
     let given = known.map_or(String::new(), |(n, v)| format!(" and its {} of {v} {}", in_words(n), unit(n)));
     writeln!(out, "Expected of this blow{given}; {} % of such flakes fall inside:\n", percent(level))?;
     for (s, (i, _)) in e.sizes.iter().zip(answers) {
+        if known.is_some_and(|(name, _)| *name == s.size) {
+            writeln!(out, "  {:15} {:>7} {:2}   (known)", label(s), short(i.median), unit(&s.size))?;
+            continue;
+        }
         writeln!(
             out,
             "  {:15} {:>7} {:2}   ({} to {})",
@@ -253,7 +269,12 @@ fn json(
 
 /// A probability in whole percent, or as far below one as it is.
 fn percent2(p: f64) -> String {
-    if p > 0.0 && p < 0.01 { format!("{:.1}", p * 100.0) } else { format!("{:.0}", p * 100.0) }
+    match p {
+        0.0 => "0".to_string(),
+        p if p < 0.0005 => "below 0.1".to_string(),
+        p if p < 0.01 => format!("{:.1}", p * 100.0),
+        p => format!("{:.0}", p * 100.0),
+    }
 }
 
 fn print_csv(

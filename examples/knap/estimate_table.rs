@@ -5,6 +5,7 @@ use crate::estimate::Options;
 use crate::estimate_plot;
 use crate::failure::{Failure, Outcome};
 use crate::mechanics;
+use crate::report::lines;
 use crate::tables::{self, Progress, Sink};
 use conchoid::Error;
 use conchoid::calibration::Calibration;
@@ -28,7 +29,7 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
     } else {
         job.in_blocks(&options)?
     };
-    note!("{}", summary.to_string().trim_end());
+    note!("{}", lines(&summary.to_string()));
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }
 

@@ -285,7 +285,7 @@ fn written(o: &Options, name: &str, collector: Collector, against: &[(String, St
     }
     match o.format {
         Format::Json => json(o, name, &report, against).print()?,
-        _ => print_text(o, name, &report, against)?,
+        Format::Text => print_text(o, name, &report, against)?,
     }
     Ok(0)
 }

@@ -4,6 +4,7 @@
 //! |---|---|
 //! | `main.rs` | the verbs, and how a run ends |
 //! | `failure.rs` | errors with their exit codes |
+//! | `number.rs` | what is taken for a number |
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `estimate_table.rs` | `estimate` for every row of a table |
 //! | `tables.rs` | opening tables and writing results |
@@ -38,6 +39,7 @@ mod failure;
 mod fit;
 mod measured;
 mod mechanics;
+mod number;
 mod original;
 mod original_plot;
 mod paper;
@@ -50,25 +52,37 @@ mod report;
 mod shapes;
 mod tables;
 
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{Command, CommandFactory, FromArgMatches, Parser, Subcommand};
+use std::any::TypeId;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// The usual cautions, printed under every help.
 pub const CARE: &str = "\
-Knapping hurts people: wear eye protection at every strike (bystanders too), gloves and a leg pad; work
-outdoors or in moving air and keep silica dust down; keep dressings at hand. Local rules and trained
-supervision come first. Never strike, retouch or otherwise reduce an archaeological piece.";
+Knapping hurts people: chips fly, edges cut, and silica dust harms the lungs. Local rules and trained
+supervision come first. Wear eye protection at every strike (bystanders too), gloves and a leg pad; work
+outdoors or in moving air and keep the dust down; keep dressings at hand. Never strike, retouch or
+otherwise reduce an archaeological piece.";
 
-/// Columns that help may fill.
+const EXAMPLES: &str = "\
+Examples:
+  knap estimate --depth-mm 8 --angle-deg 75 --stone flint --percussor quartzite
+  knap estimate --table platforms.csv --out expected.csv
+  knap plan --flakes 24 --percussor quartzite,antler --sheet saturday.csv
+  knap help original
+Lengths are in mm, masses in g, angles in degrees, speeds in m/s; the name of an option or column ends in its
+unit.";
+
+/// Columns that help may fill, and its commands: these stand indented on a manual page too.
 const WIDTH: usize = 80;
+const COMMAND_WIDTH: usize = 72;
 
 /// How large a flake comes off, and how sure that is.
 #[derive(Parser)]
-#[command(name = "knap", version, term_width = WIDTH, after_help = help(""))]
+#[command(name = "knap", version, term_width = WIDTH, after_help = help(EXAMPLES))]
 struct Cli {
     /// Print the answer and errors only: no summary, no remarks, no progress
-    #[arg(long, short, global = true)]
+    #[arg(long, short, global = true, display_order = 900)]
     quiet: bool,
     #[command(subcommand)]
     verb: Verb,
@@ -95,7 +109,7 @@ enum Verb {
     /// Fit a form to a table of your own and write a calibration
     #[command(after_help = help(fit::EXAMPLES))]
     Fit(fit::Options),
-    /// How well forms foretell flakes they have not seen
+    /// How well forms predict flakes they have not seen
     #[command(after_help = help(assess::EXAMPLES))]
     Assess(assess::Options),
     /// What struck the flakes of a table, as far as they tell
@@ -164,7 +178,7 @@ fn over_lines(command: &str) -> String {
     let mut column = 2;
     for (i, piece) in command.split(" --").enumerate() {
         let piece = if i == 0 { piece.to_string() } else { format!("--{piece}") };
-        if i > 0 && column + piece.len() + 3 > WIDTH {
+        if i > 0 && column + piece.len() + 3 > COMMAND_WIDTH {
             out.push_str(" \\\n      ");
             column = 6;
         } else if i > 0 {
@@ -178,8 +192,28 @@ fn over_lines(command: &str) -> String {
     out
 }
 
+/// Sets the readers of `number.rs` for every option of this type, so that a slip gets the same answer everywhere.
+fn reading_numbers(command: Command) -> Command {
+    let command = command.mut_args(|arg| {
+        let kind = arg.get_value_parser().type_id();
+        if kind == TypeId::of::<f64>() {
+            arg.value_parser(number::number)
+        } else if kind == TypeId::of::<u32>() {
+            arg.value_parser(number::whole::<u32>)
+        } else if kind == TypeId::of::<u64>() {
+            arg.value_parser(number::whole::<u64>)
+        } else if kind == TypeId::of::<usize>() {
+            arg.value_parser(number::whole::<usize>)
+        } else {
+            arg
+        }
+    });
+    command.mut_subcommands(reading_numbers)
+}
+
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let words = reading_numbers(Cli::command()).get_matches();
+    let cli = Cli::from_arg_matches(&words).unwrap_or_else(|e| e.exit());
     QUIET.store(cli.quiet, Ordering::Relaxed);
     let done = match cli.verb {
         Verb::Estimate(o) => estimate::run(&o),

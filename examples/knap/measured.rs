@@ -10,7 +10,7 @@ use conchoid::predict::measurement::MeasurementErrors;
 /// Standard deviations of the measurements.
 #[derive(Args, Debug, Default)]
 pub struct MeasuredWith {
-    /// Error of the platform depth, mm, as a standard deviation: the intervals widen by it (a caliper: 0.4)
+    /// Error of the platform depth, mm, as a standard deviation; the intervals widen by it (a caliper: about 0.4)
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub depth_error_mm: Option<f64>,
     /// Error of the exterior platform angle, degrees, likewise (a goniometer in one hand: about 4)

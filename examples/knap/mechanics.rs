@@ -1,8 +1,10 @@
 //! `knap blow` and `knap contrast`: the mechanics of a blow, percussors side by side; and, for `estimate`, whether
 //! the blow takes a flake off at all.
 
-use crate::blow::{Amount, BlowOptions, Delivery, Given, calibration};
+use crate::blow::{BlowOptions, Delivery, Given, calibration};
 use crate::failure::{Failure, Outcome};
+use crate::number::Amount;
+use crate::report::probability as probability_as_read;
 use crate::report::{Format, Ordered, cautions, count, percent, remarks, short, wrapped};
 use clap::Args;
 use conchoid::calibration::Calibration;
@@ -21,11 +23,11 @@ pub const BLOW_EXAMPLES: &str = "\
 Example:
   knap blow --stone flint --percussor quartzite --percussor-mass-g 400 \\
       --tip-radius-mm 8 --speed-m-s 3..5 --core-mass-g 900 --depth-mm 8 --angle-deg 75
-A number may be a range, low..high, read as two standard deviations either side. Materials carry the
-ranges of the library's tables unless a number is given. The force needed counts the angles by the slopes
-found on glass (exterior platform angle 55 to 95, angle of blow -5 to 50); the figure for a right-angled
-edge struck square is told beside it. Intervals hold 95 %. Whether the flake detaches is model-based: no
-failed blows were recorded.";
+A range, low..high, is read as two standard deviations either side of its middle. Materials carry the
+ranges of the library's tables unless a number is given. The force needed follows the angles by the slopes
+found on glass (exterior platform angle 55 to 95 degrees, angle of blow -5 to 50); beside it stands the
+figure for a right-angled edge struck square. 95 % of such blows fall inside the intervals. Whether the
+flake detaches is what a model says: no failed blows were recorded.";
 
 pub const CONTRAST_EXAMPLES: &str = "\
 Example:
@@ -52,16 +54,16 @@ pub struct BlowVerb {
     /// Percussor: antler, bone, wood, copper, steel, quartzite, sandstone, ...
     #[arg(long, value_name = "MATERIAL")]
     percussor: String,
-    /// Mass of the percussor, g
+    /// Mass of the percussor, g; a number or a range such as 350..450
     #[arg(long, value_name = "G", allow_negative_numbers = true)]
     percussor_mass_g: Amount,
-    /// Radius of the touching part of the tip, mm
+    /// Radius of the touching part of the tip, mm; a number or a range
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     tip_radius_mm: Amount,
-    /// Speed of the percussor at impact, m/s
+    /// Speed of the percussor at impact, m/s; a number or a range
     #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
     speed_m_s: Amount,
-    /// Platform depth, percussion point to exterior face, mm
+    /// Platform depth, percussion point to exterior face, mm; a number or a range
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     depth_mm: Amount,
     /// Exterior platform angle, degrees
@@ -70,28 +72,28 @@ pub struct BlowVerb {
     /// Angle of blow, degrees; 0 is perpendicular to the platform
     #[arg(long, value_name = "DEG", default_value_t = 0.0, allow_negative_numbers = true)]
     angle_of_blow_deg: f64,
-    /// Mass of the free core, g; fixed without it
+    /// Mass of the core where it is free to move, g; without it the core counts as fixed
     #[arg(long, value_name = "G", allow_negative_numbers = true)]
     core_mass_g: Option<Amount>,
-    /// Coefficient of restitution
+    /// Coefficient of restitution, up to 1: speed of rebound over speed of impact
     #[arg(long, value_name = "E", default_value_t = 1.0, allow_negative_numbers = true)]
     restitution: f64,
-    /// Young's modulus of the stone, GPa
+    /// Young's modulus (stiffness) of the stone, GPa, instead of the library's
     #[arg(long, value_name = "GPA", allow_negative_numbers = true)]
     stone_modulus_gpa: Option<Amount>,
-    /// Poisson's ratio of the stone
+    /// Poisson's ratio of the stone, likewise
     #[arg(long, value_name = "NU", allow_negative_numbers = true)]
     stone_poisson: Option<Amount>,
-    /// Fracture toughness of the stone, MPa m^(1/2)
+    /// Fracture toughness of the stone, MPa m^(1/2), likewise
     #[arg(long, value_name = "K", allow_negative_numbers = true)]
     stone_toughness_mpa_sqrt_m: Option<Amount>,
-    /// Young's modulus of the percussor, GPa
+    /// Young's modulus of the percussor, GPa, likewise
     #[arg(long, value_name = "GPA", allow_negative_numbers = true)]
     percussor_modulus_gpa: Option<Amount>,
-    /// Poisson's ratio of the percussor
+    /// Poisson's ratio of the percussor, likewise
     #[arg(long, value_name = "NU", allow_negative_numbers = true)]
     percussor_poisson: Option<Amount>,
-    /// How to print the answer: text or json
+    /// How to print the answer
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
@@ -133,7 +135,6 @@ fn option<T>(name: &str, result: conchoid::error::Result<T>) -> Outcome<T> {
 }
 
 pub fn blow(o: &BlowVerb) -> Outcome<u8> {
-    no_csv(o.format)?;
     let mut figures = BlowFigures::new(
         o.percussor_mass_g.figure(),
         o.tip_radius_mm.figure(),
@@ -200,13 +201,6 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     Ok(0)
 }
 
-fn no_csv(format: Format) -> Outcome<()> {
-    if format == Format::Csv {
-        return Err(Failure::usage("--format: csv is not offered here (accepted: text, json)"));
-    }
-    Ok(())
-}
-
 /// Whether it comes off, in a sentence that can be read aloud.
 fn verdict(a: &DetachmentEstimate) -> String {
     let p = a.detachment_probability;
@@ -228,18 +222,9 @@ fn verdict(a: &DetachmentEstimate) -> String {
     )
 }
 
-/// Two decimals, and no false certainty.
-fn probability_in_words(p: f64) -> String {
-    match p {
-        p if p < 0.005 => "below 0.01".to_string(),
-        p if p > 0.995 => "above 0.99".to_string(),
-        p => format!("{p:.2}"),
-    }
-}
-
 /// A probability with its ends, where they read differently.
 fn probability_range(p: Ranged) -> String {
-    let [value, low, high] = [p.value, p.low, p.high].map(probability_in_words);
+    let [value, low, high] = [p.value, p.low, p.high].map(probability_as_read);
     if low == high { value } else { format!("{value} ({low} to {high})") }
 }
 
@@ -372,16 +357,16 @@ pub fn probability(
 
 #[derive(Args)]
 pub struct ContrastVerb {
-    /// A percussor; name two or more
+    /// A percussor, such as quartzite or antler; repeat the option for each of two or more
     #[arg(long, value_name = "MATERIAL", required = true)]
     percussor: Vec<String>,
-    /// Mass of the percussor, g; once for all or once for each
+    /// Mass of the percussor, g, a number or a range; once for all or once for each
     #[arg(long, value_name = "G", allow_negative_numbers = true)]
     percussor_mass_g: Vec<Amount>,
-    /// Radius of the touching part of the tip, mm; once for all or once for each
+    /// Radius of the touching part of the tip, mm, likewise
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     tip_radius_mm: Vec<Amount>,
-    /// Speed of the percussor at impact, m/s; once for all or once for each
+    /// Speed of the percussor at impact, m/s, likewise
     #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
     speed_m_s: Vec<Amount>,
     /// Platform depth, percussion point to exterior face, mm
@@ -402,22 +387,22 @@ pub struct ContrastVerb {
     /// Where the blow lands: platform or edge
     #[arg(long, value_name = "WHERE")]
     blow_lands_on: Option<String>,
-    /// Stone for the mechanics; flint without it
+    /// Stone for the mechanics: flint, chert, obsidian, ...; flint without it
     #[arg(long, value_name = "STONE")]
     stone: Option<String>,
-    /// Mass of the free core, g; fixed without it
+    /// Mass of the core where it is free to move, g; without it the core counts as fixed
     #[arg(long, value_name = "G", allow_negative_numbers = true)]
     core_mass_g: Option<Amount>,
-    /// Coefficient of restitution
+    /// Coefficient of restitution, up to 1: speed of rebound over speed of impact
     #[arg(long, value_name = "E", default_value_t = 1.0, allow_negative_numbers = true)]
     restitution: f64,
     /// Calibration for the sizes, by name or a file; controlled-glass without it
     #[arg(long, value_name = "NAME|FILE")]
     calibration: Option<String>,
-    /// Probability inside the intervals
+    /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
-    /// How to print the answer: text or json
+    /// How to print the answer
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
@@ -432,7 +417,6 @@ struct Contrast {
 }
 
 pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
-    no_csv(o.format)?;
     let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
     if o.percussor.len() < 2 {
         return Err(Failure::usage("--percussor: name two or more, each with its own --percussor"));
@@ -459,7 +443,7 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let found = Contrast { stone, names, blows, ratios, sizes };
     match o.format {
         Format::Json => found.json(o, &predictor).print()?,
-        _ => found.print(o, &predictor)?,
+        Format::Text => found.print(o, &predictor)?,
     }
     Ok(0)
 }
@@ -563,7 +547,7 @@ impl Contrast {
         let parts: [(&str, Part); 4] = [
             ("Peak force, N", |a| a.peak_force_n),
             ("Force the platform needs, N", |a| a.required_force_n),
-            ("Least speed, m/s", |a| a.least_speed_m_s),
+            ("Least speed that would do, m/s", |a| a.least_speed_m_s),
             ("Probability that a flake detaches", |a| a.detachment_probability),
         ];
         for (title, part) in parts.iter().filter(|_| !self.blows.is_empty()) {
@@ -637,6 +621,8 @@ impl Contrast {
             }
             return Ok(());
         }
+        let which = "Sizes: expected, of many such flakes; two flakes, of one new flake by each.";
+        writeln!(out, "{}", wrapped(which, "  ", "  ", WIDTH))?;
         for d in differences {
             let (words, unit) = size_in_words(&d.size);
             let told = match d.scale {
@@ -748,7 +734,7 @@ fn support(d: &SizeDifference, first: &str, other: &str) -> String {
     } else {
         format!(
             "the data give {first} the {side} flake with probability {}",
-            probability_in_words(d.supported)
+            probability_as_read(d.supported)
         )
     };
     let words = words.strip_suffix(' ').unwrap_or(&words);
@@ -759,6 +745,6 @@ fn support(d: &SizeDifference, first: &str, other: &str) -> String {
     format!(
         "{words}: {errors:.1} standard errors apart, {judged}; of two new flakes that of {first} is the larger with \
          probability {}.",
-        probability_in_words(d.first_larger)
+        probability_as_read(d.first_larger)
     )
 }

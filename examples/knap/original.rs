@@ -3,8 +3,9 @@
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::{Predictors, RowOr, Summary, answer, joined};
 use crate::failure::{Failure, Outcome};
+use crate::number::number;
 use crate::original_plot;
-use crate::report::{Format, Ordered, cautions, count, percent, short, wrapped};
+use crate::report::{Ordered, RowFormat, cautions, count, lines, percent, probability, short, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
@@ -22,8 +23,8 @@ Examples:
   knap original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72
   knap original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72 --loss 2,5
   knap original --table tools.csv --out originals.csv
-The original weighed at least what remains; beyond that no loss is assumed unless --loss gives a beta
-distribution of the share that is usually lost. A table needs the column mass_now_g; mass_missing_g (a part
+The original weighed at least what remains. Beyond that nothing is assumed of the loss, unless --loss gives
+a beta distribution of the share that is usually lost. A table needs the column mass_now_g; mass_missing_g (a part
 that was weighed apart) and length_now_mm are used where recorded. Exit code 0: every row answered; 3: some
 refused (they stay in place, with the reason).";
 
@@ -40,7 +41,7 @@ pub struct Options {
     pub length_now_mm: Option<f64>,
     #[command(flatten)]
     pub blow: BlowOptions,
-    /// Assumed model of loss: the share lost is beta distributed with these exponents (2,5 loses 29 %)
+    /// Assumed model of loss: a beta distribution of the share lost, by its two parameters (2,5: 29 % on average)
     #[arg(long, value_name = "A,B")]
     pub loss: Option<String>,
     /// Also give the probability that more than this share (0 to 1) is lost
@@ -52,12 +53,12 @@ pub struct Options {
     /// Calibration by name, or a file made by `knap fit`
     #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
-    /// Probability inside the intervals
+    /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
     /// How to print a single answer
     #[arg(long, value_enum, default_value = "text")]
-    pub format: Format,
+    pub format: RowFormat,
     /// A table of pieces; - reads standard input
     #[arg(long, value_name = "FILE")]
     pub table: Option<String>,
@@ -80,6 +81,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     ask.termination = termination.map_err(Failure::of_options)?;
     let loss = o.loss.as_deref().map(beta).transpose()?;
     let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let by_stone = o.table.is_some() && o.calibration.is_none() && o.blow.stone.is_none();
+    o.blow.check_also(&calibration, by_stone)?;
     match &o.table {
         Some(path) => table(o, path, calibration, &ask, loss, level),
         None => single(o, calibration, &ask, loss, level),
@@ -87,11 +90,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
 }
 
 fn beta(text: &str) -> Outcome<BetaLoss> {
-    let numbers: Vec<f64> = text.split(',').filter_map(|t| t.trim().parse().ok()).collect();
-    match numbers[..] {
-        [a, b] if text.split(',').count() == 2 => BetaLoss::new(a, b).map_err(Failure::of_options),
-        _ => Err(Failure::usage(format!("--loss {text}: write two numbers, A,B"))),
-    }
+    let Some((a, b)) = text.split_once(',').filter(|(_, b)| !b.contains(',')) else {
+        return Err(Failure::usage(format!("--loss {text}: write two numbers, A,B, such as 2,5")));
+    };
+    let number = |t: &str| number(t).map_err(|e| Failure::usage(format!("--loss {text}: {e}")));
+    BetaLoss::new(number(a)?, number(b)?).map_err(Failure::of_options)
 }
 
 fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
@@ -121,9 +124,9 @@ fn single(
         original_plot::single(path, &found, &remains, level)?;
     }
     match o.format {
-        Format::Text => print_text(o, &found, &remains, loss, level)?,
-        Format::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
-        Format::Csv => {
+        RowFormat::Text => print_text(o, &found, &remains, loss, level)?,
+        RowFormat::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
+        RowFormat::Csv => {
             let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &COLUMNS)?;
             let text = joined(&found.cautions, true);
             let mut cells: Vec<Cell> = numbers(&found, level)?.into_iter().map(Cell::from).collect();
@@ -175,8 +178,7 @@ fn print_text(
         whole(lost.high)
     )?;
     let more = found.mass.lost_more_than(share)?;
-    let sentence =
-        format!("More than {} % is lost with a probability of {} %.", percent(share), percent(more));
+    let sentence = format!("More than {} % is lost with probability {}.", percent(share), probability(more));
     writeln!(out, "\n{}", wrapped(&sentence, "", "", 79))?;
     let how = match loss {
         None => {
@@ -185,8 +187,8 @@ fn print_text(
                 .to_string()
         }
         Some(l) => format!(
-            "Assumed before looking at the piece: the share lost is beta distributed with {} and {}, {} % on \
-             average.",
+            "Assumed before looking at the piece: a beta distribution of the share lost, with parameters {} \
+             and {}, {} % on average.",
             l.a(),
             l.b(),
             short(100.0 * l.mean())
@@ -282,9 +284,9 @@ fn table(
     let by_stone = o.calibration.is_none() && o.blow.stone.is_none();
     let mut reader = tables::open(path, &options)?;
     if reader.header().column("mass_now_g").is_none() {
-        return Err(Failure::usage(format!(
-            "{path}: there is no column mass_now_g, the mass that remains (map yours with --column theirs=mass_now_g)"
-        )));
+        let names: Vec<&str> = reader.header().names().collect();
+        let e = Error::unknown_name("column of the mass that remains", "mass_now_g", names);
+        return Err(Failure::usage(format!("{path}: {e}; map yours with --column THEIRS=mass_now_g")));
     }
     for remark in reader.header().remarks() {
         note!("knap: {remark}");
@@ -337,6 +339,6 @@ fn table(
     if let (Some(path), Some(drawn)) = (&o.plot, &drawn) {
         drawn.draw(path, level)?;
     }
-    note!("{}", summary.to_string().trim_end());
+    note!("{}", lines(&summary.to_string()));
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }

@@ -55,8 +55,27 @@ pub fn manual(o: &Manual, command: Command) -> Outcome<u8> {
     };
     let mut page = Vec::new();
     clap_mangen::Man::new(command).render(&mut page)?;
-    std::io::stdout().lock().write_all(&page)?;
+    let page = with_examples(&String::from_utf8_lossy(&page));
+    std::io::stdout().lock().write_all(page.as_bytes())?;
     Ok(0)
+}
+
+/// A page whose last words have a heading of their own, and whose commands keep their lines.
+fn with_examples(page: &str) -> String {
+    let mut out = String::new();
+    let (mut inside, mut command) = (false, false);
+    for line in page.lines() {
+        inside = if line.starts_with(".SH") { line == ".SH EXTRA" } else { inside };
+        let begins = inside && line.starts_with(' ');
+        if begins != command {
+            out.push_str(if begins { ".nf\n" } else { ".fi\n" });
+            command = begins;
+        }
+        let line = if line == ".SH EXTRA" { ".SH EXAMPLES AND CAUTIONS" } else { line };
+        out.push_str(line);
+        out.push('\n');
+    }
+    out
 }
 
 pub const SCHEMA_EXAMPLES: &str = "\

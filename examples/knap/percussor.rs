@@ -2,7 +2,8 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
-use crate::report::{Format, Ordered, cautions, count, wrapped};
+use crate::number::number as read;
+use crate::report::{Ordered, RowFormat, cautions, count, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
@@ -29,10 +30,11 @@ pub struct Options {
     /// A table of flakes; - reads standard input
     #[arg(long, value_name = "FILE")]
     table: String,
-    /// Prior odds of what may have struck: classes or materials with their weights
-    #[arg(long, value_name = "stone=0.7,organic=0.3", value_delimiter = ',')]
+    /// What may have struck, classes or materials, with prior weights, such as stone=0.7,organic=0.3; equal ones
+    /// unless given
+    #[arg(long, value_name = "WHAT=WEIGHT,...", value_delimiter = ',')]
     prior: Vec<String>,
-    /// Column whose equal entries were struck by one percussor; without it the table is one group
+    /// Column that says which flakes were struck by one percussor; without it the table is one group
     #[arg(long, value_name = "COLUMN")]
     group: Option<String>,
     /// Calibration by name, or a file made by `knap fit`
@@ -41,11 +43,11 @@ pub struct Options {
     /// A second calibration to be told from the first, instead of percussors within one
     #[arg(long, value_name = "NAME|FILE")]
     against: Option<String>,
-    /// How much larger the second's flakes would be where the first was made: size=ratio
+    /// How much larger flakes of the second experiment would have come off in the first, such as mass_g=1.2
     #[arg(long, value_name = "SIZE=RATIO", requires = "against")]
     offset: Vec<String>,
-    /// How blows were set where rows do not tell: ANGLE,platform|edge,WEIGHT (repeat; default: as in the
-    /// experiment)
+    /// How blows were set where rows do not tell: ANGLE,platform|edge,WEIGHT, such as 10,edge,1; may be
+    /// repeated; without it as in the experiment
     #[arg(long, value_name = "DEG,WHERE,WEIGHT", allow_hyphen_values = true)]
     blow: Vec<String>,
     /// Ignore recorded angle of blow and landing place, as if the flakes were artefacts
@@ -54,22 +56,23 @@ pub struct Options {
     /// Probability that all blows of a group were set alike
     #[arg(long, default_value_t = 0.5, value_name = "P", allow_negative_numbers = true)]
     habit: f64,
-    /// Spread of a site's shift of all lengths together, in ln
+    /// How far all lengths of a site may differ from the experiment's together: standard deviation of ln (0.2 is
+    /// about 20 %)
     #[arg(long, default_value_t = SiteShift::default().common(), value_name = "SD", allow_negative_numbers = true)]
     site_common: f64,
-    /// Spread of a site's shift of each size on its own, in ln
+    /// How far each size may differ on its own: standard deviation of ln
     #[arg(long, default_value_t = SiteShift::default().own(), value_name = "SD", allow_negative_numbers = true)]
     site_own: f64,
-    /// Spread of a site's shift of the log odds of terminations and lips
+    /// How far terminations and lips may differ: standard deviation of their log odds
     #[arg(long, default_value_t = SiteShift::default().log_odds(), value_name = "SD", allow_negative_numbers = true)]
     site_log_odds: f64,
-    /// Seed of the integration
-    #[arg(long, default_value_t = 1)]
+    /// Seed of the random draws; the same seed gives the same numbers
+    #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
     /// How to print: text and json tell of groups, csv is the table with columns added
     #[arg(long, value_enum, default_value = "text")]
-    format: Format,
-    /// Where the table with its columns added goes
+    format: RowFormat,
+    /// Where the table with its columns added goes, whatever the format
     #[arg(long, value_name = "FILE")]
     out: Option<String>,
     /// A column of the table with another name: theirs=ours
@@ -81,7 +84,8 @@ pub struct Options {
 fn pair(option: &str, text: &str) -> Outcome<(String, f64)> {
     let wrong = || Failure::usage(format!("--{option} {text}: write NAME=NUMBER"));
     let (name, number) = text.split_once('=').ok_or_else(wrong)?;
-    Ok((name.trim().to_string(), number.trim().parse().map_err(|_| wrong())?))
+    let number = read(number).map_err(|e| Failure::usage(format!("--{option} {text}: {e}")))?;
+    Ok((name.trim().to_string(), number))
 }
 
 impl Options {
@@ -116,14 +120,16 @@ impl Options {
 }
 
 fn blow(text: &str) -> Outcome<BlowSetting> {
-    let wrong =
-        || Failure::usage(format!("--blow {text}: write ANGLE,platform|edge,WEIGHT, such as 10,edge,1"));
     let parts: Vec<&str> = text.split(',').map(str::trim).collect();
-    let [angle, lands, weight] = parts[..] else { return Err(wrong()) };
+    let [angle, lands, weight] = parts[..] else {
+        let e = format!("--blow {text}: write ANGLE,platform|edge,WEIGHT, such as 10,edge,1");
+        return Err(Failure::usage(e));
+    };
+    let number = |t: &str| read(t).map_err(|e| Failure::usage(format!("--blow {text}: {e}")));
     Ok(BlowSetting {
-        angle_of_blow_deg: Some(angle.parse().map_err(|_| wrong())?),
+        angle_of_blow_deg: Some(number(angle)?),
         lands_on: Some(lands.parse::<LandsOn>().map_err(Failure::of_options)?),
-        weight: weight.parse().map_err(|_| wrong())?,
+        weight: number(weight)?,
     })
 }
 
@@ -143,12 +149,10 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let group = match &o.group {
         None => None,
-        Some(name) => Some(
-            reader
-                .header()
-                .position(name)
-                .ok_or_else(|| Failure::usage(format!("--group {name}: the table has no such column")))?,
-        ),
+        Some(name) => Some(reader.header().position(name).ok_or_else(|| {
+            let names: Vec<&str> = reader.header().names().collect();
+            Failure::usage(Error::unknown_name("--group", name, names).to_string())
+        })?),
     };
     let header = reader.header().clone();
     let progress = Progress::new("judging");
@@ -160,14 +164,14 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     progress.finish();
     let groups = groups(&attribution, &rows, &judged, group, o)?;
-    let table = o.out.is_some() || o.format == Format::Csv;
+    let table = o.out.is_some() || o.format == RowFormat::Csv;
     if table {
         write(&attribution, &header, &rows, &judged, o)?;
     }
     match o.format {
-        Format::Text => print!("{}", text(&attribution, &judged, &groups, o)),
-        Format::Json => json(&attribution, &judged, &groups).print()?,
-        Format::Csv => eprint!("{}", text(&attribution, &judged, &groups, o)),
+        RowFormat::Text => print!("{}", text(&attribution, &judged, &groups, o)),
+        RowFormat::Json => json(&attribution, &judged, &groups).print()?,
+        RowFormat::Csv => eprint!("{}", text(&attribution, &judged, &groups, o)),
     }
     let refused: Vec<&Error> = judged.iter().filter_map(|j| j.as_ref().err()).flatten().collect();
     for e in refused.iter().take(10) {
@@ -332,16 +336,12 @@ fn text(a: &Attribution, judged: &[Judgement], groups: &[Group], o: &Options) ->
             None if g.verdict.flakes > 1 => "All together, if one percussor struck them: ".to_string(),
             None => String::new(),
         };
-        let mut told = format!("{name}{}.", g.verdict.sentence());
+        let mut told = format!("{name}{}.", begun(&g.verdict.sentence(), name.is_empty()));
         let lips = g.verdict.lips;
-        let _ = write!(
-            told,
-            " {} of {} with a recorded lip used",
-            lips,
-            count(g.verdict.flakes as u64, "flake", "flakes")
-        );
+        let flakes = count(g.verdict.flakes as u64, "flake", "flakes");
+        let _ = write!(told, " Used beside the sizes: lips of {lips} of {flakes}");
         if a.knows_terminations() {
-            let _ = write!(told, ", {} with a termination", g.verdict.terminations);
+            let _ = write!(told, ", terminations of {}", g.verdict.terminations);
         }
         told.push('.');
         if !g.recorded.is_empty() {
@@ -373,6 +373,15 @@ fn text(a: &Attribution, judged: &[Judgement], groups: &[Group], o: &Options) ->
     out
 }
 
+/// A sentence as it begins a paragraph, or goes on after a colon.
+fn begun(sentence: &str, first: bool) -> String {
+    let mut letters = sentence.chars();
+    match letters.next() {
+        Some(c) if !first => c.to_lowercase().chain(letters).collect(),
+        _ => sentence.to_string(),
+    }
+}
+
 /// How often such answers were right in the experiment itself, for groups like these.
 fn honest(record: &TrackRecord, groups: &[Group]) -> String {
     let lips = groups.iter().any(|g| g.verdict.lips > 0);
@@ -383,9 +392,10 @@ fn honest(record: &TrackRecord, groups: &[Group]) -> String {
         let each = |o: &Tried| format!("{} of {} {}", o.likelier_right, o.count, o.percussor);
         let list: Vec<String> = s.outcomes.iter().map(each).collect();
         let told = format!(
-            "How good this is: on flakes of its own experiment that it had not seen, struck in ways it was not \
-             told, single flakes went to the right class for {}, with even prior odds; log score {:.2} +/- {:.2} \
-             nats, where knowing nothing scores 0.69, and Brier score {:.2} +/- {:.2}, where it scores 0.50.",
+            "How good this is: single flakes of its own experiment, which it had not seen and whose blows it was \
+             not told, went to the right class for {}, with even prior odds. Their log score is {:.2} +/- {:.2} \
+             (knowing nothing scores 0.69) and their Brier score {:.2} +/- {:.2} (knowing nothing scores 0.50); \
+             smaller is better.",
             list.join(", "),
             s.log_score.mean,
             s.log_score.standard_error,
@@ -396,22 +406,26 @@ fn honest(record: &TrackRecord, groups: &[Group]) -> String {
     }
     if let Some(s) = record.singles(Judged { blow_hidden: false, ..judged }) {
         let told = format!(
-            "Told how they were struck, it scored {:.2} +/- {:.2}. Where that is worse, part of the former is \
-             not the percussor but how each was swung in the experiment; a knapper may swing otherwise. Hard \
-             tips that land on the edge leave lips too.",
+            "Told how they were struck, it has a log score of {:.2} +/- {:.2}. Where that is worse, part of the \
+             former is owed not to the percussor but to how each was swung in the experiment; a knapper may swing \
+             otherwise. Hard tips that land on the edge leave lips too.",
             s.log_score.mean, s.log_score.standard_error
         );
         let _ = writeln!(out, "{}", wrapped(&told, "", "", 79));
     }
-    let _ =
-        writeln!(out, "Groups of one percussor decided at {:.2} (right / wrong, %):", record.group_decided);
+    let told = format!(
+        "Groups struck by one percussor, decided where a class reaches {:.2} (right / wrong, in %; the others \
+         stay undecided):",
+        record.group_decided
+    );
+    let _ = writeln!(out, "{}", wrapped(&told, "", "", 79));
     for g in record.groups.iter().filter(|g| g.judged == judged) {
         let each = |o: &Tried| {
             if o.count == 0 {
                 return format!("{} untried", o.percussor);
             }
             let (right, wrong) = (percent(o.decided_right, o.count), percent(o.decided_wrong, o.count));
-            format!("{} {right:.0} / {wrong:.0}", o.percussor)
+            format!("{} {right:>3.0} / {wrong:<2.0}", o.percussor)
         };
         let list: Vec<String> = g.outcomes.iter().map(each).collect();
         let _ = writeln!(
@@ -419,7 +433,7 @@ fn honest(record: &TrackRecord, groups: &[Group]) -> String {
             "  {:>2} {:6}  {}",
             g.flakes,
             if g.flakes == 1 { "flake" } else { "flakes" },
-            list.join("    ")
+            list.join("   ").trim_end()
         );
     }
     out

@@ -2,6 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
+use crate::number::{self, number};
 use crate::plan_plot;
 use crate::plan_sheet::{self, Target, target_name};
 use crate::report::{Format, Ordered, count, percent, short, wrapped};
@@ -66,7 +67,7 @@ pub struct Options {
     /// Reach of the angle of blow, degrees; adds a term for it
     #[arg(long, value_name = "LOW..HIGH")]
     angle_of_blow_deg: Option<String>,
-    /// Percussors to compare; each after the first adds a term
+    /// Percussors, with commas between; each after the first adds a term to the form
     #[arg(long, value_name = "A,B", value_delimiter = ',')]
     percussor: Vec<String>,
     /// What is made certain
@@ -75,16 +76,16 @@ pub struct Options {
     /// A platform to predict at: depth_mm=8,angle_deg=75[,percussor=antler]; may be repeated
     #[arg(long, value_name = "SETTINGS")]
     at: Vec<String>,
-    /// The size that the spread is of
+    /// The size to be fitted: length_mm, width_mm, thickness_mm, mass_g
     #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
     response: String,
     /// Calibration from which the spread is taken, by name or file
     #[arg(long, value_name = "NAME|FILE")]
     calibration: Option<String>,
-    /// The spread itself, on the scale of the form, instead of a calibration's
+    /// The spread itself, on the scale of the form (ln for log-log), instead of a calibration's
     #[arg(long, value_name = "SD", allow_negative_numbers = true)]
     spread: Option<f64>,
-    /// Spread between cores, on the same scale
+    /// Spread between cores, on the same scale (ln for log-log)
     #[arg(long, value_name = "SD", allow_negative_numbers = true)]
     between_cores: Option<f64>,
     /// Flakes from each core
@@ -93,7 +94,7 @@ pub struct Options {
     /// Which flakes of a core are struck by which percussor
     #[arg(long, value_enum, default_value = "within")]
     cores: Allotted,
-    /// A table of flakes one has already
+    /// A table of the flakes you have already
     #[arg(long, value_name = "FILE")]
     existing: Option<String>,
     /// A column of that table with another name: theirs=ours
@@ -102,19 +103,19 @@ pub struct Options {
     /// The stone to be flaked
     #[arg(long, value_name = "STONE")]
     stone: Option<String>,
-    /// The ratio between two percussors that is to be seen
+    /// The ratio of sizes between two percussors that the plan should be able to show, such as 1.5
     #[arg(long, value_name = "RATIO", allow_negative_numbers = true)]
     difference: Option<f64>,
-    /// Probability inside the intervals
+    /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
-    /// Seed of the random starts and of the order of striking
-    #[arg(long, default_value_t = 1)]
+    /// Seed of the random starts and of the order of striking; the same seed gives the same plan
+    #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
     /// Where the sheet to fill in goes
     #[arg(long, value_name = "FILE")]
     sheet: Option<String>,
-    /// Where the curves go, as SVG
+    /// A picture (SVG) of what more or fewer flakes would buy
     #[arg(long, value_name = "FILE")]
     plot: Option<String>,
     /// How to print the plan
@@ -168,11 +169,11 @@ impl Measured for Named {
 
 /// `4..12`, or one number.
 fn reach(flag: &str, text: &str) -> Outcome<(f64, f64)> {
-    let (low, high) = text.split_once("..").unwrap_or((text, text));
-    let number = |t: &str| t.trim().parse::<f64>().ok().filter(|v| v.is_finite());
-    match (number(low), number(high)) {
-        (Some(low), Some(high)) if low <= high => Ok((low, high)),
-        _ => Err(Failure::usage(format!("--{flag} {text}: write LOW..HIGH, such as 4..12"))),
+    let wrong = |e: String| Failure::usage(format!("--{flag}: {e}"));
+    match number::ends(text).map_err(wrong)? {
+        Some((low, high)) if low <= high => Ok((low, high)),
+        Some(_) => Err(wrong(format!("\"{text}\" falls; write LOW..HIGH, such as 4..12"))),
+        None => number(text).map(|v| (v, v)).map_err(wrong),
     }
 }
 
@@ -387,8 +388,11 @@ fn platform(text: &str, percussors: &[String], reach: &Candidates) -> Outcome<Ve
             continue;
         }
         let flag = key.trim().replace('_', "-");
-        let settable = SETTABLE.iter().find(|s| s.flag == flag || s.name == key.trim()).ok_or_else(wrong)?;
-        let v = v.trim().parse::<f64>().map_err(|_| wrong())?;
+        let settable = SETTABLE.iter().find(|s| s.flag == flag || s.name == key.trim()).ok_or_else(|| {
+            let names = SETTABLE.iter().map(|s| s.flag.replace('-', "_")).chain(["percussor".to_string()]);
+            usage(conchoid::Error::unknown_name("--at", key.trim(), names))
+        })?;
+        let v = number(v).map_err(|e| Failure::usage(format!("--at {text}: {e}")))?;
         check(settable.name, v).map_err(usage)?;
         named.numbers.push((settable.name.to_string(), v));
     }
@@ -445,8 +449,12 @@ fn spread(o: &Options, transform: Transform) -> Outcome<SpreadUsed> {
     let models: Vec<&SizeModel> =
         c.variants().iter().flat_map(|v| &v.sizes).filter(|m| m.size == o.response).collect();
     let Some(first) = models.first() else {
-        let m = format!("--response {}: the calibration {} does not have it", o.response, c.name());
-        return Err(Failure::usage(m));
+        let mut sizes: Vec<&str> =
+            c.variants().iter().flat_map(|v| &v.sizes).map(|m| m.size.as_str()).collect();
+        sizes.sort_unstable();
+        sizes.dedup();
+        let e = conchoid::Error::unknown_name("--response", &o.response, sizes);
+        return Err(Failure::usage(format!("{e} in the calibration {}", c.name())));
     };
     let same = models
         .iter()
@@ -520,7 +528,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     match o.format {
         Format::Text => print_text(o, &wanted, &plan)?,
         Format::Json => json(o, &wanted, &plan).print()?,
-        Format::Csv => return Err(Failure::usage("--format csv: the list as a table is --sheet FILE")),
     }
     Ok(0)
 }
@@ -695,7 +702,7 @@ fn print_text(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
     if let Some(path) = &o.sheet {
         let text = format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:");
         let _ = writeln!(out, "\n{}", wrapped(&text, "", "", 79));
-        let _ = writeln!(out, "{}", wrapped(&fit_command(o, w, path), "  ", "    ", 79));
+        let _ = write!(out, "{}", crate::over_lines(&fit_command(o, w, path)));
     }
     let care = crate::CARE.split_whitespace().collect::<Vec<_>>().join(" ");
     let _ = writeln!(out, "\n{}", wrapped(&care, "", "", 79));
@@ -758,7 +765,7 @@ fn even_grid(out: &mut String, o: &Options, plan: &Plan) {
         Err(term) => format!("An even grid of {} could not tell {term} from the other terms.", o.flakes),
         Ok((ratio, mine, theirs)) => {
             let mut text = format!(
-                "Against an even grid of {}: D-efficiency {ratio:.3} of the grid's (the grid would need {:.0} \
+                "Against an even grid of {}: D-efficiency {ratio:.3} times the grid's (the grid would need {:.0} \
                  flakes to know the coefficients as well)",
                 o.flakes,
                 (ratio * o.flakes as f64).ceil()
@@ -787,7 +794,7 @@ fn curves(out: &mut String, w: &Wanted, plan: &Plan) {
     let _ = writeln!(out, "\n{}\n", wrapped(&text, "", "", 79));
     let _ = write!(out, "  {:>6}  {:>12}  {:>12}", "flakes", "of a flake", "of the mean");
     if let Some((ratio, _)) = w.difference {
-        let _ = write!(out, "  {:>24}", format!("chance to see x {ratio}"));
+        let _ = write!(out, "  {:>24}", format!("chance to see {ratio} times"));
     }
     let _ = writeln!(out);
     let cell = |v: Option<f64>| v.map_or("-".into(), |v| format!("{:.2}", w.readable(v)));

@@ -10,7 +10,16 @@ pub enum Format {
     Text,
     /// One JSON object
     Json,
-    /// One line of CSV under a header
+}
+
+/// How results are printed that are a row of a table too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum RowFormat {
+    /// A short answer in words
+    Text,
+    /// One JSON object
+    Json,
+    /// A header line, and rows under it
     Csv,
 }
 
@@ -83,6 +92,15 @@ pub fn percent(p: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
+/// Two decimals, and no false certainty.
+pub fn probability(p: f64) -> String {
+    match p {
+        p if p < 0.005 => "below 0.01".to_string(),
+        p if p > 0.995 => "above 0.99".to_string(),
+        p => format!("{p:.2}"),
+    }
+}
+
 /// Breaks a text into lines of at most `width` characters, continued under `indent`.
 pub fn wrapped(text: &str, first: &str, indent: &str, width: usize) -> String {
     let mut out = String::from(first);
@@ -105,6 +123,27 @@ pub fn wrapped(text: &str, first: &str, indent: &str, width: usize) -> String {
         fresh = false;
     }
     out
+}
+
+/// Breaks every line of a text, continued under its own indent and a little more.
+pub fn lines(text: &str) -> String {
+    let broken = text.trim_end().lines().map(|line| {
+        let indent = line.len() - line.trim_start().len();
+        wrapped(line, &" ".repeat(indent), &" ".repeat(indent + 4), 79)
+    });
+    broken.collect::<Vec<_>>().join("\n")
+}
+
+/// The unit that a name ends in, in words; nothing for what has none.
+pub fn unit(name: &str) -> &'static str {
+    match name.rsplit_once('_') {
+        _ if name.ends_with("_m_s") => "m/s",
+        Some((_, "mm")) => "mm",
+        Some((_, "mm2")) => "mm2",
+        Some((_, "g")) => "g",
+        Some((_, "deg")) => "degrees",
+        _ => "",
+    }
 }
 
 /// The cautions as a paragraph, empty without any.

@@ -72,7 +72,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let compared = compare(&report, &mine)?;
     match o.format {
         Format::Json => json(o, &report, &compared)?.print()?,
-        _ => print_text(o, &report, &compared)?,
+        Format::Text => print_text(o, &report, &compared)?,
     }
     Ok(0)
 }
@@ -140,9 +140,17 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
     );
     writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
     let terms = m.form.term_names();
-    let width = terms.iter().map(|t| t.chars().count()).max().unwrap_or(0).max(6);
+    // three columns of figures stand right of the terms; a longer term has a line of its own
+    let longest = terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
+    let width = longest.clamp(6, 36);
     writeln!(out, "  {:width$}  {:>12}  {:>12}  {:>12}", "", "published", "updated", "own only")?;
     for (j, term) in terms.iter().enumerate() {
+        let term = if term.chars().count() > width {
+            writeln!(out, "{}", wrapped(term, "  ", "    ", 79))?;
+            ""
+        } else {
+            term
+        };
         write!(out, "  {term:width$}  {:>12.6}  {:>12.6}", m.coefficients[j], r.updated.coefficients[j])?;
         match &r.own {
             Some(own) => writeln!(out, "  {:>12.6}", own.coefficients()[j])?,
