@@ -119,11 +119,7 @@ impl Attribution {
             return Ok((one(mine, None), None));
         }
         let (stand_in, mine) = if mine.is_empty() {
-            let other = match class {
-                PercussorClass::Stone => PercussorClass::Metal,
-                PercussorClass::Metal => PercussorClass::Stone,
-                PercussorClass::Organic => PercussorClass::Organic,
-            };
+            let other = class.stand_in();
             (other, of(other))
         } else {
             (class, mine)
