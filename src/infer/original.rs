@@ -538,14 +538,7 @@ impl Original {
         if self.posterior.is_none() {
             return self.truncated.interval(level);
         }
-        let level = LEVEL.check(level)?;
-        let tail = 0.5 * (1.0 - level);
-        Ok(Interval {
-            low: self.quantile(tail)?,
-            median: self.quantile(0.5)?,
-            high: self.quantile(1.0 - tail)?,
-            level,
-        })
+        Interval::central(level, |p| self.quantile(p))
     }
 
     /// The central interval of the share lost, 0 to 1, with its median. A share counts as lost that is not

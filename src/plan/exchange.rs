@@ -14,7 +14,9 @@
 //! Fedorov 1972, Theory of Optimal Experiments (from memory); exchange point by point: R. D. Cook & C. J.
 //! Nachtsheim 1980, Technometrics 22:315 (from memory).
 
-use super::information::{Information, representable, rows_at, solve_transposed, stacked, undetermined};
+use super::information::{
+    self, Information, representable, rows_at, solve_transposed, stacked, undetermined,
+};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use nalgebra::{Cholesky, DMatrix, Dyn};
@@ -256,12 +258,7 @@ impl Ground {
                 break;
             }
             let before = v.norm();
-            for _ in 0..2 {
-                for q in &basis {
-                    let share = q.dot(&v);
-                    v.axpy(-share, q, 1.0);
-                }
-            }
+            information::take_out(&basis, &mut v);
             let after = v.norm();
             if after > 1e-6 * before {
                 v /= after;

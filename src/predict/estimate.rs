@@ -124,19 +124,20 @@ pub(super) struct ReadyVariant {
     pub(super) tangent: bool,
 }
 
+/// A model of how flakes end with its names resolved.
 #[derive(Debug, Clone)]
-struct ReadyTermination {
-    compiled: Compiled,
+pub(crate) struct ReadyTermination {
+    pub(crate) compiled: Compiled,
     /// For each class of the multinomial fit, its code in the layout.
-    codes: Vec<Option<usize>>,
+    pub(crate) codes: Vec<Option<usize>>,
 }
 
 /// One size model with its names resolved and its covariance factored.
 #[derive(Debug, Clone)]
-pub(super) struct ReadySize {
-    pub(super) compiled: Compiled,
+pub(crate) struct ReadySize {
+    pub(crate) compiled: Compiled,
     /// Column-major lower Cholesky factor of the covariance.
-    pub(super) factor: nalgebra::DMatrix<f64>,
+    pub(crate) factor: nalgebra::DMatrix<f64>,
     spread_covariance: Option<nalgebra::DMatrix<f64>>,
     /// Place of the class that decides the tails, and degrees of freedom by code.
     tails: Option<(usize, Vec<f64>)>,
@@ -151,7 +152,7 @@ pub(crate) struct At {
 }
 
 impl ReadySize {
-    fn new(m: &SizeModel, calibration: &Calibration) -> Result<ReadySize> {
+    pub(crate) fn new(m: &SizeModel, calibration: &Calibration) -> Result<ReadySize> {
         let layout = calibration.layout();
         let compiled = m.form.compile(layout)?;
         let factor = cholesky(&m.size, &m.covariance, compiled.terms())?;
@@ -181,6 +182,17 @@ impl ReadySize {
         self.compiled.fill(x, row);
         let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
         let uncertainty = quadratic(&self.factor, row);
+        let (own, degrees_of_freedom) = self.spread_at(m, x, row);
+        At {
+            location,
+            scale: (own * own + uncertainty).sqrt(),
+            degrees_of_freedom,
+            leverage: uncertainty / (own * own),
+        }
+    }
+
+    /// A flake's own spread and its degrees of freedom at a complete input row.
+    pub(crate) fn spread_at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> (f64, f64) {
         let (own, behind) = match (&m.spread, &self.spread_covariance) {
             (Spread::Modelled { coefficients, .. }, Some(factor)) => {
                 row.resize(self.compiled.spread_terms(), 0.0);
@@ -197,17 +209,12 @@ impl ReadySize {
             (_, Some((at, by_code))) => by_code.get(x[*at] as usize).copied().unwrap_or(f64::INFINITY),
             _ => f64::INFINITY,
         };
-        At {
-            location,
-            scale: (own * own + uncertainty).sqrt(),
-            degrees_of_freedom: 1.0 / (1.0 / tail + 1.0 / behind),
-            leverage: uncertainty / (own * own),
-        }
+        (own, 1.0 / (1.0 / tail + 1.0 / behind))
     }
 }
 
 /// |L' x|^2 for a lower triangle L: x' (L L') x.
-pub(super) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
+pub(crate) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
     let p = x.len();
     let mut sum = 0.0;
     for j in 0..p {
@@ -262,7 +269,7 @@ impl ReadyVariant {
 }
 
 impl ReadyTermination {
-    fn new(t: &TerminationModel, calibration: &Calibration) -> Result<ReadyTermination> {
+    pub(crate) fn new(t: &TerminationModel, calibration: &Calibration) -> Result<ReadyTermination> {
         let layout = calibration.layout();
         let levels = layout.position(TERMINATION).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
         let codes =
@@ -405,13 +412,7 @@ impl Predictor {
                 .filter(|i| class_at(&levels[*i]) == Some(wanted))
                 .max_by_key(|i| flakes(&levels[*i]))
         };
-        // the hardest percussors stand in for each other
-        let stand_in = match class {
-            PercussorClass::Stone => PercussorClass::Metal,
-            PercussorClass::Metal => PercussorClass::Stone,
-            PercussorClass::Organic => PercussorClass::Organic,
-        };
-        let code = best(class).or_else(|| best(stand_in));
+        let code = best(class).or_else(|| best(class.stand_in()));
         if code.is_none() || variable != PERCUSSOR_CLASS || best(class).is_none() {
             cautions.push(Caution::PercussorNotInExperiment {
                 percussor: asked.to_string(),
@@ -506,12 +507,7 @@ impl Predictor {
                     row[*at] = *v;
                 }
             }
-            let same =
-                |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
-            match rows.iter_mut().find(same) {
-                Some(r) => r.0 += s.flakes as f64,
-                None => rows.push((s.flakes as f64, row)),
-            }
+            add_row(&mut rows, s.flakes as f64, row);
         }
         rows
     }
@@ -695,6 +691,15 @@ fn beyond(m: &SizeModel, recorded: Recorded, predictive: &Predictive) -> Option<
         low: recorded.low,
         high: recorded.high,
     })
+}
+
+/// Adds an input row with its weight, to the weight of the same row where it is there already.
+pub(crate) fn add_row(rows: &mut WeightedRows, weight: f64, row: Vec<f64>) {
+    let same = |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
+    match rows.iter_mut().find(same) {
+        Some(r) => r.0 += weight,
+        None => rows.push((weight, row)),
+    }
 }
 
 /// The class of a percussor, by the name of the class or of a material.

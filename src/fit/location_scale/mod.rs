@@ -180,22 +180,27 @@ impl LocationScale {
     }
 
     fn check_settings(&self) -> Result<()> {
-        let outside = |name: &str, value: f64, accepted: &str| Error::OutOfRange {
-            at: Place::column(name),
-            value,
-            accepted: accepted.into(),
-        };
         if !(self.ridge.is_finite() && self.ridge >= 0.0) {
             return Err(outside("ridge", self.ridge, "0 or more"));
         }
-        if !(1e-13..=1e-3).contains(&self.tolerance) {
-            return Err(outside("tolerance", self.tolerance, "1e-13 to 1e-3"));
-        }
-        if self.max_iterations == 0 {
-            return Err(outside("max_iterations", 0.0, "1 or more"));
-        }
-        Ok(())
+        check_steps(self.tolerance, self.max_iterations)
     }
+}
+
+/// A setting outside its range.
+pub(crate) fn outside(name: &str, value: f64, accepted: &str) -> Error {
+    Error::OutOfRange { at: Place::column(name), value, accepted: accepted.into() }
+}
+
+/// The settings of the steps to the optimum.
+pub(crate) fn check_steps(tolerance: f64, max_iterations: usize) -> Result<()> {
+    if !(1e-13..=1e-3).contains(&tolerance) {
+        return Err(outside("tolerance", tolerance, "1e-13 to 1e-3"));
+    }
+    if max_iterations == 0 {
+        return Err(outside("max_iterations", 0.0, "1 or more"));
+    }
+    Ok(())
 }
 
 /// The checks that every fit with a location and a scale design shares: shapes, finite responses, more rows

@@ -28,9 +28,9 @@ mod maximise;
 
 pub use fitted::StudentFit;
 
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result};
 use crate::fit::Design;
-use crate::fit::location_scale::{StopReason, check_rows};
+use crate::fit::location_scale::{StopReason, check_rows, check_steps, outside};
 use likelihood::{Problem, Theta};
 use nalgebra::DMatrix;
 
@@ -193,22 +193,12 @@ impl StudentErrors {
     }
 
     fn check(&self, location: &Design, scale: &Design, y: &[f64]) -> Result<()> {
-        let outside = |name: &str, value: f64, accepted: &str| Error::OutOfRange {
-            at: Place::column(name),
-            value,
-            accepted: accepted.into(),
-        };
         if let Freedom::Fixed(df) = self.freedom
             && (df.is_nan() || df < FEWEST_DF)
         {
             return Err(outside("freedom", df, "2.1 or more, infinity for the normal"));
         }
-        if !(1e-13..=1e-3).contains(&self.tolerance) {
-            return Err(outside("tolerance", self.tolerance, "1e-13 to 1e-3"));
-        }
-        if self.max_iterations == 0 {
-            return Err(outside("max_iterations", 0.0, "1 or more"));
-        }
+        check_steps(self.tolerance, self.max_iterations)?;
         check_rows(location, scale, y, 1)
     }
 }
