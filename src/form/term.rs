@@ -172,7 +172,7 @@ impl fmt::Display for Term {
     }
 }
 
-/// How deep terms may nest; a calibration from elsewhere cannot exhaust the stack.
+/// How deep terms may nest; a calibration from elsewhere cannot exhaust the stack. Own choice.
 const DEEPEST: usize = 8;
 
 impl Term {

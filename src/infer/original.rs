@@ -600,6 +600,7 @@ impl std::fmt::Debug for Posterior {
 
 /// Where t ends: beyond, either share is below 1e-300.
 const T_END: f64 = 6.07;
+/// Panels to begin with, and at most. Own choices.
 const FIRST_PANELS: usize = 48;
 const MOST_PANELS: usize = 4000;
 

@@ -26,12 +26,14 @@ use rand::{Rng, RngExt};
 const LEAST_GAIN: f64 = 1e-9;
 
 /// Gains closer than this are equal, and the earlier candidate is taken: the same plan on every machine.
+/// Own choice.
 const TIE: f64 = 1e-11;
 
 /// Passes over all settings after which a start is given up as it stands. Usual numbers are 3 to 8.
+/// Own choice.
 const MOST_PASSES: usize = 100;
 
-/// The most flakes of a plan, and the most candidates.
+/// The most flakes of a plan, and the most candidates. Own choice.
 const MOST: usize = 100_000;
 
 /// What a plan makes certain.

@@ -176,11 +176,11 @@ pub fn side_by_side(
 /// Setting by setting, its weight and the input rows of it with theirs: one for each termination where that counts.
 type Rows = [(f64, Vec<(f64, Vec<f64>)>)];
 
-/// Equal shares into which the error of one flake is cut where it is not normal.
+/// Equal shares into which the error of one flake is cut where it is not normal. Own choice.
 const SHARES: usize = 64;
-/// Equal shares into which the uncertainty of the coefficients is cut beside it.
+/// Equal shares into which the uncertainty of the coefficients is cut beside it. Own choice.
 const SHARED_SHARES: usize = 16;
-/// Degrees of freedom from which on errors are treated as normal in a difference of two.
+/// Degrees of freedom from which on errors are treated as normal in a difference of two. Own choice.
 const NEARLY_NORMAL: f64 = 30.0;
 
 /// One size under two percussors.
