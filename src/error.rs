@@ -319,6 +319,9 @@ pub(crate) fn edit_distance(a: &str, b: &str) -> usize {
 
 /// The accepted range of one quantity: decides, and writes the message.
 ///
+/// Where no source stands beside a range of this crate, its ends are generous limits against wrong units and slips
+/// of the pen: common practice, no source.
+///
 /// ```
 /// use conchoid::error::Bounds;
 /// const DEPTH: Bounds = Bounds::above("platform_depth_mm", 0.0, 1000.0, "mm");

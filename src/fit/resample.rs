@@ -17,11 +17,11 @@ use crate::error::{Error, Result};
 use crate::threads;
 use crate::vector::{self, Four, Kernel, Kernel4};
 
-/// Replicates that share one walk over the rows.
+/// Replicates that share one walk over the rows. Own choice.
 const TOGETHER: usize = 3;
-/// Replicates of one piece of work.
+/// Replicates of one piece of work. Own choice.
 const PIECE: usize = 16 * TOGETHER;
-/// Part of a diagonal under which a resampled system counts as singular.
+/// Part of a diagonal under which a resampled system counts as singular. Common practice, no source.
 const SINGULAR: f64 = 1e-10;
 
 /// A fit with its rows turned into orthogonal ones.

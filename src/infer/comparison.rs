@@ -24,10 +24,10 @@ use serde::{Deserialize, Serialize};
 /// The accepted numbers of resamples.
 pub const RESAMPLES: Bounds = Bounds::closed("resamples", 99.0, 1_000_000.0, "");
 
-/// Fewest flakes of a set that can be compared.
+/// Fewest flakes of a set that can be compared. Common practice, no source.
 pub const FEWEST: usize = 5;
 
-/// The quantiles compared.
+/// The quantiles compared. Common practice, no source.
 pub const QUANTILES: [f64; 5] = [0.1, 0.25, 0.5, 0.75, 0.9];
 
 /// How to resample: seed, 1999 resamples and level 0.95 unless changed.
@@ -263,7 +263,7 @@ struct Grid {
     step: f64,
 }
 
-/// Points of the grid.
+/// Points of the grid. Own choice.
 const POINTS: usize = 1024;
 
 impl Grid {

@@ -8,11 +8,12 @@
 use super::attribution::{SettingsPrior, SiteShift};
 use super::evidence::{Group, Piece, Seen};
 use super::lip::LipModel;
-use crate::calibration::{Calibration, SizeModel, Spread, Tails, TerminationModel, Variant, cholesky};
+use crate::calibration::{Calibration, SizeModel, TerminationModel, Variant};
 use crate::error::{Error, Result};
 use crate::flake::RecordedTermination;
-use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
 use crate::predict::Caution;
+use crate::predict::estimate::{ReadySize, ReadyTermination, add_row, quadratic};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
 
@@ -37,16 +38,7 @@ struct ReadyVariant {
 #[derive(Debug, Clone)]
 struct ReadyEnds {
     model: TerminationModel,
-    compiled: Compiled,
-    /// For each class of the fit its code in the layout.
-    codes: Vec<Option<usize>>,
-}
-
-#[derive(Debug, Clone)]
-struct ReadySize {
-    compiled: Compiled,
-    factor: DMatrix<f64>,
-    spread_factor: Option<DMatrix<f64>>,
+    ready: ReadyTermination,
 }
 
 /// One size at one input row.
@@ -85,54 +77,13 @@ pub(super) struct Used {
     pub lips: usize,
 }
 
-fn squared(l: &DMatrix<f64>, x: &[f64]) -> f64 {
-    let mut sum = 0.0;
-    for j in 0..x.len() {
-        let z: f64 = (j..x.len()).map(|i| l[(i, j)] * x[i]).sum();
-        sum += z * z;
-    }
-    sum
-}
-
-impl ReadySize {
-    fn new(m: &SizeModel, calibration: &Calibration) -> Result<ReadySize> {
-        let compiled = m.form.compile(calibration.layout())?;
-        let factor = cholesky(&m.size, &m.covariance, compiled.terms())?;
-        let spread_factor = match &m.spread {
-            Spread::Modelled { covariance, .. } => Some(cholesky(&m.size, covariance, covariance.len())?),
-            Spread::Constant { .. } => None,
-        };
-        Ok(ReadySize { compiled, factor, spread_factor })
-    }
-
-    fn at(&self, m: &SizeModel, x: &[f64], calibration: &Calibration) -> At {
-        let mut row = vec![0.0; self.compiled.terms()];
-        self.compiled.fill(x, &mut row);
+impl At {
+    fn new(ready: &ReadySize, m: &SizeModel, x: &[f64]) -> At {
+        let mut row = vec![0.0; ready.compiled.terms()];
+        ready.compiled.fill(x, &mut row);
         let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
-        let (spread, behind) = match (&m.spread, &self.spread_factor) {
-            (Spread::Modelled { coefficients, .. }, Some(factor)) => {
-                let mut z = vec![0.0; self.compiled.spread_terms()];
-                self.compiled.fill_spread(x, &mut z);
-                let ln: f64 = z.iter().zip(coefficients).map(|(v, c)| v * c).sum();
-                // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
-                (ln.exp(), 0.5 / squared(factor, &z))
-            }
-            (Spread::Constant { value, degrees_of_freedom }, _) => (*value, *degrees_of_freedom),
-            (Spread::Modelled { .. }, None) => (f64::NAN, f64::NAN),
-        };
-        let tail = match &m.tails {
-            Tails::Normal => f64::INFINITY,
-            Tails::Student { degrees_of_freedom } => *degrees_of_freedom,
-            Tails::ByClass { class, degrees_of_freedom } => {
-                let layout = calibration.layout();
-                let level = layout
-                    .position(class)
-                    .and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize)));
-                let own = degrees_of_freedom.iter().find(|(l, _)| Some(l) == level);
-                own.map_or(f64::INFINITY, |(_, d)| *d)
-            }
-        };
-        At { row, location, spread, degrees_of_freedom: 1.0 / (1.0 / tail + 1.0 / behind) }
+        let (spread, degrees_of_freedom) = ready.spread_at(m, x, &mut Vec::new());
+        At { row, location, spread, degrees_of_freedom }
     }
 }
 
@@ -149,7 +100,6 @@ impl Forward {
         for v in calibration.variants() {
             let sizes =
                 v.sizes.iter().map(|m| ReadySize::new(m, &calibration)).collect::<Result<Vec<_>>>()?;
-            let levels = layout.position(TERMINATION).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
             let required = calibration.required(v);
             let other = |o: &&Variant| {
                 o.termination.is_some() && calibration.required(o).iter().all(|n| required.contains(n))
@@ -157,13 +107,9 @@ impl Forward {
             let by =
                 if v.termination.is_some() { Some(v) } else { calibration.variants().iter().find(other) };
             let ends = match by.and_then(|v| v.termination.as_ref()) {
-                Some(t) => Some(ReadyEnds {
-                    model: t.clone(),
-                    compiled: t.form.compile(layout)?,
-                    codes: (t.fit.classes().iter())
-                        .map(|c| levels.and_then(|l| l.iter().position(|n| n == c)))
-                        .collect(),
-                }),
+                Some(t) => {
+                    Some(ReadyEnds { model: t.clone(), ready: ReadyTermination::new(t, &calibration)? })
+                }
                 None => None,
             };
             let by_end = v.sizes.iter().any(|m| m.form.needs().iter().any(|n| n == TERMINATION));
@@ -322,12 +268,7 @@ impl Forward {
                     Error::missing(LANDS_ON, "the calibration needs it, and the settings lack it")
                 })?;
             }
-            let same =
-                |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
-            match rows.iter_mut().find(same) {
-                Some(r) => r.0 += p.weight,
-                None => rows.push((p.weight, row)),
-            }
+            add_row(&mut rows, p.weight, row);
         }
         let total: f64 = rows.iter().map(|r| r.0).sum();
         rows.iter_mut().for_each(|r| r.0 /= total);
@@ -357,7 +298,7 @@ impl Forward {
             places.iter().map(|k| vec![0.0; ready.sizes[*k].compiled.terms()]).collect();
         let mut reference = vec![0.0; sizes];
         let ends_model = ready.ends.as_ref().map(|e| &e.model);
-        let ends_terms = ready.ends.as_ref().map_or(0, |e| e.compiled.terms());
+        let ends_terms = ready.ends.as_ref().map_or(0, |e| e.ready.compiled.terms());
         let (mut ends_middle, mut lip_middle) = (vec![0.0; ends_terms], frame.lip.map(LipModel::zero));
         let (mut ends_weight, mut lip_weight) = (0.0, 0.0);
         let mut used = Used::default();
@@ -402,10 +343,8 @@ impl Forward {
                     for k in &places {
                         ready.sizes[*k].compiled.check(&x, layout)?;
                     }
-                    let here: Vec<At> = places
-                        .iter()
-                        .map(|k| ready.sizes[*k].at(&model.sizes[*k], &x, &self.calibration))
-                        .collect();
+                    let here: Vec<At> =
+                        places.iter().map(|k| At::new(&ready.sizes[*k], &model.sizes[*k], &x)).collect();
                     for (j, at) in here.iter().enumerate() {
                         middle[j].iter_mut().zip(&at.row).for_each(|(m, v)| *m += middling * v);
                         reference[j] += middling * at.location;
@@ -447,13 +386,13 @@ impl Forward {
         middle.iter_mut().flatten().for_each(|v| *v /= n);
         reference.iter_mut().for_each(|v| *v /= n);
         let common: Vec<f64> =
-            (0..sizes).map(|j| squared(&ready.sizes[places[j]].factor, &middle[j])).collect();
+            (0..sizes).map(|j| quadratic(&ready.sizes[places[j]].factor, &middle[j])).collect();
         for (seen, ats) in &mut drafts {
             for (piece, ats) in seen.pieces.iter_mut().zip(ats) {
                 let mut behind = 0.0;
                 for j in &seen.sizes {
                     let at = &ats[*j];
-                    let own = squared(&ready.sizes[places[*j]].factor, &at.row) - common[*j];
+                    let own = quadratic(&ready.sizes[places[*j]].factor, &at.row) - common[*j];
                     let transform = model.sizes[places[*j]].form.transform();
                     let (location, stretch) = scaled(transform, at.location, frame.ratios[*j]);
                     piece.location.push(location);
@@ -507,7 +446,7 @@ impl Forward {
             levels.and_then(|l| l.iter().position(|n| n == name))
         };
         let mut terms = None;
-        if let Some(ends) = &ready.ends
+        if let Some(ReadyEnds { ready: ends, .. }) = &ready.ends
             && ends.compiled.check(&x, layout).is_ok()
         {
             let mut row = vec![0.0; ends.compiled.terms()];
@@ -541,7 +480,8 @@ impl Forward {
         match (ready.termination, fit, &ready.ends, terms) {
             (Some(_), Some(fit), Some(ends), Some(terms)) => {
                 let chances = fit.probabilities(&terms)?;
-                let known = ends.codes.iter().zip(chances).enumerate().filter(|(_, (c, _))| c.is_some());
+                let known =
+                    ends.ready.codes.iter().zip(chances).enumerate().filter(|(_, (c, _))| c.is_some());
                 Ok(known
                     .map(|(i, (c, share))| End {
                         share,

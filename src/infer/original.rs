@@ -538,14 +538,7 @@ impl Original {
         if self.posterior.is_none() {
             return self.truncated.interval(level);
         }
-        let level = LEVEL.check(level)?;
-        let tail = 0.5 * (1.0 - level);
-        Ok(Interval {
-            low: self.quantile(tail)?,
-            median: self.quantile(0.5)?,
-            high: self.quantile(1.0 - tail)?,
-            level,
-        })
+        Interval::central(level, |p| self.quantile(p))
     }
 
     /// The central interval of the share lost, 0 to 1, with its median. A share counts as lost that is not
@@ -607,6 +600,7 @@ impl std::fmt::Debug for Posterior {
 
 /// Where t ends: beyond, either share is below 1e-300.
 const T_END: f64 = 6.07;
+/// Panels to begin with, and at most. Own choices.
 const FIRST_PANELS: usize = 48;
 const MOST_PANELS: usize = 4000;
 

@@ -9,7 +9,7 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
-use super::property::{Figure, Property};
+use super::property::{Figure, MEMORY, Property, p};
 use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YIELD_STRENGTH, YOUNGS_MODULUS, check_name, plain_name};
 use crate::error::{Bounds, Error, Result};
 
@@ -48,6 +48,15 @@ impl PercussorClass {
             PercussorClass::Stone => "stone",
             PercussorClass::Metal => "metal",
             PercussorClass::Organic => "organic",
+        }
+    }
+
+    /// What stands in for a class that an experiment did not use: the hardest for each other.
+    pub(crate) fn stand_in(self) -> PercussorClass {
+        match self {
+            PercussorClass::Stone => PercussorClass::Metal,
+            PercussorClass::Metal => PercussorClass::Stone,
+            PercussorClass::Organic => PercussorClass::Organic,
         }
     }
 }
@@ -262,11 +271,7 @@ impl PercussorMaterialBuilder {
     /// property outside the ranges above, [`Error::Invalid`] for a range out of order or a name that is empty
     /// or longer than 64 characters.
     pub fn build(self) -> Result<PercussorMaterial> {
-        let given = |figure: Option<Figure>, bounds: &Bounds| {
-            figure
-                .ok_or_else(|| Error::missing(bounds.name(), format!("a percussor needs it: {bounds}")))?
-                .checked(bounds)
-        };
+        let given = |figure, bounds| Figure::required(figure, "a percussor", bounds);
         Ok(PercussorMaterial {
             name: check_name("percussor", &self.name)?,
             class: self.class,
@@ -438,7 +443,6 @@ impl Row {
     }
 }
 
-const MEMORY: &str = "from memory";
 const ASSUMED: &str = "an assumption, no source";
 const LECTURE: &str = "a university lecture table (secondary); range from memory";
 const ANTLER_POISSON: Property = p(0.30, 0.25, 0.40, ASSUMED);
@@ -451,10 +455,6 @@ const ANTLER_TOUGHNESS: Property = p(
     "10.31 wet, across the grain (Chen, Sheppard, Curiel & McKittrick, MRS Proc., abstract); about half dry \
      or along the grain, from memory",
 );
-
-const fn p(typical: f64, low: f64, high: f64, source: &'static str) -> Property {
-    Property::bundled(typical, low, high, source)
-}
 
 /// Percussor materials by name. Each number carries its own source.
 static ROWS: &[Row] = &[

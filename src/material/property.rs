@@ -68,11 +68,6 @@ impl Property {
         Ok(Property { typical, low, high, source })
     }
 
-    /// A row of the bundled tables, which a test walks through the same checks.
-    pub(crate) const fn bundled(typical: f64, low: f64, high: f64, source: &'static str) -> Self {
-        Property { typical, low, high, source: Cow::Borrowed(source) }
-    }
-
     /// The typical value, read as the median.
     pub fn typical(&self) -> f64 {
         self.typical
@@ -117,6 +112,14 @@ impl Property {
     }
 }
 
+/// A property of the bundled tables, which tests walk through the same checks.
+pub(super) const fn p(typical: f64, low: f64, high: f64, source: &'static str) -> Property {
+    Property { typical, low, high, source: Cow::Borrowed(source) }
+}
+
+/// A source of the bundled tables.
+pub(super) const MEMORY: &str = "from memory";
+
 /// Reading a stored property goes through [`Property::new`].
 impl TryFrom<Figure> for Property {
     type Error = Error;
@@ -138,6 +141,13 @@ pub struct Figure {
 }
 
 impl Figure {
+    /// The checked property of a material that cannot do without it; `what` is that material (`a stone`).
+    pub(super) fn required(given: Option<Figure>, what: &str, bounds: &Bounds) -> Result<Property> {
+        given
+            .ok_or_else(|| Error::missing(bounds.name(), format!("{what} needs it: {bounds}")))?
+            .checked(bounds)
+    }
+
     /// The checked property, or an error that names the field.
     pub(crate) fn checked(self, bounds: &Bounds) -> Result<Property> {
         for v in [self.typical, self.low, self.high] {

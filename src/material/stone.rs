@@ -6,7 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::property::{Figure, Property};
+use super::property::{Figure, MEMORY, Property, p};
 use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YOUNGS_MODULUS, check_name, plain_name};
 use crate::error::{Bounds, Error, Result};
 
@@ -179,11 +179,7 @@ impl StoneBuilder {
     /// [`Error::Missing`] for a property not given, [`Error::OutOfRange`] for one outside the ranges above,
     /// [`Error::Invalid`] for a range out of order or a name that is empty or longer than 64 characters.
     pub fn build(self) -> Result<Stone> {
-        let given = |figure: Option<Figure>, bounds: &Bounds| {
-            figure
-                .ok_or_else(|| Error::missing(bounds.name(), format!("a stone needs it: {bounds}")))?
-                .checked(bounds)
-        };
+        let given = |figure, bounds| Figure::required(figure, "a stone", bounds);
         Ok(Stone {
             name: check_name("stone", &self.name)?,
             density_kg_m3: given(self.density_kg_m3, &DENSITY)?,
@@ -239,12 +235,7 @@ impl Row {
     }
 }
 
-const MEMORY: &str = "from memory";
 const PORCELAIN: &str = "materials database comparison page for technical porcelain";
-
-const fn p(typical: f64, low: f64, high: f64, source: &'static str) -> Property {
-    Property::bundled(typical, low, high, source)
-}
 
 /// Stones by name. Each number carries its own source.
 static ROWS: &[Row] = &[

@@ -7,7 +7,7 @@ use crate::form::{Compiled, Form, Layout};
 use crate::strike::Measured;
 use rand::{Rng, RngExt};
 
-/// The most candidates of a grid.
+/// The most candidates of a grid. Own choice.
 const MOST: usize = 100_000;
 
 /// One thing that the knapper sets: a measurement in steps, or a class.

@@ -15,9 +15,10 @@ use crate::fit::Design;
 use nalgebra::DMatrix;
 
 /// The excess of the largest variance over p, relative to p, at which the shares count as optimal.
+/// Common practice, no source.
 const EXCESS: f64 = 1e-9;
 
-/// Steps after which the search is left; the bound then holds with the excess that remains.
+/// Steps after which the search is left; the bound then holds with the excess that remains. Own choice.
 const MOST_STEPS: usize = 20_000;
 
 /// Shares of the flakes that no plan can beat.

@@ -14,7 +14,9 @@
 //! Fedorov 1972, Theory of Optimal Experiments (from memory); exchange point by point: R. D. Cook & C. J.
 //! Nachtsheim 1980, Technometrics 22:315 (from memory).
 
-use super::information::{Information, representable, rows_at, solve_transposed, stacked, undetermined};
+use super::information::{
+    self, Information, representable, rows_at, solve_transposed, stacked, undetermined,
+};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use nalgebra::{Cholesky, DMatrix, Dyn};
@@ -24,12 +26,14 @@ use rand::{Rng, RngExt};
 const LEAST_GAIN: f64 = 1e-9;
 
 /// Gains closer than this are equal, and the earlier candidate is taken: the same plan on every machine.
+/// Own choice.
 const TIE: f64 = 1e-11;
 
 /// Passes over all settings after which a start is given up as it stands. Usual numbers are 3 to 8.
+/// Own choice.
 const MOST_PASSES: usize = 100;
 
-/// The most flakes of a plan, and the most candidates.
+/// The most flakes of a plan, and the most candidates. Own choice.
 const MOST: usize = 100_000;
 
 /// What a plan makes certain.
@@ -256,12 +260,7 @@ impl Ground {
                 break;
             }
             let before = v.norm();
-            for _ in 0..2 {
-                for q in &basis {
-                    let share = q.dot(&v);
-                    v.axpy(-share, q, 1.0);
-                }
-            }
+            information::take_out(&basis, &mut v);
             let after = v.norm();
             if after > 1e-6 * before {
                 v /= after;

@@ -31,13 +31,7 @@ pub fn undetermined(design: &Design) -> Vec<String> {
             v /= largest;
         }
         let before = v.norm();
-        // twice, so that rounding of the first pass is taken out too
-        for _ in 0..2 {
-            for q in &basis {
-                let share = q.dot(&v);
-                v.axpy(-share, q, 1.0);
-            }
-        }
+        take_out(&basis, &mut v);
         let after = v.norm();
         if after > RANK_TOLERANCE * before {
             basis.push(v / after);
@@ -46,6 +40,16 @@ pub fn undetermined(design: &Design) -> Vec<String> {
         }
     }
     names
+}
+
+/// Takes orthonormal directions out of a vector; twice, so that rounding of the first pass is taken out too.
+pub(super) fn take_out(basis: &[DVector<f64>], v: &mut DVector<f64>) {
+    for _ in 0..2 {
+        for q in basis {
+            let share = q.dot(v);
+            v.axpy(-share, q, 1.0);
+        }
+    }
 }
 
 /// The largest entry of a design that a plan takes: its square, and sums of such, are still far from overflow.

@@ -17,7 +17,7 @@ use serde::Serialize;
 use super::caution::Caution;
 use super::detachment::Ranged;
 use super::distribution::{Component, LEVEL, Predictive};
-use super::estimate::{Ask, Estimate, Predictor, by_termination, quadratic};
+use super::estimate::{Ask, Estimate, Predictor, add_row, by_termination, quadratic};
 use crate::calibration::{SizeModel, Spread};
 use crate::error::{Error, Result};
 use crate::form::{PERCUSSOR_CLASS, Transform};
@@ -176,11 +176,11 @@ pub fn side_by_side(
 /// Setting by setting, its weight and the input rows of it with theirs: one for each termination where that counts.
 type Rows = [(f64, Vec<(f64, Vec<f64>)>)];
 
-/// Equal shares into which the error of one flake is cut where it is not normal.
+/// Equal shares into which the error of one flake is cut where it is not normal. Own choice.
 const SHARES: usize = 64;
-/// Equal shares into which the uncertainty of the coefficients is cut beside it.
+/// Equal shares into which the uncertainty of the coefficients is cut beside it. Own choice.
 const SHARED_SHARES: usize = 16;
-/// Degrees of freedom from which on errors are treated as normal in a difference of two.
+/// Degrees of freedom from which on errors are treated as normal in a difference of two. Own choice.
 const NEARLY_NORMAL: f64 = 30.0;
 
 /// One size under two percussors.
@@ -344,11 +344,7 @@ fn merged(rows: Vec<(f64, Vec<f64>)>, percussor: &[usize]) -> Vec<(f64, Vec<f64>
     let mut out: Vec<(f64, Vec<f64>)> = Vec::with_capacity(rows.len());
     for (weight, mut row) in rows {
         percussor.iter().for_each(|at| row[*at] = f64::NAN);
-        let same = |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
-        match out.iter_mut().find(same) {
-            Some(r) => r.0 += weight,
-            None => out.push((weight, row)),
-        }
+        add_row(&mut out, weight, row);
     }
     out
 }

@@ -631,7 +631,7 @@ fn both_signs(half: &[(f64, f64)]) -> impl Iterator<Item = (f64, f64)> {
     half.iter().rev().map(|(z, w)| (-z, *w)).chain(half.iter().skip(1).copied())
 }
 
-/// Points of the lattice, a prime.
+/// Points of the lattice, a prime. Own choice.
 const POINTS: u64 = 4093;
 /// Its generator: of all, the one with the least P₂ in six dimensions, the last three with a weight of a fifth (the
 /// moduli come first, Poisson's ratios matter little); computed.

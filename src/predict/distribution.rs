@@ -52,6 +52,13 @@ pub struct Interval {
 }
 
 impl Interval {
+    /// The central interval of a level under a quantile function.
+    pub(crate) fn central(level: f64, quantile: impl Fn(f64) -> Result<f64>) -> Result<Interval> {
+        let level = LEVEL.check(level)?;
+        let tail = 0.5 * (1.0 - level);
+        Ok(Interval { low: quantile(tail)?, median: quantile(0.5)?, high: quantile(1.0 - tail)?, level })
+    }
+
     /// With its ends on their sides of the median, where rounding put them a last place beyond it.
     pub(crate) fn in_order(mut self) -> Interval {
         if self.low > self.median {

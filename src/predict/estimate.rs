@@ -125,19 +125,20 @@ pub(super) struct ReadyVariant {
     pub(super) tangent: bool,
 }
 
+/// A model of how flakes end with its names resolved.
 #[derive(Debug, Clone)]
-struct ReadyTermination {
-    compiled: Compiled,
+pub(crate) struct ReadyTermination {
+    pub(crate) compiled: Compiled,
     /// For each class of the multinomial fit, its code in the layout.
-    codes: Vec<Option<usize>>,
+    pub(crate) codes: Vec<Option<usize>>,
 }
 
 /// One size model with its names resolved and its covariance factored.
 #[derive(Debug, Clone)]
-pub(super) struct ReadySize {
-    pub(super) compiled: Compiled,
+pub(crate) struct ReadySize {
+    pub(crate) compiled: Compiled,
     /// Column-major lower Cholesky factor of the covariance.
-    pub(super) factor: nalgebra::DMatrix<f64>,
+    pub(crate) factor: nalgebra::DMatrix<f64>,
     spread_covariance: Option<nalgebra::DMatrix<f64>>,
     /// Place of the class that decides the tails, and degrees of freedom by code.
     tails: Option<(usize, Vec<f64>)>,
@@ -174,7 +175,7 @@ pub(crate) struct At {
 }
 
 impl ReadySize {
-    fn new(m: &SizeModel, calibration: &Calibration) -> Result<ReadySize> {
+    pub(crate) fn new(m: &SizeModel, calibration: &Calibration) -> Result<ReadySize> {
         let layout = calibration.layout();
         let compiled = m.form.compile(layout)?;
         let factor = cholesky(&m.size, &m.covariance, compiled.terms())?;
@@ -208,11 +209,29 @@ impl ReadySize {
     fn at_rows(&self, m: &SizeModel, x: &[f64], rows: &DesignRows) -> At {
         let location = rows.location.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
         let uncertainty = quadratic(&self.factor, &rows.location);
+        let (own, degrees_of_freedom) = self.spread_of(m, x, &rows.spread);
+        At {
+            location,
+            scale: (own * own + uncertainty).sqrt(),
+            degrees_of_freedom,
+            leverage: uncertainty / (own * own),
+        }
+    }
+
+    /// A flake's own spread and its degrees of freedom at a complete input row.
+    pub(crate) fn spread_at(&self, m: &SizeModel, x: &[f64], row: &mut Vec<f64>) -> (f64, f64) {
+        row.resize(self.compiled.spread_terms(), 0.0);
+        self.compiled.fill_spread(x, row);
+        self.spread_of(m, x, row)
+    }
+
+    /// The same at a design row of the log spread.
+    fn spread_of(&self, m: &SizeModel, x: &[f64], row: &[f64]) -> (f64, f64) {
         let (own, behind) = match (&m.spread, &self.spread_covariance) {
             (Spread::Modelled { coefficients, .. }, Some(factor)) => {
-                let ln: f64 = rows.spread.iter().zip(coefficients).map(|(v, c)| v * c).sum();
+                let ln: f64 = row.iter().zip(coefficients).map(|(v, c)| v * c).sum();
                 // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
-                (ln.exp(), 0.5 / quadratic(factor, &rows.spread))
+                (ln.exp(), 0.5 / quadratic(factor, row))
             }
             (Spread::Constant { value, degrees_of_freedom }, _) => (*value, *degrees_of_freedom),
             (Spread::Modelled { .. }, None) => (f64::NAN, f64::NAN),
@@ -222,17 +241,12 @@ impl ReadySize {
             (_, Some((at, by_code))) => by_code.get(x[*at] as usize).copied().unwrap_or(f64::INFINITY),
             _ => f64::INFINITY,
         };
-        At {
-            location,
-            scale: (own * own + uncertainty).sqrt(),
-            degrees_of_freedom: 1.0 / (1.0 / tail + 1.0 / behind),
-            leverage: uncertainty / (own * own),
-        }
+        (own, 1.0 / (1.0 / tail + 1.0 / behind))
     }
 }
 
 /// |L' x|^2 for a lower triangle L: x' (L L') x.
-pub(super) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
+pub(crate) fn quadratic(l: &nalgebra::DMatrix<f64>, x: &[f64]) -> f64 {
     let p = x.len();
     let column = |j: usize| &l.as_slice()[j * p + j..(j + 1) * p];
     (0..p).map(|j| dot(column(j), &x[j..]).powi(2)).sum()
@@ -283,7 +297,7 @@ impl ReadyVariant {
 }
 
 impl ReadyTermination {
-    fn new(t: &TerminationModel, calibration: &Calibration) -> Result<ReadyTermination> {
+    pub(crate) fn new(t: &TerminationModel, calibration: &Calibration) -> Result<ReadyTermination> {
         let layout = calibration.layout();
         let levels = layout.position(TERMINATION).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
         let codes =
@@ -426,13 +440,7 @@ impl Predictor {
                 .filter(|i| class_at(&levels[*i]) == Some(wanted))
                 .max_by_key(|i| flakes(&levels[*i]))
         };
-        // the hardest percussors stand in for each other
-        let stand_in = match class {
-            PercussorClass::Stone => PercussorClass::Metal,
-            PercussorClass::Metal => PercussorClass::Stone,
-            PercussorClass::Organic => PercussorClass::Organic,
-        };
-        let code = best(class).or_else(|| best(stand_in));
+        let code = best(class).or_else(|| best(class.stand_in()));
         if code.is_none() || variable != PERCUSSOR_CLASS || best(class).is_none() {
             cautions.push(Caution::PercussorNotInExperiment {
                 percussor: asked.to_string(),
@@ -527,12 +535,7 @@ impl Predictor {
                     row[*at] = *v;
                 }
             }
-            let same =
-                |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
-            match rows.iter_mut().find(same) {
-                Some(r) => r.0 += s.flakes as f64,
-                None => rows.push((s.flakes as f64, row)),
-            }
+            add_row(&mut rows, s.flakes as f64, row);
         }
         rows
     }
@@ -721,6 +724,15 @@ fn beyond(m: &SizeModel, recorded: Recorded, predictive: &Predictive) -> Option<
         low: recorded.low,
         high: recorded.high,
     })
+}
+
+/// Adds an input row with its weight, to the weight of the same row where it is there already.
+pub(crate) fn add_row(rows: &mut WeightedRows, weight: f64, row: Vec<f64>) {
+    let same = |r: &&mut (f64, Vec<f64>)| r.1.iter().zip(&row).all(|(a, b)| a.to_bits() == b.to_bits());
+    match rows.iter_mut().find(same) {
+        Some(r) => r.0 += weight,
+        None => rows.push((weight, row)),
+    }
 }
 
 /// The class of a percussor, by the name of the class or of a material.

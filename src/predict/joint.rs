@@ -308,14 +308,6 @@ impl Conditional {
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1.
     pub fn interval(&self, level: f64) -> Result<Interval> {
-        let level = LEVEL.check(level)?;
-        let tail = 0.5 * (1.0 - level);
-        Ok(Interval {
-            low: self.quantile(tail)?,
-            median: self.quantile(0.5)?,
-            high: self.quantile(1.0 - tail)?,
-            level,
-        }
-        .in_order())
+        Ok(Interval::central(level, |p| self.quantile(p))?.in_order())
     }
 }

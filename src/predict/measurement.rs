@@ -169,10 +169,11 @@ impl MeasurementErrors {
     }
 }
 
-/// Most components of a mixture; with more erring measurements each gets fewer nodes.
+/// Most components of a mixture; with more erring measurements each gets fewer nodes. Own choice.
 const MOST_COMPONENTS: usize = 20_000;
 
 /// Probability beyond which the tail of a law is left off: the quantiles of the predictive do not feel it.
+/// Own choice.
 const NEGLIGIBLE: f64 = 1e-13;
 
 /// The law of one true measurement.

@@ -39,7 +39,7 @@ pub(crate) enum Settling {
     Never,
 }
 
-/// Angles beyond this are near the end of the domain of a tangent.
+/// Angles beyond this are near the end of the domain of a tangent. Common practice, no source.
 pub(super) const STEEPEST_DEG: f64 = 80.0;
 
 /// The place of the steepest angle's doubt, for any form that takes a tangent.
@@ -185,6 +185,7 @@ pub(crate) struct Sheet {
 }
 
 /// Numbers of the terms of a termination beyond which the slow path judges whether there is an interval.
+/// Own choice.
 const FAR: f64 = 1e6;
 
 impl Sheet {

@@ -34,10 +34,10 @@ use std::sync::{Arc, OnceLock};
 /// Terminations with a column of their own.
 pub const TERMINATIONS: [&str; 4] = ["feather", "hinge", "step", "overshot"];
 
-/// Bytes of a block.
+/// Bytes of a block. Own choice.
 const BLOCK_BYTES: usize = 64 * 1024;
 
-/// Blocks in memory at once, however many threads there are.
+/// Blocks in memory at once, however many threads there are. Own choice.
 const MOST_BLOCKS: usize = 16;
 
 /// A table whose header line is read, to be estimated in blocks.

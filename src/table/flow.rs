@@ -20,7 +20,7 @@ use std::collections::HashMap;
 use std::ops::Range;
 use std::sync::{Arc, Mutex};
 
-/// Kinds of rows remembered at once.
+/// Kinds of rows remembered at once. Own choice.
 const MOST_KINDS: usize = 512;
 
 /// Rows in a block.

@@ -5,7 +5,7 @@
 use crate::error::{Error, Place, Result};
 use std::io::{self, Read};
 
-/// Bytes asked of the reader at a time.
+/// Bytes asked of the reader at a time. Own choice.
 pub(super) const BUFFER: usize = 64 * 1024;
 
 /// A reader that serves at most `allowed` bytes between two calls of [`Guard::start_record`].

@@ -6,10 +6,10 @@ use super::quantity::*;
 use crate::error::{Bounds, Error, Place, Result, edit_distance};
 use std::collections::HashMap;
 
-/// The most columns a table may have.
+/// The most columns a table may have. Own choice.
 pub const MOST_COLUMNS: usize = 4096;
 
-/// Unknown columns beyond these are carried through without looking for a likely slip.
+/// Unknown columns beyond these are carried through without looking for a likely slip. Own choice.
 const MOST_SUGGESTIONS: usize = 256;
 
 /// What stands between two cells.

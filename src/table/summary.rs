@@ -6,7 +6,7 @@ use crate::predict::{Caution, Estimate};
 use std::collections::BTreeMap;
 use std::fmt;
 
-/// How many remarks and reasons are spelled out.
+/// How many remarks and reasons are spelled out. Own choice.
 const SPELLED_OUT: usize = 10;
 
 /// Counts of the rows of a table of estimates; its text is one line for each thing to know.

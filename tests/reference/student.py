@@ -1,4 +1,4 @@
-"""Reference numbers of the unit tests in src/fit/student.rs. Python 3.11, mpmath 1.3, 60 digits.
+"""Reference numbers of the unit tests in src/fit/student/kappa.rs. Python 3.11, mpmath 1.3, 60 digits.
 
 c(kappa) = lnGamma((nu+1)/2) - lnGamma(nu/2) - ln(nu/2)/2 at nu = 1/kappa, its first two derivatives, and
 (trigamma(nu/2) - trigamma((nu+1)/2) - 2 kappa^2 - 2 kappa^3) / kappa^4.

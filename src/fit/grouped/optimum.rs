@@ -15,6 +15,7 @@ use argmin::solver::brent::{BrentOpt, BrentRoot};
 /// within them. Beyond it the flakes of a group are equal for all purposes. Common practice, no source.
 const LARGEST_RATIO: f64 = 1e8;
 /// An optimum counts as reached when a Newton step would lower the criterion by less than this.
+/// Common practice, no source.
 const GAIN: f64 = 1e-10;
 
 /// The optimum with all that was evaluated there.

@@ -12,6 +12,7 @@ use crate::fit::Design;
 use serde::{Deserialize, Serialize};
 
 /// Rows folded into a triangular factor at one go: with ten columns the block stays in the first cache.
+/// Own choice.
 const BLOCK: usize = 128;
 
 /// Accumulated flakes of a grouped fit: a map-reduce step. Fill one per part of a table with

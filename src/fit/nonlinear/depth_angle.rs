@@ -10,7 +10,7 @@ use nalgebra::{DMatrix, DVector};
 
 const DEPTH: Bounds = Bounds::above("platform_depth_mm", 0.0, 1000.0, "mm");
 const ANGLE: Bounds = Bounds::open("exterior_platform_angle_deg", 0.0, 90.0, "degrees");
-/// Unit columns with a diagonal of their QR below this are dependent.
+/// Unit columns with a diagonal of their QR below this are dependent. Common practice, no source.
 const RANK: f64 = 1e-10;
 
 /// size = a · depth^b · tan(angle)^c, the settings being \[platform depth in mm, exterior platform angle in

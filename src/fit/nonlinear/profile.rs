@@ -11,11 +11,11 @@ use argmin::core::{CostFunction, Error as ArgminError, Executor};
 use argmin::solver::brent::BrentRoot;
 use nalgebra::{DMatrix, DVector};
 
-/// Tolerances of the refits (cosine) and of the ends (in standard errors), and their iterations.
+/// Tolerances of the refits (cosine) and of the ends (in standard errors), and their iterations. Own choices.
 const REFIT_COSINE: f64 = 1e-9;
 const END: f64 = 1e-9;
 const REFIT_ITERATIONS: u64 = 2000;
-/// How far out an end is looked for, in standard errors, before it is called open.
+/// How far out an end is looked for, in standard errors, before it is called open. Own choice.
 const FAR: f64 = 1e6;
 /// How many steps outwards are taken at most (own choice; an ordinary end takes about six).
 const WALK: usize = 200;

@@ -45,6 +45,7 @@ const POLISH_FACTOR: f64 = 1e-4;
 const STALL_COSINE: f64 = 1e-7;
 const ROUNDING_UNITS: f64 = 16.0;
 /// Columns of J, scaled to unit length, with a ratio of singular values below this are dependent.
+/// Common practice, no source.
 const RANK: f64 = 1e-13;
 
 /// Why an iteration ended.

@@ -12,6 +12,7 @@ use nalgebra::{DMatrix, DVector, QR};
 /// explained: as in the location-scale fit.
 const RANK_TOLERANCE: f64 = 1e-9;
 /// Relative size of a column's variation, against its largest entry, below which it does not vary.
+/// Common practice, no source.
 const FLAT: f64 = 1e-12;
 
 /// Means and scales of the columns.

@@ -23,7 +23,7 @@ mod columns;
 mod solve;
 
 use super::Design;
-use super::location_scale::{NewRow, check_new, dot, new_row, quadratic};
+use super::location_scale::{NewRow, check_new, dot, new_row, outside, quadratic};
 use crate::error::{Error, Place, Result};
 use columns::Standard;
 use nalgebra::{Cholesky, DMatrix};
@@ -276,11 +276,6 @@ impl Shrunken {
         tails: &Tails,
         y: &[f64],
     ) -> Result<()> {
-        let outside = |name: &str, value: f64, accepted: &str| Error::OutOfRange {
-            at: Place::column(name),
-            value,
-            accepted: accepted.into(),
-        };
         if let Some(lambda) = self.lambda
             && !(lambda > 0.0 && lambda.is_finite())
         {

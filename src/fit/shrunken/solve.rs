@@ -24,6 +24,7 @@ const LARGEST_STEP: f64 = 2.0;
 /// Smallest 1 − h taken for the information of γ. Common practice, no source.
 const LEAST_ROOM: f64 = 0.05;
 /// Ratio of a row's σ to the spread of the response, as a logarithm, that counts as vanishing.
+/// As in the location-scale fit.
 const VANISHING: f64 = -20.7;
 /// Steps after which γ and λ move half way only, should they swing. Common practice, no source.
 const PATIENCE: usize = 100;

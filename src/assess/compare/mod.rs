@@ -15,21 +15,27 @@
 //! cluster estimate; common practice in survey sampling). Root mean squares and R2 take theirs by the
 //! delta method. The standard errors treat the flakes as if scored by one fitted model: what repeats of the
 //! folds add is averaged out, what another table of flakes would add to the fit is not in them.
+//!
+//! | file | what |
+//! |---|---|
+//! | this one | the question, the stages, the answer with its differences and recommendation |
+//! | `stages` | which rows a recipe can use, and its scores on the flakes it was fitted without |
+//! | `means` | means of scores with their standard errors |
+
+mod means;
+mod stages;
 
 use super::folds::{Folds, TestSet};
-use super::score::{LEVELS, Score};
-use crate::calibration::fitting::{Collector, Recipe, Taken};
-use crate::calibration::{Calibration, Spread, Tails};
+use super::score::Score;
+use crate::calibration::Calibration;
+use crate::calibration::fitting::Recipe;
 use crate::error::{Error, Result};
-use crate::form::{PERCUSSOR_CLASS, TERMINATION};
-use crate::material::PercussorMaterial;
-use crate::predict::{Ask, Predictor};
-use crate::special::chi_squared_sf;
 use crate::strike::Measured;
+use means::{clusters, mean};
 use serde::Serialize;
-use std::collections::BTreeMap;
+pub(super) use stages::class_of;
+use stages::{Standing, about_the_others, assess_form, checked, fit, stand, test};
 
-/// What is assessed: which size, by which classes.
 ///
 /// | setting | default | purpose |
 /// |---|---|---|
@@ -386,261 +392,6 @@ impl Assessment {
     }
 }
 
-/// The mean of values with its standard error, over flakes or over clusters.
-fn mean(values: &[f64], clusters: Option<&[usize]>) -> Figure {
-    let n = values.len() as f64;
-    let value = values.iter().sum::<f64>() / n;
-    Figure { value, standard_error: standard_error(values, value, clusters) }
-}
-
-/// The standard error of a mean. Values that are all the same have none.
-fn standard_error(values: &[f64], mean: f64, clusters: Option<&[usize]>) -> f64 {
-    let n = values.len() as f64;
-    match clusters {
-        None => {
-            let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
-            (squares / (n * (n - 1.0))).sqrt()
-        }
-        Some(clusters) => {
-            let mut sums: BTreeMap<usize, f64> = BTreeMap::new();
-            for (v, g) in values.iter().zip(clusters) {
-                *sums.entry(*g).or_default() += v - mean;
-            }
-            let groups = sums.len() as f64;
-            let squares: f64 = sums.values().map(|s| s * s).sum();
-            (groups / (groups - 1.0) * squares).sqrt() / n
-        }
-    }
-}
-
-/// The clusters of tested flakes, where they have any.
-fn clusters<'a>(tested: impl Iterator<Item = &'a Tested>) -> Option<Vec<usize>> {
-    tested.map(|t| t.group).collect()
-}
-
-impl Scores {
-    /// `reference` holds, row by row, the squared distance of ln size from the mean of the other flakes.
-    fn of(tested: &[&Tested], reference: &[f64]) -> Scores {
-        let clusters = clusters(tested.iter().copied());
-        let clusters = clusters.as_deref();
-        let each = |f: &dyn Fn(&Score) -> f64| -> Vec<f64> { tested.iter().map(|t| t.mean(f)).collect() };
-        let average = |f: &dyn Fn(&Score) -> f64| mean(&each(f), clusters);
-        let root = |f: &dyn Fn(&Score) -> f64| {
-            let m = average(f);
-            let value = m.value.sqrt();
-            Figure { value, standard_error: m.standard_error / (2.0 * value) }
-        };
-        let squares = each(&|s| s.ln_error.powi(2));
-        let about: Vec<f64> = tested.iter().map(|t| reference[t.row]).collect();
-        let total = about.iter().sum::<f64>();
-        let ratio = squares.iter().sum::<f64>() / total;
-        let per_flake = total / about.len() as f64;
-        let linear: Vec<f64> = squares.iter().zip(&about).map(|(e, d)| (e - ratio * d) / per_flake).collect();
-        let coverage = (0..LEVELS.len())
-            .map(|k| Coverage {
-                level: LEVELS[k],
-                inside: average(&|s| f64::from(u8::from(s.inside(k)))),
-                ln_width: average(&|s| s.ln_width(k)),
-            })
-            .collect();
-        let groups = clusters.map(|c| {
-            let mut c = c.to_vec();
-            c.sort_unstable();
-            c.dedup();
-            c.len()
-        });
-        Scores {
-            flakes: tested.len(),
-            groups,
-            rmse_ln: root(&|s| s.ln_error.powi(2)),
-            mae_ln: average(&|s| s.ln_error.abs()),
-            rmse: root(&|s| (s.observed - s.expected).powi(2)),
-            mae: average(&|s| (s.observed - s.expected).abs()),
-            r_squared: Figure { value: 1.0 - ratio, standard_error: standard_error(&linear, 0.0, clusters) },
-            log_score: average(&|s| s.log_score),
-            crps: average(&|s| s.crps),
-            interval_score: average(&|s| s.interval_score),
-            coverage,
-            atom: average(&|s| s.atom).value,
-        }
-    }
-}
-
-impl Pit {
-    fn of(tested: &[Tested]) -> Pit {
-        let n = tested.len() as f64;
-        let clusters = clusters(tested.iter());
-        let mut shares = [0.0; 10];
-        let mut effect = 0.0;
-        for (bin, share) in shares.iter_mut().enumerate() {
-            let values: Vec<f64> = tested
-                .iter()
-                .map(|t| t.mean(|s| f64::from(u8::from(((s.pit * 10.0) as usize).min(9) == bin))))
-                .collect();
-            let m = mean(&values, clusters.as_deref());
-            *share = m.value;
-            effect += m.standard_error.powi(2) * n * 10.0 / 9.0;
-        }
-        let effect = if clusters.is_some() && effect.is_finite() { effect.max(1.0) } else { 1.0 };
-        let effective_flakes = n / effect;
-        let chi_squared = shares.iter().map(|s| (s - 0.1).powi(2) / 0.1).sum::<f64>() * effective_flakes;
-        let p_value = chi_squared_sf(chi_squared, 9.0);
-        Pit { shares, effective_flakes, chi_squared, p_value }
-    }
-}
-
-/// The level of a class that a row has; the class of a percussor is looked up where it is not recorded.
-pub(super) fn class_of(row: &impl Measured, class: &str) -> Option<String> {
-    if let Some(level) = row.class(class) {
-        return Some(level.to_string());
-    }
-    if class == PERCUSSOR_CLASS {
-        let material = PercussorMaterial::named(row.class("percussor")?).ok()?;
-        return Some(material.class().to_string());
-    }
-    None
-}
-
-/// A flake before it exists: what only the flake itself shows is hidden.
-struct BeforeTheBlow<'a, M> {
-    row: &'a M,
-    termination_known: bool,
-}
-
-impl<M: Measured> Measured for BeforeTheBlow<'_, M> {
-    fn number(&self, name: &str) -> Option<f64> {
-        self.row.number(name)
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        if name == TERMINATION && !self.termination_known { None } else { self.row.class(name) }
-    }
-}
-
-/// A recipe cut down to the size asked for, with the column it reads.
-fn only(recipe: &Recipe, size: &str) -> Result<(Recipe, String)> {
-    let mut r = recipe.clone();
-    for v in &mut r.variants {
-        v.sizes.retain(|s| s.size == size);
-    }
-    r.variants.retain(|v| !v.sizes.is_empty());
-    let mut columns: Vec<String> =
-        r.variants.iter().flat_map(|v| v.sizes.iter().map(|s| s.column.clone())).collect();
-    columns.dedup();
-    let column = match &columns[..] {
-        [one] => one.clone(),
-        [] => {
-            let sizes = recipe.variants.iter().flat_map(|v| v.sizes.iter().map(|s| s.size.clone()));
-            return Err(Error::unknown_name("size", size, sizes));
-        }
-        _ => {
-            return Err(Error::Incomparable {
-                reason: format!("{} reads {size} from {}", recipe.name, columns.join(" and ")),
-            });
-        }
-    };
-    let needs: Vec<String> =
-        r.variants.iter().flat_map(|v| v.sizes.iter().flat_map(|s| s.form.needs())).collect();
-    r.settings.retain(|s| needs.contains(s));
-    r.assumptions.retain(|a| needs.contains(&a.class));
-    Ok((r, column))
-}
-
-/// What became of a row under one recipe.
-enum Standing {
-    Usable,
-    LeftOut(String),
-}
-
-/// What each row is to one recipe: usable, or left out for a reason.
-fn stand<M: Measured>(recipe: &Recipe, column: &str, rows: &[M], folds: &Folds) -> Result<Vec<Standing>> {
-    let mut probe = Collector::new(recipe.clone())?;
-    Ok(rows
-        .iter()
-        .enumerate()
-        .map(|(i, row)| {
-            if !folds.admits(i) {
-                return Standing::LeftOut("its group is not recorded".to_string());
-            }
-            match probe.offer(row) {
-                Taken::LeftOut(reason) => Standing::LeftOut(reason),
-                Taken::Used => match row.number(column) {
-                    None => Standing::LeftOut(format!("{column} not recorded")),
-                    Some(v) if !(v > 0.0 && v.is_finite()) => {
-                        Standing::LeftOut(format!("{column} is not above 0"))
-                    }
-                    Some(_) => Standing::Usable,
-                },
-            }
-        })
-        .collect())
-}
-
-/// Fits a recipe to the rows that `keep` admits.
-fn fit<M: Measured>(recipe: &Recipe, rows: &[M], keep: impl Fn(usize) -> bool) -> Result<Calibration> {
-    let mut collector = Collector::new(recipe.clone())?;
-    for (i, row) in rows.iter().enumerate() {
-        if keep(i) {
-            collector.offer(row);
-        }
-    }
-    Ok(collector.finish()?.0)
-}
-
-/// Fits a recipe without a test set and scores the usable flakes of the set; a flake that is refused, with
-/// the reason.
-fn test<M: Measured>(
-    recipe: &Recipe,
-    column: &str,
-    rows: &[M],
-    folds: &Folds,
-    set: &TestSet,
-    usable: &[Standing],
-    question: &Question,
-) -> Vec<(usize, std::result::Result<Score, String>)> {
-    let tested: Vec<usize> =
-        set.rows.iter().copied().filter(|i| matches!(usable[*i], Standing::Usable)).collect();
-    if tested.is_empty() {
-        return Vec::new();
-    }
-    let fitted = fit(recipe, rows, |i| folds.admits(i) && set.rows.binary_search(&i).is_err());
-    let predictor = match fitted.and_then(Predictor::new) {
-        Ok(p) => p,
-        Err(e) => {
-            let reason = format!("no fit without its fold: {e}");
-            return tested.into_iter().map(|i| (i, Err(reason.clone()))).collect();
-        }
-    };
-    let one = |i: usize| -> Result<Score> {
-        let row = BeforeTheBlow { row: &rows[i], termination_known: question.termination_known };
-        let estimate = predictor.estimate(&row, &Ask::default())?;
-        let predictive = estimate
-            .size(&question.size)
-            .ok_or_else(|| Error::missing(&question.size, "the variant does not estimate it"))?;
-        Score::of(predictive, rows[i].number(column).unwrap_or(f64::NAN))
-    };
-    tested.into_iter().map(|i| (i, one(i).map_err(|e| e.to_string()))).collect()
-}
-
-/// Coefficients of the largest variant: location, spread, tails, groups.
-fn coefficients(calibration: &Calibration) -> usize {
-    let models = calibration.variants().iter().flat_map(|v| &v.sizes);
-    models
-        .map(|m| {
-            let spread = match &m.spread {
-                Spread::Modelled { coefficients, .. } => coefficients.len(),
-                _ => 1,
-            };
-            let tails = match &m.tails {
-                Tails::Normal => 0,
-                Tails::ByClass { degrees_of_freedom, .. } => degrees_of_freedom.len(),
-                _ => 1,
-            };
-            m.coefficients.len() + spread + tails + usize::from(m.grouping.is_some())
-        })
-        .max()
-        .unwrap_or(0)
-}
-
 /// Fits every recipe without each test set and scores it on the flakes of the set.
 ///
 /// Recipes are cut down to the size asked for. A flake counts only if every recipe answers for it, in every
@@ -744,98 +495,4 @@ pub fn cross_validate<M: Measured + Sync>(
         forms,
         labels,
     })
-}
-
-/// The recipes cut down to the size, and the column that all of them read it from.
-fn checked(
-    recipes: &[Recipe],
-    rows: usize,
-    folds: &Folds,
-    question: &Question,
-) -> Result<(Vec<Recipe>, String)> {
-    if folds.rows() != rows {
-        return Err(Error::Shape {
-            what: "rows that the folds are made for".into(),
-            found: folds.rows(),
-            expected: rows,
-        });
-    }
-    if let Some((_, twice)) =
-        recipes.iter().enumerate().find(|(i, r)| recipes[..*i].iter().any(|o| o.name == r.name))
-    {
-        return Err(Error::invalid("forms", format!("\"{}\" stands twice", twice.name)));
-    }
-    let cut = recipes.iter().map(|r| only(r, &question.size)).collect::<Result<Vec<_>>>()?;
-    let Some((_, column)) = cut.first() else {
-        return Err(Error::invalid("forms", "at least one form is needed"));
-    };
-    if let Some((other, theirs)) = cut.iter().find(|(_, c)| c != column) {
-        return Err(Error::Incomparable {
-            reason: format!("{} reads {} from {theirs}, others from {column}", other.name, question.size),
-        });
-    }
-    let column = column.clone();
-    Ok((cut.into_iter().map(|(r, _)| r).collect(), column))
-}
-
-/// For each row the squared distance of ln size from the mean of the usable rows outside its test set,
-/// averaged over the repeats.
-fn about_the_others<M: Measured>(rows: &[M], column: &str, folds: &Folds, usable: &[bool]) -> Vec<f64> {
-    let ln: Vec<f64> = rows.iter().map(|r| r.number(column).unwrap_or(f64::NAN).ln()).collect();
-    let sum: f64 = (0..rows.len()).filter(|i| usable[*i]).map(|i| ln[i]).sum();
-    let count = usable.iter().filter(|u| **u).count() as f64;
-    let mut total = vec![(0.0, 0.0); rows.len()];
-    for set in folds.sets() {
-        let mine: Vec<usize> = set.rows.iter().copied().filter(|i| usable[*i]).collect();
-        let others = (sum - mine.iter().map(|i| ln[*i]).sum::<f64>()) / (count - mine.len() as f64);
-        for i in mine {
-            total[i].0 += (ln[i] - others).powi(2);
-            total[i].1 += 1.0;
-        }
-    }
-    total.into_iter().map(|(s, n)| s / n).collect()
-}
-
-fn assess_form(
-    recipe: &Recipe,
-    calibration: Calibration,
-    tested: Vec<Tested>,
-    refused: Vec<Option<String>>,
-    labels: &[(String, Vec<Option<String>>)],
-    reference: &[f64],
-) -> FormAssessment {
-    let mut counts: BTreeMap<String, u64> = BTreeMap::new();
-    for reason in refused.into_iter().flatten() {
-        *counts.entry(reason).or_default() += 1;
-    }
-    let mut refused: Vec<(String, u64)> = counts.into_iter().collect();
-    refused.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-    let mut by_class = Vec::new();
-    for (class, levels) in labels {
-        let mut seen: Vec<&str> = Vec::new();
-        for level in tested.iter().filter_map(|t| levels[t.row].as_deref()) {
-            if !seen.contains(&level) {
-                seen.push(level);
-            }
-        }
-        for level in seen {
-            let mine: Vec<&Tested> =
-                tested.iter().filter(|t| levels[t.row].as_deref() == Some(level)).collect();
-            by_class.push(ClassScores {
-                class: class.clone(),
-                level: level.to_string(),
-                scores: Scores::of(&mine, reference),
-            });
-        }
-    }
-    FormAssessment {
-        name: recipe.name.clone(),
-        coefficients: coefficients(&calibration),
-        overall: Scores::of(&tested.iter().collect::<Vec<_>>(), reference),
-        by_class,
-        pit: Pit::of(&tested),
-        refused,
-        tested,
-        calibration,
-    }
 }

@@ -1,0 +1,274 @@
+//! The stages of a cross-validation: a recipe cut down to the size, the rows it can use, its scores on a test set
+//! it was fitted without, and what they come to.
+
+use super::{ClassScores, FormAssessment, Pit, Question, Scores, Tested};
+use crate::assess::folds::{Folds, TestSet};
+use crate::assess::score::Score;
+use crate::calibration::fitting::{Collector, Recipe, Taken};
+use crate::calibration::{Calibration, Spread, Tails};
+use crate::error::{Error, Result};
+use crate::form::{PERCUSSOR_CLASS, TERMINATION};
+use crate::material::PercussorMaterial;
+use crate::predict::{Ask, Predictor};
+use crate::strike::Measured;
+use std::collections::BTreeMap;
+
+/// The level of a class that a row has; the class of a percussor is looked up where it is not recorded.
+pub(in crate::assess) fn class_of(row: &impl Measured, class: &str) -> Option<String> {
+    if let Some(level) = row.class(class) {
+        return Some(level.to_string());
+    }
+    if class == PERCUSSOR_CLASS {
+        let material = PercussorMaterial::named(row.class("percussor")?).ok()?;
+        return Some(material.class().to_string());
+    }
+    None
+}
+
+/// A flake before it exists: what only the flake itself shows is hidden.
+struct BeforeTheBlow<'a, M> {
+    row: &'a M,
+    termination_known: bool,
+}
+
+impl<M: Measured> Measured for BeforeTheBlow<'_, M> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.row.number(name)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        if name == TERMINATION && !self.termination_known { None } else { self.row.class(name) }
+    }
+}
+
+/// A recipe cut down to the size asked for, with the column it reads.
+fn only(recipe: &Recipe, size: &str) -> Result<(Recipe, String)> {
+    let mut r = recipe.clone();
+    for v in &mut r.variants {
+        v.sizes.retain(|s| s.size == size);
+    }
+    r.variants.retain(|v| !v.sizes.is_empty());
+    let mut columns: Vec<String> =
+        r.variants.iter().flat_map(|v| v.sizes.iter().map(|s| s.column.clone())).collect();
+    columns.dedup();
+    let column = match &columns[..] {
+        [one] => one.clone(),
+        [] => {
+            let sizes = recipe.variants.iter().flat_map(|v| v.sizes.iter().map(|s| s.size.clone()));
+            return Err(Error::unknown_name("size", size, sizes));
+        }
+        _ => {
+            return Err(Error::Incomparable {
+                reason: format!("{} reads {size} from {}", recipe.name, columns.join(" and ")),
+            });
+        }
+    };
+    let needs: Vec<String> =
+        r.variants.iter().flat_map(|v| v.sizes.iter().flat_map(|s| s.form.needs())).collect();
+    r.settings.retain(|s| needs.contains(s));
+    r.assumptions.retain(|a| needs.contains(&a.class));
+    Ok((r, column))
+}
+
+/// What became of a row under one recipe.
+pub(super) enum Standing {
+    Usable,
+    LeftOut(String),
+}
+
+/// What each row is to one recipe: usable, or left out for a reason.
+pub(super) fn stand<M: Measured>(
+    recipe: &Recipe,
+    column: &str,
+    rows: &[M],
+    folds: &Folds,
+) -> Result<Vec<Standing>> {
+    let mut probe = Collector::new(recipe.clone())?;
+    Ok(rows
+        .iter()
+        .enumerate()
+        .map(|(i, row)| {
+            if !folds.admits(i) {
+                return Standing::LeftOut("its group is not recorded".to_string());
+            }
+            match probe.offer(row) {
+                Taken::LeftOut(reason) => Standing::LeftOut(reason),
+                Taken::Used => match row.number(column) {
+                    None => Standing::LeftOut(format!("{column} not recorded")),
+                    Some(v) if !(v > 0.0 && v.is_finite()) => {
+                        Standing::LeftOut(format!("{column} is not above 0"))
+                    }
+                    Some(_) => Standing::Usable,
+                },
+            }
+        })
+        .collect())
+}
+
+/// Fits a recipe to the rows that `keep` admits.
+pub(super) fn fit<M: Measured>(
+    recipe: &Recipe,
+    rows: &[M],
+    keep: impl Fn(usize) -> bool,
+) -> Result<Calibration> {
+    let mut collector = Collector::new(recipe.clone())?;
+    for (i, row) in rows.iter().enumerate() {
+        if keep(i) {
+            collector.offer(row);
+        }
+    }
+    Ok(collector.finish()?.0)
+}
+
+/// Fits a recipe without a test set and scores the usable flakes of the set; a flake that is refused, with
+/// the reason.
+pub(super) fn test<M: Measured>(
+    recipe: &Recipe,
+    column: &str,
+    rows: &[M],
+    folds: &Folds,
+    set: &TestSet,
+    usable: &[Standing],
+    question: &Question,
+) -> Vec<(usize, std::result::Result<Score, String>)> {
+    let tested: Vec<usize> =
+        set.rows.iter().copied().filter(|i| matches!(usable[*i], Standing::Usable)).collect();
+    if tested.is_empty() {
+        return Vec::new();
+    }
+    let fitted = fit(recipe, rows, |i| folds.admits(i) && set.rows.binary_search(&i).is_err());
+    let predictor = match fitted.and_then(Predictor::new) {
+        Ok(p) => p,
+        Err(e) => {
+            let reason = format!("no fit without its fold: {e}");
+            return tested.into_iter().map(|i| (i, Err(reason.clone()))).collect();
+        }
+    };
+    let one = |i: usize| -> Result<Score> {
+        let row = BeforeTheBlow { row: &rows[i], termination_known: question.termination_known };
+        let estimate = predictor.estimate(&row, &Ask::default())?;
+        let predictive = estimate
+            .size(&question.size)
+            .ok_or_else(|| Error::missing(&question.size, "the variant does not estimate it"))?;
+        Score::of(predictive, rows[i].number(column).unwrap_or(f64::NAN))
+    };
+    tested.into_iter().map(|i| (i, one(i).map_err(|e| e.to_string()))).collect()
+}
+
+/// Coefficients of the largest variant: location, spread, tails, groups.
+fn coefficients(calibration: &Calibration) -> usize {
+    let models = calibration.variants().iter().flat_map(|v| &v.sizes);
+    models
+        .map(|m| {
+            let spread = match &m.spread {
+                Spread::Modelled { coefficients, .. } => coefficients.len(),
+                _ => 1,
+            };
+            let tails = match &m.tails {
+                Tails::Normal => 0,
+                Tails::ByClass { degrees_of_freedom, .. } => degrees_of_freedom.len(),
+                _ => 1,
+            };
+            m.coefficients.len() + spread + tails + usize::from(m.grouping.is_some())
+        })
+        .max()
+        .unwrap_or(0)
+}
+
+/// The recipes cut down to the size, and the column that all of them read it from.
+pub(super) fn checked(
+    recipes: &[Recipe],
+    rows: usize,
+    folds: &Folds,
+    question: &Question,
+) -> Result<(Vec<Recipe>, String)> {
+    if folds.rows() != rows {
+        return Err(Error::Shape {
+            what: "rows that the folds are made for".into(),
+            found: folds.rows(),
+            expected: rows,
+        });
+    }
+    if let Some((_, twice)) =
+        recipes.iter().enumerate().find(|(i, r)| recipes[..*i].iter().any(|o| o.name == r.name))
+    {
+        return Err(Error::invalid("forms", format!("\"{}\" stands twice", twice.name)));
+    }
+    let cut = recipes.iter().map(|r| only(r, &question.size)).collect::<Result<Vec<_>>>()?;
+    let Some((_, column)) = cut.first() else {
+        return Err(Error::invalid("forms", "at least one form is needed"));
+    };
+    if let Some((other, theirs)) = cut.iter().find(|(_, c)| c != column) {
+        return Err(Error::Incomparable {
+            reason: format!("{} reads {} from {theirs}, others from {column}", other.name, question.size),
+        });
+    }
+    let column = column.clone();
+    Ok((cut.into_iter().map(|(r, _)| r).collect(), column))
+}
+
+/// For each row the squared distance of ln size from the mean of the usable rows outside its test set,
+/// averaged over the repeats.
+pub(super) fn about_the_others<M: Measured>(
+    rows: &[M],
+    column: &str,
+    folds: &Folds,
+    usable: &[bool],
+) -> Vec<f64> {
+    let ln: Vec<f64> = rows.iter().map(|r| r.number(column).unwrap_or(f64::NAN).ln()).collect();
+    let sum: f64 = (0..rows.len()).filter(|i| usable[*i]).map(|i| ln[i]).sum();
+    let count = usable.iter().filter(|u| **u).count() as f64;
+    let mut total = vec![(0.0, 0.0); rows.len()];
+    for set in folds.sets() {
+        let mine: Vec<usize> = set.rows.iter().copied().filter(|i| usable[*i]).collect();
+        let others = (sum - mine.iter().map(|i| ln[*i]).sum::<f64>()) / (count - mine.len() as f64);
+        for i in mine {
+            total[i].0 += (ln[i] - others).powi(2);
+            total[i].1 += 1.0;
+        }
+    }
+    total.into_iter().map(|(s, n)| s / n).collect()
+}
+
+pub(super) fn assess_form(
+    recipe: &Recipe,
+    calibration: Calibration,
+    tested: Vec<Tested>,
+    refused: Vec<Option<String>>,
+    labels: &[(String, Vec<Option<String>>)],
+    reference: &[f64],
+) -> FormAssessment {
+    let mut counts: BTreeMap<String, u64> = BTreeMap::new();
+    for reason in refused.into_iter().flatten() {
+        *counts.entry(reason).or_default() += 1;
+    }
+    let mut refused: Vec<(String, u64)> = counts.into_iter().collect();
+    refused.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    let mut by_class = Vec::new();
+    for (class, levels) in labels {
+        let mut seen: Vec<&str> = Vec::new();
+        for level in tested.iter().filter_map(|t| levels[t.row].as_deref()) {
+            if !seen.contains(&level) {
+                seen.push(level);
+            }
+        }
+        for level in seen {
+            let mine: Vec<&Tested> =
+                tested.iter().filter(|t| levels[t.row].as_deref() == Some(level)).collect();
+            by_class.push(ClassScores {
+                class: class.clone(),
+                level: level.to_string(),
+                scores: Scores::of(&mine, reference),
+            });
+        }
+    }
+    FormAssessment {
+        name: recipe.name.clone(),
+        coefficients: coefficients(&calibration),
+        overall: Scores::of(&tested.iter().collect::<Vec<_>>(), reference),
+        by_class,
+        pit: Pit::of(&tested),
+        refused,
+        tested,
+        calibration,
+    }
+}

@@ -1,0 +1,75 @@
+//! The functions that terms are made of, at one value: the same for a row and for a column. Outside its domain
+//! each is not a number.
+
+pub(super) fn log10_of(v: f64) -> f64 {
+    if v > 0.0 { v.log10() } else { f64::NAN }
+}
+
+pub(super) fn tangent_of(v: f64) -> f64 {
+    if v > 0.0 && v < 90.0 { v.to_radians().tan() } else { f64::NAN }
+}
+
+pub(super) fn above_knot(v: f64, knot: f64) -> f64 {
+    let v = v - knot;
+    if v < 0.0 { 0.0 } else { v }
+}
+
+/// 1 where the code is in the mask, 0 where it is not; not a number where it is missing.
+pub(super) fn indicate(code: f64, mask: u64) -> f64 {
+    if code.is_nan() {
+        f64::NAN
+    } else if (0.0..64.0).contains(&code) && mask >> (code as u64) & 1 == 1 {
+        1.0
+    } else {
+        0.0
+    }
+}
+
+pub(super) fn raise(v: f64, exponent: f64) -> f64 {
+    if exponent == 2.0 {
+        v * v
+    } else if exponent == 3.0 {
+        v * v * v
+    } else if exponent == 0.5 {
+        v.sqrt()
+    } else {
+        v.powf(exponent)
+    }
+}
+
+/// One curved column of a natural cubic spline: cubic between the knots, straight beyond them.
+///
+/// d_k(v) = ((v - t_k)+^3 - (v - t_K)+^3) / (t_K - t_k); column k is (d_k - d_(K-1)), divided by the square
+/// of the knots' span so that it has the size of `v` (Hastie, Tibshirani & Friedman 2009, The Elements
+/// of Statistical Learning, section 5.2.1, equation 5.4, up to that scale).
+///
+/// Not a number with fewer than three knots, or for a column that these knots do not have.
+pub fn natural_cubic(v: f64, knots: &[f64], column: usize) -> f64 {
+    if knots.len() < 3 || column > knots.len() - 3 {
+        return f64::NAN;
+    }
+    let last = knots.len() - 1;
+    let cube = |x: f64| if x > 0.0 { x * x * x } else { 0.0 };
+    let d = |k: usize| (cube(v - knots[k]) - cube(v - knots[last])) / (knots[last] - knots[k]);
+    if v.is_nan() {
+        return v;
+    }
+    let span = knots[last] - knots[0];
+    (d(column) - d(last - 1)) / (span * span)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn natural_spline_is_straight_beyond_its_knots() {
+        let knots = [1.0, 2.0, 3.5, 5.0];
+        for column in 0..2 {
+            let f = |v| natural_cubic(v, &knots, column);
+            assert_eq!(f(0.3), 0.0);
+            let (a, b, c) = (f(6.0), f(7.0), f(8.0));
+            assert!(((c - b) - (b - a)).abs() < 1e-12 * c.abs().max(1.0));
+        }
+    }
+}

@@ -1,0 +1,97 @@
+//! Layouts: which measurement or class stands at which place of an input row.
+
+use super::shape::Form;
+use super::term::Input;
+use serde::{Deserialize, Serialize};
+
+/// Which measurement stands at which place of an input row: numbers first, then classes.
+///
+/// A class is held as the index of its level (0.0, 1.0, ...); a missing entry is not a number.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Layout {
+    /// Names of the numeric measurements.
+    pub numbers: Vec<String>,
+    /// Class variables with their levels.
+    pub classes: Vec<ClassInput>,
+}
+
+/// A class variable and its levels.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClassInput {
+    /// Name of the variable (`blow_lands_on`).
+    pub name: String,
+    /// Its levels (`platform`, `edge`); the index into this list is the code in an input row.
+    pub levels: Vec<String>,
+}
+
+impl Layout {
+    /// The layout that these forms need, in order of first appearance. Levels not named by any indicator
+    /// are unknown to it; add them with [`Layout::add_level`].
+    pub fn of<'a>(forms: impl IntoIterator<Item = &'a Form>) -> Layout {
+        let mut layout = Layout::default();
+        for form in forms {
+            for term in form.terms().iter().chain(form.spread_terms()) {
+                term.visit(&mut |input| match input {
+                    Input::Number(name) => {
+                        if !layout.numbers.iter().any(|n| n == name) {
+                            layout.numbers.push(name.to_string());
+                        }
+                    }
+                    Input::Class(name, levels) => levels.iter().for_each(|l| {
+                        layout.add_level(name, l);
+                    }),
+                });
+            }
+        }
+        layout
+    }
+
+    /// The code of a level of a class, added if it is new.
+    pub fn add_level(&mut self, class: &str, level: &str) -> usize {
+        let at = match self.classes.iter().position(|c| c.name == class) {
+            Some(at) => at,
+            None => {
+                self.classes.push(ClassInput { name: class.to_string(), levels: Vec::new() });
+                self.classes.len() - 1
+            }
+        };
+        let levels = &mut self.classes[at].levels;
+        levels.iter().position(|l| l == level).unwrap_or_else(|| {
+            levels.push(level.to_string());
+            levels.len() - 1
+        })
+    }
+
+    /// Entries of an input row.
+    pub fn len(&self) -> usize {
+        self.numbers.len() + self.classes.len()
+    }
+
+    /// Whether nothing is read at all.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// The place of a measurement or class in an input row.
+    pub fn position(&self, name: &str) -> Option<usize> {
+        self.numbers
+            .iter()
+            .position(|n| n == name)
+            .or_else(|| self.classes.iter().position(|c| c.name == name).map(|i| i + self.numbers.len()))
+    }
+
+    /// The name at a place.
+    pub fn name(&self, position: usize) -> &str {
+        match self.numbers.get(position) {
+            Some(n) => n,
+            None => &self.classes[position - self.numbers.len()].name,
+        }
+    }
+
+    /// The class variable at a place, if it is one.
+    pub fn class_at(&self, position: usize) -> Option<&ClassInput> {
+        position.checked_sub(self.numbers.len()).and_then(|i| self.classes.get(i))
+    }
+}

@@ -1,0 +1,99 @@
+//! How far a site may lie from the experiment: shifts that all flakes of a group share.
+
+use crate::error::{Bounds, Error, Result};
+use serde::{Deserialize, Serialize};
+
+/// How far all flakes of a site may lie from those of the experiment: standard deviations of normal shifts
+/// that the flakes of a group share.
+///
+/// | part | default | what it shifts |
+/// |---|---|---|
+/// | `common` | 0.2 | ln of every length, and three times as much ln mass: larger or smaller flakes of the same shape |
+/// | `own` | 0.1 | ln of each size on its own: another stone, another way to measure |
+/// | `log_odds` | 1 | log odds of each termination and of a lip: another core, another eye |
+///
+/// The defaults are judgement without a source: a site may well be a fifth larger or smaller than the
+/// experiment, a tenth in any one size, and record lips and hinges two or three times as readily.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "StoredShift", into = "StoredShift")]
+pub struct SiteShift {
+    common: f64,
+    own: f64,
+    log_odds: f64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct StoredShift {
+    common: f64,
+    own: f64,
+    log_odds: f64,
+}
+
+impl TryFrom<StoredShift> for SiteShift {
+    type Error = Error;
+    fn try_from(s: StoredShift) -> Result<Self> {
+        SiteShift::new(s.common, s.own, s.log_odds)
+    }
+}
+
+impl From<SiteShift> for StoredShift {
+    fn from(s: SiteShift) -> Self {
+        StoredShift { common: s.common, own: s.own, log_odds: s.log_odds }
+    }
+}
+
+/// A standard deviation of a shift.
+pub const SHIFT: Bounds = Bounds::closed("site shift", 0.0, 10.0, "");
+
+impl Default for SiteShift {
+    fn default() -> Self {
+        SiteShift { common: 0.2, own: 0.1, log_odds: 1.0 }
+    }
+}
+
+impl SiteShift {
+    /// From the three standard deviations; see the table above.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] outside [`SHIFT`].
+    pub fn new(common: f64, own: f64, log_odds: f64) -> Result<SiteShift> {
+        Ok(SiteShift {
+            common: SHIFT.check(common)?,
+            own: SHIFT.check(own)?,
+            log_odds: SHIFT.check(log_odds)?,
+        })
+    }
+
+    /// No shift: the flakes are from the experiment itself.
+    pub fn none() -> SiteShift {
+        SiteShift { common: 0.0, own: 0.0, log_odds: 0.0 }
+    }
+
+    /// Standard deviation of the shift of all sizes together, in ln of a length.
+    pub fn common(&self) -> f64 {
+        self.common
+    }
+
+    /// Standard deviation of the shift of each size on its own, in ln of the size.
+    pub fn own(&self) -> f64 {
+        self.own
+    }
+
+    /// Standard deviation of the shift of log odds.
+    pub fn log_odds(&self) -> f64 {
+        self.log_odds
+    }
+
+    /// Covariance of the shifts of ln of two sizes.
+    pub(in crate::infer) fn covariance(&self, a: &str, b: &str, same: bool) -> f64 {
+        // a mass goes with the cube of the lengths of the same shape
+        let power = |size: &str| if size.ends_with("_g") { 3.0 } else { 1.0 };
+        let own = if same { self.own * self.own } else { 0.0 };
+        power(a) * power(b) * self.common * self.common + own
+    }
+
+    pub(in crate::infer) fn logit_variance(&self) -> f64 {
+        self.log_odds * self.log_odds
+    }
+}

@@ -1,0 +1,167 @@
+//! The answer: probability and Bayes factor of each class, how much they are worth, and a plain sentence.
+
+use crate::predict::Caution;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// What a Bayes factor is worth, in words, by the grades of R. E. Kass and A. E. Raftery 1995, "Bayes factors",
+/// JASA 90:773-795, p. 777 (from memory): 3, 20 and 150.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Strength {
+    /// Below 3: not worth more than a bare mention.
+    SaysLittle,
+    /// From 3: some evidence, easily wrong.
+    Leans,
+    /// From 20: strong, if the model holds.
+    Speaks,
+    /// From 150: very strong, if the model holds.
+    SpeaksStrongly,
+}
+
+impl Strength {
+    /// The grade of a log Bayes factor, in either direction.
+    ///
+    /// ```
+    /// use conchoid::infer::attribution::Strength;
+    /// assert_eq!(Strength::of(2.9f64.ln()), Strength::SaysLittle);
+    /// assert_eq!(Strength::of(-(25.0f64.ln())), Strength::Speaks);
+    /// ```
+    pub fn of(ln_bayes_factor: f64) -> Strength {
+        match ln_bayes_factor.abs().exp() {
+            b if b >= 150.0 => Strength::SpeaksStrongly,
+            b if b >= 20.0 => Strength::Speaks,
+            b if b >= 3.0 => Strength::Leans,
+            _ => Strength::SaysLittle,
+        }
+    }
+
+    /// A stable name: `says-little`, `leans`, `speaks`, `speaks-strongly`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Strength::SaysLittle => "says-little",
+            Strength::Leans => "leans",
+            Strength::Speaks => "speaks",
+            Strength::SpeaksStrongly => "speaks-strongly",
+        }
+    }
+}
+
+/// One class of an answer.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClassVerdict {
+    /// The class as it was asked for (`metal`, `stone`, a calibration's name).
+    pub class: String,
+    /// What it leans on where the experiment did not use it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub leans_on: Option<String>,
+    /// Probability before the flakes were seen.
+    pub prior: f64,
+    /// Probability after.
+    pub probability: f64,
+    /// ln of what the flakes multiply the odds of this class against all others by.
+    pub ln_bayes_factor: f64,
+}
+
+/// What a flake, or a group struck by one percussor, says.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Verdict {
+    /// The classes, in the order asked for.
+    pub classes: Vec<ClassVerdict>,
+    /// Flakes in it.
+    pub flakes: usize,
+    /// Flakes whose termination was used.
+    pub terminations: usize,
+    /// Flakes whose lip was used.
+    pub lips: usize,
+    /// The variant of the calibration (of the first, where there are two).
+    pub variant: String,
+    /// Standard error of the integration, of the ln Bayes factor of the first class.
+    pub integration_error: f64,
+    /// What there is to doubt.
+    pub cautions: Vec<Caution>,
+}
+
+impl Verdict {
+    /// The likeliest class after the flakes were seen.
+    pub fn likeliest(&self) -> &ClassVerdict {
+        let best = |a: &&ClassVerdict, b: &&ClassVerdict| a.probability.total_cmp(&b.probability);
+        self.classes.iter().max_by(best).unwrap_or(&self.classes[0])
+    }
+
+    /// The class that the flakes speak for, whatever the prior odds.
+    pub fn favoured(&self) -> &ClassVerdict {
+        let best = |a: &&ClassVerdict, b: &&ClassVerdict| a.ln_bayes_factor.total_cmp(&b.ln_bayes_factor);
+        self.classes.iter().max_by(best).unwrap_or(&self.classes[0])
+    }
+
+    /// How much the flakes say.
+    pub fn strength(&self) -> Strength {
+        Strength::of(self.favoured().ln_bayes_factor)
+    }
+
+    /// Probability of a class by its name.
+    pub fn probability(&self, class: &str) -> Option<f64> {
+        self.classes.iter().find(|c| c.class == class).map(|c| c.probability)
+    }
+
+    /// The answer as a plain sentence, without more digits than it can bear.
+    pub fn sentence(&self) -> String {
+        let f = self.favoured();
+        let others: Vec<&str> =
+            self.classes.iter().filter(|c| c.class != f.class).map(|c| c.class.as_str()).collect();
+        let (subject, plural) = match self.flakes {
+            1 => ("This flake".to_string(), false),
+            n => (format!("These {n} flakes"), true),
+        };
+        let verb = match (self.strength(), plural) {
+            (Strength::SaysLittle, false) => "says little about",
+            (Strength::SaysLittle, true) => "say little about",
+            (Strength::Leans, false) => "leans towards",
+            (Strength::Leans, true) => "lean towards",
+            (Strength::Speaks, false) => "speaks for",
+            (Strength::Speaks, true) => "speak for",
+            (Strength::SpeaksStrongly, false) => "speaks strongly for",
+            (Strength::SpeaksStrongly, true) => "speak strongly for",
+        };
+        let against = others.join(" or ");
+        let claim = match self.strength() {
+            Strength::SaysLittle => format!("{} against {against}", f.class),
+            _ => format!("{}, not {against}", f.class),
+        };
+        format!(
+            "{subject} {verb} {claim}: the odds of {} are multiplied by {}, its probability goes from {} to {}",
+            f.class,
+            times(f.ln_bayes_factor.exp()),
+            chance(f.prior),
+            chance(f.probability)
+        )
+    }
+}
+
+/// A factor in two digits; beyond a thousand no number is meant seriously.
+fn times(factor: f64) -> String {
+    match factor {
+        f if f > 1000.0 => "more than 1000".to_string(),
+        f if f >= 9.95 => {
+            let step = 10f64.powi(f.log10().floor() as i32 - 1);
+            format!("{:.0}", (f / step).round() * step)
+        }
+        f => format!("{f:.1}"),
+    }
+}
+
+/// A probability in two digits, never as a certainty.
+fn chance(p: f64) -> String {
+    match p {
+        p if p > 0.99 => "more than 0.99".to_string(),
+        p if p < 0.01 => "less than 0.01".to_string(),
+        p => format!("{p:.2}"),
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(&self.sentence())
+    }
+}

@@ -1,0 +1,191 @@
+//! Weighing: the probability of the flakes under each class, integrated over what they share, and the answer made
+//! of it.
+
+use super::Attribution;
+use super::candidates::Candidate;
+use super::settings::{BlowSetting, SettingsPrior};
+use super::verdict::{ClassVerdict, Verdict};
+use crate::error::{Error, Result};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON};
+use crate::infer::evidence::{Evidence, ln_mean};
+use crate::infer::forward::{Frame, Used};
+use crate::predict::Caution;
+use crate::strike::Measured;
+use rand::Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+impl Attribution {
+    /// What one flake, or a group struck by one percussor, says of the classes.
+    ///
+    /// The answer depends on the draws within [`Verdict::integration_error`]; the same generator gives the
+    /// same bytes, and the number of draws taken from it does not depend on the flakes. The whole group is
+    /// judged by the first variant of the calibration that can do with what all its flakes have.
+    ///
+    /// # Errors
+    /// Those of [`Attribution::check`] for any of the flakes, placed in its row of the group;
+    /// [`Error::TooFew`] without flakes.
+    pub fn attribute<M: Measured, R: Rng + ?Sized>(&self, flakes: &[M], rng: &mut R) -> Result<Verdict> {
+        if flakes.is_empty() {
+            return Err(Error::TooFew { what: "flakes".into(), found: 0, needed: 1 });
+        }
+        let flakes: Vec<&dyn Measured> = flakes.iter().map(|f| f as &dyn Measured).collect();
+        for (i, f) in flakes.iter().enumerate() {
+            self.check(*f).map_err(|e| if flakes.len() > 1 { e.in_row(i as u64 + 1) } else { e })?;
+        }
+        let normals = self.normals(rng);
+        let mut variants = Vec::with_capacity(self.forwards.len());
+        for f in &self.forwards {
+            variants.push(f.variant_for(&flakes, self.hide_blow)?);
+        }
+        let habits = self.habits(&flakes);
+        let mut weighed: Vec<Vec<(f64, Evidence)>> = Vec::with_capacity(self.candidates.len());
+        let mut used = Used::default();
+        for c in &self.candidates {
+            let mut mine = Vec::with_capacity(c.members.len());
+            for m in &c.members {
+                for (share, settings) in &habits {
+                    let frame = Frame {
+                        settings,
+                        site: self.site,
+                        lip: self.lip.as_ref(),
+                        terminations: self.terminations,
+                        hide_blow: self.hide_blow,
+                        columns: &self.columns,
+                        ratios: &self.ratios[m.forward],
+                    };
+                    let (group, here) =
+                        self.forwards[m.forward].group(variants[m.forward], &flakes, &m.struck, &frame)?;
+                    used = here;
+                    mine.push((m.weight * share, group.evidence(&normals)));
+                }
+            }
+            weighed.push(mine);
+        }
+        Ok(self.verdict(&flakes, &weighed, used, &variants))
+    }
+
+    /// How the blows of the group may have been set, with shares: each anew, or all by one of the settings.
+    fn habits(&self, flakes: &[&dyn Measured]) -> Vec<(f64, SettingsPrior)> {
+        let open = |f: &&dyn Measured| {
+            self.hide_blow || f.number(ANGLE_OF_BLOW).is_none() || f.class(LANDS_ON).is_none()
+        };
+        let settings = self.settings.settings();
+        if flakes.len() < 2 || settings.len() < 2 || self.habit == 0.0 || !flakes.iter().any(open) {
+            return vec![(1.0, self.settings.clone())];
+        }
+        let mut habits: Vec<(f64, SettingsPrior)> = settings
+            .iter()
+            .map(|s| (self.habit * s.weight, SettingsPrior(vec![BlowSetting { weight: 1.0, ..*s }])))
+            .collect();
+        if self.habit < 1.0 {
+            habits.push((1.0 - self.habit, self.settings.clone()));
+        }
+        habits
+    }
+
+    /// Standard normal numbers enough for every hypothesis, drawn in a block whatever the flakes.
+    fn normals<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<Vec<f64>> {
+        let ends = self
+            .forwards
+            .iter()
+            .flat_map(|f| f.calibration.variants())
+            .filter_map(|v| v.termination.as_ref())
+            .map(|t| t.fit.coefficients().nrows())
+            .max()
+            .unwrap_or(0);
+        let width = self.columns.len() + ends + 1;
+        (0..self.draws.div_ceil(2))
+            .map(|_| (0..width).map(|_| StandardNormal.sample(rng)).collect())
+            .collect()
+    }
+
+    fn verdict(
+        &self,
+        flakes: &[&dyn Measured],
+        weighed: &[Vec<(f64, Evidence)>],
+        used: Used,
+        variants: &[usize],
+    ) -> Verdict {
+        // ln p(flakes | class), and the same draw by draw
+        let ln: Vec<f64> = weighed.iter().map(|c| ln_mixture(c.iter().map(|(w, e)| (*w, e.ln)))).collect();
+        let by_draw: Vec<Vec<f64>> = weighed
+            .iter()
+            .map(|c| {
+                let draws = c[0].1.ln_weights.len();
+                (0..draws).map(|d| ln_mixture(c.iter().map(|(w, e)| (*w, e.ln_weights[d])))).collect()
+            })
+            .collect();
+        let all = ln_mixture(self.candidates.iter().zip(&ln).map(|(c, l)| (c.prior, *l)));
+        let others = |i: usize| {
+            let rest = || self.candidates.iter().enumerate().filter(move |(j, _)| *j != i);
+            let total: f64 = rest().map(|(_, c)| c.prior).sum();
+            ln_mixture(rest().map(|(j, c)| (c.prior / total, ln[j])))
+        };
+        let classes = self
+            .candidates
+            .iter()
+            .enumerate()
+            .map(|(i, c)| ClassVerdict {
+                class: c.class.clone(),
+                leans_on: c.leans_on.clone(),
+                prior: c.prior,
+                probability: (c.prior.ln() + ln[i] - all).exp().clamp(0.0, 1.0),
+                ln_bayes_factor: ln[i] - others(i),
+            })
+            .collect();
+        let mut cautions = self.cautions.clone();
+        let forward = &self.forwards[0];
+        for f in flakes {
+            for c in forward.cautions(variants[0], *f) {
+                if !cautions.iter().any(|o| alike(o, &c)) {
+                    cautions.push(c);
+                }
+            }
+        }
+        Verdict {
+            classes,
+            flakes: flakes.len(),
+            terminations: used.terminations,
+            lips: used.lips,
+            variant: forward.variant_name(variants[0]).to_string(),
+            integration_error: integration_error(&by_draw, &self.candidates),
+            cautions,
+        }
+    }
+}
+
+/// ln sum w exp l.
+fn ln_mixture(terms: impl Iterator<Item = (f64, f64)> + Clone) -> f64 {
+    let top = terms.clone().map(|(_, l)| l).fold(f64::NEG_INFINITY, f64::max);
+    if !top.is_finite() {
+        return top;
+    }
+    top + terms.map(|(w, l)| w * (l - top).exp()).sum::<f64>().ln()
+}
+
+/// Standard error of ln p(first) - ln p(others), from pairs of draws of opposite sign.
+fn integration_error(by_draw: &[Vec<f64>], candidates: &[Candidate]) -> f64 {
+    let rest: f64 = candidates[1..].iter().map(|c| c.prior).sum();
+    let draws = by_draw[0].len();
+    let others: Vec<f64> = (0..draws)
+        .map(|d| ln_mixture(candidates[1..].iter().zip(&by_draw[1..]).map(|(c, l)| (c.prior / rest, l[d]))))
+        .collect();
+    let relative = |ln: &[f64]| -> Vec<f64> {
+        let mean = ln_mean(ln);
+        ln.chunks(2).map(|p| p.iter().map(|l| (l - mean).exp()).sum::<f64>() / p.len() as f64).collect()
+    };
+    let differences: Vec<f64> =
+        relative(&by_draw[0]).iter().zip(relative(&others)).map(|(a, b)| a - b).collect();
+    let n = differences.len() as f64;
+    (differences.iter().map(|d| d * d).sum::<f64>() / (n * (n - 1.0).max(1.0))).sqrt()
+}
+
+/// Whether two cautions say the same of different flakes.
+fn alike(a: &Caution, b: &Caution) -> bool {
+    match (a, b) {
+        (Caution::OutsideRange { measurement: x, .. }, Caution::OutsideRange { measurement: y, .. }) => {
+            x == y
+        }
+        _ => a == b,
+    }
+}
