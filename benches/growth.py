@@ -1,5 +1,5 @@
 """Runs the growth bench and draws it: growth.py [KNAP], from the root of the repository, writes benches/growth.svg
-and prints a Markdown table. With the path of a built knap it also times whole tables of 10^3 to 10^7 rows and their
+and benches/growth.md, which the table of peers ends with. With the path of a built knap it also times whole tables of 10^3 to 10^7 rows and their
 most memory. Needs cargo, matplotlib, numpy."""
 import os, pathlib, re, subprocess, sys, tempfile, time
 import matplotlib
@@ -61,12 +61,24 @@ terms.set_xticks([2, 4, 10, 20, 40], ["2", "4", "10", "20", "40"])
 terms.minorticks_off()
 figure.tight_layout()
 figure.savefig(pathlib.Path("benches", "growth.svg"), metadata={"Date": None})
-print("| what | " + " | ".join(f"{n:,}" for n, _ in series["fit-by-rows"]) + " |")
-print("|---|" + "---|" * len(series["fit-by-rows"]))
+lines = [
+    "## Growth",
+    "",
+    "Seconds (least of several) and megabytes (lines with \"memory\"), by `python3 benches/growth.py target/release/examples/knap`, a run of its own on",
+    "the same kind of machine, drawn in [growth.svg](growth.svg). Memory of estimates and of fits from a table is flat in the rows (a fit keeps at most",
+    "half a million of them; `knap fit --by`, which must know all levels first, keeps all); the memory of intervals in columns is that of the answers",
+    "themselves, 24 bytes a row.",
+    "",
+    "| what | " + " | ".join(f"{n:,}" for n, _ in series["fit-by-rows"]) + " |",
+    "|---|" + "---|" * len(series["fit-by-rows"]),
+]
 for what, values in series.items():
     if len(values) == len(series["fit-by-rows"]):
-        print(f"| {what} | " + " | ".join(f"{v:.3g}" for _, v in values) + " |")
-print("\n| what | " + " | ".join(str(n) for n, _ in series["fit-by-terms"]) + " |")
-print("|---|" + "---|" * len(series["fit-by-terms"]))
+        lines.append(f"| {what} | " + " | ".join(f"{v:.3g}" for _, v in values) + " |")
+lines += ["", "| what | " + " | ".join(str(n) for n, _ in series["fit-by-terms"]) + " |"]
+lines.append("|---|" + "---|" * len(series["fit-by-terms"]))
 for what in ["fit-by-terms", "intervals-by-terms"]:
-    print(f"| {what} | " + " | ".join(f"{v:.3g}" for _, v in series[what]) + " |")
+    lines.append(f"| {what} | " + " | ".join(f"{v:.3g}" for _, v in series[what]) + " |")
+text = "\n".join(lines) + "\n"
+print(text)
+pathlib.Path("benches", "growth.md").write_text(text)

@@ -381,9 +381,9 @@ out += [
     f"24 written) {48e-9 * n / gb * 1e3:.1f} ms.",
     "",
 ]
-notes = pathlib.Path(__file__).with_name("notes.md")
-if notes.exists():
-    out.append(notes.read_text())
+for notes in [here / "notes.md", here.parent / "growth.md"]:
+    if notes.exists():
+        out += [notes.read_text()]
 text = "\n".join(out)
 print(text)
 pathlib.Path(results).write_text(text)
