@@ -1,0 +1,426 @@
+//! One repetition: coefficients and spread once for all flakes, then an error of its own for each flake, column by
+//! column where the model is plain and row by row where it is not.
+
+use crate::calibration::{Spread, Tails, cholesky};
+use crate::error::Result;
+use crate::form::{Compiled, Transform};
+use crate::infer::original::Truncated;
+use crate::predict::distribution::standard_draw;
+use crate::predict::{Component, Predictive, Predictor};
+use crate::strike::Measured;
+use crate::vector::{self, Kernel};
+use nalgebra::DMatrix;
+use rand::{Rng, RngExt};
+use rand_distr::{ChiSquared, Distribution, StandardNormal};
+use rand_xoshiro::Xoshiro256PlusPlus;
+use std::collections::BTreeMap;
+
+/// One size model of a variant, ready to be drawn from.
+#[derive(Debug, Clone)]
+pub(super) struct Model {
+    transform: Transform,
+    compiled: Compiled,
+    coefficients: Vec<f64>,
+    factor: DMatrix<f64>,
+    spread: Spread,
+    spread_factor: Option<DMatrix<f64>>,
+    tails: Tails,
+    /// Column of groups, spread between and within.
+    grouping: Option<(String, f64, f64)>,
+}
+
+/// One possible row of one flake.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct RowAt {
+    model: usize,
+    /// Where its design row and its spread row begin.
+    design: usize,
+    spread: usize,
+    degrees_of_freedom: f64,
+    /// Share of the rows up to and including this one.
+    up_to: f64,
+    /// Which core or knapper it shares an effect with.
+    cluster: Option<usize>,
+}
+
+/// All rows of one size, in the order of the pieces estimated.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Rows {
+    numbers: Vec<f64>,
+    rows: Vec<RowAt>,
+    /// For each piece its rows.
+    pub(super) pieces: Vec<(usize, usize)>,
+    clusters: BTreeMap<(usize, String), usize>,
+}
+
+impl Model {
+    pub(super) fn new(predictor: &Predictor, variant: usize, size: &str) -> Result<Option<Model>> {
+        let calibration = predictor.calibration();
+        let Some(m) = calibration.variants()[variant].sizes.iter().find(|m| m.size == size) else {
+            return Ok(None);
+        };
+        let spread_factor = match &m.spread {
+            Spread::Modelled { covariance, .. } => Some(cholesky(size, covariance, covariance.len())?),
+            Spread::Constant { .. } => None,
+        };
+        Ok(Some(Model {
+            transform: m.form.transform(),
+            compiled: m.form.compile(calibration.layout())?,
+            coefficients: m.coefficients.clone(),
+            factor: cholesky(size, &m.covariance, m.coefficients.len())?,
+            spread: m.spread.clone(),
+            spread_factor,
+            tails: m.tails.clone(),
+            grouping: m.grouping.as_ref().map(|g| (g.by.clone(), g.between, g.within)),
+        }))
+    }
+}
+
+/// Draws of one repetition: quick, as a total of many flakes takes a number or two for each.
+pub(super) type Generator = Xoshiro256PlusPlus;
+
+/// Flakes that are drawn by one model in the plain way (one possible row each, on the log scale, no effect of a core,
+/// nothing known of the size), column by column. Those of a group that are weighed, and those that are not, stand
+/// together.
+pub(super) struct Sheet {
+    model: usize,
+    /// How many flakes, of which group, whether weighed.
+    runs: Vec<(usize, usize, bool)>,
+    /// Terms of the location, then of the log spread: a column of all flakes each.
+    design: Vec<f64>,
+    spread: Vec<f64>,
+    degrees_of_freedom: Vec<f64>,
+    normal: bool,
+}
+
+/// Flakes of a sheet worked on together, so that they stay in the first-level cache.
+const TOGETHER: usize = 256;
+
+impl Sheet {
+    /// Draws a size for every flake; `take` gets a group, whether its flakes are weighed, and the sum of some of them.
+    pub(super) fn draw(
+        &self,
+        drawn: &[Option<DrawnModel>],
+        rng: &mut Generator,
+        mut take: impl FnMut(usize, bool, f64),
+    ) {
+        let Some(model) = &drawn[self.model] else { return };
+        let n = self.degrees_of_freedom.len();
+        let mut location = [0.0; TOGETHER];
+        let mut scale = [model.scale; TOGETHER];
+        let mut size = [0.0; TOGETHER];
+        let mut runs = self.runs.iter();
+        let (mut left, mut group, mut weighed) = (0, 0, false);
+        for from in (0..n).step_by(TOGETHER) {
+            let m = TOGETHER.min(n - from);
+            let summed = |columns: &[f64], coefficients: &[f64], out: &mut [f64]| {
+                vector::run(Summed { columns, rows: n, from, coefficients, out });
+            };
+            summed(&self.design, &model.coefficients, &mut location[..m]);
+            if !model.spread.is_empty() {
+                summed(&self.spread, &model.spread, &mut size[..m]);
+                vector::exp_into(&size[..m], &mut scale[..m]);
+            }
+            if self.normal {
+                size[..m].iter_mut().for_each(|e| *e = StandardNormal.sample(rng));
+            } else {
+                let degrees = &self.degrees_of_freedom[from..from + m];
+                size.iter_mut().zip(degrees).for_each(|(e, d)| *e = standard_draw(*d, rng));
+            }
+            vector::run(Sizes { location: &location[..m], scale: &scale[..m], size: &mut size[..m] });
+            let mut at = 0;
+            while at < m {
+                if left == 0 {
+                    let Some(run) = runs.next() else { return };
+                    (left, group, weighed) = *run;
+                }
+                let some = left.min(m - at);
+                take(group, weighed, sum(&size[at..at + some]));
+                at += some;
+                left -= some;
+            }
+        }
+    }
+}
+
+/// The sum of some numbers, eight at a time.
+fn sum(of: &[f64]) -> f64 {
+    let (eights, rest) = of.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for eight in eights {
+        sums.iter_mut().zip(eight).for_each(|(s, v)| *s += v);
+    }
+    sums.iter().sum::<f64>() + rest.iter().sum::<f64>()
+}
+
+/// Columns times coefficients, for the rows that `out` is long, from a row on.
+struct Summed<'a> {
+    columns: &'a [f64],
+    rows: usize,
+    from: usize,
+    coefficients: &'a [f64],
+    out: &'a mut [f64],
+}
+
+impl Kernel for Summed<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        self.out.fill(0.0);
+        let (columns, rows, from, m) = (self.columns, self.rows, self.from, self.out.len());
+        let column = |j: usize| &columns[j * rows + from..][..m];
+        let (threes, rest) = self.coefficients.as_chunks::<3>();
+        for (j, [a, b, c]) in threes.iter().enumerate() {
+            let columns = column(3 * j).iter().zip(column(3 * j + 1)).zip(column(3 * j + 2));
+            self.out.iter_mut().zip(columns).for_each(|(o, ((x, y), z))| *o += a * x + b * y + c * z);
+        }
+        for (j, b) in rest.iter().enumerate() {
+            self.out.iter_mut().zip(column(3 * threes.len() + j)).for_each(|(o, x)| *o += b * x);
+        }
+    }
+}
+
+/// Standard errors, in `size`, become sizes.
+struct Sizes<'a> {
+    location: &'a [f64],
+    scale: &'a [f64],
+    size: &'a mut [f64],
+}
+
+impl Kernel for Sizes<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        for ((e, l), s) in self.size.iter_mut().zip(self.location).zip(self.scale) {
+            *e = vector::exp(l + s * *e);
+        }
+    }
+}
+
+/// Sums of one draw over one group.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Sums {
+    pub(super) mass: f64,
+    pub(super) weighed: f64,
+    pub(super) length: f64,
+}
+
+/// One flake that is estimated.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Flake {
+    pub(super) group: usize,
+    /// Place among the pieces estimated.
+    pub(super) at: usize,
+    pub(super) now: f64,
+    pub(super) weighed: bool,
+}
+
+/// One draw of a model: coefficients, the spread of all rows or the coefficients of its log, and effects.
+pub(super) struct DrawnModel {
+    coefficients: Vec<f64>,
+    scale: f64,
+    spread: Vec<f64>,
+}
+
+impl Rows {
+    pub(super) fn add(
+        &mut self,
+        variant: usize,
+        model: &Model,
+        rows: &[(f64, Vec<f64>)],
+        piece: &impl Measured,
+        predictor: &Predictor,
+    ) {
+        let layout = predictor.calibration().layout();
+        let total: f64 = rows.iter().map(|(w, _)| w).sum();
+        let cluster = model.grouping.as_ref().and_then(|(by, _, _)| piece.class(by)).map(|label| {
+            let next = self.clusters.len();
+            *self.clusters.entry((variant, label.to_string())).or_insert(next)
+        });
+        let first = self.rows.len();
+        let mut up_to = 0.0;
+        for (weight, x) in rows {
+            let degrees_of_freedom = match &model.tails {
+                Tails::Normal => f64::INFINITY,
+                Tails::Student { degrees_of_freedom } => *degrees_of_freedom,
+                Tails::ByClass { class, degrees_of_freedom } => layout
+                    .position(class)
+                    .and_then(|at| layout.class_at(at)?.levels.get(x[at] as usize))
+                    .and_then(|level| degrees_of_freedom.iter().find(|(l, _)| l == level))
+                    .map_or(f64::INFINITY, |(_, d)| *d),
+            };
+            let design = self.numbers.len();
+            self.numbers.resize(design + model.compiled.terms(), 0.0);
+            model.compiled.fill(x, &mut self.numbers[design..]);
+            let spread = self.numbers.len();
+            if model.spread_factor.is_some() {
+                self.numbers.resize(spread + model.compiled.spread_terms(), 0.0);
+                model.compiled.fill_spread(x, &mut self.numbers[spread..]);
+            }
+            up_to += weight / total;
+            self.rows.push(RowAt { model: variant, design, spread, degrees_of_freedom, up_to, cluster });
+        }
+        self.pieces.push((first, self.rows.len() - first));
+    }
+
+    /// The flakes that can be drawn in the plain way, and the others.
+    pub(super) fn sheets(
+        &self,
+        flakes: &[Flake],
+        models: &[Option<Model>],
+        at_least: impl Fn(&Flake) -> f64,
+    ) -> (Vec<Sheet>, Vec<Flake>) {
+        let plain = |f: &Flake| {
+            let (first, count) = self.pieces[f.at];
+            let row = self.rows.get(first).filter(|_| count == 1 && at_least(f) <= 0.0)?;
+            let log = models[row.model].as_ref().is_some_and(|m| m.transform == Transform::Ln);
+            (log && row.cluster.is_none()).then_some(row)
+        };
+        let mut sheets = Vec::new();
+        for (k, model) in models.iter().enumerate() {
+            let Some(model) = model else { continue };
+            let of = |f: &&Flake| plain(f).is_some_and(|row| row.model == k);
+            let mut flakes: Vec<Flake> = flakes.iter().filter(of).copied().collect();
+            if flakes.is_empty() {
+                continue;
+            }
+            flakes.sort_by_key(|f| (f.group, f.weighed));
+            let mut runs: Vec<(usize, usize, bool)> = Vec::new();
+            for f in &flakes {
+                match runs.last_mut() {
+                    Some((n, group, weighed)) if (*group, *weighed) == (f.group, f.weighed) => *n += 1,
+                    _ => runs.push((1, f.group, f.weighed)),
+                }
+            }
+            let rows: Vec<&RowAt> = flakes.iter().filter_map(&plain).collect();
+            let column = |from: fn(&RowAt) -> usize, terms: usize| -> Vec<f64> {
+                (0..terms).flat_map(|j| rows.iter().map(move |r| self.numbers[from(r) + j])).collect()
+            };
+            let spread_terms = if model.spread_factor.is_some() { model.compiled.spread_terms() } else { 0 };
+            let degrees_of_freedom: Vec<f64> = rows.iter().map(|r| r.degrees_of_freedom).collect();
+            sheets.push(Sheet {
+                model: k,
+                design: column(|r| r.design, model.compiled.terms()),
+                spread: column(|r| r.spread, spread_terms),
+                normal: degrees_of_freedom.iter().all(|d| d.is_infinite()),
+                degrees_of_freedom,
+                runs,
+            });
+        }
+        (sheets, flakes.iter().filter(|f| plain(f).is_none()).copied().collect())
+    }
+
+    /// One set of coefficients for every model, and one effect for every core (standardised).
+    pub(super) fn draw_models(
+        &self,
+        models: &[Option<Model>],
+        rng: &mut Generator,
+    ) -> (Vec<Option<DrawnModel>>, Vec<f64>) {
+        let drawn = models.iter().map(|m| m.as_ref().map(|m| m.draw(rng))).collect();
+        let effects = (0..self.clusters.len()).map(|_| StandardNormal.sample(rng)).collect();
+        (drawn, effects)
+    }
+
+    /// One size of one piece, at least so large.
+    pub(super) fn draw(
+        &self,
+        piece: usize,
+        models: &[Option<Model>],
+        (drawn, effects): &(Vec<Option<DrawnModel>>, Vec<f64>),
+        at_least: f64,
+        rng: &mut Generator,
+    ) -> f64 {
+        let (first, count) = self.pieces[piece];
+        let rows = &self.rows[first..first + count];
+        let at = |row: &RowAt| -> Option<(f64, f64, Transform)> {
+            let (model, drawn) = (models[row.model].as_ref()?, drawn[row.model].as_ref()?);
+            let dot = |from: usize, b: &[f64]| -> f64 {
+                self.numbers[from..from + b.len()].iter().zip(b).map(|(x, b)| x * b).sum()
+            };
+            let mut location = dot(row.design, &drawn.coefficients);
+            let mut scale = drawn.scale;
+            if !drawn.spread.is_empty() {
+                scale *= dot(row.spread, &drawn.spread).exp();
+            }
+            if let (Some(cluster), Some((_, between, within)), Spread::Constant { value, .. }) =
+                (row.cluster, &model.grouping, &model.spread)
+            {
+                let by = drawn.scale / value;
+                location += effects[cluster] * between * by;
+                scale = within * by;
+            }
+            Some((location, scale, model.transform))
+        };
+        let mut row = &rows[0];
+        if count > 1 {
+            // given what remains, the rows that make it likelier weigh more
+            if at_least > 0.0 {
+                let mut before = 0.0;
+                let components: Vec<Component> = rows
+                    .iter()
+                    .filter_map(|r| {
+                        let weight = r.up_to - before;
+                        before = r.up_to;
+                        let (location, scale, _) = at(r)?;
+                        Some(Component { weight, location, scale, degrees_of_freedom: r.degrees_of_freedom })
+                    })
+                    .collect();
+                let transform = at(row).map_or(Transform::Identity, |a| a.2);
+                let truncated =
+                    Predictive::new(transform, components).and_then(|p| Truncated::new(p, at_least));
+                return truncated.map_or(at_least, |t| t.sample(rng));
+            }
+            let u: f64 = rng.random();
+            row = rows.iter().find(|r| u < r.up_to).unwrap_or(&rows[count - 1]);
+        }
+        let Some((location, scale, transform)) = at(row) else { return 0.0 };
+        let df = row.degrees_of_freedom;
+        if at_least <= 0.0 {
+            return transform.invert(location + scale * standard_draw(df, rng));
+        }
+        let bound = (transform.apply(at_least) - location) / scale;
+        // most bounds lie below the middle, where trying again is quickest
+        if bound < 1.0 {
+            for _ in 0..100 {
+                let e = standard_draw(df, rng);
+                if e >= bound {
+                    return transform.invert(location + scale * e).max(at_least);
+                }
+            }
+        }
+        let one = Component { weight: 1.0, location, scale, degrees_of_freedom: df };
+        Predictive::new(transform, vec![one])
+            .and_then(|p| Truncated::new(p, at_least))
+            .map_or(at_least, |t| t.sample(rng))
+    }
+}
+
+impl Model {
+    pub(super) fn draw<R: Rng + ?Sized>(&self, rng: &mut R) -> DrawnModel {
+        let (scale, by, spread) = match (&self.spread, &self.spread_factor) {
+            (Spread::Constant { value, degrees_of_freedom }, _) => {
+                // the checked degrees of freedom of a calibration are positive and finite
+                let by = ChiSquared::new(*degrees_of_freedom)
+                    .map_or(1.0, |c| (degrees_of_freedom / c.sample(rng)).sqrt());
+                (value * by, by, Vec::new())
+            }
+            (Spread::Modelled { coefficients, .. }, Some(factor)) => {
+                (1.0, 1.0, normal(coefficients, factor, 1.0, rng))
+            }
+            (Spread::Modelled { coefficients, .. }, None) => (1.0, 1.0, coefficients.clone()),
+        };
+        DrawnModel { coefficients: normal(&self.coefficients, &self.factor, by, rng), scale, spread }
+    }
+}
+
+/// A draw of N(centre, by^2 L L').
+fn normal<R: Rng + ?Sized>(centre: &[f64], l: &DMatrix<f64>, by: f64, rng: &mut R) -> Vec<f64> {
+    let mut out = centre.to_vec();
+    for j in 0..centre.len() {
+        let z: f64 = StandardNormal.sample(rng);
+        for i in j..centre.len() {
+            out[i] += by * l[(i, j)] * z;
+        }
+    }
+    out
+}
