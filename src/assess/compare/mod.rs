@@ -111,7 +111,7 @@ pub struct Scores {
     pub crps: Figure,
     /// Mean interval score at 95 %: width and 40 times the miss.
     pub interval_score: Figure,
-    /// Coverage and width at [`LEVELS`].
+    /// Coverage and width at [`LEVELS`](super::LEVELS).
     pub coverage: Vec<Coverage>,
     /// Mean probability that the form gives to no size at all; the scores are given a size.
     pub atom: f64,

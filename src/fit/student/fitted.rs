@@ -138,7 +138,8 @@ impl StudentFit {
     }
 
     /// Standard error of 1/ν from the expected information; none where ν was given or lies at an end of
-    /// its range. For an interval use [`StudentErrors::df_interval`], which does not assume symmetry.
+    /// its range. For an interval use [`StudentErrors::df_interval`](super::StudentErrors::df_interval), which does
+    /// not assume symmetry.
     pub fn reciprocal_df_standard_error(&self) -> Option<f64> {
         let q = self.gamma.len();
         let variance = self.scale_covariance[(q, q)];
