@@ -380,6 +380,9 @@ impl Bounds {
     }
 }
 
+/// The accepted levels of an interval (the probability inside it), and probabilities of a quantile.
+pub const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
+
 impl fmt::Display for Bounds {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let low = if self.low_open { "above" } else { "at least" };
