@@ -50,10 +50,11 @@ pub const DRAWS: Bounds = Bounds::closed("draws", 100.0, 1_000_000.0, "");
 /// Draws taken where nothing else is asked (common practice, no source).
 pub const USUAL_DRAWS: u32 = 10_000;
 
-/// Groups times draws that are kept at most.
+/// Groups times draws that are kept at most. Own choice.
 const MOST_KEPT: usize = 40_000_000;
 
 /// Share of its draws that a group must leave possible before what remains is conditioned on flake by flake.
+/// Own choice.
 const FEWEST_KEPT: f64 = 0.1;
 
 /// How masses now bound the original masses from below.
