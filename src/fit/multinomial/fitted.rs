@@ -13,7 +13,6 @@ use crate::special::normal_quantile;
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
-
 /// A probability with its confidence interval; all three in [0, 1].
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ProbabilityInterval {
