@@ -32,7 +32,7 @@
 
 mod draws;
 
-use crate::error::{Bounds, Error, Result};
+use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
 use crate::infer::original::{Truncated, doubt};
 use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor};
@@ -433,8 +433,8 @@ impl<'p> Assemblage<'p> {
             return Err(Error::invalid(
                 "draws",
                 format!(
-                    "{draws} draws of {} groups are more than can be kept (accepted: {MOST_KEPT} in all)",
-                    self.groups.len()
+                    "{draws} draws of {} are more than can be kept (accepted: {MOST_KEPT} in all)",
+                    counted(self.groups.len() as u64, "group", "groups")
                 ),
             ));
         }
