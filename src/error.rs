@@ -235,6 +235,22 @@ fn shown(value: f64) -> String {
     if size >= 1e16 || (size > 0.0 && size < 1e-6) { format!("{value:e}") } else { value.to_string() }
 }
 
+/// A count with its noun, in number with it.
+pub(crate) fn counted(n: u64, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
+/// What is counted, of one: its first word is the noun (`rows to test`, `classes with rows`).
+fn one_of(what: &str) -> String {
+    let (noun, rest) = what.split_at(what.find(' ').unwrap_or(what.len()));
+    let ending = ["sses", "shes", "ches"].iter().any(|e| noun.ends_with(e));
+    let one = match noun.strip_suffix("es") {
+        Some(stem) if ending => stem,
+        _ => noun.strip_suffix('s').unwrap_or(noun),
+    };
+    format!("{one}{rest}")
+}
+
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -260,7 +276,9 @@ impl fmt::Display for Error {
                  (leave it out, or record flakes in which it varies on its own)"
             ),
             Error::TooFew { what, found, needed } => {
-                write!(f, "{found} {what}, but at least {needed} are needed")
+                let what = if *found == 1 { one_of(what) } else { what.clone() };
+                let verb = if *needed == 1 { "is" } else { "are" };
+                write!(f, "{found} {what}, but at least {needed} {verb} needed")
             }
             Error::Shape { what, found, expected } => {
                 write!(f, "{what}: {found} found, {expected} expected")
@@ -380,6 +398,9 @@ impl Bounds {
     }
 }
 
+/// The accepted levels of an interval (the probability inside it), and probabilities of a quantile.
+pub const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
+
 impl fmt::Display for Bounds {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let low = if self.low_open { "above" } else { "at least" };
@@ -402,6 +423,19 @@ mod tests {
         assert_eq!(nearest("antlr", &names), Some("antler"));
         assert_eq!(nearest("Quartzit", &names), Some("quartzite"));
         assert_eq!(nearest("limestone", &names), None);
+    }
+
+    #[test]
+    fn messages_agree_in_number() {
+        let few = |what: &str, found, needed| Error::TooFew { what: what.into(), found, needed }.to_string();
+        assert_eq!(few("flakes to fit", 1, 2), "1 flake to fit, but at least 2 are needed");
+        assert_eq!(few("classes with rows", 1, 2), "1 class with rows, but at least 2 are needed");
+        assert_eq!(few("rows", 0, 1), "0 rows, but at least 1 is needed");
+        assert_eq!(few("rows", 2, 3), "2 rows, but at least 3 are needed");
+        assert_eq!(
+            (counted(1, "cell", "cells"), counted(0, "cell", "cells")),
+            ("1 cell".into(), "0 cells".into())
+        );
     }
 
     #[test]

@@ -13,6 +13,7 @@ use conchoid::form::{indicator, value};
 use conchoid::infer::attribution::{Attribution, BlowSetting, SettingsPrior, SiteShift, Strength, Verdict};
 use conchoid::infer::lip::LipModel;
 use conchoid::infer::track_record::TrackRecord;
+use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Platform, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -561,4 +562,19 @@ fn sentences_say_no_more_than_they_can() {
     let five = a.attribute(&both(&LONG), &mut rng(1)).unwrap();
     assert!(five.sentence().starts_with("These 5 flakes speak strongly for organic, not metal: "), "{five}");
     assert!(five.sentence().ends_with("from 0.50 to more than 0.99"), "{five}");
+}
+
+#[test]
+fn another_name_of_the_same_stone_is_no_reason_for_doubt() {
+    let mut parts = Made::plain().calibration().into_parts();
+    parts.stone = Some("soda-lime-glass".to_string());
+    let a = Attribution::of(Calibration::new(parts).unwrap()).unwrap().with_lip(None);
+    let doubted = |stone: &str| {
+        let strike = Strike::builder().platform(strike().platform().clone()).stone(stone).build().unwrap();
+        let flake = Flake::builder().strike(strike).length_mm(40.0).build().unwrap();
+        let verdict = a.attribute(&[flake], &mut rng(1)).unwrap();
+        verdict.cautions.iter().any(|c| matches!(c, Caution::StoneNotInExperiment { .. }))
+    };
+    assert!(!doubted("glass") && !doubted("soda-lime-glass"));
+    assert!(doubted("flint"));
 }

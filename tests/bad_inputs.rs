@@ -664,6 +664,12 @@ fn command_line(sheet: &mut Sheet) {
         ("a plan as CSV", words(&["plan", "--flakes", "12", "--format", "csv"]), 2),
         ("a calibration that is a folder", ask(&["--calibration", &here]), 1),
         ("a calibration cut off", ask(&["--calibration", &at("broken.json")]), 1),
+        (
+            "a table as JSON",
+            words(&["estimate", "--table", &table, "--format", "json", "--out", &at("x.json")]),
+            2,
+        ),
+        ("a table of pieces as JSON", words(&["original", "--table", &table, "--format", "json"]), 2),
         ("a table that is not there", words(&["estimate", "--table", &at("none.csv")]), 1),
         ("a table that is a folder", words(&["estimate", "--table", &here]), 1),
         ("an empty file", words(&["estimate", "--table", &at("file")]), 1),

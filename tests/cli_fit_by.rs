@@ -146,3 +146,19 @@ fn what_cannot_be_told_apart_is_said() {
     let (code, _, err) = run(&fit(SCHOOL, &["--by", "exterior_platform_angle_deg"]));
     assert_eq!(code, 2, "{err}");
 }
+
+#[test]
+fn a_condition_that_leaves_no_row_is_named_with_what_the_table_has() {
+    let antlr = "--where percussor=antlr leaves no row; in the table percussor is: antler, quartzite";
+    let plain = fit(SCHOOL, &["--where", "percussor=antlr"]);
+    let by = fit(SCHOOL, &["--by", "percussor", "--where", "percussor=antlr"]);
+    let args = ["fit", "--table", SCHOOL, "--response", "mass_g", "--name", "school"];
+    let from = [&args[..], &["--starting-from", "hard-hammer-flint", "--where", "percussor=antlr"]].concat();
+    let both = fit(SCHOOL, &["--where", "percussor=antler", "--where", "percussor=quartzite"]);
+    let together = "leave no row together, though each leaves some";
+    for (args, words) in [(plain, antlr), (by, antlr), (from, antlr), (both, together)] {
+        let (code, out, err) = run(&args);
+        assert_eq!(code, 1, "{args:?}: {out}{err}");
+        assert!(err.contains(words) && out.is_empty(), "{args:?}: {out}{err}");
+    }
+}

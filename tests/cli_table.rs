@@ -84,3 +84,16 @@ fn the_summary_counts_rows_far_apart_in_a_long_table() {
     assert!(err.contains("row 30000: 3 cells, but the header line has 2"), "{err}");
     assert!(err.contains("caution on 1 row, outside-range: platform depth 300 mm"), "{err}");
 }
+
+#[test]
+fn a_table_is_not_answered_as_json() {
+    for verb in ["estimate", "original"] {
+        let out =
+            knap().args([verb, "--table", "-", "--format", "json"]).write_stdin(TABLE).output().unwrap();
+        let err = String::from_utf8(out.stderr).unwrap();
+        assert_eq!(out.status.code(), Some(2), "{verb}: {err}");
+        assert!(out.stdout.is_empty(), "{verb}");
+        assert!(err.contains("a table is answered as a table") && err.contains("--out"), "{verb}: {err}");
+    }
+    assert_eq!(on_table(TABLE, &["--format", "csv"]).0, 0);
+}

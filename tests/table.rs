@@ -279,7 +279,7 @@ fn ragged_rows_are_refused_and_the_table_goes_on() {
     assert_eq!(
         plain("flake,depth_mm\na\nb,1\nc,2,3\nd,4,\ne,5\n"),
         [
-            "refused: row 1: 1 cells, but the header line has 2",
+            "refused: row 1: 1 cell, but the header line has 2",
             "1",
             "refused: row 3: 3 cells, but the header line has 2",
             "refused: row 4: 3 cells, but the header line has 2",
@@ -540,7 +540,7 @@ fn a_row_is_a_flake() {
     assert!(table.read(&mut row).unwrap());
     assert_eq!(row.to_flake().unwrap().mass_g(), None);
     assert!(table.read(&mut row).unwrap());
-    assert_eq!(row.to_flake().unwrap_err().to_string(), "row 2: 1 cells, but the header line has 2");
+    assert_eq!(row.to_flake().unwrap_err().to_string(), "row 2: 1 cell, but the header line has 2");
 }
 
 #[test]

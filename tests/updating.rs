@@ -434,7 +434,9 @@ fn the_command_line_updates_and_refuses() {
     let from = ["--starting-from", "hard-hammer-flint"];
     let (code, text) = run(school, &from);
     assert_eq!(code, 0, "{text}");
-    for words in ["24 local flakes used", "own only", "shallow", "deep", "Discount 0.01"] {
+    for words in
+        ["24 local flakes used", "own only", "shallow", "deep", "Discount 0.01", "counts beside a local one"]
+    {
         assert!(text.contains(words), "{words}: {text}");
     }
     let written = Calibration::from_json(&std::fs::read_to_string(&out).unwrap()).unwrap();

@@ -147,7 +147,7 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
     }
     progress.finish();
     if bad > 10 {
-        note!("knap: and {} more cells that cannot be used", bad - 10);
+        note!("knap: and {} that cannot be used", count(bad - 10, "more cell", "more cells"));
     }
     if found.is_empty() && !o.only.is_empty() {
         return Err(Failure::other(format!("{}: no row where {}", o.table, o.only.join(" and "))));

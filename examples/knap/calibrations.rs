@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::Outcome;
-use crate::report::{Format, Ordered, short, unit, wrapped};
+use crate::report::{Format, Ordered, count, short, unit, wrapped};
 use clap::Args;
 use conchoid::calibration::bundled::NAMES;
 use conchoid::calibration::{Calibration, SizeModel, Spread};
@@ -40,7 +40,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
                 writeln!(out, "{}", wrapped(&c.provenance().summary, "  ", "  ", 79))?;
                 for v in c.variants() {
                     let n = v.sizes.iter().map(|m| m.flakes).max().unwrap_or(0);
-                    writeln!(out, "  - by {} ({n} flakes)", v.name)?;
+                    writeln!(out, "  - by {} ({})", v.name, count(n, "flake", "flakes"))?;
                 }
             }
             let rule = format!(
@@ -109,7 +109,13 @@ fn show(c: &Calibration) -> Outcome<()> {
         }
         for m in &v.sizes {
             let size = m.form.transform().describe(&m.column);
-            writeln!(out, "\n  {size}: {} flakes, R2 {:.3}, {}", m.flakes, m.r_squared, spread(m))?;
+            writeln!(
+                out,
+                "\n  {size}: {}, R2 {:.3}, {}",
+                count(m.flakes, "flake", "flakes"),
+                m.r_squared,
+                spread(m)
+            )?;
             for (i, (name, b)) in m.form.term_names().iter().zip(&m.coefficients).enumerate() {
                 let figures = format!("    {b:>11.5}  +/- {:<9.5} ", m.covariance[i][i].sqrt());
                 writeln!(out, "{}", wrapped(name, &figures, &" ".repeat(33), 79))?;

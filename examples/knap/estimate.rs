@@ -7,7 +7,7 @@ use crate::failure::{Failure, Outcome};
 use crate::measured::MeasuredWith;
 use crate::mechanics::{self, Detachment};
 use crate::number::number;
-use crate::report::{Ordered, RowFormat, cautions, count, percent, short, wrapped};
+use crate::report::{Ordered, RowFormat, cautions, count, percent, short, table_as_table, wrapped};
 use crate::tables::Sink;
 use clap::Args;
 use conchoid::calibration::Calibration;
@@ -50,7 +50,7 @@ pub struct Options {
     /// Only this size (length_mm, width_mm, thickness_mm, mass_g); may be repeated
     #[arg(long = "size", value_name = "SIZE")]
     pub sizes: Vec<String>,
-    /// How to print a single estimate
+    /// How to print a single estimate; a table is answered as a table
     #[arg(long, value_enum, default_value = "text")]
     pub format: RowFormat,
     /// A table of platforms; - reads standard input
@@ -68,6 +68,9 @@ pub struct Options {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
+    if o.table.is_some() {
+        table_as_table(o.format)?;
+    }
     let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let termination = termination.map_err(Failure::of_options)?;

@@ -4,7 +4,7 @@
 use crate::blow::Given;
 use crate::failure::Outcome;
 use crate::plot::{Axis, Layer, Panel, page};
-use crate::report::{percent, short};
+use crate::report::{count, percent, short};
 use crate::tables::save;
 use conchoid::calibration::SIZES;
 use conchoid::form;
@@ -211,8 +211,11 @@ impl Rows {
             1 => String::new(),
             n => format!("; every {n}th row drawn"),
         };
-        let title =
-            format!("{} rows; upright lines hold {} % of such flakes{every}", self.seen, percent(level));
+        let title = format!(
+            "{}; upright lines hold {} % of such flakes{every}",
+            count(self.seen, "row", "rows"),
+            percent(level)
+        );
         save(path, &page(&title, &panels, panels.len().clamp(1, 2))?)
     }
 }

@@ -14,6 +14,7 @@ use conchoid::material::PercussorMaterial;
 use conchoid::predict::caution::in_words;
 use conchoid::strike::Measured;
 use conchoid::table::{CLASSES, Header, OpenTable, QUANTITIES, Row, Stretch, TableOptions};
+use std::collections::BTreeSet;
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\
@@ -166,14 +167,14 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
         note!("knap: {remark}");
     }
     needed_columns(o, table.header(), &needs)?;
-    let conditions = only(o, table.header())?;
+    let mut conditions = Conditions::parse(o, table.header())?;
     let mut collector = Collector::new(recipe)?;
     let names: Vec<String> = table.header().understood().map(String::from).collect();
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let progress = Progress::new("reading");
     let mut bad = Vec::new();
     let read = table.each(
-        conditions.is_empty(),
+        conditions.all.is_empty(),
         |rows| progress.at(rows),
         |stretch| {
             match stretch {
@@ -181,7 +182,7 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
                     let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
                     collector.offer_numbers(&names, &columns)?;
                 }
-                Stretch::Row(row) => match offered(row, &needs, &conditions, &mut bad) {
+                Stretch::Row(row) => match offered(row, &needs, &mut conditions, &mut bad) {
                     Offered::Flake(row) => {
                         collector.offer(row);
                     }
@@ -195,6 +196,7 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     read.map_err(of_table)?;
     progress.finish();
     tell_bad(&bad);
+    conditions.check(o)?;
     written(o, name, collector, &[])
 }
 
@@ -212,13 +214,14 @@ fn by_class(
         note!("knap: {remark}");
     }
     needed_columns(o, table.header(), needs)?;
-    let only = only(o, table.header())?;
+    let mut conditions = Conditions::parse(o, table.header())?;
     let mut rows: Vec<Row> = Vec::new();
     let mut left_out: Vec<String> = Vec::new();
-    read_rows(o, &mut table, needs, &only, |offered| match offered {
+    read_rows(o, &mut table, needs, &mut conditions, |offered| match offered {
         Offered::Flake(row) => rows.push(row.clone()),
         Offered::LeftOut(reason) => left_out.push(reason),
     })?;
+    conditions.check(o)?;
     let shifts = shifts(o, &recipe, classes, &rows)?;
     let form = &mut recipe.variants[0].sizes[0].form;
     *form = form.clone().with_terms(shifts.terms).map_err(Failure::of_options)?;
@@ -302,9 +305,72 @@ fn needed_columns(o: &Options, header: &Header, needs: &[String]) -> Outcome<()>
     Ok(())
 }
 
-/// The conditions of `--where`.
-fn only(o: &Options, header: &Header) -> Outcome<Vec<Only>> {
-    o.only.iter().map(|t| Only::parse(t, header)).collect()
+/// The conditions of `--where`, and what the rows read so far had in their columns.
+struct Conditions {
+    all: Vec<Condition>,
+    /// Rows where every condition holds, and all rows.
+    kept: u64,
+    rows: u64,
+}
+
+struct Condition {
+    only: Only,
+    /// Rows where this one holds.
+    held: u64,
+    /// What stood in the column where it does not, each once.
+    instead: BTreeSet<String>,
+}
+
+impl Conditions {
+    /// Values of a column that are told at most. Own choice.
+    const TOLD: usize = 12;
+
+    fn parse(o: &Options, header: &Header) -> Outcome<Conditions> {
+        let condition =
+            |t: &String| Ok(Condition { only: Only::parse(t, header)?, held: 0, instead: BTreeSet::new() });
+        let all = o.only.iter().map(condition).collect::<Outcome<_>>()?;
+        Ok(Conditions { all, kept: 0, rows: 0 })
+    }
+
+    /// The first condition that does not hold in a row; counts the row.
+    fn broken(&mut self, row: &Row) -> Option<&Only> {
+        self.rows += 1;
+        let mut first = None;
+        for (i, c) in self.all.iter_mut().enumerate() {
+            if c.only.holds(row) {
+                c.held += 1;
+                continue;
+            }
+            first = first.or(Some(i));
+            let cell = row.text(c.only.place).unwrap_or("(blank)");
+            if c.instead.len() <= Self::TOLD && !c.instead.contains(cell) {
+                c.instead.insert(cell.to_string());
+            }
+        }
+        self.kept += u64::from(first.is_none());
+        first.map(|i| &self.all[i].only)
+    }
+
+    /// Refuses where the conditions left none of the rows, and tells which one it was.
+    fn check(&self, o: &Options) -> Outcome<()> {
+        if self.kept > 0 || self.rows == 0 {
+            return Ok(());
+        }
+        let why = match self.all.iter().find(|c| c.held == 0) {
+            Some(Condition { only: Only { column, value, .. }, instead, .. }) => {
+                let mut told: Vec<&str> = instead.iter().take(Self::TOLD).map(String::as_str).collect();
+                if instead.len() > Self::TOLD {
+                    told.push("and others");
+                }
+                let told = told.join(", ");
+                format!("--where {column}={value} leaves no row; in the table {column} is: {told}")
+            }
+            None => {
+                format!("--where {} leave no row together, though each leaves some", o.only.join(" --where "))
+            }
+        };
+        Err(Failure::other(format!("{}: {why}", o.table)))
+    }
 }
 
 /// What becomes of a row of the table.
@@ -318,7 +384,7 @@ fn read_rows(
     o: &Options,
     table: &mut Table,
     needs: &[String],
-    only: &[Only],
+    conditions: &mut Conditions,
     mut take: impl FnMut(Offered),
 ) -> Outcome<()> {
     let progress = Progress::new("reading");
@@ -326,7 +392,7 @@ fn read_rows(
     let mut bad = Vec::new();
     while table.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
         progress.tick(row.row_number());
-        take(offered(&row, needs, only, &mut bad));
+        take(offered(&row, needs, conditions, &mut bad));
     }
     progress.finish();
     tell_bad(&bad);
@@ -334,12 +400,17 @@ fn read_rows(
 }
 
 /// What becomes of one row; a cell that cannot be used is told in `bad`.
-fn offered<'a>(row: &'a Row, needs: &[String], only: &[Only], bad: &mut Vec<String>) -> Offered<'a> {
+fn offered<'a>(
+    row: &'a Row,
+    needs: &[String],
+    conditions: &mut Conditions,
+    bad: &mut Vec<String>,
+) -> Offered<'a> {
     if let Some(e) = row.refused() {
         bad.push(e.to_string());
         return Offered::LeftOut("not a row of this table".to_string());
     }
-    if let Some(o) = only.iter().find(|o| !o.holds(row)) {
+    if let Some(o) = conditions.broken(row) {
         return Offered::LeftOut(format!("not {}={}", o.column, o.value));
     }
     match needs.iter().find_map(|n| table_problem(row, n)) {
@@ -357,7 +428,8 @@ fn tell_bad(bad: &[String]) {
         note!("knap: {text}");
     }
     if bad.len() > 10 {
-        note!("knap: and {} more cells that cannot be used", bad.len() - 10);
+        let more = count(bad.len() as u64 - 10, "more cell", "more cells");
+        note!("knap: and {more} that cannot be used");
     }
 }
 

@@ -5,7 +5,9 @@ use crate::estimate::{Predictors, RowOr, Summary, answer, joined};
 use crate::failure::{Failure, Outcome};
 use crate::number::number;
 use crate::original_plot;
-use crate::report::{Ordered, RowFormat, cautions, count, lines, percent, probability, short, wrapped};
+use crate::report::{
+    Ordered, RowFormat, cautions, count, lines, percent, probability, short, table_as_table, wrapped,
+};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
@@ -56,7 +58,7 @@ pub struct Options {
     /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
-    /// How to print a single answer
+    /// How to print a single answer; a table is answered as a table
     #[arg(long, value_enum, default_value = "text")]
     pub format: RowFormat,
     /// A table of pieces; - reads standard input
@@ -74,6 +76,9 @@ pub struct Options {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
+    if o.table.is_some() {
+        table_as_table(o.format)?;
+    }
     let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
     SHARE.check(o.more_than).map_err(Failure::of_options)?;
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();

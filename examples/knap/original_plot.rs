@@ -2,7 +2,7 @@
 
 use crate::failure::Outcome;
 use crate::plot::{Axis, Layer, Panel, page};
-use crate::report::{percent, short};
+use crate::report::{count, percent, short};
 use crate::tables::save;
 use conchoid::infer::original::{OriginalEstimate, Remains};
 use conchoid::predict::{Caution, Interval};
@@ -158,7 +158,11 @@ impl Pieces {
             legend: Vec::new(),
         };
         let every = if self.every > 1 { format!("; every {}th drawn", self.every) } else { String::new() };
-        let title = format!("{} pieces; upright lines hold {} %{every}", self.seen, percent(level));
+        let title = format!(
+            "{}; upright lines hold {} %{every}",
+            count(self.seen, "piece", "pieces"),
+            percent(level)
+        );
         save(path, &page(&title, &[first, second], 2)?)
     }
 }

@@ -1,5 +1,6 @@
 //! Numbers and paragraphs for people, ordered JSON for programs.
 
+use crate::failure::{Failure, Outcome};
 use conchoid::predict::Caution;
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
@@ -21,6 +22,17 @@ pub enum RowFormat {
     Json,
     /// A header line, and rows under it
     Csv,
+}
+
+/// Refuses JSON of a table, which is answered row by row.
+pub fn table_as_table(format: RowFormat) -> Outcome<()> {
+    match format {
+        RowFormat::Json => Err(Failure::usage(
+            "--format json goes with a single piece: a table is answered as a table, on standard output or in the \
+             file that --out names",
+        )),
+        RowFormat::Text | RowFormat::Csv => Ok(()),
+    }
 }
 
 /// A JSON object that keeps the order of its keys.

@@ -18,7 +18,7 @@ use super::fitting::Taken;
 use super::{
     Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant, cholesky,
 };
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, counted};
 use crate::fit::Design;
 use crate::fit::linear::{self, LinearFit};
 use crate::fit::updating::{ChosenDiscount, DISCOUNT, Posterior, Prior, Shift, choose_discount, update};
@@ -398,11 +398,12 @@ impl Local {
         let mut parts = self.start.clone().into_parts();
         let n = self.responses.len();
         let flakes = if n == 1 { "flake" } else { "flakes" };
-        let (from, flakes_before) = (parts.name.clone(), self.published().flakes);
+        let (from, before_flakes) = (parts.name.clone(), self.published().flakes);
+        let flakes_before = counted(before_flakes, "flake", "flakes");
         let before = &parts.provenance;
         parts.provenance = Provenance::new(
             &format!(
-                "{from} ({flakes_before} flakes: {}), updated with {n} local {flakes} at a discount of {discount}",
+                "{from} ({flakes_before}: {}), updated with {n} local {flakes} at a discount of {discount}",
                 before.summary
             ),
             &format!("the user's own records; {from}: {}", before.citation),

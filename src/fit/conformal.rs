@@ -25,11 +25,8 @@
 
 use super::Design;
 use super::linear::{self, LinearFit};
-use crate::error::{Bounds, Error, Place, Result};
+use crate::error::{Error, LEVEL, Place, Result};
 use std::collections::BTreeMap;
-
-/// The accepted levels.
-const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
 
 /// ceil((n + 1) level), with a level that misses a whole number by rounding taken as meant (20 x 0.95 = 19).
 fn rank(n: usize, level: f64) -> usize {

@@ -29,11 +29,11 @@
 pub(crate) mod kernel;
 
 use super::Design;
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, LEVEL, Place, Result};
 use crate::special::{student_quantile, student_sf};
 use serde::{Deserialize, Serialize};
 
-/// Rows in a block: 512 rows of a dozen columns stay within a first-level cache.
+/// Rows in a block: 512 rows of a dozen columns stay within a first-level cache. Own choice.
 const BLOCK: usize = 512;
 
 /// Relative size of a diagonal element of R, against its column, under which the column counts as
@@ -646,7 +646,7 @@ impl LinearFit {
     }
 
     fn interval(&self, row: &[f64], level: f64, own: f64) -> Result<(f64, f64)> {
-        let level = crate::predict::LEVEL.check(level)?;
+        let level = LEVEL.check(level)?;
         let centre = self.expected(row)?;
         let half = student_quantile(0.5 + level / 2.0, self.degrees_of_freedom())
             * self.spread()

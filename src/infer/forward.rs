@@ -13,7 +13,7 @@ use crate::error::{Error, Result};
 use crate::flake::RecordedTermination;
 use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
 use crate::predict::Caution;
-use crate::predict::estimate::{ReadySize, ReadyTermination, add_row, quadratic};
+use crate::predict::estimate::{ReadySize, ReadyTermination, add_row, canonical_stone, quadratic};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
 
@@ -220,7 +220,7 @@ impl Forward {
             }
         }
         if let (Some(asked), Some(seen)) = (flake.class("stone"), self.calibration.stone())
-            && asked != seen
+            && canonical_stone(asked) != canonical_stone(seen)
         {
             found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
         }

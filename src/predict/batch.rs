@@ -21,7 +21,7 @@ use crate::special::{Series, student_quantile_upper};
 use crate::threads;
 use crate::vector::{self, Four, Kernel, Kernel4};
 
-/// Rows of one piece of work.
+/// Rows of one piece of work. Own choice.
 const CHUNK: usize = 64 * BLOCK;
 
 /// The upper quantile of Student's t at one tail probability, as a function of u = 1 / degrees of freedom.
@@ -35,6 +35,7 @@ struct Quantiles {
     series: [Option<Series<16>>; STRETCHES.len() - 1],
 }
 
+/// Ends of the stretches, each with a series of its own. Own choice: the check against the exact quantile guards it.
 const STRETCHES: [f64; 6] = [0.0, 0.01, 0.04, 0.1, 0.2, 0.35];
 
 impl Quantiles {
@@ -506,7 +507,8 @@ struct Finish<'a> {
     high: &'a mut [f64],
 }
 
-/// Beyond these the product or quotient of two exponentials could leave the range of numbers.
+/// Beyond these the product or quotient of two exponentials could leave the range of numbers, which ends near
+/// exp(709): twice 340 stays within. Own choice.
 const LARGEST: f64 = 340.0;
 
 impl Kernel for Finish<'_> {
@@ -555,7 +557,7 @@ impl Kernel for Finish<'_> {
     }
 }
 
-/// Most terms for which a design row fits on the stack.
+/// Most terms for which a design row fits on the stack. Own choice.
 const TERMS: usize = 64;
 
 /// All sizes of one variant at one level, for rows that give everything: the hot path of simulations. Small,

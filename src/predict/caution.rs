@@ -1,5 +1,6 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
+use crate::error::counted;
 use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
@@ -267,9 +268,12 @@ impl fmt::Display for Caution {
             ),
             Caution::TooFewForLevel { class, flakes, needed, level } => {
                 let of = class.as_ref().map(|c| format!(" of {c}")).unwrap_or_default();
+                let give = if *flakes == 1 { "gives" } else { "give" };
+                let are = if *needed == 1 { "is" } else { "are" };
                 write!(
                     f,
-                    "{flakes} flakes{of} give no finite conformal interval at {} % ({needed} are needed)",
+                    "{}{of} {give} no finite conformal interval at {} % ({needed} {are} needed)",
+                    counted(*flakes as u64, "flake", "flakes"),
                     short(level * 100.0)
                 )
             }

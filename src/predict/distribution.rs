@@ -10,14 +10,13 @@
 //! with weight w, location m, scale s and degrees of freedom d (infinite: normal). Sizes are read off by
 //! mapping quantiles back through the transform, which keeps them exact.
 
-use crate::error::{Bounds, Error, Result};
+use crate::error::{Error, Result};
 use crate::form::Transform;
 use crate::special::{student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf};
 use rand::{Rng, RngExt};
 use rand_distr::Distribution;
 
-/// The accepted levels of an interval, and probabilities of a quantile.
-pub const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
+pub use crate::error::LEVEL;
 
 /// One Student t on the transformed scale.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -824,6 +824,6 @@ pub(super) fn by_termination(
 }
 
 /// A stone by its own name where the text is an alias of it (`glass`).
-fn canonical_stone(text: &str) -> String {
+pub(crate) fn canonical_stone(text: &str) -> String {
     Stone::named(text).map_or_else(|_| text.to_string(), |s| s.name().to_string())
 }

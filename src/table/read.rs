@@ -7,7 +7,7 @@ use super::cell::{self, NumberCell};
 use super::guard::{self, BUFFER, Guard};
 use super::header::{self, ColumnId, Header, Kind, TableOptions, shorten};
 use super::quantity::ClassKind;
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Place, Result, counted};
 use crate::flake::{self, Flake, Portion, Technique, Termination};
 use crate::strike::{
     Blow, LONGEST_NAME, LandsOn, Measured, Platform, PlatformKind, Strike, check_name, same_name, yes_no,
@@ -526,7 +526,7 @@ impl Row {
             } else {
                 ""
             };
-            format!("{found} cells, but the header line has {expected}{hint}")
+            format!("{}, but the header line has {expected}{hint}", counted(found as u64, "cell", "cells"))
         } else {
             return None;
         };

@@ -11,10 +11,10 @@ use crate::threads;
 use std::io::Read;
 use std::ops::Range;
 
-/// Bytes of a block.
+/// Bytes of a block. Own choice.
 const BLOCK_BYTES: usize = 256 * 1024;
 
-/// Blocks in memory at once, however many threads there are.
+/// Blocks in memory at once, however many threads there are. Own choice.
 const MOST_BLOCKS: usize = 16;
 
 /// What comes next in a table.

@@ -1,6 +1,6 @@
 //! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
 
-use super::{Offered, Options, needed_columns, only, read_rows};
+use super::{Conditions, Offered, Options, needed_columns, read_rows};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, percent, short, wrapped};
@@ -13,6 +13,10 @@ use std::io::Write;
 
 /// Probability inside the intervals that are compared.
 const LEVEL: f64 = 0.95;
+
+/// What the words of the text mean.
+const WORDS: &str = "The discount is how much a published flake counts beside a local one (0 nothing, 1 as much), and \
+                     \"own only\" is the fit to the local flakes alone.";
 
 pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let start = calibration(Some(from), None)?;
@@ -43,13 +47,14 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
-    let conditions = only(o, table.header())?;
-    read_rows(o, &mut table, &needs, &conditions, |offered| match offered {
+    let mut conditions = Conditions::parse(o, table.header())?;
+    read_rows(o, &mut table, &needs, &mut conditions, |offered| match offered {
         Offered::Flake(row) => {
             local.offer(row);
         }
         Offered::LeftOut(reason) => local.leave_out(reason),
     })?;
+    conditions.check(o)?;
     let mut command = format!("knap fit --starting-from {from} --response {} --name {}", o.response, o.name);
     if let Some(a) = o.discount {
         command.push_str(&format!(" --discount {a}"));
@@ -168,7 +173,7 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
         short(spread(m)),
         short(spread(&r.updated))
     )?;
-    writeln!(out, "\n{}", wrapped(&discount_in_words(r), "", "", 79))?;
+    writeln!(out, "\n{}", wrapped(&format!("{} {WORDS}", discount_in_words(r)), "", "", 79))?;
     writeln!(out, "\n{} % of such flakes fall inside, {}:\n", percent(LEVEL), o.response)?;
     let first = |c: &Compared| c.platform.numbers.first().cloned().unwrap_or_default();
     let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));

@@ -20,7 +20,7 @@ pub(super) struct Rows {
     pub(super) y: Vec<f64>,
 }
 
-/// Parts that a shrunken fit is tried on in turn.
+/// Parts that a shrunken fit is tried on in turn. Common practice, no source.
 const FOLDS: usize = 10;
 
 impl Rows {

@@ -16,12 +16,10 @@
 
 use super::rows::{fold, shape, solve_transposed, solve_upper};
 use super::{GroupEffect, GroupedFit, GroupedRows, KnownGroups, vector};
-use crate::error::{Bounds, Error, Place, Result};
+use crate::error::{Bounds, Error, LEVEL, Place, Result};
 use crate::fit::Design;
 use crate::special::student_quantile;
 use serde::{Deserialize, Serialize};
-
-const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
 
 /// The distribution of one future flake's response: location + scale × Student-t.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

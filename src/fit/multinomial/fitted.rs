@@ -7,14 +7,11 @@
 
 use super::solve::{Prepared, Solution, determinant_shift, map_back};
 use super::{MultinomialCaution, Outcomes, Penalty, Stopped, check_names};
-use crate::error::{Bounds, Error, Place, Result};
+use crate::error::{Error, LEVEL, Place, Result};
 use crate::fit::Design;
 use crate::special::normal_quantile;
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
-
-/// Accepted confidence levels.
-const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
 
 /// A probability with its confidence interval; all three in [0, 1].
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

@@ -273,10 +273,11 @@ impl std::fmt::Display for MultinomialCaution {
                 write!(f, "no row ends in {class}: its probability is unknown, not zero")
             }
             MultinomialCaution::RareClass { class, rows, terms } => {
-                write!(
-                    f,
-                    "only {rows} rows end in {class}, fewer than the {terms} coefficients they must carry"
-                )
+                let (rows, they) = match rows {
+                    1 => ("1 row ends".to_string(), "it"),
+                    n => (format!("{n} rows end"), "they"),
+                };
+                write!(f, "only {rows} in {class}, fewer than the {terms} coefficients {they} must carry")
             }
             MultinomialCaution::Separated { class, term } => write!(
                 f,

@@ -22,14 +22,12 @@ pub use depth_angle::DepthAngle;
 pub use differences::{Differences, WithGradient, by_differences, with_gradient};
 pub use profile::ProfileInterval;
 
-use crate::error::{Bounds, Error, Place, Result};
+use crate::error::{Bounds, Error, LEVEL, Place, Result};
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{Continuous, ContinuousCDF, StudentsT};
 use trust_region::{Local, Outcome, Residuals, Stop, minimise};
 
-/// Accepted confidence and prediction levels.
-const LEVEL: Bounds = Bounds::open("level", 0.0, 1.0, "");
 /// Accepted tolerances for the cosine of [`NonlinearOptions`].
 const COSINE: Bounds = Bounds::above("cosine", 0.0, 1e-4, "");
 /// Derivatives further than this from differences, as a share of the largest, are wrong (own choice: differences

@@ -93,7 +93,7 @@ pub(super) struct Sheet {
     normal: bool,
 }
 
-/// Flakes of a sheet worked on together, so that they stay in the first-level cache.
+/// Flakes of a sheet worked on together, so that they stay in the first-level cache. Own choice.
 const TOGETHER: usize = 256;
 
 impl Sheet {

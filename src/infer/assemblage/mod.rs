@@ -32,7 +32,7 @@
 
 mod draws;
 
-use crate::error::{Bounds, Error, Result};
+use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
 use crate::infer::original::{Truncated, doubt};
 use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor};
@@ -50,10 +50,11 @@ pub const DRAWS: Bounds = Bounds::closed("draws", 100.0, 1_000_000.0, "");
 /// Draws taken where nothing else is asked (common practice, no source).
 pub const USUAL_DRAWS: u32 = 10_000;
 
-/// Groups times draws that are kept at most.
+/// Groups times draws that are kept at most. Own choice.
 const MOST_KEPT: usize = 40_000_000;
 
 /// Share of its draws that a group must leave possible before what remains is conditioned on flake by flake.
+/// Own choice.
 const FEWEST_KEPT: f64 = 0.1;
 
 /// How masses now bound the original masses from below.
@@ -432,8 +433,8 @@ impl<'p> Assemblage<'p> {
             return Err(Error::invalid(
                 "draws",
                 format!(
-                    "{draws} draws of {} groups are more than can be kept (accepted: {MOST_KEPT} in all)",
-                    self.groups.len()
+                    "{draws} draws of {} are more than can be kept (accepted: {MOST_KEPT} in all)",
+                    counted(self.groups.len() as u64, "group", "groups")
                 ),
             ));
         }
