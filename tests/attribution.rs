@@ -570,7 +570,7 @@ fn another_name_of_the_same_stone_is_no_reason_for_doubt() {
     parts.stone = Some("soda-lime-glass".to_string());
     let a = Attribution::of(Calibration::new(parts).unwrap()).unwrap().with_lip(None);
     let doubted = |stone: &str| {
-        let strike = Strike::builder().platform(strike().platform().clone()).stone(stone).build().unwrap();
+        let strike = Strike::builder().platform(*strike().platform()).stone(stone).build().unwrap();
         let flake = Flake::builder().strike(strike).length_mm(40.0).build().unwrap();
         let verdict = a.attribute(&[flake], &mut rng(1)).unwrap();
         verdict.cautions.iter().any(|c| matches!(c, Caution::StoneNotInExperiment { .. }))
