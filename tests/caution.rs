@@ -27,6 +27,12 @@ fn every_caution_says_what_and_how_much() {
         needed: 19,
         level: 0.95,
     };
+    let beyond = |expected: f64| Caution::BeyondRecorded {
+        size: text("length_mm"),
+        expected,
+        low: 12.25,
+        high: 210.0,
+    };
     let percussor = |leans_on: Option<&str>| Caution::PercussorNotInExperiment {
         percussor: text("antler"),
         leans_on: leans_on.map(text),
@@ -52,6 +58,18 @@ fn every_caution_says_what_and_how_much() {
             Caution::Leverage { value: 1234.56, largest: 0.123456 },
             "leverage",
             "this combination of measurements is unlike any flake of the experiment (leverage 1235, largest fitted 0.1235)",
+        ),
+        (
+            beyond(9.5),
+            "beyond-recorded",
+            "the length expected here (9.5 mm) is below any that the experiment recorded (12.25 to 210 mm): \
+             the form is drawn on past its flakes",
+        ),
+        (
+            beyond(320.51),
+            "beyond-recorded",
+            "the length expected here (320.5 mm) is above any that the experiment recorded (12.25 to 210 mm): \
+             the form is drawn on past its flakes",
         ),
         (
             percussor(Some("bone")),

@@ -213,11 +213,18 @@ fn draws_follow_the_distribution() {
         let n = 4000;
         let mut draws: Vec<f64> = (0..n).map(|_| p.sample(&mut rng)).collect();
         draws.sort_by(f64::total_cmp);
+        // no draw is nothing but under a cube root, and there about as many as lie in the atom
+        let none = draws.iter().filter(|x| **x == 0.0).count();
+        let expected = p.atom_at_zero() * f64::from(n);
+        assert!(
+            (none as f64 - expected).abs() <= 4.0 * expected.sqrt(),
+            "{none} of nothing, {expected} expected"
+        );
         // Kolmogorov's distance, 1.95 / sqrt(n) being passed once in a thousand
         let far = draws
             .iter()
             .enumerate()
-            .filter(|(_, x)| **x > 0.0)
+            .filter(|(_, x)| **x != 0.0)
             .map(|(i, x)| (p.cdf(*x) - (i as f64 + 0.5) / f64::from(n)).abs())
             .fold(0.0, f64::max);
         assert!(far < 1.95 / f64::from(n).sqrt(), "{far}");

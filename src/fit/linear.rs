@@ -731,3 +731,277 @@ pub fn diagnostics(
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names() -> Vec<String> {
+        ["intercept", "x", "z"].map(String::from).to_vec()
+    }
+
+    /// Invented rows, more than two blocks of them, with terms of unlike size.
+    fn rows(n: usize) -> Vec<([f64; 3], f64)> {
+        (0..n)
+            .map(|i| {
+                let t = i as f64;
+                ([1.0, (0.7 * t).sin(), 3.0 * (0.3 * t).cos() + 0.01 * t], 2.0 + (1.1 * t).sin() - 0.02 * t)
+            })
+            .collect()
+    }
+
+    fn columns(rows: &[([f64; 3], f64)]) -> (Vec<f64>, Vec<f64>) {
+        let x = (0..3).flat_map(|j| rows.iter().map(move |r| r.0[j])).collect();
+        (x, rows.iter().map(|r| r.1).collect())
+    }
+
+    #[test]
+    fn columns_count_as_much_as_their_rows() {
+        let rows = rows(1300);
+        let mut by_row = Accumulator::new(names()).unwrap();
+        for (x, y) in &rows {
+            by_row.push(x, *y).unwrap();
+        }
+        let mut by_column = Accumulator::new(names()).unwrap();
+        // some rows wait when the columns come
+        for (x, y) in &rows[..7] {
+            by_column.push(x, *y).unwrap();
+        }
+        for part in [&rows[7..1200], &rows[1200..]] {
+            let (x, y) = columns(part);
+            by_column.push_columns(&x, &y).unwrap();
+        }
+        assert_eq!((by_row.rows(), by_column.rows()), (1300, 1300));
+        let (a, b) = (by_row.finish().unwrap(), by_column.finish().unwrap());
+        for (a, b) in a.coefficients().iter().zip(b.coefficients()) {
+            assert!((a - b).abs() < 1e-12, "{a} {b}");
+        }
+        assert!((a.residual_sum_of_squares() / b.residual_sum_of_squares() - 1.0).abs() < 1e-12);
+        // a response that is not a number is told by its row among all
+        let (x, mut y) = columns(&rows[..40]);
+        y[30] = f64::NAN;
+        let e = by_column.push_columns(&x, &y).unwrap_err();
+        assert!(e.to_string().starts_with("row 1331, column response: NaN"), "{e}");
+        assert_eq!(by_column.rows(), 1300);
+    }
+
+    /// R' (Q'y) is X'y, summed here without any triangle; so are R'R and X'X.
+    #[test]
+    fn effects_and_triangle_reproduce_the_products_of_the_rows() {
+        for n in [4, 9, 30, 700] {
+            let rows = rows(n);
+            let (x, y) = columns(&rows);
+            let mut a = Accumulator::new(names()).unwrap();
+            a.push_columns(&x, &y).unwrap();
+            let effects = a.effects();
+            assert_eq!(effects.len(), 3);
+            for j in 0..3 {
+                let column: Vec<f64> = (0..=j).map(|i| a.r[j * 4 + i]).collect();
+                let found: f64 = column.iter().zip(effects).map(|(r, e)| r * e).sum();
+                let expected: f64 = rows.iter().map(|(x, y)| x[j] * y).sum();
+                assert!((found - expected).abs() < 1e-11 * n as f64, "{n} rows, {j}: {found} {expected}");
+                let found: f64 = column.iter().map(|r| r * r).sum();
+                let expected: f64 = rows.iter().map(|(x, _)| x[j] * x[j]).sum();
+                assert!((found / expected - 1.0).abs() < 1e-12, "{n} rows, {j}: {found} {expected}");
+            }
+        }
+    }
+
+    /// Whole numbers, so that the sum is exact whatever its order.
+    #[test]
+    fn a_dot_product_leaves_no_element_out() {
+        for n in 0..40i32 {
+            let a: Vec<f64> = (0..n).map(|i| f64::from(i + 1)).collect();
+            let b: Vec<f64> = (0..n).map(|i| f64::from(3 * i - 7)).collect();
+            let expected: i32 = (0..n).map(|i| (i + 1) * (3 * i - 7)).sum();
+            assert_eq!(dot(&a, &b), f64::from(expected), "{n} elements");
+        }
+    }
+
+    #[test]
+    fn merged_and_adopted_rows_keep_their_weights() {
+        let rows = rows(20);
+        let weight = |i: usize| 0.5 + i as f64 / 7.0;
+        let take = |range: std::ops::Range<usize>| {
+            let mut a = Accumulator::new(names()).unwrap();
+            range.for_each(|i| a.push_weighted(&rows[i].0, rows[i].1, weight(i)).unwrap());
+            a
+        };
+        let whole = take(0..20).finish().unwrap();
+        let mut merged = take(0..9);
+        merged.merge(&take(9..20)).unwrap();
+        let merged = merged.finish().unwrap();
+        let (a, b) = (whole.criteria().log_likelihood, merged.criteria().log_likelihood);
+        assert!((a - b).abs() < 1e-11, "{a} {b}");
+        assert_eq!(merged.rows(), 20);
+        let mut from = take(0..20);
+        from.settle();
+        let mut heir = Accumulator::new(names()).unwrap();
+        heir.adopt(from.r.clone(), from.n, from.sum_ln_weight);
+        assert_eq!(heir.finish().unwrap(), from.finish().unwrap());
+    }
+
+    #[test]
+    fn one_row_more_than_terms_is_enough_and_one_fewer_is_not() {
+        let mut a = Accumulator::new(names()).unwrap();
+        for (x, y) in rows(3) {
+            a.push(&x, y).unwrap();
+        }
+        let few = Error::TooFew { what: "rows".into(), found: 3, needed: 4 };
+        assert_eq!(a.finish().unwrap_err(), few);
+        let (x, y) = rows(4)[3];
+        a.push(&x, y).unwrap();
+        assert_eq!(a.finish().unwrap().degrees_of_freedom(), 1.0);
+    }
+
+    #[test]
+    fn whether_a_column_is_determined_does_not_depend_on_its_unit() {
+        let fitted = |unit: f64, slip: f64| {
+            let mut a = Accumulator::new(names()).unwrap();
+            for i in 0..20 {
+                let x = (f64::from(i) * 0.7).sin();
+                let z = 0.3 + 2.0 * x + slip * f64::from(i % 3);
+                a.push(&[1.0, unit * x, unit * z], f64::from(i)).unwrap();
+            }
+            a.finish()
+        };
+        for unit in [1e-9, 1.0, 1e9] {
+            assert_eq!(fitted(unit, 0.0).unwrap_err(), Error::RankDeficient { term: "z".into() }, "{unit}");
+            assert!(fitted(unit, 1e-3).is_ok(), "{unit}");
+        }
+    }
+
+    /// Eight points about a line, with residuals of 1 and -1 that are orthogonal to both terms.
+    #[test]
+    fn a_whole_design_is_fitted_and_unlike_lengths_are_refused() {
+        let x: Vec<[f64; 2]> = (0..8).map(|i| [1.0, f64::from(i)]).collect();
+        let signs = [1.0, -1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0];
+        let y: Vec<f64> = x.iter().zip(signs).map(|(x, s)| 2.0 + 3.0 * x[1] + s).collect();
+        let design = Design::from_rows(vec!["intercept".into(), "x".into()], &x).unwrap();
+        let found = fit(&design, &y, None).unwrap();
+        assert!(
+            (found.coefficients()[0] - 2.0).abs() < 1e-13 && (found.coefficients()[1] - 3.0).abs() < 1e-13
+        );
+        assert!((found.residual_sum_of_squares() - 8.0).abs() < 1e-12);
+        let e = fit(&design, &y[..7], None).unwrap_err();
+        assert_eq!(e, Error::Shape { what: "responses".into(), found: 7, expected: 8 });
+        let e = fit(&design, &y, Some(&[1.0; 9])).unwrap_err();
+        assert_eq!(e, Error::Shape { what: "weights".into(), found: 9, expected: 8 });
+        assert!(diagnostics(&found, &design, &y[..7], None).is_err());
+        assert!(diagnostics(&found, &design, &y, Some(&[1.0; 7])).is_err());
+        assert_eq!(diagnostics(&found, &design, &y, Some(&[1.0; 8])).unwrap().len(), 8);
+        let heavier = fit(&design, &y, Some(&[4.0; 8])).unwrap();
+        assert!((heavier.residual_sum_of_squares() - 32.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_stored_fit_with_one_thing_wrong_is_refused() {
+        let mut a = Accumulator::new(names()).unwrap();
+        rows(12).iter().for_each(|(x, y)| a.push(x, *y).unwrap());
+        let fine = a.finish().unwrap();
+        assert_eq!(fine.clone().checked().unwrap(), fine);
+        let spoilt: [(&str, fn(&mut LinearFit)); 13] = [
+            ("a coefficient too few", |f| f.coefficients.truncate(2)),
+            ("a number of the triangle too few", |f| f.triangle.truncate(8)),
+            ("as many rows as terms", |f| f.n = 3),
+            ("a coefficient that is no number", |f| f.coefficients[1] = f64::NAN),
+            ("an infinite number in the triangle", |f| f.triangle[3] = f64::INFINITY),
+            ("a zero on the diagonal", |f| f.triangle[4] = 0.0),
+            ("a negative sum of squares", |f| f.rss = -1.0),
+            ("an infinite sum of squares", |f| f.rss = f64::INFINITY),
+            ("a negative share explained", |f| f.explained = -1.0),
+            ("a weight that is no number", |f| f.sum_ln_weight = f64::NAN),
+            ("squares that overflow together", |f| (f.rss, f.explained) = (1.7e308, 1.7e308)),
+            ("standard errors beyond the doubles", |f| f.triangle[8] = 1e-200),
+            ("no terms", |f| {
+                f.names.clear();
+                f.coefficients.clear();
+                f.triangle.clear();
+            }),
+        ];
+        for (what, spoil) in spoilt {
+            let mut f = fine.clone();
+            spoil(&mut f);
+            let told = f.checked().expect_err(what).to_string();
+            let squares = what.contains("overflow") || what.contains("beyond");
+            assert_eq!(told.contains("too small to square"), squares, "{what}: {told}");
+        }
+        // nothing left over and nothing to explain are no faults
+        let mut flat = fine.clone();
+        (flat.rss, flat.explained) = (0.0, 0.0);
+        assert_eq!(flat.checked().unwrap().r_squared(), 0.0);
+        let mut large = fine.clone();
+        (large.rss, large.explained) = (1e200, 3e200);
+        assert_eq!(large.checked().unwrap().r_squared(), 0.75);
+    }
+
+    /// What stands by itself here is held against R by `tests/r_lm.rs` where it is diagnosed.
+    #[test]
+    fn shorter_ways_agree_with_the_longer_ones() {
+        let rows = rows(15);
+        let mut a = Accumulator::new(names()).unwrap();
+        rows.iter().for_each(|(x, y)| a.push(x, *y).unwrap());
+        let fit = a.finish().unwrap();
+        let near = |a: f64, b: f64, what: &str| assert!((a - b).abs() <= 1e-12 * b.abs(), "{what}: {a} {b}");
+        let covariance = fit.covariance();
+        let s2 = fit.spread().powi(2);
+        let mut z = vec![9.0; 5];
+        for (x, y) in &rows {
+            let d = fit.diagnose(x, *y, 1.0).unwrap();
+            let (leverage, standardised, left_out) = fit.stand(x, *y, fit.spread(), &mut z);
+            near(leverage, d.leverage, "leverage");
+            near(standardised, d.standardised, "standardised");
+            near(left_out, d.left_out, "left out");
+            // x' (X'X)^-1 u both ways
+            let u = fit.whitened(&rows[3].0).unwrap();
+            let found = dot(&fit.whitened(x).unwrap(), &u);
+            let expected: f64 =
+                (0..3).map(|i| (0..3).map(|j| x[i] * covariance[i][j] * rows[3].0[j]).sum::<f64>()).sum();
+            assert!((found - expected / s2).abs() < 1e-13, "{found} {expected}");
+        }
+        assert!(fit.whitened(&[1.0, 2.0]).is_err());
+        // a density in another unit has the logarithm of the unit added, and no more parameters
+        let (own, plain) = (fit.criteria_in_own_unit(-7.5), fit.criteria());
+        near(own.log_likelihood, plain.log_likelihood - 7.5, "log-likelihood");
+        for (own, plain) in [(own.aic, plain.aic), (own.aicc, plain.aicc), (own.bic, plain.bic)] {
+            near(own, plain + 15.0, "criterion");
+        }
+        assert_eq!((fit.names(), fit.rows()), (&names()[..], 15));
+        // R'R of the triangle is X'X
+        let t = fit.triangle();
+        for (j, k) in [(0, 0), (0, 2), (1, 1), (1, 2), (2, 2)] {
+            let found: f64 = (0..3).map(|i| t[j * 3 + i] * t[k * 3 + i]).sum();
+            let expected: f64 = rows.iter().map(|(x, _)| x[j] * x[k]).sum();
+            assert!((found - expected).abs() < 1e-12, "{j} {k}: {found} {expected}");
+        }
+    }
+
+    /// Upper t quantiles from any table: 4.303 at 0.025 with 2 degrees of freedom, 2.776 with 4, and 2.132 at 0.05 with 4.
+    #[test]
+    fn p_values_and_intervals_are_those_of_the_t_table() {
+        let table = [(5, 0.025, 4.302_652_729_7), (7, 0.025, 2.776_445_105_2), (7, 0.05, 2.131_846_786_3)];
+        for (n, tail, t) in table {
+            // one response moved until the slope of x is as many standard errors as the table says
+            let of = |slope: f64| {
+                let mut a = Accumulator::new(names()).unwrap();
+                rows(n).iter().for_each(|(x, y)| a.push(x, y + slope * x[1]).unwrap());
+                a.finish().unwrap()
+            };
+            let plain = of(0.0);
+            let fit = of(t * plain.standard_errors()[1] - plain.coefficients()[1]);
+            assert!((fit.p_values()[1] - 2.0 * tail).abs() < 1e-9, "{n}: {:?}", fit.p_values());
+            let back = of(-t * plain.standard_errors()[1] - plain.coefficients()[1]);
+            assert!((back.p_values()[1] - 2.0 * tail).abs() < 1e-9, "{n}: {:?}", back.p_values());
+            let x = rows(n)[2].0;
+            let (level, leverage, centre) =
+                (1.0 - 2.0 * tail, plain.leverage(&x).unwrap(), plain.expected(&x).unwrap());
+            for (found, own) in [
+                (plain.interval_of_the_mean(&x, level).unwrap(), 0.0),
+                (plain.interval_of_a_new_one(&x, level).unwrap(), 1.0),
+            ] {
+                let half = t * (plain.residual_sum_of_squares() / (n - 3) as f64 * (own + leverage)).sqrt();
+                assert!((found.0 - (centre - half)).abs() < 1e-9 && (found.1 - (centre + half)).abs() < 1e-9);
+            }
+        }
+    }
+}

@@ -646,3 +646,32 @@ impl Tip {
         impact::flattened(contact.radius_m(), self.flow_pressure_pa, mass, speed).peak_force_n
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_blow_without_a_value_is_seen_whichever_value_it_lacks() {
+        let percussor = Percussor::named("quartzite")
+            .unwrap()
+            .with_mass_g(400.0)
+            .unwrap()
+            .with_tip_radius_mm(10.0)
+            .unwrap();
+        let setup = Setup::new(&Stone::named("flint").unwrap(), &percussor, 4.0, 8.0, 75.0).unwrap();
+        let fine = strike_mechanics(&setup).unwrap();
+        assert!(!fine.has_not_a_number());
+        let lacking: [fn(&mut BlowMechanics); 4] = [
+            |b| b.approach_m = f64::NAN,
+            |b| b.peak_pressure_pa = f64::NAN,
+            |b| b.margin = f64::NAN,
+            |b| b.carried_depth_m = f64::NAN,
+        ];
+        for spoil in lacking {
+            let mut b = fine.clone();
+            spoil(&mut b);
+            assert!(b.has_not_a_number());
+        }
+    }
+}

@@ -273,3 +273,17 @@ pub(crate) fn flattened(radius_m: f64, flow_pressure_pa: f64, mass: f64, speed: 
         loading_time_s: FRAC_PI_2 * period,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_restitution_tells_what_it_was_made_of() {
+        for e in [0.25, 0.7, 1.0] {
+            assert_eq!(Restitution::new(e).unwrap().coefficient(), e);
+            let stored = Restitution::new(e).unwrap().with_stored_share(1.0).unwrap();
+            assert_eq!((stored.coefficient(), stored.stored_share()), (e, 1.0));
+        }
+    }
+}

@@ -388,3 +388,60 @@ pub(crate) fn standard_draw<R: Rng + ?Sized>(degrees_of_freedom: f64, rng: &mut 
         _ => rand_distr::StandardNormal.sample(rng),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn normal(weight: f64, location: f64, scale: f64) -> Component {
+        Component { weight, location, scale, degrees_of_freedom: f64::INFINITY }
+    }
+
+    /// Standard normal quantiles: 0.975 from any table, the rest by Python's `statistics.NormalDist().inv_cdf`.
+    const Z_975: f64 = 1.959_963_984_540_054;
+    const Z_90: f64 = 1.281_551_565_544_600_4;
+
+    #[test]
+    fn ends_beyond_the_median_are_drawn_to_it_and_others_left() {
+        let i = |low, median, high| Interval { low, median, high, level: 0.5 }.in_order();
+        assert_eq!((i(1.0, 2.0, 3.0).low, i(1.0, 2.0, 3.0).high), (1.0, 3.0));
+        let turned = i(3.0, 2.0, 1.0);
+        assert_eq!((turned.low, turned.median, turned.high, turned.level), (2.0, 2.0, 2.0, 0.5));
+    }
+
+    #[test]
+    fn a_few_quantiles_are_remembered_and_no_more_than_a_few() {
+        let mut known = Quantiles::default();
+        for freedom in [3.0, 4.0, 3.0, 4.0, 3.0] {
+            known.upper(0.025, freedom);
+        }
+        assert_eq!(known.0.len(), 2, "each is worked out once");
+        for freedom in 1..1000 {
+            known.upper(0.025, f64::from(freedom));
+            assert!(known.0.len() <= 32);
+        }
+    }
+
+    #[test]
+    fn ends_on_the_transformed_scale_are_those_of_the_normal_table() {
+        let (low, high) = Predictive::new(Transform::Ln, vec![normal(1.0, 3.0, 2.0)])
+            .unwrap()
+            .interval_transformed(0.95)
+            .unwrap();
+        assert!((low - (3.0 - 2.0 * Z_975)).abs() < 1e-13 && (high - (3.0 + 2.0 * Z_975)).abs() < 1e-13);
+        // a mixture of two laws that do not touch: half of each tail's probability belongs to one of them
+        let apart =
+            Predictive::new(Transform::Ln, vec![normal(1.0, -50.0, 1.0), normal(1.0, 50.0, 3.0)]).unwrap();
+        let (low, high) = apart.interval_transformed(0.9).unwrap();
+        assert!((low - (-50.0 - Z_90)).abs() < 1e-12, "{low}");
+        assert!((high - (50.0 + 3.0 * Z_90)).abs() < 1e-12, "{high}");
+        assert!(apart.interval_transformed(1.0).is_err());
+    }
+
+    #[test]
+    fn no_flake_at_all_has_no_density() {
+        let p = Predictive::new(Transform::CubeRoot, vec![normal(1.0, 1.0, 1.0)]).unwrap();
+        assert_eq!(p.ln_pdf(0.0), f64::NEG_INFINITY);
+        assert!(p.ln_pdf(1e-9).is_finite());
+    }
+}

@@ -481,4 +481,134 @@ mod tests {
             assert!((mean - expected).abs() < 1e-8, "{gap}: {mean} {expected}");
         }
     }
+
+    /// Closed forms: Abramowitz & Stegun 1964, table 25.10, in the scale of a standard normal.
+    #[test]
+    fn hermite_nodes_are_those_of_the_handbook() {
+        let r = 3f64.sqrt();
+        for ((z, w), (node, weight)) in
+            hermite(3).into_iter().zip([(-r, 1.0 / 6.0), (0.0, 2.0 / 3.0), (r, 1.0 / 6.0)])
+        {
+            assert!((z - node).abs() < 1e-14 && (w - weight).abs() < 1e-14, "{z} {w}");
+        }
+        for count in [4, 9, 61, 121] {
+            let nodes = hermite(count);
+            for ((z, w), (mirror, same)) in nodes.iter().zip(nodes.iter().rev()) {
+                assert!(*z == -*mirror && w == same, "{count}: {z} {w}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_left_of_nodes_sums_to_one() {
+        let left =
+            normalised(vec![(1.0, 0.2), (f64::NAN, 0.5), (2.0, 0.6), (3.0, 1e-14), (f64::INFINITY, 9.0)]);
+        assert_eq!(left.iter().map(|n| n.0).collect::<Vec<_>>(), [1.0, 2.0]);
+        assert!((left[0].1 - 0.25).abs() < 1e-15 && (left[1].1 - 0.75).abs() < 1e-15);
+    }
+
+    /// The mean and variance of a normal cut off at both ends have closed forms in its density.
+    #[test]
+    fn a_law_cut_off_at_both_ends_has_its_own_moments() {
+        let phi = |z: f64| (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
+        for (mean, sd, low, high) in
+            [(88.0, 4.0, 0.0, 90.0), (2.0, 3.0, 0.0, 180.0), (45.0, 30.0, 0.0, 90.0), (60.0, 40.0, 0.0, 90.0)]
+        {
+            let (a, b) = ((low - mean) / sd, (high - mean) / sd);
+            let inside = normal_cdf(b) - normal_cdf(a);
+            let shift = (phi(a) - phi(b)) / inside;
+            let variance = 1.0 + (a * phi(a) - b * phi(b)) / inside - shift * shift;
+            let law = Law::Cut { mean, sd, low, high };
+            let nodes = law.nodes(81);
+            assert!(nodes.iter().all(|(v, _)| low < *v && *v < high));
+            let found: f64 = nodes.iter().map(|(v, w)| v * w).sum();
+            assert!((found - (mean + sd * shift)).abs() < 1e-8, "{mean} {sd}: {found}");
+            let spread: f64 = nodes.iter().map(|(v, w)| w * (v - found).powi(2)).sum();
+            assert!((spread / (sd * sd * variance) - 1.0).abs() < 1e-8, "{mean} {sd}: {spread}");
+        }
+    }
+
+    #[test]
+    fn smooth_laws_have_the_moments_asked_for() {
+        // a log-normal about a median m with standard deviation d where d is small, by its definition:
+        // E t = m sqrt(1 + d^2 / m^2) and var t = (E t)^2 d^2 / m^2
+        let law = Law::of("platform_depth_mm", 5.0, 1.0, (f64::NEG_INFINITY, f64::INFINITY));
+        let nodes = law.nodes(23);
+        let mean: f64 = nodes.iter().map(|(v, w)| v * w).sum();
+        let spread: f64 = nodes.iter().map(|(v, w)| w * (v - mean).powi(2)).sum();
+        assert!((mean - 5.0 * 1.04f64.sqrt()).abs() < 1e-12, "{mean}");
+        assert!((spread - mean * mean * 0.04).abs() < 1e-11, "{spread}");
+        let nodes = Law::of(crate::form::ANGLE, 75.0, 4.0, (0.0, 180.0)).nodes(9);
+        let mean: f64 = nodes.iter().map(|(v, w)| v * w).sum();
+        let spread: f64 = nodes.iter().map(|(v, w)| w * (v - mean).powi(2)).sum();
+        assert!((mean - 75.0).abs() < 1e-12 && (spread - 16.0).abs() < 1e-11, "{mean} {spread}");
+    }
+
+    #[test]
+    fn the_law_is_chosen_by_unit_and_by_how_near_an_end_is() {
+        let all = (f64::NEG_INFINITY, f64::INFINITY);
+        for name in ["platform_depth_mm", "platform_area_mm2", "mass_g", "speed_m_s"] {
+            assert!(matches!(Law::of(name, 2.0, 9.0, all), Law::LogNormal { .. }), "{name}");
+        }
+        // nothing has no logarithm
+        assert_eq!(Law::of("mass_g", 0.0, 1.0, all), Law::Normal { mean: 0.0, sd: 1.0 });
+        let angle = |value, high| Law::of(crate::form::ANGLE, value, 4.0, (0.0, high));
+        assert_eq!(angle(75.0, 180.0), Law::Normal { mean: 75.0, sd: 4.0 });
+        assert_eq!(angle(75.0, 90.0), Law::Cut { mean: 75.0, sd: 4.0, low: 0.0, high: 90.0 });
+        assert_eq!(angle(30.0, 180.0), Law::Cut { mean: 30.0, sd: 4.0, low: 0.0, high: 180.0 });
+        // 33 and 57 are eight and a quarter standard deviations from an end
+        assert_eq!(angle(33.0, 90.0), Law::Normal { mean: 33.0, sd: 4.0 });
+        assert_eq!(angle(57.0, 90.0), Law::Normal { mean: 57.0, sd: 4.0 });
+    }
+
+    #[test]
+    fn sides_are_one_standard_deviation_away_or_half_way_to_the_end() {
+        let near = |found: [f64; 2], expected: [f64; 2]| {
+            assert!(found.iter().zip(expected).all(|(f, e)| (f - e).abs() < 1e-13), "{found:?}");
+        };
+        near(Law::Normal { mean: 75.0, sd: 4.0 }.sides(), [71.0, 79.0]);
+        near(Law::LogNormal { median: 6.0, sd: 2f64.ln() }.sides(), [3.0, 12.0]);
+        near(Law::Cut { mean: 88.0, sd: 4.0, low: 0.0, high: 90.0 }.sides(), [84.0, 89.0]);
+        near(Law::Cut { mean: 2.0, sd: 4.0, low: 0.0, high: 90.0 }.sides(), [1.0, 6.0]);
+        near(Law::Cut { mean: 4.0, sd: 20.0, low: -2.0, high: 10.0 }.sides(), [1.0, 7.0]);
+    }
+
+    /// A normal error in a normal law is a normal law: the mixture is held against it at the largest ratio that
+    /// each count of nodes serves.
+    #[test]
+    fn nodes_are_as_many_as_the_convolution_needs() {
+        for ratio in [0.0, 0.0199, 0.02, 0.0999, 0.1, 0.2999, 0.3, 0.5999, 0.6, 0.9999, 1.0, 1.9999, 2.0, 2.5]
+        {
+            let nodes = hermite(count_for(ratio));
+            for step in -40..=40 {
+                let x = 0.1 * f64::from(step);
+                let found: f64 = nodes.iter().map(|(z, w)| w * normal_cdf(x - ratio * z)).sum();
+                let expected = normal_cdf(x / (1.0 + ratio * ratio).sqrt());
+                assert!((found - expected).abs() < 1e-7, "{ratio} at {x}: {found} {expected}");
+            }
+        }
+    }
+
+    #[test]
+    fn terms_are_searched_to_their_leaves() {
+        let around = |of: fn() -> Box<Term>| {
+            [
+                Term::Ln(of()),
+                Term::Log10(of()),
+                Term::Power { of: of(), exponent: 2.0 },
+                Term::Above { of: of(), knot: 1.0 },
+                Term::Shifted { of: of(), by: 1.0 },
+                Term::Spline { of: of(), knots: vec![1.0, 2.0, 3.0], column: 0 },
+                Term::Product(vec![Term::Value("b_mm".into()), *of()]),
+            ]
+        };
+        for term in around(|| Box::new(Term::Tangent(Box::new(Term::Value("a_deg".into()))))) {
+            assert!(has_tangent(&term) && reads(&term, "a_deg") && !reads(&term, "c"), "{term}");
+        }
+        for term in around(|| Box::new(Term::Value("a_deg".into()))) {
+            assert!(!has_tangent(&term) && reads(&term, "a_deg"), "{term}");
+        }
+        let class = Term::Indicator { class: "a_deg".into(), levels: vec!["x".into()] };
+        assert!(!has_tangent(&class) && !reads(&class, "a_deg"));
+    }
 }

@@ -252,3 +252,108 @@ fn subtract_and_multiply<F: Four, const K: usize>(
     }
     g.copy_from_slice(&sums.map(|s| total(f.store(s))));
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Small whole numbers in no order, so that products of columns are exact.
+    fn block(seed: u64, rows: usize, m: usize) -> Vec<f64> {
+        let mut state = seed;
+        (0..rows * m)
+            .map(|_| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                ((state >> 40) % 19) as f64 - 9.0
+            })
+            .collect()
+    }
+
+    fn gram(columns: &[f64], rows: usize, a: usize, b: usize) -> f64 {
+        (0..rows).map(|i| columns[a * rows + i] * columns[b * rows + i]).sum()
+    }
+
+    /// A triangle fed blocks one after the other.
+    fn fed(m: usize, blocks: &[(Vec<f64>, usize)]) -> Vec<f64> {
+        let mut r = vec![0.0; m * m];
+        for (b, rows) in blocks {
+            reflect(&mut r, m, &mut b.clone(), *rows, *rows, &mut vec![7.0; m]);
+        }
+        r
+    }
+
+    /// R'R is the sum of B'B over the blocks, for every number of columns that goes into groups in its own way.
+    #[test]
+    fn the_triangle_keeps_the_products_of_the_columns() {
+        for m in 1..=14 {
+            let mut blocks = vec![(block(1, 16, m), 16), (block(2, 8, m), 8), (block(3, 40, m), 40)];
+            // a column of nothing is no trouble, first or later
+            for (which, column) in [(0, 0), (1, m / 2)] {
+                let rows = blocks[which].1;
+                blocks[which].0[column * rows..(column + 1) * rows].fill(0.0);
+            }
+            let r = fed(m, &blocks);
+            for a in 0..m {
+                assert!((a + 1..m).all(|i| r[a * m + i] == 0.0), "below the diagonal");
+                for b in 0..=a {
+                    let expected: f64 = blocks.iter().map(|(c, rows)| gram(c, *rows, a, b)).sum();
+                    let found = gram(&r, m, a, b);
+                    assert!((found - expected).abs() < 1e-10, "{m} columns, {a} {b}: {found} {expected}");
+                }
+            }
+            let mut stacked = fed(m, &blocks[..2]);
+            stack(&mut stacked, m, &fed(m, &blocks[2..]));
+            for (a, b) in stacked.iter().zip(&r) {
+                assert!((a.abs() - b.abs()).abs() < 1e-11, "{m} columns: {a} {b}");
+            }
+        }
+    }
+
+    /// A column in another unit is that column of R in the other unit, also where its squares are beyond doubles.
+    #[test]
+    fn a_power_of_two_on_a_column_comes_out_of_the_triangle() {
+        let m = 7;
+        let blocks = [(block(4, 16, m), 16), (block(5, 8, m), 8), (block(6, 24, m), 24)];
+        let plain = fed(m, &blocks);
+        for power in [-1000, -600, -480, -3, 5, 480, 600, 1013] {
+            let unit = 2f64.powi(power);
+            for scaled in [&[0][..], &[3], &[6], &[0, 4], &[2, 3, 5], &[0, 1, 2, 3, 4, 5, 6]] {
+                let own = |j: usize| if scaled.contains(&j) { unit } else { 1.0 };
+                let other: Vec<_> = blocks
+                    .iter()
+                    .map(|(b, rows)| (b.iter().enumerate().map(|(i, v)| v * own(i / rows)).collect(), *rows))
+                    .collect();
+                let r = fed(m, &other);
+                for j in 0..m {
+                    for i in 0..=j {
+                        let (found, expected) = (r[j * m + i] / own(j), plain[j * m + i]);
+                        assert!(
+                            (found - expected).abs() < 5e-11,
+                            "2^{power} on {scaled:?}, {i} {j}: {found} {expected}"
+                        );
+                    }
+                }
+            }
+        }
+    }
+
+    /// Rows that weigh next to nothing beside what came before leave it as it was, whatever its sign; and rows
+    /// beside which the earlier ones are nothing take its place.
+    #[test]
+    fn rows_of_very_unlike_size_stand_beside_each_other() {
+        let m = 4;
+        for (large, small) in [(0, -40), (0, -600), (0, -1000), (600, 0), (1000, 0)] {
+            let of = |seed, rows, power| {
+                (block(seed, rows, m).iter().map(|v| v * 2f64.powi(power)).collect::<Vec<f64>>(), rows)
+            };
+            let (large, small) = (|seed, rows| of(seed, rows, large), |seed| of(seed, 8, small));
+            let alone = fed(m, &[large(7, 16)]);
+            let later = fed(m, &[large(7, 16), small(8), small(9), small(10)]);
+            let first = fed(m, &[small(8), small(9), small(10), large(7, 16)]);
+            let unit = alone[0].abs();
+            for ((a, b), c) in alone.iter().zip(&later).zip(&first) {
+                assert!((a.abs() - b.abs()).abs() < 1e-12 * unit, "{unit:e}: {a} {b}");
+                assert!((a.abs() - c.abs()).abs() < 1e-12 * unit, "{unit:e}: {a} {c}");
+            }
+        }
+    }
+}
