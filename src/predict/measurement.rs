@@ -491,7 +491,7 @@ mod tests {
         {
             assert!((z - node).abs() < 1e-14 && (w - weight).abs() < 1e-14, "{z} {w}");
         }
-        for count in [4, 9, 61, 121] {
+        for count in [4, 9, 30] {
             let nodes = hermite(count);
             for ((z, w), (mirror, same)) in nodes.iter().zip(nodes.iter().rev()) {
                 assert!(*z == -*mirror && w == same, "{count}: {z} {w}");
@@ -577,8 +577,7 @@ mod tests {
     /// each count of nodes serves.
     #[test]
     fn nodes_are_as_many_as_the_convolution_needs() {
-        for ratio in [0.0, 0.0199, 0.02, 0.0999, 0.1, 0.2999, 0.3, 0.5999, 0.6, 0.9999, 1.0, 1.9999, 2.0, 2.5]
-        {
+        for ratio in [0.0199, 0.0999, 0.2999, 0.5999, 0.9999, 1.9999, 3.3] {
             let nodes = hermite(count_for(ratio));
             for step in -40..=40 {
                 let x = 0.1 * f64::from(step);
@@ -610,5 +609,96 @@ mod tests {
         }
         let class = Term::Indicator { class: "a_deg".into(), levels: vec!["x".into()] };
         assert!(!has_tangent(&class) && !reads(&class, "a_deg"));
+    }
+
+    /// A piece of numbers only.
+    struct Piece(&'static [(&'static str, f64)]);
+
+    impl Measured for Piece {
+        fn number(&self, name: &str) -> Option<f64> {
+            self.0.iter().find(|(n, _)| *n == name).map(|(_, v)| *v)
+        }
+        fn class(&self, _: &str) -> Option<&str> {
+            None
+        }
+    }
+
+    fn predictor(name: &str) -> Predictor {
+        Predictor::new(crate::calibration::bundled::named(name).unwrap()).unwrap()
+    }
+
+    const DEPTH: (&str, f64) = ("platform_depth_mm", 6.0);
+    const WIDTH: (&str, f64) = ("platform_width_mm", 20.0);
+    const ANGLE: (&str, f64) = ("exterior_platform_angle_deg", 75.0);
+    const ANGLE_OF_BLOW: (&str, f64) = ("angle_of_blow_deg", 20.0);
+
+    #[test]
+    fn an_error_of_what_the_form_does_not_read_changes_nothing() {
+        // scars count only beside cortex
+        let piece = Piece(&[DEPTH, ANGLE, ("dorsal_scars", 3.0)]);
+        let p = predictor("hard-hammer-flint");
+        let errors = MeasurementErrors::new().absolute("dorsal_scars", 2.0).unwrap();
+        let exact = p.estimate(&piece, &Default::default()).unwrap();
+        assert_eq!(p.estimate_with_error(&piece, &Default::default(), &errors).unwrap(), exact);
+    }
+
+    #[test]
+    fn a_blow_leans_to_either_side() {
+        let p = predictor("controlled-glass");
+        let x =
+            p.gather(&Piece(&[DEPTH, ANGLE, ANGLE_OF_BLOW]), &Default::default(), &mut Vec::new()).unwrap();
+        let at = p.choose(&x).unwrap();
+        let law = |sd| {
+            let errors = MeasurementErrors::new().absolute(ANGLE_OF_BLOW.0, sd).unwrap();
+            let laws = p.laws(at, &x, &errors);
+            assert_eq!(laws.len(), 1);
+            laws[0].1
+        };
+        assert_eq!(law(2.0), Law::Normal { mean: 20.0, sd: 2.0 });
+        assert_eq!(law(12.0), Law::Cut { mean: 20.0, sd: 12.0, low: -90.0, high: 90.0 });
+    }
+
+    #[test]
+    fn a_mixture_stays_small_however_much_errs() {
+        let errors = |names: &[&str]| {
+            names.iter().try_fold(MeasurementErrors::new(), |e, n| e.relative(n, 0.9)).unwrap()
+        };
+        // 39 settings of the blow; and none, where three measurements err
+        let names = [DEPTH.0, ANGLE.0, WIDTH.0, ANGLE_OF_BLOW.0];
+        for piece in [Piece(&[DEPTH, ANGLE, WIDTH]), Piece(&[DEPTH, ANGLE, WIDTH, ANGLE_OF_BLOW])] {
+            let p = predictor("controlled-glass");
+            let e = p.estimate_with_error(&piece, &Default::default(), &errors(&names)).unwrap();
+            let exact = p.estimate(&piece, &Default::default()).unwrap();
+            for (wide, exact) in e.sizes.iter().zip(&exact.sizes) {
+                let (many, few) = (wide.predictive.components().len(), exact.predictive.components().len());
+                // negligible nodes are left off, so fewer than the most that are allowed
+                assert!(many <= MOST_COMPONENTS && many > 20 * few, "{many} from {few}");
+            }
+        }
+    }
+
+    /// Against two exact estimates, one standard deviation to each side.
+    #[test]
+    fn the_ratio_is_how_far_estimates_at_both_sides_lie_apart() {
+        let p = predictor("hard-hammer-flint");
+        let x = p.gather(&Piece(&[DEPTH, ANGLE]), &Default::default(), &mut Vec::new()).unwrap();
+        let at = p.choose(&x).unwrap();
+        let errors = MeasurementErrors::new().absolute(ANGLE.0, 4.0).unwrap();
+        let (place, law) = p.laws(at, &x, &errors)[0];
+        let sizes = |piece: Piece| p.estimate(&piece, &Default::default()).unwrap().sizes;
+        let (low, high) = (
+            sizes(Piece(&[DEPTH, ("exterior_platform_angle_deg", 71.0)])),
+            sizes(Piece(&[DEPTH, ("exterior_platform_angle_deg", 79.0)])),
+        );
+        let expected = low
+            .iter()
+            .zip(&high)
+            .map(|(l, h)| {
+                let (l, h) = (l.predictive.components()[0], h.predictive.components()[0]);
+                (h.location - l.location).abs() / 2.0 / l.scale.min(h.scale)
+            })
+            .fold(0.0, f64::max);
+        let found = p.ratio(at, &x, place, &law);
+        assert!((found - expected).abs() < 1e-9 && found > 0.0, "{found} {expected}");
     }
 }
