@@ -900,7 +900,8 @@ mod tests {
         rows(12).iter().for_each(|(x, y)| a.push(x, *y).unwrap());
         let fine = a.finish().unwrap();
         assert_eq!(fine.clone().checked().unwrap(), fine);
-        let spoilt: [(&str, fn(&mut LinearFit)); 13] = [
+        type Spoil = fn(&mut LinearFit);
+        let spoilt: [(&str, Spoil); 13] = [
             ("a coefficient too few", |f| f.coefficients.truncate(2)),
             ("a number of the triangle too few", |f| f.triangle.truncate(8)),
             ("as many rows as terms", |f| f.n = 3),

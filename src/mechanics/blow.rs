@@ -669,7 +669,7 @@ mod tests {
             |b| b.carried_depth_m = f64::NAN,
         ];
         for spoil in lacking {
-            let mut b = fine.clone();
+            let mut b = fine;
             spoil(&mut b);
             assert!(b.has_not_a_number());
         }
