@@ -14,7 +14,7 @@
 //! the level becomes 1 / (2 df). A random intercept of the experiment is not carried over: local flakes of
 //! one core move the level as flakes of as many cores would.
 
-use super::fitting::Taken;
+use super::fitting::{Taken, as_struck};
 use super::{
     Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant, cholesky,
 };
@@ -232,19 +232,7 @@ impl Local {
     }
 
     fn take(&mut self, flake: &impl Measured) -> std::result::Result<(), String> {
-        if !self.keep_incomplete {
-            if let Some(portion) = flake.class("portion")
-                && portion != "complete"
-            {
-                return Err(format!("not complete ({portion})"));
-            }
-            if flake.class("retouched") == Some("yes") {
-                return Err("retouched".to_string());
-            }
-        }
-        if flake.class("platform_kind") == Some("crushed") {
-            return Err("crushed platform".to_string());
-        }
+        as_struck(flake, self.keep_incomplete)?;
         let plain = |e: Error| match e {
             Error::Missing { at, .. } => format!("{} not recorded", at.column.unwrap_or_default()),
             e => e.to_string(),

@@ -303,10 +303,10 @@ impl Law {
     }
 }
 
-/// Terms of the series that stands for the normal distribution function over the moduli, where it is exact enough.
+/// Terms of the series that stands for the normal distribution function over the moduli, where it is exact enough. Own choice.
 const SERIES: usize = 24;
 
-/// The most by which that series may be off, between its nodes.
+/// The most by which that series may be off, between its nodes. Own choice.
 const SERIES_ERROR: f64 = 1e-13;
 
 /// Residual standard deviation of ln force about the glass fit: the scatter of single blows.
@@ -381,7 +381,8 @@ impl BlowAsKnown {
     /// The probability that a flake detaches, over everything that is uncertain; between 0 and 1.
     ///
     /// By Gauss-Hermite quadrature over the four elastic constants (the normal distribution function among them by a
-    /// Chebyshev series, within 1e-13), closed form over the rest; cheap enough for every row of a table. Model-based: no failed blows were recorded.
+    /// Chebyshev series, within 1e-13), closed form over the rest; cheap enough for every row of a table. Model-based:
+    /// no failed blows were recorded.
     pub fn probability(&self) -> f64 {
         let sd = self.sd(Law::MARGIN, true);
         let centre = self.typical.margin.ln();

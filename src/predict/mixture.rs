@@ -14,10 +14,10 @@ use super::distribution::Component;
 use crate::special::{Student, normal_quantile_upper};
 use crate::vector::{self, Kernel};
 
-/// A step of so small a share of the narrowest component is the last one: what is left is its cube.
+/// A step of so small a share of the narrowest component is the last one: what is left is its cube. Own choice.
 const LAST_STEP: f64 = 1e-6;
 
-/// Steps before the slow way is gone.
+/// Steps before the slow way is gone. Own choice.
 const MOST_STEPS: usize = 12;
 
 /// The value below which the mixture has probability p, and above which q = 1 - p.

@@ -235,19 +235,7 @@ impl Collector {
     }
 
     fn take(&mut self, flake: &impl Measured) -> std::result::Result<(), String> {
-        if !self.recipe.keep_incomplete {
-            if let Some(portion) = flake.class("portion")
-                && portion != "complete"
-            {
-                return Err(format!("not complete ({portion})"));
-            }
-            if flake.class("retouched") == Some("yes") {
-                return Err("retouched".to_string());
-            }
-        }
-        if flake.class("platform_kind") == Some("crushed") {
-            return Err("crushed platform".to_string());
-        }
+        as_struck(flake, self.recipe.keep_incomplete)?;
         let mut x: Vec<f64> = Vec::with_capacity(self.layout.len());
         for n in &self.layout.numbers {
             x.push(flake.number(n).unwrap_or(f64::NAN));
@@ -473,6 +461,24 @@ impl Collector {
             }
         }
     }
+}
+
+/// Refuses a flake that is not as it was struck, with the reason; incomplete and retouched ones unless they are kept.
+pub(super) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::result::Result<(), String> {
+    if !keep_incomplete {
+        if let Some(portion) = flake.class("portion")
+            && portion != "complete"
+        {
+            return Err(format!("not complete ({portion})"));
+        }
+        if flake.class("retouched") == Some("yes") {
+            return Err("retouched".to_string());
+        }
+    }
+    if flake.class("platform_kind") == Some("crushed") {
+        return Err("crushed platform".to_string());
+    }
+    Ok(())
 }
 
 /// How the rows kept stand to a finished fit.

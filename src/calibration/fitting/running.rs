@@ -21,13 +21,13 @@ use crate::vector::{self, Kernel};
 /// is the same bytes for any number of threads.
 pub(super) const PIECE: usize = 64 * BLOCK;
 
-/// Rows that are folded together.
+/// Rows that are folded together. Own choice.
 const TOGETHER: usize = 8 * PIECE;
 
-/// Numbers that are kept at most where rows may be dropped.
+/// Numbers that are kept at most where rows may be dropped. Own choice.
 const MOST_NUMBERS: usize = 1 << 21;
 
-/// Rows remembered for lying farthest out.
+/// Rows remembered for lying farthest out. Own choice.
 const FARTHEST: usize = 64;
 
 /// The rows: those kept for good, then those that wait to be folded.
