@@ -6,12 +6,9 @@
 
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
-use conchoid::fit::location_scale::LocationScale;
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
-use conchoid::fit::nonlinear::DepthAngle;
 use conchoid::fit::shrunken::{Shrunken, Tails};
-use conchoid::fit::student::StudentErrors;
-use conchoid::fit::{Design, attenuation, conformal, linear, resample, spline, updating};
+use conchoid::fit::{Design, linear, updating};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{self, Form, Layout, Transform};
 use conchoid::infer::assemblage::{Assemblage, Drawing};
@@ -528,18 +525,9 @@ proptest! {
     }
 
     #[test]
-    fn conformal_and_splines_answer_with_numbers(scores in many(wild(), 0..30), level in wild(), knots in many(wild(), 0..5), x in many(wild(), 0..5),
-                                                 column in 0..9usize) {
-        if let Ok(Some(v)) = conformal::split(&scores, level) {
-            number("split", v);
-        }
-        let _ = conformal::needed(level);
-        if let Ok(basis) = spline::natural_cubic_basis(&x, &knots) {
-            let small = knots.iter().chain(&x).all(|v| v.abs() < 1e50);
-            prop_assert!(!small || basis.iter().flatten().all(|v| !v.is_nan()), "{basis:?} {knots:?} {x:?}");
-        }
+    fn splines_never_panic(x in wild(), knots in many(wild(), 0..5), column in 0..9usize) {
         // out of order or too few: an answer that is not a number, never a panic
-        let _ = form::natural_cubic(level, &knots, column);
+        let _ = form::natural_cubic(x, &knots, column);
     }
 }
 
@@ -636,20 +624,10 @@ fn every_fit(design: &Design, y: &[f64]) {
         let _ = f.criteria();
     }
     let folds: Vec<usize> = (0..n).map(|i| i % 3).collect();
-    let _ = resample::leave_one_out(design, y);
-    let _ = resample::k_fold(design, y, &folds);
-    let _ = resample::bootstrap(design, y, 3, 1);
-    if let Ok(f) = LocationScale::new().fit(design, &ones, y) {
-        all_finite("beta", f.beta());
-        all_finite("gamma", f.gamma());
-    }
-    if let Ok(f) = StudentErrors::new().fit(design, &ones, y) {
-        all_finite("beta", f.beta());
-        number("df", f.df());
-    }
     let penalised: Vec<bool> = (0..design.columns()).map(|j| j > 0).collect();
     if let Ok(f) = Shrunken::new().fit(design, &penalised, &ones, &Tails::normal(), y) {
         all_finite("shrunken", f.coefficients());
+        all_finite("gamma", f.gamma());
     }
     let labels: Vec<String> = (0..n).map(|i| format!("core {}", i % 3)).collect();
     if let Ok((groups, of)) = Groups::from_labels(&labels)
@@ -668,30 +646,12 @@ fn every_fit(design: &Design, y: &[f64]) {
             }
         }
     }
-    let sd: Vec<f64> = (0..design.columns()).map(|j| if j == 0 { 0.0 } else { 0.1 }).collect();
-    if let Ok(f) = attenuation::correct(design, y, &sd) {
-        all_finite("corrected", f.coefficients());
-        number("spread", f.spread());
-    }
-    if let Ok(j) = conformal::LinearJackknife::new(design, y)
-        && let Ok(Some((low, high))) = j.interval(&row, 0.8)
-    {
-        assert!(low <= high, "{low} {high}");
-    }
     let k = design.columns();
     let unit: Vec<Vec<f64>> = (0..k).map(|i| (0..k).map(|j| f64::from(i == j)).collect()).collect();
     let prior = updating::Prior::from_fit(&vec![0.0; k], &unit, 1.0, 20.0).unwrap().discounted(0.5).unwrap();
     if let Ok(f) = updating::update(&prior, design, y, None) {
         all_finite("updated", f.coefficients());
         number("spread", f.spread());
-    }
-    let depths: Vec<f64> = y.iter().map(|v| v.abs()).collect();
-    let angles = vec![75.0; n];
-    if let Ok(problem) = DepthAngle::problem(&depths, &angles, &depths)
-        && let Ok(start) = DepthAngle::starting_values(&problem)
-        && let Ok(f) = problem.fit(&start)
-    {
-        all_finite("nonlinear", f.coefficients());
     }
 }
 
@@ -784,9 +744,6 @@ fn a_fit_whose_squares_overflow_is_refused() {
         let said = "fit: its numbers are too large or too small to square (give the columns in other units)";
         assert_eq!(e.to_string(), said);
     }
-    assert!(attenuation::correct(&design(1.0), &y, &[0.0, 0.1]).is_ok());
-    let e = attenuation::correct(&design(1e-156), &y, &[0.0, 1e-160]).unwrap_err();
-    assert!(e.to_string().starts_with("fit: its numbers are too large or too small"), "{e}");
     let flat = linear::fit(&design(1.0), &[0.0; 4], None).unwrap();
     assert_eq!(flat.p_values(), [1.0, 1.0], "nothing speaks against 0");
 }

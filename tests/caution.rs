@@ -21,12 +21,6 @@ fn every_caution_says_what_and_how_much() {
         now: 850.0,
         probability,
     };
-    let too_few = |class: Option<&str>| Caution::TooFewForLevel {
-        class: class.map(text),
-        flakes: 12,
-        needed: 19,
-        level: 0.95,
-    };
     let beyond = |expected: f64| Caution::BeyondRecorded {
         size: text("length_mm"),
         expected,
@@ -130,16 +124,6 @@ fn every_caution_says_what_and_how_much() {
             Caution::TerminationsNotTold { terminations: vec![text("step"), text("overshot")] },
             "terminations-not-told",
             "the experiment has too few flakes that ended so to tell their probability: step, overshot",
-        ),
-        (
-            too_few(None),
-            "too-few-for-level",
-            "12 flakes give no finite conformal interval at 95 % (19 are needed)",
-        ),
-        (
-            too_few(Some("blow_lands_on = edge")),
-            "too-few-for-level",
-            "12 flakes of blow_lands_on = edge give no finite conformal interval at 95 % (19 are needed)",
         ),
         (
             Caution::NotAsStruck { state: text("split") },

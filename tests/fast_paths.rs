@@ -2,9 +2,9 @@
 
 use conchoid::calibration::{SizeModel, Spread, Tails, bundled};
 use conchoid::error::Error;
+use conchoid::fit::Design;
 use conchoid::fit::columns::RawColumns;
 use conchoid::fit::linear::{self, Accumulator, LinearFit};
-use conchoid::fit::{Design, resample};
 use conchoid::form::{
     Form, Layout, Transform, above, indicator, ln, log10, power, product, shifted, spline, square, tangent,
     value,
@@ -264,9 +264,8 @@ fn any_number_of_threads_gives_the_same_bytes() {
         on_threads(threads, || {
             let fit = RawColumns::new(&form, &layout, &columns, &mass).unwrap().fit().unwrap();
             let out = intervals(&batch(&form, &layout, &fit), &columns);
-            let draws = resample::bootstrap(&design, &y, 200, 7).unwrap();
             let bits = |v: &[f64]| v.iter().map(|x| x.to_bits()).collect::<Vec<_>>();
-            (bits(fit.coefficients()), bits(&out[0]), bits(&out[2]), bits(draws.all()), bits(draws.spreads()))
+            (bits(fit.coefficients()), bits(&out[0]), bits(&out[2]))
         })
     };
     let one = all(1);
@@ -513,96 +512,6 @@ fn small(n: usize) -> (Design, Vec<f64>) {
     form.compile(&layout).unwrap().fill_columns(&[&depth, &angle, &class], &mut columns).unwrap();
     let design = Design::new(form.term_names(), nalgebra::DMatrix::from_vec(n, 6, columns)).unwrap();
     (design, mass.iter().map(|m| m.ln()).collect())
-}
-
-/// The fit of some rows, with their counts as weights.
-fn refit(design: &Design, y: &[f64], keep: impl Fn(usize) -> bool) -> LinearFit {
-    let mut a = Accumulator::new(design.names().to_vec()).unwrap();
-    for i in (0..y.len()).filter(|i| keep(*i)) {
-        let row: Vec<f64> = design.matrix().row(i).iter().copied().collect();
-        a.push(&row, y[i]).unwrap();
-    }
-    a.finish().unwrap()
-}
-
-#[test]
-fn leaving_out_in_closed_form_is_refitting() {
-    let (design, y) = small(60);
-    let left = resample::leave_one_out(&design, &y).unwrap();
-    let folds: Vec<usize> = (0..60).map(|i| (i * 7) % 5 + 3).collect();
-    let by_fold = resample::k_fold(&design, &y, &folds).unwrap();
-    let fit = linear::fit(&design, &y, None).unwrap();
-    for i in 0..60 {
-        let row: Vec<f64> = design.matrix().row(i).iter().copied().collect();
-        let size = y[i].abs();
-        let others = refit(&design, &y, |k| k != i).expected(&row).unwrap();
-        assert!((left.residuals[i] - (y[i] - others)).abs() <= 1e-12 * size, "{i}");
-        assert!(near(left.leverages[i], fit.leverage(&row).unwrap(), 1e-11));
-        let others = refit(&design, &y, |k| folds[k] != folds[i]).expected(&row).unwrap();
-        assert!((by_fold[i] - (y[i] - others)).abs() <= 1e-12 * size, "{i}");
-    }
-    assert!((left.leverages.iter().sum::<f64>() - 6.0).abs() < 1e-12);
-}
-
-#[test]
-fn a_fold_with_all_of_a_class_is_named() {
-    let (design, y) = small(60);
-    let folds: Vec<usize> = (0..60).map(|i| design.matrix()[(i, 3)] as usize).collect();
-    let e = resample::k_fold(&design, &y, &folds).unwrap_err();
-    assert_eq!(e, Error::RankDeficient { term: "percussor_class = organic".into() });
-}
-
-#[test]
-fn a_bootstrap_replicate_is_the_fit_of_its_rows() {
-    let (design, y) = small(500);
-    let b = resample::bootstrap(&design, &y, 2000, 3).unwrap();
-    assert_eq!(b.singular(), 0);
-    for k in (0..2000).step_by(97) {
-        let counts = resample::drawn(500, 3, k as u64);
-        assert_eq!(counts.iter().sum::<u32>(), 500);
-        let mut a = Accumulator::new(design.names().to_vec()).unwrap();
-        for i in 0..500 {
-            let row: Vec<f64> = design.matrix().row(i).iter().copied().collect();
-            (0..counts[i]).for_each(|_| a.push(&row, y[i]).unwrap());
-        }
-        let fit = a.finish().unwrap();
-        let found = b.coefficients(k).unwrap();
-        for ((f, s), se) in found.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
-            assert!((f - s).abs() <= 1e-12 * (s.abs() + se), "{k}: {f} {s}");
-        }
-        assert!(near(b.spreads()[k], fit.spread(), 1e-12), "{} {}", b.spreads()[k], fit.spread());
-    }
-    assert_ne!(b, resample::bootstrap(&design, &y, 2000, 4).unwrap());
-    // a replicate does not depend on how many there are
-    assert_eq!(resample::bootstrap(&design, &y, 5, 3).unwrap().all(), &b.all()[..30]);
-}
-
-#[test]
-fn every_row_is_drawn_alike() {
-    let mut total = [0u32; 40];
-    for k in 0..5000 {
-        total.iter_mut().zip(resample::drawn(40, 9, k)).for_each(|(t, c)| *t += c);
-    }
-    // chi-squared with 39 degrees of freedom exceeds 82 once in ten thousand seeds
-    let chi: f64 = total.iter().map(|t| (f64::from(*t) - 5000.0).powi(2) / 5000.0).sum();
-    assert!(chi < 82.0 && chi > 13.0, "{chi}");
-}
-
-#[test]
-fn a_bootstrap_replicate_solves_its_own_least_squares() {
-    // the mean of rows drawn: coefficients are their mean, so a replicate shows which sums were drawn
-    let rows: Vec<[f64; 2]> = (0..9).map(|i| [1.0, f64::from(i)]).collect();
-    let d = Design::from_rows(vec!["intercept".into(), "x".into()], &rows).unwrap();
-    let y: Vec<f64> = (0..9).map(|i| 1e6 + 2.0 * f64::from(i)).collect();
-    let b = resample::bootstrap(&d, &y, 300, 11).unwrap();
-    // rows on a line give the line whatever is drawn
-    for k in 0..300 {
-        let c = b.coefficients(k).unwrap();
-        if c[0].is_nan() {
-            continue;
-        }
-        assert!(near(c[0], 1e6, 1e-12) && near(c[1], 2.0, 1e-8), "{k}: {c:?}");
-    }
 }
 
 proptest! {

@@ -17,8 +17,6 @@ mod linear;
 mod mechanics;
 #[path = "real_data/multinomial.rs"]
 mod multinomial;
-#[path = "real_data/nonlinear.rs"]
-mod nonlinear;
 #[path = "real_data/original.rs"]
 mod original;
 #[path = "real_data/recorded.rs"]

@@ -1,7 +1,6 @@
 //! The shrunken fit against an independent dense implementation (tests/reference/shrunken.py), against the fits it
 //! contains as special cases, and against its own laws; its intervals against a known truth.
 
-use conchoid::fit::location_scale::LocationScale;
 use conchoid::fit::shrunken::{Shrunken, ShrunkenFit, StopReason, Tails};
 use conchoid::fit::{Design, linear};
 use conchoid::special::{normal_cdf, student_cdf, student_quantile};
@@ -154,22 +153,65 @@ fn is_least_squares_with_exact_degrees_of_freedom_where_nothing_is_modelled() {
     same("effective parameters", fit.effective_parameters(), 13.0, 0.0, 1e-12);
 }
 
+/// Without penalty and with normal tails: R's gls (to the accuracy of its optimiser), and the same criterion with n by n
+/// matrices, polished by Newton steps (tests/reference/location_scale.R).
 #[test]
 fn is_restricted_maximum_likelihood_where_nothing_is_penalised() {
-    let (x, z, y, _) = data(5, 3);
-    let fit = Shrunken::new().tolerance(1e-11).fit(&x, &[false; 5], &z, &Tails::normal(), &y).unwrap();
-    let other = LocationScale::new().tolerance(1e-11).fit(&x, &z, &y).unwrap();
-    for j in 0..5 {
-        let se = other.beta_covariance()[(j, j)].sqrt();
-        same("location", fit.coefficients()[j], other.beta()[j], se, 1e-8);
+    let flakes: Vec<[f64; 4]> = include_str!("reference/location_scale_data.csv")
+        .lines()
+        .skip(1)
+        .map(|l| {
+            let v: Vec<f64> = l.split(',').map(|c| c.parse().unwrap()).collect();
+            [v[0], v[1], v[2], v[3]]
+        })
+        .collect();
+    assert_eq!(flakes.len(), 64);
+    let reference = |model: &str, quantity: &str| -> Vec<f64> {
+        let found: Vec<f64> = include_str!("reference/location_scale.csv")
+            .lines()
+            .map(|l| l.split(',').collect::<Vec<_>>())
+            .filter(|c| c[0] == model && c[1] == quantity)
+            .map(|c| c[3].parse().unwrap())
+            .collect();
+        assert!(!found.is_empty(), "no reference for {model} {quantity}");
+        found
+    };
+    let x = design(&flakes.iter().map(|f| vec![1.0, f[0].ln(), f[1], f[2]]).collect::<Vec<_>>());
+    let y: Vec<f64> = flakes.iter().map(|f| f[3]).collect();
+    for name in ["ident", "exp", "power", "both"] {
+        let row = |f: &[f64; 4]| match name {
+            "ident" => vec![1.0, f[2]],
+            "exp" => vec![1.0, f[0]],
+            "power" => vec![1.0, f[0].ln()],
+            _ => vec![1.0, f[2], f[0]],
+        };
+        let z = design(&flakes.iter().map(row).collect::<Vec<_>>());
+        let fit = Shrunken::new().tolerance(1e-11).fit(&x, &[false; 4], &z, &Tails::normal(), &y).unwrap();
+        let model = format!("{name}_reml");
+        let se = |m: &nalgebra::DMatrix<f64>| m.diagonal().iter().map(|v| v.sqrt()).collect::<Vec<_>>();
+        let (own, spread) = (se(fit.covariance()), se(fit.gamma_covariance()));
+        for (j, e) in reference(&model, "gls_beta").iter().enumerate() {
+            assert!((fit.coefficients()[j] - e).abs() < 1e-6, "{model}: coefficient {j}");
+        }
+        for (j, e) in reference(&model, "gls_se_beta").iter().enumerate() {
+            same(&format!("{model}: standard error {j}"), own[j], *e, 0.0, 1e-6);
+        }
+        for (j, e) in reference(&model, "gamma").iter().enumerate() {
+            same(&format!("{model}: gamma {j}"), fit.gamma()[j], *e, spread[j], 1e-8);
+        }
+        // the slopes of the score have seven digits in the script
+        for (k, e) in reference(&model, "gamma_cov").iter().enumerate() {
+            let (i, j) = (k / z.columns(), k % z.columns());
+            let size = spread[i] * spread[j];
+            same(&format!("{model}: gamma covariance {k}"), fit.gamma_covariance()[(i, j)], *e, size, 1e-7);
+        }
+        for (k, e) in reference(&model, "beta_cov").iter().enumerate() {
+            let (i, j) = (k / 4, k % 4);
+            same(&format!("{model}: covariance {k}"), fit.covariance()[(i, j)], *e, own[i] * own[j], 1e-8);
+        }
+        let reml = reference(&model, "reml")[0];
+        same(&format!("{model}: restricted likelihood"), fit.ln_restricted_likelihood(), reml, 0.0, 1e-9);
     }
-    for j in 0..3 {
-        let se = other.gamma_covariance()[(j, j)].sqrt();
-        same("scale", fit.gamma()[j], other.gamma()[j], se, 1e-8);
-        same("scale se", fit.gamma_covariance()[(j, j)].sqrt(), se, 0.0, 1e-8);
-    }
-    let restricted = other.ln_restricted_likelihood();
-    same("restricted likelihood", fit.ln_restricted_likelihood(), restricted, 0.0, 1e-10);
 }
 
 /// Units and origins of the columns and of the response must not matter.

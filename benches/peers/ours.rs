@@ -5,10 +5,10 @@
 
 use conchoid::calibration::fitting::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
 use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread, Tails, bundled};
+use conchoid::fit::Design;
 use conchoid::fit::columns::RawColumns;
 use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
-use conchoid::fit::{Design, resample};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Layout, Transform, indicator, ln, product, square};
 use conchoid::infer::assemblage::{Assemblage, Drawing};
@@ -125,20 +125,6 @@ fn main() {
         black_box(&high);
     });
     println!("interval {:e}", high[0]);
-
-    let few = 500;
-    let mut design = vec![0.0; 6 * few];
-    let some: Vec<&[f64]> = columns.iter().map(|c| &c[..few]).collect();
-    form.compile(&layout).expect("a form").fill_columns(&some, &mut design).expect("columns");
-    let design =
-        Design::new(form.term_names(), nalgebra::DMatrix::from_vec(few, 6, design)).expect("a design");
-    let y: Vec<f64> = mass[..few].iter().map(|v| v.ln()).collect();
-    time("bootstrap", 10, 1, || {
-        black_box(resample::bootstrap(&design, &y, 2000, 1).expect("replicates"));
-    });
-    time("leave-one-out", 10, 500, || {
-        black_box(resample::leave_one_out(&design, &y).expect("rows left out"));
-    });
 
     fits_of_a_tenth(folder, &depth, &angle, &class, &mass);
     let tenfold = |c: &[f64]| (0..10).flat_map(|_| c.iter().copied()).collect::<Vec<f64>>();

@@ -89,29 +89,6 @@ def pieces(size=4096):
     return low, mid, high
 
 
-x500, y500 = design(depth[:500], angle[:500], antler[:500]), np.log(mass[:500])
-
-
-def bootstrap(seed=1):
-    rng = np.random.default_rng(seed)
-    counts = np.zeros((2000, 500))
-    drawn = rng.integers(0, 500, (2000, 500)) + 500 * np.arange(2000)[:, None]
-    counts = np.bincount(drawn.ravel(), minlength=1_000_000).reshape(2000, 500).astype(float)
-    z = np.column_stack([x500, y500])
-    rows, columns = np.triu_indices(7)
-    sums = counts @ (z[:, rows] * z[:, columns])
-    g = np.empty((2000, 7, 7))
-    g[:, rows, columns] = sums
-    g[:, columns, rows] = sums
-    return np.linalg.solve(g[:, :6, :6], g[:, :6, 6:])[:, :, 0]
-
-
-def leave_one_out():
-    q, r = np.linalg.qr(x500)
-    e = y500 - q @ (q.T @ y500)
-    return e / (1.0 - np.einsum("ij,ij->i", q, q))
-
-
 # a tenth of the flakes: how they end, and what the cores share
 k = n // 10
 xk = np.column_stack([np.log(depth[:k]), angle[:k], antler[:k]])
@@ -196,8 +173,6 @@ PEERS = [
     ("fit", "statsmodels OLS", ols, 1),
     ("intervals", "numpy in pieces", pieces, 1),
     ("intervals", "numpy whole arrays", whole, 1),
-    ("bootstrap", "numpy batched", bootstrap, 1),
-    ("leave-one-out", "numpy closed form", leave_one_out, 50),
     ("intervals-10x", "numpy in pieces", ten_times, 1),
     ("multinomial", "scikit-learn newton-cholesky", sklearn_logit, 1),
     ("multinomial", "statsmodels MNLogit", statsmodels_logit, 1),

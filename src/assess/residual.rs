@@ -313,7 +313,7 @@ fn normality(rows: &[CheckedRow]) -> Option<Check> {
         doubtful,
         advice: if doubtful {
             "The residuals are not normal: expected sizes hold, but intervals at 95 % and beyond may not. \
-             Look for mistyped rows, then try Student t errors, or conformal intervals."
+             Look for mistyped rows, then fit with a modelled spread, whose tails may be heavy."
         } else {
             "The residuals look normal."
         }

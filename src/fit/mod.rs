@@ -4,31 +4,21 @@
 //! |---|---|
 //! | [`linear`] | least squares by streaming Householder QR |
 //! | [`columns`] | least squares straight from columns of measurements |
-//! | [`resample`] | bootstrap, leave-one-out and k-fold without refitting |
-//! | [`location_scale`] | a spread with terms of its own, by restricted maximum likelihood |
 //! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class |
-//! | [`student`] | Student-t errors |
-//! | [`nonlinear`] | nonlinear least squares |
 //! | [`grouped`] | random intercepts by restricted maximum likelihood |
 //! | [`multinomial`] | multinomial logistic regression |
-//! | [`conformal`] | (intervals that trust no model, around any of them) |
-//! | [`spline`] | (columns of a natural cubic spline, for any of them) |
-//! | [`attenuation`] | least squares on terms measured with error |
+//! | `new_row` | (the predictive distribution of one new row, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
-pub mod attenuation;
 pub mod columns;
-pub mod conformal;
 pub mod grouped;
 pub mod linear;
-pub mod location_scale;
 pub mod multinomial;
-pub mod nonlinear;
-pub mod resample;
+mod new_row;
 pub mod shrunken;
-pub mod spline;
-pub mod student;
 pub mod updating;
+
+pub use new_row::NewRow;
 
 use crate::error::{Error, Result};
 use nalgebra::DMatrix;

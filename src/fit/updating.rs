@@ -26,8 +26,8 @@
 
 use crate::error::{Bounds, Error, Place, Result};
 use crate::fit::Design;
+use crate::fit::NewRow;
 use crate::fit::linear;
-use crate::fit::location_scale::NewRow;
 use crate::special::student_ln_pdf;
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};

@@ -72,4 +72,27 @@ mod tests {
             assert!(((c - b) - (b - a)).abs() < 1e-12 * c.abs().max(1.0));
         }
     }
+
+    /// Least squares on the spline's columns against R's `ns`, which spans the same (tests/reference/spline.R).
+    #[test]
+    fn fits_as_r_does() {
+        let text = include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/spline.csv"));
+        let rows: Vec<Vec<f64>> =
+            text.lines().skip(1).map(|l| l.split(',').map(|c| c.parse().unwrap()).collect()).collect();
+        let knots = [4.0, 6.0, 8.0, 11.0, 14.0];
+        assert!(
+            rows.iter().any(|r| r[0] > 14.0) && rows.iter().any(|r| r[0] < 4.0),
+            "some lie beyond the knots"
+        );
+        let x = nalgebra::DMatrix::from_fn(rows.len(), 5, |i, j| match j {
+            0 => 1.0,
+            1 => rows[i][0],
+            j => natural_cubic(rows[i][0], &knots, j - 2),
+        });
+        let y = nalgebra::DVector::from_iterator(rows.len(), rows.iter().map(|r| r[1]));
+        let beta = x.clone().svd(true, true).solve(&y, 1e-12).unwrap();
+        for (found, row) in (x * beta).iter().zip(&rows) {
+            assert!((found - row[2]).abs() < 1e-10, "{found} against {} at {}", row[2], row[0]);
+        }
+    }
 }

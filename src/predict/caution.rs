@@ -107,17 +107,6 @@ pub enum Caution {
         /// The terminations.
         terminations: Vec<String>,
     },
-    /// Too few flakes of this kind for a finite conformal interval at the level.
-    TooFewForLevel {
-        /// The class the flakes are of (`blow_lands_on = edge`); nothing where all count together.
-        class: Option<String>,
-        /// Flakes there are.
-        flakes: usize,
-        /// Flakes needed.
-        needed: usize,
-        /// The level asked for.
-        level: f64,
-    },
     /// The piece is not complete as struck; the answer is for the flake as it came off.
     NotAsStruck {
         /// Its state (`split`, `proximal`, `retouched`).
@@ -159,7 +148,6 @@ impl Caution {
             Caution::Bevelled => "bevelled",
             Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
             Caution::TerminationsNotTold { .. } => "terminations-not-told",
-            Caution::TooFewForLevel { .. } => "too-few-for-level",
             Caution::NotAsStruck { .. } => "not-as-struck",
             Caution::RemainsImprobable { .. } => "remains-improbable",
             Caution::NoFailedBlows => "no-failed-blows",
@@ -266,17 +254,6 @@ impl fmt::Display for Caution {
                 "the experiment has too few flakes that ended so to tell their probability: {}",
                 terminations.join(", ")
             ),
-            Caution::TooFewForLevel { class, flakes, needed, level } => {
-                let of = class.as_ref().map(|c| format!(" of {c}")).unwrap_or_default();
-                let give = if *flakes == 1 { "gives" } else { "give" };
-                let are = if *needed == 1 { "is" } else { "are" };
-                write!(
-                    f,
-                    "{}{of} {give} no finite conformal interval at {} % ({needed} {are} needed)",
-                    counted(*flakes as u64, "flake", "flakes"),
-                    short(level * 100.0)
-                )
-            }
             Caution::NotAsStruck { state } => {
                 write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
             }

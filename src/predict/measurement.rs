@@ -15,7 +15,7 @@
 //! off at an end takes double exponential nodes (Takahasi & Mori 1974, Publ. RIMS Kyoto 9:721; from memory)
 //! in its own distribution function, which a form that runs away at that end does not upset. Errors shared by
 //! all flakes (a goniometer out of true) are not covered, nor is a calibration whose own measurements erred
-//! as much: that error is already in its spread, see [`crate::fit::attenuation`].
+//! as much: that error is already in its spread.
 
 use super::estimate::{Ask, Estimate, Predictor};
 use crate::error::{Error, Place, Result};

@@ -4,7 +4,6 @@
 //! |---|---|
 //! | [`batch`] | intervals for whole columns, and for one row without asking for memory |
 //! | [`distribution`] | [`Predictive`]: the distribution of one size of one future flake |
-//! | [`conformal`] | the conformal correction of any calibration's intervals |
 //! | [`caution`] | typed doubts that travel with an answer |
 //! | [`measurement`] | estimates from measurements that err |
 //! | [`detachment`] | whether a blow takes a flake off: force, margin and probability with their intervals |
@@ -15,7 +14,6 @@
 
 pub mod batch;
 pub mod caution;
-pub mod conformal;
 pub mod contrast;
 pub mod detachment;
 pub mod distribution;

@@ -1,4 +1,4 @@
-# Reference numbers for tests/spline.rs. Run in this folder: Rscript spline.R
+# Reference numbers for the test of splines in src/form/elementary.rs. Run in this folder: Rscript spline.R
 # R 4.2.2, splines 4.2.2: fitted values of least squares on ns(), inside the boundary knots and beyond.
 library(splines)
 set.seed(20260616)

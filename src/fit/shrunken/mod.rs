@@ -23,7 +23,8 @@ mod columns;
 mod solve;
 
 use super::Design;
-use super::location_scale::{NewRow, check_new, dot, new_row, outside, quadratic};
+use super::NewRow;
+use super::new_row::{check_new, dot, new_row, outside, quadratic};
 use crate::error::{Error, Place, Result};
 use columns::Standard;
 use nalgebra::{Cholesky, DMatrix};
@@ -34,8 +35,8 @@ use std::f64::consts::PI;
 /// exists to the normal. Common practice, no source.
 pub const USUAL_GRID: [f64; 5] = [3.0, 4.0, 6.0, 10.0, f64::INFINITY];
 
-/// Fewest degrees of freedom that are fitted, as in [`super::student::FEWEST_DF`].
-const FEWEST_DF: f64 = super::student::FEWEST_DF;
+/// Fewest degrees of freedom that are fitted: below 2 the errors have no variance. This crate's choice, no source.
+const FEWEST_DF: f64 = 2.1;
 /// Most combinations of degrees of freedom that are tried. Common practice, no source.
 const MOST_COMBINATIONS: usize = 500;
 /// Distance to the fixed point at which combinations are compared: their likelihoods are then right to about
@@ -589,8 +590,7 @@ impl ShrunkenFit {
     }
 
     /// The likelihood with the location coefficients integrated out (flat prior on the free ones, Laplace on
-    /// the expected information); for normal errors without a penalty exactly the restricted likelihood of
-    /// [`super::location_scale`].
+    /// the expected information); for normal errors without a penalty exactly the restricted likelihood.
     pub fn ln_restricted_likelihood(&self) -> f64 {
         self.ln_restricted_likelihood
     }
