@@ -259,7 +259,6 @@ fn any_number_of_threads_gives_the_same_bytes() {
     let (form, layout) = curved(Transform::Ln);
     let [depth, angle, class, mass] = flakes(150_000);
     let columns: [&[f64]; 3] = [&depth, &angle, &class];
-    let (design, y) = small(400);
     let all = |threads: usize| {
         on_threads(threads, || {
             let fit = RawColumns::new(&form, &layout, &columns, &mass).unwrap().fit().unwrap();
@@ -503,15 +502,6 @@ fn quick_is_the_whole_estimate() {
     assert!(
         predictor.quick("no such variant", 0.9).is_err() && predictor.quick("depth, angle", 0.0).is_err()
     );
-}
-
-fn small(n: usize) -> (Design, Vec<f64>) {
-    let (form, layout) = curved(Transform::Ln);
-    let [depth, angle, class, mass] = flakes(n);
-    let mut columns = vec![0.0; n * 6];
-    form.compile(&layout).unwrap().fill_columns(&[&depth, &angle, &class], &mut columns).unwrap();
-    let design = Design::new(form.term_names(), nalgebra::DMatrix::from_vec(n, 6, columns)).unwrap();
-    (design, mass.iter().map(|m| m.ln()).collect())
 }
 
 proptest! {

@@ -4,15 +4,11 @@ use approx::assert_relative_eq;
 use conchoid::calibration::{
     Calibration, Parts, Provenance, Range, SizeModel, Spread, Tails, Variant, bundled,
 };
-use conchoid::fit::{Design, attenuation, linear};
 use conchoid::form::{ANGLE, DEPTH, Form, Layout};
 use conchoid::predict::Predictor;
 use conchoid::predict::measurement::{Instrument, MeasurementErrors};
 use conchoid::strike::{Platform, Strike};
 use proptest::prelude::*;
-use rand::SeedableRng;
-use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution, StandardNormal};
 use serde_json::Value;
 
 const REFERENCE: &str = include_str!("reference/measurement.json");

@@ -190,32 +190,6 @@ impl Accumulator {
         }
     }
 
-    /// Takes finite columns, one after the other, with their responses.
-    pub(crate) fn push_columns(&mut self, columns: &[f64], y: &[f64]) -> Result<()> {
-        let (n, p) = (y.len(), self.names.len());
-        if let Some(i) = y.iter().position(|v| !v.is_finite()) {
-            return Err(not_finite(self.n + i as u64 + 1, "response", y[i]));
-        }
-        self.settle();
-        for from in (0..n).step_by(BLOCK) {
-            let rows = BLOCK.min(n - from);
-            for j in 0..p {
-                self.block[j * BLOCK..][..rows].copy_from_slice(&columns[j * n + from..][..rows]);
-            }
-            self.block[p * BLOCK..][..rows].copy_from_slice(&y[from..from + rows]);
-            self.waiting = rows;
-            self.settle();
-        }
-        self.n += n as u64;
-        Ok(())
-    }
-
-    /// Q'y of the rows so far; call after the waiting rows are settled.
-    pub(crate) fn effects(&self) -> &[f64] {
-        let p = self.names.len();
-        &self.r[p * (p + 1)..p * (p + 1) + p]
-    }
-
     /// Takes over a triangle made elsewhere; only for an accumulator that is still empty.
     pub(crate) fn adopt(&mut self, triangle: Vec<f64>, rows: u64, sum_ln_weight: f64) {
         self.r = triangle;
@@ -486,11 +460,6 @@ impl LinearFit {
         &self.coefficients
     }
 
-    /// The triangle R, column-major p x p.
-    pub(crate) fn triangle(&self) -> &[f64] {
-        &self.triangle
-    }
-
     /// Rows fitted.
     pub fn rows(&self) -> u64 {
         self.n
@@ -601,17 +570,6 @@ impl LinearFit {
         let mut z = row.to_vec();
         forward_substitute(&self.triangle, p, &mut z);
         Ok(dot(&z, &z))
-    }
-
-    /// R'^-1 x of a row of terms, so that the product of two such is x' (X'WX)^-1 x_i.
-    pub(crate) fn whitened(&self, row: &[f64]) -> Result<Vec<f64>> {
-        let p = self.names.len();
-        if row.len() != p {
-            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
-        }
-        let mut z = row.to_vec();
-        forward_substitute(&self.triangle, p, &mut z);
-        Ok(z)
     }
 
     /// The expected response at a row of terms.
@@ -750,51 +708,15 @@ mod tests {
             .collect()
     }
 
-    fn columns(rows: &[([f64; 3], f64)]) -> (Vec<f64>, Vec<f64>) {
-        let x = (0..3).flat_map(|j| rows.iter().map(move |r| r.0[j])).collect();
-        (x, rows.iter().map(|r| r.1).collect())
-    }
-
-    #[test]
-    fn columns_count_as_much_as_their_rows() {
-        let rows = rows(1300);
-        let mut by_row = Accumulator::new(names()).unwrap();
-        for (x, y) in &rows {
-            by_row.push(x, *y).unwrap();
-        }
-        let mut by_column = Accumulator::new(names()).unwrap();
-        // some rows wait when the columns come
-        for (x, y) in &rows[..7] {
-            by_column.push(x, *y).unwrap();
-        }
-        for part in [&rows[7..1200], &rows[1200..]] {
-            let (x, y) = columns(part);
-            by_column.push_columns(&x, &y).unwrap();
-        }
-        assert_eq!((by_row.rows(), by_column.rows()), (1300, 1300));
-        let (a, b) = (by_row.finish().unwrap(), by_column.finish().unwrap());
-        for (a, b) in a.coefficients().iter().zip(b.coefficients()) {
-            assert!((a - b).abs() < 1e-12, "{a} {b}");
-        }
-        assert!((a.residual_sum_of_squares() / b.residual_sum_of_squares() - 1.0).abs() < 1e-12);
-        // a response that is not a number is told by its row among all
-        let (x, mut y) = columns(&rows[..40]);
-        y[30] = f64::NAN;
-        let e = by_column.push_columns(&x, &y).unwrap_err();
-        assert!(e.to_string().starts_with("row 1331, column response: NaN"), "{e}");
-        assert_eq!(by_column.rows(), 1300);
-    }
-
     /// R' (Q'y) is X'y, summed here without any triangle; so are R'R and X'X.
     #[test]
     fn effects_and_triangle_reproduce_the_products_of_the_rows() {
         for n in [4, 9, 30, 700] {
             let rows = rows(n);
-            let (x, y) = columns(&rows);
             let mut a = Accumulator::new(names()).unwrap();
-            a.push_columns(&x, &y).unwrap();
-            let effects = a.effects();
-            assert_eq!(effects.len(), 3);
+            rows.iter().for_each(|(x, y)| a.push(x, *y).unwrap());
+            a.settle();
+            let effects = &a.r[12..15];
             for j in 0..3 {
                 let column: Vec<f64> = (0..=j).map(|i| a.r[j * 4 + i]).collect();
                 let found: f64 = column.iter().zip(effects).map(|(r, e)| r * e).sum();
@@ -944,8 +866,6 @@ mod tests {
         rows.iter().for_each(|(x, y)| a.push(x, *y).unwrap());
         let fit = a.finish().unwrap();
         let near = |a: f64, b: f64, what: &str| assert!((a - b).abs() <= 1e-12 * b.abs(), "{what}: {a} {b}");
-        let covariance = fit.covariance();
-        let s2 = fit.spread().powi(2);
         let mut z = vec![9.0; 5];
         for (x, y) in &rows {
             let d = fit.diagnose(x, *y, 1.0).unwrap();
@@ -953,14 +873,7 @@ mod tests {
             near(leverage, d.leverage, "leverage");
             near(standardised, d.standardised, "standardised");
             near(left_out, d.left_out, "left out");
-            // x' (X'X)^-1 u both ways
-            let u = fit.whitened(&rows[3].0).unwrap();
-            let found = dot(&fit.whitened(x).unwrap(), &u);
-            let expected: f64 =
-                (0..3).map(|i| (0..3).map(|j| x[i] * covariance[i][j] * rows[3].0[j]).sum::<f64>()).sum();
-            assert!((found - expected / s2).abs() < 1e-13, "{found} {expected}");
         }
-        assert!(fit.whitened(&[1.0, 2.0]).is_err());
         // a density in another unit has the logarithm of the unit added, and no more parameters
         let (own, plain) = (fit.criteria_in_own_unit(-7.5), fit.criteria());
         near(own.log_likelihood, plain.log_likelihood - 7.5, "log-likelihood");
@@ -969,7 +882,7 @@ mod tests {
         }
         assert_eq!((fit.names(), fit.rows()), (&names()[..], 15));
         // R'R of the triangle is X'X
-        let t = fit.triangle();
+        let t = &fit.triangle;
         for (j, k) in [(0, 0), (0, 2), (1, 1), (1, 2), (2, 2)] {
             let found: f64 = (0..3).map(|i| t[j * 3 + i] * t[k * 3 + i]).sum();
             let expected: f64 = rows.iter().map(|(x, _)| x[j] * x[k]).sum();

@@ -1,6 +1,5 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
-use crate::error::counted;
 use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
