@@ -84,7 +84,9 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
         r_squared: 0.8,
         left_out_error: 0.4,
         largest_leverage: 1.0,
-        grouping: None,
+        shared: Vec::new(),
+        variance_covariance: Vec::new(),
+        kept: None,
         recorded: None,
     };
     let batch = Batch::new(&model, &layout, 0.95).expect("a batch");

@@ -812,7 +812,7 @@ fn a_blow_too_small_for_numbers_is_refused() {
 
 #[test]
 fn a_calibration_cannot_carry_what_a_file_cannot_say() {
-    for (from, to) in [("\"schema\": 1", "\"schema\": NaN"), ("\"schema\": 1", "\"schema\": -1")] {
+    for (from, to) in [("\"schema\": 2", "\"schema\": NaN"), ("\"schema\": 2", "\"schema\": -1")] {
         assert!(changed(from, to).is_err(), "{to}");
     }
 }

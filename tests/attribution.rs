@@ -87,7 +87,9 @@ impl Made {
             left_out_error: SD[j],
             largest_leverage: 1.0,
             recorded: None,
-            grouping: None,
+            shared: Vec::new(),
+            variance_covariance: Vec::new(),
+            kept: None,
         };
         let correlation = [[1.0, RHO], [RHO, 1.0]];
         let mut setting_names = vec![PERCUSSOR_CLASS.to_string()];

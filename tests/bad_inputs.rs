@@ -318,7 +318,7 @@ fn calibrations(sheet: &mut Sheet) {
         ("a list", "[]".into()),
         ("another schema", spoilt("/schema", json!(7))),
         ("a schema in words", spoilt("/schema", json!("one"))),
-        ("no schema", good.replacen("\"schema\": 1,", "", 1)),
+        ("no schema", good.replacen("\"schema\": 2,", "", 1)),
         ("an unknown field", good.replacen("\"name\"", "\"nom\"", 1)),
         ("a field twice", good.replacen("\"stone\":", "\"name\": \"other\", \"stone\":", 1)),
         ("no variants", spoilt("/variants", json!([]))),

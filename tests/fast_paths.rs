@@ -287,7 +287,9 @@ fn model(form: &Form, fit: &LinearFit) -> SizeModel {
         left_out_error: fit.spread(),
         largest_leverage: 1.0,
         recorded: None,
-        grouping: None,
+        shared: Vec::new(),
+        variance_covariance: Vec::new(),
+        kept: None,
     }
 }
 

@@ -36,7 +36,9 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
         left_out_error: spread,
         largest_leverage: 10.0,
         recorded: None,
-        grouping: None,
+        shared: Vec::new(),
+        variance_covariance: Vec::new(),
+        kept: None,
     };
     Calibration::new(Parts {
         name: "made up".into(),
@@ -54,6 +56,7 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
             ranges,
             joint_flakes: 50,
             residual_correlation: vec![vec![1.0]],
+            shared_correlation: Vec::new(),
             termination: None,
         }],
     })

@@ -114,7 +114,9 @@ fn main() {
         left_out_error: fit.spread(),
         largest_leverage: 1.0,
         recorded: None,
-        grouping: None,
+        shared: Vec::new(),
+        variance_covariance: Vec::new(),
+        kept: None,
     };
     let batch = Batch::new(&model, &layout, 0.95).expect("a batch");
     let n = mass.len();

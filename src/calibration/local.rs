@@ -377,7 +377,9 @@ impl Local {
             },
             largest_leverage,
             recorded,
-            grouping: None,
+            shared: Vec::new(),
+            variance_covariance: Vec::new(),
+            kept: None,
             ..published.clone()
         })
     }
@@ -416,6 +418,7 @@ impl Local {
             joint_flakes: m.flakes,
             sizes: vec![m],
             residual_correlation: vec![vec![1.0]],
+            shared_correlation: Vec::new(),
             ..variant
         }];
         Calibration::new(parts)

@@ -4,7 +4,8 @@
 //! platform width, without; with area, with depth only). A variant holds a [`SizeModel`] per size:
 //!
 //! ```text
-//! g(size) = x'b + s(z) e,     b ~ N(coefficients, covariance),     ln s(z) = z'c,     e normal or Student t
+//! g(size) = x'b + u(site) + v(core) + s(z) e     b ~ N(coefficients, covariance),  ln s(z) = z'c,
+//!                                                u, v shared effects,  e normal or Student t
 //! ```
 //!
 //! Settings of the blow that a row does not give are averaged over those of the experiment, jointly.
@@ -17,10 +18,14 @@
 //! | [`bundled`] | the three calibrations that come with the crate |
 //! | [`fitting`] | from rows of observed flakes to a calibration |
 //! | [`local`] | a calibration updated with few flakes of one's own |
+//! | `shared.rs` | effects that flakes of one site or core share, and what was kept |
 
 pub mod bundled;
 pub mod fitting;
 pub mod local;
+mod shared;
+
+pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};
 
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::MultinomialFit;
@@ -28,8 +33,8 @@ use crate::form::{Form, Layout};
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
-/// The schema version that this crate writes and reads.
-pub const SCHEMA: u32 = 1;
+/// The schema version that this crate writes. It reads this one and those before it, from 1 on.
+pub const SCHEMA: u32 = 2;
 
 /// The four sizes, by column name, in the order of every output.
 pub const SIZES: [&str; 4] = ["length_mm", "width_mm", "thickness_mm", "mass_g"];
@@ -129,7 +134,8 @@ pub enum Spread {
     Modelled {
         /// Coefficients of the log spread, its constant first.
         coefficients: Vec<f64>,
-        /// Their covariance, row by row.
+        /// Their covariance, row by row (stored as its lower triangle).
+        #[serde(with = "shared::triangle")]
         covariance: Vec<Vec<f64>>,
     },
 }
@@ -155,20 +161,6 @@ pub enum Tails {
     },
 }
 
-/// How flakes of one core, knapper or sequence hang together.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Grouping {
-    /// The column of the groups (`core`).
-    pub by: String,
-    /// Number of groups.
-    pub groups: u64,
-    /// Standard deviation between groups, transformed scale.
-    pub between: f64,
-    /// Standard deviation within a group, transformed scale.
-    pub within: f64,
-}
-
 /// One size under one form: everything that a prediction needs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -181,7 +173,8 @@ pub struct SizeModel {
     pub form: Form,
     /// Coefficients, in the order of [`Form::term_names`].
     pub coefficients: Vec<f64>,
-    /// Covariance of the coefficients, row by row.
+    /// Covariance of the coefficients, row by row (stored as its lower triangle).
+    #[serde(with = "shared::triangle")]
     pub covariance: Vec<Vec<f64>>,
     /// Spread about the expected value.
     pub spread: Spread,
@@ -198,9 +191,21 @@ pub struct SizeModel {
     /// Smallest and largest size among the flakes fitted; nothing where that was not kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recorded: Option<Recorded>,
-    /// Flakes that hang together, where that was modelled.
+    /// Effects that flakes of one site, core or knapper share, the outer first; empty where none was modelled.
+    #[serde(
+        default,
+        alias = "grouping",
+        deserialize_with = "shared::effects",
+        skip_serializing_if = "Vec::is_empty"
+    )]
+    pub shared: Vec<SharedEffect>,
+    /// Covariance of the estimates of the variances: of the squared spread where it is constant (otherwise zeros),
+    /// then of the intercept of each shared effect; empty where nothing is shared.
+    #[serde(default, with = "shared::triangle", skip_serializing_if = "Vec::is_empty")]
+    pub variance_covariance: Vec<Vec<f64>>,
+    /// The selection that the table was fitted under, where flakes were kept by their size.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub grouping: Option<Grouping>,
+    pub kept: Option<Kept>,
 }
 
 /// How the flakes of a variant end: a multinomial model with its form.
@@ -225,8 +230,12 @@ pub struct Variant {
     pub ranges: Vec<Range>,
     /// Flakes with all sizes recorded, from which the correlation comes.
     pub joint_flakes: u64,
-    /// Correlation of the standardised residuals of the sizes, row by row.
+    /// Correlation of the standardised residuals of the sizes, row by row (stored as its lower triangle).
+    #[serde(with = "shared::triangle")]
     pub residual_correlation: Vec<Vec<f64>>,
+    /// Correlation of the shared effects of the sizes, for each column of groups that all of them have.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub shared_correlation: Vec<SharedCorrelation>,
     /// How the flakes end, where the table supports it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub termination: Option<TerminationModel>,
@@ -362,11 +371,20 @@ impl Calibration {
         let broken = |e: serde_json::Error| wrong("file", format!("not a calibration: {e}"));
         let version: Version = serde_json::from_str(text).map_err(broken)?;
         match version.schema {
-            Some(SCHEMA) => {}
-            Some(other) => {
-                return Err(wrong("schema", format!("version {other} is not known (accepted: {SCHEMA})")));
+            Some(1..=SCHEMA) => {}
+            Some(newer) if newer > SCHEMA => {
+                return Err(wrong(
+                    "schema",
+                    format!("version {newer} is newer than this program knows (accepted: 1 to {SCHEMA})"),
+                ));
             }
-            None => return Err(wrong("schema", format!("no schema version (accepted: {SCHEMA})"))),
+            Some(other) => {
+                return Err(wrong(
+                    "schema",
+                    format!("version {other} is not known (accepted: 1 to {SCHEMA})"),
+                ));
+            }
+            None => return Err(wrong("schema", format!("no schema version (accepted: 1 to {SCHEMA})"))),
         }
         let stored: Stored = serde_json::from_str(text).map_err(broken)?;
         Calibration::new(stored.parts())
@@ -463,8 +481,13 @@ impl Calibration {
         let mut parts = self.parts;
         for v in &mut parts.variants {
             let keep: Vec<usize> = (0..v.sizes.len()).filter(|i| wanted(&v.sizes[*i])).collect();
-            v.residual_correlation =
-                keep.iter().map(|i| keep.iter().map(|j| v.residual_correlation[*i][*j]).collect()).collect();
+            let cut = |m: &[Vec<f64>]| -> Vec<Vec<f64>> {
+                keep.iter().map(|i| keep.iter().map(|j| m[*i][*j]).collect()).collect()
+            };
+            v.residual_correlation = cut(&v.residual_correlation);
+            for s in &mut v.shared_correlation {
+                s.correlation = cut(&s.correlation);
+            }
             v.sizes = keep.iter().map(|i| v.sizes[*i].clone()).collect();
         }
         parts.variants.retain(|v| !v.sizes.is_empty());
@@ -492,7 +515,10 @@ impl Calibration {
     }
 }
 
-/// Writes each member of an object on a line of its own, and lists of numbers on one line.
+/// Depth down to which the members of an object stand on lines of their own: those of a size model.
+const OUTLINED: usize = 3;
+
+/// Writes each member of an outer object on a line of its own, and what lies deeper on one line.
 #[derive(Default)]
 struct Outline {
     depth: usize,
@@ -502,7 +528,7 @@ struct Outline {
 impl Outline {
     fn line<W: ?Sized + std::io::Write>(&self, w: &mut W) -> std::io::Result<()> {
         w.write_all(b"\n")?;
-        (0..self.depth).try_for_each(|_| w.write_all(b"  "))
+        (0..self.depth).try_for_each(|_| w.write_all(b" "))
     }
 }
 
@@ -520,18 +546,19 @@ impl serde_json::ser::Formatter for Outline {
         if !first {
             w.write_all(b",")?;
         }
-        self.line(w)
+        if self.depth <= OUTLINED { self.line(w) } else { Ok(()) }
     }
     fn begin_object_value<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
-        w.write_all(b": ")
+        w.write_all(if self.depth <= OUTLINED { b": " } else { b":" })
     }
     fn end_object_value<W: ?Sized + std::io::Write>(&mut self, _: &mut W) -> std::io::Result<()> {
         self.filled = true;
         Ok(())
     }
     fn end_object<W: ?Sized + std::io::Write>(&mut self, w: &mut W) -> std::io::Result<()> {
+        let outlined = self.depth <= OUTLINED;
         self.depth -= 1;
-        if self.filled {
+        if self.filled && outlined {
             self.line(w)?;
         }
         self.filled = true;
@@ -542,7 +569,7 @@ impl serde_json::ser::Formatter for Outline {
         w: &mut W,
         first: bool,
     ) -> std::io::Result<()> {
-        if first { Ok(()) } else { w.write_all(b", ") }
+        if first { Ok(()) } else { w.write_all(b",") }
     }
 }
 
@@ -619,9 +646,13 @@ fn check_variant(variant: &Variant, layout: &Layout) -> Result<()> {
         }
     }
     let k = variant.sizes.len();
-    cholesky(&here("residual_correlation"), &variant.residual_correlation, k)?;
-    if (0..k).any(|i| (variant.residual_correlation[i][i] - 1.0).abs() > 1e-12) {
-        return Err(wrong(here("residual_correlation"), "the diagonal must be 1"));
+    let shared =
+        variant.shared_correlation.iter().map(|s| (format!("correlation by {}", s.by), &s.correlation));
+    for (field, rows) in shared.chain([("residual_correlation".to_string(), &variant.residual_correlation)]) {
+        cholesky(&here(&field), rows, k)?;
+        if (0..k).any(|i| (rows[i][i] - 1.0).abs() > 1e-12) {
+            return Err(wrong(here(&field), "the diagonal must be 1"));
+        }
     }
     if let Some(t) = &variant.termination {
         let compiled = t.form.compile(layout)?;
@@ -685,10 +716,7 @@ fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
     {
         return Err(wrong(here, "recorded sizes run from the smallest to the largest"));
     }
-    if let Some(g) = &m.grouping
-        && !(g.between >= 0.0 && g.between.is_finite() && g.within > 0.0 && g.within.is_finite())
-    {
-        return Err(wrong(here, "the spreads between and within groups must be finite"));
-    }
-    Ok(())
+    let terms = m.form.terms().len();
+    shared::check_shared(here, &m.shared, &m.variance_covariance, terms, m.coefficients.len())?;
+    m.kept.as_ref().map_or(Ok(()), |kept| shared::check_kept(here, kept))
 }

@@ -350,12 +350,14 @@ fn spread(o: &Options, transform: Transform) -> Outcome<SpreadUsed> {
                 transform.describe(&o.response)
             ))
         })?;
-    let (value, how) = match (&same.grouping, &same.spread) {
-        (Some(g), _) if o.flakes_per_core.is_some() => (g.within, "within a core"),
-        (_, Spread::Constant { value, .. }) => (*value, "about the form"),
+    let between = same.shared.last().map(|e| e.covariance[0][0].sqrt());
+    let (value, how) = match (between, &same.spread) {
+        (Some(_), Spread::Constant { value, .. }) if o.flakes_per_core.is_some() => (*value, "within a core"),
+        (Some(b), Spread::Constant { value, .. }) => (value.hypot(b), "about the form"),
+        (None, Spread::Constant { value, .. }) => (*value, "about the form"),
         _ => (same.left_out_error, "of predicting each flake from the others"),
     };
-    let between = o.between_cores.or(same.grouping.as_ref().map(|g| g.between));
+    let between = o.between_cores.or(between);
     Ok(SpreadUsed { value, between, from: format!("{how}, from the calibration {}", c.name()) })
 }
 

@@ -168,7 +168,7 @@ fn coefficients(calibration: &Calibration) -> usize {
                 Tails::ByClass { degrees_of_freedom, .. } => degrees_of_freedom.len(),
                 _ => 1,
             };
-            m.coefficients.len() + spread + tails + usize::from(m.grouping.is_some())
+            m.coefficients.len() + spread + tails + m.shared.len()
         })
         .max()
         .unwrap_or(0)

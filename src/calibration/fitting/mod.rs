@@ -414,6 +414,7 @@ impl Collector {
             ranges,
             joint_flakes,
             residual_correlation,
+            shared_correlation: Vec::new(),
             termination: recipe.termination.as_ref().map(|t| self.fit_termination(t)).transpose()?,
         };
         Ok((variant, reports))

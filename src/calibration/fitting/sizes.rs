@@ -64,7 +64,9 @@ impl Collector {
             left_out_error: standing.left_out_error,
             largest_leverage: standing.largest_leverage,
             recorded: recorded(running),
-            grouping: None,
+            shared: Vec::new(),
+            variance_covariance: Vec::new(),
+            kept: None,
         };
         Ok(FittedSize {
             model,
@@ -103,7 +105,9 @@ impl Collector {
             left_out_error: standing.left_out_error,
             largest_leverage: standing.largest_leverage,
             recorded: recorded(running),
-            grouping: None,
+            shared: Vec::new(),
+            variance_covariance: Vec::new(),
+            kept: None,
         };
         Ok(FittedSize {
             model,

@@ -1,7 +1,7 @@
 //! One repetition: coefficients and spread once for all flakes, then an error of its own for each flake, column by
 //! column where the model is plain and row by row where it is not.
 
-use crate::calibration::{Spread, Tails, cholesky};
+use crate::calibration::{SharedEffect, Spread, Tails, cholesky};
 use crate::error::Result;
 use crate::form::{Compiled, Transform};
 use crate::infer::original::Truncated;
@@ -20,13 +20,15 @@ use std::collections::BTreeMap;
 pub(super) struct Model {
     transform: Transform,
     compiled: Compiled,
+    /// Terms of the form, the intercept not counted.
+    slopes: usize,
     coefficients: Vec<f64>,
     factor: DMatrix<f64>,
     spread: Spread,
     spread_factor: Option<DMatrix<f64>>,
     tails: Tails,
-    /// Column of groups, spread between and within.
-    grouping: Option<(String, f64, f64)>,
+    /// Effects that flakes of one site or core share.
+    shared: Vec<SharedEffect>,
 }
 
 /// One possible row of one flake.
@@ -39,8 +41,8 @@ pub(super) struct RowAt {
     degrees_of_freedom: f64,
     /// Share of the rows up to and including this one.
     up_to: f64,
-    /// Which core or knapper it shares an effect with.
-    cluster: Option<usize>,
+    /// Where its shared effects begin among all, and how many it has.
+    shared: (usize, usize),
 }
 
 /// All rows of one size, in the order of the pieces estimated.
@@ -50,7 +52,10 @@ pub(super) struct Rows {
     rows: Vec<RowAt>,
     /// For each piece its rows.
     pub(super) pieces: Vec<(usize, usize)>,
-    clusters: BTreeMap<(usize, String), usize>,
+    /// Shared effects of the rows: the group, and the standard deviation of its effect at the row.
+    shared: Vec<(usize, f64)>,
+    /// Groups by model, column and name; pieces without a name are of one group, about which nothing is known.
+    clusters: BTreeMap<(usize, usize, String), usize>,
 }
 
 impl Model {
@@ -66,12 +71,13 @@ impl Model {
         Ok(Some(Model {
             transform: m.form.transform(),
             compiled: m.form.compile(calibration.layout())?,
+            slopes: m.form.terms().len(),
             coefficients: m.coefficients.clone(),
             factor: cholesky(size, &m.covariance, m.coefficients.len())?,
             spread: m.spread.clone(),
             spread_factor,
             tails: m.tails.clone(),
-            grouping: m.grouping.as_ref().map(|g| (g.by.clone(), g.between, g.within)),
+            shared: m.shared.clone(),
         }))
     }
 }
@@ -233,10 +239,17 @@ impl Rows {
     ) {
         let layout = predictor.calibration().layout();
         let total: f64 = rows.iter().map(|(w, _)| w).sum();
-        let cluster = model.grouping.as_ref().and_then(|(by, _, _)| piece.class(by)).map(|label| {
-            let next = self.clusters.len();
-            *self.clusters.entry((variant, label.to_string())).or_insert(next)
-        });
+        let clusters: Vec<usize> = model
+            .shared
+            .iter()
+            .enumerate()
+            .map(|(k, e)| {
+                let next = self.clusters.len();
+                let name = piece.class(&e.by).unwrap_or_default().to_string();
+                *self.clusters.entry((variant, k, name)).or_insert(next)
+            })
+            .collect();
+        let offset = model.compiled.terms() - model.slopes;
         let first = self.rows.len();
         let mut up_to = 0.0;
         for (weight, x) in rows {
@@ -258,7 +271,12 @@ impl Rows {
                 model.compiled.fill_spread(x, &mut self.numbers[spread..]);
             }
             up_to += weight / total;
-            self.rows.push(RowAt { model: variant, design, spread, degrees_of_freedom, up_to, cluster });
+            let shared = (self.shared.len(), clusters.len());
+            let terms = &self.numbers[design + offset..design + model.compiled.terms()];
+            for (cluster, e) in clusters.iter().zip(&model.shared) {
+                self.shared.push((*cluster, e.variance_at(terms).sqrt()));
+            }
+            self.rows.push(RowAt { model: variant, design, spread, degrees_of_freedom, up_to, shared });
         }
         self.pieces.push((first, self.rows.len() - first));
     }
@@ -274,7 +292,7 @@ impl Rows {
             let (first, count) = self.pieces[f.at];
             let row = self.rows.get(first).filter(|_| count == 1 && at_least(f) <= 0.0)?;
             let log = models[row.model].as_ref().is_some_and(|m| m.transform == Transform::Ln);
-            (log && row.cluster.is_none()).then_some(row)
+            (log && row.shared.1 == 0).then_some(row)
         };
         let mut sheets = Vec::new();
         for (k, model) in models.iter().enumerate() {
@@ -342,12 +360,9 @@ impl Rows {
             if !drawn.spread.is_empty() {
                 scale *= dot(row.spread, &drawn.spread).exp();
             }
-            if let (Some(cluster), Some((_, between, within)), Spread::Constant { value, .. }) =
-                (row.cluster, &model.grouping, &model.spread)
-            {
-                let by = drawn.scale / value;
-                location += effects[cluster] * between * by;
-                scale = within * by;
+            let (from, count) = row.shared;
+            for (cluster, sd) in &self.shared[from..from + count] {
+                location += effects[*cluster] * sd;
             }
             Some((location, scale, model.transform))
         };

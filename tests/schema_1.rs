@@ -1,0 +1,75 @@
+//! Calibrations written by version 0.1 (schema 1, `tests/schema-1`) are read, answer as they answered then, and are
+//! written again as schema 2, which answers the same; what a newer version wrote is named.
+
+use conchoid::calibration::Calibration;
+use conchoid::flake::Termination;
+use conchoid::predict::{Ask, Predictor};
+use conchoid::strike::{Platform, Strike};
+use std::path::Path;
+
+fn folder() -> std::path::PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/schema-1")
+}
+
+/// Sizes and terminations of one platform: name, low, middle, high.
+fn answers(predictor: &Predictor, at: &[&str], ask: &Ask) -> Vec<(String, [f64; 3])> {
+    let number = |k: usize| at[k].parse::<f64>().unwrap();
+    let platform = Platform::builder().depth_mm(number(0)).width_mm(number(1));
+    let mut strike =
+        Strike::builder().platform(platform.exterior_platform_angle_deg(number(2)).build().unwrap());
+    if !at[3].is_empty() {
+        strike = strike.percussor(at[3]);
+    }
+    let e = predictor.estimate(&strike.build().unwrap(), ask).unwrap();
+    let sizes = e.sizes.iter().map(|s| {
+        let i = s.predictive.interval(0.95).unwrap();
+        (s.size.clone(), [i.low, i.median, i.high])
+    });
+    let ends = e.terminations.iter().map(|t| (t.termination.clone(), [t.low, t.value, t.high]));
+    sizes.chain(ends).collect()
+}
+
+#[test]
+fn files_of_version_0_1_answer_as_they_did() {
+    let expected = std::fs::read_to_string(folder().join("expected.csv")).unwrap();
+    let rows: Vec<Vec<&str>> = expected.lines().skip(1).map(|l| l.split(',').collect()).collect();
+    let mut files: Vec<&str> = rows.iter().map(|r| r[0]).collect();
+    files.dedup();
+    let there = std::fs::read_dir(folder()).unwrap().flatten();
+    let there = there.filter(|f| f.path().extension().is_some_and(|e| e == "json")).count();
+    assert_eq!((files.len(), there), (6, 6));
+    for file in files {
+        let text = std::fs::read_to_string(folder().join(format!("{file}.json"))).unwrap();
+        let old = Calibration::from_json(&text).unwrap_or_else(|e| panic!("{file}: {e}"));
+        let written = old.to_json();
+        assert!(written.contains("\"schema\": 2") && written.len() < text.len(), "{file}");
+        let again = Calibration::from_json(&written).unwrap();
+        assert_eq!(again.to_json(), written, "{file}");
+        let ask = {
+            let mut ask = Ask::default();
+            ask.termination = (file == "updated-glass").then_some(Termination::Feather);
+            ask
+        };
+        let mut checked = 0;
+        for predictor in [old, again].map(|c| Predictor::new(c).unwrap()) {
+            for row in rows.iter().filter(|r| r[0] == file) {
+                let found = answers(&predictor, &row[1..5], &ask);
+                let (_, found) = found.iter().find(|f| f.0 == row[5]).unwrap();
+                for (f, e) in found.iter().zip(&row[6..9]) {
+                    let e: f64 = e.parse().unwrap();
+                    assert!((f / e - 1.0).abs() < 1e-9, "{row:?}: {f}");
+                    checked += 1;
+                }
+            }
+        }
+        assert!(checked >= 24, "{file}");
+    }
+}
+
+#[test]
+fn an_older_program_names_a_newer_schema() {
+    let text = std::fs::read_to_string(folder().join("plain.json")).unwrap();
+    let newer = text.replacen("\"schema\": 1", "\"schema\": 3", 1);
+    let told = Calibration::from_json(&newer).unwrap_err().to_string();
+    assert!(told.contains("version 3 is newer than this program knows (accepted: 1 to 2)"), "{told}");
+}
