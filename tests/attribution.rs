@@ -118,6 +118,7 @@ impl Made {
                 sizes: (0..self.sizes).map(size).collect(),
                 ranges: vec![],
                 joint_flakes: 100,
+                shared_correlation: Vec::new(),
                 residual_correlation: (0..self.sizes)
                     .map(|a| correlation[a][..self.sizes].to_vec())
                     .collect(),
