@@ -255,6 +255,12 @@ pub fn ln_into(of: &[f64], out: &mut [f64]) {
     run(LnInto { of, out });
 }
 
+/// Common logarithm of one number, as in [`log10_into`].
+#[inline(always)]
+pub(crate) fn log10(v: f64) -> f64 {
+    ln(v) * std::f64::consts::LOG10_E
+}
+
 /// Common logarithm of each number above 0: [`ln_into`] times log10 e, so within two units in the last place.
 pub(crate) fn log10_into(of: &[f64], out: &mut [f64]) {
     ln_into(of, out);

@@ -15,15 +15,13 @@
 //! one core move the level as flakes of as many cores would.
 
 use super::fitting::{Taken, as_struck};
-use super::{
-    Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant, cholesky,
-};
+use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
+use super::{Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Variant, cholesky};
 use crate::error::{Error, Result, counted};
 use crate::fit::Design;
 use crate::fit::linear::{self, LinearFit};
 use crate::fit::updating::{ChosenDiscount, DISCOUNT, Posterior, Prior, Shift, choose_discount, update};
-use crate::form::{ClassInput, Compiled, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
-use crate::material::{PercussorClass, PercussorMaterial};
+use crate::form::{ClassInput, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::Measured;
 use std::collections::BTreeMap;
 
@@ -55,11 +53,10 @@ use std::collections::BTreeMap;
 /// ```
 #[derive(Debug, Clone)]
 pub struct Local {
-    start: Calibration,
+    start: Resolved,
     variant: usize,
     size: usize,
     column: String,
-    compiled: Compiled,
     discount: Option<f64>,
     shift: Shift,
     keep_incomplete: bool,
@@ -163,13 +160,11 @@ impl Local {
                 format!("updating {} needs {}", start.name(), sets.join("; or ")),
             ));
         };
-        let compiled = start.variants()[variant].sizes[size].form.compile(start.layout())?;
         Ok(Local {
-            start: start.clone(),
+            start: Resolved::new(start.clone())?,
             variant,
             size,
             column: response.to_string(),
-            compiled,
             discount: None,
             shift: Shift::default(),
             keep_incomplete: false,
@@ -204,13 +199,18 @@ impl Local {
 
     /// The columns that are read, the size last.
     pub fn needs(&self) -> Vec<String> {
-        let mut names = needs(&self.start, self.published());
+        let mut names = needs(self.start.calibration(), self.published());
         names.push(self.column.clone());
         names
     }
 
     fn published(&self) -> &SizeModel {
-        &self.start.variants()[self.variant].sizes[self.size]
+        &self.start.variant(self.variant).sizes[self.size]
+    }
+
+    /// The published model made ready.
+    fn ready(&self) -> &ResolvedSize {
+        &self.start.ready(self.variant).sizes[self.size]
     }
 
     /// Offers one flake. It is used, or left out and counted under the reason given back.
@@ -237,18 +237,11 @@ impl Local {
             Error::Missing { at, .. } => format!("{} not recorded", at.column.unwrap_or_default()),
             e => e.to_string(),
         };
-        let calibration = &self.start;
-        let layout = calibration.layout();
-        let mut x = gather(layout, flake).map_err(plain)?;
-        let code = |at: usize, level: &str| {
-            layout.class_at(at).and_then(|c| c.levels.iter().position(|l| l == level)).map(|c| c as f64)
-        };
-        for a in calibration.assumptions() {
-            if let Some(at) = layout.position(&a.class).filter(|at| x[*at].is_nan()) {
-                x[at] = code(at, &a.level).unwrap_or(f64::NAN);
-            }
-        }
-        self.compiled.check(&x, layout).map_err(plain)?;
+        let layout = self.start.calibration().layout();
+        let mut told = Vec::new();
+        let mut x = self.start.gather(flake, flake.class(TERMINATION), &mut told).map_err(plain)?;
+        self.start.assume(self.variant, &mut x, &mut told);
+        self.ready().compiled.check(&x, layout).map_err(plain)?;
         let size = flake.number(&self.column).ok_or_else(|| format!("{} not recorded", self.column))?;
         let response = self.published().form.transform().apply(size);
         if !response.is_finite() {
@@ -278,7 +271,7 @@ impl Local {
         }
         let published = self.published().clone();
         let design = self.design(&published)?;
-        let weights = self.weights(&published);
+        let weights = self.weights();
         let weights = weights.as_deref();
         let shift = self.shift.stretched(weights)?;
         let prior = prior_of(&published)?.with_shift(shift, published.form.intercept().then_some(0))?;
@@ -291,8 +284,8 @@ impl Local {
         let own = linear::fit(&design, &self.responses, weights).ok();
         let calibration = self.calibration(name, command, discount.discount, updated.clone())?;
         let mut parts = calibration.clone().into_parts();
-        parts.name = self.start.name().to_string();
-        parts.provenance = self.start.provenance().clone();
+        parts.name = self.start.calibration().name().to_string();
+        parts.provenance = self.start.calibration().provenance().clone();
         parts.variants[0].sizes = vec![published.clone()];
         let before = Calibration::new(parts)?;
         let platforms = self.platforms(&published);
@@ -302,8 +295,8 @@ impl Local {
             offered: self.offered,
             used: n as u64,
             left_out,
-            started_from: self.start.name().to_string(),
-            variant: self.start.variants()[self.variant].name.clone(),
+            started_from: self.start.calibration().name().to_string(),
+            variant: self.start.variant(self.variant).name.clone(),
             published,
             updated,
             own,
@@ -320,8 +313,8 @@ impl Local {
             .inputs
             .iter()
             .map(|x| {
-                let mut row = vec![0.0; self.compiled.terms()];
-                self.compiled.fill(x, &mut row);
+                let mut row = vec![0.0; self.ready().compiled.terms()];
+                self.ready().compiled.fill(x, &mut row);
                 row
             })
             .collect();
@@ -329,21 +322,24 @@ impl Local {
     }
 
     /// Weights of the rows where the published spread or its tails are not the same everywhere.
-    fn weights(&self, m: &SizeModel) -> Option<Vec<f64>> {
-        if matches!((&m.spread, &m.tails), (Spread::Constant { .. }, Tails::Normal)) {
+    fn weights(&self) -> Option<Vec<f64>> {
+        let ready = self.ready();
+        if matches!(
+            (&ready.spread, &ready.tails),
+            (ResolvedSpread::Constant(..), ResolvedTails::Same(f64::INFINITY))
+        ) {
             return None;
         }
-        let layout = self.start.layout();
-        let mut row = vec![0.0; self.compiled.spread_terms()];
+        let mut rows = DesignRows::default();
         let weight = |x: &Vec<f64>| {
-            let spread = match &m.spread {
-                Spread::Modelled { coefficients, .. } => {
-                    self.compiled.fill_spread(x, &mut row);
-                    row.iter().zip(coefficients).map(|(z, c)| z * c).sum::<f64>().exp()
-                }
-                Spread::Constant { .. } => 1.0,
+            let spread = match ready.spread {
+                ResolvedSpread::Constant(..) => 1.0,
+                ResolvedSpread::Modelled(..) => ready.at(x, &mut rows).own,
             };
-            1.0 / (spread * spread * tail_variance(&m.tails, layout, x))
+            // variance of the tails over that of a normal of the same scale
+            let df = ready.tails.at(|place| x[place]);
+            let tails = if df.is_infinite() { 1.0 } else { df / (df - 2.0) };
+            1.0 / (spread * spread * tails)
         };
         Some(self.inputs.iter().map(weight).collect())
     }
@@ -385,7 +381,7 @@ impl Local {
     }
 
     fn calibration(&self, name: &str, command: &str, discount: f64, m: SizeModel) -> Result<Calibration> {
-        let mut parts = self.start.clone().into_parts();
+        let mut parts = self.start.calibration().clone().into_parts();
         let n = self.responses.len();
         let flakes = if n == 1 { "flake" } else { "flakes" };
         let (from, before_flakes) = (parts.name.clone(), self.published().flakes);
@@ -434,7 +430,7 @@ impl Local {
 
     /// Three platforms of the local flakes.
     fn platforms(&self, published: &SizeModel) -> Vec<TypicalPlatform> {
-        let layout = self.start.layout();
+        let layout = self.start.calibration().layout();
         let mine = Layout::of([&published.form]);
         let Some(first) = mine.numbers.iter().find(|n| *n == DEPTH).or(mine.numbers.first()) else {
             return Vec::new();
@@ -486,20 +482,6 @@ fn needs(calibration: &Calibration, m: &SizeModel) -> Vec<String> {
     m.form.needs().into_iter().filter(|n| !assumed(n)).collect()
 }
 
-/// Variance of the tails over that of a normal of the same scale.
-fn tail_variance(tails: &Tails, layout: &Layout, x: &[f64]) -> f64 {
-    let of = |df: f64| df / (df - 2.0);
-    match tails {
-        Tails::Normal => 1.0,
-        Tails::Student { degrees_of_freedom } => of(*degrees_of_freedom),
-        Tails::ByClass { class, degrees_of_freedom } => layout
-            .position(class)
-            .and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize)))
-            .and_then(|level| degrees_of_freedom.iter().find(|(l, _)| l == level))
-            .map_or(1.0, |(_, df)| of(*df)),
-    }
-}
-
 /// The prior that a published model gives. Where the spread has terms of its own, rows are weighted by it
 /// and what is left to know is a common factor, 1 as published.
 fn prior_of(m: &SizeModel) -> Result<Prior> {
@@ -549,59 +531,4 @@ fn moved(published: &Spread, posterior: &Posterior) -> Result<Spread> {
             Ok(Spread::Modelled { coefficients, covariance: after })
         }
     }
-}
-
-/// The input row of a local flake: classes as codes, not a number where missing.
-fn gather(layout: &Layout, flake: &impl Measured) -> Result<Vec<f64>> {
-    let mut x: Vec<f64> = layout.numbers.iter().map(|n| flake.number(n).unwrap_or(f64::NAN)).collect();
-    for class in &layout.classes {
-        let code = match class.name.as_str() {
-            PERCUSSOR_CLASS => percussor_class(flake)?.and_then(|c| stand_in(&class.levels, c)),
-            "percussor" => match flake.class("percussor") {
-                None => None,
-                Some(level) => match class.levels.iter().position(|l| l == level) {
-                    None => percussor_class(flake)?.and_then(|c| stand_in(&class.levels, c)),
-                    known => known,
-                },
-            },
-            name => match flake.class(name) {
-                None => None,
-                Some(level) => match class.levels.iter().position(|l| l == level) {
-                    // a termination that the experiment never saw is as good as none
-                    None if name == TERMINATION => None,
-                    None => return Err(Error::unknown_name(name, level, class.levels.iter().cloned())),
-                    known => known,
-                },
-            },
-        };
-        x.push(code.map_or(f64::NAN, |c| c as f64));
-    }
-    Ok(x)
-}
-
-fn percussor_class(flake: &impl Measured) -> Result<Option<PercussorClass>> {
-    let named = match flake.class(PERCUSSOR_CLASS) {
-        Some("stone") => Some(PercussorClass::Stone),
-        Some("metal") => Some(PercussorClass::Metal),
-        Some("organic") => Some(PercussorClass::Organic),
-        _ => None,
-    };
-    match (named, flake.class("percussor")) {
-        (None, Some(material)) => Ok(Some(PercussorMaterial::named(material)?.class())),
-        (named, _) => Ok(named),
-    }
-}
-
-/// The first level of a class of percussors, the levels being classes or materials. Stone and metal stand in
-/// for each other: what that misses, the shift of the level takes up.
-fn stand_in(levels: &[String], class: PercussorClass) -> Option<usize> {
-    let is = |l: &String, c: PercussorClass| {
-        *l == c.to_string() || PercussorMaterial::named(l).is_ok_and(|m| m.class() == c)
-    };
-    let of = |c: PercussorClass| levels.iter().position(|l| is(l, c));
-    of(class).or_else(|| match class {
-        PercussorClass::Stone => of(PercussorClass::Metal),
-        PercussorClass::Metal => of(PercussorClass::Stone),
-        PercussorClass::Organic => None,
-    })
 }

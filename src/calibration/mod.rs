@@ -18,11 +18,15 @@
 //! | [`bundled`] | the three calibrations that come with the crate |
 //! | [`fitting`] | from rows of observed flakes to a calibration |
 //! | [`local`] | a calibration updated with few flakes of one's own |
-//! | `shared.rs` | effects that flakes of one site or core share, and what was kept |
+//! | `shared` | effects that flakes of one site or core share, and what was kept |
+//! | `resolved` | a calibration made ready for use, once for all uses |
+//! | `caution` | the doubts that travel with an answer |
 
 pub mod bundled;
+pub(crate) mod caution;
 pub mod fitting;
 pub mod local;
+pub(crate) mod resolved;
 mod shared;
 
 pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};

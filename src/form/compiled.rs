@@ -1,10 +1,11 @@
 //! A form whose names are resolved: the value of its terms at an input row, and why a term has none.
 
 use super::columns::{BLOCK, Plan, check_columns};
-use super::elementary::{above_knot, indicate, log10_of, natural_cubic, raise, tangent_of};
+use super::elementary::{above_knot, indicate, natural_cubic, raise, tangent_of};
 use super::layout::Layout;
 use super::term::Term;
 use crate::error::{Error, Result};
+use crate::vector;
 
 /// A term with its names resolved to places of an input row.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,11 +68,8 @@ impl Op {
         match self {
             Op::One => 1.0,
             Op::Number(i) => entry(x, *i),
-            Op::Ln(of) => {
-                let v = of.eval(x);
-                if v > 0.0 { v.ln() } else { f64::NAN }
-            }
-            Op::Log10(of) => log10_of(of.eval(x)),
+            Op::Ln(of) => vector::ln(of.eval(x)),
+            Op::Log10(of) => vector::log10(of.eval(x)),
             Op::Power(of, e) => raise(of.eval(x), *e),
             Op::Tangent(of) => tangent_of(of.eval(x)),
             Op::Above(of, knot) => above_knot(of.eval(x), *knot),

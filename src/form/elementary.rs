@@ -1,10 +1,6 @@
 //! The functions that terms are made of, at one value: the same for a row and for a column. Outside its domain
 //! each is not a number.
 
-pub(super) fn log10_of(v: f64) -> f64 {
-    if v > 0.0 { v.log10() } else { f64::NAN }
-}
-
 pub(super) fn tangent_of(v: f64) -> f64 {
     if v > 0.0 && v < 90.0 { v.to_radians().tan() } else { f64::NAN }
 }

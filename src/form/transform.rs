@@ -1,5 +1,6 @@
 //! How a size is transformed before the regression, and back.
 
+use crate::vector;
 use serde::{Deserialize, Serialize};
 
 /// How the size is transformed before the regression.
@@ -33,8 +34,8 @@ impl Transform {
     pub fn invert(self, value: f64) -> f64 {
         match self {
             Transform::Identity => value,
-            Transform::Ln => value.exp(),
-            Transform::Log10 => 10f64.powf(value),
+            Transform::Ln => vector::exp(value),
+            Transform::Log10 => vector::exp(std::f64::consts::LN_10 * value),
             Transform::CubeRoot if value <= 0.0 => 0.0,
             Transform::CubeRoot => value * value * value,
         }

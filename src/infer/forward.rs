@@ -8,45 +8,27 @@
 use super::attribution::{SettingsPrior, SiteShift};
 use super::evidence::{Group, Piece, Seen};
 use super::lip::LipModel;
-use crate::calibration::{Calibration, SizeModel, TerminationModel, Variant};
+use crate::calibration::Calibration;
+use crate::calibration::caution::Caution;
+use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedTerminations, WeightedRows, add_row};
 use crate::error::{Error, Result};
 use crate::flake::RecordedTermination;
-use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
-use crate::predict::Caution;
-use crate::predict::estimate::{ReadySize, ReadyTermination, add_row, canonical_stone, quadratic};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS, TERMINATION, Transform};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
 
-/// A calibration with its names resolved and its covariances factored.
+/// A calibration made ready, and for each variant which one tells how its flakes end: itself, or where it takes the
+/// termination as known the first that has a model and asks for no more measurements.
 #[derive(Debug, Clone)]
 pub(super) struct Forward {
-    pub calibration: Calibration,
-    variants: Vec<ReadyVariant>,
+    resolved: Resolved,
+    telling: Vec<Option<usize>>,
 }
 
-#[derive(Debug, Clone)]
-struct ReadyVariant {
-    required: Vec<usize>,
-    sizes: Vec<ReadySize>,
-    /// Place of the termination in an input row, where a size depends on it.
-    termination: Option<usize>,
-    ends: Option<ReadyEnds>,
-}
-
-/// How flakes end: by the variant's own model, or where it takes the termination as known by that of the first
-/// variant that has one and asks for no more measurements.
-#[derive(Debug, Clone)]
-struct ReadyEnds {
-    model: TerminationModel,
-    ready: ReadyTermination,
-}
-
-/// One size at one input row.
-struct At {
+/// One size at one input row, and the row of its form.
+struct Placed {
     row: Vec<f64>,
-    location: f64,
-    spread: f64,
-    degrees_of_freedom: f64,
+    at: At,
 }
 
 /// What a hypothesis fixes in an input row: place and code of the percussor, and the class of percussor for
@@ -77,58 +59,60 @@ pub(super) struct Used {
     pub lips: usize,
 }
 
-impl At {
-    fn new(ready: &ReadySize, m: &SizeModel, x: &[f64]) -> At {
-        let mut row = vec![0.0; ready.compiled.terms()];
-        ready.compiled.fill(x, &mut row);
-        let location = row.iter().zip(&m.coefficients).map(|(v, b)| v * b).sum();
-        let (spread, degrees_of_freedom) = ready.spread_at(m, x, &mut Vec::new());
-        At { row, location, spread, degrees_of_freedom }
-    }
-}
-
 /// The class as one of the four terminations, where it is one.
 pub(super) fn known_termination(flake: &dyn Measured) -> Option<&'static str> {
     let text = flake.class(TERMINATION)?;
     text.parse::<RecordedTermination>().ok()?.known().map(|t| t.name())
 }
 
+/// A flake whose percussor is left open, and where wanted the settings of its blow.
+struct Open<'a> {
+    flake: &'a dyn Measured,
+    hide_blow: bool,
+}
+
+impl Measured for Open<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        if self.hide_blow && name == ANGLE_OF_BLOW { None } else { self.flake.number(name) }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        let open = matches!(name, PERCUSSOR_CLASS | "percussor") || self.hide_blow && name == LANDS_ON;
+        if open { None } else { self.flake.class(name) }
+    }
+}
+
 impl Forward {
     pub fn new(calibration: Calibration) -> Result<Forward> {
-        let layout = calibration.layout();
-        let mut variants = Vec::new();
-        for v in calibration.variants() {
-            let sizes =
-                v.sizes.iter().map(|m| ReadySize::new(m, &calibration)).collect::<Result<Vec<_>>>()?;
-            let required = calibration.required(v);
-            let other = |o: &&Variant| {
-                o.termination.is_some() && calibration.required(o).iter().all(|n| required.contains(n))
+        let resolved = Resolved::new(calibration)?;
+        let calibration = resolved.calibration();
+        let variants = calibration.variants();
+        let tells = |own: usize| {
+            let required = calibration.required(&variants[own]);
+            let other = |o: &usize| {
+                let v = &variants[*o];
+                v.termination.is_some() && calibration.required(v).iter().all(|n| required.contains(n))
             };
-            let by =
-                if v.termination.is_some() { Some(v) } else { calibration.variants().iter().find(other) };
-            let ends = match by.and_then(|v| v.termination.as_ref()) {
-                Some(t) => {
-                    Some(ReadyEnds { model: t.clone(), ready: ReadyTermination::new(t, &calibration)? })
-                }
-                None => None,
-            };
-            let by_end = v.sizes.iter().any(|m| m.form.needs().iter().any(|n| n == TERMINATION));
-            variants.push(ReadyVariant {
-                required: required.iter().filter_map(|n| layout.position(n)).collect(),
-                sizes,
-                termination: if by_end { layout.position(TERMINATION) } else { None },
-                ends,
-            });
-        }
-        Ok(Forward { calibration, variants })
+            if variants[own].termination.is_some() { Some(own) } else { (0..variants.len()).find(other) }
+        };
+        let telling = (0..variants.len()).map(tells).collect();
+        Ok(Forward { resolved, telling })
+    }
+
+    pub fn calibration(&self) -> &Calibration {
+        self.resolved.calibration()
+    }
+
+    /// How flakes of a variant end.
+    fn terminations(&self, variant: usize) -> Option<&ResolvedTerminations> {
+        self.telling[variant].and_then(|at| self.resolved.ready(at).terminations.as_ref())
     }
 
     /// The columns of the sizes of every variant.
     pub fn columns(&self) -> Vec<String> {
         let mut columns: Vec<String> = Vec::new();
-        for m in self.calibration.variants().iter().flat_map(|v| &v.sizes) {
-            let everywhere =
-                self.calibration.variants().iter().all(|v| v.sizes.iter().any(|o| o.column == m.column));
+        let variants = self.calibration().variants();
+        for m in variants.iter().flat_map(|v| &v.sizes) {
+            let everywhere = variants.iter().all(|v| v.sizes.iter().any(|o| o.column == m.column));
             if everywhere && !columns.contains(&m.column) {
                 columns.push(m.column.clone());
             }
@@ -138,46 +122,18 @@ impl Forward {
 
     /// The name of a variant.
     pub fn variant_name(&self, variant: usize) -> &str {
-        &self.calibration.variants()[variant].name
+        &self.resolved.variant(variant).name
     }
 
     /// Whether a variant says how flakes end.
     pub fn knows_terminations(&self, variant: usize) -> bool {
-        self.variants[variant].ends.is_some()
+        self.telling[variant].is_some()
     }
 
     /// What was measured, the percussor left open.
     fn gather(&self, flake: &dyn Measured, hide_blow: bool) -> Result<Vec<f64>> {
-        let layout = self.calibration.layout();
-        let hidden = |n: &str| hide_blow && (n == ANGLE_OF_BLOW || n == LANDS_ON);
-        let mut x: Vec<f64> = Vec::with_capacity(layout.len());
-        for n in &layout.numbers {
-            let v = if hidden(n) { None } else { flake.number(n) };
-            x.push(v.unwrap_or(f64::NAN));
-        }
-        for class in &layout.classes {
-            let name = class.name.as_str();
-            if name == TERMINATION {
-                let known = known_termination(flake).and_then(|t| class.levels.iter().position(|l| l == t));
-                x.push(known.map_or(f64::NAN, |c| c as f64));
-                continue;
-            }
-            let open = matches!(name, PERCUSSOR_CLASS | "percussor") || hidden(name);
-            let recorded = if open { None } else { flake.class(name) };
-            let assumed =
-                self.calibration.assumptions().iter().find(|a| a.class == name).map(|a| a.level.as_str());
-            // a level the experiment did not have falls back on what is taken as given
-            let code = |level: &str| class.levels.iter().position(|l| l == level);
-            let known = recorded.and_then(code).or_else(|| assumed.and_then(code));
-            x.push(match (known, recorded) {
-                (Some(code), _) => code as f64,
-                (None, None) => f64::NAN,
-                (None, Some(level)) => {
-                    return Err(Error::unknown_name(name, level, class.levels.iter().cloned()));
-                }
-            });
-        }
-        Ok(x)
+        // what stands in for what is no part of this answer is told with the answer's own cautions
+        self.resolved.gather(&Open { flake, hide_blow }, known_termination(flake), &mut Vec::new())
     }
 
     /// The first variant that can do with what every one of the flakes has.
@@ -185,57 +141,42 @@ impl Forward {
     /// # Errors
     /// [`Error::Missing`] naming what the least demanding variant lacks.
     pub fn variant_for(&self, flakes: &[&dyn Measured], hide_blow: bool) -> Result<usize> {
-        let layout = self.calibration.layout();
-        let rows = flakes.iter().map(|f| self.gather(*f, hide_blow)).collect::<Result<Vec<_>>>()?;
-        let percussor = |n: &str| n == "percussor" || n == PERCUSSOR_CLASS;
-        let lacks = |v: &ReadyVariant| {
-            v.required
-                .iter()
-                .copied()
-                .find(|at| !percussor(layout.name(*at)) && rows.iter().any(|x| x[*at].is_nan()))
-        };
-        if let Some(at) = self.variants.iter().position(|v| lacks(v).is_none()) {
+        let layout = self.calibration().layout();
+        let mut rows = flakes.iter().map(|f| self.gather(*f, hide_blow)).collect::<Result<Vec<_>>>()?;
+        // the percussor is what is asked
+        for at in ["percussor", PERCUSSOR_CLASS].iter().filter_map(|n| layout.position(n)) {
+            rows.iter_mut().for_each(|x| x[at] = 0.0);
+        }
+        let lacks = |v: usize| rows.iter().find_map(|x| self.resolved.lacks(v, x));
+        let variants = 0..self.telling.len();
+        if let Some(at) = variants.clone().find(|v| lacks(*v).is_none()) {
             return Ok(at);
         }
-        let lacking = self.variants.iter().rev().find_map(lacks).map_or("", |at| layout.name(at));
-        Err(Error::missing(lacking, format!("the calibration {} needs it", self.calibration.name())))
+        let lacking = variants.rev().find_map(lacks).map_or("", |at| layout.name(at));
+        Err(Error::missing(lacking, format!("the calibration {} needs it", self.calibration().name())))
     }
 
     /// Doubts about one flake under a variant.
     pub fn cautions(&self, variant: usize, flake: &dyn Measured) -> Vec<Caution> {
         let mut found = Vec::new();
-        for r in &self.calibration.variants()[variant].ranges {
-            if r.name == ANGLE_OF_BLOW {
-                continue;
-            }
-            if let Some(value) = flake.number(&r.name)
-                && (value < r.low || value > r.high)
-            {
-                found.push(Caution::OutsideRange {
-                    measurement: r.name.clone(),
-                    value,
-                    low: r.low,
-                    high: r.high,
-                });
-            }
+        if let Ok(x) = self.gather(flake, true) {
+            self.resolved.outside_ranges(variant, &x, &mut found);
         }
-        if let (Some(asked), Some(seen)) = (flake.class("stone"), self.calibration.stone())
-            && canonical_stone(asked) != canonical_stone(seen)
-        {
-            found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
-        }
-        if let Some(technique) = flake.class("technique")
-            && technique != "direct"
-        {
-            found.push(Caution::Technique { technique: technique.to_string() });
-        }
+        self.resolved.unlike_experiment(&Open { flake, hide_blow: true }, &mut found);
         found
     }
 
     /// Complete input rows of one flake with their weights.
-    fn rows(&self, flake: &dyn Measured, struck: &Struck, frame: &Frame) -> Result<Vec<(f64, Vec<f64>)>> {
-        let layout = self.calibration.layout();
+    fn rows(
+        &self,
+        variant: usize,
+        flake: &dyn Measured,
+        struck: &Struck,
+        frame: &Frame,
+    ) -> Result<WeightedRows> {
+        let layout = self.calibration().layout();
         let mut x = self.gather(flake, frame.hide_blow)?;
+        self.resolved.assume(variant, &mut x, &mut Vec::new());
         for (at, code) in &struck.set {
             x[*at] = *code;
         }
@@ -248,7 +189,7 @@ impl Forward {
             let levels = lands.and_then(|at| layout.class_at(at)).map(|c| &c.levels);
             levels.and_then(|l| l.iter().position(|n| n == name)).map(|c| c as f64)
         };
-        let mut rows: Vec<(f64, Vec<f64>)> = Vec::new();
+        let mut rows = WeightedRows::new();
         // a landing place that is known keeps only the settings that agree with it, where there are any
         let known = lands.filter(|at| !x[*at].is_nan()).map(|at| x[at]);
         let agrees = |p: &super::attribution::BlowSetting| {
@@ -283,8 +224,8 @@ impl Forward {
         struck: &Struck,
         frame: &Frame,
     ) -> Result<(Group, Used)> {
-        let (model, ready) = (&self.calibration.variants()[variant], &self.variants[variant]);
-        let layout = self.calibration.layout();
+        let (model, ready) = (self.resolved.variant(variant), self.resolved.ready(variant));
+        let layout = self.calibration().layout();
         let places: Vec<usize> = frame
             .columns
             .iter()
@@ -297,12 +238,13 @@ impl Forward {
         let mut middle: Vec<Vec<f64>> =
             places.iter().map(|k| vec![0.0; ready.sizes[*k].compiled.terms()]).collect();
         let mut reference = vec![0.0; sizes];
-        let ends_model = ready.ends.as_ref().map(|e| &e.model);
-        let ends_terms = ready.ends.as_ref().map_or(0, |e| e.ready.compiled.terms());
+        let ends_model = self.terminations(variant).map(|t| &t.model);
+        let ends_terms = self.terminations(variant).map_or(0, |t| t.compiled.terms());
         let (mut ends_middle, mut lip_middle) = (vec![0.0; ends_terms], frame.lip.map(LipModel::zero));
         let (mut ends_weight, mut lip_weight) = (0.0, 0.0);
         let mut used = Used::default();
-        let mut drafts: Vec<(Seen, Vec<Vec<At>>)> = Vec::with_capacity(flakes.len());
+        let mut designs = DesignRows::default();
+        let mut drafts: Vec<(Seen, Vec<Vec<Placed>>)> = Vec::with_capacity(flakes.len());
         for flake in flakes {
             let observed: Vec<usize> = (0..sizes)
                 .filter(|j| {
@@ -324,7 +266,7 @@ impl Forward {
             };
             let mut ats = Vec::new();
             let ended = known_termination(*flake);
-            let rows = self.rows(*flake, struck, frame)?;
+            let rows = self.rows(variant, *flake, struck, frame)?;
             let mut lip_rows = Vec::new();
             if let (Some(model), Some("yes" | "no")) = (frame.lip, flake.class("lip")) {
                 let blow = |x: &[f64]| Blow::of(self, x);
@@ -343,11 +285,14 @@ impl Forward {
                     for k in &places {
                         ready.sizes[*k].compiled.check(&x, layout)?;
                     }
-                    let here: Vec<At> =
-                        places.iter().map(|k| At::new(&ready.sizes[*k], &model.sizes[*k], &x)).collect();
-                    for (j, at) in here.iter().enumerate() {
-                        middle[j].iter_mut().zip(&at.row).for_each(|(m, v)| *m += middling * v);
-                        reference[j] += middling * at.location;
+                    let mut placed = |k: &usize| {
+                        let at = ready.sizes[*k].at(&x, &mut designs);
+                        Placed { row: designs.location.clone(), at }
+                    };
+                    let here: Vec<Placed> = places.iter().map(&mut placed).collect();
+                    for (j, p) in here.iter().enumerate() {
+                        middle[j].iter_mut().zip(&p.row).for_each(|(m, v)| *m += middling * v);
+                        reference[j] += middling * p.at.location;
                     }
                     let mut logits = Vec::new();
                     if let (Some(row), Some(t)) = (&ends, ends_model) {
@@ -385,18 +330,17 @@ impl Forward {
         let n = flakes.len() as f64;
         middle.iter_mut().flatten().for_each(|v| *v /= n);
         reference.iter_mut().for_each(|v| *v /= n);
-        let common: Vec<f64> =
-            (0..sizes).map(|j| quadratic(&ready.sizes[places[j]].factor, &middle[j])).collect();
+        let common: Vec<f64> = (0..sizes).map(|j| ready.sizes[places[j]].variance(&middle[j])).collect();
         for (seen, ats) in &mut drafts {
             for (piece, ats) in seen.pieces.iter_mut().zip(ats) {
                 let mut behind = 0.0;
                 for j in &seen.sizes {
-                    let at = &ats[*j];
-                    let own = quadratic(&ready.sizes[places[*j]].factor, &at.row) - common[*j];
+                    let at = &ats[*j].at;
+                    let own = at.uncertainty - common[*j];
                     let transform = model.sizes[places[*j]].form.transform();
-                    let (location, stretch) = scaled(transform, at.location, frame.ratios[*j]);
+                    let (location, factor) = scaled(transform, at.location, frame.ratios[*j]);
                     piece.location.push(location);
-                    piece.scale.push(stretch * (at.spread * at.spread + own.max(0.0)).sqrt());
+                    piece.scale.push(factor * (at.own * at.own + own.max(0.0)).sqrt());
                     behind += 1.0 / at.degrees_of_freedom;
                 }
                 piece.degrees_of_freedom = seen.sizes.len() as f64 / behind;
@@ -439,23 +383,24 @@ impl Forward {
 
     /// The terminations that a flake may have.
     fn by_end(&self, variant: usize, x: Vec<f64>, ended: Option<&str>, frame: &Frame) -> Result<Vec<End>> {
-        let ready = &self.variants[variant];
-        let layout = self.calibration.layout();
+        let termination = self.resolved.ready(variant).termination;
+        let layout = self.calibration().layout();
         let code = |name: &str| {
-            let levels = ready.termination.and_then(|at| layout.class_at(at)).map(|c| &c.levels);
+            let levels = termination.and_then(|at| layout.class_at(at)).map(|c| &c.levels);
             levels.and_then(|l| l.iter().position(|n| n == name))
         };
+        let tells = self.terminations(variant);
         let mut terms = None;
-        if let Some(ReadyEnds { ready: ends, .. }) = &ready.ends
-            && ends.compiled.check(&x, layout).is_ok()
+        if let Some(t) = tells
+            && t.compiled.check(&x, layout).is_ok()
         {
-            let mut row = vec![0.0; ends.compiled.terms()];
-            ends.compiled.fill(&x, &mut row);
+            let mut row = vec![0.0; t.compiled.terms()];
+            t.compiled.fill(&x, &mut row);
             terms = Some(row);
         }
         let set = |code: Option<usize>| {
             let mut x = x.clone();
-            if let (Some(at), Some(c)) = (ready.termination, code) {
+            if let (Some(at), Some(c)) = (termination, code) {
                 x[at] = c as f64;
             }
             x
@@ -463,11 +408,11 @@ impl Forward {
         let one = |x: Vec<f64>, terms: Option<Vec<f64>>, place: Option<usize>| {
             vec![End { share: 1.0, x, terms, place }]
         };
-        let fit = ready.ends.as_ref().map(|e| &e.model.fit);
+        let fit = tells.map(|t| &t.model.fit);
         let place = |baseline: usize, i: usize| (i != baseline).then(|| i - usize::from(i > baseline));
         // known, and either the sizes can be conditioned on it or they do not depend on it
         if let Some(name) = ended
-            && (ready.termination.is_none() || code(name).is_some())
+            && (termination.is_none() || code(name).is_some())
         {
             let class = fit.and_then(|f| f.classes().iter().position(|c| c == name));
             return Ok(match (fit, class) {
@@ -477,11 +422,10 @@ impl Forward {
                 _ => one(set(code(name)), None, None),
             });
         }
-        match (ready.termination, fit, &ready.ends, terms) {
+        match (termination, fit, tells, terms) {
             (Some(_), Some(fit), Some(ends), Some(terms)) => {
                 let chances = fit.probabilities(&terms)?;
-                let known =
-                    ends.ready.codes.iter().zip(chances).enumerate().filter(|(_, (c, _))| c.is_some());
+                let known = ends.codes.iter().zip(chances).enumerate().filter(|(_, (c, _))| c.is_some());
                 Ok(known
                     .map(|(i, (c, share))| End {
                         share,
@@ -515,7 +459,7 @@ pub(super) struct Blow {
 
 impl Blow {
     fn of(forward: &Forward, x: &[f64]) -> Blow {
-        let layout = forward.calibration.layout();
+        let layout = forward.calibration().layout();
         let at = layout.position(LANDS_ON);
         Blow {
             angle_of_blow_deg: layout.position(ANGLE_OF_BLOW).map(|at| x[at]).filter(|v| !v.is_nan()),
@@ -526,9 +470,8 @@ impl Blow {
     }
 }
 
-/// Location and stretch of the spread when every expected size is multiplied by a ratio.
-fn scaled(transform: crate::form::Transform, location: f64, ratio: f64) -> (f64, f64) {
-    use crate::form::Transform;
+/// Location, and the factor of the spread, when every expected size is multiplied by a ratio.
+fn scaled(transform: Transform, location: f64, ratio: f64) -> (f64, f64) {
     match transform {
         Transform::Ln => (location + ratio.ln(), 1.0),
         Transform::Log10 => (location + ratio.log10(), 1.0),
@@ -538,8 +481,7 @@ fn scaled(transform: crate::form::Transform, location: f64, ratio: f64) -> (f64,
 }
 
 /// How far the transformed size moves for a small step in the logarithm of the size.
-fn per_ln_size(transform: crate::form::Transform, location: f64) -> f64 {
-    use crate::form::Transform;
+fn per_ln_size(transform: Transform, location: f64) -> f64 {
     match transform {
         Transform::Ln => 1.0,
         Transform::Log10 => std::f64::consts::LOG10_E,

@@ -11,48 +11,21 @@
 //! numbers. Nothing is averaged here: every measurement and setting that the form reads must be given. Where one
 //! is missing, [`Predictor::estimate`] knows what to do.
 
-use super::caution::ATOM_TOLD;
-use super::distribution::{Interval, LEVEL};
-use super::estimate::{CLEARLY_BEYOND, Predictor};
-use crate::calibration::{SizeModel, Spread, Tails, Variant, cholesky};
+use super::distribution::{Interval, LARGEST, LEVEL};
+use super::estimate::Predictor;
+use crate::calibration::caution::ATOM_TOLD;
+use crate::calibration::resolved::{
+    CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot, together,
+};
+use crate::calibration::{SizeModel, Variant};
 use crate::error::{Error, Result};
-use crate::form::{BLOCK, Compiled, Layout, Plan, Transform, check_columns};
-use crate::special::{Series, student_quantile_upper};
+use crate::form::{BLOCK, Layout, Plan, Transform, check_columns};
+use crate::special::{TailQuantile, student_quantile_upper};
 use crate::threads;
 use crate::vector::{self, Four, Kernel, Kernel4};
 
 /// Rows of one piece of work. Own choice.
 const CHUNK: usize = 64 * BLOCK;
-
-/// The upper quantile of Student's t at one tail probability, as a function of u = 1 / degrees of freedom.
-///
-/// Chebyshev series of degree 15 on each of five stretches of u; on building it is held against the exact
-/// quantile between the nodes and dropped where the two differ by more than 2e-13 of the quantile, and the exact
-/// quantile serves wherever there is no series.
-#[derive(Debug, Clone)]
-struct Quantiles {
-    tail: f64,
-    series: [Option<Series<16>>; STRETCHES.len() - 1],
-}
-
-/// Ends of the stretches, each with a series of its own. Own choice: the check against the exact quantile guards it.
-const STRETCHES: [f64; 6] = [0.0, 0.01, 0.04, 0.1, 0.2, 0.35];
-
-impl Quantiles {
-    fn new(tail: f64) -> Quantiles {
-        let exact = |u: f64| student_quantile_upper(tail, 1.0 / u);
-        let stretch = |k: usize| Series::new(STRETCHES[k], STRETCHES[k + 1], exact, |t| 2e-13 * t);
-        Quantiles { tail, series: std::array::from_fn(stretch) }
-    }
-
-    fn at(&self, degrees_of_freedom: f64) -> f64 {
-        let u = 1.0 / degrees_of_freedom;
-        match self.series.iter().flatten().find(|s| s.covers(u)) {
-            Some(series) => series.at(u),
-            None => student_quantile_upper(self.tail, degrees_of_freedom),
-        }
-    }
-}
 
 /// Where the intervals of a batch go: one number per row in each.
 #[derive(Debug)]
@@ -91,62 +64,21 @@ pub struct IntervalColumns<'a> {
 /// ```
 #[derive(Debug, Clone)]
 pub struct Batch {
+    size: ResolvedSize,
     plan: Plan,
-    transform: Transform,
     level: f64,
-    /// Coefficients, then the columns of L from their diagonals down.
-    numbers: Vec<f64>,
-    spread: ReadySpread,
+    half_width: HalfWidth,
 }
 
+/// How the half width of an interval comes from the spread.
 #[derive(Debug, Clone)]
-enum ReadySpread {
+enum HalfWidth {
     /// Squared spread and t quantile.
     Constant(f64, f64),
-    /// Squared spread, place of the class, t quantile by code.
+    /// Squared spread, place of the class, t quantile by code, and for any other code.
     ByClass(f64, usize, Vec<f64>, f64),
-    /// ln spread = z'c with covariance from its factor; degrees of freedom of the tails.
-    Modelled {
-        plan: Plan,
-        coefficients: Vec<f64>,
-        factor: Vec<f64>,
-        tails: ReadyTails,
-        quantiles: Box<Quantiles>,
-    },
-}
-
-#[derive(Debug, Clone)]
-enum ReadyTails {
-    Same(f64),
-    ByClass(usize, Vec<f64>),
-}
-
-impl ReadyTails {
-    fn new(tails: &Tails, layout: &Layout) -> Result<ReadyTails> {
-        Ok(match tails {
-            Tails::Normal => ReadyTails::Same(f64::INFINITY),
-            Tails::Student { degrees_of_freedom } => ReadyTails::Same(*degrees_of_freedom),
-            Tails::ByClass { class, degrees_of_freedom } => {
-                let missing = || Error::missing(class, "the tails depend on it");
-                let at = layout.position(class).ok_or_else(missing)?;
-                let known = layout.class_at(at).ok_or_else(missing)?;
-                let of = |level: &String| {
-                    degrees_of_freedom.iter().find(|(n, _)| n == level).map_or(f64::INFINITY, |(_, d)| *d)
-                };
-                ReadyTails::ByClass(at, known.levels.iter().map(of).collect())
-            }
-        })
-    }
-
-    fn at(&self, code: impl Fn(usize) -> f64) -> f64 {
-        match self {
-            ReadyTails::Same(d) => *d,
-            // a missing code is read as 0 by the cast; the row is not a number already where the form needs it
-            ReadyTails::ByClass(at, by_code) => {
-                by_code.get(code(*at) as usize).copied().unwrap_or(f64::INFINITY)
-            }
-        }
-    }
+    /// Spread and degrees of freedom of each row, the log spread's terms by this plan.
+    Modelled(Plan, Box<TailQuantile>),
 }
 
 /// Where the doubts of an estimate begin.
@@ -164,17 +96,6 @@ pub(crate) struct Limits {
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 const NEAR: f64 = 0.999;
 
-/// What the errors' and the spread's degrees of freedom come to together.
-fn together(tail: f64, behind: f64) -> f64 {
-    1.0 / (1.0 / tail + 1.0 / behind)
-}
-
-/// The columns of a lower triangle from their diagonals down, one after the other.
-fn packed(field: &str, covariance: &[Vec<f64>], p: usize) -> Result<Vec<f64>> {
-    let l = cholesky(field, covariance, p)?;
-    Ok((0..p).flat_map(|j| (j..p).map(move |i| (i, j))).map(|at| l[at]).collect())
-}
-
 impl Batch {
     /// Prepares one size for intervals of this level; the layout is that of the calibration.
     ///
@@ -182,42 +103,26 @@ impl Batch {
     /// [`Error::OutOfRange`] unless 0 < level < 1, and those of a size model that contradicts itself.
     pub fn new(model: &SizeModel, layout: &Layout, level: f64) -> Result<Batch> {
         let level = LEVEL.check(level)?;
-        let compiled = model.form.compile(layout)?;
-        let p = compiled.terms();
-        if model.coefficients.len() != p {
-            return Err(Error::Shape {
-                what: "coefficients".into(),
-                found: model.coefficients.len(),
-                expected: p,
-            });
-        }
-        let mut numbers = model.coefficients.clone();
-        numbers.extend(packed(&model.size, &model.covariance, p)?);
-        let tail = 0.5 * (1.0 - level);
-        let tails = ReadyTails::new(&model.tails, layout)?;
-        let spread = match (&model.spread, tails) {
-            (Spread::Constant { value, degrees_of_freedom }, ReadyTails::Same(d)) => ReadySpread::Constant(
-                value * value,
-                student_quantile_upper(tail, together(d, *degrees_of_freedom)),
-            ),
-            (Spread::Constant { value, degrees_of_freedom }, ReadyTails::ByClass(at, by_code)) => {
-                let t = |d: f64| student_quantile_upper(tail, together(d, *degrees_of_freedom));
-                ReadySpread::ByClass(
-                    value * value,
-                    at,
-                    by_code.into_iter().map(t).collect(),
-                    t(f64::INFINITY),
-                )
+        Ok(Batch::of(ResolvedSize::new(model, layout)?, level))
+    }
+
+    /// The same of a size that is ready, for a level that was checked.
+    pub(crate) fn of(size: ResolvedSize, level: f64) -> Batch {
+        let quantile = TailQuantile::new(0.5 * (1.0 - level));
+        let half_width = match (&size.spread, &size.tails) {
+            (ResolvedSpread::Constant(value, behind), ResolvedTails::Same(d)) => {
+                HalfWidth::Constant(value * value, quantile.at(together(*d, *behind)))
             }
-            (Spread::Modelled { coefficients, covariance }, tails) => ReadySpread::Modelled {
-                plan: compiled.spread_plan(),
-                coefficients: coefficients.clone(),
-                factor: packed(&model.size, covariance, compiled.spread_terms())?,
-                tails,
-                quantiles: Box::new(Quantiles::new(tail)),
-            },
+            (ResolvedSpread::Constant(value, behind), ResolvedTails::ByClass(at, by_code)) => {
+                let t = |d: f64| quantile.at(together(d, *behind));
+                let by_code = by_code.iter().map(|d| t(*d)).collect();
+                HalfWidth::ByClass(value * value, *at, by_code, t(f64::INFINITY))
+            }
+            (ResolvedSpread::Modelled(..), _) => {
+                HalfWidth::Modelled(size.compiled.spread_plan(), Box::new(quantile))
+            }
         };
-        Ok(Batch { plan: compiled.plan(), transform: model.form.transform(), level, numbers, spread })
+        Batch { plan: size.compiled.plan(), size, level, half_width }
     }
 
     /// The level of the intervals.
@@ -234,16 +139,13 @@ impl Batch {
     pub fn fill(&self, columns: &[&[f64]], out: IntervalColumns<'_>) -> Result<u64> {
         let n = out.median.len();
         check_columns(&self.plan, columns, n)?;
-        if let ReadySpread::Modelled { plan, .. } = &self.spread {
+        if let HalfWidth::Modelled(plan, _) = &self.half_width {
             check_columns(plan, columns, n)?;
         }
-        let class = match &self.spread {
-            ReadySpread::ByClass(_, at, ..) => *at,
-            ReadySpread::Modelled { tails: ReadyTails::ByClass(at, _), .. } => *at,
-            _ => 0,
-        };
-        if class > 0 && class >= columns.len() {
-            return Err(Error::Shape { what: "columns".into(), found: columns.len(), expected: class + 1 });
+        if let ResolvedTails::ByClass(at, _) = &self.size.tails
+            && *at >= columns.len()
+        {
+            return Err(Error::Shape { what: "columns".into(), found: columns.len(), expected: at + 1 });
         }
         for found in [out.low.len(), out.high.len()] {
             if found != n {
@@ -285,28 +187,23 @@ impl Batch {
     /// The limits beyond which an estimate carries a caution about leverage, about sizes below zero or beyond what
     /// was recorded.
     #[cfg_attr(not(feature = "table"), allow(dead_code))]
-    pub(crate) fn limits(&self, model: &SizeModel, layout: &Layout) -> Result<Limits> {
+    pub(crate) fn limits(&self, model: &SizeModel) -> Limits {
         let leverage = NEAR * model.largest_leverage;
-        let behind = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);
-        let atom = match (model.form.transform(), &model.spread) {
-            (Transform::Ln | Transform::Log10 | Transform::Identity, _) => f64::NEG_INFINITY,
-            (_, Spread::Constant { degrees_of_freedom, .. }) => {
-                match ReadyTails::new(&model.tails, layout)? {
-                    ReadyTails::Same(d) => behind(together(d, *degrees_of_freedom)),
-                    ReadyTails::ByClass(_, by_code) => {
-                        let each = by_code.iter().map(|d| behind(together(*d, *degrees_of_freedom)));
-                        each.fold(behind(*degrees_of_freedom), f64::max)
-                    }
-                }
+        let below = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);
+        let atom = match (self.size.transform, &self.size.spread, &self.size.tails) {
+            (Transform::Ln | Transform::Log10 | Transform::Identity, ..) => f64::NEG_INFINITY,
+            (_, ResolvedSpread::Constant(_, behind), ResolvedTails::Same(d)) => below(together(*d, *behind)),
+            (_, ResolvedSpread::Constant(_, behind), ResolvedTails::ByClass(_, by_code)) => {
+                by_code.iter().map(|d| below(together(*d, *behind))).fold(below(*behind), f64::max)
             }
             // degrees of freedom differ from row to row
-            (_, Spread::Modelled { .. }) => f64::INFINITY,
+            (_, ResolvedSpread::Modelled(..), _) => f64::INFINITY,
         };
         let recorded = match model.recorded {
             Some(r) => (r.low / (CLEARLY_BEYOND * NEAR), r.high * CLEARLY_BEYOND * NEAR),
             None => (f64::NEG_INFINITY, f64::INFINITY),
         };
-        Ok(Limits { leverage, atom, recorded })
+        Limits { leverage, atom, recorded }
     }
 
     fn piece(
@@ -320,10 +217,11 @@ impl Batch {
     ) -> u64 {
         let p = self.plan.terms();
         let mut x = vec![0.0; self.plan.registers() * BLOCK];
-        let mut z = match &self.spread {
-            ReadySpread::Modelled { plan, .. } => vec![0.0; plan.registers() * BLOCK],
+        let mut z = match &self.half_width {
+            HalfWidth::Modelled(plan, _) => vec![0.0; plan.registers() * BLOCK],
             _ => Vec::new(),
         };
+        let mut scratch = vec![[0.0; 4]; p];
         let (mut m, mut v, mut h) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
         let told = doubts.is_some();
         let mut doubt = |start: usize, i: usize, m: f64, v: f64, s2: f64| {
@@ -336,38 +234,42 @@ impl Batch {
         for start in (0..median.len()).step_by(BLOCK) {
             let n = BLOCK.min(median.len() - start);
             self.plan.fill(columns, from + start, n, &mut x, BLOCK);
-            vector::run4(Locate { x: &x, p, numbers: &self.numbers, m: &mut m, v: &mut v });
-            match &self.spread {
-                ReadySpread::Constant(s2, t) => {
+            vector::run4(Locate {
+                x: &x,
+                p,
+                coefficients: &self.size.coefficients,
+                factor: self.size.factor.rows(),
+                scratch: &mut scratch,
+                m: &mut m,
+                v: &mut v,
+            });
+            match &self.half_width {
+                HalfWidth::Constant(s2, t) => {
                     vector::run(Half { s2: *s2, t: *t, v: &v, h: &mut h });
                     if told {
                         (0..n).for_each(|i| doubt(start, i, m[i], v[i], *s2));
                     }
                 }
-                ReadySpread::ByClass(s2, at, by_code, normal) => {
+                HalfWidth::ByClass(s2, at, by_code, other) => {
                     for i in 0..n {
-                        let t = by_code.get(columns[*at][from + start + i] as usize).unwrap_or(normal);
+                        let t = by_code.get(columns[*at][from + start + i] as usize).unwrap_or(other);
                         h[i] = t * (s2 + v[i]).sqrt();
                         doubt(start, i, m[i], v[i], *s2);
                     }
                 }
-                ReadySpread::Modelled { plan, coefficients, factor, tails, quantiles } => {
+                HalfWidth::Modelled(plan, quantile) => {
                     plan.fill(columns, from + start, n, &mut z, BLOCK);
                     for i in 0..n {
-                        let at = |j: usize| z[j * BLOCK + i];
-                        let ln: f64 = coefficients.iter().enumerate().map(|(j, c)| c * at(j)).sum();
-                        let own = ln.exp();
-                        let behind = 0.5 / quadratic(factor, coefficients.len(), at);
-                        let tail = tails.at(|c| columns[c][from + start + i]);
-                        let t = quantiles.at(together(tail, behind));
-                        h[i] = t * (own * own + v[i]).sqrt();
+                        let tail = self.size.tails.at(|c| columns[c][from + start + i]);
+                        let (own, df) = self.spread(tail, |j| z[j * BLOCK + i]);
+                        h[i] = quantile.at(df) * (own * own + v[i]).sqrt();
                         doubt(start, i, m[i], v[i], own * own);
                     }
                 }
             }
             let range = start..start + n;
             answered += vector::run(Finish {
-                transform: self.transform,
+                transform: self.size.transform,
                 m: &m[..n],
                 h: &h[..n],
                 low: &mut low[range.clone()],
@@ -377,29 +279,27 @@ impl Batch {
         }
         answered
     }
-}
 
-/// |L'x|^2 from the packed columns of L.
-#[inline(always)]
-fn quadratic(l: &[f64], p: usize, x: impl Fn(usize) -> f64) -> f64 {
-    let mut at = 0;
-    let mut sum = 0.0;
-    for j in 0..p {
-        let mut z = 0.0;
-        for i in j..p {
-            z += l[at] * x(i);
-            at += 1;
+    /// Own spread and degrees of freedom of a row whose spread is modelled, from the terms of its log spread.
+    fn spread(&self, tail: f64, z: impl Fn(usize) -> f64) -> (f64, f64) {
+        match &self.size.spread {
+            ResolvedSpread::Constant(value, behind) => (*value, together(tail, *behind)),
+            ResolvedSpread::Modelled(coefficients, factor) => {
+                let ln: f64 = coefficients.iter().enumerate().map(|(j, c)| z(j) * c).sum();
+                (vector::exp(ln), together(tail, behind_log_spread(factor.quadratic_of(z))))
+            }
         }
-        sum += z * z;
     }
-    sum
 }
 
 /// m = X b and v = |L'x|^2 for a block.
 struct Locate<'a> {
     x: &'a [f64],
     p: usize,
-    numbers: &'a [f64],
+    coefficients: &'a [f64],
+    /// L, row by row.
+    factor: &'a [f64],
+    scratch: &'a mut [[f64; 4]],
     m: &'a mut [f64; BLOCK],
     v: &'a mut [f64; BLOCK],
 }
@@ -427,8 +327,8 @@ impl Locate<'_> {
     fn of<F: Four, const P: usize>(self, f: F) {
         let columns: [&[[f64; 4]]; P] =
             std::array::from_fn(|j| &self.x[j * BLOCK..(j + 1) * BLOCK].as_chunks().0[..BLOCK / 4]);
-        let b = &self.numbers[..P];
-        let l = &self.numbers[P..P + P * (P + 1) / 2];
+        let b = &self.coefficients[..P];
+        let l = &self.factor[..P * (P + 1) / 2];
         let (m, v) = (self.m.as_chunks_mut::<4>().0, self.v.as_chunks_mut::<4>().0);
         for i in 0..BLOCK / 4 {
             let x: [F::Pack; P] = std::array::from_fn(|j| f.load(&columns[j][i]));
@@ -438,13 +338,10 @@ impl Locate<'_> {
             }
             m[i] = f.store(mean);
             let mut sum = f.all(0.0);
-            let mut at = 0;
             for j in 0..P {
-                let mut z = f.mul(f.all(l[at]), x[j]);
-                at += 1;
+                let mut z = f.mul(f.all(l[j * (j + 1) / 2 + j]), x[j]);
                 for k in j + 1..P {
-                    z = f.add(z, f.mul(f.all(l[at]), x[k]));
-                    at += 1;
+                    z = f.add(z, f.mul(f.all(l[k * (k + 1) / 2 + j]), x[k]));
                 }
                 sum = f.add(sum, f.mul(z, z));
             }
@@ -457,24 +354,23 @@ impl Locate<'_> {
         let p = self.p;
         let columns = self.x.as_chunks::<4>().0;
         let (m, v) = (self.m.as_chunks_mut::<4>().0, self.v.as_chunks_mut::<4>().0);
+        // a term that is 0 in all rows adds nothing
+        let zero = |j: usize| columns[j * (BLOCK / 4)..][..BLOCK / 4].iter().flatten().all(|x| *x == 0.0);
+        let terms: Vec<usize> = (0..p).filter(|j| !zero(*j)).collect();
         for i in 0..BLOCK / 4 {
-            let x = |j: usize| f.load(&columns[j * (BLOCK / 4) + i]);
             let mut mean = f.all(0.0);
-            for j in 0..p {
-                mean = f.add(mean, f.mul(f.all(self.numbers[j]), x(j)));
+            self.scratch.fill([0.0; 4]);
+            for k in &terms {
+                let x = f.load(&columns[k * (BLOCK / 4) + i]);
+                mean = f.add(mean, f.mul(f.all(self.coefficients[*k]), x));
+                // each sum of a column of L in the order of its terms, all columns side by side
+                for (z, l) in self.scratch.iter_mut().zip(&self.factor[k * (k + 1) / 2..][..k + 1]) {
+                    *z = f.store(f.add(f.load(z), f.mul(f.all(*l), x)));
+                }
             }
             m[i] = f.store(mean);
-            let mut sum = f.all(0.0);
-            let mut at = p;
-            for j in 0..p {
-                let mut z = f.all(0.0);
-                for k in j..p {
-                    z = f.add(z, f.mul(f.all(self.numbers[at]), x(k)));
-                    at += 1;
-                }
-                sum = f.add(sum, f.mul(z, z));
-            }
-            v[i] = f.store(sum);
+            let squares = |sum: F::Pack, z: &[f64; 4]| f.add(sum, f.mul(f.load(z), f.load(z)));
+            v[i] = f.store(self.scratch.iter().fold(f.all(0.0), squares));
         }
     }
 }
@@ -497,7 +393,7 @@ impl Kernel for Half<'_> {
     }
 }
 
-/// From the transformed scale to the size's own unit; returns how many are numbers.
+/// [`Interval::symmetric`] for a block; returns how many are numbers.
 struct Finish<'a> {
     transform: Transform,
     m: &'a [f64],
@@ -506,10 +402,6 @@ struct Finish<'a> {
     median: &'a mut [f64],
     high: &'a mut [f64],
 }
-
-/// Beyond these the product or quotient of two exponentials could leave the range of numbers, which ends near
-/// exp(709): twice 340 stays within. Own choice.
-const LARGEST: f64 = 340.0;
 
 impl Kernel for Finish<'_> {
     type Output = u64;
@@ -586,7 +478,6 @@ pub struct Quick {
 
 #[derive(Debug, Clone)]
 struct QuickSize {
-    compiled: Compiled,
     /// Whether the design row is that of the size before.
     same_row: bool,
     batch: Batch,
@@ -599,24 +490,22 @@ impl Predictor {
     /// [`Error::UnknownName`] for a variant that the calibration does not have, [`Error::OutOfRange`] unless
     /// 0 < level < 1, [`Error::Invalid`] for a form of more than 64 terms.
     pub fn quick(&self, variant: &str, level: f64) -> Result<Quick> {
+        let level = LEVEL.check(level)?;
         let variants = self.calibration().variants();
         let names = || variants.iter().map(|v| v.name.clone());
-        let found: &Variant = variants
-            .iter()
-            .find(|v| v.name == variant)
-            .ok_or_else(|| Error::unknown_name("variant", variant, names()))?;
-        let layout = self.calibration().layout();
+        let at = variants.iter().position(|v| v.name == variant);
+        let at = at.ok_or_else(|| Error::unknown_name("variant", variant, names()))?;
+        let found: &Variant = &variants[at];
         let mut sizes: Vec<(String, QuickSize)> = Vec::with_capacity(found.sizes.len());
-        for model in &found.sizes {
-            let compiled = model.form.compile(layout)?;
-            if compiled.terms() > TERMS || compiled.spread_terms() > TERMS {
+        for (model, size) in found.sizes.iter().zip(&self.resolved().ready(at).sizes) {
+            if size.compiled.terms() > TERMS || size.compiled.spread_terms() > TERMS {
                 return Err(Error::invalid("terms", format!("at most {TERMS} terms")));
             }
-            let same_row = sizes.last().is_some_and(|(_, s)| s.compiled == compiled);
-            let batch = Batch::new(model, layout, level)?;
-            sizes.push((model.size.clone(), QuickSize { compiled, same_row, batch }));
+            let same_row = sizes.last().is_some_and(|(_, s)| s.batch.size.compiled == size.compiled);
+            let batch = Batch::of(size.clone(), level);
+            sizes.push((model.size.clone(), QuickSize { same_row, batch }));
         }
-        Ok(Quick { layout: layout.clone(), sizes, level })
+        Ok(Quick { layout: self.calibration().layout().clone(), sizes, level })
     }
 }
 
@@ -644,13 +533,14 @@ impl Quick {
         }
         let mut row = [0.0; TERMS];
         for ((_, size), out) in self.sizes.iter().zip(out) {
-            let p = size.compiled.terms();
+            let compiled = &size.batch.size.compiled;
+            let p = compiled.terms();
             if !size.same_row {
-                size.compiled.fill(x, &mut row[..p]);
+                compiled.fill(x, &mut row[..p]);
             }
             *out = size.at(x, &row[..p], self.level);
             if !out.median.is_finite() || out.low.is_nan() || out.high.is_nan() {
-                size.compiled.check(x, &self.layout)?;
+                compiled.check(x, &self.layout)?;
             }
             if out.low.is_nan() || out.median.is_nan() || out.high.is_nan() {
                 return Err(Error::invalid("predictive", "its spread is beyond the largest number here"));
@@ -663,29 +553,20 @@ impl Quick {
 impl QuickSize {
     fn at(&self, x: &[f64], row: &[f64], level: f64) -> Interval {
         let b = &self.batch;
-        let p = row.len();
-        let m: f64 = row.iter().zip(&b.numbers).map(|(v, b)| v * b).sum();
-        let v = quadratic(&b.numbers[p..], p, |i| row[i]);
-        let half = match &b.spread {
-            ReadySpread::Constant(s2, t) => t * (s2 + v).sqrt(),
-            ReadySpread::ByClass(s2, at, by_code, normal) => {
-                by_code.get(x[*at] as usize).unwrap_or(normal) * (s2 + v).sqrt()
+        let m = dot(row, &b.size.coefficients);
+        let v = b.size.factor.quadratic_of(|i| row[i]);
+        let half = match &b.half_width {
+            HalfWidth::Constant(s2, t) => t * (s2 + v).sqrt(),
+            HalfWidth::ByClass(s2, at, by_code, other) => {
+                by_code.get(x[*at] as usize).unwrap_or(other) * (s2 + v).sqrt()
             }
-            ReadySpread::Modelled { coefficients, factor, tails, quantiles, .. } => {
+            HalfWidth::Modelled(_, quantile) => {
                 let mut z = [0.0; TERMS];
-                let z = &mut z[..coefficients.len()];
-                self.compiled.fill_spread(x, z);
-                let own = z.iter().zip(coefficients).map(|(z, c)| z * c).sum::<f64>().exp();
-                let behind = 0.5 / quadratic(factor, z.len(), |i| z[i]);
-                let df = together(tails.at(|c| x[c]), behind);
-                quantiles.at(df) * (own * own + v).sqrt()
+                b.size.compiled.fill_spread(x, &mut z[..b.size.compiled.spread_terms()]);
+                let (own, df) = b.spread(b.size.tails.at(|c| x[c]), |j| z[j]);
+                quantile.at(df) * (own * own + v).sqrt()
             }
         };
-        Interval {
-            low: b.transform.invert(m - half),
-            median: b.transform.invert(m),
-            high: b.transform.invert(m + half),
-            level,
-        }
+        Interval::symmetric(b.size.transform, m, half, level)
     }
 }

@@ -14,11 +14,14 @@
 
 use serde::Serialize;
 
-use super::caution::Caution;
 use super::detachment::Ranged;
 use super::distribution::{Component, LEVEL, Predictive};
-use super::estimate::{Ask, Estimate, Predictor, add_row, by_termination, quadratic};
-use crate::calibration::{SizeModel, Spread};
+use super::estimate::{Ask, Asked, Estimate, Predictor};
+use crate::calibration::SizeModel;
+use crate::calibration::caution::Caution;
+use crate::calibration::resolved::{
+    At, DesignRows, ResolvedSize, ResolvedSpread, WeightedRows, add_row, dot,
+};
 use crate::error::{Error, Result};
 use crate::form::{PERCUSSOR_CLASS, Transform};
 use crate::special::{normal_quantile, student_cdf, student_quantile, student_quantile_upper};
@@ -105,8 +108,8 @@ pub fn side_by_side(
     if flakes.len() < 2 {
         return Err(Error::TooFew { what: "percussors to compare".into(), found: flakes.len(), needed: 2 });
     }
-    let calibration = predictor.calibration();
-    let layout = calibration.layout();
+    let resolved = predictor.resolved();
+    let layout = predictor.calibration().layout();
     let percussor: Vec<usize> =
         ["percussor", PERCUSSOR_CLASS].iter().filter_map(|name| layout.position(name)).collect();
 
@@ -119,7 +122,7 @@ pub fn side_by_side(
             return Err(Error::missing("percussor", "a comparison of percussors needs it"));
         }
         let mut cautions = Vec::new();
-        let x = predictor.gather(flake, ask, &mut cautions)?;
+        let x = resolved.gather(flake, ask.wanted(flake), &mut cautions)?;
         gathered.push((x, cautions));
     }
     let same_platform = |x: &[f64]| {
@@ -133,11 +136,10 @@ pub fn side_by_side(
     // one list of settings for all, whatever percussor they were used with
     let mut base = gathered[0].0.clone();
     percussor.iter().for_each(|at| base[*at] = f64::NAN);
-    let chosen = predictor.choose(&gathered[0].0)?;
-    let (variant, ready) = (&calibration.variants()[chosen], &predictor.variants[chosen]);
+    let chosen = resolved.choose(&gathered[0].0)?;
     let mut shared = Vec::new();
-    predictor.assume(ready, &mut base, &mut shared);
-    let settings = merged(predictor.complete(ready, &base, &mut shared), &percussor);
+    resolved.assume(chosen, &mut base, &mut shared);
+    let settings = merged(resolved.complete(chosen, &base, &mut shared), &percussor);
     shared.iter_mut().for_each(forget_percussor);
     shared.retain(|c| !matches!(c, Caution::SettingsAveraged { settings } if settings.is_empty()));
 
@@ -147,13 +149,15 @@ pub fn side_by_side(
         let own: Vec<(f64, Vec<f64>)> =
             settings.iter().map(|(w, row)| (*w, with_percussor(row, &x, &percussor))).collect();
         cautions.extend(shared.iter().cloned());
-        let ended = predictor.condition(ready, flake, ask, &mut cautions);
-        let estimate = predictor.evaluate(variant, ready, own.clone(), ended, cautions)?;
+        let (wanted, told) = (ask.wanted(flake), ask.termination.is_some());
+        let ended = resolved.condition(chosen, wanted, told, &mut cautions);
         let x = with_percussor(&base, &x, &percussor);
-        estimates.push(predictor.doubt(estimate, variant, ready, &x, flake));
+        let mut asked = Asked { variant: chosen, x, rows: own.clone(), ended, cautions };
+        let estimate = predictor.evaluate(&mut asked)?;
+        estimates.push(predictor.doubt(estimate, &asked, flake));
         let split = own
             .into_iter()
-            .map(|(w, row)| Ok((w, by_termination(variant, ready, vec![(1.0, row)], ended)?)))
+            .map(|(w, row)| Ok((w, resolved.split(chosen, vec![(1.0, row)], ended)?)))
             .collect::<Result<Vec<_>>>()?;
         rows.push(split);
     }
@@ -161,10 +165,10 @@ pub fn side_by_side(
     let mut differences = Vec::with_capacity(rows.len() - 1);
     let mut told_apart = Vec::with_capacity(rows.len() - 1);
     for other in &rows[1..] {
-        let sizes = variant
-            .sizes
+        let models = &resolved.variant(chosen).sizes;
+        let sizes = models
             .iter()
-            .zip(&ready.sizes)
+            .zip(&resolved.ready(chosen).sizes)
             .map(|(model, ready)| Pair { model, ready, first: &rows[0], second: other }.difference(level))
             .collect::<Result<Vec<_>>>()?;
         told_apart.push(sizes.iter().any(|(_, told)| *told));
@@ -186,7 +190,7 @@ const NEARLY_NORMAL: f64 = 30.0;
 /// One size under two percussors.
 struct Pair<'a> {
     model: &'a SizeModel,
-    ready: &'a super::estimate::ReadySize,
+    ready: &'a ResolvedSize,
     first: &'a Rows,
     second: &'a Rows,
 }
@@ -197,11 +201,11 @@ impl Pair<'_> {
         let tail = 0.5 * (1.0 - level);
         let d = self.mean_difference();
         let told = d.iter().any(|v| *v != 0.0);
-        let centre = dot(&d, &self.model.coefficients);
-        let error = quadratic(&self.ready.factor, &d).sqrt();
-        let freedom = match &self.model.spread {
-            Spread::Constant { degrees_of_freedom, .. } => *degrees_of_freedom,
-            Spread::Modelled { .. } => f64::INFINITY,
+        let centre = dot(&d, &self.ready.coefficients);
+        let error = self.ready.variance(&d).sqrt();
+        let freedom = match &self.ready.spread {
+            ResolvedSpread::Constant(_, degrees_of_freedom) => *degrees_of_freedom,
+            ResolvedSpread::Modelled(..) => f64::INFINITY,
         };
         let standard_errors = if error > 0.0 { centre / error } else { 0.0 };
         let half = error * student_quantile_upper(tail, freedom);
@@ -255,25 +259,21 @@ impl Pair<'_> {
     /// The difference of two new flakes struck alike, transformed scale.
     fn new_flakes(&self) -> Result<Predictive> {
         let mut components = Vec::new();
-        let mut scratch = super::estimate::DesignRows::default();
+        let mut scratch = DesignRows::default();
         let mut row = vec![0.0; self.ready.compiled.terms()];
         let mut other = row.clone();
         for ((weight, first), (_, second)) in self.first.iter().zip(self.second) {
             for (w, x) in first {
                 for (v, y) in second {
-                    let (a, b) = (
-                        self.ready.at(self.model, x, &mut scratch),
-                        self.ready.at(self.model, y, &mut scratch),
-                    );
+                    let (a, b) = (self.ready.at(x, &mut scratch), self.ready.at(y, &mut scratch));
                     self.ready.compiled.fill(x, &mut row);
                     self.ready.compiled.fill(y, &mut other);
                     row.iter_mut().zip(&other).for_each(|(p, q)| *p -= q);
-                    let shared = quadratic(&self.ready.factor, &row);
-                    // the scale of a prediction holds the uncertainty of its own row; take that out again
-                    let own = |at: &super::estimate::At| at.scale * at.scale / (1.0 + at.leverage);
+                    let shared = self.ready.variance(&row);
+                    let own = |at: &At| at.own * at.own;
                     let two = Two {
                         weight: weight * w * v,
-                        location: dot(&row, &self.model.coefficients),
+                        location: dot(&row, &self.ready.coefficients),
                         shared,
                         first: (own(&a), a.degrees_of_freedom),
                         second: (own(&b), b.degrees_of_freedom),
@@ -325,10 +325,6 @@ impl Two {
     }
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(p, q)| p * q).sum()
-}
-
 /// How a difference under a transform is told.
 fn scale(transform: Transform) -> (DifferenceScale, fn(f64) -> f64) {
     match transform {
@@ -340,8 +336,8 @@ fn scale(transform: Transform) -> (DifferenceScale, fn(f64) -> f64) {
 }
 
 /// Rows that differ in the percussor only, as one with the weight of all.
-fn merged(rows: Vec<(f64, Vec<f64>)>, percussor: &[usize]) -> Vec<(f64, Vec<f64>)> {
-    let mut out: Vec<(f64, Vec<f64>)> = Vec::with_capacity(rows.len());
+fn merged(rows: WeightedRows, percussor: &[usize]) -> WeightedRows {
+    let mut out = WeightedRows::with_capacity(rows.len());
     for (weight, mut row) in rows {
         percussor.iter().for_each(|at| row[*at] = f64::NAN);
         add_row(&mut out, weight, row);

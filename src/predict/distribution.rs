@@ -12,30 +12,15 @@
 
 use crate::error::{Error, Result};
 use crate::form::Transform;
-use crate::special::{student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf};
+use crate::special::{
+    TailQuantile, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
+};
+use crate::vector;
 use rand::{Rng, RngExt};
 use rand_distr::Distribution;
 
+pub use super::mixture::Component;
 pub use crate::error::LEVEL;
-
-/// One Student t on the transformed scale.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Component {
-    /// Share of this component; the shares of a predictive sum to 1.
-    pub weight: f64,
-    /// Centre, transformed scale.
-    pub location: f64,
-    /// Scale, transformed scale; for a normal its standard deviation.
-    pub scale: f64,
-    /// Degrees of freedom; infinite for a normal.
-    pub degrees_of_freedom: f64,
-}
-
-impl Component {
-    pub(super) fn standard(&self, v: f64) -> f64 {
-        (v - self.location) / self.scale
-    }
-}
 
 /// An interval with its middle, in the unit of the size.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -50,7 +35,31 @@ pub struct Interval {
     pub level: f64,
 }
 
+/// Beyond these the product or quotient of two exponentials could leave the range of numbers, which ends near
+/// exp(709): twice 340 stays within. Own choice.
+pub(super) const LARGEST: f64 = 340.0;
+
 impl Interval {
+    /// The interval that lies `half` to either side of `middle` on the transformed scale. Under a logarithm the ends
+    /// are the middle divided and multiplied by one factor, so that two exponentials do for three numbers.
+    pub(super) fn symmetric(transform: Transform, middle: f64, half: f64, level: f64) -> Interval {
+        let k = match transform {
+            Transform::Ln => 1.0,
+            Transform::Log10 => std::f64::consts::LN_10,
+            other => {
+                let [low, median, high] = [middle - half, middle, middle + half].map(|v| other.invert(v));
+                return Interval { low, median, high, level };
+            }
+        };
+        let (a, b) = (k * middle, k * half);
+        let (median, factor) = (vector::exp(a), vector::exp(b));
+        if a.abs() < LARGEST && b < LARGEST {
+            Interval { low: median / factor, median, high: median * factor, level }
+        } else {
+            Interval { low: vector::exp(a - b), median, high: vector::exp(a + b), level }
+        }
+    }
+
     /// The central interval of a level under a quantile function.
     pub(crate) fn central(level: f64, quantile: impl Fn(f64) -> Result<f64>) -> Result<Interval> {
         let level = LEVEL.check(level)?;
@@ -70,22 +79,21 @@ impl Interval {
     }
 }
 
-/// Upper t quantiles already computed, by tail and degrees of freedom; a few suffice for a calibration.
+/// Upper t quantiles at a few tails, as far as they were worked out: pass one along where many intervals are asked for.
 #[derive(Debug, Clone, Default)]
-pub struct Quantiles(Vec<(f64, f64, f64)>);
+pub struct Quantiles(Vec<TailQuantile>);
+
+/// Tails remembered at once. Own choice.
+const MOST_TAILS: usize = 8;
 
 impl Quantiles {
     fn upper(&mut self, tail: f64, degrees_of_freedom: f64) -> f64 {
-        let known = self.0.iter().find(|(t, d, _)| *t == tail && *d == degrees_of_freedom);
-        if let Some((_, _, q)) = known {
-            return *q;
-        }
-        let q = student_quantile_upper(tail, degrees_of_freedom);
-        if self.0.len() >= 32 {
-            self.0.clear();
-        }
-        self.0.push((tail, degrees_of_freedom, q));
-        q
+        let at = self.0.iter().position(|q| q.tail() == tail).unwrap_or_else(|| {
+            self.0.truncate(MOST_TAILS - 1);
+            self.0.push(TailQuantile::new(tail));
+            self.0.len() - 1
+        });
+        self.0[at].at(degrees_of_freedom)
     }
 }
 
@@ -315,12 +323,7 @@ impl Predictive {
         if let [one] = &self.components[..] {
             // symmetric on the transformed scale: one quantile does for both ends
             let half = one.scale * quantiles.upper(tail, one.degrees_of_freedom);
-            return Ok(Interval {
-                low: self.transform.invert(one.location - half),
-                median: self.transform.invert(one.location),
-                high: self.transform.invert(one.location + half),
-                level,
-            });
+            return Ok(Interval::symmetric(self.transform, one.location, half, level));
         }
         Ok(Interval {
             low: self.transform.invert(self.quantile_transformed(tail, 1.0 - tail)),

@@ -18,6 +18,7 @@
 //! as much: that error is already in its spread.
 
 use super::estimate::{Ask, Estimate, Predictor};
+use crate::calibration::resolved::DesignRows;
 use crate::error::{Error, Place, Result};
 use crate::form::Term;
 use crate::special::{normal_cdf, normal_quantile};
@@ -346,16 +347,13 @@ impl Predictor {
             return Ok(exact);
         }
         // the same stages as an exact estimate, whose cautions are kept
-        let mut told = Vec::new();
-        let mut x = self.gather(measured, ask, &mut told)?;
-        let at = self.choose(&x)?;
-        let (variant, ready) = (&self.calibration().variants()[at], self.ready(at));
-        self.assume(ready, &mut x, &mut told);
-        let laws = self.laws(at, &x, errors);
+        let mut asked = self.asked(measured, ask)?;
+        let (at, x) = (asked.variant, &asked.x);
+        let laws = self.laws(at, x, errors);
         if laws.is_empty() {
             return Ok(exact);
         }
-        let mut rows = self.complete(ready, &x, &mut told);
+        let mut rows = std::mem::take(&mut asked.rows);
         let ratios: Vec<f64> =
             laws.iter().map(|(place, law)| self.ratio(at, &rows[0].1, *place, law)).collect();
         let mut counts: Vec<usize> = laws
@@ -383,8 +381,8 @@ impl Predictor {
                 })
                 .collect();
         }
-        let ended = self.condition(ready, measured, ask, &mut told);
-        let wide = self.evaluate(variant, ready, rows, ended, Vec::new())?;
+        asked.rows = rows;
+        let wide = self.evaluate(&mut asked)?;
         Ok(Estimate { sizes: wide.sizes, ..exact })
     }
 
@@ -426,7 +424,9 @@ impl Predictor {
             // a class still open (the termination) does not matter here
             let mut row: Vec<f64> = x.iter().map(|v| if v.is_nan() { 0.0 } else { *v }).collect();
             row[place] = value;
-            self.standing(variant, &row)
+            let (mut designs, sizes) = (DesignRows::default(), &self.resolved().ready(variant).sizes);
+            let at = sizes.iter().map(|size| size.at(&row, &mut designs));
+            at.map(|at| (at.location, at.scale())).collect::<Vec<_>>()
         });
         sides[0]
             .iter()
@@ -645,9 +645,8 @@ mod tests {
     #[test]
     fn a_blow_leans_to_either_side() {
         let p = predictor("controlled-glass");
-        let x =
-            p.gather(&Piece(&[DEPTH, ANGLE, ANGLE_OF_BLOW]), &Default::default(), &mut Vec::new()).unwrap();
-        let at = p.choose(&x).unwrap();
+        let asked = p.asked(&Piece(&[DEPTH, ANGLE, ANGLE_OF_BLOW]), &Default::default()).unwrap();
+        let (at, x) = (asked.variant, asked.x);
         let law = |sd| {
             let errors = MeasurementErrors::new().absolute(ANGLE_OF_BLOW.0, sd).unwrap();
             let laws = p.laws(at, &x, &errors);
@@ -681,8 +680,8 @@ mod tests {
     #[test]
     fn the_ratio_is_how_far_estimates_at_both_sides_lie_apart() {
         let p = predictor("hard-hammer-flint");
-        let x = p.gather(&Piece(&[DEPTH, ANGLE]), &Default::default(), &mut Vec::new()).unwrap();
-        let at = p.choose(&x).unwrap();
+        let asked = p.asked(&Piece(&[DEPTH, ANGLE]), &Default::default()).unwrap();
+        let (at, x) = (asked.variant, asked.x);
         let errors = MeasurementErrors::new().absolute(ANGLE.0, 4.0).unwrap();
         let (place, law) = p.laws(at, &x, &errors)[0];
         let sizes = |piece: Piece| p.estimate(&piece, &Default::default()).unwrap().sizes;

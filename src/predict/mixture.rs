@@ -10,9 +10,27 @@
 //! Two or three evaluations of the tails do. Where a step leaves what is known to enclose the quantile, or the steps do
 //! not settle, nothing is given back and the slow way is gone.
 
-use super::distribution::Component;
 use crate::special::{Student, normal_quantile_upper};
 use crate::vector::{self, Kernel};
+
+/// One Student t on the transformed scale.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Component {
+    /// Share of this component; the shares of a predictive sum to 1.
+    pub weight: f64,
+    /// Centre, transformed scale.
+    pub location: f64,
+    /// Scale, transformed scale; for a normal its standard deviation.
+    pub scale: f64,
+    /// Degrees of freedom; infinite for a normal.
+    pub degrees_of_freedom: f64,
+}
+
+impl Component {
+    pub(super) fn standard(&self, v: f64) -> f64 {
+        (v - self.location) / self.scale
+    }
+}
 
 /// A step of so small a share of the narrowest component is the last one: what is left is its cube. Own choice.
 const LAST_STEP: f64 = 1e-6;

@@ -13,7 +13,10 @@
 //! | [`joint`] | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
 pub mod batch;
-pub mod caution;
+/// Typed doubts that travel with an answer.
+pub mod caution {
+    pub use crate::calibration::caution::{Caution, in_words};
+}
 pub mod contrast;
 pub mod detachment;
 pub mod distribution;

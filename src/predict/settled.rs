@@ -5,11 +5,12 @@
 //! experiment. Where sizes are mixtures, [`Predictor::estimate`] does each row.
 
 use super::batch::{Batch, IntervalColumns, Limits};
-use super::caution::Caution;
-use super::estimate::{Ask, Predictor, ReadyVariant, by_termination};
-use crate::calibration::{TerminationModel, Variant};
+use super::distribution::LEVEL;
+use super::estimate::{Ask, Asked, Predictor};
+use crate::calibration::caution::Caution;
+use crate::calibration::resolved::{ResolvedTerminations, STEEPEST_DEG, near_tangent};
 use crate::error::Result;
-use crate::form::{ANGLE, Compiled};
+use crate::form::ANGLE;
 use crate::strike::Measured;
 
 /// What rows of the same classes and the same measurements have in common.
@@ -39,59 +40,28 @@ pub(crate) enum Settling {
     Never,
 }
 
-/// Angles beyond this are near the end of the domain of a tangent. Common practice, no source.
-pub(super) const STEEPEST_DEG: f64 = 80.0;
-
-/// The place of the steepest angle's doubt, for any form that takes a tangent.
-pub(super) fn near_tangent(value: f64) -> Option<Caution> {
-    (value > STEEPEST_DEG).then(|| Caution::NearEndOfDomain {
-        measurement: ANGLE.to_string(),
-        value,
-        why: "the tangent runs away towards 90 degrees".to_string(),
-    })
-}
-
-/// The measurements outside what the variant was fitted to.
-pub(super) fn outside_ranges(variant: &Variant, ready: &ReadyVariant, x: &[f64], found: &mut Vec<Caution>) {
-    for (r, at) in variant.ranges.iter().zip(&ready.ranged) {
-        let value = x.get(*at).copied().unwrap_or(f64::NAN);
-        if value < r.low || value > r.high {
-            found.push(Caution::OutsideRange {
-                measurement: r.name.clone(),
-                value,
-                low: r.low,
-                high: r.high,
-            });
-        }
-    }
-}
-
 impl Predictor {
     /// Settles the kind of a row, as far as it can be told from this one.
     pub(crate) fn settle(&self, data: &impl Measured, ask: &Ask) -> Settling {
         if crate::flake::refusal(data).is_some() {
             return Settling::Never;
         }
-        let mut cautions = Vec::new();
-        let Ok(mut x) = self.gather(data, ask, &mut cautions) else { return Settling::Never };
-        let Ok(at) = self.choose(&x) else { return Settling::Never };
-        let (variant, ready) = (&self.calibration().variants()[at], self.ready(at));
-        self.assume(ready, &mut x, &mut cautions);
-        let rows = self.complete(ready, &x, &mut cautions);
-        let ended = self.condition(ready, data, ask, &mut cautions);
+        let Ok(mut asked) = self.asked(data, ask) else { return Settling::Never };
+        let Asked { variant: at, ended, .. } = asked;
+        let (variant, ready) = (self.resolved().variant(at), self.resolved().ready(at));
         let tangent_elsewhere = ready.tangent && self.calibration().layout().position(ANGLE).is_none();
-        let mixed = ready.termination.is_some() && ended.is_none() && ready.weighs_ends();
-        if rows.len() != 1 || tangent_elsewhere || mixed {
+        let mixed = ready.termination.is_some() && ended.is_none() && ready.terminations.is_some();
+        if asked.rows.len() != 1 || tangent_elsewhere || mixed {
             return Settling::Never;
         }
-        let Ok(filled) = by_termination(variant, ready, rows.clone(), ended) else {
+        let Ok(filled) = self.resolved().split(at, asked.rows.clone(), ended) else {
             return Settling::NotHere;
         };
         let [(_, complete)] = &filled[..] else { return Settling::Never };
-        let Ok(estimate) = self.evaluate(variant, ready, rows, ended, cautions) else {
+        let Ok(estimate) = self.evaluate(&mut asked) else {
             return Settling::NotHere;
         };
-        let mut estimate = self.doubt(estimate, variant, ready, &x, data);
+        let mut estimate = self.doubt(estimate, &asked, data);
         let tells_ends = !estimate.terminations.is_empty();
         if variant.termination.is_some() && ended.is_none() && !tells_ends {
             return Settling::NotHere;
@@ -108,7 +78,7 @@ impl Predictor {
         });
         Settling::Settled(Box::new(Settled {
             variant: at,
-            measured: x,
+            measured: asked.x,
             complete: complete.clone(),
             cautions: estimate.cautions,
             tells_ends,
@@ -122,42 +92,33 @@ impl Predictor {
     /// As [`Batch::new`].
     pub(crate) fn sheet(&self, variant: usize, asked: &[&str], ends: &[&str], level: f64) -> Result<Sheet> {
         let layout = self.calibration().layout();
-        let (found, ready) = (&self.calibration().variants()[variant], self.ready(variant));
-        let size = |name: &&str| -> Result<Option<(Batch, Limits)>> {
-            let Some(model) = found.sizes.iter().find(|m| m.size == *name) else { return Ok(None) };
-            let batch = Batch::new(model, layout, level)?;
-            let limits = batch.limits(model, layout)?;
-            Ok(Some((batch, limits)))
+        let (found, ready) = (self.resolved().variant(variant), self.resolved().ready(variant));
+        let level = LEVEL.check(level)?;
+        let ready_size = |at: usize| {
+            let batch = Batch::of(ready.sizes[at].clone(), level);
+            let limits = batch.limits(&found.sizes[at]);
+            (batch, limits)
         };
-        let sizes = asked.iter().map(size).collect::<Result<Vec<_>>>()?;
-        let ends = match &found.termination {
-            None => None,
-            Some(model) => Some(Ends {
-                compiled: model.form.compile(layout)?,
-                model: model.clone(),
-                places: ends.iter().map(|n| model.fit.classes().iter().position(|c| c == n)).collect(),
-            }),
-        };
+        let place = |name: &&str| found.sizes.iter().position(|m| m.size == *name);
+        let sizes = asked.iter().map(|name| place(name).map(ready_size)).collect();
+        let ends = ready.terminations.as_ref().map(|ready| Ends {
+            places: ends.iter().map(|n| ready.model.fit.classes().iter().position(|c| c == n)).collect(),
+            ready: ready.clone(),
+        });
         // a doubt about a size that is not asked for is a doubt about the flake all the same
-        let mut others = Vec::new();
-        for model in &found.sizes {
-            if !asked.contains(&model.size.as_str()) {
-                let batch = Batch::new(model, layout, level)?;
-                let limits = batch.limits(model, layout)?;
-                others.push((batch, limits));
-            }
-        }
-        let ranges = found.ranges.iter().zip(&ready.ranged).map(|(r, at)| (*at, r.low, r.high)).collect();
+        let other = |at: &usize| !asked.contains(&found.sizes[*at].size.as_str());
+        let others = (0..found.sizes.len()).filter(other).map(ready_size).collect();
+        let ranged = found.ranges.iter().zip(&ready.ranged);
+        let ranges = ranged.filter_map(|(r, at)| Some(((*at)?, r.low, r.high))).collect();
         let angle = if ready.tangent { layout.position(ANGLE) } else { None };
         Ok(Sheet { sizes, others, ends, ranges, angle })
     }
 
     /// The doubts about numbers alone, which come before all others.
     pub(crate) fn doubts_of_numbers(&self, variant: usize, measured: &[f64], found: &mut Vec<Caution>) {
-        let (variant, ready) = (&self.calibration().variants()[variant], self.ready(variant));
         let layout = self.calibration().layout();
-        outside_ranges(variant, ready, measured, found);
-        if ready.tangent
+        self.resolved().outside_ranges(variant, measured, found);
+        if self.resolved().ready(variant).tangent
             && let Some(at) = layout.position(ANGLE)
         {
             found.extend(near_tangent(measured[at]));
@@ -168,8 +129,7 @@ impl Predictor {
 /// How flakes end, ready for rows.
 #[derive(Debug, Clone)]
 struct Ends {
-    compiled: Compiled,
-    model: TerminationModel,
+    ready: ResolvedTerminations,
     /// The class of the model for each termination asked for.
     places: Vec<Option<usize>>,
 }
@@ -223,7 +183,7 @@ impl Sheet {
     /// Whether a number is outside the range fitted or near the end of the domain.
     pub(crate) fn outside(&self, measured: impl Fn(usize) -> f64) -> bool {
         let outside = |(at, low, high): &(usize, f64, f64)| {
-            let v = if *at == usize::MAX { f64::NAN } else { measured(*at) };
+            let v = measured(*at);
             v < *low || v > *high
         };
         self.ranges.iter().any(outside) || self.angle.is_some_and(|at| measured(at) > STEEPEST_DEG)
@@ -237,8 +197,8 @@ impl Sheet {
     /// The terms that decide how a flake ends; false where they are not ordinary numbers.
     pub(crate) fn terms_of_ends(&self, x: &[f64], terms: &mut Vec<f64>) -> bool {
         let Some(ends) = &self.ends else { return false };
-        terms.resize(ends.compiled.terms(), 0.0);
-        ends.compiled.fill(x, terms);
+        terms.resize(ends.ready.compiled.terms(), 0.0);
+        ends.ready.compiled.fill(x, terms);
         terms.iter().all(|t| t.abs() < FAR)
     }
 
@@ -249,7 +209,7 @@ impl Sheet {
     pub(crate) fn ends(&self, terms: &[f64], out: &mut Vec<Option<f64>>) -> Result<()> {
         out.clear();
         let Some(ends) = &self.ends else { return Ok(()) };
-        let p = ends.model.fit.probabilities(terms)?;
+        let p = ends.ready.model.fit.probabilities(terms)?;
         out.extend(ends.places.iter().map(|at| at.map(|k| p[k])));
         Ok(())
     }

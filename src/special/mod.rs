@@ -18,6 +18,7 @@ mod root;
 mod series;
 mod stirling;
 mod student;
+mod tail_quantile;
 
 pub use chi_squared::{chi_squared_cdf, chi_squared_quantile, chi_squared_quantile_upper, chi_squared_sf};
 pub use crps::{MixturePart, crps_mixture, crps_normal, crps_student};
@@ -27,3 +28,4 @@ pub(crate) use series::Series;
 pub use student::{
     Student, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
 };
+pub(crate) use tail_quantile::TailQuantile;

@@ -35,11 +35,6 @@ impl<const N: usize> Series<N> {
         fits.then_some(series)
     }
 
-    /// Whether a value lies on the interval.
-    pub(crate) fn covers(&self, v: f64) -> bool {
-        v >= self.low && v <= self.high
-    }
-
     /// The function at a value on the interval, by Clenshaw's sum.
     #[inline(always)]
     pub(crate) fn at(&self, v: f64) -> f64 {
@@ -104,7 +99,6 @@ mod tests {
             assert!((v / e - 1.0).abs() < 1e-13, "{i}: {v} {e}");
             assert!((series.at(-1.0 + 0.03 * i as f64) / e - 1.0).abs() < 1e-13);
         }
-        assert!(series.covers(0.0) && !series.covers(2.1));
         assert!(Series::<20>::new(-1.0, 2.0, f64::abs, |_| 1e-6).is_none());
     }
 }

@@ -1,15 +1,14 @@
 //! One repetition: coefficients and spread once for all flakes, then an error of its own for each flake, column by
 //! column where the model is plain and row by row where it is not.
 
-use crate::calibration::{SharedEffect, Spread, Tails, cholesky};
-use crate::error::Result;
-use crate::form::{Compiled, Transform};
+use crate::calibration::SharedEffect;
+use crate::calibration::resolved::{Resolved, ResolvedSize, ResolvedSpread, Triangle, dot};
+use crate::form::Transform;
 use crate::infer::original::Truncated;
 use crate::predict::distribution::standard_draw;
-use crate::predict::{Component, Predictive, Predictor};
+use crate::predict::{Component, Predictive};
 use crate::strike::Measured;
 use crate::vector::{self, Kernel};
-use nalgebra::DMatrix;
 use rand::{Rng, RngExt};
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -18,15 +17,9 @@ use std::collections::BTreeMap;
 /// One size model of a variant, ready to be drawn from.
 #[derive(Debug, Clone)]
 pub(super) struct Model {
-    transform: Transform,
-    compiled: Compiled,
+    size: ResolvedSize,
     /// Terms of the form, the intercept not counted.
     slopes: usize,
-    coefficients: Vec<f64>,
-    factor: DMatrix<f64>,
-    spread: Spread,
-    spread_factor: Option<DMatrix<f64>>,
-    tails: Tails,
     /// Effects that flakes of one site or core share.
     shared: Vec<SharedEffect>,
 }
@@ -59,26 +52,23 @@ pub(super) struct Rows {
 }
 
 impl Model {
-    pub(super) fn new(predictor: &Predictor, variant: usize, size: &str) -> Result<Option<Model>> {
-        let calibration = predictor.calibration();
-        let Some(m) = calibration.variants()[variant].sizes.iter().find(|m| m.size == size) else {
-            return Ok(None);
-        };
-        let spread_factor = match &m.spread {
-            Spread::Modelled { covariance, .. } => Some(cholesky(size, covariance, covariance.len())?),
-            Spread::Constant { .. } => None,
-        };
-        Ok(Some(Model {
-            transform: m.form.transform(),
-            compiled: m.form.compile(calibration.layout())?,
-            slopes: m.form.terms().len(),
-            coefficients: m.coefficients.clone(),
-            factor: cholesky(size, &m.covariance, m.coefficients.len())?,
-            spread: m.spread.clone(),
-            spread_factor,
-            tails: m.tails.clone(),
-            shared: m.shared.clone(),
-        }))
+    /// The model of a size under a variant; none where the variant has none.
+    pub(super) fn of(resolved: &Resolved, variant: usize, size: &str) -> Option<Model> {
+        let sizes = &resolved.variant(variant).sizes;
+        let at = sizes.iter().position(|m| m.size == size)?;
+        Some(Model {
+            size: resolved.ready(variant).sizes[at].clone(),
+            slopes: sizes[at].form.terms().len(),
+            shared: sizes[at].shared.clone(),
+        })
+    }
+
+    /// Terms of the log spread, where it is modelled.
+    fn spread_terms(&self) -> usize {
+        match &self.size.spread {
+            ResolvedSpread::Constant(..) => 0,
+            ResolvedSpread::Modelled(coefficients, _) => coefficients.len(),
+        }
     }
 }
 
@@ -178,7 +168,7 @@ impl Kernel for Summed<'_> {
         let (threes, rest) = self.coefficients.as_chunks::<3>();
         for (j, [a, b, c]) in threes.iter().enumerate() {
             let columns = column(3 * j).iter().zip(column(3 * j + 1)).zip(column(3 * j + 2));
-            self.out.iter_mut().zip(columns).for_each(|(o, ((x, y), z))| *o += a * x + b * y + c * z);
+            self.out.iter_mut().zip(columns).for_each(|(o, ((x, y), z))| *o = ((*o + a * x) + b * y) + c * z);
         }
         for (j, b) in rest.iter().enumerate() {
             self.out.iter_mut().zip(column(3 * threes.len() + j)).for_each(|(o, x)| *o += b * x);
@@ -235,9 +225,7 @@ impl Rows {
         model: &Model,
         rows: &[(f64, Vec<f64>)],
         piece: &impl Measured,
-        predictor: &Predictor,
     ) {
-        let layout = predictor.calibration().layout();
         let total: f64 = rows.iter().map(|(w, _)| w).sum();
         let clusters: Vec<usize> = model
             .shared
@@ -249,30 +237,22 @@ impl Rows {
                 *self.clusters.entry((variant, k, name)).or_insert(next)
             })
             .collect();
-        let offset = model.compiled.terms() - model.slopes;
+        let offset = model.size.compiled.terms() - model.slopes;
         let first = self.rows.len();
         let mut up_to = 0.0;
         for (weight, x) in rows {
-            let degrees_of_freedom = match &model.tails {
-                Tails::Normal => f64::INFINITY,
-                Tails::Student { degrees_of_freedom } => *degrees_of_freedom,
-                Tails::ByClass { class, degrees_of_freedom } => layout
-                    .position(class)
-                    .and_then(|at| layout.class_at(at)?.levels.get(x[at] as usize))
-                    .and_then(|level| degrees_of_freedom.iter().find(|(l, _)| l == level))
-                    .map_or(f64::INFINITY, |(_, d)| *d),
-            };
+            let degrees_of_freedom = model.size.tails.at(|place| x[place]);
             let design = self.numbers.len();
-            self.numbers.resize(design + model.compiled.terms(), 0.0);
-            model.compiled.fill(x, &mut self.numbers[design..]);
+            self.numbers.resize(design + model.size.compiled.terms(), 0.0);
+            model.size.compiled.fill(x, &mut self.numbers[design..]);
             let spread = self.numbers.len();
-            if model.spread_factor.is_some() {
-                self.numbers.resize(spread + model.compiled.spread_terms(), 0.0);
-                model.compiled.fill_spread(x, &mut self.numbers[spread..]);
+            if model.spread_terms() > 0 {
+                self.numbers.resize(spread + model.spread_terms(), 0.0);
+                model.size.compiled.fill_spread(x, &mut self.numbers[spread..]);
             }
             up_to += weight / total;
             let shared = (self.shared.len(), clusters.len());
-            let terms = &self.numbers[design + offset..design + model.compiled.terms()];
+            let terms = &self.numbers[design + offset..design + model.size.compiled.terms()];
             for (cluster, e) in clusters.iter().zip(&model.shared) {
                 self.shared.push((*cluster, e.variance_at(terms).sqrt()));
             }
@@ -291,7 +271,7 @@ impl Rows {
         let plain = |f: &Flake| {
             let (first, count) = self.pieces[f.at];
             let row = self.rows.get(first).filter(|_| count == 1 && at_least(f) <= 0.0)?;
-            let log = models[row.model].as_ref().is_some_and(|m| m.transform == Transform::Ln);
+            let log = models[row.model].as_ref().is_some_and(|m| m.size.transform == Transform::Ln);
             (log && row.shared.1 == 0).then_some(row)
         };
         let mut sheets = Vec::new();
@@ -314,12 +294,11 @@ impl Rows {
             let column = |from: fn(&RowAt) -> usize, terms: usize| -> Vec<f64> {
                 (0..terms).flat_map(|j| rows.iter().map(move |r| self.numbers[from(r) + j])).collect()
             };
-            let spread_terms = if model.spread_factor.is_some() { model.compiled.spread_terms() } else { 0 };
             let degrees_of_freedom: Vec<f64> = rows.iter().map(|r| r.degrees_of_freedom).collect();
             sheets.push(Sheet {
                 model: k,
-                design: column(|r| r.design, model.compiled.terms()),
-                spread: column(|r| r.spread, spread_terms),
+                design: column(|r| r.design, model.size.compiled.terms()),
+                spread: column(|r| r.spread, model.spread_terms()),
                 normal: degrees_of_freedom.iter().all(|d| d.is_infinite()),
                 degrees_of_freedom,
                 runs,
@@ -352,19 +331,17 @@ impl Rows {
         let rows = &self.rows[first..first + count];
         let at = |row: &RowAt| -> Option<(f64, f64, Transform)> {
             let (model, drawn) = (models[row.model].as_ref()?, drawn[row.model].as_ref()?);
-            let dot = |from: usize, b: &[f64]| -> f64 {
-                self.numbers[from..from + b.len()].iter().zip(b).map(|(x, b)| x * b).sum()
-            };
-            let mut location = dot(row.design, &drawn.coefficients);
+            let sum = |from: usize, b: &[f64]| dot(&self.numbers[from..from + b.len()], b);
+            let mut location = sum(row.design, &drawn.coefficients);
             let mut scale = drawn.scale;
             if !drawn.spread.is_empty() {
-                scale *= dot(row.spread, &drawn.spread).exp();
+                scale *= vector::exp(sum(row.spread, &drawn.spread));
             }
             let (from, count) = row.shared;
             for (cluster, sd) in &self.shared[from..from + count] {
                 location += effects[*cluster] * sd;
             }
-            Some((location, scale, model.transform))
+            Some((location, scale, model.size.transform))
         };
         let mut row = &rows[0];
         if count > 1 {
@@ -412,30 +389,29 @@ impl Rows {
 
 impl Model {
     pub(super) fn draw<R: Rng + ?Sized>(&self, rng: &mut R) -> DrawnModel {
-        let (scale, by, spread) = match (&self.spread, &self.spread_factor) {
-            (Spread::Constant { value, degrees_of_freedom }, _) => {
+        let (scale, by, spread) = match &self.size.spread {
+            ResolvedSpread::Constant(value, degrees_of_freedom) => {
                 // the checked degrees of freedom of a calibration are positive and finite
                 let by = ChiSquared::new(*degrees_of_freedom)
                     .map_or(1.0, |c| (degrees_of_freedom / c.sample(rng)).sqrt());
                 (value * by, by, Vec::new())
             }
-            (Spread::Modelled { coefficients, .. }, Some(factor)) => {
+            ResolvedSpread::Modelled(coefficients, factor) => {
                 (1.0, 1.0, normal(coefficients, factor, 1.0, rng))
             }
-            (Spread::Modelled { coefficients, .. }, None) => (1.0, 1.0, coefficients.clone()),
         };
-        DrawnModel { coefficients: normal(&self.coefficients, &self.factor, by, rng), scale, spread }
+        DrawnModel {
+            coefficients: normal(&self.size.coefficients, &self.size.factor, by, rng),
+            scale,
+            spread,
+        }
     }
 }
 
 /// A draw of N(centre, by^2 L L').
-fn normal<R: Rng + ?Sized>(centre: &[f64], l: &DMatrix<f64>, by: f64, rng: &mut R) -> Vec<f64> {
+fn normal<R: Rng + ?Sized>(centre: &[f64], l: &Triangle, by: f64, rng: &mut R) -> Vec<f64> {
     let mut out = centre.to_vec();
-    for j in 0..centre.len() {
-        let z: f64 = StandardNormal.sample(rng);
-        for i in j..centre.len() {
-            out[i] += by * l[(i, j)] * z;
-        }
-    }
+    let z: Vec<f64> = centre.iter().map(|_| StandardNormal.sample(rng)).collect();
+    l.add_times(by, &z, &mut out);
     out
 }

@@ -37,6 +37,7 @@ use crate::flake::Portion;
 use crate::infer::original::{Truncated, doubt};
 use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor};
 use crate::strike::Measured;
+use crate::threads;
 use draws::{Flake, Generator, Model, Rows, Sums};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -335,9 +336,10 @@ impl<'p> Assemblage<'p> {
     /// As [`Assemblage::new`].
     pub fn asking(predictor: &'p Predictor, ask: Ask) -> Result<Assemblage<'p>> {
         let variants = predictor.calibration().variants().len();
-        let models =
-            |size: &str| (0..variants).map(|v| Model::new(predictor, v, size)).collect::<Result<Vec<_>>>();
-        let (mass, length) = (models("mass_g")?, models("length_mm")?);
+        let models = |size: &str| -> Vec<Option<Model>> {
+            (0..variants).map(|v| Model::of(predictor.resolved(), v, size)).collect()
+        };
+        let (mass, length) = (models("mass_g"), models("length_mm"));
         if mass.iter().all(Option::is_none) {
             let name = predictor.calibration().name();
             return Err(Error::invalid("calibration", format!("{name} says nothing of mass_g")));
@@ -412,9 +414,9 @@ impl<'p> Assemblage<'p> {
         let lacks = || Error::invalid("calibration", format!("by {} there is no mass_g", estimate.variant));
         let mass = estimate.size("mass_g").cloned().ok_or_else(lacks)?;
         let model = self.mass[variant].as_ref().ok_or_else(lacks)?;
-        self.mass_rows.add(variant, model, &rows, piece, self.predictor);
+        self.mass_rows.add(variant, model, &rows, piece);
         match &self.length[variant] {
-            Some(model) => self.length_rows.add(variant, model, &rows, piece, self.predictor),
+            Some(model) => self.length_rows.add(variant, model, &rows, piece),
             None => self.length_rows.pieces.push((0, 0)),
         }
         // how the flakes ended is no part of the answer
@@ -597,14 +599,7 @@ impl<'p> Assemblage<'p> {
             }
             sums
         };
-        let draws = drawing.draws as usize;
-        #[cfg(feature = "parallel")]
-        {
-            use rayon::prelude::*;
-            (0..draws).into_par_iter().flat_map_iter(one).collect()
-        }
-        #[cfg(not(feature = "parallel"))]
-        (0..draws).flat_map(one).collect()
+        threads::in_order(drawing.draws as usize, one).into_iter().flatten().collect()
     }
 }
 

@@ -86,7 +86,7 @@ impl Attribution {
             let known = known.ok_or_else(|| Error::unknown_name("prior", name, names()))?;
             return Ok((known.clone(), None));
         }
-        let all = members(0, &self.forwards[0].calibration);
+        let all = members(0, self.forwards[0].calibration());
         let of = |class: PercussorClass| -> Vec<Member> {
             all.iter().filter(|(c, _)| *c == class).map(|(_, m)| m.clone()).collect()
         };
@@ -106,7 +106,7 @@ impl Attribution {
             }
         };
         let seen: Vec<String> =
-            self.forwards[0].calibration.percussors().iter().map(|p| p.name.clone()).collect();
+            self.forwards[0].calibration().percussors().iter().map(|p| p.name.clone()).collect();
         if let Some(m) = &material {
             let own: Vec<Member> = all.iter().filter(|(_, o)| o.name == *m).map(|(_, o)| o.clone()).collect();
             if !own.is_empty() {

@@ -342,7 +342,7 @@ impl Attribution {
 
     /// The calibrations behind it: one, or two that are compared.
     pub fn calibrations(&self) -> impl Iterator<Item = &Calibration> {
-        self.forwards.iter().map(|f| &f.calibration)
+        self.forwards.iter().map(|f| f.calibration())
     }
 
     /// Why a flake cannot be attributed, where that is so.
@@ -388,6 +388,6 @@ impl Attribution {
             && self
                 .forwards
                 .iter()
-                .all(|f| (0..f.calibration.variants().len()).any(|v| f.knows_terminations(v)))
+                .all(|f| (0..f.calibration().variants().len()).any(|v| f.knows_terminations(v)))
     }
 }

@@ -88,7 +88,7 @@ impl Attribution {
         let ends = self
             .forwards
             .iter()
-            .flat_map(|f| f.calibration.variants())
+            .flat_map(|f| f.calibration().variants())
             .filter_map(|v| v.termination.as_ref())
             .map(|t| t.fit.coefficients().nrows())
             .max()

@@ -5,7 +5,7 @@ use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
 /// Probability below zero from which it is told; common practice, no source.
-pub(super) const ATOM_TOLD: f64 = 1e-6;
+pub(crate) const ATOM_TOLD: f64 = 1e-6;
 
 /// A reason to distrust an answer.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,0 +1,273 @@
+//! One size model made ready: its form compiled, its covariances factored, its tails by code of their class.
+//!
+//! For a design row x of the location and z of the log spread, on the transformed scale,
+//!
+//! ```text
+//!   location x'b     uncertainty |L'x|^2     own spread s, or exp z'c     1 / d = 1 / d(tails) + 1 / d(spread)
+//! ```
+//!
+//! with L the Cholesky factor of the coefficients' covariance. Every sum is taken in the order of its terms, in a row
+//! as in a block of rows, so that both give the same bits.
+
+use crate::calibration::{SizeModel, Spread, Tails, cholesky};
+use crate::error::{Error, Result};
+use crate::form::{Compiled, Layout, Transform};
+
+/// A lower triangle, row by row.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Triangle {
+    size: usize,
+    rows: Vec<f64>,
+}
+
+impl Triangle {
+    /// The Cholesky factor of a covariance.
+    ///
+    /// # Errors
+    /// As [`cholesky`], naming the field.
+    pub(crate) fn factor(field: &str, covariance: &[Vec<f64>], size: usize) -> Result<Triangle> {
+        let l = cholesky(field, covariance, size)?;
+        let rows = (0..size).flat_map(|k| (0..=k).map(move |j| (k, j))).map(|at| l[at]).collect();
+        Ok(Triangle { size, rows })
+    }
+
+    /// The rows from their first entries to the diagonal, one after the other.
+    pub(crate) fn rows(&self) -> &[f64] {
+        &self.rows
+    }
+
+    fn row(&self, k: usize) -> &[f64] {
+        &self.rows[k * (k + 1) / 2..][..k + 1]
+    }
+
+    /// |L'x|^2. Entries of x that are 0 cost nothing.
+    pub(crate) fn quadratic(&self, x: &[f64], scratch: &mut Vec<f64>) -> f64 {
+        scratch.clear();
+        scratch.resize(self.size, 0.0);
+        for (k, v) in x.iter().enumerate().filter(|(_, v)| **v != 0.0) {
+            scratch.iter_mut().zip(self.row(k)).for_each(|(z, l)| *z += l * v);
+        }
+        scratch.iter().map(|z| z * z).sum()
+    }
+
+    /// The same from the entries one by one, without memory: same sums in the same order.
+    #[inline(always)]
+    pub(crate) fn quadratic_of(&self, x: impl Fn(usize) -> f64) -> f64 {
+        let squares = |j: usize| {
+            let mut at = j * (j + 1) / 2 + j;
+            let mut z = 0.0;
+            for k in j..self.size {
+                z += self.rows[at] * x(k);
+                at += k + 1;
+            }
+            z * z
+        };
+        (0..self.size).map(squares).sum()
+    }
+
+    /// Adds `by` L z to numbers.
+    pub(crate) fn add_times(&self, by: f64, z: &[f64], out: &mut [f64]) {
+        for (j, z) in z.iter().enumerate() {
+            for i in j..self.size {
+                out[i] += by * self.row(i)[j] * z;
+            }
+        }
+    }
+}
+
+/// A flake's own spread.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum ResolvedSpread {
+    /// The same everywhere, and the degrees of freedom behind it.
+    Constant(f64, f64),
+    /// ln spread = z'c, and the factor of the covariance of c.
+    Modelled(Vec<f64>, Triangle),
+}
+
+/// Degrees of freedom of the tails.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum ResolvedTails {
+    /// The same everywhere; infinite for normal ones.
+    Same(f64),
+    /// Place of the class that decides, and degrees of freedom by code.
+    ByClass(usize, Vec<f64>),
+}
+
+impl ResolvedTails {
+    fn new(tails: &Tails, layout: &Layout) -> Result<ResolvedTails> {
+        Ok(match tails {
+            Tails::Normal => ResolvedTails::Same(f64::INFINITY),
+            Tails::Student { degrees_of_freedom } => ResolvedTails::Same(*degrees_of_freedom),
+            Tails::ByClass { class, degrees_of_freedom } => {
+                let missing = || Error::missing(class, "the tails depend on it");
+                let at = layout.position(class).ok_or_else(missing)?;
+                let known = layout.class_at(at).ok_or_else(missing)?;
+                let of = |level: &String| {
+                    degrees_of_freedom.iter().find(|(n, _)| n == level).map_or(f64::INFINITY, |(_, d)| *d)
+                };
+                ResolvedTails::ByClass(at, known.levels.iter().map(of).collect())
+            }
+        })
+    }
+
+    /// Degrees of freedom, the code of a class given by its place.
+    pub(crate) fn at(&self, code: impl Fn(usize) -> f64) -> f64 {
+        match self {
+            ResolvedTails::Same(d) => *d,
+            // a missing code is read as 0 by the cast; the row is not a number already where the form needs it
+            ResolvedTails::ByClass(at, by_code) => {
+                by_code.get(code(*at) as usize).copied().unwrap_or(f64::INFINITY)
+            }
+        }
+    }
+}
+
+/// What the degrees of freedom of the errors and of the spread come to together.
+pub(crate) fn together(tails: f64, spread: f64) -> f64 {
+    1.0 / (1.0 / tails + 1.0 / spread)
+}
+
+/// Degrees of freedom that a log spread known with this variance stands for.
+pub(crate) fn behind_log_spread(variance: f64) -> f64 {
+    0.5 / variance
+}
+
+/// One size model made ready.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct ResolvedSize {
+    pub(crate) compiled: Compiled,
+    pub(crate) transform: Transform,
+    pub(crate) coefficients: Vec<f64>,
+    /// Factor of the covariance of the coefficients.
+    pub(crate) factor: Triangle,
+    pub(crate) spread: ResolvedSpread,
+    pub(crate) tails: ResolvedTails,
+    /// Whether its design rows are those of the size before.
+    pub(super) same_rows: bool,
+}
+
+/// Design rows of one size at one input row, and memory to work in.
+#[derive(Debug, Default)]
+pub(crate) struct DesignRows {
+    pub(crate) location: Vec<f64>,
+    spread: Vec<f64>,
+    scratch: Vec<f64>,
+}
+
+impl DesignRows {
+    fn are_finite(&self) -> bool {
+        self.location.iter().chain(&self.spread).all(|v| v.is_finite())
+    }
+}
+
+/// One size at one complete input row, transformed scale.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct At {
+    /// What is expected.
+    pub(crate) location: f64,
+    /// A flake's own spread.
+    pub(crate) own: f64,
+    /// Variance of what is expected, from the coefficients.
+    pub(crate) uncertainty: f64,
+    /// Of the errors and the spread together.
+    pub(crate) degrees_of_freedom: f64,
+}
+
+impl At {
+    /// The spread of a prediction.
+    pub(crate) fn scale(&self) -> f64 {
+        (self.own * self.own + self.uncertainty).sqrt()
+    }
+
+    /// How far the row lies from those fitted, in units of the spread.
+    pub(crate) fn leverage(&self) -> f64 {
+        self.uncertainty / (self.own * self.own)
+    }
+}
+
+impl ResolvedSize {
+    /// Makes a size model ready under the layout of its calibration.
+    ///
+    /// # Errors
+    /// Those of a size model that contradicts itself.
+    pub(crate) fn new(m: &SizeModel, layout: &Layout) -> Result<ResolvedSize> {
+        let compiled = m.form.compile(layout)?;
+        let terms = compiled.terms();
+        if m.coefficients.len() != terms {
+            let found = m.coefficients.len();
+            return Err(Error::Shape { what: "coefficients".into(), found, expected: terms });
+        }
+        Ok(ResolvedSize {
+            factor: Triangle::factor(&m.size, &m.covariance, terms)?,
+            spread: match &m.spread {
+                Spread::Constant { value, degrees_of_freedom } => {
+                    ResolvedSpread::Constant(*value, *degrees_of_freedom)
+                }
+                Spread::Modelled { coefficients, covariance } => ResolvedSpread::Modelled(
+                    coefficients.clone(),
+                    Triangle::factor(&m.size, covariance, compiled.spread_terms())?,
+                ),
+            },
+            tails: ResolvedTails::new(&m.tails, layout)?,
+            transform: m.form.transform(),
+            coefficients: m.coefficients.clone(),
+            compiled,
+            same_rows: false,
+        })
+    }
+
+    /// Fills the design rows at an input row.
+    pub(crate) fn fill(&self, x: &[f64], rows: &mut DesignRows) {
+        rows.location.resize(self.compiled.terms(), 0.0);
+        self.compiled.fill(x, &mut rows.location);
+        rows.spread.resize(self.compiled.spread_terms(), 0.0);
+        self.compiled.fill_spread(x, &mut rows.spread);
+    }
+
+    /// The size at a complete input row; not a number outside the domain of its form.
+    pub(crate) fn at(&self, x: &[f64], rows: &mut DesignRows) -> At {
+        self.fill(x, rows);
+        self.at_rows(x, rows)
+    }
+
+    /// The same where the design rows are those of the size before, or `rows` is filled with them anew.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] and [`Error::Domain`] where a term has no value.
+    pub(crate) fn at_checked(&self, x: &[f64], rows: &mut DesignRows, layout: &Layout) -> Result<At> {
+        if !self.same_rows {
+            self.fill(x, rows);
+            if !rows.are_finite() {
+                self.compiled.check(x, layout)?;
+            }
+        }
+        Ok(self.at_rows(x, rows))
+    }
+
+    /// The size where its design rows are filled.
+    fn at_rows(&self, x: &[f64], rows: &mut DesignRows) -> At {
+        let (own, behind) = match &self.spread {
+            ResolvedSpread::Constant(value, degrees_of_freedom) => (*value, *degrees_of_freedom),
+            ResolvedSpread::Modelled(coefficients, factor) => {
+                let variance = factor.quadratic(&rows.spread, &mut rows.scratch);
+                (crate::vector::exp(dot(&rows.spread, coefficients)), behind_log_spread(variance))
+            }
+        };
+        At {
+            location: dot(&rows.location, &self.coefficients),
+            own,
+            uncertainty: self.factor.quadratic(&rows.location, &mut rows.scratch),
+            degrees_of_freedom: together(self.tails.at(|place| x[place]), behind),
+        }
+    }
+
+    /// |L'd|^2 of a row, or a difference of rows.
+    pub(crate) fn variance(&self, d: &[f64]) -> f64 {
+        self.factor.quadratic(d, &mut Vec::new())
+    }
+}
+
+/// The sum of products, in the order of the terms.
+pub(crate) fn dot(x: &[f64], b: &[f64]) -> f64 {
+    x.iter().zip(b).map(|(x, b)| x * b).sum()
+}
