@@ -2,13 +2,11 @@
 //!
 //! With `CONCHOID_REWRITE` set, the files are written instead of compared.
 
-#[path = "common/knap.rs"]
-mod knap;
-
 use conchoid::calibration::{Calibration, Spread, bundled};
 use conchoid::predict::caution::in_words;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 fn guide() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("src/guide")
@@ -24,10 +22,19 @@ fn holds(name: &str, should: &str) {
     assert!(is == should, "{name} is out of date: run this test once with CONCHOID_REWRITE=1\n{should}");
 }
 
+/// An example, which cargo builds along with the tests.
+fn example(name: &str) -> Command {
+    let here = std::env::current_exe().expect("a test has a path");
+    let folder = here.ancestors().nth(2).expect("tests lie two folders below");
+    let path = folder.join("examples").join(name).with_extension(std::env::consts::EXE_EXTENSION);
+    assert!(path.exists(), "{} is missing: cargo builds it with `cargo test`", path.display());
+    Command::new(path)
+}
+
 #[test]
 fn drawings_are_those_of_the_example() {
     let folder = tempfile::tempdir().unwrap();
-    let status = knap::example("drawings").arg(folder.path()).output().unwrap().status;
+    let status = example("drawings").arg(folder.path()).output().unwrap().status;
     assert!(status.success());
     let mut seen = 0;
     for drawing in std::fs::read_dir(folder.path()).unwrap() {
@@ -101,5 +108,21 @@ fn page(c: &Calibration) -> String {
 fn calibration_pages_hold_the_calibrations_figures() {
     for name in bundled::NAMES {
         holds(&format!("{name}-generated.md"), &page(&bundled::named(name).unwrap()));
+    }
+}
+
+#[test]
+fn the_students_example_draws_two_figures() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = example("hammerstone_or_antler").arg(folder.path()).output().unwrap();
+    assert!(out.status.success());
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert!(text.contains("model-based"));
+    for (name, axis) in [("sizes.svg", "length, mm"), ("force.svg", "force, kN")] {
+        let drawn = std::fs::read_to_string(folder.path().join(name)).unwrap();
+        assert!(
+            drawn.starts_with("<svg") && drawn.contains(axis) && drawn.contains("platform depth, mm"),
+            "{name}"
+        );
     }
 }

@@ -9,8 +9,8 @@ trap 'rm -r "$folder"' EXIT
 cd "$here/../.."
 ours=$(cargo bench --no-run --features parallel,simd --bench peers 2>&1 | sed -n 's/.*(\(.*peers-[0-9a-f]*\)).*/\1/p')
 python3 "$here/data.py" "$folder" "${2:-1000000}"
-cargo build --quiet --release --features parallel,simd --example knap
-knap=$(pwd)/target/release/examples/knap
+cargo build --quiet --release --features parallel,simd -p knap
+knap=$(pwd)/target/release/knap
 # the Rust peer, in a project of its own
 mkdir -p "$folder/crate/src"
 cp "$here/crate.rs" "$folder/crate/src/main.rs"

@@ -1,4 +1,4 @@
-# A shift of ln mass by percussor on the invented table of the field school, for tests/cli_fit_by.rs.
+# A shift of ln mass by percussor on the invented table of the field school, for `fit --by` of the command line.
 # Run from the top of the project: Rscript tests/reference/fit_by.R > tests/reference/fit_by.csv
 school <- read.csv("examples/data/field-school.csv")
 fit <- lm(log(mass_g) ~ log(platform_depth_mm) + exterior_platform_angle_deg + (percussor == "quartzite"),

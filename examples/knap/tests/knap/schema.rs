@@ -1,19 +1,18 @@
 //! What every verb prints as JSON is what its schema says: read into the types, and written again unchanged.
 
-#[path = "common/knap.rs"]
-mod knap;
+use crate::knap;
 #[allow(dead_code)]
-#[path = "../examples/knap/shapes.rs"]
+#[path = "../../src/shapes.rs"]
 mod shapes;
 
 use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
-const SCHOOL: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv");
+const SCHOOL: &str = crate::SCHOOL;
 
 fn printed(line: &str) -> Value {
     let line = line.replace("SCHOOL", SCHOOL);
-    let out = knap::knap().args(line.split(' ')).args(["--format", "json"]).output().unwrap();
+    let out = knap().args(line.split(' ')).args(["--format", "json"]).output().unwrap();
     assert!(out.status.success(), "{line}: {}", String::from_utf8_lossy(&out.stderr));
     serde_json::from_slice(&out.stdout).unwrap_or_else(|e| panic!("{line}: {e}"))
 }
@@ -62,12 +61,12 @@ fn what_is_printed_is_what_the_schema_says() {
 #[test]
 fn every_verb_has_a_schema() {
     for verb in shapes::VERBS {
-        let out = knap::knap().args(["schema", verb]).output().unwrap();
+        let out = knap().args(["schema", verb]).output().unwrap();
         let schema: Value = serde_json::from_slice(&out.stdout).unwrap();
         assert!(schema["$schema"].as_str().unwrap().starts_with("https://json-schema.org/"), "{verb}");
         assert!(schema["properties"].is_object() || schema["additionalProperties"].is_object(), "{verb}");
     }
-    let wrong = knap::knap().args(["schema", "estimat"]).output().unwrap();
+    let wrong = knap().args(["schema", "estimat"]).output().unwrap();
     assert_eq!(wrong.status.code(), Some(2));
     assert!(String::from_utf8(wrong.stderr).unwrap().contains("did you mean \"estimate\""));
 }

@@ -1,10 +1,7 @@
 //! The command line abused as a process: adversarial calibrations, closed pipes, interrupts, inputs without end in
 //! little memory, outputs that cannot be written.
-#![cfg(unix)]
 
-#[path = "common/knap.rs"]
-mod knap;
-
+use crate::knap;
 use conchoid::calibration::bundled;
 use serde_json::{Value, json};
 use std::fs;
@@ -18,14 +15,14 @@ const HEADER: &str = "platform_depth_mm,exterior_platform_angle_deg\n";
 
 /// The binary to start by hand, with pipes of its own.
 fn start(args: &[&str]) -> Command {
-    let mut command = Command::new(knap::knap().get_program());
+    let mut command = Command::new(knap().get_program());
     command.args(args).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
     command
 }
 
 /// The binary under a limit of its address space, in kilobytes.
 fn limited(kilobytes: u64, args: &[&str]) -> Command {
-    let knap = knap::knap();
+    let knap = knap();
     let mut command = Command::new("sh");
     command
         .arg("-c")

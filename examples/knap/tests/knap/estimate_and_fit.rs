@@ -1,10 +1,7 @@
 //! The command line as a process: the contract of `estimate`, `fit` and `calibrations` that other people's
 //! scripts rely on, and what becomes of awkward tables.
 
-#[path = "common/knap.rs"]
-mod knap;
-
-use knap::knap;
+use crate::knap;
 use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;
@@ -260,7 +257,7 @@ fn a_fit_makes_a_calibration_that_estimate_takes() {
     let folder = TempDir::new().unwrap();
     let out = folder.path().join("school.json");
     let out = out.to_str().unwrap();
-    let table = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv");
+    let table = crate::SCHOOL;
     let text = stdout(&[
         "fit",
         "--table",
@@ -283,7 +280,7 @@ fn a_fit_makes_a_calibration_that_estimate_takes() {
     assert_eq!(v["calibration"]["name"], "school");
     assert_eq!(v["calibration"]["n"], 24);
     // the interval is the one R's predict gives: its reference stands in tests/reference/lm.json, the point "middle"
-    let reference: Value = serde_json::from_str(include_str!("reference/lm.json")).unwrap();
+    let reference: Value = serde_json::from_str(include_str!("../../../../tests/reference/lm.json")).unwrap();
     let model =
         reference["models"].as_array().unwrap().iter().find(|m| m["name"] == "field-school-log-log").unwrap();
     for p in model["predictions"].as_array().unwrap() {
@@ -411,7 +408,7 @@ fn calibrations_are_listed_and_shown() {
 
 #[test]
 fn answers_fit_eighty_columns() {
-    let school = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv");
+    let school = crate::SCHOOL;
     for line in [
         "estimate --depth-mm 8 --angle-deg 75 --percussor antler --percussor-mass-g 300 --tip-radius-mm 15 --speed-m-s 4..7",
         "estimate --table SCHOOL --out /dev/null",

@@ -1,14 +1,12 @@
 //! `knap blow`, `knap contrast` and the detachment of `knap estimate`, run as a user runs them.
 
-#[path = "common/knap.rs"]
-mod knap;
-
+use crate::knap;
 use predicates::prelude::*;
 use serde_json::Value;
 use std::path::PathBuf;
 
 fn run(arguments: &str) -> assert_cmd::assert::Assert {
-    knap::knap().args(arguments.split_whitespace()).assert()
+    knap().args(arguments.split_whitespace()).assert()
 }
 
 fn json(arguments: &str) -> Value {
@@ -290,23 +288,5 @@ fn help_warns() {
         run(&format!("{verb} --help"))
             .success()
             .stdout(predicate::str::contains("eye protection").and(predicate::str::contains("Example:")));
-    }
-}
-
-#[test]
-fn the_students_example_draws_two_figures() {
-    let folder = tempfile::tempdir().unwrap();
-    // it stands beside the command line
-    let here = PathBuf::from(knap::knap().get_program()).with_file_name("hammerstone_or_antler");
-    let mut example = assert_cmd::Command::new(here.with_extension(std::env::consts::EXE_EXTENSION));
-    let out = example.arg(folder.path()).assert().success();
-    let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
-    assert!(text.contains("model-based"));
-    for (name, axis) in [("sizes.svg", "length, mm"), ("force.svg", "force, kN")] {
-        let drawn = std::fs::read_to_string(folder.path().join(name)).unwrap();
-        assert!(
-            drawn.starts_with("<svg") && drawn.contains(axis) && drawn.contains("platform depth, mm"),
-            "{name}"
-        );
     }
 }

@@ -1,9 +1,6 @@
 //! The command line as a process: the contract of `original` and `assemblage`.
 
-#[path = "common/knap.rs"]
-mod knap;
-
-use knap::knap;
+use crate::knap;
 use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;

@@ -1,13 +1,10 @@
 //! `knap assess` as a process: the comparison as text and JSON, the page of plots, and refusals.
 
-#[path = "common/knap.rs"]
-mod knap;
-
-use knap::knap;
+use crate::knap;
 use serde_json::Value;
 use std::fs;
 
-const TABLE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv");
+const TABLE: &str = crate::SCHOOL;
 
 fn run(args: &[&str]) -> (i32, String, String) {
     let out = knap().args(["assess", "--table", TABLE]).args(args).output().unwrap();

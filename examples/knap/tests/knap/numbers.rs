@@ -1,12 +1,10 @@
 //! Numbers on the command line: what is taken for one, what a slip is told, and that every option of every verb tells it.
 
-#[path = "common/knap.rs"]
-mod knap;
 #[allow(dead_code)]
-#[path = "../examples/knap/number.rs"]
+#[path = "../../src/number.rs"]
 mod number;
 
-use knap::knap;
+use crate::knap;
 use number::{Amount, ends, number as read, whole, with_comma};
 
 #[test]

@@ -1,14 +1,10 @@
 //! The command line as a process: a fit with shifts by class, from the plan's sheet to an estimate.
 
-#[path = "common/knap.rs"]
-mod knap;
-
-use knap::knap;
+use crate::{SCHOOL, knap};
 use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;
 
-const SCHOOL: &str = "examples/data/field-school.csv";
 
 fn run(args: &[&str]) -> (i32, String, String) {
     let out = knap().args(args).output().unwrap();
@@ -38,7 +34,7 @@ fn a_shift_by_percussor_agrees_with_r() {
     assert_eq!(v["shifts_from"]["percussor"], "antler");
     // R 4.x: lm(log(mass_g) ~ log(platform_depth_mm) + exterior_platform_angle_deg + (percussor == "quartzite")),
     // tests/reference/fit_by.R
-    let reference = include_str!("reference/fit_by.csv");
+    let reference = include_str!("../../../../tests/reference/fit_by.csv");
     let mut lines = 0;
     for line in reference.lines().skip(2) {
         let cells: Vec<&str> = line.split(',').collect();

@@ -1,19 +1,15 @@
 //! The command line as a process: the pictures of `estimate`, `original` and `assemblage`, and the errors of
 //! measurement of `estimate`.
 
-#[path = "common/knap.rs"]
-mod knap;
-
 use conchoid::calibration::bundled;
 use conchoid::predict::measurement::MeasurementErrors;
 use conchoid::predict::{Ask, Predictor};
 use conchoid::strike::{Platform, Strike};
-use knap::knap;
+use crate::{SCHOOL, knap};
 use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;
 
-const SCHOOL: &str = "examples/data/field-school.csv";
 const BLOW: [&str; 5] = ["estimate", "--depth-mm", "8", "--angle-deg", "75"];
 
 fn run(args: &[&str], input: &str) -> (i32, String, String) {

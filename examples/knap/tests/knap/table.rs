@@ -1,9 +1,6 @@
 //! Tables on the command line: one size, awkward rows that stay whole, results that appear only when complete.
 
-#[path = "common/knap.rs"]
-mod knap;
-
-use knap::knap;
+use crate::knap;
 use serde_json::Value;
 
 const TABLE: &str = "flake,platform_depth_mm,exterior_platform_angle_deg\nA1,8,75\nA2,6.25,80\n";

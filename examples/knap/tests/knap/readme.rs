@@ -1,14 +1,12 @@
 //! What README says the program prints, the program prints.
 
-#[path = "common/knap.rs"]
-mod knap;
-
+use crate::knap;
 #[test]
 fn the_output_shown_is_the_output() {
-    let readme = include_str!("../README.md");
+    let readme = include_str!("../../../../README.md");
     let command =
-        readme.lines().find_map(|l| l.strip_prefix("$ cargo run -q --release --example knap -- ")).unwrap();
-    let out = knap::knap().args(command.split_whitespace()).output().unwrap();
+        readme.lines().find_map(|l| l.strip_prefix("$ cargo run -q --release -p knap -- ")).unwrap();
+    let out = knap().args(command.split_whitespace()).output().unwrap();
     let printed = String::from_utf8(out.stdout).unwrap();
     let shown = readme.split("```text\n").nth(1).unwrap().split("```").next().unwrap();
     assert_eq!(shown.trim(), printed.trim());

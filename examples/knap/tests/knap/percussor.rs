@@ -1,9 +1,6 @@
 //! `knap percussor` as a process: its contract, its honesty, and what becomes of awkward tables.
 
-#[path = "common/knap.rs"]
-mod knap;
-
-use knap::knap;
+use crate::knap;
 use serde_json::Value;
 
 /// Seven flakes of a field school on the chalk downs, with two that cannot be answered.

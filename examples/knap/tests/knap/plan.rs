@@ -1,9 +1,6 @@
 //! `knap plan` as a process: the list, the sheet that `knap fit` reads, the comparison with the even grid.
 
-#[path = "common/knap.rs"]
-mod knap;
-
-use knap::knap;
+use crate::knap;
 use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;
@@ -156,13 +153,13 @@ fn the_sheet_is_read_by_fit_once_filled_in() {
 
 #[test]
 fn existing_flakes_are_what_is_built_on() {
-    let v = json(&[&TWO[..4], &["--existing", "examples/data/field-school.csv"]].concat());
+    let v = json(&[&TWO[..4], &["--existing", crate::SCHOOL]].concat());
     assert_eq!(v["existing"]["used"], 24);
     let alone = json(&TWO[..4]);
     let width = |v: &Value| v["curve"].as_array().unwrap()[0]["width_mean"].as_f64().unwrap();
     assert!(width(&v) < width(&alone));
     // the table's antler alone cannot tell antler from quartzite, but is no hindrance
-    let v = json(&["--flakes", "6", "--percussor", "antler", "--existing", "examples/data/field-school.csv"]);
+    let v = json(&["--flakes", "6", "--percussor", "antler", "--existing", crate::SCHOOL]);
     assert!(v["existing"]["left_out"].as_u64().unwrap() > 0);
 }
 
