@@ -3,7 +3,7 @@
 //!
 //! Run: `cargo run --example planning_saturday [FOLDER]`; the picture goes to FOLDER (`target/figures`).
 
-#[path = "knap/plan_plot.rs"]
+#[path = "knap/src/plan_plot.rs"]
 mod plan_plot;
 
 use conchoid::form::{Form, indicator};

@@ -7,10 +7,10 @@
 //! Run: `cargo run --example twenty_flakes [FOLDER]`; the picture goes to FOLDER (`target/figures`).
 
 #[allow(dead_code)]
-#[path = "knap/failure.rs"]
+#[path = "knap/src/failure.rs"]
 mod failure;
 #[allow(dead_code)]
-#[path = "knap/plot.rs"]
+#[path = "knap/src/plot.rs"]
 mod plot;
 
 use conchoid::calibration::fitting::{Collector, Recipe};

@@ -1,7 +1,6 @@
 //! Updating with few flakes: against an independent computation, against refitting on stacked tables, against
 //! brute-force refits, and by draws from its own prior.
 
-
 use approx::assert_relative_eq;
 use conchoid::calibration::fitting::{Collector, Recipe};
 use conchoid::calibration::local::Local;

@@ -3,6 +3,7 @@
 //! The test fails where an answer differs from the committed table. After a change that is meant, write it again
 //! with `CONCHOID_WRITE_BAD_INPUTS=1 cargo test -p knap bad_inputs` and read the difference.
 
+use crate::knap;
 use conchoid::Error;
 use conchoid::calibration::fitting::{Collector, Recipe, Taken};
 use conchoid::calibration::{Calibration, Provenance, bundled};
@@ -21,7 +22,6 @@ use conchoid::predict::measurement::{Instrument, MeasurementErrors};
 use conchoid::predict::{Ask, Interval, Joint, Predictor};
 use conchoid::strike::{Blow, Measured, Platform, Strike};
 use conchoid::table::{RowOutcome, TableOptions, TableReader};
-use crate::knap;
 use rand::SeedableRng;
 use std::fmt::Write as _;
 use std::fs;

@@ -5,7 +5,6 @@ use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;
 
-
 fn run(args: &[&str]) -> (i32, String, String) {
     let out = knap().args(args).output().unwrap();
     (

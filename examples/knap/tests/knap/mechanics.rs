@@ -3,7 +3,6 @@
 use crate::knap;
 use predicates::prelude::*;
 use serde_json::Value;
-use std::path::PathBuf;
 
 fn run(arguments: &str) -> assert_cmd::assert::Assert {
     knap().args(arguments.split_whitespace()).assert()

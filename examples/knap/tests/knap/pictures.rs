@@ -1,11 +1,11 @@
 //! The command line as a process: the pictures of `estimate`, `original` and `assemblage`, and the errors of
 //! measurement of `estimate`.
 
+use crate::{SCHOOL, knap};
 use conchoid::calibration::bundled;
 use conchoid::predict::measurement::MeasurementErrors;
 use conchoid::predict::{Ask, Predictor};
 use conchoid::strike::{Platform, Strike};
-use crate::{SCHOOL, knap};
 use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;

@@ -2,7 +2,7 @@
 
 use crate::knap;
 use conchoid::calibration::Calibration;
-use conchoid::calibration::local::DEFAULT_DISCOUNT;
+use conchoid::fit::updating::DEFAULT_DISCOUNT;
 use serde_json::Value;
 
 #[test]
