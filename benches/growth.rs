@@ -5,7 +5,7 @@
 use conchoid::calibration::{SizeModel, Spread, Tails};
 use conchoid::fit::columns::RawColumns;
 use conchoid::form::{Form, Layout, Transform, ln, power};
-use conchoid::predict::batch::{Batch, IntervalColumns};
+use conchoid::predict::{Batch, IntervalColumns};
 use std::hint::black_box;
 use std::time::Instant;
 

@@ -1,7 +1,7 @@
 //! Intervals of whole columns, and of one row, under a bundled calibration.
 
 use conchoid::calibration::bundled;
-use conchoid::predict::batch::{Batch, IntervalColumns};
+use conchoid::predict::{Batch, IntervalColumns};
 use conchoid::predict::{Interval, Predictor};
 use conchoid::vector::{exp_into, ln_into};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};

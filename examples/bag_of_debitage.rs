@@ -14,14 +14,14 @@ mod failure;
 #[path = "knap/src/plot.rs"]
 mod plot;
 
-use conchoid::calibration::fitting::{Collector, Method, Recipe, SizeRecipe};
+use conchoid::Error;
 use conchoid::calibration::{Calibration, Provenance};
-use conchoid::error::Error;
+use conchoid::calibration::{Collector, Method, Recipe, SizeRecipe};
 use conchoid::flake::{Flake, Portion};
 use conchoid::form::{Form, indicator};
-use conchoid::infer::assemblage::{Assemblage, Drawing, Drawn, GroupTotals};
-use conchoid::infer::comparison::{Comparison, Resampling};
-use conchoid::infer::recovery::{Held, Mesh, size_grades, struck};
+use conchoid::infer::{Assemblage, Drawing, Drawn, GroupTotals};
+use conchoid::infer::{Comparison, Resampling};
+use conchoid::infer::{Held, Mesh, size_grades, struck};
 use conchoid::predict::{Ask, Predictive, Predictor};
 use conchoid::strike::{Platform, Strike};
 use plot::{Axis, Layer, Panel, above_row, page};

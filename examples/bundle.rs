@@ -3,8 +3,8 @@
 //! `cargo run --release --example bundle -- FOLDER [OUT]` reads the tables in FOLDER (see data-sources.md for
 //! where they come from) and writes one JSON file each into OUT, by default `src/calibration`.
 
+use conchoid::calibration::Collector;
 use conchoid::calibration::bundled::{NAMES, recipe};
-use conchoid::calibration::fitting::Collector;
 use conchoid::table::{TableOptions, TableReader};
 use std::fs::File;
 use std::path::Path;

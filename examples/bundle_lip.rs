@@ -7,8 +7,8 @@
 
 use conchoid::calibration::bundled::recipe;
 use conchoid::fit::multinomial::{MultinomialOptions, Score, held_out_probabilities, log_scores};
-use conchoid::infer::lip::{LipModel, candidate_terms, chosen_form, design, form_of};
-use conchoid::infer::track_record::{Plan, TrackRecord};
+use conchoid::infer::{LipModel, candidate_terms, chosen_form, design, form_of};
+use conchoid::infer::{RecordPlan, TrackRecord};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};
 use rand::{RngExt, SeedableRng};
@@ -91,7 +91,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     std::fs::write(Path::new(&out).join("lip.json"), lip.to_json())?;
 
     let mut rng = ChaCha8Rng::seed_from_u64(4);
-    let record = TrackRecord::of(&recipe, &chosen_form()?, &flakes, &Plan::default(), COMMAND, &mut rng)?;
+    let record =
+        TrackRecord::of(&recipe, &chosen_form()?, &flakes, &RecordPlan::default(), COMMAND, &mut rng)?;
     for s in &record.singles {
         println!("{:?}: log score {:?}, Brier {:?}", s.judged, s.log_score, s.brier);
         for o in &s.outcomes {

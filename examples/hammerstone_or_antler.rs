@@ -10,11 +10,11 @@
 //! Wear eye protection at every strike, gloves and a leg pad; keep silica dust down; local rules and trained supervision come
 //! first. Never strike an archaeological piece.
 
+use conchoid::Error;
 use conchoid::calibration::bundled;
-use conchoid::error::Error;
 use conchoid::material::{PercussorMaterial, Stone};
-use conchoid::predict::contrast::side_by_side;
-use conchoid::predict::detachment::{BlowAsKnown, BlowFigures, DetachmentEstimate};
+use conchoid::predict::side_by_side;
+use conchoid::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate};
 use conchoid::predict::{Interval, Predictor};
 use conchoid::strike::{Platform, Strike};
 use plotters::prelude::*;

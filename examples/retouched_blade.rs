@@ -12,9 +12,9 @@ mod failure;
 #[path = "knap/src/plot.rs"]
 mod plot;
 
+use conchoid::Error;
 use conchoid::calibration::bundled;
-use conchoid::error::Error;
-use conchoid::infer::original::{BetaLoss, Loss, OriginalEstimate, Remains, original};
+use conchoid::infer::{BetaLoss, Loss, OriginalEstimate, Remains, original};
 use conchoid::predict::{Ask, Caution, Interval, Predictor};
 use conchoid::strike::{Platform, Strike};
 use plot::{Axis, Layer, Panel, page};

@@ -13,10 +13,10 @@ mod failure;
 #[path = "knap/src/plot.rs"]
 mod plot;
 
-use conchoid::calibration::fitting::{Collector, Recipe};
-use conchoid::calibration::local::Local;
+use conchoid::Error;
+use conchoid::calibration::Local;
 use conchoid::calibration::{Calibration, Provenance, bundled};
-use conchoid::error::Error;
+use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::Flake;
 use conchoid::form::Form;
 use conchoid::predict::{Ask, Interval, Predictor};

@@ -341,7 +341,7 @@ pub(crate) fn edit_distance(a: &str, b: &str) -> usize {
 /// of the pen: common practice, no source.
 ///
 /// ```
-/// use conchoid::error::Bounds;
+/// use conchoid::Bounds;
 /// const DEPTH: Bounds = Bounds::above("platform_depth_mm", 0.0, 1000.0, "mm");
 /// assert!(DEPTH.check(8.0).is_ok());
 /// assert!(DEPTH.check(0.0).is_err());

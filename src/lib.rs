@@ -23,7 +23,7 @@
 //!
 //! | room | what lives there |
 //! |---|---|
-//! | [`error`] | one error type; every message says what was found, where, and what would be accepted |
+//! | [`Error`] | one error type; every message says what was found, where, and what would be accepted |
 //! | [`material`] | stones and percussors, with ranges and sources |
 //! | [`strike`] | platform, blow, strike: everything fixed before the flake exists |
 //! | [`flake`] | what came off, as an analyst records it |
@@ -57,7 +57,7 @@
 
 pub mod assess;
 pub mod calibration;
-pub mod error;
+mod error;
 pub mod fit;
 pub mod flake;
 pub mod form;
@@ -74,7 +74,7 @@ pub mod table;
 mod threads;
 pub mod vector;
 
-pub use error::{Error, Result};
+pub use error::{Bounds, Error, Place, Result, nearest};
 
 /// The README's code, compiled and run with the other examples.
 #[cfg(doctest)]

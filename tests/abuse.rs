@@ -11,23 +11,23 @@ use conchoid::fit::shrunken::{Shrunken, Tails};
 use conchoid::fit::{Design, linear, updating};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{self, Form, Layout, Transform};
-use conchoid::infer::assemblage::{Assemblage, Drawing};
-use conchoid::infer::comparison::{Comparison, Resampling};
-use conchoid::infer::original::{Remains, original};
-use conchoid::infer::recovery::{Held, Mesh, size_grades, struck};
+use conchoid::infer::{Assemblage, Drawing};
+use conchoid::infer::{Comparison, Resampling};
+use conchoid::infer::{Held, Mesh, size_grades, struck};
+use conchoid::infer::{Remains, original};
 use conchoid::material::{Percussor, PercussorClass, PercussorMaterial, Stone};
-use conchoid::mechanics::blow::{Setup, strike_mechanics};
-use conchoid::mechanics::contact::{Contact, Elastic, Seat, effective_radius_m};
-use conchoid::mechanics::{chipping, cone, impact};
+use conchoid::mechanics;
+use conchoid::mechanics::{Contact, Elastic, Seat, effective_radius_m};
+use conchoid::mechanics::{Setup, strike_mechanics};
 use conchoid::plan::{
     Aim, Allocation, Candidates, Cores, Exchange, Factor, Information, choose, continuous_optimum,
     expected_width, noncentral_student_sf, power,
 };
-use conchoid::predict::batch::{Batch, IntervalColumns};
-use conchoid::predict::contrast::side_by_side;
-use conchoid::predict::detachment::{BlowAsKnown, BlowFigures};
-use conchoid::predict::measurement::MeasurementErrors;
+use conchoid::predict::MeasurementErrors;
+use conchoid::predict::side_by_side;
 use conchoid::predict::{Ask, Component, Interval, Joint, Predictive, Predictor};
+use conchoid::predict::{Batch, IntervalColumns};
+use conchoid::predict::{BlowAsKnown, BlowFigures};
 use conchoid::special::*;
 use conchoid::strike::{Blow, LandsOn, Platform, Strike};
 use conchoid::{assess, vector};
@@ -244,27 +244,27 @@ proptest! {
 
     #[test]
     fn mechanics_answers_with_numbers(v in many(wild(), 6), s in many(positive(), 3), landmarks in many(wild(), 9)) {
-        answer("edge force", chipping::edge_force_n(v[0], v[1], v[2]));
-        answer("edge depth", chipping::edge_depth_m(v[0], v[1], v[2]));
-        answer("spall load", chipping::spall_load_n_per_m(v[0], v[1]));
-        answer("spall prefactor", chipping::spall_prefactor(v[0]));
-        answer("spall length", chipping::spall_length_m(v[0], v[1], v[2], v[3], v[4]));
-        if let Ok(f) = chipping::glass_angle_factor(v[0], v[1]) {
+        answer("edge force", mechanics::edge_force_n(v[0], v[1], v[2]));
+        answer("edge depth", mechanics::edge_depth_m(v[0], v[1], v[2]));
+        answer("spall load", mechanics::spall_load_n_per_m(v[0], v[1]));
+        answer("spall prefactor", mechanics::spall_prefactor(v[0]));
+        answer("spall length", mechanics::spall_length_m(v[0], v[1], v[2], v[3], v[4]));
+        if let Ok(f) = mechanics::glass_angle_factor(v[0], v[1]) {
             prop_assert!(!format!("{f:?}").contains("NaN"), "{f:?}");
         }
-        answer("cone load", cone::cone_load_n(v[0], v[1], v[2], v[3]));
-        answer("plastic load", cone::plastic_load_n(v[0], v[1], v[2], v[3]));
-        answer("crossover", cone::crossover_radius_m(v[0], v[1], v[2], v[3], v[4]));
-        answer("cone radius", cone::full_cone_radius_m(v[0], v[1], v[2]));
-        answer("cone load", cone::full_cone_load_n(v[0], v[1], v[2]));
-        answer("width", cone::platform_width_mm(v[0], v[1], cone::Edge::Straight));
-        answer("landmarks", cone::angle_from_landmarks_deg(
+        answer("cone load", mechanics::cone_load_n(v[0], v[1], v[2], v[3]));
+        answer("plastic load", mechanics::plastic_load_n(v[0], v[1], v[2], v[3]));
+        answer("crossover", mechanics::crossover_radius_m(v[0], v[1], v[2], v[3], v[4]));
+        answer("cone radius", mechanics::full_cone_radius_m(v[0], v[1], v[2]));
+        answer("cone load", mechanics::full_cone_load_n(v[0], v[1], v[2]));
+        answer("width", mechanics::platform_width_mm(v[0], v[1], mechanics::Edge::Straight));
+        answer("landmarks", mechanics::angle_from_landmarks_deg(
             [landmarks[0], landmarks[1], landmarks[2]], [landmarks[3], landmarks[4], landmarks[5]],
             [landmarks[6], landmarks[7], landmarks[8]]));
-        answer("lengths", cone::angle_from_lengths_deg(v[0], v[1], v[2]));
-        answer("mass", impact::effective_mass_kg(v[0], Some(v[1])));
-        answer("mass", impact::off_centre_mass_kg(v[0], v[1], v[2]));
-        answer("mass", impact::billet_end_mass_kg(v[0]));
+        answer("lengths", mechanics::angle_from_lengths_deg(v[0], v[1], v[2]));
+        answer("mass", mechanics::effective_mass_kg(v[0], Some(v[1])));
+        answer("mass", mechanics::off_centre_mass_kg(v[0], v[1], v[2]));
+        answer("mass", mechanics::billet_end_mass_kg(v[0]));
         let seat = Seat::Concave { radius_m: v[1] };
         answer("radius", effective_radius_m(v[0], seat));
         answer("radius", effective_radius_m(v[0], Seat::Convex { radius_m: s[0] }));
@@ -276,12 +276,12 @@ proptest! {
             if let Ok(p) = c.under_force(v[3]) {
                 prop_assert!(!format!("{p:?}").contains("NaN"), "{p:?}");
             }
-            if let Ok(e) = impact::Restitution::new(v[4]).and_then(|r| r.with_stored_share(v[5]))
-                && let Ok(i) = impact::impact(&c, v[2], v[3], e) {
+            if let Ok(e) = mechanics::Restitution::new(v[4]).and_then(|r| r.with_stored_share(v[5]))
+                && let Ok(i) = mechanics::impact(&c, v[2], v[3], e) {
                 prop_assert!(!format!("{i:?}").contains("NaN"), "{i:?}");
             }
         }
-        if let Ok(p) = impact::plastic_impact(v[0], v[1], v[2], v[3]) {
+        if let Ok(p) = mechanics::plastic_impact(v[0], v[1], v[2], v[3]) {
             prop_assert!(!format!("{p:?}").contains("NaN"), "{p:?}");
         }
     }
@@ -795,8 +795,8 @@ fn a_contact_that_vanishes_bears_nothing() {
         (press.contact_radius_m, press.peak_pressure_pa, press.edge_tensile_stress_pa),
         (0.0, 0.0, 0.0)
     );
-    let restitution = impact::Restitution::default();
-    let hit = impact::impact(&contact, 1e-300, 1e-11, restitution).unwrap();
+    let restitution = mechanics::Restitution::default();
+    let hit = mechanics::impact(&contact, 1e-300, 1e-11, restitution).unwrap();
     assert!(!format!("{hit:?}").contains("NaN"), "{hit:?}");
 }
 

@@ -1,13 +1,13 @@
 //! Totals with shared uncertainty against R (tests/reference/assemblage.R), comparison against R and scipy
 //! (comparison.py, comparison.R), sieves against simulation, and how often intervals of totals hold.
 
-use conchoid::calibration::fitting::{Collector, Recipe};
 use conchoid::calibration::{Calibration, Provenance, Spread, Tails};
+use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::{Flake, Portion};
 use conchoid::form::{Form, Transform, ln, value};
-use conchoid::infer::assemblage::{Assemblage, Bound, Drawing, Drawn, Remark};
-use conchoid::infer::comparison::{Comparison, Resampling};
-use conchoid::infer::recovery::{Held, Mesh, size_grades, struck};
+use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, Remark};
+use conchoid::infer::{Comparison, Resampling};
+use conchoid::infer::{Held, Mesh, size_grades, struck};
 use conchoid::predict::{Ask, Component, Predictive, Predictor};
 use conchoid::strike::{Platform, Strike};
 use rand::{RngExt, SeedableRng};

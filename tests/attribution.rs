@@ -1,18 +1,18 @@
 //! Percussor attribution against closed forms, quadrature and simulation from its own model.
 
+use conchoid::Error;
 use conchoid::calibration::{
     Calibration, Parts, PercussorSeen, Provenance, Setting, SizeModel, Spread, Tails, TerminationModel,
     Variant, bundled,
 };
-use conchoid::error::Error;
 use conchoid::fit::Design;
 use conchoid::fit::multinomial::{MultinomialOptions, Outcomes, Penalty, fit};
 use conchoid::flake::{Flake, Portion, Termination};
 use conchoid::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION, Term, Transform};
 use conchoid::form::{indicator, value};
-use conchoid::infer::attribution::{Attribution, BlowSetting, SettingsPrior, SiteShift, Strength, Verdict};
-use conchoid::infer::lip::LipModel;
-use conchoid::infer::track_record::TrackRecord;
+use conchoid::infer::LipModel;
+use conchoid::infer::TrackRecord;
+use conchoid::infer::{Attribution, BlowSetting, SettingsPrior, SiteShift, Strength, Verdict};
 use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Platform, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};

@@ -1,8 +1,8 @@
 //! The words of every caution and its stable kind, as other people's scripts and readers rely on them.
 
-use conchoid::mechanics::blow::Doubt;
+use conchoid::mechanics::Doubt;
 use conchoid::predict::Caution;
-use conchoid::predict::caution::in_words;
+use conchoid::predict::in_words;
 
 fn text(s: &str) -> String {
     s.to_string()

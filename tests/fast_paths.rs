@@ -1,7 +1,7 @@
 //! Every fast path against the simple one: to 1e-12 relative, and the same bytes for any number of threads.
 
+use conchoid::Error;
 use conchoid::calibration::{SizeModel, Spread, Tails, bundled};
-use conchoid::error::Error;
 use conchoid::fit::Design;
 use conchoid::fit::columns::RawColumns;
 use conchoid::fit::linear::{self, Accumulator, LinearFit};
@@ -9,7 +9,7 @@ use conchoid::form::{
     Form, Layout, Transform, above, indicator, ln, log10, power, product, shifted, spline, square, tangent,
     value,
 };
-use conchoid::predict::batch::{Batch, IntervalColumns};
+use conchoid::predict::{Batch, IntervalColumns};
 use conchoid::predict::{Component, Interval, Predictive, Predictor};
 use conchoid::vector::{exp_into, ln_into};
 use proptest::prelude::*;

@@ -3,7 +3,7 @@
 //! With `CONCHOID_REWRITE` set, the files are written instead of compared.
 
 use conchoid::calibration::{Calibration, Spread, bundled};
-use conchoid::predict::caution::in_words;
+use conchoid::predict::in_words;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;

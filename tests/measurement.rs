@@ -6,7 +6,7 @@ use conchoid::calibration::{
 };
 use conchoid::form::{ANGLE, DEPTH, Form, Layout};
 use conchoid::predict::Predictor;
-use conchoid::predict::measurement::{Instrument, MeasurementErrors};
+use conchoid::predict::{Instrument, MeasurementErrors};
 use conchoid::strike::{Platform, Strike};
 use proptest::prelude::*;
 use serde_json::Value;

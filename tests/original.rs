@@ -3,7 +3,7 @@
 use conchoid::calibration::bundled;
 use conchoid::flake::{Flake, Portion};
 use conchoid::form::Transform;
-use conchoid::infer::original::{BetaLoss, LengthThen, Original, Remains, Truncated, original};
+use conchoid::infer::{BetaLoss, LengthThen, Original, Remains, Truncated, original};
 use conchoid::predict::{Ask, Caution, Component, Predictive, Predictor};
 use conchoid::strike::{Platform, Strike};
 use proptest::prelude::*;
@@ -155,7 +155,7 @@ fn a_tool_heavier_than_any_flake_gets_an_answer_and_a_caution() {
         for loss in [None, Some(BetaLoss::new(2.0, 5.0).unwrap())] {
             for now in [0.001, 14.2, 900.0, 25_000.0, 1e6] {
                 let remains = Remains::new(now).unwrap().with_length_mm(9000.0).unwrap();
-                let loss = loss.map(|l| Arc::new(l) as Arc<dyn conchoid::infer::original::Loss>);
+                let loss = loss.map(|l| Arc::new(l) as Arc<dyn conchoid::infer::Loss>);
                 let found =
                     original(&predictor, &piece(9.0, 72.0, None), &remains, &Ask::default(), loss).unwrap();
                 for level in [0.5, 0.95, 0.999] {

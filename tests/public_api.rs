@@ -245,7 +245,7 @@ fn values_are_send_and_sync() {
     both::<conchoid::material::Stone>();
     both::<conchoid::material::Percussor>();
     both::<conchoid::plan::Candidates>();
-    both::<conchoid::infer::original::OriginalEstimate>();
+    both::<conchoid::infer::OriginalEstimate>();
     both::<conchoid::table::TableOptions>();
     both::<conchoid::table::Row>();
 }

@@ -13,8 +13,6 @@ mod coverage;
 mod grouped;
 #[path = "real_data/linear.rs"]
 mod linear;
-#[path = "real_data/mechanics.rs"]
-mod mechanics;
 #[path = "real_data/multinomial.rs"]
 mod multinomial;
 #[path = "real_data/original.rs"]

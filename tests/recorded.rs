@@ -1,9 +1,9 @@
 //! The doubt about sizes beyond any that an experiment recorded: raised where the form is drawn on past its
 //! flakes, and only there.
 
-use conchoid::calibration::fitting::{Collector, Recipe};
-use conchoid::calibration::local::Local;
+use conchoid::calibration::Local;
 use conchoid::calibration::{Calibration, Provenance, bundled};
+use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::Flake;
 use conchoid::form::Form;
 use conchoid::predict::{Ask, Caution, Predictor};

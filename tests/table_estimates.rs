@@ -3,7 +3,7 @@
 
 use conchoid::calibration::{Calibration, SIZES, bundled};
 use conchoid::flake::Termination;
-use conchoid::predict::measurement::MeasurementErrors;
+use conchoid::predict::MeasurementErrors;
 use conchoid::predict::{Ask, Quantiles};
 use conchoid::strike::Measured;
 use conchoid::table::{

@@ -2,9 +2,9 @@
 //! brute-force refits, and by draws from its own prior.
 
 use approx::assert_relative_eq;
-use conchoid::calibration::fitting::{Collector, Recipe};
-use conchoid::calibration::local::Local;
+use conchoid::calibration::Local;
 use conchoid::calibration::{Calibration, Provenance, Spread, Tails, bundled};
+use conchoid::calibration::{Collector, Recipe};
 use conchoid::fit::Design;
 use conchoid::fit::linear;
 use conchoid::fit::updating::{DEFAULT_DISCOUNT, DISCOUNT_GRID, Prior, Shift, choose_discount, update};

@@ -3,19 +3,19 @@
 //! `ours FOLDER` reads the columns that `data.py` wrote there (little-endian f64) and prints one line `work seconds`
 //! per repetition. Without a folder it does nothing, so that it passes where benches are only tried out.
 
-use conchoid::calibration::fitting::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
 use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread, Tails, bundled};
+use conchoid::calibration::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
 use conchoid::fit::Design;
 use conchoid::fit::columns::RawColumns;
 use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Layout, Transform, indicator, ln, product, square};
-use conchoid::infer::assemblage::{Assemblage, Drawing};
+use conchoid::infer::{Assemblage, Drawing};
 use conchoid::material::{PercussorMaterial, Stone};
-use conchoid::predict::batch::{Batch, IntervalColumns};
-use conchoid::predict::detachment::{BlowAsKnown, BlowFigures};
 use conchoid::predict::{Ask, Interval, Predictor, Quantiles};
+use conchoid::predict::{Batch, IntervalColumns};
+use conchoid::predict::{BlowAsKnown, BlowFigures};
 use conchoid::strike::{Platform, Strike};
 use std::hint::black_box;
 use std::path::Path;

@@ -4,7 +4,7 @@
 use arbitrary::Arbitrary;
 use conchoid::calibration::bundled;
 use conchoid::flake::{Flake, Portion, Technique, Termination};
-use conchoid::predict::measurement::MeasurementErrors;
+use conchoid::predict::MeasurementErrors;
 use conchoid::predict::{Ask, Estimate, Joint, Predictor};
 use conchoid::strike::{Blow, LandsOn, Platform, PlatformKind, Strike};
 use libfuzzer_sys::fuzz_target;

@@ -6,14 +6,14 @@
 //!
 //! | file | what |
 //! |---|---|
-//! | [`folds`] | which flakes are tested together: repeated k-fold, leave-one-out, leave-one-group-out |
-//! | [`score`] | what one predictive says of one flake: log score, CRPS, coverage, interval score |
-//! | [`compare`] | [`cross_validate`]: scores with standard errors, by class, differences, a recommendation |
-//! | [`residual`] | checks of a least squares fit, each with a sentence about what to do |
+//! | `folds` | which flakes are tested together: repeated k-fold, leave-one-out, leave-one-group-out |
+//! | `score` | what one predictive says of one flake: log score, CRPS, coverage, interval score |
+//! | `compare` | [`cross_validate`]: scores with standard errors, by class, differences, a recommendation |
+//! | `residual` | checks of a least squares fit, each with a sentence about what to do |
 //!
 //! ```
 //! use conchoid::assess::{Folds, Question, cross_validate};
-//! use conchoid::calibration::{Provenance, fitting::Recipe};
+//! use conchoid::calibration::{Provenance, Recipe};
 //! use conchoid::flake::Flake;
 //! use conchoid::form::Form;
 //! use conchoid::strike::{Platform, Strike};
@@ -38,15 +38,18 @@
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 
-pub mod compare;
-pub mod folds;
-pub mod residual;
-pub mod score;
+pub(crate) mod compare;
+pub(crate) mod folds;
+pub(crate) mod residual;
+pub(crate) mod score;
 
 pub use compare::{
     Assessment, ClassScores, Coverage, Difference, Figure, FormAssessment, Pit, Question, Recommendation,
     Scores, Tested, cross_validate,
 };
 pub use folds::{Folds, TestSet};
-pub use residual::{ResidualChecks, residual_checks};
-pub use score::{LEVELS, Score};
+pub use residual::{Check, CheckedRow, ResidualChecks, residual_checks};
+pub use score::{LEVELS, Score, crps_of_ln};
+
+#[cfg(test)]
+mod tests;

@@ -28,7 +28,7 @@ use std::collections::BTreeMap;
 /// Takes local flakes and updates a calibration with them.
 ///
 /// ```
-/// use conchoid::calibration::{bundled, local::Local};
+/// use conchoid::calibration::{bundled, Local};
 /// use conchoid::flake::Flake;
 /// use conchoid::form::{ANGLE, DEPTH};
 /// use conchoid::predict::Predictor;

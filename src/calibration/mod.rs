@@ -16,19 +16,24 @@
 //! |---|---|
 //! | `mod.rs` | the types, reading, checking, writing |
 //! | [`bundled`] | the three calibrations that come with the crate |
-//! | [`fitting`] | from rows of observed flakes to a calibration |
-//! | [`local`] | a calibration updated with few flakes of one's own |
+//! | `fitting` | from rows of observed flakes to a calibration |
+//! | `local` | a calibration updated with few flakes of one's own |
 //! | `shared` | effects that flakes of one site or core share, and what was kept |
 //! | `resolved` | a calibration made ready for use, once for all uses |
 //! | `caution` | the doubts that travel with an answer |
 
 pub mod bundled;
 pub(crate) mod caution;
-pub mod fitting;
-pub mod local;
+pub(crate) mod fitting;
+pub(crate) mod local;
 pub(crate) mod resolved;
 mod shared;
 
+pub use fitting::{
+    Collector, FitReport, Fitted, Method, NOT_FEATHER, Recipe, Report, RowsFitted, SizeRecipe, TailsToTry,
+    Taken, TerminationRecipe, ToldApart, VariantRecipe,
+};
+pub use local::{Local, LocalReport, TypicalPlatform};
 pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};
 
 use crate::error::{Error, Place, Result};

@@ -111,7 +111,7 @@ impl Comparison {
     /// Compares two sets of sizes, in the same unit.
     ///
     /// ```
-    /// use conchoid::infer::comparison::{Comparison, Resampling};
+    /// use conchoid::infer::{Comparison, Resampling};
     /// let antler = [4.1, 5.0, 6.3, 7.7, 8.2, 9.9, 12.4];
     /// let twice: Vec<f64> = antler.iter().map(|m| 2.0 * m).collect();
     /// let c = Comparison::new(&twice, &antler, &Resampling::seeded(1))?;

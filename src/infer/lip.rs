@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 /// How often a flake has a lip.
 ///
 /// ```
-/// use conchoid::infer::lip::LipModel;
+/// use conchoid::infer::LipModel;
 /// let lip = LipModel::bundled()?;
 /// let [bone, steel] = ["bone", "steel"].map(|p| lip.probability(5.0, 65.0, 0.0, "platform", p).unwrap());
 /// assert!(bone > steel);

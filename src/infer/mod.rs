@@ -3,22 +3,37 @@
 //!
 //! | file | what |
 //! |---|---|
-//! | [`attribution`] | which percussor, or which of two experiments, struck a flake or a group of flakes |
-//! | [`lip`] | how often a flake has a lip under its platform |
-//! | [`track_record`] | how often attribution was right on flakes it had not seen |
+//! | `attribution` | which percussor, or which of two experiments, struck a flake or a group of flakes |
+//! | `lip` | how often a flake has a lip under its platform |
+//! | `track_record` | how often attribution was right on flakes it had not seen |
 //! | `forward` | a calibration's forward model of one flake, given percussor and blow |
 //! | `evidence` | the probability of a group of flakes, integrated over what they share |
-//! | [`original`] | the original size of a retouched or broken piece |
-//! | [`assemblage`] | totals and means of many flakes, with the uncertainty they share |
-//! | [`comparison`] | whether two sets of flakes look alike |
-//! | [`recovery`] | sieves: what a mesh holds, and what it lost |
+//! | `original` | the original size of a retouched or broken piece |
+//! | `assemblage` | totals and means of many flakes, with the uncertainty they share |
+//! | `comparison` | whether two sets of flakes look alike |
+//! | `recovery` | sieves: what a mesh holds, and what it lost |
 
-pub mod assemblage;
-pub mod attribution;
-pub mod comparison;
+pub(crate) mod assemblage;
+pub(crate) mod attribution;
+pub(crate) mod comparison;
 mod evidence;
 mod forward;
-pub mod lip;
-pub mod original;
-pub mod recovery;
-pub mod track_record;
+pub(crate) mod lip;
+pub(crate) mod original;
+pub(crate) mod recovery;
+pub(crate) mod track_record;
+
+pub use assemblage::{Assemblage, Bound, DRAWS, Drawing, Drawn, GroupTotals, Remark, USUAL_DRAWS};
+pub use attribution::{
+    Attribution, BlowSetting, ClassVerdict, SHIFT, SettingsPrior, SiteShift, Strength, Verdict,
+};
+pub use comparison::{Bracketed, Comparison, Distance, FEWEST, QUANTILES, RESAMPLES, Resampling};
+pub use lip::{LipModel, candidate_terms, chosen_form, design, form_of};
+pub use original::{
+    BetaLoss, IMPROBABLE, LengthThen, Loss, MASS_MISSING_G, Original, OriginalEstimate, Remains, SHARE,
+    Truncated, original,
+};
+pub use recovery::{COMMON_GRADES_MM, Grade, Held, LEAST_HELD, Mesh, Struck, size_grades, struck};
+pub use track_record::{
+    Judged, RecordPlan, RecordedGroups, RecordedMean, RecordedOutcome, RecordedSingles, TrackRecord,
+};

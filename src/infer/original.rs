@@ -40,7 +40,7 @@ const LENGTH_NOW_MM: Bounds = Bounds::above("length_now_mm", 0.0, 10_000.0, "mm"
 ///
 /// ```
 /// use conchoid::form::Transform;
-/// use conchoid::infer::original::Truncated;
+/// use conchoid::infer::Truncated;
 /// use conchoid::predict::{Component, Predictive};
 /// let t = Component { weight: 1.0, location: 3.0, scale: 0.5, degrees_of_freedom: 30.0 };
 /// let mass = Predictive::new(Transform::Ln, vec![t])?;
@@ -300,7 +300,7 @@ impl<F: Fn(f64) -> f64 + Send + Sync> Loss for F {
 /// Its mean is a / (a + b). `BetaLoss::new(1.0, 1.0)` takes every share for equally likely.
 ///
 /// ```
-/// use conchoid::infer::original::BetaLoss;
+/// use conchoid::infer::BetaLoss;
 /// let light_retouch = BetaLoss::new(2.0, 8.0)?;
 /// assert_eq!(light_retouch.mean(), 0.2);
 /// assert!(BetaLoss::new(0.0, 1.0).is_err());
@@ -362,7 +362,7 @@ impl Loss for BetaLoss {
 /// What remains of a piece: what is in hand, and what is missing but known.
 ///
 /// ```
-/// use conchoid::infer::original::Remains;
+/// use conchoid::infer::Remains;
 /// let blade = Remains::new(14.2)?.with_missing_g(3.1)?;
 /// assert_eq!(blade.certain_g(), 14.2 + 3.1);
 /// assert!(Remains::new(0.0).is_err());
@@ -795,7 +795,7 @@ impl LengthThen {
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::infer::original::{Remains, original};
+/// use conchoid::infer::{Remains, original};
 /// use conchoid::predict::{Ask, Predictor};
 /// use conchoid::strike::{Platform, Strike};
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;

@@ -26,7 +26,7 @@ const INCH_MM: f64 = 25.4;
 /// A square mesh by the side of its opening.
 ///
 /// ```
-/// use conchoid::infer::recovery::Mesh;
+/// use conchoid::infer::Mesh;
 /// assert_eq!(Mesh::inches(0.25)?, Mesh::mm(6.35)?);
 /// assert!(Mesh::mm(0.0).is_err());
 /// # Ok::<(), conchoid::Error>(())
@@ -106,7 +106,7 @@ impl Held {
     ///
     /// ```
     /// use conchoid::form::Transform;
-    /// use conchoid::infer::recovery::{Held, Mesh};
+    /// use conchoid::infer::{Held, Mesh};
     /// use conchoid::predict::{Component, Predictive};
     /// let c = Component { weight: 1.0, location: 3.0, scale: 0.4, degrees_of_freedom: 50.0 };
     /// let width = Predictive::new(Transform::Ln, vec![c])?;
@@ -228,7 +228,7 @@ pub const LEAST_HELD: f64 = 0.02;
 /// flakes lost were the small ones of their platforms.
 ///
 /// ```
-/// use conchoid::infer::recovery::struck;
+/// use conchoid::infer::struck;
 /// let n = struck(&[0.5, 0.8, 1.0], 0.95)?;
 /// assert!((n.estimate - 4.25).abs() < 1e-12 && n.low >= 3.0 && n.high > 4.25);
 /// assert!(struck(&[0.001], 0.95).is_err());

@@ -34,16 +34,16 @@ pub struct Judged {
 /// A mean with its standard error.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Mean {
+pub struct RecordedMean {
     /// The mean.
     pub mean: f64,
     /// Its standard error over flakes.
     pub standard_error: f64,
 }
 
-impl From<Score> for Mean {
-    fn from(s: Score) -> Mean {
-        Mean { mean: rounded(s.mean), standard_error: rounded(s.standard_error) }
+impl From<Score> for RecordedMean {
+    fn from(s: Score) -> RecordedMean {
+        RecordedMean { mean: rounded(s.mean), standard_error: rounded(s.standard_error) }
     }
 }
 
@@ -54,7 +54,7 @@ fn rounded(v: f64) -> f64 {
 /// What became of the flakes, or groups, of one percussor.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Outcome {
+pub struct RecordedOutcome {
     /// The percussor they were struck with.
     pub percussor: String,
     /// Its class.
@@ -69,7 +69,7 @@ pub struct Outcome {
     pub decided_wrong: u64,
 }
 
-impl Outcome {
+impl RecordedOutcome {
     fn add(&mut self, probability_of_own: f64, decided: f64) {
         self.count += 1;
         self.likelier_right += u64::from(probability_of_own > 0.5);
@@ -81,27 +81,27 @@ impl Outcome {
 /// Single flakes, judged in one way.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Singles {
+pub struct RecordedSingles {
     /// How they were judged.
     pub judged: Judged,
     /// -ln of the probability of what struck, in nats; even odds score 0.693.
-    pub log_score: Mean,
+    pub log_score: RecordedMean,
     /// Brier score over both classes; even odds score 0.5.
-    pub brier: Mean,
+    pub brier: RecordedMean,
     /// By percussor.
-    pub outcomes: Vec<Outcome>,
+    pub outcomes: Vec<RecordedOutcome>,
 }
 
 /// Groups of one size.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Groups {
+pub struct RecordedGroups {
     /// Flakes in a group.
     pub flakes: u64,
     /// How they were judged.
     pub judged: Judged,
     /// By percussor.
-    pub outcomes: Vec<Outcome>,
+    pub outcomes: Vec<RecordedOutcome>,
 }
 
 /// The record of one calibration.
@@ -115,16 +115,16 @@ pub struct TrackRecord {
     /// A single flake counts as decided above this probability.
     pub single_decided: f64,
     /// Single flakes.
-    pub singles: Vec<Singles>,
+    pub singles: Vec<RecordedSingles>,
     /// A group counts as decided above this probability.
     pub group_decided: f64,
     /// Groups.
-    pub groups: Vec<Groups>,
+    pub groups: Vec<RecordedGroups>,
 }
 
 /// What to try.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Plan {
+pub struct RecordPlan {
     /// Parts for single flakes.
     pub folds: usize,
     /// Sizes of groups.
@@ -135,9 +135,9 @@ pub struct Plan {
     pub draws: usize,
 }
 
-impl Default for Plan {
+impl Default for RecordPlan {
     fn default() -> Self {
-        Plan { folds: 10, groups: vec![1, 5, 10], repeats: 60, draws: 100 }
+        RecordPlan { folds: 10, groups: vec![1, 5, 10], repeats: 60, draws: 100 }
     }
 }
 
@@ -181,7 +181,7 @@ impl TrackRecord {
         recipe: &Recipe,
         lip: &Form,
         flakes: &[M],
-        plan: &Plan,
+        plan: &RecordPlan,
         command: &str,
         rng: &mut R,
     ) -> Result<TrackRecord> {
@@ -202,7 +202,7 @@ impl TrackRecord {
     }
 
     /// The single flakes judged in this way.
-    pub fn singles(&self, judged: Judged) -> Option<&Singles> {
+    pub fn singles(&self, judged: Judged) -> Option<&RecordedSingles> {
         self.singles.iter().find(|s| s.judged == judged)
     }
 }
@@ -290,8 +290,8 @@ impl<'a, M: Measured> Bench<'a, M> {
         folds
     }
 
-    fn outcomes(&self) -> Vec<Outcome> {
-        let none = |(name, class, _): &(String, &'static str, Vec<usize>)| Outcome {
+    fn outcomes(&self) -> Vec<RecordedOutcome> {
+        let none = |(name, class, _): &(String, &'static str, Vec<usize>)| RecordedOutcome {
             percussor: name.clone(),
             class: class.to_string(),
             count: 0,
@@ -303,10 +303,10 @@ impl<'a, M: Measured> Bench<'a, M> {
     }
 
     /// Single flakes, judged in every way by the same refitted models.
-    fn singles<R: Rng + ?Sized>(&self, parts: usize, rng: &mut R) -> Result<Vec<Singles>> {
+    fn singles<R: Rng + ?Sized>(&self, parts: usize, rng: &mut R) -> Result<Vec<RecordedSingles>> {
         let classes: Vec<&str> = PercussorClass::ALL.map(|c| c.word()).to_vec();
         let folds = self.folds(parts, rng);
-        let mut found: Vec<(Judged, Vec<Outcome>, Vec<f64>)> =
+        let mut found: Vec<(Judged, Vec<RecordedOutcome>, Vec<f64>)> =
             ways().into_iter().map(|judged| (judged, self.outcomes(), Vec::new())).collect();
         let mut happened = Vec::new();
         for part in 0..parts {
@@ -331,10 +331,10 @@ impl<'a, M: Measured> Bench<'a, M> {
         let mut counts = vec![0.0; classes.len()];
         happened.iter().for_each(|k| counts[*k] += 1.0);
         let weights: Vec<f64> = happened.iter().map(|k| 1.0 / counts[*k]).collect();
-        let scored = |(judged, outcomes, probabilities): (Judged, Vec<Outcome>, Vec<f64>)| {
+        let scored = |(judged, outcomes, probabilities): (Judged, Vec<RecordedOutcome>, Vec<f64>)| {
             let log = log_scores(&probabilities, classes.len(), &happened)?;
             let brier = brier_scores(&probabilities, classes.len(), &happened)?;
-            Ok(Singles {
+            Ok(RecordedSingles {
                 judged,
                 log_score: Score::of(&log, Some(&weights))?.into(),
                 brier: Score::of(&brier, Some(&weights))?.into(),
@@ -345,9 +345,9 @@ impl<'a, M: Measured> Bench<'a, M> {
     }
 
     /// Groups of k flakes, without and with their lips, by the same refitted models.
-    fn groups<R: Rng + ?Sized>(&self, k: usize, repeats: usize, rng: &mut R) -> Result<Vec<Groups>> {
-        let mut found: Vec<Groups> = [false, true]
-            .map(|lips| Groups {
+    fn groups<R: Rng + ?Sized>(&self, k: usize, repeats: usize, rng: &mut R) -> Result<Vec<RecordedGroups>> {
+        let mut found: Vec<RecordedGroups> = [false, true]
+            .map(|lips| RecordedGroups {
                 flakes: k as u64,
                 judged: Judged { lips, terminations: true, blow_hidden: true },
                 outcomes: self.outcomes(),

@@ -122,16 +122,6 @@ pub const LEAST_SPEED_EXPONENTS: Exponents = Exponents {
     toughness: 5.0 / 6.0,
     depth: 1.25,
 };
-/// Least energy on a fixed core ~ h^(5/2) K^(5/3) E*^(-2/3) R^(-1/3): twice the depth wants 5.66 times the energy.
-pub const LEAST_ENERGY_EXPONENTS: Exponents = Exponents {
-    speed: 0.0,
-    effective_mass: 0.0,
-    contact_modulus: -2.0 / 3.0,
-    radius: -1.0 / 3.0,
-    toughness: 5.0 / 3.0,
-    depth: 2.5,
-};
-
 /// How exterior platform angle and angle of blow enter the required force.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum AngleRule {
@@ -478,7 +468,7 @@ pub struct BlowMechanics {
 ///
 /// ```
 /// use conchoid::material::{Percussor, Stone};
-/// use conchoid::mechanics::blow::{Doubt, Setup, strike_mechanics};
+/// use conchoid::mechanics::{Doubt, Setup, strike_mechanics};
 /// let antler = Percussor::named("antler")?.with_mass_g(300.0)?.with_tip_radius_mm(20.0)?;
 /// let mut setup = Setup::new(&Stone::named("flint")?, &antler, 6.0, 8.0, 90.0)?;
 /// setup.core_mass_kg = Some(0.5);

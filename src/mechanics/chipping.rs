@@ -16,9 +16,6 @@ use super::contact::FORCE;
 pub const BETA: f64 = 9.3;
 /// The spread of [`BETA`], one standard deviation; from memory, as the constant.
 pub const BETA_SD: f64 = 1.3;
-/// The exponent of the edge law. Seen in the introduction of Int. J. Fract. 2023,
-/// doi 10.1007/s10704-023-00720-z, which also lists studies that found force linear in h.
-pub const EDGE_EXPONENT: f64 = 1.5;
 
 /// Distance from the percussion point to the edge, m.
 pub(crate) const DEPTH: Bounds = Bounds::above("platform_depth_m", 0.0, 1.0, "m");
@@ -40,7 +37,7 @@ pub(crate) const BLOW_ANGLE: Bounds = Bounds::open("angle_of_blow_deg", -90.0, 9
 /// angles: [`glass_angle_factor`].
 ///
 /// ```
-/// use conchoid::mechanics::chipping::{BETA, edge_depth_m, edge_force_n};
+/// use conchoid::mechanics::{BETA, edge_depth_m, edge_force_n};
 /// let force = edge_force_n(BETA, 1.5e6, 0.008)?;
 /// assert!((force - 9981.80745156).abs() < 1e-7);
 /// assert!((edge_depth_m(BETA, 1.5e6, force)? - 0.008).abs() < 1e-15);
@@ -81,12 +78,9 @@ pub(crate) fn depth_carried(beta: f64, toughness: f64, force: f64) -> f64 {
 /// of blow: soda-lime glass, moulded cores, blows on the platform, feather terminations, platform not
 /// bevelled, positive reading, 185 flakes (table of McPherron et al. 2020, PLOS ONE 15(11): e0241714, a
 /// three-quarters sample). Each value with its standard error. The readings have no stated unit: take
-/// exponents and slopes from them, never newtons.
-pub mod glass {
-    /// Exponent of force on depth; theory says 1.5.
-    pub const DEPTH_EXPONENT: f64 = 1.446_79;
-    /// Its standard error.
-    pub const DEPTH_EXPONENT_SE: f64 = 0.048_49;
+/// exponents and slopes from them, never newtons. The exponent of force on depth was 1.447, standard error 0.048;
+/// theory says 1.5.
+pub(crate) mod glass {
     /// Slope of ln force per degree of exterior platform angle.
     pub const PLATFORM_ANGLE_SLOPE: f64 = 0.028_806;
     /// Its standard error.
@@ -127,7 +121,7 @@ pub struct AngleFactor {
 /// imitated here. Outside the range the angle is held at the nearest end and the answer says so.
 ///
 /// ```
-/// use conchoid::mechanics::chipping::glass_angle_factor;
+/// use conchoid::mechanics::glass_angle_factor;
 /// assert_eq!(glass_angle_factor(90.0, 0.0)?.factor, 1.0);
 /// let low = glass_angle_factor(40.0, 20.0)?;
 /// assert!(low.platform_angle_outside && low.factor == glass_angle_factor(55.0, 20.0)?.factor);
@@ -151,13 +145,8 @@ pub fn glass_angle_factor(exterior_platform_angle_deg: f64, angle_of_blow_deg: f
     })
 }
 
-/// Depth of the steady spall crack over the depth that a pressed strip of the edge reaches from the face:
-/// 1/(1 − tan ω/√3) with ω = 52.07 degrees. Computed from the split-layer solution (Suo & Hutchinson 1990;
-/// Hutchinson & Suo 1992, ω from memory).
-pub const SPALL_DEPTH_OVER_STRIP: f64 = SPALL_DEPTH_OVER_LINE / 2.0;
-/// The same for a line load at a depth below the face: 2/(1 − tan ω/√3). Computed, as above.
-pub const SPALL_DEPTH_OVER_LINE: f64 = 7.717_195_492_519_098;
-/// Load per width over K d^(1/2) at which the spall crack runs: √2 cos ω. Computed, as above.
+/// Load per width over K d^(1/2) at which the spall crack runs: √2 cos ω with ω = 52.07 degrees. Computed from the
+/// split-layer solution (Suo & Hutchinson 1990; Hutchinson & Suo 1992, ω from memory).
 pub const SPALL_LOAD: f64 = 0.869_314_643_404_153_7;
 /// Distance of the steady load from the middle of the split layer, over its depth: tan ω/(2√3). Computed.
 const ECCENTRICITY: f64 = 0.370_419_247_384_703_3;

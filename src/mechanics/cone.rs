@@ -44,7 +44,7 @@ const CONE_RADIUS: Bounds = Bounds::above("cone_radius_m", 0.0, 10.0, "m");
 /// 0.1 of the contact radius (from memory); polished surfaces need more, abraded ones less.
 ///
 /// ```
-/// use conchoid::mechanics::cone::{AUERBACH, cone_load_n};
+/// use conchoid::mechanics::{AUERBACH, cone_load_n};
 /// let load = cone_load_n(AUERBACH, 0.75e6, 5.718370264475e10, 0.0111)?;
 /// assert!((load - 939.0).abs() < 1.0);
 /// # Ok::<(), conchoid::Error>(())
@@ -182,7 +182,7 @@ const EDGE_RADIUS: Bounds = Bounds::above("edge_radius_mm", 0.0, 100_000.0, "mm"
 /// about a third, a convex edge of 43 mm (fitted) hardly.
 ///
 /// ```
-/// use conchoid::mechanics::cone::{Edge, platform_width_mm};
+/// use conchoid::mechanics::{Edge, platform_width_mm};
 /// assert!((platform_width_mm(10.0, 136.0, Edge::Straight)? - 49.5017370683).abs() < 1e-9);
 /// assert!((platform_width_mm(5.0, 136.0, Edge::Convex { radius_mm: 50.0 })? - 19.8337884619).abs() < 1e-9);
 /// assert!(platform_width_mm(10.0, 136.0, Edge::Concave { radius_mm: 100.0 }).is_err());
@@ -242,7 +242,7 @@ pub fn platform_width_mm(depth_mm: f64, interior_angle_deg: f64, edge: Edge) -> 
 /// The angle between u = left − point and v = right − point: atan2(|u × v|, u · v).
 ///
 /// ```
-/// use conchoid::mechanics::cone::angle_from_landmarks_deg;
+/// use conchoid::mechanics::angle_from_landmarks_deg;
 /// let angle = angle_from_landmarks_deg([0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [0.0, 2.0, 0.0])?;
 /// assert!((angle - 90.0).abs() < 1e-12);
 /// assert!(angle_from_landmarks_deg([0.0; 3], [0.0; 3], [0.0, 2.0, 0.0]).is_err());
@@ -283,7 +283,7 @@ pub fn angle_from_landmarks_deg(point: [f64; 3], left: [f64; 3], right: [f64; 3]
 /// form of the law of cosines, which keeps its digits for flat triangles.
 ///
 /// ```
-/// use conchoid::mechanics::cone::angle_from_lengths_deg;
+/// use conchoid::mechanics::angle_from_lengths_deg;
 /// assert!((angle_from_lengths_deg(5.0, 3.0, 4.0)? - 90.0).abs() < 1e-12);
 /// let e = angle_from_lengths_deg(30.0, 10.0, 12.0).unwrap_err();
 /// assert!(e.to_string().contains("make no triangle"));

@@ -27,7 +27,7 @@ pub(crate) const ENERGY_CONSTANT: f64 = 0.330_192_724_889_462_67;
 /// An isotropic elastic body as contact sees it.
 ///
 /// ```
-/// use conchoid::mechanics::contact::Elastic;
+/// use conchoid::mechanics::Elastic;
 /// assert!(Elastic::new(75e9, 0.17).is_ok());
 /// let e = Elastic::new(75e9, 0.6).unwrap_err();
 /// assert_eq!(e.to_string(), "poisson_ratio: 0.6 is out of range (accepted: at least 0, at most 0.499)");
@@ -118,7 +118,7 @@ pub fn effective_radius_m(tip_radius_m: f64, seat: Seat) -> Result<f64> {
 /// A tip on a platform: the contact modulus, the effective radius, and the stone's Poisson's ratio.
 ///
 /// ```
-/// use conchoid::mechanics::contact::{Contact, Elastic, Seat};
+/// use conchoid::mechanics::{Contact, Elastic, Seat};
 /// let quartzite = Elastic::new(70e9, 0.15).unwrap();
 /// let flint = Elastic::new(75e9, 0.17).unwrap();
 /// let contact = Contact::new(quartzite, flint, 0.025, Seat::Flat).unwrap();

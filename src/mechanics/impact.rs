@@ -41,7 +41,7 @@ pub const FLOW_PRESSURE: f64 = 2.8;
 /// The contact time is left at Hertz's.
 ///
 /// ```
-/// use conchoid::mechanics::impact::Restitution;
+/// use conchoid::mechanics::Restitution;
 /// assert_eq!(Restitution::new(1.0).unwrap().stored_share(), 1.0);
 /// assert!((Restitution::new(0.8).unwrap().stored_share() - 0.82).abs() < 1e-15);
 /// assert!(Restitution::new(0.0).is_err());
@@ -175,8 +175,8 @@ pub struct Impact {
 /// distance to the edge. Waves into the core take 1 to 2 % at knapping speeds (from memory of Hunter 1957).
 ///
 /// ```
-/// use conchoid::mechanics::contact::{Contact, Elastic, Seat};
-/// use conchoid::mechanics::impact::{Restitution, effective_mass_kg, impact};
+/// use conchoid::mechanics::{Contact, Elastic, Seat};
+/// use conchoid::mechanics::{Restitution, effective_mass_kg, impact};
 /// let contact =
 ///     Contact::new(Elastic::new(70e9, 0.15)?, Elastic::new(75e9, 0.17)?, 0.025, Seat::Flat)?;
 /// let blow = impact(&contact, effective_mass_kg(0.40, Some(0.80))?, 4.0, Restitution::default())?;

@@ -10,8 +10,28 @@
 //! "from memory". Spread, ranges and probabilities are the caller's: everything here is cheap and allocates
 //! nothing on success, so that it can be run over the nodes of a quadrature.
 
-pub mod blow;
-pub mod chipping;
-pub mod cone;
-pub mod contact;
-pub mod impact;
+pub(crate) mod blow;
+pub(crate) mod chipping;
+pub(crate) mod cone;
+pub(crate) mod contact;
+pub(crate) mod impact;
+
+pub use blow::{
+    AngleRule, BlowMechanics, Doubt, Doubts, Setup, least_energy_j, least_speed_m_s, strike_mechanics,
+};
+pub use chipping::{
+    AngleFactor, BETA, edge_depth_m, edge_force_n, glass_angle_factor, spall_length_m, spall_load_n_per_m,
+    spall_prefactor,
+};
+pub use cone::{
+    AUERBACH, Edge, GLASS_CONE_ANGLE_DEG, PLASTIC_DENT, angle_from_landmarks_deg, angle_from_lengths_deg,
+    cone_load_n, crossover_radius_m, full_cone_load_n, full_cone_radius_m, plastic_load_n, platform_width_mm,
+};
+pub use contact::{Contact, Elastic, Press, Seat, effective_radius_m};
+pub use impact::{
+    Impact, PlasticImpact, Restitution, billet_end_mass_kg, effective_mass_kg, impact, off_centre_mass_kg,
+    plastic_impact,
+};
+
+#[cfg(test)]
+mod tests;

@@ -42,7 +42,7 @@ pub struct IntervalColumns<'a> {
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::predict::batch::{Batch, IntervalColumns};
+/// use conchoid::predict::{Batch, IntervalColumns};
 /// let flint = bundled::named("hard-hammer-flint")?;
 /// let layout = flint.layout();
 /// let variant = flint.variants().iter().find(|v| v.name == "depth, angle").unwrap();

@@ -80,7 +80,7 @@ pub struct SideBySide {
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::predict::{Predictor, contrast::side_by_side};
+/// use conchoid::predict::{Predictor, side_by_side};
 /// use conchoid::strike::{Platform, Strike};
 ///
 /// let predictor = Predictor::new(bundled::named("controlled-glass")?)?;

@@ -151,7 +151,7 @@ impl BlowFigures {
 ///
 /// ```
 /// use conchoid::material::{PercussorMaterial, Stone};
-/// use conchoid::predict::detachment::{BlowAsKnown, BlowFigures};
+/// use conchoid::predict::{BlowAsKnown, BlowFigures};
 ///
 /// // a 400 g hammerstone that touches with a bump of 10 mm, swung at 3 to 5 m/s
 /// let mut figures = BlowFigures::new(400.0, 10.0, (3.9, 3.0, 5.0), 8.0, 75.0);
@@ -534,7 +534,7 @@ pub struct BlowContrast {
 /// # Errors
 /// [`Error::Incomparable`] where stone, depth, angles, core or β differ; [`Error::OutOfRange`] unless
 /// 0 < `level` < 1.
-pub fn compare(first: &BlowAsKnown, second: &BlowAsKnown, level: f64) -> Result<BlowContrast> {
+pub fn compare_blows(first: &BlowAsKnown, second: &BlowAsKnown, level: f64) -> Result<BlowContrast> {
     let level = LEVEL.check(level)?;
     let platform = |b: &BlowAsKnown| {
         (
@@ -720,6 +720,10 @@ fn quantile(shifts: &[(f64, f64)], sd: f64, p: f64) -> f64 {
     }
     at
 }
+
+#[cfg(test)]
+#[path = "detachment/tests.rs"]
+mod against_references;
 
 #[cfg(test)]
 mod tests {

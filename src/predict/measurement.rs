@@ -82,7 +82,7 @@ pub enum ErrorSize {
 /// The errors of the measurements of a row, by name; a measurement that is not named is exact.
 ///
 /// ```
-/// use conchoid::predict::measurement::{Instrument, MeasurementErrors};
+/// use conchoid::predict::{Instrument, MeasurementErrors};
 /// let errors = MeasurementErrors::new()
 ///     .absolute("platform_depth_mm", 0.3)?
 ///     .relative("platform_area_mm2", 0.1)?
@@ -318,7 +318,7 @@ impl Predictor {
     /// ```
     /// use conchoid::calibration::bundled;
     /// use conchoid::predict::Predictor;
-    /// use conchoid::predict::measurement::{Instrument, MeasurementErrors};
+    /// use conchoid::predict::{Instrument, MeasurementErrors};
     /// use conchoid::strike::{Platform, Strike};
     ///
     /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;

@@ -3,8 +3,8 @@
 use crate::open;
 use conchoid::assess::{Assessment, Folds, Question, cross_validate};
 use conchoid::calibration::Provenance;
+use conchoid::calibration::Recipe;
 use conchoid::calibration::bundled::recipe;
-use conchoid::calibration::fitting::Recipe;
 use conchoid::form::Form;
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};

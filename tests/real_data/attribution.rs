@@ -3,8 +3,8 @@
 
 use crate::open;
 use conchoid::calibration::bundled::recipe;
-use conchoid::infer::lip::{LipModel, chosen_form};
-use conchoid::infer::track_record::{Judged, Plan, TrackRecord};
+use conchoid::infer::{Judged, RecordPlan, TrackRecord};
+use conchoid::infer::{LipModel, chosen_form};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};
 use rand::SeedableRng;
@@ -41,7 +41,7 @@ fn the_bundled_lip_model_is_what_the_table_gives() {
 #[ignore = "needs CONCHOID_DATA"]
 fn single_flakes_are_told_apart_better_than_by_chance_and_as_the_record_says() {
     let flakes = flakes();
-    let plan = Plan { groups: vec![5], repeats: 60, ..Plan::default() };
+    let plan = RecordPlan { groups: vec![5], repeats: 60, ..RecordPlan::default() };
     let mut rng = ChaCha8Rng::seed_from_u64(99);
     let (recipe, _) = recipe("controlled-glass").unwrap();
     let again = TrackRecord::of(&recipe, &chosen_form().unwrap(), &flakes, &plan, "again", &mut rng).unwrap();

@@ -2,8 +2,8 @@
 //! the whole calibration fitted again without the fold. Folds by row number modulo 10; quartzite by core.
 
 use crate::open;
+use conchoid::calibration::Collector;
 use conchoid::calibration::bundled::{NAMES, recipe};
-use conchoid::calibration::fitting::Collector;
 use conchoid::flake::Flake;
 use conchoid::predict::{Ask, Predictor};
 use conchoid::strike::Measured;

@@ -2,9 +2,9 @@
 //! the whole flake was is asked of its platform. Out of sample: 10-fold by row number.
 
 use crate::open;
+use conchoid::calibration::Collector;
 use conchoid::calibration::bundled::recipe;
-use conchoid::calibration::fitting::Collector;
-use conchoid::infer::original::{BetaLoss, Loss, Remains, original};
+use conchoid::infer::{BetaLoss, Loss, Remains, original};
 use conchoid::predict::{Ask, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};

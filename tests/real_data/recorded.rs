@@ -2,8 +2,8 @@
 //! that are like those it has, it should hardly ever be raised. Out of sample: 10-fold by row number.
 
 use crate::open;
+use conchoid::calibration::Collector;
 use conchoid::calibration::bundled::recipe;
-use conchoid::calibration::fitting::Collector;
 use conchoid::predict::{Ask, Caution, Predictor};
 use conchoid::table::{TableOptions, TableReader};
 

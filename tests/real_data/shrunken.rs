@@ -2,8 +2,8 @@
 //! is fitted anew: penalty, spread, degrees of freedom.
 
 use crate::open;
+use conchoid::calibration::Method;
 use conchoid::calibration::bundled;
-use conchoid::calibration::fitting::Method;
 use conchoid::fit::shrunken::{Shrunken, Tails, USUAL_GRID};
 use conchoid::fit::{Design, linear};
 use conchoid::form::{Form, Layout};

@@ -2,7 +2,7 @@
 //! the flakes that came off after them are predicted by the published calibration, by those first flakes
 //! alone, and by the calibration updated with them.
 
-use conchoid::calibration::{Calibration, bundled, local::Local};
+use conchoid::calibration::{Calibration, Local, bundled};
 use conchoid::fit::linear;
 use conchoid::fit::updating::Shift;
 use conchoid::fit::{Design, updating};

@@ -8,10 +8,10 @@ use crate::report::{Format, Ordered, count, percent, short, wrapped};
 use crate::tables::{self, Progress};
 use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
-use conchoid::infer::assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals};
-use conchoid::infer::comparison::{Bracketed, Comparison, Resampling};
-use conchoid::infer::recovery::{COMMON_GRADES_MM, Held, Mesh, size_grades, struck};
-use conchoid::predict::caution::in_words;
+use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupTotals};
+use conchoid::infer::{Bracketed, Comparison, Resampling};
+use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, size_grades, struck};
+use conchoid::predict::in_words;
 use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions};
@@ -204,7 +204,7 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
             let mut out = Ordered::default();
             out.nest("groups", groups);
             out.put("seed", o.seed);
-            out.put("draws", o.draws.unwrap_or(conchoid::infer::assemblage::USUAL_DRAWS));
+            out.put("draws", o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS));
             let mut behind = Ordered::default();
             behind.put("name", predictor.calibration().name());
             out.nest("calibration", behind);
@@ -219,11 +219,7 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
                 "From the calibration {}; {} from seed {}. The intervals carry what all flakes share, the \
                  uncertainty of the calibration's coefficients; +/- is the chance of the draws.",
                 predictor.calibration().name(),
-                count(
-                    u64::from(o.draws.unwrap_or(conchoid::infer::assemblage::USUAL_DRAWS)),
-                    "draw",
-                    "draws"
-                ),
+                count(u64::from(o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS)), "draw", "draws"),
                 o.seed
             );
             writeln!(out, "{}", wrapped(&behind, "", "", 79))?;

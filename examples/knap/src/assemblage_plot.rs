@@ -4,9 +4,9 @@ use crate::failure::Outcome;
 use crate::plot::{Axis, Layer, Panel, above_row, page, page_of_rows};
 use crate::report::{percent, short};
 use crate::tables::save;
-use conchoid::infer::assemblage::{Drawn, GroupTotals};
-use conchoid::infer::comparison::Comparison;
-use conchoid::predict::caution::in_words;
+use conchoid::infer::Comparison;
+use conchoid::infer::{Drawn, GroupTotals};
+use conchoid::predict::in_words;
 
 /// Groups that are drawn at most.
 const GROUPS: usize = 40;

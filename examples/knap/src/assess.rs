@@ -10,10 +10,10 @@ use conchoid::assess::{
     Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, cross_validate,
     residual_checks,
 };
-use conchoid::calibration::fitting::Recipe;
+use conchoid::calibration::Recipe;
 use conchoid::calibration::{Provenance, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
-use conchoid::predict::caution::in_words;
+use conchoid::predict::in_words;
 use conchoid::strike::Measured;
 use conchoid::table::{CLASSES, Row};
 use rand_chacha::ChaCha8Rng;

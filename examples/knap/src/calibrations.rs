@@ -6,7 +6,7 @@ use crate::report::{Format, Ordered, count, short, unit, wrapped};
 use clap::Args;
 use conchoid::calibration::bundled::NAMES;
 use conchoid::calibration::{Calibration, SizeModel, Spread};
-use conchoid::predict::caution::in_words;
+use conchoid::predict::in_words;
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\

@@ -12,7 +12,7 @@ use crate::tables::Sink;
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
-use conchoid::predict::caution::in_words;
+use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, TableEstimates, TableWriter};
 

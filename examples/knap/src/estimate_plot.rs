@@ -8,7 +8,7 @@ use crate::report::{count, percent, short};
 use crate::tables::save;
 use conchoid::calibration::SIZES;
 use conchoid::form;
-use conchoid::predict::caution::in_words;
+use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Estimate, Interval, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::Row;

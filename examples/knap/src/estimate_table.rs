@@ -9,7 +9,7 @@ use crate::report::lines;
 use crate::tables::{self, Progress, Sink};
 use conchoid::Error;
 use conchoid::calibration::Calibration;
-use conchoid::predict::measurement::MeasurementErrors;
+use conchoid::predict::MeasurementErrors;
 use conchoid::predict::{Ask, Quantiles};
 use conchoid::table::{
     Cell, Completed, Header, OpenTable, Predictors, RowNumber, Summary, TableEstimates, TableOptions,

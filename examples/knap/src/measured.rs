@@ -4,8 +4,8 @@ use crate::failure::{Failure, Outcome};
 use crate::report::{Ordered, short};
 use clap::Args;
 use conchoid::form;
-use conchoid::predict::caution::in_words;
-use conchoid::predict::measurement::MeasurementErrors;
+use conchoid::predict::MeasurementErrors;
+use conchoid::predict::in_words;
 
 /// Standard deviations of the measurements.
 #[derive(Args, Debug, Default)]

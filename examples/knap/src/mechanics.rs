@@ -9,12 +9,10 @@ use crate::report::{Format, Ordered, cautions, count, percent, remarks, short, w
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::material::{PercussorMaterial, Stone};
-use conchoid::predict::caution::in_words;
-use conchoid::predict::contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
-use conchoid::predict::detachment::{
-    BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare,
-};
+use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Caution, Estimate, LEVEL, Predictor};
+use conchoid::predict::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
+use conchoid::predict::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Row};
 use std::io::Write;
@@ -130,7 +128,7 @@ impl BlowVerb {
 }
 
 /// Names the option in front of the library's message, which speaks of the property in SI.
-fn option<T>(name: &str, result: conchoid::error::Result<T>) -> Outcome<T> {
+fn option<T>(name: &str, result: conchoid::Result<T>) -> Outcome<T> {
     result.map_err(|e| Failure::usage(format!("{name}: {e}")))
 }
 
@@ -308,7 +306,7 @@ fn known(
     row: Option<&Row>,
     delivery: &Delivery,
     calibration: &Calibration,
-) -> conchoid::error::Result<Option<BlowAsKnown>> {
+) -> conchoid::Result<Option<BlowAsKnown>> {
     let Some(mut figures) = BlowFigures::measured(measured)? else { return Ok(None) };
     let own = |name: &str| row.is_some_and(|r| Measured::number(r, name).is_some());
     let ranges = [
@@ -434,7 +432,7 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let ratios = blows
         .iter()
         .skip(1)
-        .map(|(other, _)| compare(&blows[0].0, other, level))
+        .map(|(other, _)| compare_blows(&blows[0].0, other, level))
         .collect::<Result<Vec<_>, _>>()?;
     let predictor = Predictor::new(calibration(o.calibration.as_deref().or(Some(PERCUSSOR_VARIED)), None)?)?;
     let given = o.percussor.iter().map(|p| o.platform(p, &stone).given()).collect::<Outcome<Vec<_>>>()?;

@@ -4,7 +4,7 @@ use crate::failure::Outcome;
 use crate::plot::{Axis, Layer, Panel, page};
 use crate::report::{count, percent, short};
 use crate::tables::save;
-use conchoid::infer::original::{OriginalEstimate, Remains};
+use conchoid::infer::{OriginalEstimate, Remains};
 use conchoid::predict::{Caution, Interval};
 
 /// Bars of a distribution.

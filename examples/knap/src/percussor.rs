@@ -7,8 +7,8 @@ use crate::report::{Ordered, RowFormat, cautions, count, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
-use conchoid::infer::attribution::{Attribution, BlowSetting, SettingsPrior, SiteShift, Verdict};
-use conchoid::infer::track_record::{Judged, Outcome as Tried, TrackRecord};
+use conchoid::infer::{Attribution, BlowSetting, SettingsPrior, SiteShift, Verdict};
+use conchoid::infer::{Judged, RecordedOutcome as Tried, TrackRecord};
 use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Measured};
 use conchoid::table::{Cell, Row, TableWriter};
@@ -322,7 +322,7 @@ fn text(a: &Attribution, judged: &[Judgement], groups: &[Group], o: &Options) ->
         let _ = writeln!(out, "\nOne by one:");
         for (class, _) in a.prior() {
             let favour = |v: &&&Verdict| v.favoured().class == class;
-            let strong = |v: &&&Verdict| v.strength() >= conchoid::infer::attribution::Strength::Speaks;
+            let strong = |v: &&&Verdict| v.strength() >= conchoid::infer::Strength::Speaks;
             let all = answered.iter().filter(favour).count();
             let telling = answered.iter().filter(favour).filter(strong).count();
             let _ = writeln!(out, "  {all} more like {class}; {telling} by 20 to 1 or more");

@@ -29,7 +29,7 @@ use std::collections::BTreeMap;
 /// Takes flakes one by one and finishes into a calibration.
 ///
 /// ```
-/// use conchoid::calibration::{Provenance, fitting::{Collector, Recipe}};
+/// use conchoid::calibration::{Provenance, Collector, Recipe};
 /// use conchoid::flake::Flake;
 /// use conchoid::form::Form;
 /// use conchoid::strike::{Platform, Strike};

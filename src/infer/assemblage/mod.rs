@@ -293,7 +293,7 @@ struct Piece {
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::infer::assemblage::{Assemblage, Drawing};
+/// use conchoid::infer::{Assemblage, Drawing};
 /// use conchoid::predict::Predictor;
 /// use conchoid::strike::{Platform, Strike};
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;

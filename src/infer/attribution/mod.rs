@@ -84,7 +84,7 @@ const RATIO: Bounds = Bounds::closed("offset", 0.001, 1000.0, "");
 /// ```
 /// use conchoid::calibration::bundled;
 /// use conchoid::flake::Flake;
-/// use conchoid::infer::attribution::{Attribution, Strength};
+/// use conchoid::infer::{Attribution, Strength};
 /// use conchoid::strike::{Platform, Strike};
 /// use rand::SeedableRng;
 ///

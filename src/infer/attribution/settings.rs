@@ -21,7 +21,7 @@ pub struct BlowSetting {
 /// How blows are set where a flake does not tell, the same for every percussor.
 ///
 /// ```
-/// use conchoid::infer::attribution::{BlowSetting, SettingsPrior};
+/// use conchoid::infer::{BlowSetting, SettingsPrior};
 /// use conchoid::strike::LandsOn;
 /// let one = BlowSetting { angle_of_blow_deg: Some(10.0), lands_on: Some(LandsOn::Platform), weight: 1.0 };
 /// assert!(SettingsPrior::new(vec![one]).is_ok());

@@ -23,7 +23,7 @@ impl Strength {
     /// The grade of a log Bayes factor, in either direction.
     ///
     /// ```
-    /// use conchoid::infer::attribution::Strength;
+    /// use conchoid::infer::Strength;
     /// assert_eq!(Strength::of(2.9f64.ln()), Strength::SaysLittle);
     /// assert_eq!(Strength::of(-(25.0f64.ln())), Strength::Speaks);
     /// ```

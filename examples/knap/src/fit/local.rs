@@ -5,9 +5,9 @@ use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, percent, short, wrapped};
 use crate::tables::{self, Sink};
-use conchoid::calibration::local::{Local, LocalReport, TypicalPlatform};
 use conchoid::calibration::{Calibration, SizeModel, Spread};
-use conchoid::predict::caution::in_words;
+use conchoid::calibration::{Local, LocalReport, TypicalPlatform};
+use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Interval, Predictor};
 use std::io::Write;
 

@@ -7,7 +7,7 @@ use crate::plan_plot;
 use crate::plan_sheet::target_name;
 use crate::report::{Ordered, count, percent, short, wrapped};
 use conchoid::form;
-use conchoid::predict::caution::in_words;
+use conchoid::predict::in_words;
 use std::fmt::Write as _;
 use std::io::Write;
 

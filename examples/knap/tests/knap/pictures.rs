@@ -3,7 +3,7 @@
 
 use crate::{SCHOOL, knap};
 use conchoid::calibration::bundled;
-use conchoid::predict::measurement::MeasurementErrors;
+use conchoid::predict::MeasurementErrors;
 use conchoid::predict::{Ask, Predictor};
 use conchoid::strike::{Platform, Strike};
 use serde_json::Value;

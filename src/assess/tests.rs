@@ -1,24 +1,24 @@
 //! Assessment against a small computation of its own in Python and against R's lmtest, on the field school's
 //! table; and its laws on simulated flakes.
 
-use conchoid::Error;
-use conchoid::assess::{
+use crate::Error;
+use crate::assess::{
     Assessment, Figure, Folds, Question, Score, Scores, cross_validate, residual, residual_checks,
 };
-use conchoid::calibration::Provenance;
-use conchoid::calibration::fitting::Recipe;
-use conchoid::flake::Flake;
-use conchoid::form::{DEPTH, Form, Transform, ln, value};
-use conchoid::predict::{Component, Predictive};
-use conchoid::strike::{Measured, Platform, Strike};
-use conchoid::table::{Row, TableOptions, TableReader};
+use crate::calibration::Provenance;
+use crate::calibration::Recipe;
+use crate::flake::Flake;
+use crate::form::{DEPTH, Form, Transform, ln, value};
+use crate::predict::{Component, Predictive};
+use crate::strike::{Measured, Platform, Strike};
+use crate::table::{Row, TableOptions, TableReader};
 use proptest::prelude::*;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use serde_json::Value;
 
-const TABLE: &[u8] = include_bytes!("../examples/data/field-school.csv");
+const TABLE: &[u8] = include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv"));
 
 fn field_school() -> Vec<Row> {
     let mut table = TableReader::new(TABLE, &TableOptions::new()).unwrap();
@@ -104,7 +104,8 @@ fn same_assessment(a: &Assessment, expected: &Value) {
 }
 
 fn reference() -> Value {
-    serde_json::from_str(include_str!("reference/assess.json")).unwrap()
+    serde_json::from_str(include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/assess.json")))
+        .unwrap()
 }
 
 #[test]
@@ -135,7 +136,11 @@ fn residual_checks_agree_with_lmtest_and_statsmodels() {
     let checks = residual_checks(&recipe("log-log"), &rows, "mass_g", &classes).unwrap();
     let of = |name: &str| checks.checks.iter().find(|c| c.name == name).unwrap_or_else(|| panic!("{name}"));
     let mut compared = 0;
-    for line in include_str!("reference/lmtest.csv").lines().filter(|l| !l.starts_with('#')).skip(1) {
+    for line in include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/lmtest.csv"))
+        .lines()
+        .filter(|l| !l.starts_with('#'))
+        .skip(1)
+    {
         let cells: Vec<&str> = line.split(',').collect();
         let check = match cells[0] {
             "koenker fitted" => of("spread against expected size"),
@@ -184,7 +189,7 @@ fn simulated(n: usize, spread: f64, seed: u64) -> Vec<Flake> {
         .collect()
 }
 
-fn own(name: &str, transform: Transform, terms: Vec<conchoid::form::Term>) -> Recipe {
+fn own(name: &str, transform: Transform, terms: Vec<crate::form::Term>) -> Recipe {
     let provenance = Provenance::new("simulated", "simulated", "own", "test");
     Recipe::single(name, "mass_g", Form::new(name, transform, terms).unwrap(), provenance)
 }
@@ -194,7 +199,7 @@ fn the_true_form_wins_and_its_probabilities_are_even() {
     let flakes = simulated(400, 0.4, 11);
     let recipes = [
         own("true", Transform::Ln, vec![ln(DEPTH)]),
-        own("with a needless square", Transform::Ln, vec![ln(DEPTH), conchoid::form::square(ln(DEPTH))]),
+        own("with a needless square", Transform::Ln, vec![ln(DEPTH), crate::form::square(ln(DEPTH))]),
         own("linear in depth", Transform::Identity, vec![value(DEPTH)]),
     ];
     let mut rng = ChaCha8Rng::seed_from_u64(2);
@@ -228,7 +233,7 @@ fn the_true_form_wins_and_its_probabilities_are_even() {
 fn a_simpler_form_is_taken_within_one_standard_error() {
     let flakes = simulated(150, 0.4, 3);
     let recipes = [
-        own("square", Transform::Ln, vec![ln(DEPTH), conchoid::form::square(ln(DEPTH))]),
+        own("square", Transform::Ln, vec![ln(DEPTH), crate::form::square(ln(DEPTH))]),
         own("plain", Transform::Ln, vec![ln(DEPTH)]),
     ];
     let a = cross_validate(&recipes, &flakes, &Folds::leave_one_out(150).unwrap(), &Question::new("mass_g"))
@@ -254,10 +259,7 @@ fn flakes_that_one_form_refuses_are_used_for_none() {
         own(
             "tangent",
             Transform::Ln,
-            vec![
-                ln(DEPTH),
-                conchoid::form::above(conchoid::form::tangent("exterior_platform_angle_deg"), 100.0),
-            ],
+            vec![ln(DEPTH), crate::form::above(crate::form::tangent("exterior_platform_angle_deg"), 100.0)],
         ),
     ];
     let e = cross_validate(&recipes, &flakes, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g"));
@@ -317,7 +319,7 @@ fn a_form_of_many_terms_that_fails_without_a_fold_is_counted_not_fatal() {
     flakes.push(flake(30.0, 900.0, "K0"));
     let recipes = [
         own("plain", Transform::Ln, vec![ln(DEPTH)]),
-        own("bent", Transform::Ln, vec![ln(DEPTH), conchoid::form::above(DEPTH, 20.0)]),
+        own("bent", Transform::Ln, vec![ln(DEPTH), crate::form::above(DEPTH, 20.0)]),
     ];
     let a = cross_validate(&recipes, &flakes, &Folds::leave_one_out(21).unwrap(), &Question::new("mass_g"))
         .unwrap();
@@ -366,7 +368,7 @@ fn honest_data_are_seldom_doubted() {
 #[test]
 fn a_design_alone_can_be_checked() {
     let rows: Vec<[f64; 2]> = (0..12).map(|i| [1.0, f64::from(i)]).collect();
-    let d = conchoid::fit::Design::from_rows(vec!["intercept".into(), "x".into()], &rows).unwrap();
+    let d = crate::fit::Design::from_rows(vec!["intercept".into(), "x".into()], &rows).unwrap();
     let y: Vec<f64> = (0..12).map(|i| f64::from(i * i % 5)).collect();
     assert!(residual::check_design(&d, &y, &[]).is_ok());
     let short = [("core".to_string(), vec![None; 3])];

@@ -1,17 +1,17 @@
 //! Detachment and contrast: against brute force with seeded draws, against closed forms where only powers of lognormals enter,
 //! against the table of stiffness ratios, and the monotonicities a knapper would insist on.
 
-use conchoid::Error;
-use conchoid::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
-use conchoid::material::{PercussorMaterial, Property, Stone};
-use conchoid::mechanics::blow::{AngleRule, Setup, strike_mechanics};
-use conchoid::mechanics::chipping::{BETA, BETA_SD, glass};
-use conchoid::mechanics::contact::Seat;
-use conchoid::predict::contrast::{DifferenceScale, SizeDifference, side_by_side};
-use conchoid::predict::detachment::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, compare};
-use conchoid::predict::{Caution, Predictor};
-use conchoid::special::{normal_cdf, normal_quantile, student_quantile_upper};
-use conchoid::strike::{Blow, LandsOn, Platform, Strike};
+use crate::Error;
+use crate::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
+use crate::material::{PercussorMaterial, Property, Stone};
+use crate::mechanics::Seat;
+use crate::mechanics::chipping::{BETA, BETA_SD, glass};
+use crate::mechanics::{AngleRule, Setup, strike_mechanics};
+use crate::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
+use crate::predict::{Caution, Predictor};
+use crate::predict::{DifferenceScale, SizeDifference, side_by_side};
+use crate::special::{normal_cdf, normal_quantile, student_quantile_upper};
+use crate::strike::{Blow, LandsOn, Platform, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal, StudentT};
@@ -276,7 +276,7 @@ fn ratios_of_two_percussors() {
     // same mass, radius and speed: the table of stiffness ratios, antler over quartzite (0.67, 1.40, 1.96)
     let figures = BlowFigures::new(300.0, 20.0, 5.0, 8.0, 75.0);
     let (antler, quartzite) = (known("antler", figures.clone()), known("quartzite", figures.clone()));
-    let r = compare(&antler, &quartzite, 0.95).unwrap();
+    let r = compare_blows(&antler, &quartzite, 0.95).unwrap();
     assert!((r.peak_force.value - 0.67).abs() < 0.005, "{:?}", r.peak_force);
     assert!((r.least_speed.value - 1.40).abs() < 0.005, "{:?}", r.least_speed);
     assert!((r.least_energy.value - 1.96).abs() < 0.005, "{:?}", r.least_energy);
@@ -308,7 +308,7 @@ fn ratios_of_two_percussors() {
     assert!(r.least_speed.high / r.least_speed.low < 0.5 * own.high / own.low);
 
     let deeper = known("antler", BlowFigures::new(300.0, 20.0, 5.0, 9.0, 75.0));
-    assert!(matches!(compare(&deeper, &quartzite, 0.95), Err(Error::Incomparable { .. })));
+    assert!(matches!(compare_blows(&deeper, &quartzite, 0.95), Err(Error::Incomparable { .. })));
 }
 
 /// Plate glass, exterior platform angle 55, a steel ball of 45 g dropped 125 cm (Baker & Pelcin 1998): flakes grew
@@ -506,7 +506,6 @@ fn two_new_flakes_against_draws() {
             compiled.fill_spread(x, &mut z);
             z.iter().zip(coefficients).map(|(z, c)| z * c).sum::<f64>().exp()
         }
-        _ => unreachable!(),
     };
     let tail = match &m.tails {
         Tails::Student { degrees_of_freedom } => *degrees_of_freedom,
@@ -524,7 +523,6 @@ fn two_new_flakes_against_draws() {
             compiled.fill_spread(x, &mut z);
             1.0 / (1.0 / tail + 2.0 * quadratic(covariance, &z))
         }
-        _ => unreachable!(),
     };
     let mut rng = ChaCha8Rng::seed_from_u64(5);
     let mut error = |s: f64, d: f64| -> f64 { s * StudentT::new(d).unwrap().sample(&mut rng) };
