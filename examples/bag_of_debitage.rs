@@ -87,7 +87,12 @@ fn calibrate(school: &[Came]) -> Result<Calibration, Error> {
     recipe.stone = Some("flint".into());
     recipe.variants[0].sizes.insert(
         0,
-        SizeRecipe { size: "width_mm".into(), column: "width_mm".into(), form, method: Method::LeastSquares },
+        SizeRecipe {
+            size: "width_mm".into(),
+            column: "width_mm".into(),
+            form,
+            method: Method::least_squares(),
+        },
     );
     let mut collector = Collector::new(recipe)?;
     for c in school {

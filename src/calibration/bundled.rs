@@ -104,11 +104,8 @@ impl SecondOrder {
         let penalised: Vec<usize> = (free..terms.len()).collect();
         let form =
             log_form(&if second { format!("{}-squared", self.name) } else { self.name.to_string() }, terms)?;
-        let method = if second {
-            Method::Shrunken { penalised, tails: TailsToTry::Normal }
-        } else {
-            Method::LeastSquares
-        };
+        let method =
+            if second { Method::least_squares().penalising(penalised) } else { Method::least_squares() };
         Ok(SizeRecipe { size: size.to_string(), column: column.to_string(), form, method })
     }
 
@@ -225,7 +222,7 @@ impl Glass {
             size: size.to_string(),
             column: size.to_string(),
             form,
-            method: Method::Shrunken { penalised, tails },
+            method: Method::least_squares().penalising(penalised).with_tails(tails),
         })
     }
 

@@ -34,6 +34,7 @@ pub use fitting::{
     Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
+pub(crate) use shared::ResolvedShared;
 pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};
 
 use crate::error::{Error, Place, Result};
@@ -506,6 +507,12 @@ impl Calibration {
     /// All parts, to make another calibration from.
     pub fn into_parts(self) -> Parts {
         self.parts
+    }
+
+    /// Whether flakes share effects by this column.
+    pub(crate) fn shares(&self, column: &str) -> bool {
+        let models = self.parts.variants.iter().flat_map(|v| &v.sizes);
+        models.flat_map(|m| &m.shared).any(|e| e.by == column)
     }
 
     /// The measurements that a variant cannot do without: what its forms read, less the settings and the

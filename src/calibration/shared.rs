@@ -5,8 +5,10 @@
 //!   g(size) = x'b + w'u(site) + w'v(core) + s(z) e,    w = 1 and the terms whose slope varies,   u ~ N(0, covariance)
 //! ```
 
-use super::wrong;
+use super::resolved::At;
+use super::{SizeModel, wrong};
 use crate::error::Result;
+use crate::form::Layout;
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
@@ -87,6 +89,147 @@ impl SharedEffect {
     /// What the intercept and each slope that varies count at these terms of the form.
     pub(crate) fn weights(&self, terms: &[f64]) -> Vec<f64> {
         std::iter::once(1.0).chain(self.terms.iter().map(|t| terms[*t])).collect()
+    }
+}
+
+/// The shared effects of a size with their names resolved: which are known is told by the codes of an input row.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct ResolvedShared {
+    effects: Vec<SharedEffect>,
+    /// Place of each effect's groups in an input row, where groups are known by name, and their names by code.
+    places: Vec<Option<(usize, Vec<String>)>>,
+    variance_covariance: Vec<Vec<f64>>,
+    /// Where the form's terms begin in a design row.
+    offset: usize,
+    /// What every row gets, where no group is known and no slope varies.
+    same: Option<SharedAt>,
+}
+
+/// What the shared effects of one row come to.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct SharedAt {
+    /// Sum of the effects that are known.
+    pub(crate) location: f64,
+    /// Variance that the errors of known effects add, their covariance with the coefficients' included.
+    pub(crate) known: f64,
+    /// Variance of the effects of new groups.
+    pub(crate) new: f64,
+    /// Half the squared uncertainty of the flake's variance that comes with new groups: what is added, over the
+    /// squared sum of a flake's own variance and `new`, to the inverse of the degrees of freedom.
+    pub(crate) doubt: f64,
+}
+
+impl SharedAt {
+    /// Adds the effects to a size at a row; its degrees of freedom become those of the whole variance (Satterthwaite
+    /// 1946, Biometrics Bull. 2:110), from those of a flake's own spread.
+    pub(crate) fn add_to(&self, at: &mut At) {
+        let own = at.own * at.own;
+        let total = own + self.new;
+        let inverse = (own / total).powi(2) / at.degrees_of_freedom + self.doubt / (total * total);
+        at.location += self.location;
+        at.shared = self.known + self.new;
+        // fewer than one would make an interval of no use
+        at.degrees_of_freedom = (1.0 / inverse).max(1.0);
+    }
+}
+
+impl ResolvedShared {
+    /// None where nothing is shared.
+    pub(crate) fn new(m: &SizeModel, layout: &Layout) -> Option<ResolvedShared> {
+        let place = |e: &SharedEffect| {
+            let at = layout.position(&e.by).filter(|_| !e.levels.is_empty())?;
+            Some((at, layout.class_at(at)?.levels.clone()))
+        };
+        if m.shared.is_empty() {
+            return None;
+        }
+        let mut found = ResolvedShared {
+            places: m.shared.iter().map(place).collect(),
+            effects: m.shared.clone(),
+            variance_covariance: m.variance_covariance.clone(),
+            offset: usize::from(m.form.intercept()),
+            same: None,
+        };
+        if found.places.iter().all(Option::is_none) && found.effects.iter().all(|e| e.terms.is_empty()) {
+            found.same = Some(found.at(|_| f64::NAN, &vec![0.0; m.coefficients.len()]));
+        }
+        Some(found)
+    }
+
+    /// The last place of an input row that is read, where one is.
+    pub(crate) fn last_place(&self) -> Option<usize> {
+        self.places.iter().flatten().map(|p| p.0).max()
+    }
+
+    /// The known groups of an input row, one entry an effect. An inner group is known by its name alone, unless its
+    /// outer group is named and is another, or groups of several outer ones have its name.
+    fn known(&self, code: impl Fn(usize) -> f64) -> Vec<Option<&KnownLevel>> {
+        let mut found: Vec<Option<&KnownLevel>> = vec![None; self.effects.len()];
+        for k in (0..self.effects.len()).rev() {
+            let name = |k: usize| {
+                let (at, names) = self.places[k].as_ref()?;
+                let code = code(*at);
+                if code >= 0.0 { names.get(code as usize) } else { None }
+            };
+            let levels = &self.effects[k].levels;
+            // the outer group of a known one is known
+            if let Some(of) = found.get(k + 1).and_then(|inner| (*inner)?.of.as_ref()) {
+                found[k] = levels.iter().find(|l| l.name == *of);
+                continue;
+            }
+            let Some(wanted) = name(k) else { continue };
+            let outer = k.checked_sub(1).and_then(name);
+            let agrees = |l: &&KnownLevel| {
+                l.name == *wanted && (l.of.is_none() || outer.is_none() || l.of.as_ref() == outer)
+            };
+            let mut fit = levels.iter().filter(agrees);
+            found[k] = fit.next().filter(|_| fit.next().is_none());
+        }
+        found
+    }
+
+    /// The shared effects at an input row, whose codes are given by place, and its design row.
+    pub(crate) fn at(&self, code: impl Fn(usize) -> f64, design: &[f64]) -> SharedAt {
+        if let Some(same) = self.same {
+            return same;
+        }
+        let known = self.known(code);
+        let terms = &design[self.offset..];
+        let mut at = SharedAt::default();
+        let mut new = Vec::new();
+        let mut outer: Option<Vec<f64>> = None;
+        for (k, (e, level)) in self.effects.iter().zip(&known).enumerate() {
+            let w = e.weights(terms);
+            let Some(level) = level else {
+                let variance = e.variance_at(terms);
+                at.new += variance;
+                if let Some(df) = e.degrees_of_freedom {
+                    at.doubt += variance * variance / df;
+                }
+                // slopes stretch the effect, and the doubt about it
+                let intercept = e.covariance[0][0];
+                new.push((k, if intercept > 0.0 { variance / intercept } else { 1.0 }));
+                outer = None;
+                continue;
+            };
+            at.location += w.iter().zip(&level.effect).map(|(w, b)| w * b).sum::<f64>();
+            at.known +=
+                quadratic(&level.covariance, &w) + 2.0 * bilinear(&level.with_coefficients, &w, design);
+            if let Some(outer) = &outer {
+                at.known += 2.0 * bilinear(&level.with_outer, &w, outer);
+            }
+            outer = Some(w);
+        }
+        let c = |i: usize, j: usize| {
+            self.variance_covariance.get(i).and_then(|row| row.get(j)).copied().unwrap_or(0.0)
+        };
+        let mut variance = 0.0;
+        for (k, stretch) in &new {
+            variance += 2.0 * stretch * c(0, k + 1);
+            variance += new.iter().map(|(l, other)| stretch * other * c(k + 1, l + 1)).sum::<f64>();
+        }
+        at.doubt += 0.5 * variance.max(0.0);
+        at
     }
 }
 
@@ -200,7 +343,8 @@ pub(super) fn check_shared(
         }
         for (i, l) in e.levels.iter().enumerate() {
             let here = format!("{here}, {}", l.name);
-            if l.name.trim().is_empty() || e.levels[..i].iter().any(|o| o.name == l.name) {
+            if l.name.trim().is_empty() || e.levels[..i].iter().any(|o| (&o.of, &o.name) == (&l.of, &l.name))
+            {
                 return Err(wrong(here, "the name of a group is empty or stands twice"));
             }
             let outer = k.checked_sub(1).map(|k| &shared[k]);

@@ -13,9 +13,10 @@
 
 use super::distribution::{Interval, LARGEST, LEVEL};
 use super::estimate::Predictor;
+use crate::calibration::ResolvedShared;
 use crate::calibration::caution::ATOM_TOLD;
 use crate::calibration::resolved::{
-    CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot, together,
+    At, CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot, together,
 };
 use crate::calibration::{SizeModel, Variant};
 use crate::error::{Error, Result};
@@ -77,7 +78,7 @@ enum HalfWidth {
     Constant(f64, f64),
     /// Squared spread, place of the class, t quantile by code, and for any other code.
     ByClass(f64, usize, Vec<f64>, f64),
-    /// Spread and degrees of freedom of each row, the log spread's terms by this plan.
+    /// Spread, shared effects and degrees of freedom of each row, the log spread's terms by this plan.
     Modelled(Plan, Box<TailQuantile>),
 }
 
@@ -110,6 +111,9 @@ impl Batch {
     pub(crate) fn of(size: ResolvedSize, level: f64) -> Batch {
         let quantile = TailQuantile::new(0.5 * (1.0 - level));
         let half_width = match (&size.spread, &size.tails) {
+            _ if size.shared.is_some() => {
+                HalfWidth::Modelled(size.compiled.spread_plan(), Box::new(quantile))
+            }
             (ResolvedSpread::Constant(value, behind), ResolvedTails::Same(d)) => {
                 HalfWidth::Constant(value * value, quantile.at(together(*d, *behind)))
             }
@@ -142,8 +146,13 @@ impl Batch {
         if let HalfWidth::Modelled(plan, _) = &self.half_width {
             check_columns(plan, columns, n)?;
         }
-        if let ResolvedTails::ByClass(at, _) = &self.size.tails
-            && *at >= columns.len()
+        let class = match &self.size.tails {
+            ResolvedTails::ByClass(at, _) => Some(*at),
+            ResolvedTails::Same(_) => None,
+        };
+        let groups = self.size.shared.as_ref().and_then(ResolvedShared::last_place);
+        if let Some(at) = class.max(groups)
+            && at >= columns.len()
         {
             return Err(Error::Shape { what: "columns".into(), found: columns.len(), expected: at + 1 });
         }
@@ -222,6 +231,7 @@ impl Batch {
             _ => Vec::new(),
         };
         let mut scratch = vec![[0.0; 4]; p];
+        let mut design = vec![0.0; p];
         let (mut m, mut v, mut h) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
         let told = doubts.is_some();
         let mut doubt = |start: usize, i: usize, m: f64, v: f64, s2: f64| {
@@ -262,7 +272,19 @@ impl Batch {
                     for i in 0..n {
                         let tail = self.size.tails.at(|c| columns[c][from + start + i]);
                         let (own, df) = self.spread(tail, |j| z[j * BLOCK + i]);
-                        h[i] = quantile.at(df) * (own * own + v[i]).sqrt();
+                        let mut at = At {
+                            location: m[i],
+                            own,
+                            uncertainty: v[i],
+                            shared: 0.0,
+                            degrees_of_freedom: df,
+                        };
+                        if let Some(shared) = &self.size.shared {
+                            design.iter_mut().enumerate().for_each(|(j, d)| *d = x[j * BLOCK + i]);
+                            shared.at(|c| columns[c][from + start + i], &design).add_to(&mut at);
+                            m[i] = at.location;
+                        }
+                        h[i] = quantile.at(at.degrees_of_freedom) * at.scale();
                         doubt(start, i, m[i], v[i], own * own);
                     }
                 }

@@ -166,7 +166,7 @@ fn paired(a: &[f64], b: &[f64]) -> (f64, f64) {
 fn validate(variant: usize, size: &str, repeats: u64) -> (Scores, Scores, Vec<(&'static str, Vec<usize>)>) {
     let (recipe, _) = bundled::recipe("controlled-glass").unwrap();
     let recipe = recipe.variants[variant].sizes.iter().find(|s| s.size == size).unwrap().clone();
-    let Method::Shrunken { penalised, .. } = &recipe.method else { panic!("not a shrunken fit") };
+    let penalised = &recipe.method.penalised;
     let r = rows(&recipe.form, size);
     let terms = recipe.form.terms().len() + 1;
     let free = terms - penalised.len();

@@ -11,7 +11,8 @@ mod shrunken;
 mod sizes;
 
 pub use recipe::{
-    Method, NOT_FEATHER, Recipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
+    Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,
+    VariantRecipe,
 };
 pub use report::{FitReport, Fitted, Report, RowsFitted, Taken};
 
@@ -24,6 +25,7 @@ use crate::material::PercussorMaterial;
 use crate::strike::Measured;
 use recipe::{check_method, known_termination};
 use running::{Flakes, Reading, Running};
+use shrunken::shared_correlation;
 use std::collections::BTreeMap;
 
 /// Takes flakes one by one and finishes into a calibration.
@@ -52,6 +54,8 @@ pub struct Collector {
     layout: Layout,
     /// Columns of sizes to keep, without repeats.
     columns: Vec<String>,
+    /// Columns of groups that share effects, without repeats, and their names, in the order in which they came.
+    groups: Vec<(String, Names)>,
     /// For each size of each variant, one after another: how it reads the rows, and what it has seen.
     readings: Vec<Reading>,
     running: Vec<Running>,
@@ -99,10 +103,16 @@ impl Collector {
         }
         for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
             check_method(s)?;
-            if let Method::Shrunken { tails: TailsToTry::ByClass { class, levels }, .. } = &s.method {
+            if let TailsToTry::ByClass { class, levels } = &s.method.tails {
                 for (level, _) in levels {
                     layout.add_level(class, level);
                 }
+            }
+        }
+        let mut groups: Vec<(String, Names)> = Vec::new();
+        for shared in recipe.variants.iter().flat_map(|v| &v.sizes).flat_map(|s| &s.method.shared) {
+            if !groups.iter().any(|(by, _)| *by == shared.by) {
+                groups.push((shared.by.clone(), Names::default()));
             }
         }
         // levels may be added as they appear, but places and codes once given stay
@@ -115,22 +125,27 @@ impl Collector {
                 transform: s.form.transform(),
                 column: columns.iter().position(|c| *c == s.column).unwrap_or(0),
                 reads: numbers.into_iter().filter_map(|n| layout.position(&n).map(|at| (n, at))).collect(),
+                groups: s
+                    .method
+                    .shared
+                    .iter()
+                    .filter_map(|g| groups.iter().position(|(by, _)| *by == g.by))
+                    .map(|k| layout.len() + k)
+                    .collect(),
             };
-            running.push(Running::new(&reading, s.method == Method::LeastSquares)?);
+            running.push(Running::new(&reading, plain(s))?);
             readings.push(reading);
         }
-        let summed = recipe
-            .variants
-            .iter()
-            .all(|v| v.termination.is_none() && v.sizes.iter().all(|s| s.method == Method::LeastSquares));
+        let summed = recipe.variants.iter().all(|v| v.termination.is_none() && v.sizes.iter().all(plain));
         Ok(Collector {
-            flakes: Flakes::new(layout.len(), columns.len(), summed),
+            flakes: Flakes::new(layout.len() + groups.len(), columns.len(), summed),
             seen: vec![(0, f64::INFINITY, f64::NEG_INFINITY); columns.len()],
             settings: Vec::new(),
             failed: None,
             recipe,
             layout,
             columns,
+            groups,
             readings,
             running,
             ended: Vec::new(),
@@ -171,12 +186,12 @@ impl Collector {
         let nothing = vec![f64::NAN; rows];
         let column = |n: &String| names.iter().position(|m| m == n).map_or(&nothing[..], |at| columns[at]);
         let mut x: Vec<&[f64]> = self.layout.numbers.iter().map(column).collect();
-        x.resize(self.layout.len(), &nothing);
+        x.resize(self.layout.len() + self.groups.len(), &nothing);
         let sizes: Vec<&[f64]> = self.columns.iter().map(column).collect();
         let plans: Vec<_> = self
             .readings
             .iter()
-            .filter(|r| r.compiled.spread_terms() <= 1)
+            .filter(|r| r.compiled.spread_terms() <= 1 && r.groups.is_empty())
             .map(|r| (r.compiled.plan(), r.transform, r.column))
             .collect();
         let most = plans.iter().map(|(p, ..)| p.registers()).max().unwrap_or(0);
@@ -263,6 +278,9 @@ impl Collector {
                 None => f64::NAN,
             });
         }
+        for (by, names) in &mut self.groups {
+            x.push(flake.class(by).map_or(f64::NAN, |name| names.code(name)));
+        }
         let sizes: Vec<f64> = self.columns.iter().map(|c| flake.number(c).unwrap_or(f64::NAN)).collect();
         self.usable(&x, &sizes)?;
         if let Some(p) = flake.class("percussor").or(self.recipe.struck_with.as_deref()) {
@@ -313,13 +331,18 @@ impl Collector {
     /// Whether some fit can use this row; otherwise why not.
     fn usable(&self, x: &[f64], sizes: &[f64]) -> std::result::Result<(), String> {
         let mut reason = None;
-        for Reading { compiled, transform, column: at, .. } in &self.readings {
+        for Reading { compiled, transform, column: at, groups, .. } in &self.readings {
             let column = &self.columns[*at];
             let why = match compiled.check(x, &self.layout) {
                 Err(Error::Missing { at, .. }) => {
                     format!("{} not recorded", at.column.unwrap_or_default())
                 }
                 Err(e) => e.to_string(),
+                Ok(()) if groups.iter().any(|g| x[*g].is_nan()) => {
+                    let lacking =
+                        groups.iter().find(|g| x[**g].is_nan()).map_or(0, |g| g - self.layout.len());
+                    format!("{} not recorded", self.groups[lacking].0)
+                }
                 Ok(()) if sizes[*at].is_nan() => format!("{column} not recorded"),
                 Ok(()) if !transform.apply(sizes[*at]).is_finite() => format!("{column} is not above 0"),
                 Ok(()) => return Ok(()),
@@ -338,7 +361,11 @@ impl Collector {
         self.fold(true);
         let used = self.flakes.used();
         if used == 0 {
-            return Err(Error::TooFew { what: "flakes to fit".into(), found: 0, needed: 2 });
+            let mut what = "flakes to fit".to_string();
+            if let Some((reason, _)) = self.left_out.iter().max_by_key(|(_, n)| **n) {
+                what.push_str(&format!(" (most often: {reason})"));
+            }
+            return Err(Error::TooFew { what, found: 0, needed: 2 });
         }
         for (column, (n, low, high)) in self.columns.iter().zip(&self.seen) {
             if *n > 1 && low == high {
@@ -360,6 +387,14 @@ impl Collector {
             variants.push(variant);
             fits.append(&mut reports);
         }
+        // groups that are known by name are classes of a row
+        let mut layout = self.layout.clone();
+        let models = variants.iter().flat_map(|v: &Variant| &v.sizes);
+        for e in models.flat_map(|m| &m.shared).filter(|e| !e.levels.is_empty()) {
+            for level in &e.levels {
+                layout.add_level(&e.by, &level.name);
+            }
+        }
         let mut settings = self.settings;
         settings.sort_by(|a, b| a.values.partial_cmp(&b.values).unwrap_or(std::cmp::Ordering::Equal));
         let calibration = Calibration::new(Parts {
@@ -372,7 +407,7 @@ impl Collector {
                 .map(|(name, flakes)| PercussorSeen { name: name.clone(), flakes: *flakes })
                 .collect(),
             not_recorded: self.recipe.not_recorded.clone(),
-            layout: self.layout.clone(),
+            layout,
             setting_names: self.recipe.settings.clone(),
             settings,
             assumptions: self.recipe.assumptions.clone(),
@@ -389,12 +424,14 @@ impl Collector {
         let mut reports = Vec::new();
         // standardised residuals, one column a size, not a number where the size is missing
         let mut residuals: Vec<Vec<f64>> = Vec::new();
+        let mut effects: Vec<Vec<Effects>> = Vec::new();
         let mut ranges: Vec<Range> = Vec::new();
         for (k, s) in recipe.sizes.iter().enumerate() {
             let fitted = self.fit_size(s, first + k)?;
             let read = self.readings[first + k].reads.iter().zip(&self.running[first + k].ends);
             read.for_each(|((name, _), (low, high))| widen(&mut ranges, name, *low, *high));
             residuals.push(fitted.standardised);
+            effects.push(fitted.effects);
             reports.push(FitReport {
                 variant: recipe.name.clone(),
                 size: s.size.clone(),
@@ -413,8 +450,8 @@ impl Collector {
             sizes,
             ranges,
             joint_flakes,
+            shared_correlation: shared_correlation(&effects, &residual_correlation),
             residual_correlation,
-            shared_correlation: Vec::new(),
             termination: recipe.termination.as_ref().map(|t| self.fit_termination(t)).transpose()?,
         };
         Ok((variant, reports))
@@ -480,6 +517,36 @@ pub(super) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::re
         return Err("crushed platform".to_string());
     }
     Ok(())
+}
+
+/// Effects of the groups of one column on one size: by name the effect and the share of its variance that is told.
+struct Effects {
+    by: String,
+    variance: f64,
+    groups: BTreeMap<(Option<String>, String), (f64, f64)>,
+}
+
+/// Whether a size is fitted by least squares.
+fn plain(s: &SizeRecipe) -> bool {
+    s.method.is_least_squares() && s.form.spread_terms().is_empty()
+}
+
+/// Names of groups, by code.
+#[derive(Debug, Clone, Default)]
+struct Names {
+    names: Vec<String>,
+    codes: BTreeMap<String, usize>,
+}
+
+impl Names {
+    fn code(&mut self, name: &str) -> f64 {
+        if let Some(code) = self.codes.get(name) {
+            return *code as f64;
+        }
+        self.codes.insert(name.to_string(), self.names.len());
+        self.names.push(name.to_string());
+        (self.names.len() - 1) as f64
+    }
 }
 
 /// How the rows kept stand to a finished fit.

@@ -18,28 +18,74 @@ pub struct SizeRecipe {
     pub method: Method,
 }
 
-/// How a form is fitted.
+/// How a form is fitted: least squares, and what is asked for beyond. The options combine.
+///
+/// ```
+/// use conchoid::calibration::fitting::Method;
+/// assert!(Method::least_squares().is_least_squares());
+/// let by_core = Method::least_squares().sharing("core");
+/// assert_eq!(by_core.shared[0].by, "core");
+/// ```
 #[derive(Debug, Clone, PartialEq, Default)]
 #[non_exhaustive]
-pub enum Method {
-    /// Least squares: one spread, normal errors, exact t intervals. The form must be without spread terms.
-    #[default]
-    LeastSquares,
-    /// Some terms under a ridge penalty, the spread with the form's spread terms, tails by class: see
-    /// [`crate::fit::shrunken`].
-    Shrunken {
-        /// Which of the form's terms are penalised, by their places in [`Form::terms`].
-        penalised: Vec<usize>,
-        /// The tails to choose from.
-        tails: TailsToTry,
-    },
+pub struct Method {
+    /// Terms under one ridge penalty, by their places in [`Form::terms`].
+    pub penalised: Vec<usize>,
+    /// The tails to choose from.
+    pub tails: TailsToTry,
+    /// Effects that the flakes of one group share, the outer first: one, or two of which the second's groups lie
+    /// within those of the first (`knapper`, `core`).
+    pub shared: Vec<SharedRecipe>,
 }
 
-/// Degrees of freedom to choose from in a shrunken fit; infinity is the normal.
-#[derive(Debug, Clone, PartialEq)]
+impl Method {
+    /// Least squares: one spread (or the form's spread terms), normal errors, nothing penalised or shared.
+    pub fn least_squares() -> Method {
+        Method::default()
+    }
+
+    /// Whether it asks for nothing beyond least squares; a form with spread terms does so itself.
+    pub fn is_least_squares(&self) -> bool {
+        *self == Method::default()
+    }
+
+    /// With these terms under a penalty, by their places in [`Form::terms`].
+    pub fn penalising(mut self, terms: Vec<usize>) -> Method {
+        self.penalised = terms;
+        self
+    }
+
+    /// With tails to choose from.
+    pub fn with_tails(mut self, tails: TailsToTry) -> Method {
+        self.tails = tails;
+        self
+    }
+
+    /// With an intercept that the flakes of one group share, by the column of the groups, their levels kept. Call it
+    /// for the outer groups first.
+    pub fn sharing(mut self, by: &str) -> Method {
+        self.shared.push(SharedRecipe { by: by.to_string(), terms: Vec::new(), levels: true });
+        self
+    }
+}
+
+/// An effect that flakes of one group share, to be fitted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SharedRecipe {
+    /// The column of the groups (`core`).
+    pub by: String,
+    /// Terms whose slope varies from group to group, by their places in [`Form::terms`].
+    pub terms: Vec<usize>,
+    /// Whether the calibration keeps the effects of the groups fitted, for those who ask of them.
+    pub levels: bool,
+}
+
+/// Degrees of freedom to choose from; infinity is the normal.
+#[derive(Debug, Clone, PartialEq, Default)]
 #[non_exhaustive]
 pub enum TailsToTry {
     /// Normal errors.
+    #[default]
     Normal,
     /// The same for all flakes.
     Same(Vec<f64>),
@@ -123,6 +169,15 @@ pub struct Recipe {
 }
 
 impl Recipe {
+    /// Every size with an intercept that the flakes of one group share, by the column of the groups; call it for the
+    /// outer groups first. See [`Method::sharing`].
+    pub fn sharing(mut self, by: &str) -> Recipe {
+        for s in self.variants.iter_mut().flat_map(|v| &mut v.sizes) {
+            s.method = std::mem::take(&mut s.method).sharing(by);
+        }
+        self
+    }
+
     /// One size under one form; settings are the measurements of the blow that the form reads.
     pub fn single(name: &str, size: &str, form: Form, provenance: Provenance) -> Recipe {
         let settings = [crate::form::ANGLE_OF_BLOW, PERCUSSOR_CLASS, "percussor", crate::form::LANDS_ON];
@@ -147,7 +202,7 @@ impl Recipe {
                     size: size.to_string(),
                     column: size.to_string(),
                     form,
-                    method: Method::LeastSquares,
+                    method: Method::least_squares(),
                 }],
             }],
         }
@@ -156,24 +211,46 @@ impl Recipe {
 
 /// Refuses a method that does not suit its form.
 pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
-    match &recipe.method {
-        Method::LeastSquares if !recipe.form.spread_terms().is_empty() => {
-            Err(Error::invalid("method", "least squares has one spread; spread terms need a shrunken fit"))
-        }
-        Method::Shrunken { penalised, .. } if penalised.iter().any(|p| *p >= recipe.form.terms().len()) => {
-            Err(Error::invalid("penalised", "the places of terms count from 0 to one less than the form has"))
-        }
-        Method::Shrunken { tails: TailsToTry::ByClass { class, levels }, .. } => {
-            if !recipe.form.needs().contains(class) {
-                return Err(Error::invalid(class, "the class of the tails must be one that the form reads"));
-            }
-            if (0..levels.len()).any(|i| levels[..i].iter().any(|(l, _)| *l == levels[i].0)) {
-                return Err(Error::invalid(class, "a level of the tails stands twice"));
-            }
-            Ok(())
-        }
-        _ => Ok(()),
+    let (method, terms) = (&recipe.method, recipe.form.terms().len());
+    if method.penalised.iter().any(|p| *p >= terms) {
+        return Err(Error::invalid(
+            "penalised",
+            "the places of terms count from 0 to one less than the form has",
+        ));
     }
+    if let TailsToTry::ByClass { class, levels } = &method.tails {
+        if !recipe.form.needs().contains(class) {
+            return Err(Error::invalid(class, "the class of the tails must be one that the form reads"));
+        }
+        if (0..levels.len()).any(|i| levels[..i].iter().any(|(l, _)| *l == levels[i].0)) {
+            return Err(Error::invalid(class, "a level of the tails stands twice"));
+        }
+    }
+    if method.shared.len() > 2 {
+        return Err(Error::invalid(
+            &method.shared[2].by,
+            "flakes can share effects by two columns at most, the groups of the second within those of the first",
+        ));
+    }
+    for (k, s) in method.shared.iter().enumerate() {
+        if s.by.trim().is_empty() || method.shared[..k].iter().any(|o| o.by == s.by) {
+            return Err(Error::invalid("group", format!("the column \"{}\" is empty or stands twice", s.by)));
+        }
+        if recipe.form.needs().contains(&s.by) {
+            return Err(Error::invalid(
+                &s.by,
+                "the form has a shift for each of these groups already, so nothing is left for them to share; \
+                 leave out one of the two",
+            ));
+        }
+        if s.terms.iter().enumerate().any(|(i, t)| *t >= terms || s.terms[..i].contains(t)) {
+            return Err(Error::invalid(
+                &s.by,
+                "the places of terms whose slope varies count from 0, once each",
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// A recorded termination as one of the four, or none.

@@ -136,6 +136,8 @@ pub(super) struct Reading {
     pub(super) column: usize,
     /// Numbers that the form reads, with their places.
     pub(super) reads: Vec<(String, usize)>,
+    /// Places of the groups that share effects, the outer first.
+    pub(super) groups: Vec<usize>,
 }
 
 impl Reading {
@@ -143,6 +145,7 @@ impl Reading {
     pub(super) fn takes(&self, flakes: &Flakes, layout: &Layout, i: usize) -> bool {
         self.compiled.check(flakes.row(i), layout).is_ok()
             && self.transform.apply(flakes.size(i, self.column)).is_finite()
+            && self.groups.iter().all(|g| !flakes.row(i)[*g].is_nan())
     }
 }
 

@@ -1,15 +1,17 @@
-//! The rows of a shrunken fit, fitted whole and by tens, and what a calibration keeps of it.
+//! The rows of a fit beyond least squares, fitted whole and by parts, and what a calibration keeps of it.
 
-use super::Standing;
-use super::recipe::TailsToTry;
-use crate::calibration::Tails;
-use crate::error::Result;
+use super::recipe::{SharedRecipe, TailsToTry};
+use super::{Effects, Standing};
+use crate::calibration::{KnownLevel, SharedCorrelation, SharedEffect, Tails};
+use crate::error::{Error, Result};
 use crate::fit::Design;
 use crate::fit::linear::Criteria;
-use crate::fit::shrunken::{self, Shrunken, ShrunkenFit};
+use crate::fit::shrunken::{self, SharedRows, Shrunken, ShrunkenFit};
 use crate::special::{normal_quantile, student_sf};
+use nalgebra::DMatrix;
+use std::collections::BTreeMap;
 
-/// The rows of a shrunken fit.
+/// The rows of a fit.
 pub(super) struct Rows {
     pub(super) names: (Vec<String>, Vec<String>),
     pub(super) penalised: Vec<bool>,
@@ -18,14 +20,117 @@ pub(super) struct Rows {
     pub(super) x: Vec<Vec<f64>>,
     pub(super) z: Vec<Vec<f64>>,
     pub(super) y: Vec<f64>,
+    /// Effects that groups share, the outer first.
+    pub(super) shared: Vec<Grouped>,
 }
 
-/// Parts that a shrunken fit is tried on in turn. Common practice, no source.
+/// The groups of one shared effect.
+pub(super) struct Grouped {
+    pub(super) by: String,
+    /// Names of the groups, and of the outer group of each where there is one.
+    names: Vec<(Option<String>, String)>,
+    /// The group of every row.
+    of: Vec<usize>,
+    /// Places among the design's columns of the terms whose slope varies.
+    slopes: Vec<usize>,
+    terms: Vec<usize>,
+    levels: bool,
+}
+
+/// Parts that a fit is tried on in turn. Common practice, no source.
 const FOLDS: usize = 10;
 
+impl Grouped {
+    /// The groups of some rows by their names, in the order of the names; those of an inner effect are told apart by
+    /// the outer group too.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] naming the column: one group only, a group for every row, or the same as the outer groups.
+    pub(super) fn new(
+        recipe: &SharedRecipe,
+        names: &[&str],
+        outer: Option<&Grouped>,
+        offset: usize,
+    ) -> Result<Grouped> {
+        let key = |i: usize| {
+            let outer = outer.map(|o| o.names[o.of[i]].1.clone());
+            (outer, names[i].to_string())
+        };
+        let mut places: BTreeMap<(Option<String>, String), usize> =
+            (0..names.len()).map(|i| (key(i), 0)).collect();
+        places.values_mut().enumerate().for_each(|(k, place)| *place = k);
+        let of = (0..names.len()).map(|i| places[&key(i)]).collect();
+        let refused = |why: String| Err(Error::invalid(&recipe.by, why));
+        let (groups, flakes) = (places.len(), names.len());
+        if groups < 2 {
+            return refused(format!(
+                "all {flakes} flakes have the same, so nothing can be learnt of how groups differ; fit without it"
+            ));
+        }
+        if groups == flakes {
+            return refused(format!(
+                "each of the {flakes} flakes is a group of its own, so none shares anything; a column of groups \
+                 (core, knapper, site) is needed"
+            ));
+        }
+        if let Some(o) = outer
+            && o.names.len() == groups
+        {
+            return refused(format!("its groups are those of {}; fit with one of the two", o.by));
+        }
+        Ok(Grouped {
+            by: recipe.by.clone(),
+            names: places.into_keys().collect(),
+            of,
+            slopes: recipe.terms.iter().map(|t| t + offset).collect(),
+            terms: recipe.terms.clone(),
+            levels: recipe.levels,
+        })
+    }
+
+    /// Refuses groups that are the levels of a class of the form under another name; `codes` are those of the rows.
+    pub(super) fn against_class(&self, class: &str, codes: &[f64]) -> Result<()> {
+        let mut level_of: Vec<Option<u64>> = vec![None; self.names.len()];
+        let mut group_of: BTreeMap<u64, usize> = BTreeMap::new();
+        for (g, code) in self.of.iter().zip(codes.iter().map(|c| c.to_bits())) {
+            if *level_of[*g].get_or_insert(code) != code || *group_of.entry(code).or_insert(*g) != *g {
+                return Ok(());
+            }
+        }
+        Err(Error::invalid(
+            &self.by,
+            format!(
+                "its groups are the levels of {class}, whose shifts the form has already; leave out one of the two"
+            ),
+        ))
+    }
+
+    /// What the intercept and the slopes count in a row.
+    fn weights(&self, x: &[f64]) -> Vec<f64> {
+        std::iter::once(1.0).chain(self.slopes.iter().map(|j| x[*j])).collect()
+    }
+
+    /// Some of the rows, groups numbered anew.
+    fn some(&self, of: &[usize], x: &[Vec<f64>]) -> SharedRows {
+        let mut number = BTreeMap::new();
+        for i in of {
+            let next = number.len();
+            number.entry(self.of[*i]).or_insert(next);
+        }
+        let weights = DMatrix::from_fn(of.len(), 1 + self.slopes.len(), |i, j| self.weights(&x[of[i]])[j]);
+        let (groups, of) = (number.len(), of.iter().map(|i| number[&self.of[*i]]).collect());
+        SharedRows { of, groups, weights }
+    }
+}
+
 impl Rows {
+    /// Fits all of the rows.
+    pub(super) fn fit_all(&self) -> Result<ShrunkenFit> {
+        self.fit(&(0..self.y.len()).collect::<Vec<_>>(), None)
+    }
+
     /// Fits some of the rows; with degrees of freedom held where they are given.
-    pub(super) fn fit(&self, of: &[usize], held: Option<&[f64]>) -> Result<ShrunkenFit> {
+    fn fit(&self, of: &[usize], held: Option<&[f64]>) -> Result<ShrunkenFit> {
         let pick = |rows: &[Vec<f64>]| of.iter().map(|i| rows[*i].clone()).collect::<Vec<_>>();
         let x = Design::from_rows(self.names.0.clone(), &pick(&self.x))?;
         let z = Design::from_rows(self.names.1.clone(), &pick(&self.z))?;
@@ -36,7 +141,8 @@ impl Rows {
             None => self.grids.clone(),
         };
         let tails = shrunken::Tails::by_class(class, grids)?;
-        Shrunken::new().fit(&x, &self.penalised, &z, &tails, &y)
+        let shared: Vec<SharedRows> = self.shared.iter().map(|s| s.some(of, &self.x)).collect();
+        Shrunken::new().fit_shared(&x, &self.penalised, &z, &tails, &shared, &y)
     }
 
     pub(super) fn explained(&self, fit: &ShrunkenFit) -> Result<f64> {
@@ -49,26 +155,56 @@ impl Rows {
         Ok((1.0 - rest / total).clamp(0.0, 1.0))
     }
 
+    /// The effects shared by a row, added up; the groups of a fit to some rows stand in the order in which those come,
+    /// of a fit to all rows too.
+    fn effect(&self, fit: &ShrunkenFit, numbers: &[Vec<usize>], at: usize) -> f64 {
+        let of = self.shared.iter().zip(fit.shared()).zip(numbers);
+        of.map(|((s, f), number)| {
+            let effect = &f.groups[number[s.of[at]]].effect;
+            s.weights(&self.x[at]).iter().zip(effect).map(|(w, b)| w * b).sum::<f64>()
+        })
+        .sum()
+    }
+
+    /// For each shared effect the place in a fit to all rows of each of its groups.
+    fn numbers(&self) -> Vec<Vec<usize>> {
+        let number = |s: &Grouped| {
+            let (mut number, mut next) = (vec![usize::MAX; s.names.len()], 0);
+            for g in &s.of {
+                if number[*g] == usize::MAX {
+                    number[*g] = next;
+                    next += 1;
+                }
+            }
+            number
+        };
+        self.shared.iter().map(number).collect()
+    }
+
     /// How the rows stand to a fit. Residuals are brought to a normal scale through the t of their class, so
-    /// that correlations between sizes are not those of a few outliers.
+    /// that correlations between sizes are not those of a few outliers. Where groups share effects, whole outer groups
+    /// are left out in turn, and their flakes predicted as those of a new group.
     pub(super) fn stand(&self, fit: &ShrunkenFit, rows: &[usize], used: usize) -> Result<Standing> {
         let mut standardised = vec![f64::NAN; used];
         let mut largest_leverage = 0.0f64;
+        let numbers = self.numbers();
         for (at, i) in rows.iter().enumerate() {
             let spread = fit.spread(&self.z[at])?;
             largest_leverage =
                 largest_leverage.max(fit.variance_of_expected(&self.x[at])? / (spread * spread));
-            let e = (self.y[at] - fit.expected(&self.x[at])?) / spread;
+            let expected = fit.expected(&self.x[at])? + self.effect(fit, &numbers, at);
+            let e = (self.y[at] - expected) / spread;
             let tail = student_sf(e.abs(), fit.degrees_of_freedom()[self.class[at]]);
             let size = if tail < 0.5 { -normal_quantile(tail.max(1e-300)) } else { 0.0 };
             standardised[*i] = size.copysign(e);
         }
         let (mut squares, mut count) = (0.0, 0u64);
+        let part = |i: usize| self.shared.first().map_or(i, |s| s.of[i]) % FOLDS;
         for fold in 0..FOLDS {
-            let kept: Vec<usize> = (0..self.y.len()).filter(|i| i % FOLDS != fold).collect();
+            let kept: Vec<usize> = (0..self.y.len()).filter(|i| part(*i) != fold).collect();
             // a fold without which the terms cannot be told apart says nothing
             let Ok(fit) = self.fit(&kept, Some(fit.degrees_of_freedom())) else { continue };
-            for at in (0..self.y.len()).filter(|i| i % FOLDS == fold) {
+            for at in (0..self.y.len()).filter(|i| part(*i) == fold) {
                 squares += (self.y[at] - fit.expected(&self.x[at])?).powi(2);
                 count += 1;
             }
@@ -80,8 +216,128 @@ impl Rows {
             left_out_flakes: count,
         })
     }
+
+    /// The shared effects as a calibration keeps them, with the covariance of the variances.
+    pub(super) fn effects(&self, fit: &ShrunkenFit) -> (Vec<SharedEffect>, Vec<Vec<f64>>) {
+        let numbers = self.numbers();
+        let mut shared: Vec<SharedEffect> = Vec::new();
+        for ((s, f), number) in self.shared.iter().zip(fit.shared()).zip(&numbers) {
+            let level = |(k, (of, name)): (usize, &(Option<String>, String))| {
+                let g = &f.groups[number[k]];
+                let known = shared.last().is_some_and(|o| !o.levels.is_empty());
+                KnownLevel {
+                    name: name.clone(),
+                    of: of.clone().filter(|_| known),
+                    effect: g.effect.clone(),
+                    covariance: rows_of(&g.covariance),
+                    with_coefficients: rows_of(&g.with_coefficients),
+                    with_outer: g
+                        .with_outer
+                        .as_ref()
+                        .filter(|_| known)
+                        .map_or(Vec::new(), |(_, m)| rows_of(m)),
+                }
+            };
+            let levels = if s.levels { s.names.iter().enumerate().map(level).collect() } else { Vec::new() };
+            shared.push(SharedEffect {
+                by: s.by.clone(),
+                groups: s.names.len() as u64,
+                terms: s.terms.clone(),
+                covariance: rows_of(&f.covariance),
+                degrees_of_freedom: None,
+                ln_spread_sd: 0.0,
+                levels,
+            });
+        }
+        (shared, if self.shared.is_empty() { Vec::new() } else { self.variances(fit) })
+    }
+
+    /// Covariance of the squared spread, where it is constant, and of the intercepts' variances.
+    fn variances(&self, fit: &ShrunkenFit) -> Vec<Vec<f64>> {
+        let k = self.shared.len();
+        let mut all = vec![vec![0.0; k + 1]; k + 1];
+        if let ([ln], 1) = (fit.gamma(), fit.gamma_covariance().len()) {
+            // of ln spread to spread squared
+            let slope = 2.0 * (2.0 * ln).exp();
+            all[0][0] = slope * slope * fit.gamma_covariance()[(0, 0)];
+            for (i, f) in fit.shared().iter().enumerate() {
+                all[0][i + 1] = slope * f.with_first_scale;
+                all[i + 1][0] = all[0][i + 1];
+            }
+        }
+        for (i, f) in fit.shared().iter().enumerate() {
+            for (j, v) in f.variances.iter().enumerate() {
+                all[i + 1][j + 1] = *v;
+            }
+        }
+        all
+    }
+
+    /// What is needed to correlate the effects of one size with those of another.
+    pub(super) fn to_correlate(&self, fit: &ShrunkenFit) -> Vec<Effects> {
+        let numbers = self.numbers();
+        let of = self.shared.iter().zip(fit.shared()).zip(&numbers);
+        of.map(|((s, f), number)| {
+            let variance = f.covariance[(0, 0)];
+            let group = |(k, name): (usize, &(Option<String>, String))| {
+                let g = &f.groups[number[k]];
+                (name.clone(), (g.effect[0], (1.0 - g.covariance[(0, 0)] / variance).clamp(0.0, 1.0)))
+            };
+            let groups = if variance > 0.0 {
+                s.names.iter().enumerate().map(group).collect()
+            } else {
+                BTreeMap::new()
+            };
+            Effects { by: s.by.clone(), variance, groups }
+        })
+        .collect()
+    }
 }
-pub(super) fn rows_of(m: &nalgebra::DMatrix<f64>) -> Vec<Vec<f64>> {
+
+/// Correlations of shared effects between sizes, for the columns that all sizes have.
+///
+/// With effects shrunk by the share w_g of their variance that group g tells, E[b̂_a b̂_b] = w_a w_b (c + r v_a v_b)
+/// where c is the covariance of the effects, r the correlation of flakes within a group, and v² = τ²(1 − w)/w the
+/// variance of a group's mean that its flakes bring; c follows by moments, and is drawn towards 0 until the whole is a
+/// correlation matrix.
+pub(super) fn shared_correlation(effects: &[Vec<Effects>], within: &[Vec<f64>]) -> Vec<SharedCorrelation> {
+    let sizes = effects.len();
+    let columns = effects.first().map_or(&[][..], |e| e);
+    let mut found = Vec::new();
+    for column in columns {
+        let of: Vec<&Effects> = effects.iter().flatten().filter(|e| e.by == column.by).collect();
+        if of.len() != sizes || sizes < 2 {
+            continue;
+        }
+        let mut m = DMatrix::identity(sizes, sizes);
+        for i in 0..sizes {
+            for j in 0..i {
+                let (a, b) = (of[i], of[j]);
+                let (mut sum, mut weight) = (0.0, 0.0);
+                for (name, (x, w)) in &a.groups {
+                    let Some((y, v)) = b.groups.get(name).filter(|(_, v)| *v > 0.0 && *w > 0.0) else {
+                        continue;
+                    };
+                    let noise = (a.variance * (1.0 - w) / w * b.variance * (1.0 - v) / v).sqrt();
+                    sum += x * y - w * v * within[i][j] * noise;
+                    weight += w * v;
+                }
+                let c = sum / weight / (a.variance * b.variance).sqrt();
+                let c = if c.is_finite() { c.clamp(-0.99, 0.99) } else { 0.0 };
+                m[(i, j)] = c;
+                m[(j, i)] = c;
+            }
+        }
+        while m.clone().cholesky().is_none() {
+            let diagonal = DMatrix::identity(sizes, sizes);
+            m = m * 0.95 + diagonal * 0.05;
+        }
+        found.push(SharedCorrelation { by: column.by.clone(), correlation: rows_of(&m) });
+    }
+    found
+}
+
+pub(super) fn rows_of(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
     m.row_iter().map(|r| r.iter().copied().collect()).collect()
 }
 

@@ -1,13 +1,14 @@
-//! One size fitted: the finished sums, or the rows under a penalty, and how the rows kept stand to the fit.
+//! One size fitted: the finished sums, or the rows where more is asked for, and how the rows kept stand to the fit.
 
-use super::recipe::{Method, SizeRecipe, TailsToTry};
+use super::recipe::{SizeRecipe, TailsToTry};
 use super::report::{Fitted, RowsFitted};
 use super::running::{PIECE, Reading, Running, each_block};
-use super::shrunken::{Rows, chosen, conditional, rows_of};
-use super::{Collector, Standing};
+use super::shrunken::{Grouped, Rows, chosen, conditional, rows_of};
+use super::{Collector, Effects, Standing};
 use crate::calibration::{Recorded, SizeModel, Spread, Tails};
 use crate::error::{Error, Result};
 use crate::fit::linear::{Criteria, LinearFit};
+use crate::form::Layout;
 use crate::threads;
 
 /// A size that is fitted.
@@ -17,6 +18,7 @@ pub(super) struct FittedSize {
     pub(super) rows: RowsFitted,
     pub(super) standardised: Vec<f64>,
     pub(super) left_out_flakes: u64,
+    pub(super) effects: Vec<Effects>,
     pub(super) fit: Fitted,
 }
 
@@ -31,14 +33,9 @@ impl Collector {
         } else {
             kept.filter(|i| reading.takes(&self.flakes, &self.layout, *i)).collect()
         };
-        match (&recipe.method, running.accumulator()) {
-            (Method::Shrunken { penalised, tails }, _) => {
-                self.shrunken(recipe, (penalised, tails), reading, running, &rows)
-            }
-            (Method::LeastSquares, Some(accumulator)) => {
-                self.least_squares(recipe, accumulator.finish()?, reading, running, &rows)
-            }
-            (Method::LeastSquares, None) => Err(Error::invalid("method", "least squares without its sums")),
+        match running.accumulator() {
+            Some(accumulator) => self.least_squares(recipe, accumulator.finish()?, reading, running, &rows),
+            None => self.shrunken(recipe, reading, running, &rows),
         }
     }
 
@@ -74,39 +71,47 @@ impl Collector {
             rows: running.rows(),
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
+            effects: Vec::new(),
             fit: Fitted::LeastSquares(fit),
         })
     }
 
+    /// What goes beyond least squares.
     fn shrunken(
         &self,
         recipe: &SizeRecipe,
-        (penalised, tails): (&[usize], &TailsToTry),
         reading: &Reading,
         running: &Running,
         rows: &[usize],
     ) -> Result<FittedSize> {
-        let data = self.designs(recipe, (penalised, tails), reading, rows)?;
-        let fit = data.fit(&(0..rows.len()).collect::<Vec<_>>(), None)?;
+        let data = self.designs(recipe, reading, rows)?;
+        let fit = data.fit_all()?;
         let standing = data.stand(&fit, rows, self.flakes.rows())?;
+        let (shared, variance_covariance) = data.effects(&fit);
+        let spread = match fit.gamma() {
+            // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
+            [ln] if !shared.is_empty() => {
+                Spread::Constant { value: ln.exp(), degrees_of_freedom: 0.5 / fit.gamma_covariance()[(0, 0)] }
+            }
+            gamma => {
+                Spread::Modelled { coefficients: gamma.to_vec(), covariance: rows_of(fit.gamma_covariance()) }
+            }
+        };
         let model = SizeModel {
             size: recipe.size.clone(),
             column: recipe.column.clone(),
             form: recipe.form.clone(),
             coefficients: fit.coefficients().to_vec(),
             covariance: rows_of(fit.covariance()),
-            spread: Spread::Modelled {
-                coefficients: fit.gamma().to_vec(),
-                covariance: rows_of(fit.gamma_covariance()),
-            },
-            tails: chosen(tails, fit.degrees_of_freedom()),
+            spread,
+            tails: chosen(&recipe.method.tails, fit.degrees_of_freedom()),
             flakes: fit.rows() as u64,
             r_squared: data.explained(&fit)?,
             left_out_error: standing.left_out_error,
             largest_leverage: standing.largest_leverage,
             recorded: recorded(running),
-            shared: Vec::new(),
-            variance_covariance: Vec::new(),
+            shared,
+            variance_covariance,
             kept: None,
         };
         Ok(FittedSize {
@@ -115,22 +120,17 @@ impl Collector {
             rows: running.rows(),
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
+            effects: data.to_correlate(&fit),
             fit: Fitted::Shrunken(Box::new(fit)),
         })
     }
 
-    /// The rows of a shrunken fit: both designs, the class of the tails, the response.
-    fn designs(
-        &self,
-        recipe: &SizeRecipe,
-        (penalised, tails): (&[usize], &TailsToTry),
-        reading: &Reading,
-        rows: &[usize],
-    ) -> Result<Rows> {
+    /// The rows of such a fit: both designs, the class of the tails, the response, the groups.
+    fn designs(&self, recipe: &SizeRecipe, reading: &Reading, rows: &[usize]) -> Result<Rows> {
         let compiled = &reading.compiled;
         let offset = usize::from(recipe.form.intercept());
         let mut flags = vec![false; compiled.terms()];
-        for at in penalised {
+        for at in &recipe.method.penalised {
             flags[at + offset] = true;
         }
         let (mut x, mut z) = (Vec::with_capacity(rows.len()), Vec::with_capacity(rows.len()));
@@ -141,7 +141,7 @@ impl Collector {
             x.push(a);
             z.push(b);
         }
-        let (grids, class) = match tails {
+        let (grids, class) = match &recipe.method.tails {
             TailsToTry::Normal => (vec![vec![f64::INFINITY]], vec![0; rows.len()]),
             TailsToTry::Same(grid) => (vec![grid.clone()], vec![0; rows.len()]),
             TailsToTry::ByClass { class, levels } => {
@@ -159,7 +159,22 @@ impl Collector {
                 (grids, rows.iter().map(of).collect())
             }
         };
+        let mut shared: Vec<Grouped> = Vec::new();
+        for (s, place) in recipe.method.shared.iter().zip(&reading.groups) {
+            let names = &self.groups[place - self.layout.len()].1.names;
+            let of: Vec<&str> =
+                rows.iter().map(|i| names[self.flakes.row(*i)[*place] as usize].as_str()).collect();
+            let grouped = Grouped::new(s, &of, shared.last(), offset)?;
+            for class in Layout::of([&recipe.form]).classes {
+                if let Some(at) = self.layout.position(&class.name) {
+                    let codes: Vec<f64> = rows.iter().map(|i| self.flakes.row(*i)[at]).collect();
+                    grouped.against_class(&class.name, &codes)?;
+                }
+            }
+            shared.push(grouped);
+        }
         Ok(Rows {
+            shared,
             names: (recipe.form.term_names(), recipe.form.spread_term_names()),
             penalised: flags,
             grids,

@@ -187,6 +187,8 @@ impl Resolved {
                     None => None,
                     Some(level) => match code_of(level) {
                         Some(code) => Some(code),
+                        // a group that was not fitted is a new one
+                        None if self.calibration.shares(name) => None,
                         // a level the experiment did not have falls back on what is taken as given
                         None if self.calibration.assumptions().iter().any(|a| a.class == name) => None,
                         None => return Err(Error::unknown_name(name, level, class.levels.iter().cloned())),

@@ -9,7 +9,7 @@
 //! with L the Cholesky factor of the coefficients' covariance. Every sum is taken in the order of its terms, in a row
 //! as in a block of rows, so that both give the same bits.
 
-use crate::calibration::{SizeModel, Spread, Tails, cholesky};
+use crate::calibration::{ResolvedShared, SizeModel, Spread, Tails, cholesky};
 use crate::error::{Error, Result};
 use crate::form::{Compiled, Layout, Transform};
 
@@ -142,6 +142,8 @@ pub(crate) struct ResolvedSize {
     pub(crate) factor: Triangle,
     pub(crate) spread: ResolvedSpread,
     pub(crate) tails: ResolvedTails,
+    /// Effects that groups share.
+    pub(crate) shared: Option<ResolvedShared>,
     /// Whether its design rows are those of the size before.
     pub(super) same_rows: bool,
 }
@@ -163,20 +165,22 @@ impl DesignRows {
 /// One size at one complete input row, transformed scale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct At {
-    /// What is expected.
+    /// What is expected, the effects of known groups included.
     pub(crate) location: f64,
     /// A flake's own spread.
     pub(crate) own: f64,
     /// Variance of what is expected, from the coefficients.
     pub(crate) uncertainty: f64,
-    /// Of the errors and the spread together.
+    /// Variance of what groups share: of new ones, and of the errors of known ones.
+    pub(crate) shared: f64,
+    /// Of the errors, the spread and the variances of shared effects together.
     pub(crate) degrees_of_freedom: f64,
 }
 
 impl At {
     /// The spread of a prediction.
     pub(crate) fn scale(&self) -> f64 {
-        (self.own * self.own + self.uncertainty).sqrt()
+        (self.own * self.own + self.uncertainty + self.shared).sqrt()
     }
 
     /// How far the row lies from those fitted, in units of the spread.
@@ -209,6 +213,7 @@ impl ResolvedSize {
                 ),
             },
             tails: ResolvedTails::new(&m.tails, layout)?,
+            shared: ResolvedShared::new(m, layout),
             transform: m.form.transform(),
             coefficients: m.coefficients.clone(),
             compiled,
@@ -253,12 +258,17 @@ impl ResolvedSize {
                 (crate::vector::exp(dot(&rows.spread, coefficients)), behind_log_spread(variance))
             }
         };
-        At {
+        let mut at = At {
             location: dot(&rows.location, &self.coefficients),
             own,
             uncertainty: self.factor.quadratic(&rows.location, &mut rows.scratch),
+            shared: 0.0,
             degrees_of_freedom: together(self.tails.at(|place| x[place]), behind),
+        };
+        if let Some(shared) = &self.shared {
+            shared.at(|place| x[place], &rows.location).add_to(&mut at);
         }
+        at
     }
 
     /// |L'd|^2 of a row, or a difference of rows.

@@ -4,23 +4,29 @@
 //!
 //! ```text
 //!   y_i = x_i'β + σ_i e_i,    ln σ_i = z_i'γ,    e_i ~ Student t with ν_c(i) degrees of freedom (∞: normal)
+//!   with shared effects  y_i = x_i'β + w_i'b_g(i) + σ_i e_i,   b_g ~ N(0, Σ)
 //!   β_j free,  or penalised: β_j s_j ~ N(0, 1/λ)  with s_j the standard deviation of column j
 //! ```
 //!
 //! β is the penalised mode; γ solves the score equation that allows for the location terms spent; λ is chosen by
-//! generalised Fellner-Schall steps (restricted likelihood), and the degrees of freedom by the Laplace marginal
+//! generalised Fellner-Schall steps (restricted likelihood), the covariances of shared effects by scoring of it, and the degrees of freedom by the Laplace marginal
 //! likelihood over a small grid. All of it happens inside the fit, so a fit in cross-validation chooses anew.
 //! The equations stand in `solve.rs`. Columns are centred (where there is a constant column) and scaled inside;
-//! coefficients and covariances are of the columns as given. Not covered: correlated rows, several penalties.
+//! coefficients and covariances are of the columns as given. Groups (cores) may share an intercept and slopes, and
+//! lie in outer groups (knappers) that share others. Not covered: several ridge penalties.
 //!
 //! | file | what |
 //! |---|---|
 //! | `mod.rs` | settings, tails, the fit and its result |
 //! | `columns.rs` | standardised columns and the way back |
+//! | `shared.rs` | effects that groups share |
 //! | `solve.rs` | the iteration |
 
 mod columns;
+mod shared;
 mod solve;
+
+pub use shared::SharedRows;
 
 use super::Design;
 use super::NewRow;
@@ -261,8 +267,28 @@ impl Shrunken {
         tails: &Tails,
         y: &[f64],
     ) -> Result<ShrunkenFit> {
+        self.fit_shared(location, penalised, scale, tails, &[], y)
+    }
+
+    /// The same with effects that groups of rows share, the outer first; every group lies in one group of the effect
+    /// before.
+    ///
+    /// # Errors
+    /// As [`Shrunken::fit`]; also [`Error::TooFew`] for fewer than two groups and [`Error::Invalid`] for as many as
+    /// rows; [`Error::NotConverged`] where slopes do not differ between groups.
+    pub fn fit_shared(
+        &self,
+        location: &Design,
+        penalised: &[bool],
+        scale: &Design,
+        tails: &Tails,
+        shared: &[SharedRows],
+        y: &[f64],
+    ) -> Result<ShrunkenFit> {
         self.check(location, penalised, scale, tails, y)?;
-        let ready = self.set_up(location, penalised, scale, y)?;
+        shared.iter().try_for_each(|s| s.check(y.len()))?;
+        let mut ready = self.set_up(location, penalised, scale, y)?;
+        ready.problem.shared = shared.to_vec();
         let (chosen, mut state, tried, before) = self.choose(&ready.problem, tails)?;
         let free = freedom(&chosen, tails, y.len());
         let (here, iterations) = self.finish(&ready.problem, &mut state, &free)?;
@@ -338,6 +364,7 @@ impl Shrunken {
             penalised: penalised.to_vec(),
             lambda_range,
             ln_size: 0.5 * size.ln(),
+            shared: Vec::new(),
         };
         Ok(Ready { problem, location, scale })
     }
@@ -409,23 +436,31 @@ impl Shrunken {
         let problem = &ready.problem;
         let distance = here.distance;
         let stopped = self.judge(problem, state, distance.largest())?;
-        let standard_gamma = problem.gamma_covariance(here, free)?;
+        let variances = problem.variances(here, free)?;
+        let q = problem.z.ncols();
+        let standard_gamma = variances.view((0, 0), (q, q)).into_owned();
         let (ll, restricted, marginal) = likelihoods(problem, state, here, free, &standard_gamma);
         let ln_volume = ready.location.ln_scale(|j| !problem.penalised[j]);
         let ln_both = ln_volume + ready.scale.ln_scale(|_| true);
-        let root = ready.location.back_rows(&here.factor.inverse);
+        let p = problem.x.ncols();
+        let inverse = &here.factor.inverse;
+        let root = ready.location.back_rows(&inverse.rows(0, p).into_owned());
         let gamma_root =
             Cholesky::new(standard_gamma).ok_or_else(|| not_converged("the scale terms have lost rank"))?.l();
         let gamma_root = ready.scale.back_rows(&gamma_root);
         let shrunk: f64 = (0..problem.penalised.len())
             .filter(|j| problem.penalised[*j])
-            .map(|j| state.lambda * here.factor.inverse.row(j).norm_squared())
+            .map(|j| state.lambda * inverse.row(j).norm_squared())
             .sum();
+        // the columns of a shared effect count for what their penalty leaves of them
+        let more: f64 = (p..inverse.nrows()).map(|j| 1.0 - inverse.row(j).norm_squared()).sum();
+        let shared = package_shared(ready, state, here, &root, &variances);
         let fit = ShrunkenFit {
             names: location.names().to_vec(),
             scale_names: scale.names().to_vec(),
             penalised: problem.penalised.clone(),
-            coefficients: ready.location.back(&state.beta),
+            coefficients: ready.location.back(&state.beta.rows(0, p).into_owned()),
+            shared,
             covariance: &root * root.transpose(),
             gamma: ready.scale.back(&state.gamma),
             gamma_covariance: &gamma_root * gamma_root.transpose(),
@@ -435,7 +470,7 @@ impl Shrunken {
                 .map(|t| Tried { ln_marginal_likelihood: t.ln_marginal_likelihood - ln_both, ..t })
                 .collect(),
             lambda: (problem.penalties() > 0).then_some(state.lambda),
-            effective_parameters: problem.x.ncols() as f64 - shrunk,
+            effective_parameters: p as f64 - shrunk + more,
             rows: problem.y.len(),
             ln_likelihood: ll,
             ln_restricted_likelihood: restricted - ln_volume,
@@ -497,6 +532,80 @@ fn likelihoods(
     (ll, restricted, restricted + 0.5 * q * (2.0 * PI).ln() + 0.5 * ln_det)
 }
 
+/// The shared effects on the terms as given.
+fn package_shared(
+    ready: &Ready,
+    state: &State,
+    here: &Here,
+    root: &DMatrix<f64>,
+    variances: &DMatrix<f64>,
+) -> Vec<SharedFit> {
+    let problem = &ready.problem;
+    let (mut from, mut at) = (problem.x.ncols(), problem.z.ncols());
+    // errors of all effects, as rows of a root of their covariance; places of the intercepts' variances
+    let mut outer: Option<(DMatrix<f64>, &SharedRows)> = None;
+    let mut found: Vec<SharedFit> = Vec::new();
+    let mut places = Vec::new();
+    for (s, sigma) in problem.shared.iter().zip(&state.between) {
+        let (r, l) = (s.order(), shared::root(sigma));
+        let errors = here.factor.inverse.rows(from, s.groups * r);
+        let mut own = DMatrix::zeros(s.groups * r, errors.ncols());
+        let of_outer = |g: usize| s.of.iter().position(|of| *of == g);
+        let mut groups = Vec::with_capacity(s.groups);
+        for g in 0..s.groups {
+            let mine = &l * errors.rows(g * r, r);
+            let with_outer = outer.as_ref().zip(of_outer(g)).map(|((outer, t), row)| {
+                let (k, c) = (t.of[row], t.order());
+                (k, &mine * outer.rows(k * c, c).transpose())
+            });
+            groups.push(GroupFit {
+                effect: (&l * state.beta.rows(from + g * r, r)).as_slice().to_vec(),
+                covariance: &mine * mine.transpose(),
+                with_coefficients: &mine * root.transpose(),
+                with_outer,
+            });
+            own.rows_mut(g * r, r).copy_from(&mine);
+        }
+        let with_first_scale = variances[(0, at)];
+        found.push(SharedFit { covariance: sigma.clone(), groups, with_first_scale, variances: Vec::new() });
+        places.push(at);
+        from += s.groups * r;
+        at += r * (r + 1) / 2;
+        outer = Some((own, s));
+    }
+    for k in 0..found.len() {
+        found[k].variances = places.iter().map(|b| variances[(places[k], *b)]).collect();
+    }
+    found
+}
+
+/// Shared effects that were fitted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SharedFit {
+    /// Covariance of the effects between groups: of the intercept, then of each slope.
+    pub covariance: DMatrix<f64>,
+    /// Covariance of the estimate of the intercept's variance with that of the first scale coefficient, where the
+    /// spread is constant.
+    pub with_first_scale: f64,
+    /// Covariance of the estimate of the intercept's variance with those of all effects, in their order.
+    pub variances: Vec<f64>,
+    /// The groups.
+    pub groups: Vec<GroupFit>,
+}
+
+/// One group of a shared effect.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GroupFit {
+    /// Its expected effect: of the intercept, then of each slope.
+    pub effect: Vec<f64>,
+    /// Covariance of the error of that.
+    pub covariance: DMatrix<f64>,
+    /// Covariance with the error of the coefficients.
+    pub with_coefficients: DMatrix<f64>,
+    /// Its outer group, and the covariance with the error of that one's effect.
+    pub with_outer: Option<(usize, DMatrix<f64>)>,
+}
+
 /// A fitted model, with what prediction needs; everything on the columns as given.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ShrunkenFit {
@@ -504,6 +613,7 @@ pub struct ShrunkenFit {
     scale_names: Vec<String>,
     penalised: Vec<bool>,
     coefficients: Vec<f64>,
+    shared: Vec<SharedFit>,
     covariance: DMatrix<f64>,
     gamma: Vec<f64>,
     gamma_covariance: DMatrix<f64>,
@@ -539,6 +649,11 @@ impl ShrunkenFit {
     /// Location coefficients, in units of the response per unit of the term.
     pub fn coefficients(&self) -> &[f64] {
         &self.coefficients
+    }
+
+    /// The shared effects, the outer first.
+    pub fn shared(&self) -> &[SharedFit] {
+        &self.shared
     }
 
     /// Covariance of the location coefficients given spreads and penalty: V = (X'DX + Λ)⁻¹, the posterior one

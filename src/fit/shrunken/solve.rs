@@ -11,9 +11,11 @@
 //!   λ:  λ = (m − λ tr V_pp) / β_p'β_p                    over the m penalised columns
 //! ```
 //!
+//! Columns of shared effects (`shared.rs`) have a penalty of 1; their covariances step together with γ.
 //! With normal errors and no penalty these are the equations of restricted maximum likelihood. R comes from a
 //! Cholesky factor while iterating and from the QR of the augmented rows [D^½X; Λ^½] in the end.
 
+use super::shared::{Joint, JointStep, SharedRows};
 use crate::error::{Error, Result};
 use crate::fit::linear::dot;
 use nalgebra::{Cholesky, DMatrix, DVector, QR};
@@ -46,6 +48,8 @@ pub(super) struct Problem {
     pub lambda_range: (f64, f64),
     /// Natural logarithm of the standard deviation of the response.
     pub ln_size: f64,
+    /// Effects that groups of rows share, the outer first.
+    pub shared: Vec<SharedRows>,
 }
 
 /// Degrees of freedom of every row, with a and k.
@@ -61,6 +65,14 @@ impl Freedom {
             |add: f64| nu.iter().map(move |v| if v.is_finite() { (v + add) / (v + 3.0) } else { 1.0 });
         let (a, k) = (ratio(1.0).collect(), ratio(0.0).collect());
         Freedom { nu, a, k }
+    }
+
+    pub fn root_a(&self, i: usize) -> f64 {
+        self.a[i].sqrt()
+    }
+
+    pub fn k(&self, i: usize) -> f64 {
+        self.k[i]
     }
 
     /// The weight of a row with squared standardised residual u.
@@ -79,13 +91,16 @@ impl Freedom {
 /// Where an iteration stands.
 #[derive(Debug, Clone)]
 pub(super) struct State {
+    /// Coefficients of the fixed columns, then those of the shared effects.
     pub beta: DVector<f64>,
     pub gamma: DVector<f64>,
     pub lambda: f64,
+    /// Covariance of each shared effect between groups.
+    pub between: Vec<DMatrix<f64>>,
 }
 
-/// How far a state is from the fixed point: lengths of the steps of β and γ in standard errors, and the change
-/// of ln λ.
+/// How far a state is from the fixed point: lengths of the steps of β and of γ (with the shared effects' covariances)
+/// in standard errors, and the change of ln λ.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Distance {
     pub beta: f64,
@@ -101,7 +116,7 @@ impl Distance {
 
 /// R and the rows of Q that belong to the data, at one γ and λ.
 pub(super) struct Factor {
-    q: DMatrix<f64>,
+    pub q: DMatrix<f64>,
     /// R⁻¹, upper triangular.
     pub inverse: DMatrix<f64>,
     /// ln |X'DX + Λ|.
@@ -163,6 +178,7 @@ pub(super) struct Here {
     pub sigma: DVector<f64>,
     pub residual: DVector<f64>,
     beta_step: DVector<f64>,
+    joint: Option<Joint>,
     /// Change of ln λ that the fixed point asks for.
     lambda_step: f64,
     /// How much of that the next step of β would undo or add.
@@ -170,13 +186,22 @@ pub(super) struct Here {
     pub distance: Distance,
 }
 
-fn failed(reason: &str) -> Error {
+pub(super) fn failed(reason: &str) -> Error {
     Error::NotConverged { what: "the shrunken fit".into(), reason: reason.into() }
 }
 
 impl Problem {
     pub fn penalties(&self) -> usize {
         self.penalised.iter().filter(|p| **p).count()
+    }
+
+    /// The penalty on a column.
+    fn penalty(&self, j: usize, lambda: f64) -> f64 {
+        match self.penalised.get(j) {
+            Some(true) => lambda,
+            Some(false) => 0.0,
+            None => 1.0,
+        }
     }
 
     /// A start: ridge regression with one spread, from a prior worth as much as the rows.
@@ -187,7 +212,7 @@ impl Problem {
         let lambda = prior.clamp(low, high);
         let flat = DVector::from_element(n, self.ln_size.exp());
         let free = Freedom::new(vec![f64::INFINITY; n]);
-        let factor = self.factor(&flat, &free, lambda, Way::Qr)?;
+        let factor = self.factor(&self.x, &flat, &free, lambda, Way::Qr)?;
         let mut beta = DVector::zeros(p);
         let pull = self.y.map(|v| v * (-2.0 * self.ln_size).exp());
         let side = factor.inverse.tr_mul(&self.x.tr_mul(&pull));
@@ -209,18 +234,26 @@ impl Problem {
         if !qr.unpack_r().solve_upper_triangular_mut(&mut gamma) {
             return Err(failed("the scale terms cannot be told apart in these rows"));
         }
-        Ok(State { beta, gamma, lambda })
+        let beta = beta.resize_vertically(p + self.shared_columns(), 0.0);
+        Ok(State { beta, gamma, lambda, between: self.first_between(rms * rms) })
     }
 
     /// R, Q and the leverages at these spreads.
-    fn factor(&self, sigma: &DVector<f64>, free: &Freedom, lambda: f64, way: Way) -> Result<Factor> {
-        let (n, p) = self.x.shape();
-        let m = self.penalties();
+    fn factor(
+        &self,
+        x: &DMatrix<f64>,
+        sigma: &DVector<f64>,
+        free: &Freedom,
+        lambda: f64,
+        way: Way,
+    ) -> Result<Factor> {
+        let (n, p) = x.shape();
+        let m = (0..p).filter(|j| self.penalty(*j, lambda) > 0.0).count();
         let rows = if way == Way::Qr { n + m } else { n };
         let mut q = DMatrix::zeros(rows, p);
         for j in 0..p {
             let column = &mut q.as_mut_slice()[j * rows..j * rows + n];
-            let from = &self.x.as_slice()[j * n..(j + 1) * n];
+            let from = &x.as_slice()[j * n..(j + 1) * n];
             for (i, (t, x)) in column.iter_mut().zip(from).enumerate() {
                 *t = x * free.a[i].sqrt() / sigma[i];
             }
@@ -229,8 +262,8 @@ impl Problem {
             || failed("the weighted location terms have lost rank; use fewer terms or penalise more of them");
         let r = match way {
             Way::Qr => {
-                for (at, j) in (0..p).filter(|j| self.penalised[*j]).enumerate() {
-                    q[(n + at, j)] = lambda.sqrt();
+                for (at, j) in (0..p).filter(|j| self.penalty(*j, lambda) > 0.0).enumerate() {
+                    q[(n + at, j)] = self.penalty(j, lambda).sqrt();
                 }
                 let qr = QR::new(q);
                 let r = qr.r();
@@ -245,9 +278,7 @@ impl Problem {
                     for i in j..p {
                         a[(i, j)] = dot(&columns[i * n..(i + 1) * n], right);
                     }
-                    if self.penalised[j] {
-                        a[(j, j)] += lambda;
-                    }
+                    a[(j, j)] += self.penalty(j, lambda);
                 }
                 let l = Cholesky::new(a).ok_or_else(singular)?.unpack();
                 for j in 0..p {
@@ -275,10 +306,34 @@ impl Problem {
         Ok(Factor { q, inverse, ln_det, h })
     }
 
-    fn residual(&self, beta: &DVector<f64>) -> DVector<f64> {
+    fn residual(&self, x: &DMatrix<f64>, beta: &DVector<f64>) -> DVector<f64> {
         let mut r = self.y.clone();
-        r.gemv(-1.0, &self.x, beta, 1.0);
+        r.gemv(-1.0, x, beta, 1.0);
         r
+    }
+
+    /// What pulls at the coefficients: w r/σ² of every row.
+    fn pull(&self, free: &Freedom, sigma: &DVector<f64>, r: &DVector<f64>) -> DVector<f64> {
+        DVector::from_fn(r.len(), |i, _| {
+            let e = r[i] / sigma[i];
+            free.weight(i, e * e) * e / sigma[i]
+        })
+    }
+
+    /// The joint step of γ and the shared effects' covariances at these residuals.
+    fn shared_step(
+        &self,
+        joint: &Joint,
+        free: &Freedom,
+        (sigma, h): (&DVector<f64>, &DVector<f64>),
+        r: &DVector<f64>,
+        between: &[DMatrix<f64>],
+    ) -> Result<JointStep> {
+        let excess = DVector::from_fn(r.len(), |i, _| {
+            let u = (r[i] / sigma[i]).powi(2);
+            free.weight(i, u) * u - 1.0 + h[i]
+        });
+        self.joint_step(joint, &self.z.tr_mul(&excess), &self.pull(free, sigma, r), between)
     }
 
     /// Score of γ and the scoring step.
@@ -339,22 +394,22 @@ impl Problem {
         if !sigma.iter().all(|s| s.is_finite()) {
             return Err(failed("the spread of some rows runs away; use fewer scale terms"));
         }
-        let factor = self.factor(&sigma, free, state.lambda, way)?;
-        let residual = self.residual(&state.beta);
-        let n = self.y.len();
-        let pull = DVector::from_fn(n, |i, _| {
-            let e = residual[i] / sigma[i];
-            free.weight(i, e * e) * e / sigma[i]
-        });
-        let mut score = self.x.tr_mul(&pull);
+        let x = self.columns(&state.between);
+        let factor = self.factor(&x, &sigma, free, state.lambda, way)?;
+        let residual = self.residual(&x, &state.beta);
+        let mut score = x.tr_mul(&self.pull(free, &sigma, &residual));
         for (j, s) in score.iter_mut().enumerate() {
-            if self.penalised[j] {
-                *s -= state.lambda * state.beta[j];
-            }
+            *s -= self.penalty(j, state.lambda) * state.beta[j];
         }
         let half = factor.inverse.tr_mul(&score);
         let beta_step = &factor.inverse * &half;
-        let (_, gamma) = self.gamma_step(free, &sigma, &residual, &factor.h)?;
+        let (gamma, joint) = if self.shared.is_empty() {
+            (self.gamma_step(free, &sigma, &residual, &factor.h)?.1, None)
+        } else {
+            let joint = self.joint(&factor, &sigma, free, &self.gamma_information(&factor, free));
+            let step = self.shared_step(&joint, free, (&sigma, &factor.h), &residual, &state.between)?;
+            (step.length, Some(joint))
+        };
         let lambda_step = if self.penalties() > 0 && self.lambda_range.0 < self.lambda_range.1 {
             (self.lambda_next(&factor, &state.beta, state.lambda) / state.lambda).ln()
         } else {
@@ -370,7 +425,7 @@ impl Problem {
         if !distance.largest().is_finite() {
             return Err(failed("the numbers are too large or too small to be fitted"));
         }
-        Ok(Here { factor, sigma, residual, beta_step, lambda_step, lambda_drift, distance })
+        Ok(Here { factor, sigma, residual, beta_step, joint, lambda_step, lambda_drift, distance })
     }
 
     fn penalised_loss(
@@ -382,23 +437,33 @@ impl Problem {
         lambda: f64,
     ) -> f64 {
         let rows: f64 = (0..r.len()).map(|i| free.loss(i, (r[i] / sigma[i]).powi(2))).sum();
-        let pull: f64 = (0..beta.len()).filter(|j| self.penalised[*j]).map(|j| beta[j] * beta[j]).sum();
-        rows + 0.5 * lambda * pull
+        let pull: f64 = (0..self.x.ncols()).filter(|j| self.penalised[*j]).map(|j| beta[j] * beta[j]).sum();
+        let shared = beta.rows_range(self.x.ncols()..).norm_squared();
+        rows + 0.5 * lambda * pull + 0.5 * shared
     }
 
     /// One step of β and then γ from a state already looked at.
     fn advance(&self, state: &mut State, here: &Here, free: &Freedom, damping: f64) -> Result<()> {
         let before = self.penalised_loss(free, &here.sigma, &here.residual, &state.beta, state.lambda);
         let slack = 1e-13 * (before.abs() + self.y.len() as f64);
+        let x = self.columns(&state.between);
         let mut fraction = 1.0;
         let mut beta = &state.beta + &here.beta_step;
-        let mut r = self.residual(&beta);
+        let mut r = self.residual(&x, &beta);
         while fraction > 1e-3
             && self.penalised_loss(free, &here.sigma, &r, &beta, state.lambda) > before + slack
         {
             fraction *= 0.5;
             beta = &state.beta + &here.beta_step * fraction;
-            r = self.residual(&beta);
+            r = self.residual(&x, &beta);
+        }
+        if let Some(joint) = &here.joint {
+            state.beta = beta;
+            let step = self.shared_step(joint, free, (&here.sigma, &here.factor.h), &r, &state.between)?;
+            let reach = (&self.z * &step.gamma).amax();
+            let share = if reach > LARGEST_STEP { LARGEST_STEP / reach } else { damping };
+            state.gamma += &step.gamma * share;
+            return self.move_between(state, &step, share);
         }
         let (mut step, _) = self.gamma_step(free, &here.sigma, &r, &here.factor.h)?;
         let reach = (&self.z * &step).amax();
@@ -453,10 +518,31 @@ impl Problem {
         }
     }
 
-    /// Covariance of γ: inverse of the expected information 2 Z' K^½ (M∘M) K^½ Z with M = I − H.
+    /// Covariance of γ: inverse of its information, with the shared effects' covariances where there are some.
     pub fn gamma_covariance(&self, here: &Here, free: &Freedom) -> Result<DMatrix<f64>> {
+        let q = self.z.ncols();
+        Ok(self.variances(here, free)?.view((0, 0), (q, q)).into_owned())
+    }
+
+    /// Covariance of γ and of the elements of the shared effects' covariances.
+    pub fn variances(&self, here: &Here, free: &Freedom) -> Result<DMatrix<f64>> {
+        let apart = || failed("the scale terms cannot be told apart in these rows; use fewer of them");
+        let Some(joint) = &here.joint else {
+            let information = self.gamma_information(&here.factor, free);
+            return Cholesky::new(information).map(|c| c.inverse()).ok_or_else(apart);
+        };
+        // to a unit diagonal first: variances may differ by many powers of ten
+        let m = &joint.information;
+        let scale: Vec<f64> = m.diagonal().iter().map(|d| d.sqrt()).collect();
+        let unit = DMatrix::from_fn(m.nrows(), m.ncols(), |i, j| m[(i, j)] / (scale[i] * scale[j]));
+        let inverse = Cholesky::new(unit).ok_or_else(apart)?.inverse();
+        Ok(DMatrix::from_fn(m.nrows(), m.ncols(), |i, j| inverse[(i, j)] / (scale[i] * scale[j])))
+    }
+
+    /// Expected information of γ: 2 Z' K^½ (M∘M) K^½ Z with M = I − H.
+    fn gamma_information(&self, factor: &Factor, free: &Freedom) -> DMatrix<f64> {
         let (n, q) = self.z.shape();
-        let p = self.x.ncols();
+        let p = factor.q.ncols();
         let mut z = self.z.clone();
         for mut column in z.column_iter_mut() {
             column.iter_mut().zip(&free.k).for_each(|(v, k)| *v *= k.sqrt());
@@ -464,7 +550,7 @@ impl Problem {
         let mut information = DMatrix::zeros(q, q);
         let mut product = vec![0.0; n];
         let mut t = vec![0.0; q];
-        let columns = here.factor.q.as_slice();
+        let columns = factor.q.as_slice();
         for a in 0..p {
             for b in 0..=a {
                 let pair = columns[a * n..(a + 1) * n].iter().zip(&columns[b * n..(b + 1) * n]);
@@ -483,13 +569,11 @@ impl Problem {
         for i in 0..q {
             for j in 0..=i {
                 let (zi, zj) = (&z.as_slice()[i * n..(i + 1) * n], &z.as_slice()[j * n..(j + 1) * n]);
-                let sum: f64 = (0..n).map(|r| zi[r] * zj[r] * (2.0 - 4.0 * here.factor.h[r])).sum();
+                let sum: f64 = (0..n).map(|r| zi[r] * zj[r] * (2.0 - 4.0 * factor.h[r])).sum();
                 information[(i, j)] += sum;
             }
         }
-        Cholesky::new(information)
-            .map(|c| c.inverse())
-            .ok_or_else(|| failed("the scale terms cannot be told apart in these rows; use fewer of them"))
+        information
     }
 
     /// Log-likelihood of the rows at the estimates.
@@ -505,10 +589,11 @@ impl Problem {
     /// The same with β integrated out by Laplace's method on the expected information, standardised columns.
     pub fn ln_restricted(&self, state: &State, here: &Here, ln_likelihood: f64) -> f64 {
         let free = (self.penalised.len() - self.penalties()) as f64;
-        let pull: f64 = (0..state.beta.len())
+        let pull: f64 = (0..self.x.ncols())
             .filter(|j| self.penalised[*j])
             .map(|j| state.lambda.ln() - state.lambda * state.beta[j].powi(2))
             .sum();
+        let pull = pull - state.beta.rows_range(self.x.ncols()..).norm_squared();
         ln_likelihood + 0.5 * pull + 0.5 * free * (2.0 * PI).ln() - 0.5 * here.factor.ln_det
     }
 }
