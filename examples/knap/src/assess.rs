@@ -18,6 +18,7 @@ use conchoid::strike::Measured;
 use conchoid::table::{CLASSES, Row};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
+use std::collections::BTreeSet;
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\
@@ -155,6 +156,21 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
     Ok(found)
 }
 
+/// Says so where flakes of one site, core or knapper stand on both sides of the folds.
+fn propose_groups(rows: &[Row]) {
+    for by in ["site", "core", "knapper"] {
+        let names: BTreeSet<&str> = rows.iter().filter_map(|r| r.class(by)).collect();
+        if names.len() > 1 && names.len() < rows.len() {
+            note!(
+                "knap: the table has {} groups of {by}, whose flakes are alike; --by {by} leaves out whole groups and \
+                 tells how a new one would be predicted",
+                names.len()
+            );
+            return;
+        }
+    }
+}
+
 pub fn run(o: &Options) -> Outcome<u8> {
     let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
     if !known.contains(&o.response.as_str()) {
@@ -163,6 +179,9 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
     let rows = rows(o, &recipes)?;
+    if o.by.is_none() {
+        propose_groups(&rows);
+    }
     let folds = match &o.by {
         Some(by) => {
             let labels: Vec<Option<&str>> = rows.iter().map(|r| r.class(by.trim())).collect();

@@ -7,8 +7,7 @@ use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, short, wrapped};
 use crate::tables::{self, Progress, Sink, Table};
 use clap::Args;
-use conchoid::calibration::Provenance;
-use conchoid::calibration::{Collector, Recipe, Report, Taken};
+use conchoid::calibration::{Calibration, Collector, Provenance, Recipe, Report, Spread, Taken};
 use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::predict::in_words;
@@ -24,12 +23,16 @@ Examples:
        --name mine-antler --out antler.json
   knap fit --table saturday.csv --response mass_g --form log-log --by percussor --name saturday \
        --out saturday.json
+  knap fit --table saturday.csv --response mass_g --form log-log --group knapper --name saturday \
+       --out saturday.json
   knap fit --starting-from hard-hammer-flint --table mine.csv --response mass_g --name mine \\
        --out mine.json
 Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
 (depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.
 --by fits the flakes of all percussors together with a shift for each (what knap plan plans for); estimates
-then take --percussor, and are averaged over the percussors of the table without it.";
+then take --percussor, and are averaged over the percussors of the table without it.
+--group lets the flakes of one core, knapper or site share what they have in common beyond their platforms. The
+interval of a flake from a new group is wider for it; a row that names a group of the table is shifted and narrowed.";
 
 #[derive(Args)]
 pub struct Options {
@@ -59,6 +62,10 @@ pub struct Options {
     /// (angle_of_blow_deg); may be repeated
     #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
     by: Vec<String>,
+    /// A column of groups whose flakes share an effect of their own (core, knapper, site): estimates then allow for a
+    /// new group, and know the groups of the table; may be repeated, the outer first (knapper, then core)
+    #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
+    group: Vec<String>,
     /// Only rows where a column has this value; may be repeated
     #[arg(long = "where", value_name = "COLUMN=VALUE")]
     only: Vec<String>,
@@ -135,6 +142,9 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     for by in &o.by {
         command.push_str(&format!(" --by {by}"));
     }
+    for group in &o.group {
+        command.push_str(&format!(" --group {group}"));
+    }
     for only in &o.only {
         command.push_str(&format!(" --where {only}"));
     }
@@ -149,15 +159,20 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     recipe.variants[0].sizes[0].column = o.response.clone();
     recipe.stone = o.stone.as_deref().map(str::to_lowercase);
     recipe.keep_incomplete = o.keep_incomplete;
+    let recipe = o.group.iter().fold(recipe, |r, group| r.sharing(group));
     let needs = recipe.variants[0].sizes[0].form.needs();
     let mut options = tables::options(&o.columns, None, &[])?;
-    for c in &classes {
+    for c in classes.iter().copied().chain(&o.group) {
         if !CLASSES.contains(&c.as_str()) && *c != PERCUSSOR_CLASS {
             options = options.class(c.as_str());
         }
     }
-    let needs: Vec<String> =
-        needs.into_iter().chain(classes.iter().map(|c| c.to_string())).chain([o.response.clone()]).collect();
+    let needs: Vec<String> = needs
+        .into_iter()
+        .chain(classes.iter().map(|c| c.to_string()))
+        .chain(o.group.clone())
+        .chain([o.response.clone()])
+        .collect();
     if !classes.is_empty() {
         return by_class(o, name, recipe, &classes, &options, &needs);
     }
@@ -174,7 +189,7 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     let progress = Progress::new("reading");
     let mut bad = Vec::new();
     let read = table.each(
-        conditions.all.is_empty(),
+        conditions.all.is_empty() && o.group.is_empty(),
         |rows| progress.at(rows),
         |stretch| {
             match stretch {
@@ -287,8 +302,8 @@ fn written(o: &Options, name: &str, collector: Collector, against: &[(String, St
         sink.finish()?;
     }
     match o.format {
-        Format::Json => json(o, name, &report, against).print()?,
-        Format::Text => print_text(o, name, &report, against)?,
+        Format::Json => json(o, name, (&calibration, &report), against).print()?,
+        Format::Text => print_text(o, name, (&calibration, &report), against)?,
     }
     Ok(0)
 }
@@ -438,17 +453,22 @@ fn table_problem(row: &Row, column: &str) -> Option<(String, String)> {
     row.problem(id).map(|e| (column.to_string(), e.to_string()))
 }
 
-fn print_text(o: &Options, form_name: &str, report: &Report, against: &[(String, String)]) -> Outcome<()> {
+fn print_text(
+    o: &Options,
+    form_name: &str,
+    (calibration, report): (&Calibration, &Report),
+    against: &[(String, String)],
+) -> Outcome<()> {
     let mut out = std::io::stdout().lock();
-    for f in &report.fits {
+    for (f, m) in report.fits.iter().zip(calibration.variants().iter().flat_map(|v| &v.sizes)) {
         let form = Form::named(form_name)?;
-        let Some(fit) = f.fit.linear() else { continue };
         let head =
             format!("{} by {} (form {})", form.transform().describe(&o.response), f.variant, form_name);
         writeln!(out, "{}\n", wrapped(&head, "", "  ", 79))?;
         let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
         writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
-        for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
+        for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
+            let se = m.covariance[i][i].sqrt();
             writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
         }
         for (class, level) in against {
@@ -456,19 +476,36 @@ fn print_text(o: &Options, form_name: &str, report: &Report, against: &[(String,
             writeln!(out, "\n{}", wrapped(&text, "  ", "  ", 79))?;
         }
         writeln!(out)?;
-        writeln!(
-            out,
-            "  spread {}, on {} degrees of freedom",
-            short(fit.spread()),
-            fit.degrees_of_freedom()
-        )?;
-        writeln!(
-            out,
-            "  R2 {:.4} (adjusted {:.4}); leave-one-out error {}",
-            fit.r_squared(),
-            fit.adjusted_r_squared(),
-            short(f.left_out_error)
-        )?;
+        if let Spread::Constant { value, degrees_of_freedom } = m.spread {
+            let of = m.shared.last().map_or(String::new(), |e| format!(" between flakes of one {}", e.by));
+            let df = match f.fit.linear() {
+                Some(_) => format!("{degrees_of_freedom}"),
+                None => format!("{degrees_of_freedom:.1}"),
+            };
+            writeln!(out, "  spread {}{of}, on {df} degrees of freedom", short(value))?;
+        }
+        for e in &m.shared {
+            let sd = short(e.covariance[0][0].sqrt());
+            writeln!(out, "  spread {sd} between the {} groups of {}", e.groups, e.by)?;
+        }
+        match f.fit.linear() {
+            Some(fit) => writeln!(
+                out,
+                "  R2 {:.4} (adjusted {:.4}); leave-one-out error {}",
+                fit.r_squared(),
+                fit.adjusted_r_squared(),
+                short(f.left_out_error)
+            )?,
+            None => {
+                let groups = m.shared.first().map_or("parts".to_string(), |e| format!("groups of {}", e.by));
+                let error = short(f.left_out_error);
+                writeln!(
+                    out,
+                    "  R2 {:.4} without the groups; error with whole {groups} left out {error}",
+                    m.r_squared
+                )?;
+            }
+        }
     }
     writeln!(
         out,
@@ -485,14 +522,18 @@ fn print_text(o: &Options, form_name: &str, report: &Report, against: &[(String,
     Ok(())
 }
 
-fn json(o: &Options, form: &str, report: &Report, against: &[(String, String)]) -> Ordered {
+fn json(
+    o: &Options,
+    form: &str,
+    (calibration, report): (&Calibration, &Report),
+    against: &[(String, String)],
+) -> Ordered {
     let mut out = Ordered::default();
     out.put("name", &o.name).put("response", &o.response).put("form", form);
-    if let Some(f) = report.fits.first()
-        && let Some(fit) = f.fit.linear()
-    {
+    if let (Some(f), m) = (report.fits.first(), &calibration.variants()[0].sizes[0]) {
         let mut coefficients = Ordered::default();
-        for ((t, b), se) in f.terms.iter().zip(fit.coefficients()).zip(fit.standard_errors()) {
+        for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
+            let se = m.covariance[i][i].sqrt();
             let mut one = Ordered::default();
             one.put("value", b).put("standard_error", se);
             coefficients.nest(t, one);
@@ -505,8 +546,22 @@ fn json(o: &Options, form: &str, report: &Report, against: &[(String, String)]) 
             }
             out.nest("shifts_from", from);
         }
-        out.put("spread", fit.spread()).put("degrees_of_freedom", fit.degrees_of_freedom());
-        out.put("r_squared", fit.r_squared()).put("adjusted_r_squared", fit.adjusted_r_squared());
+        if let Spread::Constant { value, degrees_of_freedom } = m.spread {
+            out.put("spread", value).put("degrees_of_freedom", degrees_of_freedom);
+        }
+        if !m.shared.is_empty() {
+            let mut groups = Ordered::default();
+            for e in &m.shared {
+                let mut one = Ordered::default();
+                one.put("groups", e.groups).put("spread", e.covariance[0][0].sqrt());
+                groups.nest(&e.by, one);
+            }
+            out.nest("shared", groups);
+        }
+        out.put("r_squared", m.r_squared);
+        if let Some(fit) = f.fit.linear() {
+            out.put("adjusted_r_squared", fit.adjusted_r_squared());
+        }
         out.put("left_out_error", f.left_out_error).put("left_out_flakes", f.left_out_flakes);
         out.put("aic_own_unit", f.own_unit.aic);
     }

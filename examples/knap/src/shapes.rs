@@ -238,6 +238,11 @@ shape! {
 }
 
 shape! {
+    /// Groups that share an effect: how many, and the spread between them.
+    Groups { groups: u64, spread: f64 }
+}
+
+shape! {
     /// `knap fit`
     Fit {
         name: String,
@@ -250,8 +255,13 @@ shape! {
         coefficients: BTreeMap<String, Coefficient>,
         spread: f64,
         degrees_of_freedom: f64,
+        /// What flakes of one group share, by the column of the groups.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        shared: Option<BTreeMap<String, Groups>>,
         r_squared: f64,
-        adjusted_r_squared: f64,
+        /// Of least squares only.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        adjusted_r_squared: Option<f64>,
         left_out_error: f64,
         /// How many flakes were left out in turn: of very many only some, evenly spread.
         left_out_flakes: u64,

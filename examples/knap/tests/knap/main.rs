@@ -7,6 +7,7 @@ mod assess;
 mod bad_inputs;
 mod estimate_and_fit;
 mod fit_by;
+mod groups;
 mod mechanics;
 mod numbers;
 mod original;
