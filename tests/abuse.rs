@@ -5,9 +5,8 @@
 //! targets (`fuzz/`) stay here as ordinary tests, below the properties.
 
 use conchoid::calibration::{Calibration, bundled};
-use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
-use conchoid::fit::shrunken::{Shrunken, Tails};
+use conchoid::fit::shrunken::{SharedRows, Shrunken, Tails};
 use conchoid::fit::{Design, linear, updating};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{self, Form, Layout, Transform};
@@ -629,12 +628,12 @@ fn every_fit(design: &Design, y: &[f64]) {
         all_finite("shrunken", f.coefficients());
         all_finite("gamma", f.gamma());
     }
-    let labels: Vec<String> = (0..n).map(|i| format!("core {}", i % 3)).collect();
-    if let Ok((groups, of)) = Groups::from_labels(&labels)
-        && let Ok(f) = GroupedFit::fit(design, y, &groups, &of, Likelihood::Restricted)
-    {
-        all_finite("grouped", f.coefficients());
-        all_finite("spreads", &[f.sd_within(), f.sd_between(), f.intraclass_correlation()]);
+    let groups = [SharedRows::intercepts(folds.clone(), 3)];
+    let free = vec![false; design.columns()];
+    if let Ok(f) = Shrunken::new().fit_shared(design, &free, &ones, &Tails::normal(), &groups, y) {
+        all_finite("coefficients with groups", f.coefficients());
+        all_finite("between", f.shared()[0].covariance.as_slice());
+        f.shared()[0].groups.iter().for_each(|g| all_finite("effect", &g.effect));
     }
     let classes = vec!["feather".to_string(), "hinge".to_string(), "step".to_string()];
     if let Ok(outcomes) = Outcomes::new(classes, folds.clone()) {

@@ -2,7 +2,7 @@
 //! exhaustive search, R's power.t.test and predict.lm, 40-digit integrals, and simulated cores.
 
 use conchoid::Error;
-use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
+use conchoid::fit::shrunken::{SharedRows, Shrunken, Tails};
 use conchoid::fit::{Design, linear};
 use conchoid::flake::Flake;
 use conchoid::form::{Form, indicator};
@@ -428,8 +428,8 @@ fn power_where_cores_differ_is_what_simulation_shows() {
     assert!((cores.design_effect() - (1.0 + 3.0 * 0.09 / (0.09 + 0.1225))).abs() < 1e-12);
     assert!((cores.total().powi(2) - (0.09 + 0.1225)).abs() < 1e-12);
     let of: Vec<usize> = (0..flakes).map(|i| i / m).collect();
-    let labels: Vec<String> = of.iter().map(|c| format!("core {c}")).collect();
-    let (groups, of) = Groups::from_labels(&labels).unwrap();
+    let groups = [SharedRows::intercepts(of.clone(), 6)];
+    let ones = Design::from_rows(vec!["1".into()], &vec![[1.0]; flakes]).unwrap();
     for (allocation, difference) in [(Allocation::WithinCores, 0.42), (Allocation::ByCore, 1.1)] {
         let rows: Vec<[f64; 2]> = (0..flakes)
             .map(|i| {
@@ -458,7 +458,9 @@ fn power_where_cores_differ_is_what_simulation_shows() {
                     difference * rows[i][1] + effect[of[i]] + 0.35 * e
                 })
                 .collect();
-            let fit = GroupedFit::fit(&design, &y, &groups, &of, Likelihood::Restricted).unwrap();
+            let fit = Shrunken::new()
+                .fit_shared(&design, &[false; 2], &ones, &Tails::normal(), &groups, &y)
+                .unwrap();
             let t = fit.coefficients()[1] / fit.covariance()[(1, 1)].sqrt();
             // the freedom that belongs to the allocation, as in the formula
             let freedom = match allocation {

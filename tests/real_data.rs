@@ -9,8 +9,6 @@ mod assess;
 mod attribution;
 #[path = "real_data/coverage.rs"]
 mod coverage;
-#[path = "real_data/grouped.rs"]
-mod grouped;
 #[path = "real_data/linear.rs"]
 mod linear;
 #[path = "real_data/multinomial.rs"]
@@ -19,6 +17,8 @@ mod multinomial;
 mod original;
 #[path = "real_data/recorded.rs"]
 mod recorded;
+#[path = "real_data/shared.rs"]
+mod shared;
 #[path = "real_data/shrunken.rs"]
 mod shrunken;
 #[path = "real_data/table.rs"]

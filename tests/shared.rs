@@ -143,6 +143,30 @@ fn two_levels_agree_with_lme4() {
     against_lme4("two levels", fitted(recipe(&["knapper", "core"]), &nested()).unwrap(), &[STUDENT, CORE]);
 }
 
+/// Cores that are more alike than chance: no variance between them is seen, and the interval still allows for some.
+#[test]
+fn no_variance_between_cores_agrees_with_lme4() {
+    let text = include_str!("reference/grouped_nested.csv");
+    let rows = table(&text.replacen("ln_mass,ln_mass_alike", "other,ln_mass", 1), &[CORE]);
+    let m = model(&fitted(recipe(&["core"]), &rows).unwrap()).clone();
+    assert_eq!(m.shared[0].covariance, [[0.0]]);
+    assert!(m.variance_covariance[1][1] > 0.0 && m.shared[0].levels.iter().all(|l| l.effect == [0.0]));
+    let mut checked = 0;
+    for line in include_str!("reference/grouped.csv").lines().filter(|l| l.starts_with("boundary REML,lme4"))
+    {
+        let cells: Vec<&str> = line.split(',').collect();
+        let value: f64 = cells[4].parse().unwrap();
+        let place = ["(Intercept)", "log(depth_mm)", "angle_deg"].iter().position(|t| *t == cells[3]);
+        match (cells[2], place) {
+            ("coefficient", Some(j)) => same(line, m.coefficients[j], value, m.covariance[j][j].sqrt()),
+            ("standard error", Some(j)) => same(line, m.covariance[j][j].sqrt(), value, 0.0),
+            _ => continue,
+        }
+        checked += 1;
+    }
+    assert_eq!(checked, 6);
+}
+
 #[test]
 fn slopes_that_differ_agree_with_lme4() {
     let mut recipe = recipe(&[]);

@@ -7,7 +7,6 @@ use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread, Tails, b
 use conchoid::calibration::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
 use conchoid::fit::Design;
 use conchoid::fit::columns::RawColumns;
-use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Layout, Transform, indicator, ln, product, square};
@@ -267,15 +266,4 @@ fn fits_of_a_tenth(folder: &Path, depth: &[f64], angle: &[f64], class: &[f64], m
     });
     let fit = multinomial::fit(&design, &outcomes, &options).expect("a fit");
     println!("fact multinomial log-likelihood, conchoid {:e}", fit.log_likelihood());
-
-    let count = k / 25;
-    let of: Vec<usize> = read(folder, "core")[..k].iter().map(|v| *v as usize % count).collect();
-    let groups = Groups::new((0..count).map(|g| g.to_string()).collect()).expect("groups");
-    let y: Vec<f64> = mass[..k].iter().map(|m| m.ln()).collect();
-    time("random-intercept", 10, 1, || {
-        black_box(GroupedFit::fit(&design, &y, &groups, &of, Likelihood::Restricted).expect("a fit"));
-    });
-    let fit = GroupedFit::fit(&design, &y, &groups, &of, Likelihood::Restricted).expect("a fit");
-    println!("fact spread between cores, conchoid {:e}", fit.sd_between());
-    println!("fact spread within cores, conchoid {:e}", fit.sd_within());
 }

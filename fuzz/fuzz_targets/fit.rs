@@ -2,9 +2,8 @@
 #![no_main]
 
 use arbitrary::Arbitrary;
-use conchoid::fit::grouped::{GroupedFit, Groups, Likelihood};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
-use conchoid::fit::shrunken::{Shrunken, Tails};
+use conchoid::fit::shrunken::{SharedRows, Shrunken, Tails};
 use conchoid::fit::{Design, linear, updating};
 use libfuzzer_sys::fuzz_target;
 
@@ -65,15 +64,11 @@ fuzz_target!(|a: Asked| {
             }
         }
         1 => {
-            let Ok((groups, of)) = Groups::from_labels(&(0..n).map(|i| label(i).to_string()).collect::<Vec<_>>())
-            else {
-                return;
-            };
-            if let Ok(f) = GroupedFit::fit(&design, &y, &groups, &of, Likelihood::Restricted) {
+            let groups = [SharedRows::intercepts((0..n).map(label).collect(), 4)];
+            let free = vec![false; p + 1];
+            if let Ok(f) = Shrunken::new().fit_shared(&design, &free, &ones, &Tails::normal(), &groups, &y) {
                 fine("coefficients", f.coefficients());
-                fine("spreads", &[f.sd_within(), f.sd_between()]);
-                let icc = f.intraclass_correlation();
-                assert!((0.0..=1.0).contains(&icc), "{icc}");
+                fine("between", f.shared()[0].covariance.as_slice());
             }
         }
         2 => {

@@ -21,8 +21,7 @@
 //! | reduce | anywhere, in any tree | [`Accumulator::merge`] in one agreed order, which fixes the bytes |
 //! | finish | once | [`Accumulator::finish`], equal to the single fit to rounding |
 //!
-//! `examples/partitions.rs` does it with files. Grouped fits go the same way with
-//! [`GroupedRows`](super::grouped::GroupedRows). A column that the others determine is named in the error. Everything a fit reports
+//! `examples/partitions.rs` does it with files. A column that the others determine is named in the error. Everything a fit reports
 //! (coefficients, covariance, spread, R2, likelihood) comes from the triangle; leverage, residuals and
 //! leave-one-out come from a second walk over the rows, in closed form.
 

@@ -22,7 +22,7 @@
 //! the predictive of a row x of weight w a Student t with dn degrees of freedom about x'(m + L D u), scale
 //! sn (1 / w + |R^-T D L' x|^2)^(1/2). Leaving out row i is a rank-one downdate: with leverage h and residual
 //! r_i, error r_i / (1 - h), scale s_-i (1 - h)^(-1/2), (dn - 1) s_-i^2 = dn sn^2 - r_i^2 / (1 - h). Not
-//! covered: correlated local rows (see [`super::grouped`]), spreads with terms of their own (pass weights).
+//! covered: correlated local rows, spreads with terms of their own (pass weights).
 
 use crate::error::{Bounds, Error, Place, Result};
 use crate::fit::Design;

@@ -55,6 +55,15 @@ impl SharedRows {
         if self.groups < 2 {
             return Err(Error::TooFew { what: "groups".into(), found: self.groups, needed: 2 });
         }
+        if rows.saturating_mul(self.columns()) > MOST_NUMBERS {
+            return Err(Error::invalid(
+                "group",
+                format!(
+                    "{rows} rows in {} groups are more than one fit can hold; fit fewer groups",
+                    self.groups
+                ),
+            ));
+        }
         if self.groups == rows {
             return Err(Error::invalid("group", "every row is a group of its own, so none shares anything"));
         }
@@ -62,6 +71,8 @@ impl SharedRows {
     }
 }
 
+/// Numbers that the columns of a fit may take at most (a gigabyte). Own choice.
+const MOST_NUMBERS: usize = 1 << 27;
 /// A variance this small, against that of the response, is put to 0. Own choice.
 const NO_VARIANCE: f64 = 1e-10;
 /// How much a variance falls in one step where scoring asks for less than nothing. Own choice.

@@ -63,7 +63,7 @@ fn a_known_core_is_told_apart_from_a_new_one() {
     let width = |l: &str| {
         let cells: Vec<&str> = l.split(',').collect();
         let number = |name: &str| cells[at(name)].parse::<f64>().unwrap();
-        (number("mass_g_high") / number("mass_g_low")).ln()
+        (number("expected_mass_g_high") / number("expected_mass_g_low")).ln()
     };
     let widths: Vec<f64> = lines.map(width).collect();
     assert_eq!(widths.len(), 4);
