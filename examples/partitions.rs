@@ -2,15 +2,15 @@
 //! their own table of flakes struck from local flint with a quartzite hammerstone or a billet of red deer antler.
 //!
 //! ```text
-//! map     partition file  ->  accumulator (a triangle of 5 x 5 numbers)  ->  partial file      (anywhere)
-//! reduce  partial files   ->  merge                                      ->  coefficients      (once)
+//! map     partition file  ->  Collector  ->  partial file      (anywhere)
+//! reduce  partial files   ->  Collector::merge  ->  calibration      (once)
 //! ```
 //!
 //! Run: `cargo run --example partitions [FOLDER]`; files go to FOLDER (a temporary one without it).
 
-use conchoid::fit::linear::{Accumulator, LinearFit};
-use conchoid::form::{Form, Layout, Transform, indicator};
-use conchoid::strike::Measured;
+use conchoid::calibration::fitting::{Collector, Part, Recipe};
+use conchoid::calibration::{Provenance, SizeModel, Spread};
+use conchoid::form::{Form, indicator};
 use conchoid::table::{TableOptions, TableReader};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -27,7 +27,11 @@ fn main() -> Result<(), Box<dyn Error>> {
     let temporary = tempfile::tempdir()?;
     let folder = kept.as_deref().unwrap_or(temporary.path());
     fs::create_dir_all(folder)?;
-    let form = Form::named("log-log")?.with_terms([indicator("percussor", "antler")])?;
+    let recipe = || -> Result<Recipe, conchoid::Error> {
+        let form = Form::named("log-log")?.with_terms([indicator("percussor", "antler")])?;
+        let provenance = Provenance::new("eight field schools", "invented", "own", "examples/partitions.rs");
+        Ok(Recipe::single("schools", "mass_g", form, provenance))
+    };
 
     let mut partials = Vec::new();
     for school in 0..SCHOOLS {
@@ -35,59 +39,53 @@ fn main() -> Result<(), Box<dyn Error>> {
         invent(&table, school as u64)?;
         // map: each of these could run on a machine of its own
         let partial = folder.join(format!("school-{school}.json"));
-        fs::write(&partial, serde_json::to_string(&accumulate(&form, &[table])?)?)?;
+        fs::write(&partial, serde_json::to_string(&collected(recipe()?, &[table])?.into_part()?)?)?;
         println!("school {school}: {FLAKES} flakes -> {} bytes", fs::metadata(&partial)?.len());
         partials.push(partial);
     }
 
     // reduce: in the order of the schools, so that the answer is the same bytes every time
-    let mut whole = Accumulator::new(form.term_names())?;
+    let mut whole = Collector::new(recipe()?)?;
     for partial in &partials {
-        whole.merge(&serde_json::from_str(&fs::read_to_string(partial)?)?)?;
+        whole.merge(serde_json::from_str::<Part>(&fs::read_to_string(partial)?)?)?;
     }
-    let merged = whole.finish()?;
+    let (merged, report) = whole.finish()?;
+    let merged = &merged.variants()[0].sizes[0];
 
     let tables: Vec<PathBuf> = (0..SCHOOLS).map(|s| folder.join(format!("school-{s}.csv"))).collect();
-    let single = accumulate(&form, &tables)?.finish()?;
+    let (single, _) = collected(recipe()?, &tables)?.finish()?;
+    let single = &single.variants()[0].sizes[0];
     println!("\n{:28} {:>22} {:>22}", "", "from partial files", "from all rows at once");
-    for ((name, a), b) in merged.names().iter().zip(merged.coefficients()).zip(single.coefficients()) {
+    let coefficients = merged.coefficients.iter().zip(&single.coefficients);
+    for (name, (a, b)) in merged.form.term_names().iter().zip(coefficients) {
         println!("{name:28} {a:>22.15} {b:>22.15}");
     }
-    let apart = furthest_apart(&merged, &single);
-    println!("\n{} flakes; coefficients, errors and spread agree to {apart:.1e}", merged.rows());
-    assert!(apart <= 1e-12 && merged.rows() == single.rows());
+    let apart = furthest_apart(merged, single);
+    println!("\n{} flakes; coefficients, errors and spread agree to {apart:.1e}", report.used);
+    assert!(apart <= 1e-12 && merged.flakes == single.flakes);
     Ok(())
 }
 
-/// Folds the rows of tables into an accumulator.
-fn accumulate(form: &Form, tables: &[PathBuf]) -> Result<Accumulator, Box<dyn Error>> {
-    let mut layout = Layout::of([form]);
-    layout.add_level("percussor", "antler");
-    layout.add_level("percussor", "quartzite");
-    let compiled = form.compile(&layout)?;
-    let mut accumulator = Accumulator::new(form.term_names())?;
-    let (mut x, mut terms) = (vec![0.0; layout.len()], vec![0.0; compiled.terms()]);
+/// Takes in the rows of tables.
+fn collected(recipe: Recipe, tables: &[PathBuf]) -> Result<Collector, Box<dyn Error>> {
+    let mut collector = Collector::new(recipe)?;
     for path in tables {
         let mut table = TableReader::new(File::open(path)?, &TableOptions::new())?;
         let mut row = table.row();
         while table.read(&mut row)? {
-            for (v, name) in x.iter_mut().zip(&layout.numbers) {
-                *v = row.number(name).unwrap_or(f64::NAN);
-            }
-            let antler = row.class("percussor") == Some("antler");
-            x[layout.numbers.len()] = if antler { 0.0 } else { 1.0 };
-            compiled.check(&x, &layout).map_err(|e| e.in_row(row.row_number()))?;
-            compiled.fill(&x, &mut terms);
-            let mass = row.number("mass_g").unwrap_or(f64::NAN);
-            accumulator.push(&terms, Transform::Ln.apply(mass))?;
+            collector.offer(&row);
         }
     }
-    Ok(accumulator)
+    Ok(collector)
 }
 
-/// The largest difference of two fits, relative to the larger of the numbers compared and of one.
-fn furthest_apart(a: &LinearFit, b: &LinearFit) -> f64 {
-    let all = |f: &LinearFit| [f.coefficients().to_vec(), f.standard_errors(), vec![f.spread()]].concat();
+/// The largest difference of two models, relative to the larger of the numbers compared.
+fn furthest_apart(a: &SizeModel, b: &SizeModel) -> f64 {
+    let all = |m: &SizeModel| {
+        let Spread::Constant { value, .. } = m.spread else { return Vec::new() };
+        let errors = (0..m.coefficients.len()).map(|i| m.covariance[i][i].sqrt());
+        m.coefficients.iter().copied().chain(errors).chain([value]).collect()
+    };
     all(a).iter().zip(all(b)).map(|(a, b)| (a - b).abs() / a.abs().max(b.abs())).fold(0.0, f64::max)
 }
 

@@ -1,15 +1,18 @@
 //! From rows of observed flakes to a calibration.
 //!
 //! A [`Recipe`] says which forms to fit to which sizes; a [`Collector`] takes flakes one by one, keeps the
-//! few numbers the recipe needs, counts what it leaves out and why, and finishes into a [`Calibration`]. Least squares
+//! few numbers the recipe needs, counts what it leaves out and why, and finishes into a [`Calibration`], or into a
+//! [`Part`] that another collector merges. Least squares
 //! are summed up on the way, so that memory does not grow with the flakes; see [`FitReport::left_out_flakes`].
 
+mod part;
 mod recipe;
 mod report;
 mod running;
 mod shrunken;
 mod sizes;
 
+pub use part::Part;
 pub use recipe::{
     Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,
     VariantRecipe,

@@ -9,8 +9,9 @@
 //! (left-out errors, correlations between sizes) is worked out on the rows kept, and the largest leverage on these
 //! and on the rows that lay farthest out when they passed.
 
+use super::part::{self, PartOfSize};
 use super::report::RowsFitted;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::fit::columns::{RawColumns, transform_into};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{BLOCK, Compiled, Form, Layout, Transform};
@@ -94,6 +95,34 @@ impl Flakes {
 
     pub(super) fn size(&self, i: usize, column: usize) -> f64 {
         self.sizes[i * self.columns + column]
+    }
+
+    /// Inputs, sizes and stride of the rows kept.
+    pub(super) fn parts(&self) -> (&[f64], &[f64], u64) {
+        (&self.inputs, &self.sizes, self.stride)
+    }
+
+    /// Adds rows that another has kept, one in `stride` of so many used; none of these may wait.
+    pub(super) fn merge(&mut self, inputs: Vec<f64>, sizes: Vec<f64>, stride: u64, used: u64) {
+        let kept = sizes.len() / self.columns;
+        let (width, columns, most) = (self.width, self.columns, self.most);
+        let mut theirs = Flakes { width, columns, most, inputs, sizes, kept, stride, folded: 0 };
+        while self.stride < theirs.stride {
+            self.stride *= 2;
+            self.keep(0, |i| i % 2 == 0);
+        }
+        while theirs.stride < self.stride {
+            theirs.stride *= 2;
+            theirs.keep(0, |i| i % 2 == 0);
+        }
+        self.inputs.append(&mut theirs.inputs);
+        self.sizes.append(&mut theirs.sizes);
+        self.kept = self.rows();
+        self.folded = self.folded.saturating_add(used);
+        while self.most.is_some_and(|most| self.kept > most) {
+            self.stride *= 2;
+            self.keep(0, |i| i % 2 == 0);
+        }
     }
 
     /// The waiting rows have been folded; one in `stride` stays.
@@ -195,6 +224,37 @@ impl Running {
             early: None,
             far: Vec::new(),
         })
+    }
+
+    /// What was seen, to be stored.
+    pub(super) fn part_of_size(&self) -> PartOfSize {
+        PartOfSize {
+            sums: self.accumulator.clone(),
+            flakes: self.count,
+            mark: self.mark,
+            ln_jacobian: self.ln_jacobian,
+            ends: self.ends.iter().map(|e| part::ends(*e)).collect(),
+            recorded: part::ends(self.recorded),
+            far: self.far.iter().map(|(leverage, x)| (*leverage, part::holes(x))).collect(),
+        }
+    }
+
+    /// Adds what another has seen.
+    pub(super) fn merge(&mut self, part: PartOfSize, far: Vec<(f64, Vec<f64>)>) -> Result<()> {
+        if part.ends.len() != self.ends.len() || part.sums.is_some() != self.accumulator.is_some() {
+            return Err(Error::invalid("part", "its sums are not those of the recipe"));
+        }
+        if let (Some(all), Some(sums)) = (&mut self.accumulator, &part.sums) {
+            all.merge(sums)?;
+        }
+        self.count = self.count.saturating_add(part.flakes);
+        self.mark = self.mark.wrapping_add(part.mark);
+        self.ln_jacobian += part.ln_jacobian;
+        self.ends.iter_mut().zip(part.ends).for_each(|(a, b)| *a = wider(*a, b.unwrap_or(NOTHING)));
+        self.recorded = wider(self.recorded, part.recorded.unwrap_or(NOTHING));
+        self.far.extend(far);
+        farthest(&mut self.far, |f| f.0);
+        Ok(())
     }
 
     pub(super) fn rows(&self) -> RowsFitted {

@@ -1,0 +1,239 @@
+//! What a collector has taken in, on its way to another: many tables, each folded where it lies, become one calibration.
+//!
+//! ```text
+//!   table -> Collector -> Part (JSON) \
+//!   table -> Collector -> Part (JSON) -> Collector::merge, in one agreed order -> Calibration
+//! ```
+//!
+//! A part holds sums, and the rows that the collector keeps (all of them, of very many one in two, four, eight): its
+//! size does not grow with the table. Methods beyond least squares keep every row.
+
+use super::Collector;
+use super::running::Running;
+use crate::calibration::Setting;
+use crate::error::{Error, Result};
+use crate::fit::linear::Accumulator;
+use crate::form::ClassInput;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// What a [`Collector`] has taken in, to be stored and merged into another collector of the same recipe.
+///
+/// ```
+/// use conchoid::calibration::{Provenance, fitting::{Collector, Part, Recipe}};
+/// use conchoid::flake::Flake;
+/// use conchoid::form::Form;
+/// use conchoid::strike::{Platform, Strike};
+///
+/// let recipe = || Ok::<_, conchoid::Error>(Recipe::single(
+///     "school", "mass_g", Form::named("log-log")?, Provenance::new("field school", "own records", "own", "example")));
+/// let part = |rows: &[(f64, f64, f64)]| {
+///     let mut collector = Collector::new(recipe()?)?;
+///     for (depth, angle, mass) in rows {
+///         let platform = Platform::builder().depth_mm(*depth).exterior_platform_angle_deg(*angle).build()?;
+///         let strike = Strike::builder().platform(platform).build()?;
+///         collector.offer(&Flake::builder().strike(strike).mass_g(*mass).build()?);
+///     }
+///     collector.into_part()
+/// };
+/// let monday = part(&[(4.0, 70.0, 6.1), (6.0, 80.0, 19.0), (9.0, 65.0, 25.0)])?;
+/// let stored = serde_json::to_string(&monday).unwrap();
+/// let tuesday = part(&[(7.0, 75.0, 17.0), (5.0, 85.0, 15.0)])?;
+///
+/// let mut all = Collector::new(recipe()?)?;
+/// all.merge(serde_json::from_str::<Part>(&stored).unwrap())?;
+/// all.merge(tuesday)?;
+/// assert_eq!(all.finish()?.1.used, 5);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Part {
+    /// Sizes, columns and terms of the recipe.
+    recipe: Vec<String>,
+    classes: Vec<ClassInput>,
+    /// Names of the groups that share effects, by code, for each column of them.
+    groups: Vec<Vec<String>>,
+    sizes: Vec<PartOfSize>,
+    /// Rows kept, one in `stride` of the flakes used; none where not recorded.
+    inputs: Vec<Option<f64>>,
+    values: Vec<Option<f64>>,
+    stride: u64,
+    used: u64,
+    /// For each column of sizes how many there are, and their ends.
+    seen: Vec<(u64, Option<(f64, f64)>)>,
+    settings: Vec<Setting>,
+    ended: Vec<Option<String>>,
+    percussors: BTreeMap<String, u64>,
+    left_out: BTreeMap<String, u64>,
+    offered: u64,
+}
+
+/// What one size has seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct PartOfSize {
+    pub(super) sums: Option<Accumulator>,
+    pub(super) flakes: u64,
+    pub(super) mark: u64,
+    pub(super) ln_jacobian: f64,
+    pub(super) ends: Vec<Option<(f64, f64)>>,
+    pub(super) recorded: Option<(f64, f64)>,
+    /// Leverage and input row of the flakes that lay farthest out.
+    pub(super) far: Vec<(f64, Vec<Option<f64>>)>,
+}
+
+pub(super) fn holes(row: &[f64]) -> Vec<Option<f64>> {
+    row.iter().map(|v| (!v.is_nan()).then_some(*v)).collect()
+}
+
+/// Ends of a range, where it holds anything.
+pub(super) fn ends((low, high): (f64, f64)) -> Option<(f64, f64)> {
+    (low <= high).then_some((low, high))
+}
+
+fn broken(reason: &str) -> Error {
+    Error::invalid("part", reason)
+}
+
+impl Collector {
+    /// What the recipe asks for, in words: parts are merged where they agree.
+    fn signature(&self) -> Vec<String> {
+        let sizes = self.recipe.variants.iter().flat_map(|v| v.sizes.iter().map(move |s| (v, s)));
+        let of = |(v, s): (&super::VariantRecipe, &super::SizeRecipe)| {
+            let form = &s.form;
+            let terms = [form.term_names(), form.spread_term_names()].concat().join(", ");
+            let shared: Vec<&str> = s.method.shared.iter().map(|g| g.by.as_str()).collect();
+            format!("{}: {} = {:?} {terms} {}", v.name, s.column, form.transform(), shared.join(", "))
+        };
+        sizes.map(of).collect()
+    }
+
+    /// What was taken in so far, to be stored or sent.
+    ///
+    /// # Errors
+    /// Those of numbers that could not be folded.
+    pub fn into_part(mut self) -> Result<Part> {
+        self.fold(false);
+        if let Some(e) = self.failed {
+            return Err(e);
+        }
+        let (inputs, values, stride) = self.flakes.parts();
+        Ok(Part {
+            recipe: self.signature(),
+            inputs: holes(inputs),
+            values: holes(values),
+            stride,
+            used: self.flakes.used(),
+            classes: self.layout.classes.clone(),
+            groups: self.groups.iter().map(|(_, names)| names.names.clone()).collect(),
+            sizes: self.running.iter().map(Running::part_of_size).collect(),
+            seen: self.seen.iter().map(|(n, low, high)| (*n, ends((*low, *high)))).collect(),
+            settings: self.settings,
+            ended: self.ended,
+            percussors: self.percussors,
+            left_out: self.left_out,
+            offered: self.offered,
+        })
+    }
+
+    /// Takes in what another collector of the same recipe has taken in. The answer is that of one collector for all
+    /// flakes, to rounding; merged in the same order, the same bytes.
+    ///
+    /// # Errors
+    /// [`Error::Incomparable`] for a part of another recipe; [`Error::Invalid`] for one that contradicts itself.
+    pub fn merge(&mut self, part: Part) -> Result<()> {
+        if part.recipe != self.signature() {
+            let reason = "the part was collected for other sizes, forms or groups".to_string();
+            return Err(Error::Incomparable { reason });
+        }
+        self.fold(false);
+        let numbers = self.layout.numbers.len();
+        let width = numbers + part.classes.len() + part.groups.len();
+        let same = |a: usize, b: usize| a == b;
+        let rows = part.values.len() / self.columns.len().max(1);
+        let fits = same(part.classes.len(), self.layout.classes.len())
+            && part.classes.iter().zip(&self.layout.classes).all(|(a, b)| a.name == b.name)
+            && same(part.groups.len(), self.groups.len())
+            && same(part.sizes.len(), self.running.len())
+            && same(part.seen.len(), self.columns.len())
+            && same(part.values.len(), rows * self.columns.len())
+            && same(part.inputs.len(), rows * width)
+            && (part.ended.is_empty() || same(part.ended.len(), rows))
+            && same(part.ended.len(), if self.tells_ends() { rows } else { 0 })
+            && part.stride.is_power_of_two()
+            && part.used >= rows as u64;
+        if !fits {
+            return Err(broken("its rows, sizes or classes are not those of the recipe"));
+        }
+        // codes of the part to codes of this collector
+        let mut codes: Vec<Vec<f64>> = Vec::with_capacity(width - numbers);
+        for class in &part.classes {
+            codes.push(class.levels.iter().map(|l| self.layout.add_level(&class.name, l) as f64).collect());
+        }
+        for (names, (_, own)) in part.groups.iter().zip(&mut self.groups) {
+            codes.push(names.iter().map(|n| own.code(n)).collect());
+        }
+        let recode = |at: usize, v: Option<f64>| -> Result<f64> {
+            match (v, at.checked_sub(numbers)) {
+                (None, _) => Ok(f64::NAN),
+                (Some(v), None) => Ok(v),
+                (Some(v), Some(k)) => {
+                    let known = codes[k].get(v as usize).filter(|_| v >= 0.0);
+                    known.copied().ok_or_else(|| broken("a code of a class without a level"))
+                }
+            }
+        };
+        let row = |row: &[Option<f64>]| -> Result<Vec<f64>> {
+            row.iter().enumerate().map(|(at, v)| recode(at, *v)).collect()
+        };
+        let mut inputs = Vec::with_capacity(part.inputs.len());
+        for one in part.inputs.chunks(width.max(1)) {
+            inputs.extend(row(one)?);
+        }
+        let mut sizes = Vec::with_capacity(part.sizes.len());
+        for size in part.sizes {
+            let far = size.far.iter().map(|(l, x)| {
+                if x.len() == width { Ok((*l, row(x)?)) } else { Err(broken("a row of another length")) }
+            });
+            let far = far.collect::<Result<Vec<_>>>()?;
+            sizes.push((size, far));
+        }
+        let places: Vec<usize> =
+            self.recipe.settings.iter().filter_map(|n| self.layout.position(n)).collect();
+        let mut settings = Vec::with_capacity(part.settings.len());
+        for s in part.settings {
+            if s.values.len() != places.len() {
+                return Err(broken("settings of another number"));
+            }
+            let values = places.iter().zip(&s.values).map(|(at, v)| recode(*at, Some(*v)));
+            settings.push(Setting { values: values.collect::<Result<_>>()?, flakes: s.flakes });
+        }
+        for (running, (size, far)) in self.running.iter_mut().zip(sizes) {
+            running.merge(size, far)?;
+        }
+        let values = part.values.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
+        self.flakes.merge(inputs, values, part.stride, part.used);
+        for ((n, low, high), (m, ends)) in self.seen.iter_mut().zip(part.seen) {
+            *n = n.saturating_add(m);
+            if let Some((l, h)) = ends {
+                (*low, *high) = (low.min(l), high.max(h));
+            }
+        }
+        for s in settings {
+            match self.settings.iter_mut().find(|o| o.values == s.values) {
+                Some(o) => o.flakes = o.flakes.saturating_add(s.flakes),
+                None => self.settings.push(s),
+            }
+        }
+        self.ended.extend(part.ended);
+        for (all, more) in [(&mut self.percussors, part.percussors), (&mut self.left_out, part.left_out)] {
+            for (name, n) in more {
+                let sum = all.entry(name).or_default();
+                *sum = sum.saturating_add(n);
+            }
+        }
+        self.offered = self.offered.saturating_add(part.offered);
+        Ok(())
+    }
+}
