@@ -63,6 +63,10 @@ impl Method {
 
     /// With an intercept that the flakes of one group share, by the column of the groups, their levels kept. Call it
     /// for the outer groups first.
+    ///
+    /// The variance between groups is that of restricted maximum likelihood, and may be 0; degrees of freedom are
+    /// Satterthwaite's, from the expected information, so that an interval allows for a variance that the table failed
+    /// to show.
     pub fn sharing(mut self, by: &str) -> Method {
         self.shared.push(SharedRecipe { by: by.to_string(), terms: Vec::new(), levels: true });
         self
