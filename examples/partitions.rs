@@ -8,7 +8,7 @@
 //!
 //! Run: `cargo run --example partitions [FOLDER]`; files go to FOLDER (a temporary one without it).
 
-use conchoid::calibration::fitting::{Collector, Part, Recipe};
+use conchoid::calibration::{Collector, Part, Recipe};
 use conchoid::calibration::{Provenance, SizeModel, Spread};
 use conchoid::form::{Form, indicator};
 use conchoid::table::{TableOptions, TableReader};

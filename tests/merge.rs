@@ -1,7 +1,7 @@
 //! Collectors merged through their parts against one collector for all flakes, and parts that are refused.
 
-use conchoid::calibration::fitting::{Collector, Part, Recipe};
 use conchoid::calibration::{Calibration, Provenance};
+use conchoid::calibration::{Collector, Part, Recipe};
 use conchoid::form::{ANGLE, DEPTH, Form, indicator, ln};
 use conchoid::strike::Measured;
 use serde_json::{Value, json};
@@ -66,7 +66,7 @@ fn through_json(part: Part) -> Part {
     serde_json::from_str(&serde_json::to_string(&part).unwrap()).unwrap()
 }
 
-fn merged(by_core: bool, rows: &[Row], size: usize) -> (Calibration, conchoid::calibration::fitting::Report) {
+fn merged(by_core: bool, rows: &[Row], size: usize) -> (Calibration, conchoid::calibration::Report) {
     let mut all = Collector::new(recipe(by_core)).unwrap();
     for some in rows.chunks(size) {
         let mut collector = collected(recipe(by_core), some);

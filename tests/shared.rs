@@ -1,8 +1,8 @@
 //! Effects that flakes of one core or knapper share, from rows to interval: against lme4 (numbers and script in
 //! `tests/reference/shared.R`), by simulated coverage, and what is refused.
 
-use conchoid::calibration::fitting::{Collector, Method, Recipe, SharedRecipe};
 use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread};
+use conchoid::calibration::{Collector, Method, Recipe, SharedRecipe};
 use conchoid::form::{ANGLE, DEPTH, Form};
 use conchoid::predict::Predictor;
 use conchoid::strike::Measured;

@@ -1,6 +1,6 @@
 //! The quartzite table and its 20 cores, from the table to the calibration, against lme4 (`reference/shared.R`).
 
-use conchoid::calibration::fitting::{Collector, Recipe};
+use conchoid::calibration::{Collector, Recipe};
 use conchoid::calibration::{Provenance, Spread};
 use conchoid::form::{ANGLE, DEPTH, Form};
 use conchoid::predict::Predictor;

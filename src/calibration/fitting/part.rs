@@ -20,7 +20,7 @@ use std::collections::BTreeMap;
 /// What a [`Collector`] has taken in, to be stored and merged into another collector of the same recipe.
 ///
 /// ```
-/// use conchoid::calibration::{Provenance, fitting::{Collector, Part, Recipe}};
+/// use conchoid::calibration::{Provenance, Collector, Part, Recipe};
 /// use conchoid::flake::Flake;
 /// use conchoid::form::Form;
 /// use conchoid::strike::{Platform, Strike};

@@ -21,7 +21,7 @@ pub struct SizeRecipe {
 /// How a form is fitted: least squares, and what is asked for beyond. The options combine.
 ///
 /// ```
-/// use conchoid::calibration::fitting::Method;
+/// use conchoid::calibration::Method;
 /// assert!(Method::least_squares().is_least_squares());
 /// let by_core = Method::least_squares().sharing("core");
 /// assert_eq!(by_core.shared[0].by, "core");
