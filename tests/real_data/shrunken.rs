@@ -2,7 +2,6 @@
 //! is fitted anew: penalty, spread, degrees of freedom.
 
 use crate::open;
-use conchoid::calibration::Method;
 use conchoid::calibration::bundled;
 use conchoid::fit::shrunken::{Shrunken, Tails, USUAL_GRID};
 use conchoid::fit::{Design, linear};
