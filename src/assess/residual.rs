@@ -257,14 +257,14 @@ fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String
         format!(
             "The spread differs by {}: residuals of {most} are {:.2} times as large as those of {least}. Give \
              the spread a term for it, or fit the classes apart.",
-            crate::predict::caution::in_words(name),
+            crate::predict::in_words(name),
             spread(most) / spread(least)
         )
     } else {
-        format!("The spread shows no difference by {}.", crate::predict::caution::in_words(name))
+        format!("The spread shows no difference by {}.", crate::predict::in_words(name))
     };
     Some(Check {
-        name: format!("spread by {}", crate::predict::caution::in_words(name)),
+        name: format!("spread by {}", crate::predict::in_words(name)),
         statistic,
         statistic_is: format!("chi-squared on {}", freedom(df)),
         p_value: Some(p),

@@ -1,7 +1,7 @@
 //! Terms for blocks of rows, a column at a time: each term that occurs in several others is worked out once.
 
-use super::compiled::Op;
 use super::elementary::{above_knot, natural_cubic, raise, tangent_of};
+use super::op::Op;
 use crate::error::{Error, Result};
 use crate::vector;
 

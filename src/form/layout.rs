@@ -1,7 +1,5 @@
 //! Layouts: which measurement or class stands at which place of an input row.
 
-use super::shape::Form;
-use super::term::Input;
 use serde::{Deserialize, Serialize};
 
 /// Which measurement stands at which place of an input row: numbers first, then classes.
@@ -27,27 +25,6 @@ pub struct ClassInput {
 }
 
 impl Layout {
-    /// The layout that these forms need, in order of first appearance. Levels not named by any indicator
-    /// are unknown to it; add them with [`Layout::add_level`].
-    pub fn of<'a>(forms: impl IntoIterator<Item = &'a Form>) -> Layout {
-        let mut layout = Layout::default();
-        for form in forms {
-            for term in form.terms().iter().chain(form.spread_terms()) {
-                term.visit(&mut |input| match input {
-                    Input::Number(name) => {
-                        if !layout.numbers.iter().any(|n| n == name) {
-                            layout.numbers.push(name.to_string());
-                        }
-                    }
-                    Input::Class(name, levels) => levels.iter().for_each(|l| {
-                        layout.add_level(name, l);
-                    }),
-                });
-            }
-        }
-        layout
-    }
-
     /// The code of a level of a class, added if it is new.
     pub fn add_level(&mut self, class: &str, level: &str) -> usize {
         let at = match self.classes.iter().position(|c| c.name == class) {

@@ -18,6 +18,7 @@
 //! | `layout` | which measurement stands where in an input row |
 //! | `shape` | a form: transform, terms, and the published ones by name |
 //! | `elementary` | the functions that terms are made of |
+//! | `op` | one term with its names resolved |
 //! | `compiled` | a form with its names resolved: design rows |
 //! | `columns` | the same for blocks of rows, a column at a time |
 
@@ -25,6 +26,7 @@ mod columns;
 mod compiled;
 mod elementary;
 mod layout;
+mod op;
 mod shape;
 mod term;
 mod transform;

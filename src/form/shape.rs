@@ -1,8 +1,9 @@
 //! A form itself: transform, terms and terms of the spread, checked once, and the published ones by name.
 
-use super::compiled::{Compiled, Op};
+use super::compiled::Compiled;
 use super::layout::Layout;
-use super::term::{Term, ln, log10, product, tangent, value};
+use super::op::Op;
+use super::term::{Input, Term, ln, log10, product, tangent, value};
 use super::transform::Transform;
 use super::{ANGLE, AREA, DEPTH};
 use crate::error::{Error, Result};
@@ -263,6 +264,29 @@ impl Form {
             spread.push(Op::compile(t, layout)?);
         }
         Ok(Compiled { location, spread })
+    }
+}
+
+impl Layout {
+    /// The layout that these forms need, in order of first appearance. Levels not named by any indicator
+    /// are unknown to it; add them with [`Layout::add_level`].
+    pub fn of<'a>(forms: impl IntoIterator<Item = &'a Form>) -> Layout {
+        let mut layout = Layout::default();
+        for form in forms {
+            for term in form.terms().iter().chain(form.spread_terms()) {
+                term.visit(&mut |input| match input {
+                    Input::Number(name) => {
+                        if !layout.numbers.iter().any(|n| n == name) {
+                            layout.numbers.push(name.to_string());
+                        }
+                    }
+                    Input::Class(name, levels) => levels.iter().for_each(|l| {
+                        layout.add_level(name, l);
+                    }),
+                });
+            }
+        }
+        layout
     }
 }
 

@@ -5,15 +5,16 @@
 //! a group the part of that uncertainty at the group's middle row is shared by all flakes, and what a flake's
 //! own row adds to it is counted as its own.
 
-use super::attribution::{SettingsPrior, SiteShift};
+use super::attribution::settings::{BlowSetting, SettingsPrior};
+use super::attribution::site::SiteShift;
 use super::evidence::{Group, Piece, Seen};
-use super::lip::LipModel;
+use super::lip::{Blow, LipModel};
 use crate::calibration::Calibration;
 use crate::calibration::caution::Caution;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedTerminations, WeightedRows, add_row};
 use crate::error::{Error, Result};
 use crate::flake::RecordedTermination;
-use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS, TERMINATION, Transform};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
 
@@ -192,9 +193,7 @@ impl Forward {
         let mut rows = WeightedRows::new();
         // a landing place that is known keeps only the settings that agree with it, where there are any
         let known = lands.filter(|at| !x[*at].is_nan()).map(|at| x[at]);
-        let agrees = |p: &super::attribution::BlowSetting| {
-            known.is_none() || p.lands_on.and_then(|l| code_of(l.name())) == known
-        };
+        let agrees = |p: &BlowSetting| known.is_none() || p.lands_on.and_then(|l| code_of(l.name())) == known;
         let any = frame.settings.settings().iter().any(agrees);
         for p in frame.settings.settings().iter().filter(|p| !any || agrees(p)) {
             let mut row = x.clone();
@@ -269,9 +268,9 @@ impl Forward {
             let rows = self.rows(variant, *flake, struck, frame)?;
             let mut lip_rows = Vec::new();
             if let (Some(model), Some("yes" | "no")) = (frame.lip, flake.class("lip")) {
-                let blow = |x: &[f64]| Blow::of(self, x);
+                let class = struck.class.as_deref();
                 let all: Option<Vec<_>> =
-                    rows.iter().map(|(_, x)| model.row(*flake, &blow(x), struck)).collect();
+                    rows.iter().map(|(_, x)| model.row(*flake, &blow_of(layout, x), class)).collect();
                 if let Some(all) = all {
                     seen.lip = Some(flake.class("lip") == Some("yes"));
                     used.lips += 1;
@@ -452,21 +451,11 @@ struct End {
 }
 
 /// The settings of the blow in an input row.
-pub(super) struct Blow {
-    pub angle_of_blow_deg: Option<f64>,
-    pub lands_on: Option<String>,
-}
-
-impl Blow {
-    fn of(forward: &Forward, x: &[f64]) -> Blow {
-        let layout = forward.calibration().layout();
-        let at = layout.position(LANDS_ON);
-        Blow {
-            angle_of_blow_deg: layout.position(ANGLE_OF_BLOW).map(|at| x[at]).filter(|v| !v.is_nan()),
-            lands_on: at
-                .and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize)))
-                .cloned(),
-        }
+fn blow_of(layout: &Layout, x: &[f64]) -> Blow {
+    let at = layout.position(LANDS_ON);
+    Blow {
+        angle_of_blow_deg: layout.position(ANGLE_OF_BLOW).map(|at| x[at]).filter(|v| !v.is_nan()),
+        lands_on: at.and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize))).cloned(),
     }
 }
 

@@ -4,7 +4,6 @@
 //! flakes whose lip was recorded, whether there or not. Every bone-struck flake of the glass experiments that
 //! was looked at has one, so that without a penalty the estimate would be infinite.
 
-use super::forward::{Blow, Struck};
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use crate::fit::multinomial::{MultinomialFit, MultinomialOptions, Outcomes, fit};
@@ -90,6 +89,12 @@ pub fn form_of(terms: &[form::Term]) -> Result<Form> {
     let mut all = vec![indicator(PERCUSSOR_CLASS, "organic")];
     all.extend_from_slice(terms);
     Form::new("lip", Transform::Identity, all)
+}
+
+/// The settings of a blow, as far as they are known.
+pub(super) struct Blow {
+    pub angle_of_blow_deg: Option<f64>,
+    pub lands_on: Option<String>,
 }
 
 /// The class of percussor that a flake records, by class or by material.
@@ -266,8 +271,8 @@ impl LipModel {
         Ok(self.stored.fit.probabilities(&row)?[1])
     }
 
-    pub(super) fn row(&self, flake: &dyn Measured, blow: &Blow, struck: &Struck) -> Option<Vec<f64>> {
-        row(&self.layout, &self.compiled, flake, blow, struck.class.as_deref()?)
+    pub(super) fn row(&self, flake: &dyn Measured, blow: &Blow, class: Option<&str>) -> Option<Vec<f64>> {
+        row(&self.layout, &self.compiled, flake, blow, class?)
     }
 
     pub(super) fn zero(&self) -> Vec<f64> {

@@ -4,94 +4,18 @@
 //! yields under a blow. Organic percussors are anisotropic: E is that along the grain unless the name says
 //! otherwise, and overstates a billet struck on its side.
 
-use std::fmt;
-use std::str::FromStr;
-
 use serde::{Deserialize, Serialize};
 
-use super::property::{Figure, MEMORY, Property, p};
-use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YIELD_STRENGTH, YOUNGS_MODULUS, check_name, plain_name};
+use super::class::{PercussorClass, TipBehaviour};
+use super::property::{Figure, Property};
+use super::table::{MATERIALS, Material};
+use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YIELD_STRENGTH, YOUNGS_MODULUS, check_name};
 use crate::error::{Bounds, Error, Result};
 
 /// Mass of a percussor, from a scrap to a stone that takes two hands.
 const MASS: Bounds = Bounds::above("percussor_mass_g", 0.0, 20_000.0, "g");
 /// Radius of the touching part of the tip.
 const TIP_RADIUS: Bounds = Bounds::above("tip_radius_mm", 0.0, 500.0, "mm");
-
-/// The class of a percussor: what the flake forms may tell apart.
-///
-/// ```
-/// use conchoid::material::PercussorClass;
-/// assert_eq!("Organic".parse::<PercussorClass>().unwrap(), PercussorClass::Organic);
-/// assert_eq!(PercussorClass::Stone.to_string(), "stone");
-/// assert!("soft".parse::<PercussorClass>().is_err());
-/// ```
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum PercussorClass {
-    /// A hammerstone.
-    Stone,
-    /// Steel, copper.
-    Metal,
-    /// Antler, bone, wood.
-    Organic,
-}
-
-impl PercussorClass {
-    /// All classes.
-    pub const ALL: [PercussorClass; 3] =
-        [PercussorClass::Stone, PercussorClass::Metal, PercussorClass::Organic];
-
-    /// The word for it, in lower case.
-    pub const fn word(self) -> &'static str {
-        match self {
-            PercussorClass::Stone => "stone",
-            PercussorClass::Metal => "metal",
-            PercussorClass::Organic => "organic",
-        }
-    }
-
-    /// What stands in for a class that an experiment did not use: the hardest for each other.
-    pub(crate) fn stand_in(self) -> PercussorClass {
-        match self {
-            PercussorClass::Stone => PercussorClass::Metal,
-            PercussorClass::Metal => PercussorClass::Stone,
-            PercussorClass::Organic => PercussorClass::Organic,
-        }
-    }
-}
-
-impl fmt::Display for PercussorClass {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(self.word())
-    }
-}
-
-impl FromStr for PercussorClass {
-    type Err = Error;
-
-    /// # Errors
-    /// [`Error::UnknownName`] for anything but `stone`, `metal` and `organic` (in any case).
-    fn from_str(text: &str) -> Result<Self> {
-        let plain = plain_name(text);
-        Self::ALL
-            .into_iter()
-            .find(|c| c.word() == plain)
-            .ok_or_else(|| Error::unknown_name("percussor_class", text, Self::ALL.map(PercussorClass::word)))
-    }
-}
-
-/// What the tip does under the pressure of a real blow.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum TipBehaviour {
-    /// Stays elastic but for pits (hard stone, hardened steel).
-    Elastic,
-    /// Crushes at the point of contact (soft stone, wood).
-    Crushes,
-    /// Flattens by yielding (antler, bone, copper): Hertz stresses are an upper bound.
-    Yields,
-}
 
 /// What a percussor is made of.
 ///
@@ -119,22 +43,34 @@ pub struct PercussorMaterial {
 }
 
 impl PercussorMaterial {
+    fn of(m: &Material) -> Option<PercussorMaterial> {
+        let strikes = m.strikes.as_ref()?;
+        Some(PercussorMaterial {
+            name: m.name.to_owned(),
+            class: strikes.class,
+            tip_behaviour: strikes.tip_behaviour,
+            density_kg_m3: m.density_kg_m3.clone(),
+            youngs_modulus_pa: m.youngs_modulus_pa.clone(),
+            poisson_ratio: m.poisson_ratio.clone(),
+            toughness_pa_sqrt_m: m.toughness_pa_sqrt_m.clone(),
+            yield_strength_pa: m.yield_strength_pa.clone(),
+        })
+    }
+
     /// A material of the bundled table by its name. Case, spaces and underscores do not matter; the trade's
     /// other names are understood (`antler`, `wood`, `hammerstone`, `elk antler`, `iron`).
     ///
     /// # Errors
     /// [`Error::UnknownName`] for the field `percussor`, with the list of [`PercussorMaterial::all_names`].
     pub fn named(name: &str) -> Result<Self> {
-        let plain = plain_name(name);
-        ROWS.iter()
-            .find(|r| r.name == plain || r.other_names.contains(&plain.as_str()))
-            .map(Row::material)
+        Material::find(name, Material::percussor_names)
+            .and_then(PercussorMaterial::of)
             .ok_or_else(|| Error::unknown_name("percussor", name, Self::all_names()))
     }
 
     /// The names of the bundled table, in its order.
     pub fn all_names() -> impl Iterator<Item = &'static str> {
-        ROWS.iter().map(|r| r.name)
+        MATERIALS.iter().filter(|m| m.strikes.is_some()).map(|m| m.name)
     }
 
     /// A material of the user's own, checked by [`PercussorMaterialBuilder::build`].
@@ -415,300 +351,18 @@ impl TryFrom<Parts> for Percussor {
     }
 }
 
-/// A row of the bundled table.
-struct Row {
-    name: &'static str,
-    other_names: &'static [&'static str],
-    class: PercussorClass,
-    tip_behaviour: TipBehaviour,
-    density_kg_m3: Property,
-    youngs_modulus_pa: Property,
-    poisson_ratio: Property,
-    toughness_pa_sqrt_m: Option<Property>,
-    yield_strength_pa: Option<Property>,
-}
-
-impl Row {
-    fn material(&self) -> PercussorMaterial {
-        PercussorMaterial {
-            name: self.name.to_owned(),
-            class: self.class,
-            tip_behaviour: self.tip_behaviour,
-            density_kg_m3: self.density_kg_m3.clone(),
-            youngs_modulus_pa: self.youngs_modulus_pa.clone(),
-            poisson_ratio: self.poisson_ratio.clone(),
-            toughness_pa_sqrt_m: self.toughness_pa_sqrt_m.clone(),
-            yield_strength_pa: self.yield_strength_pa.clone(),
-        }
-    }
-}
-
-const ASSUMED: &str = "an assumption, no source";
-const LECTURE: &str = "a university lecture table (secondary); range from memory";
-const ANTLER_POISSON: Property = p(0.30, 0.25, 0.40, ASSUMED);
-const ANTLER_DENSITY: Property = p(1750.0, 1600.0, 1900.0, "from memory, of the cortex");
-const ANTLER_YIELD: Property = p(120e6, 100e6, 150e6, MEMORY);
-const ANTLER_TOUGHNESS: Property = p(
-    5.0e6,
-    3.0e6,
-    10.3e6,
-    "10.31 wet, across the grain (Chen, Sheppard, Curiel & McKittrick, MRS Proc., abstract); about half dry \
-     or along the grain, from memory",
-);
-
-/// Percussor materials by name. Each number carries its own source.
-static ROWS: &[Row] = &[
-    Row {
-        name: "quartzite",
-        other_names: &["hammerstone", "quartzite-hammerstone", "stone", "quartz"],
-        class: PercussorClass::Stone,
-        tip_behaviour: TipBehaviour::Elastic,
-        density_kg_m3: p(2650.0, 2600.0, 2700.0, MEMORY),
-        youngs_modulus_pa: p(70e9, 45e9, 95e9, MEMORY),
-        poisson_ratio: p(0.15, 0.08, 0.22, MEMORY),
-        toughness_pa_sqrt_m: Some(p(2.0e6, 1.2e6, 2.8e6, MEMORY)),
-        yield_strength_pa: None,
-    },
-    Row {
-        name: "basalt",
-        other_names: &["basalt-hammerstone"],
-        class: PercussorClass::Stone,
-        tip_behaviour: TipBehaviour::Elastic,
-        density_kg_m3: p(2900.0, 2700.0, 3050.0, MEMORY),
-        youngs_modulus_pa: p(
-            78e9,
-            59e9,
-            97e9,
-            "Schultz, limits on the strength of jointed basaltic rock masses, abstract: 78 +/- 19 GPa, one \
-             standard deviation",
-        ),
-        poisson_ratio: p(0.25, 0.20, 0.30, "Schultz, as for the modulus, abstract: 0.25 +/- 0.05"),
-        toughness_pa_sqrt_m: Some(p(
-            2.7e6,
-            1.8e6,
-            3.2e6,
-            "Icelandic basalt by the ISRM short rod method, 2.71, page of a research report (unit implied); \
-             range from memory",
-        )),
-        yield_strength_pa: None,
-    },
-    Row {
-        name: "granite",
-        other_names: &["granite-hammerstone"],
-        class: PercussorClass::Stone,
-        tip_behaviour: TipBehaviour::Elastic,
-        density_kg_m3: p(2650.0, 2600.0, 2750.0, MEMORY),
-        youngs_modulus_pa: p(50e9, 30e9, 75e9, LECTURE),
-        poisson_ratio: p(0.25, 0.15, 0.35, MEMORY),
-        toughness_pa_sqrt_m: Some(p(1.6e6, 0.8e6, 2.5e6, MEMORY)),
-        yield_strength_pa: None,
-    },
-    Row {
-        name: "limestone",
-        other_names: &["limestone-hammerstone"],
-        class: PercussorClass::Stone,
-        tip_behaviour: TipBehaviour::Crushes,
-        density_kg_m3: p(2650.0, 2400.0, 2710.0, MEMORY),
-        youngs_modulus_pa: p(50e9, 25e9, 75e9, MEMORY),
-        poisson_ratio: p(0.27, 0.20, 0.32, MEMORY),
-        toughness_pa_sqrt_m: Some(p(1.0e6, 0.5e6, 1.6e6, MEMORY)),
-        yield_strength_pa: None,
-    },
-    Row {
-        name: "sandstone",
-        other_names: &["sandstone-hammerstone"],
-        class: PercussorClass::Stone,
-        tip_behaviour: TipBehaviour::Crushes,
-        density_kg_m3: p(2300.0, 2100.0, 2600.0, MEMORY),
-        youngs_modulus_pa: p(20e9, 8e9, 40e9, LECTURE),
-        poisson_ratio: p(0.22, 0.12, 0.35, MEMORY),
-        toughness_pa_sqrt_m: Some(p(0.8e6, 0.3e6, 1.5e6, MEMORY)),
-        yield_strength_pa: None,
-    },
-    Row {
-        name: "flint",
-        other_names: &["flint-hammerstone", "flint-nodule"],
-        class: PercussorClass::Stone,
-        tip_behaviour: TipBehaviour::Elastic,
-        density_kg_m3: p(2600.0, 2550.0, 2650.0, MEMORY),
-        youngs_modulus_pa: p(75e9, 60e9, 90e9, MEMORY),
-        poisson_ratio: p(0.17, 0.10, 0.25, MEMORY),
-        toughness_pa_sqrt_m: Some(p(1.5e6, 1.0e6, 2.1e6, MEMORY)),
-        yield_strength_pa: None,
-    },
-    Row {
-        name: "red-deer-antler",
-        other_names: &["antler", "deer-antler", "dry-antler", "antler-billet"],
-        class: PercussorClass::Organic,
-        tip_behaviour: TipBehaviour::Yields,
-        density_kg_m3: ANTLER_DENSITY,
-        youngs_modulus_pa: p(
-            15e9,
-            11e9,
-            18e9,
-            "air-dry, from memory; agrees with 12 % below wet deer long bone (Currey, Landete-Castillejos, \
-             Estevez, Olguin, Garcia & Gallego 2009, Open Bone J., abstract) and wet bone at 15 to 20 GPa from \
-             memory",
-        ),
-        poisson_ratio: ANTLER_POISSON,
-        toughness_pa_sqrt_m: Some(ANTLER_TOUGHNESS),
-        yield_strength_pa: Some(ANTLER_YIELD),
-    },
-    Row {
-        name: "wet-deer-antler",
-        other_names: &["wet-antler", "soaked-antler"],
-        class: PercussorClass::Organic,
-        tip_behaviour: TipBehaviour::Yields,
-        density_kg_m3: p(1850.0, 1700.0, 1950.0, MEMORY),
-        youngs_modulus_pa: p(
-            7.5e9,
-            5.7e9,
-            9.3e9,
-            "Rajaram & Ramanathan 1982, Calcif. Tissue Int. 34:301, abstract: 7.5 +/- 0.9 GPa, deer, in \
-             tension, read as wet; range two standard deviations",
-        ),
-        poisson_ratio: ANTLER_POISSON,
-        toughness_pa_sqrt_m: Some(ANTLER_TOUGHNESS),
-        yield_strength_pa: Some(p(100e6, 70e6, 130e6, "from memory, below dry antler by assumption")),
-    },
-    Row {
-        name: "wapiti-antler",
-        other_names: &["elk-antler", "wapiti"],
-        class: PercussorClass::Organic,
-        tip_behaviour: TipBehaviour::Yields,
-        density_kg_m3: ANTLER_DENSITY,
-        youngs_modulus_pa: p(
-            8e9,
-            5e9,
-            12e9,
-            "from memory of Chen, Stokes & McKittrick 2009, Acta Biomater. 5:693, dry, along the grain; looks \
-             low beside red deer, the method of test differs",
-        ),
-        poisson_ratio: ANTLER_POISSON,
-        toughness_pa_sqrt_m: Some(ANTLER_TOUGHNESS),
-        yield_strength_pa: Some(ANTLER_YIELD),
-    },
-    Row {
-        name: "moose-antler",
-        other_names: &["moose"],
-        class: PercussorClass::Organic,
-        tip_behaviour: TipBehaviour::Yields,
-        density_kg_m3: ANTLER_DENSITY,
-        youngs_modulus_pa: p(
-            11.6e9,
-            9e9,
-            14e9,
-            "from memory of Blob & Snelgrove 2006, J. Morphol. 267:1075; range from memory",
-        ),
-        poisson_ratio: ANTLER_POISSON,
-        toughness_pa_sqrt_m: Some(p(5.0e6, 3.0e6, 10.3e6, "as wapiti antler, an assumption")),
-        yield_strength_pa: Some(ANTLER_YIELD),
-    },
-    Row {
-        name: "bone",
-        other_names: &["long-bone", "bone-billet"],
-        class: PercussorClass::Organic,
-        tip_behaviour: TipBehaviour::Yields,
-        density_kg_m3: p(2000.0, 1850.0, 2100.0, MEMORY),
-        youngs_modulus_pa: p(
-            17e9,
-            10e9,
-            25e9,
-            "encyclopedia entry (commonest 15, limits 6 and 45 GPa); range from memory",
-        ),
-        poisson_ratio: p(0.30, 0.25, 0.40, "an assumption; range from memory"),
-        toughness_pa_sqrt_m: Some(p(
-            5.0e6,
-            2.0e6,
-            6.35e6,
-            "6.35 bovine femur, wet, across the grain (Chen, Sheppard, Curiel & McKittrick, MRS Proc., \
-             abstract); 2 to 4 along, from memory; the typical value lies between",
-        )),
-        yield_strength_pa: Some(p(150e6, 120e6, 200e6, MEMORY)),
-    },
-    Row {
-        name: "boxwood",
-        other_names: &["wood", "boxwood-along-grain", "hardwood", "wooden-billet"],
-        class: PercussorClass::Organic,
-        tip_behaviour: TipBehaviour::Crushes,
-        density_kg_m3: p(970.0, 900.0, 1050.0, "two editions of one wood database (965, 975); range assumed"),
-        youngs_modulus_pa: p(
-            12.3e9,
-            9e9,
-            17.2e9,
-            "along the grain, two editions of one wood database (12.3, 17.2 GPa); low end an assumption",
-        ),
-        poisson_ratio: p(0.35, 0.25, 0.45, ASSUMED),
-        toughness_pa_sqrt_m: Some(p(1.7e6, 1.0e6, 3.0e6, "from memory, along the grain")),
-        yield_strength_pa: Some(p(60e6, 40e6, 80e6, "crushing along the grain, from memory")),
-    },
-    Row {
-        name: "boxwood-across-grain",
-        other_names: &["wood-across-grain", "hardwood-across-grain"],
-        class: PercussorClass::Organic,
-        tip_behaviour: TipBehaviour::Crushes,
-        density_kg_m3: p(970.0, 900.0, 1050.0, "two editions of one wood database (965, 975); range assumed"),
-        youngs_modulus_pa: p(1.2e9, 0.6e9, 2.0e9, ASSUMED),
-        poisson_ratio: p(0.40, 0.30, 0.45, ASSUMED),
-        toughness_pa_sqrt_m: Some(p(0.5e6, 0.3e6, 0.8e6, MEMORY)),
-        yield_strength_pa: Some(p(15e6, 10e6, 20e6, MEMORY)),
-    },
-    Row {
-        name: "copper",
-        other_names: &["copper-billet"],
-        class: PercussorClass::Metal,
-        tip_behaviour: TipBehaviour::Yields,
-        density_kg_m3: p(
-            8950.0,
-            8900.0,
-            9000.0,
-            "from memory; 9000 on the C11600 page of a materials database",
-        ),
-        youngs_modulus_pa: p(
-            120e9,
-            110e9,
-            130e9,
-            "materials database page for C11600 hard copper; range from memory",
-        ),
-        poisson_ratio: p(0.34, 0.33, 0.36, "materials database page for C11600; range from memory"),
-        toughness_pa_sqrt_m: None,
-        yield_strength_pa: Some(p(200e6, 50e6, 350e6, "annealed 50 to 70, hard 250 to 350 MPa, from memory")),
-    },
-    Row {
-        name: "steel",
-        other_names: &["hardened-steel", "steel-ball", "hammer-steel"],
-        class: PercussorClass::Metal,
-        tip_behaviour: TipBehaviour::Elastic,
-        density_kg_m3: p(7830.0, 7810.0, 7850.0, "pages for 52100 bearing steel"),
-        youngs_modulus_pa: p(205e9, 190e9, 210e9, "pages for 52100 bearing steel (190 to 210 GPa)"),
-        poisson_ratio: p(0.29, 0.27, 0.30, "pages for 52100 bearing steel"),
-        toughness_pa_sqrt_m: Some(p(30e6, 15e6, 60e6, MEMORY)),
-        yield_strength_pa: Some(p(2.0e9, 1.5e9, 2.5e9, "hardened bearing steel, from memory")),
-    },
-    Row {
-        name: "mild-steel",
-        other_names: &["iron", "soft-steel", "wrought-iron"],
-        class: PercussorClass::Metal,
-        tip_behaviour: TipBehaviour::Yields,
-        density_kg_m3: p(7850.0, 7750.0, 7900.0, MEMORY),
-        youngs_modulus_pa: p(205e9, 190e9, 210e9, "as hardened steel"),
-        poisson_ratio: p(0.29, 0.27, 0.30, "as hardened steel"),
-        toughness_pa_sqrt_m: None,
-        yield_strength_pa: Some(p(250e6, 200e6, 350e6, MEMORY)),
-    },
-];
-
 #[cfg(test)]
 mod tests {
+    use super::super::plain_name;
     use super::*;
 
     #[test]
     fn every_row_passes_the_checks_of_a_users_own_material() {
-        assert_eq!(ROWS.len(), 16);
-        for row in ROWS {
-            let m = row.material();
-            for name in row.other_names.iter().chain([&row.name]) {
-                assert_eq!(&plain_name(name), name, "names are kept in the form they are looked up by");
+        assert_eq!(PercussorMaterial::all_names().count(), 16);
+        for row in MATERIALS.iter().filter(|m| m.strikes.is_some()) {
+            let m = PercussorMaterial::of(row).unwrap();
+            for name in row.percussor_names() {
+                assert_eq!(plain_name(name), name, "names are kept in the form they are looked up by");
                 assert_eq!(PercussorMaterial::named(name).unwrap(), m, "{name}");
             }
             assert_eq!(m.to_builder().build().unwrap(), m);
@@ -726,8 +380,7 @@ mod tests {
 
     #[test]
     fn no_name_means_two_materials() {
-        let mut names: Vec<_> =
-            ROWS.iter().flat_map(|r| r.other_names.iter().copied().chain([r.name])).collect();
+        let mut names: Vec<_> = MATERIALS.iter().flat_map(Material::percussor_names).collect();
         let all = names.len();
         names.sort_unstable();
         names.dedup();

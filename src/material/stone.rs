@@ -6,8 +6,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::property::{Figure, MEMORY, Property, p};
-use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YOUNGS_MODULUS, check_name, plain_name};
+use super::property::{Figure, Property};
+use super::table::{MATERIALS, Material};
+use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YOUNGS_MODULUS, check_name};
 use crate::error::{Bounds, Error, Result};
 
 /// How much of its toughness a stone may keep after heating: 0.5 to 1.1.
@@ -48,22 +49,30 @@ pub struct Stone {
 }
 
 impl Stone {
+    fn of(m: &Material) -> Option<Stone> {
+        Some(Stone {
+            name: m.name.to_owned(),
+            density_kg_m3: m.density_kg_m3.clone(),
+            youngs_modulus_pa: m.youngs_modulus_pa.clone(),
+            poisson_ratio: m.poisson_ratio.clone(),
+            toughness_pa_sqrt_m: m.toughness_pa_sqrt_m.clone()?,
+        })
+    }
+
     /// A stone of the bundled table by its name. Case, spaces and underscores do not matter; the trade's
     /// other names are understood (`glass`, `quartz`, `vein quartz`, `treated chert`, `china`).
     ///
     /// # Errors
     /// [`Error::UnknownName`] for the field `stone`, with the list of [`Stone::all_names`].
     pub fn named(name: &str) -> Result<Self> {
-        let plain = plain_name(name);
-        ROWS.iter()
-            .find(|r| r.name == plain || r.other_names.contains(&plain.as_str()))
-            .map(Row::stone)
+        Material::find(name, Material::stone_names)
+            .and_then(Stone::of)
             .ok_or_else(|| Error::unknown_name("stone", name, Self::all_names()))
     }
 
     /// The names of the bundled table, in its order.
     pub fn all_names() -> impl Iterator<Item = &'static str> {
-        ROWS.iter().map(|r| r.name)
+        MATERIALS.iter().filter(|m| m.flaked.is_some()).map(|m| m.name)
     }
 
     /// A stone of the user's own, checked by [`StoneBuilder::build`].
@@ -213,200 +222,18 @@ impl TryFrom<Parts> for Stone {
     }
 }
 
-/// A row of the bundled table.
-struct Row {
-    name: &'static str,
-    other_names: &'static [&'static str],
-    density_kg_m3: Property,
-    youngs_modulus_pa: Property,
-    poisson_ratio: Property,
-    toughness_pa_sqrt_m: Property,
-}
-
-impl Row {
-    fn stone(&self) -> Stone {
-        Stone {
-            name: self.name.to_owned(),
-            density_kg_m3: self.density_kg_m3.clone(),
-            youngs_modulus_pa: self.youngs_modulus_pa.clone(),
-            poisson_ratio: self.poisson_ratio.clone(),
-            toughness_pa_sqrt_m: self.toughness_pa_sqrt_m.clone(),
-        }
-    }
-}
-
-const PORCELAIN: &str = "materials database comparison page for technical porcelain";
-
-/// Stones by name. Each number carries its own source.
-static ROWS: &[Row] = &[
-    Row {
-        name: "flint",
-        other_names: &["chalk-flint"],
-        density_kg_m3: p(2600.0, 2550.0, 2650.0, MEMORY),
-        youngs_modulus_pa: p(75e9, 60e9, 90e9, MEMORY),
-        poisson_ratio: p(0.17, 0.10, 0.25, MEMORY),
-        toughness_pa_sqrt_m: p(1.5e6, 1.0e6, 2.1e6, MEMORY),
-    },
-    Row {
-        name: "chert",
-        other_names: &["jasper"],
-        density_kg_m3: p(2600.0, 2500.0, 2650.0, MEMORY),
-        youngs_modulus_pa: p(65e9, 40e9, 85e9, MEMORY),
-        poisson_ratio: p(0.17, 0.10, 0.25, MEMORY),
-        toughness_pa_sqrt_m: p(1.6e6, 1.1e6, 2.5e6, MEMORY),
-    },
-    Row {
-        name: "heat-treated-chert",
-        other_names: &["treated-chert", "heated-chert", "heat-treated"],
-        density_kg_m3: p(2600.0, 2500.0, 2650.0, "as unheated chert, an assumption"),
-        youngs_modulus_pa: p(65e9, 40e9, 85e9, "as unheated chert, an assumption"),
-        poisson_ratio: p(0.17, 0.10, 0.25, "as unheated chert, an assumption"),
-        toughness_pa_sqrt_m: p(
-            0.9e6,
-            0.7e6,
-            1.5e6,
-            "0.55 (treated over untreated jasper: G. Quinn, Am. Ceram. Soc. Bull., Jan/Feb 2013, p. 29) times \
-             1.6 from memory; range from memory; other stones went the other way",
-        ),
-    },
-    Row {
-        name: "obsidian",
-        other_names: &["volcanic-glass"],
-        density_kg_m3: p(2400.0, 2330.0, 2550.0, MEMORY),
-        youngs_modulus_pa: p(70e9, 63e9, 78e9, MEMORY),
-        poisson_ratio: p(0.20, 0.16, 0.25, MEMORY),
-        toughness_pa_sqrt_m: p(0.8e6, 0.6e6, 1.1e6, MEMORY),
-    },
-    Row {
-        name: "quartzite",
-        other_names: &[],
-        density_kg_m3: p(2650.0, 2600.0, 2700.0, MEMORY),
-        youngs_modulus_pa: p(70e9, 45e9, 95e9, MEMORY),
-        poisson_ratio: p(0.15, 0.08, 0.22, MEMORY),
-        toughness_pa_sqrt_m: p(2.0e6, 1.2e6, 2.8e6, MEMORY),
-    },
-    Row {
-        name: "silcrete",
-        other_names: &[],
-        density_kg_m3: p(2550.0, 2400.0, 2650.0, MEMORY),
-        youngs_modulus_pa: p(60e9, 35e9, 80e9, MEMORY),
-        poisson_ratio: p(0.18, 0.10, 0.25, "an assumption, no source"),
-        toughness_pa_sqrt_m: p(1.7e6, 0.9e6, 2.7e6, MEMORY),
-    },
-    QUARTZ_VEIN,
-    QUARTZ_CRYSTAL,
-    Row {
-        name: "basalt",
-        other_names: &[],
-        density_kg_m3: p(2900.0, 2700.0, 3050.0, MEMORY),
-        youngs_modulus_pa: p(
-            78e9,
-            59e9,
-            97e9,
-            "Schultz, limits on the strength of jointed basaltic rock masses, abstract: 78 +/- 19 GPa, one \
-             standard deviation",
-        ),
-        poisson_ratio: p(0.25, 0.20, 0.30, "Schultz, as for the modulus, abstract: 0.25 +/- 0.05"),
-        toughness_pa_sqrt_m: p(
-            2.7e6,
-            1.8e6,
-            3.2e6,
-            "Icelandic basalt by the ISRM short rod method, 2.71, page of a research report (unit implied); \
-             range from memory",
-        ),
-    },
-    Row {
-        name: "porcelain",
-        other_names: &["engineering-porcelain", "technical-porcelain", "insulator"],
-        density_kg_m3: p(2500.0, 2300.0, 3000.0, PORCELAIN),
-        youngs_modulus_pa: p(100e9, 67e9, 150e9, PORCELAIN),
-        poisson_ratio: p(0.17, 0.15, 0.20, "materials database comparison page: 0.17; range an assumption"),
-        toughness_pa_sqrt_m: p(
-            2.0e6,
-            1.5e6,
-            2.7e6,
-            "materials database comparison page: 2.0; range an assumption",
-        ),
-    },
-    Row {
-        name: "table-porcelain",
-        other_names: &["china", "feldspathic-porcelain", "porcelain-table"],
-        density_kg_m3: p(2400.0, 2300.0, 2500.0, "one table seen for the typical value; range an assumption"),
-        youngs_modulus_pa: p(70e9, 55e9, 80e9, MEMORY),
-        poisson_ratio: p(0.20, 0.17, 0.23, MEMORY),
-        toughness_pa_sqrt_m: p(1.1e6, 0.8e6, 1.5e6, MEMORY),
-    },
-    Row {
-        name: "soda-lime-glass",
-        other_names: &["glass", "plate-glass", "window-glass", "bottle-glass", "soda-lime"],
-        density_kg_m3: p(
-            2500.0,
-            2400.0,
-            2530.0,
-            "materials database page for annealed soda-lime glass; encyclopedia table",
-        ),
-        youngs_modulus_pa: p(
-            72e9,
-            70e9,
-            74e9,
-            "materials database page for annealed soda-lime glass (71 GPa); encyclopedia table (72 and 74 GPa)",
-        ),
-        poisson_ratio: p(
-            0.23,
-            0.20,
-            0.24,
-            "materials database page for annealed soda-lime glass; range from memory",
-        ),
-        toughness_pa_sqrt_m: p(
-            0.75e6,
-            0.70e6,
-            0.82e6,
-            "materials database page for annealed soda-lime glass; encyclopedia table; range from memory",
-        ),
-    },
-];
-
-const QUARTZ_MODULUS: Property = p(
-    94.5e9,
-    79e9,
-    103e9,
-    "isotropic average of bulk 37 and shear 44 GPa, computed (constants seen in a secondary table); range by \
-     direction from memory",
-);
-const QUARTZ_POISSON: Property =
-    p(0.074, 0.06, 0.12, "isotropic average of bulk 37 and shear 44 GPa, computed; range an assumption");
-const QUARTZ_TOUGHNESS: Property =
-    p(1.0e6, 0.8e6, 1.5e6, "from memory; depends on the direction of the crystal");
-const QUARTZ_DENSITY: Property = p(2650.0, 2630.0, 2660.0, "a secondary table for 2650; range an assumption");
-
-const QUARTZ_VEIN: Row = Row {
-    name: "vein-quartz",
-    other_names: &["quartz", "milky-quartz"],
-    density_kg_m3: QUARTZ_DENSITY,
-    youngs_modulus_pa: QUARTZ_MODULUS,
-    poisson_ratio: QUARTZ_POISSON,
-    toughness_pa_sqrt_m: QUARTZ_TOUGHNESS,
-};
-const QUARTZ_CRYSTAL: Row = Row {
-    name: "crystal-quartz",
-    other_names: &["quartz-crystal", "rock-crystal"],
-    density_kg_m3: QUARTZ_DENSITY,
-    youngs_modulus_pa: QUARTZ_MODULUS,
-    poisson_ratio: QUARTZ_POISSON,
-    toughness_pa_sqrt_m: QUARTZ_TOUGHNESS,
-};
-
 #[cfg(test)]
 mod tests {
+    use super::super::plain_name;
     use super::*;
 
     #[test]
     fn every_row_passes_the_checks_of_a_users_own_stone() {
-        assert_eq!(ROWS.len(), 12);
-        for row in ROWS {
-            let stone = row.stone();
-            for name in row.other_names.iter().chain([&row.name]) {
-                assert_eq!(&plain_name(name), name, "names are kept in the form they are looked up by");
+        assert_eq!(Stone::all_names().count(), 12);
+        for row in MATERIALS.iter().filter(|m| m.flaked.is_some()) {
+            let stone = Stone::of(row).unwrap();
+            for name in row.stone_names() {
+                assert_eq!(plain_name(name), name, "names are kept in the form they are looked up by");
                 assert_eq!(Stone::named(name).unwrap(), stone, "{name}");
             }
             let again = stone.to_builder().build().unwrap();
@@ -425,8 +252,7 @@ mod tests {
 
     #[test]
     fn no_name_means_two_stones() {
-        let mut names: Vec<_> =
-            ROWS.iter().flat_map(|r| r.other_names.iter().copied().chain([r.name])).collect();
+        let mut names: Vec<_> = MATERIALS.iter().flat_map(Material::stone_names).collect();
         let all = names.len();
         names.sort_unstable();
         names.dedup();

@@ -93,6 +93,40 @@ pub(crate) struct Limits {
     recorded: (f64, f64),
 }
 
+impl Limits {
+    /// Whether nothing about an interval is to be doubted: finite, and its median among the sizes recorded.
+    pub(crate) fn allow(&self, i: &Interval) -> bool {
+        let recorded = self.recorded.0 <= i.median && i.median <= self.recorded.1;
+        recorded && i.low.is_finite() && i.high.is_finite()
+    }
+
+    /// Whether leverage and the share below zero are not to be doubted, for what is expected m, its uncertainty v and
+    /// the squared spread.
+    fn inside(&self, m: f64, v: f64, s2: f64) -> bool {
+        v <= self.leverage * s2 && m > self.atom * (s2 + v).sqrt()
+    }
+}
+
+/// One size of a block of rows, transformed scale.
+#[derive(Debug, Clone)]
+pub(crate) struct BlockAt {
+    pub(crate) location: [f64; BLOCK],
+    /// The spread of a prediction.
+    pub(crate) scale: [f64; BLOCK],
+    pub(crate) degrees_of_freedom: [f64; BLOCK],
+    /// Terms of the location, and of the log spread.
+    x: Vec<f64>,
+    z: Vec<f64>,
+    scratch: Vec<[f64; 4]>,
+}
+
+impl Default for BlockAt {
+    fn default() -> BlockAt {
+        let [location, scale, degrees_of_freedom] = [[0.0; BLOCK]; 3];
+        BlockAt { location, scale, degrees_of_freedom, x: Vec::new(), z: Vec::new(), scratch: Vec::new() }
+    }
+}
+
 /// Limits stand a little inside, so that rounding never hides a doubt.
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 const NEAR: f64 = 0.999;
@@ -187,10 +221,65 @@ impl Batch {
         }
         self.piece(columns, 0, out.low, out.median, out.high, Some((limits, &mut *doubtful)));
         for (i, doubtful) in doubtful.iter_mut().enumerate() {
-            let recorded = limits.recorded.0 <= out.median[i] && out.median[i] <= limits.recorded.1;
-            *doubtful |= !(recorded && out.low[i].is_finite() && out.high[i].is_finite());
+            let (low, median, high) = (out.low[i], out.median[i], out.high[i]);
+            *doubtful |= !limits.allow(&Interval { low, median, high, level: self.level });
         }
         Ok(())
+    }
+
+    /// How the size is transformed.
+    pub(crate) fn transform(&self) -> Transform {
+        self.size.transform
+    }
+
+    /// Location, scale and degrees of freedom of at most a block of rows; `doubtful` is set where a row comes near the
+    /// limits of leverage or of a share below zero.
+    ///
+    /// # Errors
+    /// [`Error::Shape`] when lengths differ.
+    pub(crate) fn at(
+        &self,
+        columns: &[&[f64]],
+        n: usize,
+        limits: &Limits,
+        out: &mut BlockAt,
+        doubtful: &mut [bool],
+    ) -> Result<()> {
+        check_columns(&self.plan, columns, n)?;
+        let p = self.plan.terms();
+        out.x.resize(self.plan.registers() * BLOCK, 0.0);
+        out.scratch.resize(p, [0.0; 4]);
+        let mut v = [0.0; BLOCK];
+        self.locate(columns, 0, n, &mut out.x, &mut out.scratch[..p], &mut out.location, &mut v);
+        if let HalfWidth::Modelled(plan, _) = &self.half_width {
+            out.z.resize(plan.registers() * BLOCK, 0.0);
+            plan.fill(columns, 0, n, &mut out.z, BLOCK);
+        }
+        for i in 0..n {
+            let tail = self.size.tails.at(|c| columns[c][i]);
+            let (own, df) = self.spread(tail, |j| out.z[j * BLOCK + i]);
+            let s2 = own * own;
+            (out.scale[i], out.degrees_of_freedom[i]) = ((s2 + v[i]).sqrt(), df);
+            doubtful[i] |= !limits.inside(out.location[i], v[i], s2);
+        }
+        Ok(())
+    }
+
+    /// What is expected of a block of rows from a row on, and its uncertainty.
+    #[allow(clippy::too_many_arguments)]
+    fn locate(
+        &self,
+        columns: &[&[f64]],
+        from: usize,
+        n: usize,
+        x: &mut [f64],
+        scratch: &mut [[f64; 4]],
+        m: &mut [f64; BLOCK],
+        v: &mut [f64; BLOCK],
+    ) {
+        self.plan.fill(columns, from, n, x, BLOCK);
+        let (coefficients, factor) = (&self.size.coefficients[..], self.size.factor.rows());
+        vector::run4(Locate { x, p: self.plan.terms(), coefficients, factor, scratch, m, v });
     }
 
     /// The limits beyond which an estimate carries a caution about leverage, about sizes below zero or beyond what
@@ -236,23 +325,13 @@ impl Batch {
         let told = doubts.is_some();
         let mut doubt = |start: usize, i: usize, m: f64, v: f64, s2: f64| {
             if let Some((limits, doubtful)) = &mut doubts {
-                let fine = v <= limits.leverage * s2 && m > limits.atom * (s2 + v).sqrt();
-                doubtful[start + i] |= !fine;
+                doubtful[start + i] |= !limits.inside(m, v, s2);
             }
         };
         let mut answered = 0;
         for start in (0..median.len()).step_by(BLOCK) {
             let n = BLOCK.min(median.len() - start);
-            self.plan.fill(columns, from + start, n, &mut x, BLOCK);
-            vector::run4(Locate {
-                x: &x,
-                p,
-                coefficients: &self.size.coefficients,
-                factor: self.size.factor.rows(),
-                scratch: &mut scratch,
-                m: &mut m,
-                v: &mut v,
-            });
+            self.locate(columns, from + start, n, &mut x, &mut scratch, &mut m, &mut v);
             match &self.half_width {
                 HalfWidth::Constant(s2, t) => {
                     vector::run(Half { s2: *s2, t: *t, v: &v, h: &mut h });

@@ -18,8 +18,8 @@
 
 use serde::Serialize;
 
-use super::caution::Caution;
 use super::distribution::LEVEL;
+use crate::calibration::caution::Caution;
 use crate::error::{Error, Result};
 use crate::material::{Figure, PercussorMaterial, Property, Stone, TipBehaviour};
 use crate::mechanics::blow::{

@@ -253,18 +253,18 @@ impl Predictor {
     /// How the flake will end, averaged over the completions of the settings: probabilities, and their intervals
     /// averaged likewise.
     fn terminations(&self, variant: usize, rows: &[(f64, Vec<f64>)]) -> Result<Vec<TerminationEstimate>> {
-        let Some(ends) = &self.resolved.ready(variant).terminations else { return Ok(Vec::new()) };
+        let Some(told) = &self.resolved.ready(variant).terminations else { return Ok(Vec::new()) };
         let total: f64 = rows.iter().map(|r| r.0).sum();
         let none =
             |c: &String| TerminationEstimate { termination: c.clone(), value: 0.0, low: 0.0, high: 0.0 };
-        let mut found: Vec<TerminationEstimate> = ends.model.fit.classes().iter().map(none).collect();
-        let mut terms = vec![0.0; ends.compiled.terms()];
+        let mut found: Vec<TerminationEstimate> = told.model.fit.classes().iter().map(none).collect();
+        let mut terms = vec![0.0; told.compiled.terms()];
         for (weight, x) in rows {
-            ends.compiled.fill(x, &mut terms);
+            told.compiled.fill(x, &mut terms);
             if terms.iter().any(|t| !t.is_finite()) {
                 return Ok(Vec::new());
             }
-            for (f, i) in found.iter_mut().zip(ends.model.fit.probability_intervals(&terms, 0.95)?) {
+            for (f, i) in found.iter_mut().zip(told.model.fit.probability_intervals(&terms, 0.95)?) {
                 let share = weight / total;
                 f.value += share * i.value;
                 f.low += share * i.low;

@@ -4,19 +4,14 @@
 //! |---|---|
 //! | `batch` | intervals for whole columns, and for one row without asking for memory |
 //! | `distribution` | [`Predictive`]: the distribution of one size of one future flake |
-//! | `caution` | typed doubts that travel with an answer |
 //! | `measurement` | estimates from measurements that err |
 //! | `detachment` | whether a blow takes a flake off: force, margin and probability with their intervals |
 //! | `contrast` | two percussors on one platform: the difference of the sizes, and how sure it is |
 //! | `estimate` | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
-//! | `settled` | what rows of one kind share, and their numbers a block at a time |
+//! | `row_kind` | what rows of one kind share, and their numbers a block at a time |
 //! | `joint` | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
 pub(crate) mod batch;
-/// Typed doubts that travel with an answer.
-pub(crate) mod caution {
-    pub use crate::calibration::caution::{Caution, in_words};
-}
 pub(crate) mod contrast;
 pub(crate) mod detachment;
 pub(crate) mod distribution;
@@ -26,10 +21,10 @@ pub(crate) mod measurement;
 mod mixture;
 // only tables use the most of it
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
-pub(crate) mod settled;
+pub(crate) mod row_kind;
 
+pub use crate::calibration::caution::{Caution, in_words};
 pub use batch::{Batch, IntervalColumns, Quick};
-pub use caution::{Caution, in_words};
 pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 pub use detachment::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
 pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles};

@@ -11,6 +11,11 @@ pub(crate) struct Series<const N: usize> {
 }
 
 impl<const N: usize> Series<N> {
+    /// From its terms.
+    pub(crate) fn of(low: f64, high: f64, terms: [f64; N]) -> Series<N> {
+        Series { low, high, terms }
+    }
+
     /// Interpolates at the roots of the N-th polynomial, and checks between them; none where the two differ there by
     /// more than `error(value)`.
     pub(crate) fn new(

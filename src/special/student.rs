@@ -131,21 +131,14 @@ impl Student {
         }
     }
 
-    /// About how much wider than the normal the t is where the normal has its upper quantile `z` ≥ 0, by the first two
-    /// terms in 1/ν (Abramowitz and Stegun 1964, 26.7.5); none where that says nothing.
-    pub(crate) fn widening(&self, z: f64) -> Option<f64> {
+    /// First and second derivative of the density at x, as shares of it.
+    pub(crate) fn pdf_slopes(&self, x: f64) -> (f64, f64) {
         if self.df.is_infinite() {
-            return Some(1.0);
+            return (-x, x * x - 1.0);
         }
-        let square = z * z;
-        let first = (square + 1.0) / 4.0;
-        let second = ((5.0 * square + 16.0) * square + 3.0) / 96.0;
-        (square <= 2.0 * self.df && self.df >= 2.0).then(|| 1.0 + (first + second / self.df) / self.df)
-    }
-
-    /// Derivative of the log density at x.
-    pub(crate) fn ln_pdf_slope(&self, x: f64) -> f64 {
-        if self.df.is_infinite() { -x } else { -(self.df + 1.0) * x / (self.df + x * x) }
+        let (df, total) = (self.df, self.df + x * x);
+        let slope = -(df + 1.0) * x / total;
+        (slope, slope * slope - (df + 1.0) * (df - x * x) / (total * total))
     }
 
     /// P(0 < T < x), negative for x < 0: the distribution function less one half, without cancellation.

@@ -1,7 +1,7 @@
 //! The blocks of a table of estimates: plain rows a chunk at a time, the others one by one.
 //!
-//! A row is plain where its numbers can be read and are in their bounds, its text needs no quotes, and every size
-//! is a single Student t. Whether it is depends on the row alone, never on the block it stands in.
+//! A row is plain where its numbers can be read and are in their bounds, its text needs no quotes, and its sizes are not
+//! averaged over terminations. Whether it is depends on the row alone, never on the block it stands in.
 
 use super::blocks::{self, Records};
 use super::cell::{self, NumberCell};
@@ -14,7 +14,7 @@ use super::summary::Summary;
 use crate::error::{Bounds, Error, Result};
 use crate::form::BLOCK;
 use crate::predict::measurement::MeasurementErrors;
-use crate::predict::settled::{Settled, Settling, Sheet};
+use crate::predict::row_kind::{Classified, MixtureMemory, RowKind, VariantBatch};
 use crate::predict::{Caution, Predictor, Quantiles};
 use std::collections::HashMap;
 use std::ops::Range;
@@ -128,14 +128,14 @@ pub(super) struct Flow<'t> {
     longest: u64,
     uses: Vec<Use>,
     exact: MeasurementErrors,
-    sheets: Mutex<Vec<(&'t Predictor, usize, Arc<Sheet>)>>,
+    batches: Mutex<Vec<(&'t Predictor, usize, Arc<VariantBatch>)>>,
 }
 
 /// Rows of one kind.
-struct Alike<'t> {
+struct PlainKind<'t> {
     predictor: &'t Predictor,
-    sheet: Arc<Sheet>,
-    settled: Settled,
+    batch: Arc<VariantBatch>,
+    kind: RowKind,
     /// Numbers of a row: place in the input row, which of the understood columns.
     numbers: Vec<(usize, usize)>,
     /// Places that a row of this kind leaves open and that were filled in.
@@ -150,7 +150,7 @@ struct Alike<'t> {
 
 /// What is known of a kind of row.
 enum KindOfRow<'t> {
-    Plain(Box<Alike<'t>>),
+    Plain(Box<PlainKind<'t>>),
     OneByOne,
 }
 
@@ -218,15 +218,16 @@ struct Chunk<'t> {
     x: Vec<f64>,
     terms: Vec<f64>,
     last_terms: Vec<f64>,
-    last_ends: Vec<u8>,
-    ends: Vec<Option<f64>>,
+    last_terminations: Vec<u8>,
+    terminations: Vec<Option<f64>>,
+    memory: MixtureMemory,
 }
 
 impl<'t> Flow<'t> {
     pub fn new(how: &'t TableEstimates<'t>, header: Arc<Header>, longest: u64) -> Self {
         let layout = how.predictors.first.calibration().layout();
         let uses = uses_of(&header, |name| layout.position(name).is_some());
-        Flow { how, header, longest, uses, exact: MeasurementErrors::new(), sheets: Mutex::new(Vec::new()) }
+        Flow { how, header, longest, uses, exact: MeasurementErrors::new(), batches: Mutex::new(Vec::new()) }
     }
 
     /// Rows in a block.
@@ -241,7 +242,7 @@ impl<'t> Flow<'t> {
         if let Err(e) = self.rows(&input, work, &mut chunk) {
             work.failed = Some(e);
         }
-        self.settle_counts(work, &mut chunk);
+        self.count_kinds(work, &mut chunk);
         work.input = input;
     }
 
@@ -289,26 +290,26 @@ impl<'t> Flow<'t> {
                 kind
             }
         };
-        let KindOfRow::Plain(alike) = &chunk.kinds[kind] else { return Ok(None) };
-        // a chunk holds rows of one variant
+        let KindOfRow::Plain(plain) = &chunk.kinds[kind] else { return Ok(None) };
+        // a chunk holds rows of one variant, and where they are mixtures of one kind
         let others = |k: &KindOfRow<'t>| match k {
-            KindOfRow::Plain(b) => !Arc::ptr_eq(&alike.sheet, &b.sheet),
+            KindOfRow::Plain(b) => !(Arc::ptr_eq(&plain.batch, &b.batch) && plain.kind.goes_with(&b.kind)),
             KindOfRow::OneByOne => true,
         };
         if chunk.of.is_some_and(|k| k != kind && others(&chunk.kinds[k])) {
             self.flush(input, work, chunk)?;
         }
         chunk.of = Some(kind);
-        let KindOfRow::Plain(alike) = &chunk.kinds[kind] else { return Ok(None) };
+        let KindOfRow::Plain(plain) = &chunk.kinds[kind] else { return Ok(None) };
         let slot = chunk.slots;
-        let width = alike.settled.complete.len();
+        let width = plain.kind.complete().len();
         if chunk.columns.len() < width {
             chunk.columns.resize(width, vec![0.0; BLOCK]);
         }
-        for (column, v) in chunk.columns.iter_mut().zip(&alike.settled.complete) {
+        for (column, v) in chunk.columns.iter_mut().zip(plain.kind.complete()) {
             column[slot] = *v;
         }
-        for (place, column) in &alike.numbers {
+        for (place, column) in &plain.numbers {
             chunk.columns[*place][slot] = chunk.values[*column];
         }
         chunk.slots += 1;
@@ -347,7 +348,7 @@ impl<'t> Flow<'t> {
                 if chunk.kinds.len() >= MOST_KINDS {
                     let values = std::mem::take(&mut chunk.values);
                     self.flush(input, work, chunk)?;
-                    self.settle_counts(work, chunk);
+                    self.count_kinds(work, chunk);
                     chunk.by_key.clear();
                     chunk.kinds.clear();
                     chunk.values = values;
@@ -355,7 +356,7 @@ impl<'t> Flow<'t> {
                 if work.row.take(number, record, self.header.separator, false).is_none() {
                     return Ok(None);
                 }
-                let Some(kind) = self.settle(&work.row)? else { return Ok(None) };
+                let Some(kind) = self.classify(&work.row)? else { return Ok(None) };
                 chunk.kinds.push(kind);
                 chunk.by_key.insert(chunk.key.clone(), chunk.kinds.len() - 1);
                 chunk.kinds.len() - 1
@@ -367,18 +368,18 @@ impl<'t> Flow<'t> {
     }
 
     /// What rows of the kind of this one have in common; none where this row cannot tell.
-    fn settle(&self, row: &Row) -> Result<Option<KindOfRow<'t>>> {
+    fn classify(&self, row: &Row) -> Result<Option<KindOfRow<'t>>> {
         if row.refused().is_some() || row.problems().len() > 0 {
             return Ok(None);
         }
         let both = Completed { row, given: self.how.given };
         let predictor = self.how.predictors.of(&both)?;
-        let settled = match predictor.settle(&both, &self.how.ask) {
-            Settling::Settled(settled) => *settled,
-            Settling::Never => return Ok(Some(KindOfRow::OneByOne)),
-            Settling::NotHere => return Ok(None),
+        let kind = match predictor.classify(&both, &self.how.ask) {
+            Classified::Kind(kind) => *kind,
+            Classified::Never => return Ok(Some(KindOfRow::OneByOne)),
+            Classified::NotHere => return Ok(None),
         };
-        let sheet = self.sheet(predictor, settled.variant)?;
+        let batch = self.batch(predictor, kind.variant)?;
         let layout = predictor.calibration().layout();
         let mut numbers = Vec::new();
         for (place, name) in layout.numbers.iter().enumerate() {
@@ -389,28 +390,29 @@ impl<'t> Flow<'t> {
             }
         }
         let mut tail = Vec::new();
-        self.tail(predictor, &settled, &settled.cautions, &mut tail);
-        let filled = settled.measured.iter().map(|v| v.is_nan()).collect();
-        let alike = Alike { predictor, sheet, settled, numbers, filled, tail, rows: 0, seen: false };
-        Ok(Some(KindOfRow::Plain(Box::new(alike))))
+        self.tail(predictor, &kind, &kind.cautions, &mut tail);
+        let filled = kind.measured.iter().map(|v| v.is_nan()).collect();
+        let plain = PlainKind { predictor, batch, kind, numbers, filled, tail, rows: 0, seen: false };
+        Ok(Some(KindOfRow::Plain(Box::new(plain))))
     }
 
     /// A variant ready for blocks of rows, made once for the table.
-    fn sheet(&self, predictor: &'t Predictor, variant: usize) -> Result<Arc<Sheet>> {
-        let mut sheets = self.sheets.lock().unwrap_or_else(|e| e.into_inner());
-        let known = sheets.iter().find(|(p, v, _)| std::ptr::eq(*p, predictor) && *v == variant);
-        if let Some((.., sheet)) = known {
-            return Ok(sheet.clone());
+    fn batch(&self, predictor: &'t Predictor, variant: usize) -> Result<Arc<VariantBatch>> {
+        let mut batches = self.batches.lock().unwrap_or_else(|e| e.into_inner());
+        let known = batches.iter().find(|(p, v, _)| std::ptr::eq(*p, predictor) && *v == variant);
+        if let Some((.., batch)) = known {
+            return Ok(batch.clone());
         }
-        let sheet = Arc::new(predictor.sheet(variant, &self.how.sizes, &TERMINATIONS, self.how.level)?);
-        sheets.push((predictor, variant, sheet.clone()));
-        Ok(sheet)
+        let (sizes, level) = (&self.how.sizes, self.how.level);
+        let batch = Arc::new(predictor.variant_batch(variant, sizes, &TERMINATIONS, level)?);
+        batches.push((predictor, variant, batch.clone()));
+        Ok(batch)
     }
 
     /// The three cells of text and the line end.
-    fn tail(&self, predictor: &Predictor, settled: &Settled, cautions: &[Caution], out: &mut Vec<u8>) {
+    fn tail(&self, predictor: &Predictor, kind: &RowKind, cautions: &[Caution], out: &mut Vec<u8>) {
         let text = joined(cautions, false);
-        for cell in [predictor.calibration().name(), text.as_str(), settled.form.as_str()] {
+        for cell in [predictor.calibration().name(), text.as_str(), kind.form.as_str()] {
             out.push(self.header.separator);
             put_text(cell, self.header.separator, out);
         }
@@ -422,9 +424,10 @@ impl<'t> Flow<'t> {
         let n = std::mem::take(&mut chunk.slots);
         chunk.doubtful.clear();
         chunk.doubtful.resize(n, false);
-        if let Some(KindOfRow::Plain(alike)) = chunk.of.take().map(|k| &chunk.kinds[k]) {
+        if let Some(KindOfRow::Plain(plain)) = chunk.of.take().map(|k| &chunk.kinds[k]) {
             let columns: Vec<&[f64]> = chunk.columns.iter().map(|c| &c[..n]).collect();
-            alike.sheet.fill(&columns, &mut chunk.intervals, &mut chunk.spare, &mut chunk.doubtful)?;
+            let Chunk { intervals, spare, doubtful, memory, .. } = chunk;
+            plain.batch.fill(&plain.kind, &columns, intervals, spare, doubtful, memory)?;
         }
         let entries = std::mem::take(&mut chunk.entries);
         for entry in &entries {
@@ -453,23 +456,23 @@ impl<'t> Flow<'t> {
         chunk: &mut Chunk<'t>,
     ) -> Result<bool> {
         let separator = self.header.separator;
-        let KindOfRow::Plain(alike) = &mut chunk.kinds[kind] else { return Ok(false) };
+        let KindOfRow::Plain(plain) = &mut chunk.kinds[kind] else { return Ok(false) };
         let columns = &chunk.columns;
-        let width = alike.settled.complete.len();
-        let tells = alike.sheet.tells_ends() && alike.settled.tells_ends;
+        let width = plain.kind.complete().len();
+        let tells = plain.batch.tells_terminations() && plain.kind.tells_terminations;
         if tells {
             chunk.x.clear();
             chunk.x.extend(columns[..width].iter().map(|c| c[slot]));
-            if !alike.sheet.terms_of_ends(&chunk.x, &mut chunk.terms) {
+            if !plain.batch.termination_terms(&plain.kind, &mut chunk.x, &mut chunk.terms) {
                 return Ok(false);
             }
-            if chunk.terms != chunk.last_terms || chunk.last_ends.is_empty() {
-                alike.sheet.ends(&chunk.terms, &mut chunk.ends)?;
-                chunk.last_ends.clear();
-                for p in &chunk.ends {
-                    chunk.last_ends.push(separator);
+            if chunk.terms != chunk.last_terms || chunk.last_terminations.is_empty() {
+                plain.batch.terminations(&chunk.terms, &mut chunk.terminations)?;
+                chunk.last_terminations.clear();
+                for p in &chunk.terminations {
+                    chunk.last_terminations.push(separator);
                     if let Some(p) = p {
-                        put_rounded(millionths(*p), &mut chunk.last_ends);
+                        put_rounded(millionths(*p), &mut chunk.last_terminations);
                     }
                 }
                 chunk.last_terms.clone_from(&chunk.terms);
@@ -478,7 +481,7 @@ impl<'t> Flow<'t> {
         let out = &mut work.output;
         out.extend_from_slice(record);
         for (size, intervals) in chunk.intervals.iter().enumerate() {
-            if alike.sheet.has(size) {
+            if plain.batch.has(size) {
                 for end in intervals {
                     out.push(separator);
                     put_rounded(end[slot], out);
@@ -488,30 +491,30 @@ impl<'t> Flow<'t> {
             }
         }
         if tells {
-            out.extend_from_slice(&chunk.last_ends);
+            out.extend_from_slice(&chunk.last_terminations);
         } else {
             out.extend([separator; TERMINATIONS.len()]);
         }
-        let measured = |at: usize| if alike.filled[at] { f64::NAN } else { columns[at][slot] };
-        if alike.sheet.outside(measured) {
+        let measured = |at: usize| if plain.filled[at] { f64::NAN } else { columns[at][slot] };
+        if plain.batch.outside(measured) {
             let measured: Vec<f64> = (0..width).map(measured).collect();
             let mut cautions = Vec::new();
-            alike.predictor.doubts_of_numbers(alike.settled.variant, &measured, &mut cautions);
-            cautions.extend(alike.settled.cautions.iter().cloned());
-            self.tail(alike.predictor, &alike.settled, &cautions, out);
-            let variant = &alike.predictor.calibration().variants()[alike.settled.variant].name;
-            work.summary.plain(alike.predictor.calibration().name(), variant, 1);
+            plain.predictor.doubts_of_numbers(plain.kind.variant, &measured, &mut cautions);
+            cautions.extend(plain.kind.cautions.iter().cloned());
+            self.tail(plain.predictor, &plain.kind, &cautions, out);
+            let variant = &plain.predictor.calibration().variants()[plain.kind.variant].name;
+            work.summary.plain(plain.predictor.calibration().name(), variant, 1);
             work.summary.doubted(&cautions);
         } else {
-            out.extend_from_slice(&alike.tail);
-            if alike.seen {
-                alike.rows += 1;
+            out.extend_from_slice(&plain.tail);
+            if plain.seen {
+                plain.rows += 1;
             } else {
                 // the first of a block, so that the summary gives the first of its kind as its example
-                let variant = &alike.predictor.calibration().variants()[alike.settled.variant].name;
-                work.summary.plain(alike.predictor.calibration().name(), variant, 1);
-                work.summary.doubted(&alike.settled.cautions);
-                alike.seen = true;
+                let variant = &plain.predictor.calibration().variants()[plain.kind.variant].name;
+                work.summary.plain(plain.predictor.calibration().name(), variant, 1);
+                work.summary.doubted(&plain.kind.cautions);
+                plain.seen = true;
             }
         }
         Ok(true)
@@ -578,15 +581,15 @@ impl<'t> Flow<'t> {
     }
 
     /// Brings the counts of the kinds into the summary.
-    fn settle_counts(&self, work: &mut Work, chunk: &mut Chunk<'t>) {
+    fn count_kinds(&self, work: &mut Work, chunk: &mut Chunk<'t>) {
         for kind in &mut chunk.kinds {
-            if let KindOfRow::Plain(alike) = kind {
-                let rows = std::mem::take(&mut alike.rows);
+            if let KindOfRow::Plain(plain) = kind {
+                let rows = std::mem::take(&mut plain.rows);
                 if rows > 0 {
-                    let calibration = alike.predictor.calibration();
-                    let variant = &calibration.variants()[alike.settled.variant].name;
+                    let calibration = plain.predictor.calibration();
+                    let variant = &calibration.variants()[plain.kind.variant].name;
                     work.summary.plain(calibration.name(), variant, rows);
-                    work.summary.doubted_again(&alike.settled.cautions, rows);
+                    work.summary.doubted_again(&plain.kind.cautions, rows);
                 }
             }
         }
@@ -614,8 +617,9 @@ impl Chunk<'_> {
             x: Vec::new(),
             terms: Vec::new(),
             last_terms: Vec::new(),
-            last_ends: Vec::new(),
-            ends: Vec::new(),
+            last_terminations: Vec::new(),
+            terminations: Vec::new(),
+            memory: MixtureMemory::default(),
         }
     }
 }

@@ -31,6 +31,7 @@ use crate::calibration::Calibration;
 use crate::calibration::fitting::Recipe;
 use crate::error::{Error, Result};
 use crate::strike::Measured;
+use crate::threads;
 use means::{clusters, mean};
 use serde::Serialize;
 pub(super) use stages::class_of;
@@ -429,13 +430,7 @@ pub fn cross_validate<M: Measured + Sync>(
         folds.sets().iter().flat_map(|s| (0..recipes.len()).map(move |r| (r, s))).collect();
     let run =
         |&(r, set): &(usize, &TestSet)| test(&recipes[r], &column, rows, folds, set, &standings[r], question);
-    #[cfg(feature = "parallel")]
-    let results: Vec<_> = {
-        use rayon::prelude::*;
-        work.par_iter().map(run).collect()
-    };
-    #[cfg(not(feature = "parallel"))]
-    let results: Vec<_> = work.iter().map(run).collect();
+    let results = threads::each(work.iter().collect(), run);
 
     // scores[recipe][row], and for each recipe the first reason for which a row was refused
     let mut scores: Vec<Vec<Vec<Score>>> = vec![vec![Vec::new(); rows.len()]; recipes.len()];

@@ -362,12 +362,12 @@ impl Resolved {
                     x[at] = code as f64;
                     out.push((weight, x));
                 }
-                (None, Some(ends)) => {
-                    terms.resize(ends.compiled.terms(), 0.0);
-                    ends.compiled.fill(&x, &mut terms);
-                    p.resize(ends.codes.len(), 0.0);
-                    ends.model.fit.probabilities_into(&terms, &mut p)?;
-                    for (p, code) in p.iter().zip(&ends.codes) {
+                (None, Some(told)) => {
+                    terms.resize(told.compiled.terms(), 0.0);
+                    told.compiled.fill(&x, &mut terms);
+                    p.resize(told.codes.len(), 0.0);
+                    told.model.fit.probabilities_into(&terms, &mut p)?;
+                    for (p, code) in p.iter().zip(&told.codes) {
                         if let Some(code) = code {
                             let mut row = x.clone();
                             row[at] = *code as f64;

@@ -8,6 +8,7 @@
 //! chunks of fixed size, whose sums are added in the order of the rows: the bytes are the same for any
 //! number of threads. Scratch space is allocated per chunk, never per row.
 
+use crate::threads;
 use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, Dyn, MatrixView};
 use std::ops::Range;
 
@@ -333,16 +334,9 @@ pub(super) fn ordered<T: Send>(
     let mut first = 0;
     while first < chunks {
         let wave = first..(first + WAVE).min(chunks);
-        #[cfg(feature = "parallel")]
-        if wave.len() > 1 {
-            use rayon::prelude::*;
-            let parts: Vec<T> = wave.clone().into_par_iter().map(|c| work(range(c))).collect();
-            parts.into_iter().for_each(&mut add);
-            first = wave.end;
-            continue;
-        }
+        let parts = threads::in_order(wave.len(), |c| work(range(wave.start + c)));
+        parts.into_iter().for_each(&mut add);
         first = wave.end;
-        wave.for_each(|c| add(work(range(c))));
     }
 }
 

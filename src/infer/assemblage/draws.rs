@@ -415,3 +415,42 @@ fn normal<R: Rng + ?Sized>(centre: &[f64], l: &Triangle, by: f64, rng: &mut R) -
     l.add_times(by, &z, &mut out);
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::bundled;
+    use crate::predict::{Ask, Predictor};
+    use crate::strike::{Platform, Strike};
+
+    /// Draws start from the numbers that an estimate has, to the last bit.
+    #[test]
+    fn what_is_drawn_about_is_what_is_estimated() {
+        for name in bundled::NAMES {
+            let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
+            let (resolved, mut rows) = (predictor.resolved(), Rows::default());
+            let models: Vec<Option<Model>> = (0..predictor.calibration().variants().len())
+                .map(|v| Model::of(resolved, v, "mass_g"))
+                .collect();
+            let mut compared = 0;
+            for (depth, angle) in [(2.3, 51.0), (7.9, 74.5), (14.2, 66.0)] {
+                let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle);
+                let piece = Strike::builder().platform(platform.build().unwrap()).build().unwrap();
+                let (variant, complete) = predictor.rows_of(&piece, &Ask::default()).unwrap();
+                let model = models[variant].as_ref().unwrap();
+                let before = rows.rows.len();
+                rows.add(variant, model, &complete, &piece);
+                let estimate = predictor.estimate(&piece, &Ask::default()).unwrap();
+                let components = estimate.size("mass_g").unwrap().components();
+                assert_eq!(components.len(), rows.rows.len() - before);
+                for (component, row) in components.iter().zip(&rows.rows[before..]) {
+                    let design = &rows.numbers[row.design..][..model.size.coefficients.len()];
+                    let location = dot(design, &model.size.coefficients);
+                    assert_eq!(location.to_bits(), component.location.to_bits());
+                    compared += 1;
+                }
+            }
+            assert!(compared >= 3);
+        }
+    }
+}

@@ -38,8 +38,8 @@
 //! | `verdict` | the answer, and its words |
 
 mod candidates;
-mod settings;
-mod site;
+pub(super) mod settings;
+pub(super) mod site;
 mod verdict;
 mod weigh;
 

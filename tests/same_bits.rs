@@ -1,0 +1,88 @@
+//! One row has the same numbers whichever way it comes: alone, as a column of many, or by the quick path.
+
+use conchoid::calibration::bundled;
+use conchoid::predict::{Ask, Batch, Interval, IntervalColumns, Predictor, Quantiles};
+use conchoid::strike::Measured;
+use proptest::prelude::*;
+
+/// A row of a layout: numbers, then classes as codes.
+struct Row<'a> {
+    predictor: &'a Predictor,
+    x: &'a [f64],
+}
+
+impl Measured for Row<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        let layout = self.predictor.calibration().layout();
+        layout.numbers.iter().position(|n| n == name).map(|at| self.x[at]).filter(|v| !v.is_nan())
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        let layout = self.predictor.calibration().layout();
+        let class = layout.classes.iter().position(|c| c.name == name)?;
+        let code = self.x[layout.numbers.len() + class];
+        layout.classes[class]
+            .levels
+            .get(if code.is_nan() { return None } else { code as usize })
+            .map(String::as_str)
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+    #[test]
+    fn alone_in_a_column_and_quickly(
+        shares in proptest::collection::vec(proptest::collection::vec(0.0..1.0f64, 16), 1..70),
+        level in prop_oneof![Just(0.95), Just(0.8), 0.2..0.999],
+    ) {
+        let mut compared = 0;
+        for name in bundled::NAMES {
+            let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
+            let layout = predictor.calibration().layout();
+            for variant in predictor.calibration().variants() {
+                // numbers within what was fitted and somewhat beyond, every class given
+                let row = |shares: &Vec<f64>| -> Vec<f64> {
+                    let numbers = layout.numbers.iter().zip(shares).map(|(name, share)| {
+                        let range = variant.ranges.iter().find(|r| r.name == *name);
+                        range.map_or(f64::NAN, |r| r.low + share * (1.1 * r.high - r.low))
+                    });
+                    let classes = layout.classes.iter().zip(shares.iter().rev()).map(|(class, share)| {
+                        let read = variant.sizes.iter().any(|m| m.form.needs().contains(&class.name));
+                        if read { (share * class.levels.len() as f64).floor() } else { f64::NAN }
+                    });
+                    numbers.chain(classes).collect()
+                };
+                let rows: Vec<Vec<f64>> = shares.iter().map(row).collect();
+                let columns: Vec<Vec<f64>> =
+                    (0..layout.len()).map(|at| rows.iter().map(|r| r[at]).collect()).collect();
+                let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
+                let quick = predictor.quick(&variant.name, level).unwrap();
+                let mut quantiles = Quantiles::default();
+                for (k, model) in variant.sizes.iter().enumerate() {
+                    let batch = Batch::new(model, layout, level).unwrap();
+                    let n = rows.len();
+                    let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
+                    let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+                    batch.fill(&columns, out).unwrap();
+                    for (i, x) in rows.iter().enumerate() {
+                        let Ok(e) = predictor.estimate(&Row { predictor: &predictor, x }, &Ask::default()) else {
+                            continue;
+                        };
+                        let predictive = &e.sizes[k].predictive;
+                        if e.variant != variant.name || predictive.components().len() != 1 {
+                            continue;
+                        }
+                        let bits = |i: &Interval| [i.low, i.median, i.high].map(f64::to_bits);
+                        let alone = bits(&predictive.interval_with(level, &mut quantiles).unwrap());
+                        prop_assert_eq!(alone, [low[i], median[i], high[i]].map(f64::to_bits), "{} {}", name, variant.name);
+                        prop_assert_eq!(alone[1], predictive.median().to_bits());
+                        let mut quickly = vec![Interval { low: 0.0, median: 0.0, high: 0.0, level }; variant.sizes.len()];
+                        quick.intervals(x, &mut quickly).unwrap();
+                        prop_assert_eq!(alone, bits(&quickly[k]), "{} {}", name, variant.name);
+                        compared += 1;
+                    }
+                }
+            }
+        }
+        prop_assert!(compared > 0);
+    }
+}
