@@ -25,7 +25,7 @@ pub const TIP_RADIUS_MM: Bounds = Bounds::above("tip_radius_mm", 0.0, 1000.0, "m
 /// Mass of the core before the blow. The upper end is generous, no source.
 pub const CORE_MASS_G: Bounds = Bounds::above("core_mass_g", 0.0, 1e7, "g");
 
-/// The longest name (of a core, a knapper, a percussor, a stone) that is accepted, in characters. Own choice.
+/// The longest name (of a core, a knapper, a percussor, a stone) that is accepted, in characters. This crate's choice, no source.
 pub const LONGEST_NAME: usize = 64;
 
 /// Anything that carries measurements and classes by the name of their column.

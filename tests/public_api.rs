@@ -1,8 +1,8 @@
 //! The public API as a list of signatures, held against `tests/public-api.txt`: a change of either is seen in review.
 //!
-//! The list is read from the source (`syn`), so it needs no other toolchain: public items of public modules, items
-//! of private modules where they are re-exported, public fields, variants, methods and trait implementations written
-//! by hand. With `CONCHOID_REWRITE` set, the file is written instead of compared.
+//! The list is read from the source (`syn`), so it needs no other toolchain: public items of public modules, items of
+//! private modules where they are re-exported, public fields, variants, methods and trait implementations written by
+//! hand, and the types that `vocabulary!` makes. With `CONCHOID_REWRITE` set, the file is written instead of compared.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -33,12 +33,16 @@ fn for_tests(attrs: &[syn::Attribute]) -> bool {
     attrs.iter().any(|a| a.path().is_ident("cfg") && text(&a.meta).contains("test"))
 }
 
-/// Lines of one module: of each item by its name, and of what it re-exports.
+/// One module: lines of each item by its name, and what it re-exports.
 #[derive(Default)]
 struct Module {
     items: BTreeMap<String, Vec<String>>,
-    /// Implementations, by the name of their type.
+    /// Implementations, by the name of their type, those of modules below included.
     of_type: BTreeMap<String, Vec<String>>,
+    /// What is re-exported: the path as written, and the name.
+    uses: Vec<(Vec<String>, String)>,
+    /// Whether it can be named from outside.
+    open: bool,
 }
 
 impl Module {
@@ -60,52 +64,119 @@ fn signature(sig: &syn::Signature) -> String {
     text(&sig)
 }
 
-/// Reads a file, and the modules it declares; `lines` collects what is public under `path`.
-fn walk(file: &Path, folder: &Path, path: &str, lines: &mut Vec<String>, shown: bool) -> Module {
+/// Reads a file and the modules it declares into `all`, by their paths.
+fn walk(file: &Path, folder: &Path, path: &str, open: bool, all: &mut BTreeMap<String, Module>) {
     let source = std::fs::read_to_string(file).unwrap_or_else(|e| panic!("{}: {e}", file.display()));
     let parsed = syn::parse_file(&source).unwrap_or_else(|e| panic!("{}: {e}", file.display()));
-    let mut here = Module::default();
-    let mut hidden: BTreeMap<String, Module> = BTreeMap::new();
-    let mut uses: Vec<(Vec<String>, String)> = Vec::new();
-    for item in &parsed.items {
+    let here = read(&parsed.items, folder, path, open, all);
+    all.insert(path.to_string(), here);
+}
+
+fn read(items: &[Item], folder: &Path, path: &str, open: bool, all: &mut BTreeMap<String, Module>) -> Module {
+    let mut here = Module { open, ..Module::default() };
+    for item in items {
         match item {
-            Item::Mod(m) if m.content.is_none() && !for_tests(&m.attrs) => {
+            Item::Mod(m) if !for_tests(&m.attrs) => {
                 let name = m.ident.to_string();
-                let below = folder.join(&name);
-                let flat = folder.join(format!("{name}.rs"));
-                let (file, inner) = if flat.exists() { (flat, below) } else { (below.join("mod.rs"), below) };
-                let open = shown && public(&m.vis);
-                if open {
-                    lines.push(format!("{path}::{name}"));
+                let (inner, below) = (format!("{path}::{name}"), folder.join(&name));
+                let open = open && public(&m.vis);
+                if let Some((_, items)) = &m.content {
+                    let module = read(items, &below, &inner, open, all);
+                    all.insert(inner.clone(), module);
+                } else {
+                    let flat = folder.join(format!("{name}.rs"));
+                    let file = if flat.exists() { flat } else { below.join("mod.rs") };
+                    walk(&file, &below, &inner, open, all);
                 }
-                let module = walk(&file, &inner, &format!("{path}::{name}"), lines, open);
-                // implementations for a type of this module may stand in a private one below it
-                for (k, v) in &module.of_type {
-                    here.of_type.entry(k.clone()).or_default().extend(v.clone());
+                // implementations for a type of this module may stand in one below it
+                for (k, v) in all[&inner].of_type.clone() {
+                    here.of_type.entry(k).or_default().extend(v);
                 }
-                hidden.insert(name, module);
             }
-            Item::Use(u) if public(&u.vis) => leaves(&u.tree, &mut Vec::new(), &mut uses),
+            Item::Use(u) if public(&u.vis) => leaves(&u.tree, &mut Vec::new(), &mut here.uses),
+            Item::Macro(m) if m.mac.path.is_ident("vocabulary") => vocabulary(&m.mac.tokens, &mut here),
             _ => one(item, &mut here),
         }
     }
-    if shown {
-        for (name, of) in &here.items {
-            lines.extend(of.iter().map(|l| format!("{path}: {l}")));
-            lines.extend(here.of_type.get(name).into_iter().flatten().map(|l| format!("{path}: {l}")));
+    here
+}
+
+/// The lines of an item of a module, followed through re-exports.
+fn lines_of(all: &BTreeMap<String, Module>, path: &str, name: &str) -> Option<Vec<String>> {
+    let module = all.get(path)?;
+    if let Some(of) = module.items.get(name) {
+        return Some(of.iter().chain(module.of_type.get(name).into_iter().flatten()).cloned().collect());
+    }
+    let (from, _) = module.uses.iter().find(|(_, n)| n == name)?;
+    lines_of(all, &place(path, from), name)
+}
+
+/// Where a path written in a module leads.
+fn place(path: &str, from: &[String]) -> String {
+    let mut at: Vec<&str> = path.split("::").collect();
+    for step in from {
+        match step.as_str() {
+            "crate" => at.truncate(1),
+            "self" => {}
+            "super" => drop(at.pop()),
+            other => at.push(other),
         }
-        for (from, name) in uses {
-            let module = from.first().and_then(|m| hidden.get(m));
-            match module.and_then(|m| m.items.get(&name).map(|of| (m, of))) {
-                Some((m, of)) => {
-                    lines.extend(of.iter().map(|l| format!("{path}: {l}")));
-                    lines.extend(m.of_type.get(&name).into_iter().flatten().map(|l| format!("{path}: {l}")));
-                }
-                None => lines.push(format!("{path}: use {}::{name}", from.join("::"))),
+    }
+    at.join("::")
+}
+
+/// What the macro `vocabulary!` of src/strike.rs makes: an enum of names, and what is implemented for each.
+fn vocabulary(tokens: &impl quote::ToTokens, module: &mut Module) {
+    let source = tokens.to_token_stream().to_string();
+    // words and signs outside string literals
+    let (mut words, mut word, mut quoted, mut escaped) = (Vec::new(), String::new(), false, false);
+    for c in source.chars() {
+        match c {
+            _ if escaped => escaped = false,
+            '\\' if quoted => escaped = true,
+            '"' => quoted = !quoted,
+            _ if quoted => {}
+            c if c.is_alphanumeric() || c == '_' => word.push(c),
+            c => {
+                words.extend((!word.is_empty()).then(|| std::mem::take(&mut word)));
+                words.extend((!c.is_whitespace()).then(|| c.to_string()));
             }
         }
     }
-    here
+    let at = words.iter().position(|w| w == "enum").expect("an enum");
+    let name = words[at + 1].clone();
+    module.item(&name, format!("enum {name} (vocabulary)"));
+    for pair in words[at..].windows(2).filter(|p| p[1] == "=" && p[0] != "doc") {
+        module.item(&name, format!("{name}::{}", pair[0]));
+    }
+    for of in
+        ["const ALL: &'static [Self]", "const NAMES: &'static [&'static str]", "const COLUMN: &'static str"]
+    {
+        module.item(&name, format!("{name}::{of}"));
+    }
+    module.item(&name, format!("{name}::fn name(self) -> &'static str"));
+    for of in ["std::str::FromStr", "std::fmt::Display", "TryFrom<String>"] {
+        module.of_type.entry(name.clone()).or_default().push(format!("impl {of} for {name}"));
+    }
+}
+
+/// Every public line, each under the one path that shows it.
+fn listed(all: &BTreeMap<String, Module>) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (path, module) in all.iter().filter(|(_, m)| m.open) {
+        if path != "conchoid" {
+            lines.push(path.clone());
+        }
+        let own = module.items.keys();
+        for name in own.chain(module.uses.iter().map(|(_, name)| name)) {
+            match lines_of(all, path, name) {
+                Some(of) => lines.extend(of.iter().map(|l| format!("{path}: {l}"))),
+                None => lines.push(format!("{path}: use {name}")),
+            }
+        }
+    }
+    lines.sort();
+    lines
 }
 
 /// The names a `pub use` brings, each with the path it comes from.
@@ -204,10 +275,11 @@ fn strip(fields: &Fields) -> Fields {
 #[test]
 fn the_public_api_is_as_listed() {
     let root = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
-    let mut lines = Vec::new();
-    walk(&root.join("src/lib.rs"), &root.join("src"), "conchoid", &mut lines, true);
+    let mut all = BTreeMap::new();
+    walk(&root.join("src/lib.rs"), &root.join("src"), "conchoid", true, &mut all);
+    let lines = listed(&all);
     assert!(lines.len() > 500, "only {} lines: the source was not read", lines.len());
-    lines.sort();
+    assert!(lines.iter().any(|l| l == "conchoid::flake: Portion::Proximal"), "macro-made types are seen");
     let is = lines.join("\n") + "\n";
     let listed = root.join("tests/public-api.txt");
     if std::env::var_os("CONCHOID_REWRITE").is_some() {

@@ -45,6 +45,8 @@ pub struct Folds {
 impl Folds {
     /// k folds of rows in random order, as equal in number as can be, `repeats` times over.
     ///
+    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
+    ///
     /// # Errors
     /// [`Error::Invalid`] unless 2 <= k <= rows and 1 <= repeats <= 1000.
     pub fn k_fold<R: Rng + ?Sized>(rows: usize, k: usize, repeats: usize, rng: &mut R) -> Result<Folds> {

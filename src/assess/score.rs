@@ -180,7 +180,7 @@ const KRONROD: [(f64, f64, f64); 8] = [
     (0.0, 0.209_482_141_084_727_83, 0.417_959_183_673_469_4),
 ];
 
-/// How often an interval is halved at most. Own choice.
+/// How often an interval is halved at most. This crate's choice, no source.
 const DEEPEST: u32 = 30;
 
 /// The integral of f over an interval, halved until the two rules agree to `tolerance` on each piece. (Not to

@@ -14,9 +14,9 @@ use crate::error::{Error, Place, Result};
 use crate::form::{BLOCK, Compiled, Form, Layout, Plan, Transform, check_columns};
 use crate::{threads, vector};
 
-/// Rows of a chunk, unless that makes more than [`CHUNKS`] of them. Own choice.
+/// Rows of a chunk, unless that makes more than [`CHUNKS`] of them. This crate's choice, no source.
 const CHUNK: usize = 64 * BLOCK;
-/// Most chunks, so that memory does not grow with the rows. Own choice.
+/// Most chunks, so that memory does not grow with the rows. This crate's choice, no source.
 const CHUNKS: usize = 1024;
 
 /// Columns of measurements and of the size, to be fitted with one form.

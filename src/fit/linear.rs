@@ -32,7 +32,7 @@ use crate::error::{Error, LEVEL, Place, Result};
 use crate::special::{student_quantile, student_sf};
 use serde::{Deserialize, Serialize};
 
-/// Rows in a block: 512 rows of a dozen columns stay within a first-level cache. Own choice.
+/// Rows in a block: 512 rows of a dozen columns stay within a first-level cache. This crate's choice, no source.
 const BLOCK: usize = 512;
 
 /// Relative size of a diagonal element of R, against its column, under which the column counts as

@@ -172,7 +172,7 @@ impl fmt::Display for Term {
     }
 }
 
-/// How deep terms may nest; a calibration from elsewhere cannot exhaust the stack. Own choice.
+/// How deep terms may nest; a calibration from elsewhere cannot exhaust the stack. This crate's choice, no source.
 const DEEPEST: usize = 8;
 
 impl Term {

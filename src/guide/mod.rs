@@ -9,6 +9,7 @@
 //! | [`retouched`] | what a retouched or broken piece was, and whole bags of them |
 //! | [`planning`] | what to strike next |
 //! | [`limits`] | what the model cannot tell |
+//! | [`elsewhere`] | what runs in a browser, and what not without `std` |
 //! | [`forms`] | a page for each published form |
 //! | [`calibrations`] | a page for each bundled calibration |
 //!
@@ -53,3 +54,6 @@ pub mod planning {}
 
 #[doc = include_str!("limits.md")]
 pub mod limits {}
+
+#[doc = include_str!("elsewhere.md")]
+pub mod elsewhere {}

@@ -263,7 +263,7 @@ struct Grid {
     step: f64,
 }
 
-/// Points of the grid. Own choice.
+/// Points of the grid. This crate's choice, no source.
 const POINTS: usize = 1024;
 
 impl Grid {

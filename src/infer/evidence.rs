@@ -79,9 +79,9 @@ pub(super) struct Evidence {
     pub ln_weights: Vec<f64>,
 }
 
-/// Degrees of freedom beyond which a t is a normal to the last digit that matters here. Own choice.
+/// Degrees of freedom beyond which a t is a normal to the last digit that matters here. This crate's choice, no source.
 const AS_GOOD_AS_NORMAL: f64 = 1e9;
-/// Newton steps allowed; the integral is right wherever they stop, only less sharp. Own choice.
+/// Newton steps allowed; the integral is right wherever they stop, only less sharp. This crate's choice, no source.
 const STEPS: usize = 60;
 
 fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {

@@ -157,6 +157,8 @@ impl Truncated {
     }
 
     /// Draws one size.
+    ///
+    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
     pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
         let u: f64 = rng.random();
         self.upper((1.0 - u).ln())
@@ -562,6 +564,8 @@ impl Original {
     }
 
     /// Draws one original size.
+    ///
+    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
     pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
         match &self.posterior {
             None => self.truncated.sample(rng),

@@ -128,7 +128,7 @@ impl Held {
             Held::WiderThanDiagonal => width.sf(SQRT_2 * s),
             Held::WiderThanSides(r) => width.sf(SIDES.check(r)? * s),
             Held::AnyTurn => {
-                // four panels, so that narrow distributions are followed too (own choice)
+                // four panels, so that narrow distributions are followed too (this crate's choice, no source)
                 const PANELS: u32 = 4;
                 let half = 0.5 * (SQRT_2 - 1.0) / f64::from(PANELS);
                 let mut sum = 0.0;
@@ -217,7 +217,7 @@ pub struct Struck {
     pub least_held: f64,
 }
 
-/// The least probability of being held that a flake may have to speak for those that were lost. Own choice.
+/// The least probability of being held that a flake may have to speak for those that were lost. This crate's choice, no source.
 pub const LEAST_HELD: f64 = 0.02;
 
 /// Corrects a count for what the mesh lost: each flake found speaks for 1 / p flakes from such platforms.

@@ -175,6 +175,8 @@ impl TrackRecord {
     ///
     /// Only flakes whose percussor is known and that can be attributed at all are judged; all are fitted.
     ///
+    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
+    ///
     /// # Errors
     /// Those of the fits; [`Error::TooFew`] where a percussor has fewer than two flakes.
     pub fn of<M: Measured, R: Rng + ?Sized>(

@@ -7,7 +7,7 @@ use crate::form::{Compiled, Form, Layout};
 use crate::strike::Measured;
 use rand::{Rng, RngExt};
 
-/// The most candidates of a grid. Own choice.
+/// The most candidates of a grid. This crate's choice, no source.
 const MOST: usize = 100_000;
 
 /// One thing that the knapper sets: a measurement in steps, or a class.
@@ -146,7 +146,7 @@ pub enum SettingValue {
 }
 
 /// What a knapper's misses leave of a plan, as shares of what it would know if struck exactly.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct WithinTolerance {
     /// On average.
     pub mean: f64,
@@ -356,6 +356,8 @@ impl Candidates {
 
     /// What is left of a plan when every target is missed by up to its tolerance, evenly, though never past
     /// the ends of the reach: the p-th root of det M over that of the plan struck exactly.
+    ///
+    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
     ///
     /// # Errors
     /// [`Error::Invalid`] for no draws, more than 100,000, or a candidate that does not exist;

@@ -18,7 +18,7 @@ use nalgebra::DMatrix;
 /// Common practice, no source.
 const EXCESS: f64 = 1e-9;
 
-/// Steps after which the search is left; the bound then holds with the excess that remains. Own choice.
+/// Steps after which the search is left; the bound then holds with the excess that remains. This crate's choice, no source.
 const MOST_STEPS: usize = 20_000;
 
 /// Shares of the flakes that no plan can beat.

@@ -26,14 +26,14 @@ use rand::{Rng, RngExt};
 const LEAST_GAIN: f64 = 1e-9;
 
 /// Gains closer than this are equal, and the earlier candidate is taken: the same plan on every machine.
-/// Own choice.
+/// This crate's choice, no source.
 const TIE: f64 = 1e-11;
 
 /// Passes over all settings after which a start is given up as it stands. Usual numbers are 3 to 8.
-/// Own choice.
+/// This crate's choice, no source.
 const MOST_PASSES: usize = 100;
 
-/// The most flakes of a plan, and the most candidates. Own choice.
+/// The most flakes of a plan, and the most candidates. This crate's choice, no source.
 const MOST: usize = 100_000;
 
 /// What a plan makes certain.
@@ -119,6 +119,8 @@ impl Chosen {
 }
 
 /// Chooses settings from candidates. The same candidates, options and generator give the same plan.
+///
+/// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
 ///
 /// # Errors
 /// [`Error::TooFew`] without candidates, or with fewer flakes (existing ones included) than terms;

@@ -30,7 +30,7 @@ const ALPHA: Bounds = Bounds::open("alpha", 0.0, 1.0, "");
 /// Degrees of freedom beyond which the weight is narrower than its rounding, and the normal law is as good.
 const NEARLY_NORMAL: f64 = 1e14;
 
-/// Nodes beyond which the integration would take too long to be worth its digits. Own choice.
+/// Nodes beyond which the integration would take too long to be worth its digits. This crate's choice, no source.
 const MOST_NODES: f64 = 1e6;
 
 /// P(T > t) for the noncentral t: T = (Z + noncentrality) / sqrt(chi2_v / v).

@@ -25,7 +25,7 @@ use crate::special::{TailQuantile, student_quantile_upper};
 use crate::threads;
 use crate::vector::{self, Four, Kernel, Kernel4};
 
-/// Rows of one piece of work. Own choice.
+/// Rows of one piece of work. This crate's choice, no source.
 const CHUNK: usize = 64 * BLOCK;
 
 /// Where the intervals of a batch go: one number per row in each.
@@ -550,7 +550,7 @@ impl Kernel for Finish<'_> {
     }
 }
 
-/// Most terms for which a design row fits on the stack. Own choice.
+/// Most terms for which a design row fits on the stack. This crate's choice, no source.
 const TERMS: usize = 64;
 
 /// All sizes of one variant at one level, for rows that give everything: the hot path of simulations. Small,

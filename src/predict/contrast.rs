@@ -62,7 +62,7 @@ pub struct SizeDifference {
 }
 
 /// Percussors side by side on one platform.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct SideBySide {
     /// The estimate of each, in the order asked.
@@ -180,11 +180,11 @@ pub fn side_by_side(
 /// Setting by setting, its weight and the input rows of it with theirs: one for each termination where that counts.
 type Rows = [(f64, Vec<(f64, Vec<f64>)>)];
 
-/// Equal shares into which the error of one flake is cut where it is not normal. Own choice.
+/// Equal shares into which the error of one flake is cut where it is not normal. This crate's choice, no source.
 const SHARES: usize = 64;
-/// Equal shares into which the uncertainty of the coefficients is cut beside it. Own choice.
+/// Equal shares into which the uncertainty of the coefficients is cut beside it. This crate's choice, no source.
 const SHARED_SHARES: usize = 16;
-/// Degrees of freedom from which on errors are treated as normal in a difference of two. Own choice.
+/// Degrees of freedom from which on errors are treated as normal in a difference of two. This crate's choice, no source.
 const NEARLY_NORMAL: f64 = 30.0;
 
 /// One size under two percussors.

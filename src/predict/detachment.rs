@@ -16,7 +16,7 @@
 //! spread of angles and restitution, the uncertainty of the exponent 3/2. No experiment recorded blows that failed, so
 //! none of this was checked against failures.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::distribution::LEVEL;
 use crate::calibration::caution::Caution;
@@ -36,7 +36,8 @@ use crate::strike::{
 use crate::vector;
 
 /// A nominal value with the ends of its interval.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct Ranged {
     /// By the typical values; for a probability, the probability itself.
@@ -303,10 +304,10 @@ impl Law {
     }
 }
 
-/// Terms of the series that stands for the normal distribution function over the moduli, where it is exact enough. Own choice.
+/// Terms of the series that stands for the normal distribution function over the moduli, where it is exact enough. This crate's choice, no source.
 const SERIES: usize = 24;
 
-/// The most by which that series may be off, between its nodes. Own choice.
+/// The most by which that series may be off, between its nodes. This crate's choice, no source.
 const SERIES_ERROR: f64 = 1e-13;
 
 /// Residual standard deviation of ln force about the glass fit: the scatter of single blows.
@@ -632,7 +633,7 @@ fn both_signs(half: &[(f64, f64)]) -> impl Iterator<Item = (f64, f64)> {
     half.iter().rev().map(|(z, w)| (-z, *w)).chain(half.iter().skip(1).copied())
 }
 
-/// Points of the lattice, a prime. Own choice.
+/// Points of the lattice, a prime. This crate's choice, no source.
 const POINTS: u64 = 4093;
 /// Its generator: of all, the one with the least P₂ in six dimensions, the last three with a weight of a fifth (the
 /// moduli come first, Poisson's ratios matter little); computed.

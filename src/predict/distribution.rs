@@ -24,8 +24,12 @@ use super::mixture::Mixtures;
 pub use super::mixture::Component;
 pub use crate::error::LEVEL;
 
+/// The level of an interval where none is asked for: 95 in 100 inside. Common practice, no source.
+pub const USUAL_LEVEL: f64 = 0.95;
+
 /// An interval with its middle, in the unit of the size.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Interval {
     /// Lower end: as much probability lies below it as above the upper end.
     pub low: f64,
@@ -38,7 +42,7 @@ pub struct Interval {
 }
 
 /// Beyond these the product or quotient of two exponentials could leave the range of numbers, which ends near
-/// exp(709): twice 340 stays within. Own choice.
+/// exp(709): twice 340 stays within. This crate's choice, no source.
 pub(super) const LARGEST: f64 = 340.0;
 
 impl Interval {
@@ -85,7 +89,7 @@ impl Interval {
 #[derive(Debug, Clone, Default)]
 pub struct Quantiles(Vec<TailQuantile>);
 
-/// Tails remembered at once. Own choice.
+/// Tails remembered at once. This crate's choice, no source.
 const MOST_TAILS: usize = 8;
 
 impl Quantiles {
@@ -368,6 +372,8 @@ impl Predictive {
     }
 
     /// Draws one size.
+    ///
+    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
     pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
         let mut left: f64 = rng.random();
         let last = self.components.len() - 1;

@@ -66,6 +66,8 @@ pub struct Estimate {
     pub residual_correlation: Vec<Vec<f64>>,
     /// What there is to doubt.
     pub cautions: Vec<Caution>,
+    /// How flakes of each component end, in the order of the components; nothing where sizes do not depend on it.
+    pub(crate) endings: Vec<Option<String>>,
 }
 
 impl Estimate {
@@ -184,6 +186,20 @@ impl Predictor {
             variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
         let mut highest = (0.0f64, 0.0f64);
         let mut designs = DesignRows::default();
+        let at = layout.position(TERMINATION);
+        let name_of = |code: usize| {
+            let class = at.and_then(|at| layout.class_at(at))?;
+            class.levels.get(code).cloned()
+        };
+        let told = asked.ended.and_then(name_of);
+        let endings = rows
+            .iter()
+            .map(|(_, x)| match (&told, ready.termination) {
+                (Some(name), _) => Some(name.clone()),
+                (None, Some(at)) if ready.terminations.is_some() => name_of(x[at] as usize),
+                _ => None,
+            })
+            .collect();
         for (weight, x) in &rows {
             for (k, (m, r)) in variant.sizes.iter().zip(&ready.sizes).enumerate() {
                 let at = r.at_checked(x, &mut designs, layout)?;
@@ -229,6 +245,7 @@ impl Predictor {
             terminations,
             residual_correlation: variant.residual_correlation.clone(),
             cautions: Vec::new(),
+            endings,
         })
     }
 

@@ -47,6 +47,28 @@ pub struct Joint {
     correlation: DMatrix<f64>,
     /// Lower Cholesky factor of the correlation.
     factor: DMatrix<f64>,
+    /// How flakes of each component end, where sizes depend on it.
+    endings: Vec<Option<String>>,
+    /// Otherwise the probability of each termination.
+    terminations: Vec<(String, f64)>,
+}
+
+/// One flake drawn from a [`Joint`]: its sizes by name, and how it ended where the calibration can tell.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[non_exhaustive]
+pub struct DrawnFlake {
+    /// Each size by its column (`mass_g`), in the unit that the name ends in.
+    pub sizes: Vec<(String, f64)>,
+    /// `feather`, `hinge`, `step` or `overshot`.
+    pub termination: Option<String>,
+}
+
+impl DrawnFlake {
+    /// A size by its column name.
+    pub fn size(&self, name: &str) -> Option<f64> {
+        self.sizes.iter().find(|(n, _)| n == name).map(|(_, v)| *v)
+    }
 }
 
 impl Joint {
@@ -69,7 +91,13 @@ impl Joint {
             .ok_or_else(|| Error::invalid("correlation", "must be positive definite"))?
             .l();
         let names = estimate.sizes.iter().map(|s| s.size.clone()).collect();
-        Ok(Joint { names, sizes, correlation, factor })
+        let components = sizes.first().map_or(0, |p| p.components().len());
+        let endings = match estimate.endings.len() == components {
+            true => estimate.endings.clone(),
+            false => vec![None; components],
+        };
+        let terminations = estimate.terminations.iter().map(|t| (t.termination.clone(), t.value)).collect();
+        Ok(Joint { names, sizes, correlation, factor, endings, terminations })
     }
 
     /// The sizes, in the order of draws and densities.
@@ -77,8 +105,41 @@ impl Joint {
         &self.names
     }
 
-    /// Draws all sizes of one flake.
+    /// Draws one flake: sizes that agree with each other and with how it ended. `rng` is any generator of the crate
+    /// `rand`, version 0.10, such as `rand_chacha::ChaCha8Rng` seeded with a number of your own.
+    ///
+    /// ```
+    /// # use conchoid::{calibration::bundled, predict::{Ask, Joint, Predictor}, strike::{Platform, Strike}};
+    /// use rand::SeedableRng;
+    /// # let predictor = Predictor::new(bundled::named("controlled-glass")?)?;
+    /// # let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+    /// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Ask::default())?;
+    /// let joint = Joint::new(&estimate)?;
+    /// let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+    /// let flake = joint.draw(&mut rng);
+    /// assert!(flake.size("mass_g").unwrap() > 0.0 && flake.size("elevation").is_none());
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn draw<R: Rng + ?Sized>(&self, rng: &mut R) -> DrawnFlake {
+        let (component, sizes) = self.sample_component(rng);
+        let termination = self.endings[component].clone().or_else(|| {
+            let last = self.terminations.last()?;
+            let mut left: f64 = rng.random();
+            let drawn = self.terminations.iter().find(|(_, p)| {
+                left -= p;
+                left < 0.0
+            });
+            Some(drawn.unwrap_or(last).0.clone())
+        });
+        DrawnFlake { sizes: self.names.iter().cloned().zip(sizes).collect(), termination }
+    }
+
+    /// Draws all sizes of one flake, in the order of [`Joint::names`]; `rng` as in [`Joint::draw`].
     pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<f64> {
+        self.sample_component(rng).1
+    }
+
+    fn sample_component<R: Rng + ?Sized>(&self, rng: &mut R) -> (usize, Vec<f64>) {
         let weights = self.sizes[0].components();
         let mut left: f64 = rng.random();
         let component = weights
@@ -90,11 +151,13 @@ impl Joint {
             .unwrap_or(weights.len() - 1);
         let e = DVector::from_fn(self.names.len(), |_, _| StandardNormal.sample(rng));
         let z: DVector<f64> = &self.factor * e;
-        self.sizes
+        let sizes = self
+            .sizes
             .iter()
             .zip(z.iter())
             .map(|(p, z)| p.transform().invert(at_normal(&p.components()[component], *z)))
-            .collect()
+            .collect();
+        (component, sizes)
     }
 
     /// Log density of some of the sizes together, in one over their units; sizes not named are left open.
@@ -311,3 +374,6 @@ impl Conditional {
         Ok(Interval::central(level, |p| self.quantile(p))?.in_order())
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -170,11 +170,11 @@ impl MeasurementErrors {
     }
 }
 
-/// Most components of a mixture; with more erring measurements each gets fewer nodes. Own choice.
+/// Most components of a mixture; with more erring measurements each gets fewer nodes. This crate's choice, no source.
 const MOST_COMPONENTS: usize = 20_000;
 
 /// Probability beyond which the tail of a law is left off: the quantiles of the predictive do not feel it.
-/// Own choice.
+/// This crate's choice, no source.
 const NEGLIGIBLE: f64 = 1e-13;
 
 /// The law of one true measurement.
@@ -383,7 +383,7 @@ impl Predictor {
         }
         asked.rows = rows;
         let wide = self.evaluate(&mut asked)?;
-        Ok(Estimate { sizes: wide.sizes, ..exact })
+        Ok(Estimate { sizes: wide.sizes, endings: wide.endings, ..exact })
     }
 
     /// The laws of the measurements that err and that a variant reads, by their place in an input row.

@@ -33,17 +33,17 @@ impl Component {
 }
 
 /// A step of so small a share of the narrowest component is the last one: what is left is about its fourth power.
-/// Own choice.
+/// This crate's choice, no source.
 const LAST_STEP: f64 = 5e-4;
 
-/// Steps before the slow way is gone. Own choice.
+/// Steps before the slow way is gone. This crate's choice, no source.
 const MOST_STEPS: usize = 12;
 
-/// Steps of the first guess at most, and of the second. Own choice.
+/// Steps of the first guess at most, and of the second. This crate's choice, no source.
 const FIRST_STEPS: usize = 30;
 const SECOND_STEPS: usize = 3;
 
-/// Degrees of freedom beyond which the guess takes the normal for the t. Own choice.
+/// Degrees of freedom beyond which the guess takes the normal for the t. This crate's choice, no source.
 const NEARLY_NORMAL: f64 = 1e7;
 
 /// Mixtures of equally many components and the same weights, one for each row: entries by component, then by row.

@@ -2,6 +2,7 @@
 //!
 //! | file | what |
 //! |---|---|
+//! | `answer` | an estimate at one level, as it is stored and sent |
 //! | `batch` | intervals for whole columns, and for one row without asking for memory |
 //! | `distribution` | [`Predictive`]: the distribution of one size of one future flake |
 //! | `measurement` | estimates from measurements that err |
@@ -11,6 +12,7 @@
 //! | `row_kind` | what rows of one kind share, and their numbers a block at a time |
 //! | `joint` | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
+mod answer;
 pub(crate) mod batch;
 pub(crate) mod contrast;
 pub(crate) mod detachment;
@@ -24,10 +26,11 @@ mod mixture;
 pub(crate) mod row_kind;
 
 pub use crate::calibration::caution::{Caution, in_words};
+pub use answer::{Behind, CautionText, EstimateAt, Probability, SizeAt};
 pub use batch::{Batch, IntervalColumns, Quick};
 pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 pub use detachment::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
-pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles};
+pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles, USUAL_LEVEL};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate, TerminationEstimate};
-pub use joint::{Conditional, Given, Joint};
+pub use joint::{Conditional, DrawnFlake, Given, Joint};
 pub use measurement::{ErrorSize, Instrument, MeasurementErrors};

@@ -168,7 +168,7 @@ pub(crate) struct VariantBatch {
 }
 
 /// Numbers of the terms of a termination beyond which [`Predictor::estimate`] judges whether there is an interval.
-/// Own choice.
+/// This crate's choice, no source.
 const FAR: f64 = 1e6;
 
 /// What blocks of mixtures are worked out in.

@@ -9,7 +9,7 @@ use super::root::newton_in_ln;
 use super::stirling::{excess_over_ln_1p, stirling_rest};
 use std::f64::consts::PI;
 
-/// The largest number of degrees of freedom taken here, so that the work is bounded. Own choice.
+/// The largest number of degrees of freedom taken here, so that the work is bounded. This crate's choice, no source.
 pub(super) const LARGEST_FREEDOM: f64 = 1e10;
 
 /// P(X ≤ x) for chi-squared with `df` in (0, 10¹⁰] degrees of freedom; zero below x = 0; NaN outside the domain.

@@ -29,7 +29,7 @@ const SINH_SERIES: [f64; 11] = [
     2.76605204359937e-17,
 ];
 
-/// Where the expansion about the normal takes over from the continued fraction. Own choice.
+/// Where the expansion about the normal takes over from the continued fraction. This crate's choice, no source.
 const LARGE_FREEDOM: f64 = 20.0;
 
 /// Fewer degrees of freedom than this are taken for so many: halves and products of them would vanish.

@@ -10,7 +10,7 @@ use super::series::Series;
 use super::student::student_quantile_upper;
 use std::sync::OnceLock;
 
-/// Borders of the pieces. Own choice: the check against the exact quantile guards it.
+/// Borders of the pieces. This crate's choice, no source: the check against the exact quantile guards it.
 const BORDERS: [f64; 6] = [0.0, 0.01, 0.04, 0.1, 0.2, 0.35];
 
 /// The tail of a 95 % interval.

@@ -22,13 +22,13 @@ use crate::vector::{self, Kernel};
 /// is the same bytes for any number of threads.
 pub(super) const PIECE: usize = 64 * BLOCK;
 
-/// Rows that are folded together. Own choice.
+/// Rows that are folded together. This crate's choice, no source.
 const TOGETHER: usize = 8 * PIECE;
 
-/// Numbers that are kept at most where rows may be dropped. Own choice.
+/// Numbers that are kept at most where rows may be dropped. This crate's choice, no source.
 const MOST_NUMBERS: usize = 1 << 21;
 
-/// Rows remembered for lying farthest out. Own choice.
+/// Rows remembered for lying farthest out. This crate's choice, no source.
 const FARTHEST: usize = 64;
 
 /// The rows: those kept for good, then those that wait to be folded.

@@ -13,12 +13,12 @@
 
 use crate::vector::{self, Four, Kernel4};
 
-/// Sums run in this many lanes at least; a block's rows are a multiple of [`STEP`]. Own choice:
+/// Sums run in this many lanes at least; a block's rows are a multiple of [`STEP`]. This crate's choice, no source:
 /// the doubles of a 256-bit register.
 const LANES: usize = 4;
 
 /// Rows of a block are a multiple of this; what is over is filled with zeros, which change nothing.
-/// Own choice: eight lanes are the most that sums run in.
+/// This crate's choice, no source: eight lanes are the most that sums run in.
 pub(crate) const STEP: usize = 8;
 
 /// Makes [R; B] triangular again: R is m x m (column-major, upper), B has `rows` rows (a multiple of [`STEP`])

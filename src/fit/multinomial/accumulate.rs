@@ -12,13 +12,13 @@ use crate::threads;
 use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, Dyn, MatrixView};
 use std::ops::Range;
 
-/// Rows of one chunk: the unit of work and of the ordered reduction. Own choice.
+/// Rows of one chunk: the unit of work and of the ordered reduction. This crate's choice, no source.
 const CHUNK: usize = 4096;
-/// Chunks whose sums may be in memory at once, so that memory does not grow with the rows. Own choice.
+/// Chunks whose sums may be in memory at once, so that memory does not grow with the rows. This crate's choice, no source.
 const WAVE: usize = 64;
-/// Entries of the largest scratch array of a block (64 KiB), so that it stays in a near cache. Own choice.
+/// Entries of the largest scratch array of a block (64 KiB), so that it stays in a near cache. This crate's choice, no source.
 const SCRATCH: usize = 8192;
-/// Rows whose normalisers are multiplied before one logarithm is taken. Own choice.
+/// Rows whose normalisers are multiplied before one logarithm is taken. This crate's choice, no source.
 const LOGS: usize = 16;
 /// Largest linear predictor at which [`LOGS`] normalisers cannot overflow for up to 1000 classes:
 /// (1 + 1000 exp 30)^16 is below 1e257.

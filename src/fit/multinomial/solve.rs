@@ -12,7 +12,7 @@ use crate::error::{Error, Result};
 use crate::fit::Design;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
-/// Magnitudes of a column's largest entry that can be squared and summed without overflow. Own choice.
+/// Magnitudes of a column's largest entry that can be squared and summed without overflow. This crate's choice, no source.
 const MAGNITUDES: (f64, f64) = (1e-120, 1e120);
 /// Share of a column's variance that earlier columns leave over, above which rank is not in doubt.
 /// Common practice, no source.
@@ -24,13 +24,13 @@ const RANK_TOLERANCE: f64 = 1e-11;
 /// direction with one flake of either class left in the overlap still has about a tenth (common practice,
 /// no source).
 const SEPARATED: f64 = 1e-6;
-/// Iterations before separation is looked for: Newton on an overlapping table has then settled. Own choice.
+/// Iterations before separation is looked for: Newton on an overlapping table has then settled. This crate's choice, no source.
 const SETTLED: usize = 6;
-/// Firth iterations after which the full curvature is taken in. Own choice.
+/// Firth iterations after which the full curvature is taken in. This crate's choice, no source.
 const SLOW: usize = 15;
-/// Rows from which a start on a sixteenth of the rows pays. Own choice.
+/// Rows from which a start on a sixteenth of the rows pays. This crate's choice, no source.
 const WORTH_SAMPLING: usize = 20_000;
-/// Share of the rows used for that start. Own choice.
+/// Share of the rows used for that start. This crate's choice, no source.
 const SAMPLE_STEP: usize = 16;
 
 /// The checked problem with its standardisation.

@@ -71,13 +71,13 @@ impl SharedRows {
     }
 }
 
-/// Numbers that the columns of a fit may take at most (a gigabyte). Own choice.
+/// Numbers that the columns of a fit may take at most (a gigabyte). This crate's choice, no source.
 const MOST_NUMBERS: usize = 1 << 27;
-/// A variance this small, against that of the response, is put to 0. Own choice.
+/// A variance this small, against that of the response, is put to 0. This crate's choice, no source.
 const NO_VARIANCE: f64 = 1e-10;
-/// How much a variance falls in one step where scoring asks for less than nothing. Own choice.
+/// How much a variance falls in one step where scoring asks for less than nothing. This crate's choice, no source.
 const FALL: f64 = 0.125;
-/// Halvings of a step of a covariance after which it counts as singular. Own choice.
+/// Halvings of a step of a covariance after which it counts as singular. This crate's choice, no source.
 const HALVINGS: usize = 20;
 
 /// A root of a covariance that may be singular: lower triangular Λ with ΛΛ' = Σ.

@@ -89,7 +89,7 @@ pub(super) struct Sheet {
     normal: bool,
 }
 
-/// Flakes of a sheet worked on together, so that they stay in the first-level cache. Own choice.
+/// Flakes of a sheet worked on together, so that they stay in the first-level cache. This crate's choice, no source.
 const TOGETHER: usize = 256;
 
 impl Sheet {

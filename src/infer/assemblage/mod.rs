@@ -51,11 +51,11 @@ pub const DRAWS: Bounds = Bounds::closed("draws", 100.0, 1_000_000.0, "");
 /// Draws taken where nothing else is asked (common practice, no source).
 pub const USUAL_DRAWS: u32 = 10_000;
 
-/// Groups times draws that are kept at most. Own choice.
+/// Groups times draws that are kept at most. This crate's choice, no source.
 const MOST_KEPT: usize = 40_000_000;
 
 /// Share of its draws that a group must leave possible before what remains is conditioned on flake by flake.
-/// Own choice.
+/// This crate's choice, no source.
 const FEWEST_KEPT: f64 = 0.1;
 
 /// How masses now bound the original masses from below.
@@ -244,7 +244,7 @@ impl fmt::Display for Remark {
 }
 
 /// The answer for one group.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct GroupTotals {
     /// Its name.
     pub group: String,
@@ -259,19 +259,49 @@ pub struct GroupTotals {
     /// Mass now of the flakes that are weighed, in grams.
     pub mass_now_g: f64,
     /// Total original mass of the flakes estimated, in grams. None without a flake.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub total_mass_g: Option<Drawn>,
     /// Their mean original mass, in grams.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_mass_g: Option<Drawn>,
     /// Mass lost by the flakes that are weighed, in grams.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub mass_lost_g: Option<Drawn>,
     /// Mean original length, in millimetres, where the calibration tells.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_length_mm: Option<Drawn>,
     /// Pieces not estimated: the reason and how many.
+    #[serde(serialize_with = "reasons")]
     pub not_estimated: Vec<(String, u64)>,
     /// The first caution of each kind, and on how many flakes.
+    #[serde(serialize_with = "counted_cautions")]
     pub cautions: Vec<(Caution, u64)>,
     /// What else there is to say.
     pub remarks: Vec<Remark>,
+}
+
+/// Reasons with their counts, as a list of `reason` and `pieces`.
+fn reasons<S: serde::Serializer>(of: &[(String, u64)], s: S) -> std::result::Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct One<'a> {
+        reason: &'a str,
+        pieces: u64,
+    }
+    s.collect_seq(of.iter().map(|(reason, pieces)| One { reason, pieces: *pieces }))
+}
+
+/// Cautions with the number of flakes they concern.
+fn counted_cautions<S: serde::Serializer>(
+    of: &[(Caution, u64)],
+    s: S,
+) -> std::result::Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct One<'a> {
+        kind: &'a str,
+        text: String,
+        flakes: u64,
+    }
+    s.collect_seq(of.iter().map(|(c, n)| One { kind: c.kind(), text: c.to_string(), flakes: *n }))
 }
 
 #[derive(Debug, Clone)]

@@ -21,6 +21,8 @@ impl Attribution {
     /// same bytes, and the number of draws taken from it does not depend on the flakes. The whole group is
     /// judged by the first variant of the calibration that can do with what all its flakes have.
     ///
+    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
+    ///
     /// # Errors
     /// Those of [`Attribution::check`] for any of the flakes, placed in its row of the group;
     /// [`Error::TooFew`] without flakes.

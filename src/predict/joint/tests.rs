@@ -1,8 +1,11 @@
 //! The sizes of one flake together: margins, conditioning and densities against closed forms and draws.
 
+use crate::calibration::bundled;
+use crate::flake::Termination;
+use crate::form::Transform;
+use crate::predict::{Ask, Component, Estimate, Joint, Predictive, Predictor, SizeEstimate};
+use crate::strike::{Platform, Strike};
 use approx::assert_relative_eq;
-use conchoid::form::Transform;
-use conchoid::predict::{Component, Estimate, Joint, Predictive, SizeEstimate};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
@@ -29,6 +32,7 @@ fn estimate(sizes: Vec<SizeEstimate>, r: f64) -> Estimate {
         terminations: vec![],
         residual_correlation: vec![vec![1.0, r], vec![r, 1.0]],
         cautions: vec![],
+        endings: vec![],
     }
 }
 
@@ -126,4 +130,38 @@ fn what_is_not_there_is_named() {
     assert!(joint.given("length_mm", 0.0).unwrap_err().to_string().contains("above 0"));
     assert!(joint.ln_density(&[]).is_err());
     assert!(joint.ln_density(&[("mass_g", 1.0), ("mass_g", 2.0)]).is_err());
+}
+
+/// Sizes that differ by termination are drawn with the termination they belong to, in the shares that the estimate tells.
+#[test]
+fn a_drawn_flake_has_the_termination_that_its_sizes_belong_to() {
+    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
+    let strike = Strike::builder().platform(platform).build().unwrap();
+    let n = 4000;
+    for name in bundled::NAMES {
+        let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
+        let e = predictor.estimate(&strike, &Ask::default()).unwrap();
+        let joint = Joint::new(&e).unwrap();
+        let mut rng = ChaCha8Rng::seed_from_u64(23);
+        let drawn: Vec<_> = (0..n).map(|_| joint.draw(&mut rng)).collect();
+        for t in &e.terminations {
+            let share = drawn.iter().filter(|d| d.termination.as_ref() == Some(&t.termination)).count()
+                as f64
+                / n as f64;
+            // four standard errors of a binomial share
+            let most = 4.0 * (t.value * (1.0 - t.value) / n as f64).sqrt();
+            assert!((share - t.value).abs() <= most, "{name} {}: {share} {}", t.termination, t.value);
+        }
+        // given a termination, every draw has it, and masses lie about as that estimate says
+        let ask = Ask { termination: Some(Termination::Hinge), ..Ask::default() };
+        let hinged = predictor.estimate(&strike, &ask).unwrap();
+        let median = hinged.size("mass_g").unwrap().median();
+        if hinged.endings.iter().all(|t| t.as_deref() == Some("hinge")) {
+            let of = |d: &&crate::predict::DrawnFlake| d.termination.as_deref() == Some("hinge");
+            let masses: Vec<f64> = drawn.iter().filter(of).map(|d| d.size("mass_g").unwrap()).collect();
+            let below = masses.iter().filter(|m| **m < median).count() as f64 / masses.len() as f64;
+            let most = 4.0 * (0.25 / masses.len() as f64).sqrt();
+            assert!((below - 0.5).abs() < most, "{name}: {below} of {}", masses.len());
+        }
+    }
 }

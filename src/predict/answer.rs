@@ -1,0 +1,174 @@
+//! An estimate at one level, as plain numbers: what a program stores, sends and reads back.
+//!
+//! An [`Estimate`] holds whole distributions; [`Estimate::at`] reads them off at one level. The keys are those of the
+//! table columns: a size by its column, a termination by its name.
+
+use super::distribution::USUAL_LEVEL;
+use super::estimate::Estimate;
+use crate::calibration::caution::Caution;
+use crate::error::Result;
+use serde::{Deserialize, Serialize, Serializer};
+use std::collections::BTreeMap;
+
+/// One size at one level, in the unit that its key ends in.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[non_exhaustive]
+pub struct SizeAt {
+    /// Lower end.
+    pub low: f64,
+    /// The size exceeded by half of such flakes.
+    pub median: f64,
+    /// Upper end.
+    pub high: f64,
+    /// The mean under normal errors; nothing where the distribution has no mean.
+    pub mean: Option<f64>,
+    /// Probability inside.
+    pub level: f64,
+    /// The column meant, where it says more than the key (`mean_thickness_mm`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measures: Option<String>,
+}
+
+/// A probability with its 95 % interval.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[non_exhaustive]
+pub struct Probability {
+    /// The probability, 0 to 1.
+    pub value: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// What an answer leans on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[non_exhaustive]
+pub struct Behind {
+    /// Name of the calibration.
+    pub name: String,
+    /// The form used.
+    pub form: String,
+    /// Flakes of the experiment behind it.
+    pub n: u64,
+    /// The measurements used.
+    pub measured_by: String,
+}
+
+/// A caution as text, for storage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[non_exhaustive]
+pub struct CautionText {
+    /// A word for programs, such as `outside-range` ([`Caution::kind`]).
+    pub kind: String,
+    /// A sentence for people.
+    pub text: String,
+}
+
+impl From<&Caution> for CautionText {
+    fn from(c: &Caution) -> CautionText {
+        CautionText { kind: c.kind().into(), text: c.to_string() }
+    }
+}
+
+/// An estimate at one level.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::{EstimateAt, Predictor};
+/// use conchoid::strike::{Platform, Strike};
+///
+/// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
+/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
+/// let json = serde_json::to_string(&estimate.at(0.9)?).unwrap();
+/// let back: EstimateAt = serde_json::from_str(&json).unwrap();
+/// assert_eq!(back.mass_g.as_ref().unwrap().level, 0.9);
+/// assert_eq!(back, estimate.at(0.9)?);
+/// assert!(estimate.at(1.0).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[non_exhaustive]
+pub struct EstimateAt {
+    /// Length, where the calibration tells it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length_mm: Option<SizeAt>,
+    /// Width.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width_mm: Option<SizeAt>,
+    /// Thickness.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thickness_mm: Option<SizeAt>,
+    /// Mass.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mass_g: Option<SizeAt>,
+    /// Each termination that the calibration can tell, with its probability.
+    pub termination: BTreeMap<String, Probability>,
+    /// What the estimate leans on.
+    pub calibration: Behind,
+    /// What there is to doubt.
+    pub cautions: Vec<CautionText>,
+}
+
+impl Estimate {
+    /// Every size read off at one level.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`](crate::Error::OutOfRange) unless 0 < `level` < 1.
+    pub fn at(&self, level: f64) -> Result<EstimateAt> {
+        let mut found = EstimateAt {
+            length_mm: None,
+            width_mm: None,
+            thickness_mm: None,
+            mass_g: None,
+            termination: self
+                .terminations
+                .iter()
+                .map(|t| (t.termination.clone(), Probability { value: t.value, low: t.low, high: t.high }))
+                .collect(),
+            calibration: self.behind(),
+            cautions: self.cautions.iter().map(CautionText::from).collect(),
+        };
+        for s in &self.sizes {
+            let i = s.predictive.interval(level)?;
+            let at = SizeAt {
+                low: i.low,
+                median: i.median,
+                high: i.high,
+                mean: s.predictive.mean_under_normal_errors(),
+                level,
+                measures: (s.column != s.size).then(|| s.column.clone()),
+            };
+            match s.size.as_str() {
+                "length_mm" => found.length_mm = Some(at),
+                "width_mm" => found.width_mm = Some(at),
+                "thickness_mm" => found.thickness_mm = Some(at),
+                _ => found.mass_g = Some(at),
+            }
+        }
+        Ok(found)
+    }
+
+    /// What the estimate leans on.
+    pub fn behind(&self) -> Behind {
+        Behind {
+            name: self.calibration.clone(),
+            form: self.form.clone(),
+            n: self.flakes,
+            measured_by: self.variant.clone(),
+        }
+    }
+}
+
+/// As [`Estimate::at`] the level of 95 %.
+impl Serialize for Estimate {
+    fn serialize<S: Serializer>(&self, s: S) -> std::result::Result<S::Ok, S::Error> {
+        self.at(USUAL_LEVEL).map_err(serde::ser::Error::custom)?.serialize(s)
+    }
+}
