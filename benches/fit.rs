@@ -1,6 +1,6 @@
 //! Least squares of a million invented flakes from raw columns, by number of rows.
 
-use conchoid::fit::columns::RawColumns;
+use conchoid::calibration::RawColumns;
 use conchoid::form::{Form, Layout};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use rand::{RngExt, SeedableRng};

@@ -2,8 +2,8 @@
 //! `growth` prints one line `what size seconds`, which `growth.py` draws. Without `run` it does nothing, so that it
 //! passes where benches are only tried out.
 
+use conchoid::calibration::RawColumns;
 use conchoid::calibration::{SizeModel, Spread, Tails};
-use conchoid::fit::columns::RawColumns;
 use conchoid::form::{Form, Layout, Transform, ln, power};
 use conchoid::predict::{Batch, IntervalColumns};
 use std::hint::black_box;

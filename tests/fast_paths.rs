@@ -1,9 +1,9 @@
 //! Every fast path against the simple one: to 1e-12 relative, and the same bytes for any number of threads.
 
 use conchoid::Error;
+use conchoid::calibration::RawColumns;
 use conchoid::calibration::{SizeModel, Spread, Tails, bundled};
 use conchoid::fit::Design;
-use conchoid::fit::columns::RawColumns;
 use conchoid::fit::linear::{self, Accumulator, LinearFit};
 use conchoid::form::{
     Form, Layout, Transform, above, indicator, ln, log10, power, product, shifted, spline, square, tangent,

@@ -1,6 +1,6 @@
 //! One row has the same numbers whichever way it comes: alone, as a column of many, or by the quick path.
 
-use conchoid::calibration::bundled;
+use conchoid::calibration::{Calibration, SharedEffect, bundled};
 use conchoid::predict::{Ask, Batch, Interval, IntervalColumns, Predictor, Quantiles};
 use conchoid::strike::Measured;
 use proptest::prelude::*;
@@ -27,16 +27,35 @@ impl Measured for Row<'_> {
     }
 }
 
+/// A bundled calibration; with effects of sites where wanted.
+fn calibration(name: &str, of_sites: bool) -> Calibration {
+    let mut parts = bundled::named(name).unwrap().into_parts();
+    for m in parts.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|_| of_sites) {
+        m.shared = vec![SharedEffect {
+            by: "site".into(),
+            groups: 9,
+            terms: vec![0],
+            covariance: vec![vec![0.09, 0.01], vec![0.01, 0.04]],
+            degrees_of_freedom: None,
+            ln_spread_sd: 0.0,
+            levels: Vec::new(),
+        }];
+        m.variance_covariance = vec![vec![1e-4, 0.0], vec![0.0, 1e-3]];
+    }
+    Calibration::new(parts).unwrap()
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(48))]
+    #![proptest_config(ProptestConfig::with_cases(40))]
     #[test]
     fn alone_in_a_column_and_quickly(
         shares in proptest::collection::vec(proptest::collection::vec(0.0..1.0f64, 16), 1..70),
         level in prop_oneof![Just(0.95), Just(0.8), 0.2..0.999],
+        of_sites: bool,
     ) {
         let mut compared = 0;
         for name in bundled::NAMES {
-            let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
+            let predictor = Predictor::new(calibration(name, of_sites)).unwrap();
             let layout = predictor.calibration().layout();
             for variant in predictor.calibration().variants() {
                 // numbers within what was fitted and somewhat beyond, every class given

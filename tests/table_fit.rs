@@ -1,8 +1,8 @@
 //! Fits of whole tables: read as columns of numbers against row by row, and many rows in pieces against one by one.
 
+use conchoid::calibration::RawColumns;
 use conchoid::calibration::{Calibration, Provenance};
 use conchoid::calibration::{Collector, Recipe, Report};
-use conchoid::fit::columns::RawColumns;
 use conchoid::fit::linear::{Accumulator, LinearFit};
 use conchoid::form::{Form, Layout};
 use conchoid::table::{OpenTable, Stretch, TableOptions};

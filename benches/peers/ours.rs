@@ -3,10 +3,10 @@
 //! `ours FOLDER` reads the columns that `data.py` wrote there (little-endian f64) and prints one line `work seconds`
 //! per repetition. Without a folder it does nothing, so that it passes where benches are only tried out.
 
+use conchoid::calibration::RawColumns;
 use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread, Tails, bundled};
 use conchoid::calibration::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
 use conchoid::fit::Design;
-use conchoid::fit::columns::RawColumns;
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Layout, Transform, indicator, ln, product, square};

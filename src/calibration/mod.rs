@@ -30,8 +30,8 @@ pub(crate) mod resolved;
 mod shared;
 
 pub use fitting::{
-    Collector, FitReport, Fitted, Method, NOT_FEATHER, Part, Recipe, Report, RowsFitted, SharedRecipe,
-    SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    Collector, FitReport, Fitted, Method, NOT_FEATHER, Part, RawColumns, Recipe, Report, RowsFitted,
+    SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub(crate) use shared::ResolvedShared;

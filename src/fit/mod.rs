@@ -3,13 +3,11 @@
 //! | file | fits |
 //! |---|---|
 //! | [`linear`] | least squares by streaming Householder QR |
-//! | [`columns`] | least squares straight from columns of measurements |
 //! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class, effects that groups share |
 //! | [`multinomial`] | multinomial logistic regression |
 //! | `new_row` | (the predictive distribution of one new row, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
-pub mod columns;
 pub mod linear;
 pub mod multinomial;
 mod new_row;

@@ -255,14 +255,38 @@ impl Batch {
             out.z.resize(plan.registers() * BLOCK, 0.0);
             plan.fill(columns, 0, n, &mut out.z, BLOCK);
         }
+        let mut design = vec![0.0; p];
         for i in 0..n {
-            let tail = self.size.tails.at(|c| columns[c][i]);
-            let (own, df) = self.spread(tail, |j| out.z[j * BLOCK + i]);
-            let s2 = own * own;
-            (out.scale[i], out.degrees_of_freedom[i]) = ((s2 + v[i]).sqrt(), df);
-            doubtful[i] |= !limits.inside(out.location[i], v[i], s2);
+            let at = self.row(columns, i, i, &out.x, &out.z, &mut design, out.location[i], v[i]);
+            out.location[i] = at.location;
+            (out.scale[i], out.degrees_of_freedom[i]) = (at.scale(), at.degrees_of_freedom);
+            doubtful[i] |= !limits.inside(at.location, v[i], at.own * at.own);
         }
         Ok(())
+    }
+
+    /// One row, place `i` of a block, from what is expected of it and its uncertainty: its spread, the effects that
+    /// groups share, its degrees of freedom.
+    #[allow(clippy::too_many_arguments)]
+    fn row(
+        &self,
+        columns: &[&[f64]],
+        row: usize,
+        i: usize,
+        x: &[f64],
+        z: &[f64],
+        design: &mut [f64],
+        m: f64,
+        v: f64,
+    ) -> At {
+        let tail = self.size.tails.at(|c| columns[c][row]);
+        let (own, degrees_of_freedom) = self.spread(tail, |j| z[j * BLOCK + i]);
+        let mut at = At { location: m, own, uncertainty: v, shared: 0.0, degrees_of_freedom };
+        if let Some(shared) = &self.size.shared {
+            design.iter_mut().enumerate().for_each(|(j, d)| *d = x[j * BLOCK + i]);
+            shared.at(|c| columns[c][row], design).add_to(&mut at);
+        }
+        at
     }
 
     /// What is expected of a block of rows from a row on, and its uncertainty.
@@ -349,22 +373,10 @@ impl Batch {
                 HalfWidth::Modelled(plan, quantile) => {
                     plan.fill(columns, from + start, n, &mut z, BLOCK);
                     for i in 0..n {
-                        let tail = self.size.tails.at(|c| columns[c][from + start + i]);
-                        let (own, df) = self.spread(tail, |j| z[j * BLOCK + i]);
-                        let mut at = At {
-                            location: m[i],
-                            own,
-                            uncertainty: v[i],
-                            shared: 0.0,
-                            degrees_of_freedom: df,
-                        };
-                        if let Some(shared) = &self.size.shared {
-                            design.iter_mut().enumerate().for_each(|(j, d)| *d = x[j * BLOCK + i]);
-                            shared.at(|c| columns[c][from + start + i], &design).add_to(&mut at);
-                            m[i] = at.location;
-                        }
+                        let at = self.row(columns, from + start + i, i, &x, &z, &mut design, m[i], v[i]);
+                        m[i] = at.location;
                         h[i] = quantile.at(at.degrees_of_freedom) * at.scale();
-                        doubt(start, i, m[i], v[i], own * own);
+                        doubt(start, i, m[i], v[i], at.own * at.own);
                     }
                 }
             }
@@ -654,7 +666,7 @@ impl Quick {
 impl QuickSize {
     fn at(&self, x: &[f64], row: &[f64], level: f64) -> Interval {
         let b = &self.batch;
-        let m = dot(row, &b.size.coefficients);
+        let mut m = dot(row, &b.size.coefficients);
         let v = b.size.factor.quadratic_of(|i| row[i]);
         let half = match &b.half_width {
             HalfWidth::Constant(s2, t) => t * (s2 + v).sqrt(),
@@ -664,8 +676,13 @@ impl QuickSize {
             HalfWidth::Modelled(_, quantile) => {
                 let mut z = [0.0; TERMS];
                 b.size.compiled.fill_spread(x, &mut z[..b.size.compiled.spread_terms()]);
-                let (own, df) = b.spread(b.size.tails.at(|c| x[c]), |j| z[j]);
-                quantile.at(df) * (own * own + v).sqrt()
+                let (own, degrees_of_freedom) = b.spread(b.size.tails.at(|c| x[c]), |j| z[j]);
+                let mut at = At { location: m, own, uncertainty: v, shared: 0.0, degrees_of_freedom };
+                if let Some(shared) = &b.size.shared {
+                    shared.at(|c| x[c], row).add_to(&mut at);
+                }
+                m = at.location;
+                quantile.at(at.degrees_of_freedom) * at.scale()
             }
         };
         Interval::symmetric(b.size.transform, m, half, level)

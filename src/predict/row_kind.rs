@@ -318,7 +318,7 @@ impl VariantBatch {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::calibration::bundled;
+    use crate::calibration::{Calibration, SharedEffect, bundled};
     use proptest::prelude::*;
 
     /// A row of these numbers and classes.
@@ -350,18 +350,37 @@ mod tests {
         })
     }
 
+    /// A bundled calibration; with effects of sites where wanted.
+    fn calibration(name: &str, of_sites: bool) -> Calibration {
+        let mut parts = bundled::named(name).unwrap().into_parts();
+        for m in parts.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|_| of_sites) {
+            m.shared = vec![SharedEffect {
+                by: "site".into(),
+                groups: 9,
+                terms: vec![0],
+                covariance: vec![vec![0.09, 0.01], vec![0.01, 0.04]],
+                degrees_of_freedom: None,
+                ln_spread_sd: 0.0,
+                levels: Vec::new(),
+            }];
+            m.variance_covariance = vec![vec![1e-4, 0.0], vec![0.0, 1e-3]];
+        }
+        Calibration::new(parts).unwrap()
+    }
+
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(64))]
+        #![proptest_config(ProptestConfig::with_cases(48))]
         /// A row of a block, mixtures included, has the numbers of an estimate to the last bit.
         #[test]
         fn a_row_of_a_block_is_an_estimate(
             rows in proptest::collection::vec((1.5..20.0, 45.0..88.0, 6.0..60.0, -5.0..25.0), 1..40),
             (angle_of_blow, classes) in blow(),
             wide: bool,
+            of_sites: bool,
             level in prop_oneof![Just(0.95), Just(0.5), 0.3..0.99],
         ) {
             for name in bundled::NAMES {
-                let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
+                let predictor = Predictor::new(calibration(name, of_sites)).unwrap();
                 let piece = |(depth, angle, width, blow): &(f64, f64, f64, f64)| {
                     let mut numbers = vec![("platform_depth_mm", *depth), ("exterior_platform_angle_deg", *angle)];
                     if wide {

@@ -5,6 +5,7 @@
 //! [`Part`] that another collector merges. Least squares
 //! are summed up on the way, so that memory does not grow with the flakes; see [`FitReport::left_out_flakes`].
 
+mod columns;
 mod part;
 mod recipe;
 mod report;
@@ -12,6 +13,7 @@ mod running;
 mod shrunken;
 mod sizes;
 
+pub use columns::RawColumns;
 pub use part::Part;
 pub use recipe::{
     Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,

@@ -9,10 +9,10 @@
 //! (left-out errors, correlations between sizes) is worked out on the rows kept, and the largest leverage on these
 //! and on the rows that lay farthest out when they passed.
 
+use super::columns::{RawColumns, transform_into};
 use super::part::{self, PartOfSize};
 use super::report::RowsFitted;
 use crate::error::{Error, Result};
-use crate::fit::columns::{RawColumns, transform_into};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{BLOCK, Compiled, Form, Layout, Transform};
 use crate::threads;

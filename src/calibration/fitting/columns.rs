@@ -9,8 +9,8 @@
 //!
 //! Nothing is kept of the rows, and the answer is the same bytes for any number of threads.
 
-use super::linear::{Accumulator, LinearFit, kernel};
 use crate::error::{Error, Place, Result};
+use crate::fit::linear::{Accumulator, LinearFit, kernel};
 use crate::form::{BLOCK, Compiled, Form, Layout, Plan, Transform, check_columns};
 use crate::{threads, vector};
 
@@ -22,7 +22,7 @@ const CHUNKS: usize = 1024;
 /// Columns of measurements and of the size, to be fitted with one form.
 ///
 /// ```
-/// use conchoid::fit::columns::RawColumns;
+/// use conchoid::calibration::RawColumns;
 /// use conchoid::form::{Form, Layout};
 /// let form = Form::named("log-log").unwrap();
 /// let layout = Layout::of([&form]);
