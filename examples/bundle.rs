@@ -4,7 +4,7 @@
 //! where they come from) and writes one JSON file each into OUT, by default `src/calibration`.
 
 use conchoid::calibration::Collector;
-use conchoid::calibration::bundled::{NAMES, recipe};
+use conchoid::calibration::bundled::{LOSS, NAMES, recipe};
 use conchoid::table::{TableOptions, TableReader};
 use std::fs::File;
 use std::path::Path;
@@ -16,7 +16,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         return Ok(());
     };
     let out = arguments.next().unwrap_or_else(|| "src/calibration".to_string());
-    for name in NAMES {
+    for name in NAMES.into_iter().chain([LOSS]) {
         let (recipe, file) = recipe(name)?;
         let options = match name {
             "controlled-glass" => TableOptions::new().class("core_shape"),

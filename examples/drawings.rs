@@ -28,6 +28,7 @@ fn main() -> Outcome<()> {
     for (name, drawing) in [
         ("platform.svg", platform()),
         ("flake.svg", flake()),
+        ("retouch.svg", retouch()),
         ("terminations.svg", terminations()),
         ("interval.svg", interval()?),
         ("expected.svg", expected()?),
@@ -37,6 +38,38 @@ fn main() -> Outcome<()> {
         println!("Drawn: {}", path.display());
     }
     Ok(())
+}
+
+/// Height of retouch and thickness there, in section; and where along the edge they are measured.
+fn retouch() -> String {
+    let mut p = Page::new(720, 290, "How retouch is measured");
+    p.title((20.0, 24.0), "Across the retouched edge");
+    // the flat interior face lies below; the ridge of the exterior above
+    let (left, ridge, edge, base) = ((40.0, 220.0), (190.0, 90.0), (340.0, 220.0), (288.0, 220.0));
+    let top = (262.0, 90.0 + (262.0 - 190.0) * 130.0 / 150.0);
+    let section = format!("M{} L{} L{} L{} Z", at(left), at(ridge), at(top), at(base));
+    p.path(&section, FLAKE, INK, 1.6);
+    p.hint(top, edge);
+    p.hint(base, edge);
+    p.distance((190.0, 220.0), ridge);
+    p.say((182.0, 165.0), "end", MEASURED, "T");
+    p.hint(top, (316.0, top.1));
+    p.distance((312.0, 220.0), (312.0, top.1));
+    p.say((320.0, 196.0), "start", MEASURED, "t");
+    p.say((40.0, 240.0), "start", INK, "flat interior face");
+    p.say((258.0, 128.0), "start", INK, "scars of retouch");
+    p.say((40.0, 266.0), "start", INK, "t to the top of the scars, T the whole thickness");
+    p.title((420.0, 24.0), "Along it: three points or more");
+    let outline = "M470 240 C440 160 460 80 540 60 C600 70 640 130 630 190 C610 240 560 250 470 240 Z";
+    p.path(outline, FLAKE, INK, 1.6);
+    // the retouched edge is the right side
+    p.path("M540 60 C600 70 640 130 630 190", "none", MEASURED, 3.0);
+    for (k, point) in [(580.8, 76.1), (611.3, 106.3), (628.6, 145.8)].into_iter().enumerate() {
+        p.dot(point);
+        p.say((point.0 + 10.0, point.1 + 2.0), "start", INK, &(k + 1).to_string());
+    }
+    p.say((420.0, 266.0), "start", INK, "equally far apart on the retouched edge");
+    p.end()
 }
 
 /// An SVG page without blank lines, so that it can stand inside Markdown.

@@ -2,6 +2,15 @@
 //! left, how it was struck off, from which core and by which knapper. Checked once, when it is built;
 //! whatever was not recorded is missing (`None`), never zero.
 
+mod retouch;
+
+pub use retouch::{
+    CALIPER_ERROR, HEAVIEST_FOR_THICKNESS, LENGTH_NOW_MM, MAX_THICKNESS_NOW_MM, MOST_POINTS, ORIGINAL_MASS_G,
+    ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, RETOUCH_INDEX, Retouch, RetouchBuilder,
+    RetouchKind, RetouchPoint, RetouchedEdges, THICKNESS_AT_MM, WIDTH_NOW_MM,
+};
+pub(crate) use retouch::{DERIVED, WithRetouch};
+
 use crate::error::{Bounds, Error, Place, Result};
 use crate::strike::{Measured, Strike, check, check_name, vocabulary, yes_no};
 use serde::{Deserialize, Serialize};
@@ -203,6 +212,16 @@ pub struct FlakeBuilder {
     #[serde(skip_serializing_if = "Option::is_none")]
     mass_now_g: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    original_mass_g: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    length_now_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    width_now_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    max_thickness_now_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    retouch: Option<Retouch>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     portion: Option<Portion>,
     #[serde(skip_serializing_if = "Option::is_none")]
     technique: Option<Technique>,
@@ -264,6 +283,31 @@ impl FlakeBuilder {
         self.mass_now_g = value.into();
         self
     }
+    /// Mass of a retouched piece when it was struck, where that is known, in grams.
+    pub fn original_mass_g(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.original_mass_g = value.into();
+        self
+    }
+    /// Length of what is left, in millimetres.
+    pub fn length_now_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.length_now_mm = value.into();
+        self
+    }
+    /// Width of what is left, in millimetres.
+    pub fn width_now_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.width_now_mm = value.into();
+        self
+    }
+    /// Greatest thickness of what is left, in millimetres.
+    pub fn max_thickness_now_mm(mut self, value: impl Into<Option<f64>>) -> Self {
+        self.max_thickness_now_mm = value.into();
+        self
+    }
+    /// The retouch as measured.
+    pub fn retouch(mut self, value: impl Into<Option<Retouch>>) -> Self {
+        self.retouch = value.into();
+        self
+    }
     /// Which portion is there.
     pub fn portion(mut self, value: impl Into<Option<Portion>>) -> Self {
         self.portion = value.into();
@@ -318,6 +362,10 @@ impl FlakeBuilder {
         check(MAX_THICKNESS_MM, self.max_thickness_mm)?;
         check(MASS_G, self.mass_g)?;
         check(MASS_NOW_G, self.mass_now_g)?;
+        check(ORIGINAL_MASS_G, self.original_mass_g)?;
+        check(LENGTH_NOW_MM, self.length_now_mm)?;
+        check(WIDTH_NOW_MM, self.width_now_mm)?;
+        check(MAX_THICKNESS_NOW_MM, self.max_thickness_now_mm)?;
         for (field, name) in
             [("flake", &mut self.name), ("core", &mut self.core), ("knapper", &mut self.knapper)]
         {
@@ -376,6 +424,26 @@ impl Flake {
     /// Mass of what is left, in grams.
     pub fn mass_now_g(&self) -> Option<f64> {
         self.0.mass_now_g
+    }
+    /// Mass of a retouched piece when it was struck, in grams.
+    pub fn original_mass_g(&self) -> Option<f64> {
+        self.0.original_mass_g
+    }
+    /// Length of what is left, in millimetres.
+    pub fn length_now_mm(&self) -> Option<f64> {
+        self.0.length_now_mm
+    }
+    /// Width of what is left, in millimetres.
+    pub fn width_now_mm(&self) -> Option<f64> {
+        self.0.width_now_mm
+    }
+    /// Greatest thickness of what is left, in millimetres.
+    pub fn max_thickness_now_mm(&self) -> Option<f64> {
+        self.0.max_thickness_now_mm
+    }
+    /// The retouch as measured.
+    pub fn retouch(&self) -> Option<&Retouch> {
+        self.0.retouch.as_ref()
     }
     /// Which portion is there.
     pub fn portion(&self) -> Option<Portion> {
@@ -463,7 +531,14 @@ impl Measured for Flake {
             "max_thickness_mm" => self.max_thickness_mm(),
             "mass_g" => self.mass_g(),
             "mass_now_g" => self.mass_now_g(),
-            _ => self.strike().number(name),
+            "original_mass_g" => self.original_mass_g(),
+            "length_now_mm" => self.length_now_mm(),
+            "width_now_mm" => self.width_now_mm(),
+            "max_thickness_now_mm" => self.max_thickness_now_mm(),
+            _ => match self.retouch().and_then(|r| r.number(name)) {
+                Some(number) => Some(number),
+                None => self.strike().number(name),
+            },
         }
     }
     fn class(&self, name: &str) -> Option<&str> {
@@ -476,7 +551,10 @@ impl Measured for Flake {
             "lip" => self.lip().map(yes_no),
             "core" => self.core(),
             "knapper" => self.knapper(),
-            _ => self.strike().class(name),
+            _ => match self.retouch().and_then(|r| r.class(name)) {
+                Some(class) => Some(class),
+                None => self.strike().class(name),
+            },
         }
     }
 }

@@ -17,6 +17,8 @@ mod multinomial;
 mod original;
 #[path = "real_data/recorded.rs"]
 mod recorded;
+#[path = "real_data/retouch.rs"]
+mod retouch;
 #[path = "real_data/shared.rs"]
 mod shared;
 #[path = "real_data/shrunken.rs"]

@@ -145,7 +145,9 @@ pub fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
     let to_ln = match predictive.transform() {
         Transform::Ln => 1.0,
         Transform::Log10 => std::f64::consts::LN_10,
-        _ => return Ok(crps_by_quadrature(predictive, observed.ln())),
+        Transform::Identity | Transform::CubeRoot | Transform::LnExcess => {
+            return Ok(crps_by_quadrature(predictive, observed.ln()));
+        }
     };
     let parts: Vec<MixturePart> = predictive
         .components()

@@ -1,10 +1,11 @@
-//! The three calibrations that come with the crate, and the recipes they were made by.
+//! The calibrations that come with the crate, and the recipes they were made by.
 //!
 //! | name | stone | percussors | variants |
 //! |---|---|---|---|
 //! | `controlled-glass` | soda-lime glass | steel, copper, bone, by machine | depth, angle, settings of the blow; with and without width |
 //! | `hard-hammer-flint` | flint | hammerstones | area, depth, angle, cortex, scars; down to depth and angle |
 //! | `hard-hammer-quartzite` | quartzite | hammerstones | depth, angle; with and without width |
+//! | `retouched-flint` | flint | (of loss) | mass, thickness and size now, heights and index of retouch; down to mass and index |
 //!
 //! The coefficients are fitted to published tables, which are not part of the crate; `data-sources.md` says
 //! where to get them. Given the tables, [`recipe`] and a [`Collector`](super::fitting::Collector) make the
@@ -22,6 +23,9 @@ use crate::form::{
 
 /// Names of the bundled calibrations.
 pub const NAMES: [&str; 3] = ["controlled-glass", "hard-hammer-flint", "hard-hammer-quartzite"];
+
+/// The bundled calibration of loss: how much of a retouched piece is gone, by its retouch ([`super::loss_recipe`]).
+pub const LOSS: &str = "retouched-flint";
 
 /// The calibration that is used where none is named: by the stone, otherwise flint.
 ///
@@ -53,7 +57,8 @@ pub fn named(name: &str) -> Result<Calibration> {
         "controlled-glass" => include_str!("controlled-glass.json"),
         "hard-hammer-flint" => include_str!("hard-hammer-flint.json"),
         "hard-hammer-quartzite" => include_str!("hard-hammer-quartzite.json"),
-        other => return Err(Error::unknown_name("calibration", other, NAMES)),
+        LOSS => include_str!("retouched-flint.json"),
+        other => return Err(Error::unknown_name("calibration", other, NAMES.into_iter().chain([LOSS]))),
     };
     Calibration::from_json(text)
 }
@@ -67,7 +72,8 @@ pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
         "controlled-glass" => Ok((glass()?, "glass-controlled.csv")),
         "hard-hammer-flint" => Ok((flint()?, "flint-replication.csv")),
         "hard-hammer-quartzite" => Ok((quartzite()?, "quartzite-by-core.csv")),
-        other => Err(Error::unknown_name("calibration", other, NAMES)),
+        LOSS => Ok((super::loss::retouched_flint()?, "retouch-sequences.csv")),
+        other => Err(Error::unknown_name("calibration", other, NAMES.into_iter().chain([LOSS]))),
     }
 }
 

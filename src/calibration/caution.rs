@@ -120,6 +120,15 @@ pub enum Caution {
         /// Probability that a flake from this platform had at least as much.
         probability: f64,
     },
+    /// A kind of retouch that the experiment did not make.
+    RetouchNotInExperiment {
+        /// What (`inverse retouch`).
+        what: String,
+    },
+    /// A height of retouch above the thickness there, within what calipers can do.
+    HeightAboveThickness,
+    /// The states of the experiment, from first retouch to exhaustion, act as a model of loss.
+    StatesOfExperiment,
     /// The probability of detachment rests on the model alone.
     NoFailedBlows,
     /// A doubt about the mechanics of the blow.
@@ -149,6 +158,9 @@ impl Caution {
             Caution::TerminationsNotTold { .. } => "terminations-not-told",
             Caution::NotAsStruck { .. } => "not-as-struck",
             Caution::RemainsImprobable { .. } => "remains-improbable",
+            Caution::RetouchNotInExperiment { .. } => "retouch-not-in-experiment",
+            Caution::HeightAboveThickness => "height-above-thickness",
+            Caution::StatesOfExperiment => "states-of-experiment",
             Caution::NoFailedBlows => "no-failed-blows",
             Caution::Mechanics { doubt } => doubt.kind(),
         }
@@ -271,6 +283,17 @@ impl fmt::Display for Caution {
                     unit(size)
                 )
             }
+            Caution::RetouchNotInExperiment { what } => write!(
+                f,
+                "{what} is not in the experiment (direct, on one edge): more may be lost than its heights tell"
+            ),
+            Caution::HeightAboveThickness => f.write_str(
+                "a height of retouch is above the thickness there, within caliper error: it counts as the whole thickness",
+            ),
+            Caution::StatesOfExperiment => f.write_str(
+                "the experiment has every state from first retouch to exhaustion in like numbers; where nearly all \
+                 pieces are fresh, or nearly all worn out, the answer leans toward the middle",
+            ),
             Caution::NoFailedBlows => f.write_str(
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
                  required force was found with sharp points pressed slowly",

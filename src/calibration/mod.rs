@@ -17,6 +17,7 @@
 //! | `mod.rs` | the types, reading, checking, writing |
 //! | [`bundled`] | the three calibrations that come with the crate |
 //! | `fitting` | from rows of observed flakes to a calibration |
+//! | `loss` | how much of a retouched piece is gone |
 //! | `local` | a calibration updated with few flakes of one's own |
 //! | `shared` | effects that flakes of one site or core share, and what was kept |
 //! | `resolved` | a calibration made ready for use, once for all uses |
@@ -26,6 +27,7 @@ pub mod bundled;
 pub(crate) mod caution;
 pub(crate) mod fitting;
 pub(crate) mod local;
+pub(crate) mod loss;
 pub(crate) mod resolved;
 mod shared;
 
@@ -34,6 +36,7 @@ pub use fitting::{
     SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
+pub use loss::{loss_recipe, loss_variants};
 pub(crate) use shared::ResolvedShared;
 pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};
 
@@ -502,6 +505,18 @@ impl Calibration {
         }
         parts.variants.retain(|v| !v.sizes.is_empty());
         Calibration::new(parts)
+    }
+
+    /// Whether some variant tells this size.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// assert!(bundled::named("retouched-flint")?.tells("original_over_now"));
+    /// assert!(!bundled::named("retouched-flint")?.tells("mass_g"));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn tells(&self, size: &str) -> bool {
+        self.parts.variants.iter().any(|v| v.sizes.iter().any(|m| m.size == size))
     }
 
     /// All parts, to make another calibration from.

@@ -4,10 +4,12 @@
 //! |---|---|
 //! | [`linear`] | least squares by streaming Householder QR |
 //! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class, effects that groups share |
+//! | `by_piece` | several states of a piece, each piece counting once, uncertainty by piece |
 //! | [`multinomial`] | multinomial logistic regression |
 //! | `new_row` | (the predictive distribution of one new row, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
+pub(crate) mod by_piece;
 pub mod linear;
 pub mod multinomial;
 mod new_row;

@@ -16,10 +16,14 @@ pub enum Transform {
     Log10,
     /// Cube root of the size ("to correct for the different dimensions": McPherron et al. 2020).
     CubeRoot,
+    /// Natural logarithm of what a ratio is above 1, ln(size - 1): for the original mass over what remains of it.
+    /// It is also the log odds of the share lost, ln(lost / left), so that shares stay between 0 and 1.
+    LnExcess,
 }
 
 impl Transform {
-    /// g(size). Not a number for sizes outside the domain (zero or less, except under the identity).
+    /// g(size). Not a number for sizes outside the domain: zero or less, except under the identity; 1 or less under
+    /// the logarithm of the excess.
     pub fn apply(self, size: f64) -> f64 {
         match self {
             Transform::Identity => size,
@@ -27,6 +31,8 @@ impl Transform {
             Transform::Ln => size.ln(),
             Transform::Log10 => size.log10(),
             Transform::CubeRoot => size.cbrt(),
+            Transform::LnExcess if size <= 1.0 => f64::NAN,
+            Transform::LnExcess => (size - 1.0).ln(),
         }
     }
 
@@ -38,6 +44,7 @@ impl Transform {
             Transform::Log10 => vector::exp(std::f64::consts::LN_10 * value),
             Transform::CubeRoot if value <= 0.0 => 0.0,
             Transform::CubeRoot => value * value * value,
+            Transform::LnExcess => 1.0 + value.exp(),
         }
     }
 
@@ -48,6 +55,16 @@ impl Transform {
             Transform::Ln => -size.ln(),
             Transform::Log10 => -size.ln() - std::f64::consts::LN_10.ln(),
             Transform::CubeRoot => -(2.0 / 3.0) * size.ln() - 3f64.ln(),
+            Transform::LnExcess => -(size - 1.0).ln(),
+        }
+    }
+
+    /// The end of the domain: sizes are above it.
+    pub fn above(self) -> f64 {
+        match self {
+            Transform::Identity => f64::NEG_INFINITY,
+            Transform::Ln | Transform::Log10 | Transform::CubeRoot => 0.0,
+            Transform::LnExcess => 1.0,
         }
     }
 
@@ -58,6 +75,7 @@ impl Transform {
             Transform::Ln => format!("ln {response}"),
             Transform::Log10 => format!("log10 {response}"),
             Transform::CubeRoot => format!("{response}^(1/3)"),
+            Transform::LnExcess => format!("ln({response} - 1)"),
         }
     }
 }
@@ -79,5 +97,27 @@ mod tests {
         }
         assert!(Transform::Ln.apply(0.0).is_nan());
         assert_eq!(Transform::CubeRoot.invert(-0.5), 0.0);
+    }
+
+    #[test]
+    fn the_logarithm_of_the_excess_agrees_with_fifty_digits() {
+        // size, ln(size - 1), ln of its derivative: mpmath, tests/reference/transform.py
+        let mut cases = 0;
+        for line in include_str!("../../tests/reference/transform.csv").lines().skip(2) {
+            let v: Vec<f64> = line.split(',').map(|c| c.parse().unwrap()).collect();
+            let near = |a: f64, b: f64| (a - b).abs() <= 4.0 * f64::EPSILON * b.abs().max(1.0);
+            assert!(near(Transform::LnExcess.apply(v[0]), v[1]), "{line}");
+            assert!(near(Transform::LnExcess.ln_jacobian(v[0]), v[2]), "{line}");
+            // rounding of a value of size |v| moves the excess by |v| places
+            let back = (Transform::LnExcess.invert(v[1]) - 1.0) / (v[0] - 1.0) - 1.0;
+            let places = (1.0 + v[1].abs()) * f64::EPSILON + f64::EPSILON / (v[0] - 1.0);
+            assert!(back.abs() <= 2.0 * places, "{line}: {back:e}");
+            cases += 1;
+        }
+        assert!(cases >= 12);
+        for outside in [1.0, 0.5, 0.0, -2.0] {
+            assert!(Transform::LnExcess.apply(outside).is_nan());
+        }
+        assert_eq!(Transform::LnExcess.describe("original_over_now"), "ln(original_over_now - 1)");
     }
 }

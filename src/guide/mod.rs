@@ -47,6 +47,10 @@ pub mod reading {}
 pub mod fitting {}
 
 #[doc = include_str!("retouched.md")]
+#[doc = ""]
+#[doc = include_str!("retouch.svg")]
+#[doc = ""]
+#[doc = include_str!("retouched-answers.md")]
 pub mod retouched {}
 
 #[doc = include_str!("planning.md")]

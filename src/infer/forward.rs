@@ -466,6 +466,8 @@ fn scaled(transform: Transform, location: f64, ratio: f64) -> (f64, f64) {
         Transform::Log10 => (location + ratio.log10(), 1.0),
         Transform::CubeRoot => (location * ratio.cbrt(), ratio.cbrt()),
         Transform::Identity => (location * ratio, ratio),
+        // what is lost grows with the ratio
+        Transform::LnExcess => (location + ratio.ln(), 1.0),
     }
 }
 
@@ -476,5 +478,7 @@ fn per_ln_size(transform: Transform, location: f64) -> f64 {
         Transform::Log10 => std::f64::consts::LOG10_E,
         Transform::CubeRoot => location.abs() / 3.0,
         Transform::Identity => location.abs(),
+        // d ln(r - 1) / d ln r = r / (r - 1)
+        Transform::LnExcess => 1.0 + (-location).exp(),
     }
 }

@@ -9,6 +9,7 @@
 //! | `forward` | a calibration's forward model of one flake, given percussor and blow |
 //! | `evidence` | the probability of a group of flakes, integrated over what they share |
 //! | `original` | the original size of a retouched or broken piece |
+//! | `losses` | original mass and share lost of many retouched pieces, by group |
 //! | `assemblage` | totals and means of many flakes, with the uncertainty they share |
 //! | `comparison` | whether two sets of flakes look alike |
 //! | `recovery` | sieves: what a mesh holds, and what it lost |
@@ -19,6 +20,7 @@ pub(crate) mod comparison;
 mod evidence;
 mod forward;
 pub(crate) mod lip;
+pub(crate) mod losses;
 pub(crate) mod original;
 pub(crate) mod recovery;
 pub(crate) mod track_record;
@@ -29,9 +31,10 @@ pub use attribution::{
 };
 pub use comparison::{Bracketed, Comparison, Distance, FEWEST, QUANTILES, RESAMPLES, Resampling};
 pub use lip::{LipModel, candidate_terms, chosen_form, design, form_of};
+pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
-    BetaLoss, IMPROBABLE, LengthThen, Loss, MASS_MISSING_G, Original, OriginalEstimate, Remains, SHARE,
-    Truncated, original,
+    BetaLoss, IMPROBABLE, LeansOn, LengthThen, LookBack, Loss, MASS_MISSING_G, Original, OriginalEstimate,
+    Remains, SHARE, Truncated, original,
 };
 pub use recovery::{COMMON_GRADES_MM, Grade, Held, LEAST_HELD, Mesh, Struck, size_grades, struck};
 pub use track_record::{

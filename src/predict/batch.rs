@@ -313,7 +313,9 @@ impl Batch {
         let leverage = NEAR * model.largest_leverage;
         let below = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);
         let atom = match (self.size.transform, &self.size.spread, &self.size.tails) {
-            (Transform::Ln | Transform::Log10 | Transform::Identity, ..) => f64::NEG_INFINITY,
+            (Transform::Ln | Transform::Log10 | Transform::Identity | Transform::LnExcess, ..) => {
+                f64::NEG_INFINITY
+            }
             (_, ResolvedSpread::Constant(_, behind), ResolvedTails::Same(d)) => below(together(*d, *behind)),
             (_, ResolvedSpread::Constant(_, behind), ResolvedTails::ByClass(_, by_code)) => {
                 by_code.iter().map(|d| below(together(*d, *behind))).fold(below(*behind), f64::max)

@@ -38,6 +38,8 @@ pub enum DifferenceScale {
     Difference,
     /// As the first less the second of the cube roots of the size.
     CubeRoots,
+    /// As the ratio of what the two sizes are above 1: for original over remaining mass, of the odds of what is lost.
+    OddsRatio,
 }
 
 /// The difference of one size between two percussors.
@@ -332,6 +334,7 @@ fn scale(transform: Transform) -> (DifferenceScale, fn(f64) -> f64) {
         Transform::Log10 => (DifferenceScale::Ratio, |v| 10f64.powf(v)),
         Transform::Identity => (DifferenceScale::Difference, |v| v),
         Transform::CubeRoot => (DifferenceScale::CubeRoots, |v| v),
+        Transform::LnExcess => (DifferenceScale::OddsRatio, f64::exp),
     }
 }
 

@@ -31,7 +31,7 @@ pub const USUAL_LEVEL: f64 = 0.95;
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Interval {
-    /// Lower end: as much probability lies below it as above the upper end.
+    /// Lower end: of a central interval, as much probability lies below it as above the upper end.
     pub low: f64,
     /// The size exceeded by half of such flakes.
     pub median: f64,
@@ -162,12 +162,13 @@ impl Predictive {
     }
 
     /// The value on the transformed scale that a size has; minus infinity where a size is too small for the
-    /// transform (zero and less under a logarithm; below zero under a cube root).
+    /// transform (zero and less under a logarithm, 1 and less under that of the excess; below zero under a cube
+    /// root).
     pub(crate) fn forward(&self, size: f64) -> f64 {
         match self.transform {
             Transform::Identity => size,
             Transform::CubeRoot if size == 0.0 => 0.0,
-            _ if size <= 0.0 => f64::NEG_INFINITY,
+            t if size <= t.above() => f64::NEG_INFINITY,
             t => t.apply(size),
         }
     }
@@ -208,7 +209,7 @@ impl Predictive {
     /// Under a cube root the probability of no flake at all (an atom at 0) has no density.
     pub fn ln_pdf(&self, size: f64) -> f64 {
         let v = self.forward(size);
-        if !v.is_finite() || (size <= 0.0 && self.transform != Transform::Identity) {
+        if !v.is_finite() || size <= self.transform.above() {
             return f64::NEG_INFINITY;
         }
         self.ln_pdf_transformed(v) + self.transform.ln_jacobian(size)
@@ -352,6 +353,7 @@ impl Predictive {
     /// | ln | exp(m + s^2 / 2) |
     /// | log10 | the same in natural logarithms |
     /// | cube root | m^3 + 3 m s^2 |
+    /// | ln(size - 1) | 1 + exp(m + s^2 / 2) |
     pub fn mean_under_normal_errors(&self) -> Option<f64> {
         let mut mean = 0.0;
         for c in &self.components {
@@ -366,6 +368,7 @@ impl Predictive {
                         (k * m + 0.5 * (k * s) * (k * s)).exp()
                     }
                     Transform::CubeRoot => m * m * m + 3.0 * m * s * s,
+                    Transform::LnExcess => 1.0 + (m + 0.5 * s * s).exp(),
                 };
         }
         (mean.is_finite()).then_some(mean)

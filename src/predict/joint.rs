@@ -337,6 +337,19 @@ impl Conditional {
         self.cdf_at(v).clamp(0.0, 1.0)
     }
 
+    /// The same as a predictive: each t is moved and narrowed by what the normal score says. Exact for normal errors;
+    /// with 100 degrees of freedom and more the quantiles within 0.001 to 0.999 are off by less than a fiftieth of the
+    /// scale.
+    pub(crate) fn predictive(&self) -> Result<Predictive> {
+        let moved = |p: &Part| Component {
+            weight: p.weight,
+            location: p.base.location + p.base.scale * p.centre,
+            scale: p.base.scale * p.spread,
+            degrees_of_freedom: p.base.degrees_of_freedom,
+        };
+        Predictive::new(self.transform, self.parts.iter().map(moved).collect())
+    }
+
     fn cdf_at(&self, v: f64) -> f64 {
         self.parts.iter().map(|p| p.weight * normal_cdf((normal_at(&p.base, v) - p.centre) / p.spread)).sum()
     }

@@ -138,7 +138,7 @@ impl Quantity {
 /// Every known column of numbers. Each may also be written in another unit of its dimension
 /// ([`Dimension::units`]). `depth_mm`, `area_mm2` and `angle_deg` are short for the platform's depth, area and
 /// exterior angle; `width_mm` is the width of the flake.
-pub static QUANTITIES: [Quantity; 16] = [
+pub static QUANTITIES: [Quantity; 40] = [
     Quantity::new(Dimension::Length, PLATFORM_DEPTH_MM).or("depth"),
     Quantity::new(Dimension::Length, PLATFORM_WIDTH_MM),
     Quantity::new(Dimension::Area, PLATFORM_AREA_MM2).or("area"),
@@ -155,10 +155,34 @@ pub static QUANTITIES: [Quantity; 16] = [
     Quantity::new(Dimension::Length, MAX_THICKNESS_MM),
     Quantity::new(Dimension::Mass, MASS_G),
     Quantity::new(Dimension::Mass, MASS_NOW_G),
+    Quantity::new(Dimension::Mass, ORIGINAL_MASS_G),
+    Quantity::new(Dimension::Length, LENGTH_NOW_MM),
+    Quantity::new(Dimension::Length, WIDTH_NOW_MM),
+    Quantity::new(Dimension::Length, MAX_THICKNESS_NOW_MM),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[0]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[1]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[2]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[3]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[4]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[5]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[6]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[7]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[8]),
+    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[9]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[0]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[1]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[2]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[3]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[4]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[5]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[6]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[7]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[8]),
+    Quantity::new(Dimension::Length, THICKNESS_AT_MM[9]),
 ];
 
 /// Every known column of classes or names.
-pub static CLASSES: [&str; 13] = [
+pub static CLASSES: [&str; 15] = [
     "flake",
     "percussor",
     "stone",
@@ -167,6 +191,8 @@ pub static CLASSES: [&str; 13] = [
     Portion::COLUMN,
     Technique::COLUMN,
     "retouched",
+    RetouchKind::COLUMN,
+    RetouchedEdges::COLUMN,
     PlatformKind::COLUMN,
     "platform_bevelled",
     "core",
@@ -209,6 +235,13 @@ pub(super) fn class_kind(name: &str) -> ClassKind {
         "retouched" | "platform_bevelled" | "lip" => ClassKind::YesNo,
         LandsOn::COLUMN => ClassKind::Vocabulary(|t| LandsOn::find(t).map(LandsOn::name), LandsOn::NAMES),
         Portion::COLUMN => ClassKind::Vocabulary(|t| Portion::find(t).map(Portion::name), Portion::NAMES),
+        RetouchKind::COLUMN => {
+            ClassKind::Vocabulary(|t| RetouchKind::find(t).map(RetouchKind::name), RetouchKind::NAMES)
+        }
+        RetouchedEdges::COLUMN => ClassKind::Vocabulary(
+            |t| RetouchedEdges::find(t).map(RetouchedEdges::name),
+            RetouchedEdges::NAMES,
+        ),
         Technique::COLUMN => {
             ClassKind::Vocabulary(|t| Technique::find(t).map(Technique::name), Technique::NAMES)
         }

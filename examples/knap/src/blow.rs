@@ -191,7 +191,7 @@ const LARGEST: u64 = 64 << 20;
 /// A calibration by its name, or from a file; without either, the documented default for the stone.
 pub fn calibration(asked: Option<&str>, stone: Option<&str>) -> Outcome<Calibration> {
     let Some(asked) = asked else { return Ok(bundled::named(bundled::default_for(stone))?) };
-    if bundled::NAMES.contains(&asked) {
+    if bundled::NAMES.contains(&asked) || asked == bundled::LOSS {
         return Ok(bundled::named(asked)?);
     }
     if !std::path::Path::new(asked).exists() {

@@ -16,7 +16,7 @@ use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, TableEstimates, TableWriter};
 
-pub use conchoid::table::{Completed as RowOr, Predictors, Summary, answer, joined};
+pub use conchoid::table::{Completed as RowOr, Predictors, Summary, joined};
 
 pub const EXAMPLES: &str = "\
 Examples:

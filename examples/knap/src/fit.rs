@@ -1,13 +1,15 @@
 //! `knap fit`: a calibration from a table of one's own, alone or starting from a published one
-//! (`fit/local.rs`).
+//! (`fit/local.rs`), or one of loss from pieces weighed before and after retouch (`fit/loss.rs`).
 
 mod local;
+mod loss;
 
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, short, wrapped};
 use crate::tables::{self, Progress, Sink, Table};
 use clap::Args;
 use conchoid::calibration::{Calibration, Collector, Provenance, Recipe, Report, Spread, Taken};
+use conchoid::flake::ORIGINAL_OVER_NOW;
 use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::predict::in_words;
@@ -27,19 +29,23 @@ Examples:
        --out saturday.json
   knap fit --starting-from hard-hammer-flint --table mine.csv --response mass_g --name mine \\
        --out mine.json
+  knap fit --table scrapers.csv --response original_over_now --form retouch --name scrapers --out scrapers.json
 Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
 (depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.
 --by fits the flakes of all percussors together with a shift for each (what knap plan plans for); estimates
 then take --percussor, and are averaged over the percussors of the table without it.
 --group lets the flakes of one core, knapper or site share what they have in common beyond their platforms. The
-interval of a flake from a new group is wider for it; a row that names a group of the table is shifted and narrowed.";
+interval of a flake from a new group is wider for it; a row that names a group of the table is shifted and narrowed.
+original_over_now with the form retouch makes a calibration of loss, for knap original, from the columns
+original_mass_g, mass_now_g, retouch_height_1_mm, thickness_at_1_mm ... (or retouch_index), and flake, the name of
+a piece that stands in several rows, after each resharpening.";
 
 #[derive(Args)]
 pub struct Options {
     /// The table; - reads standard input
     #[arg(long, value_name = "FILE")]
     table: String,
-    /// The size to fit: length_mm, width_mm, thickness_mm, mass_g
+    /// The size to fit: length_mm, width_mm, thickness_mm, mass_g; or original_over_now, what retouch has taken
     #[arg(long, value_name = "COLUMN")]
     response: String,
     /// The form: log-log, tangent-power, cube-root, area, area-angle
@@ -123,6 +129,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     match (&o.starting_from, &o.form) {
         (Some(from), _) => local::run(o, from),
+        (None, Some(form)) if o.response == ORIGINAL_OVER_NOW => loss::run(o, form),
         (None, Some(form)) => fresh(o, form),
         (None, None) => Err(Failure::usage("--form or --starting-from is needed")),
     }

@@ -1,7 +1,7 @@
 //! `knap original`: what a retouched or broken piece was, one piece or every row of a table.
 
-use crate::blow::{BlowOptions, calibration};
-use crate::estimate::{Predictors, RowOr, Summary, answer, joined};
+use crate::blow::{BlowOptions, Given, calibration};
+use crate::estimate::{Predictors, RowOr, Summary, joined};
 use crate::failure::{Failure, Outcome};
 use crate::number::number;
 use crate::original_plot;
@@ -12,23 +12,27 @@ use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
 use conchoid::calibration::Calibration;
-use conchoid::flake::Termination;
-use conchoid::infer::{BetaLoss, Loss, OriginalEstimate, Remains, SHARE, original};
-use conchoid::predict::MeasurementErrors;
+use conchoid::flake::{
+    Flake, ORIGINAL_OVER_NOW, RETOUCH_HEIGHT_MM, Retouch, RetouchKind, RetouchedEdges, THICKNESS_AT_MM,
+    Termination,
+};
+use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
 use conchoid::predict::{Ask, Interval, LEVEL, Predictor};
 use conchoid::strike::Measured;
-use conchoid::table::{Cell, Separator, TableWriter};
+use conchoid::table::{Cell, Row, Separator, TableWriter};
 use std::sync::Arc;
 
 pub const EXAMPLES: &str = "\
 Examples:
-  knap original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72
+  knap original --mass-now-g 31 --max-thickness-now-mm 12.5 --retouch-height-mm 4.2,5,3.9 --thickness-at-mm 9.1,10.2,8.8
+  knap original --mass-now-g 31 --retouch-index 0.46
   knap original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72 --loss 2,5
   knap original --table tools.csv --out originals.csv
-The original weighed at least what remains. Beyond that nothing is assumed of the loss, unless --loss gives
-a beta distribution of the share that is usually lost. A table needs the column mass_now_g; mass_missing_g (a part
-that was weighed apart) and length_now_mm are used where recorded. Exit code 0: every row answered; 3: some
-refused (they stay in place, with the reason).";
+A complete piece whose retouch was measured is answered by its retouch, without a platform. Otherwise the platform
+tells what to expect, the original weighed at least what remains, and --loss says how large a share is usually lost.
+A table needs the column mass_now_g; retouch_height_1_mm, thickness_at_1_mm and so on to 10 (or retouch_index),
+max_thickness_now_mm, length_now_mm, width_now_mm and mass_missing_g (a part that was weighed apart) are used where
+recorded. Exit code 0: every row answered; 3: some refused (they stay in place, with the reason).";
 
 #[derive(Args)]
 pub struct Options {
@@ -41,11 +45,37 @@ pub struct Options {
     /// Length of what remains, mm
     #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "table")]
     pub length_now_mm: Option<f64>,
+    /// Width of what remains, mm
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "table")]
+    pub width_now_mm: Option<f64>,
+    /// Greatest thickness of what remains, mm
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "table")]
+    pub max_thickness_now_mm: Option<f64>,
+    /// Heights of retouch at 1 to 10 points of the retouched edge, mm, with commas between
+    #[arg(long, value_name = "T,T,...", allow_hyphen_values = true, conflicts_with = "table")]
+    pub retouch_height_mm: Option<String>,
+    /// Thickness of the piece at the same points, mm
+    #[arg(long, value_name = "T,T,...", allow_hyphen_values = true, requires = "retouch_height_mm")]
+    pub thickness_at_mm: Option<String>,
+    /// Mean of height of retouch over thickness there, where only that was recorded: 0 to 1
+    #[arg(long, value_name = "INDEX", allow_negative_numbers = true, conflicts_with_all = ["table", "retouch_height_mm"])]
+    pub retouch_index: Option<f64>,
+    /// Kind of retouch: direct, inverse, alternate, bifacial
+    #[arg(long, value_name = "KIND", conflicts_with = "table")]
+    pub retouch_kind: Option<String>,
+    /// Retouched edges: left, right, distal, proximal, double, convergent, around
+    #[arg(long, value_name = "EDGES", conflicts_with = "table")]
+    pub retouched_edges: Option<String>,
     #[command(flatten)]
     pub blow: BlowOptions,
-    /// Assumed model of loss: a beta distribution of the share lost, by its two parameters (2,5: 29 % on average)
-    #[arg(long, value_name = "A,B")]
+    /// Model of loss where only the platform tells: a beta distribution of the share lost, by its two parameters
+    /// (2,5: 29 % on average; 0.5,2 where nothing is given), or none
+    #[arg(long, value_name = "A,B|none")]
     pub loss: Option<String>,
+    /// A size that neither retouch nor a break has changed, which the platform's answer is given: thickness_mm, width_mm;
+    /// may be repeated, the first that was recorded counts
+    #[arg(long, value_name = "SIZE")]
+    pub unbroken: Vec<String>,
     /// Also give the probability that more than this share (0 to 1) is lost
     #[arg(long, value_name = "SHARE", default_value_t = 0.5, allow_negative_numbers = true)]
     pub more_than: f64,
@@ -84,13 +114,24 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let mut ask = Ask::default();
     ask.termination = termination.map_err(Failure::of_options)?;
-    let loss = o.loss.as_deref().map(beta).transpose()?;
-    let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
-    let by_stone = o.table.is_some() && o.calibration.is_none() && o.blow.stone.is_none();
+    let loss = match o.loss.as_deref() {
+        Some("none") => None,
+        Some(text) => Some(beta(text)?),
+        None => Some(BetaLoss::usual()),
+    };
+    let unbroken: Vec<&str> = o.unbroken.iter().map(String::as_str).collect();
+    let mut look = LookBack::new()?.loss(model(loss)).unbroken(&unbroken).map_err(Failure::of_options)?;
+    let mut calibration = self::calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let of_loss = calibration.tells(ORIGINAL_OVER_NOW);
+    if of_loss {
+        look = look.retouch(Arc::new(Predictor::new(calibration)?))?;
+        calibration = self::calibration(None, o.blow.stone.as_deref())?;
+    }
+    let by_stone = o.table.is_some() && (o.calibration.is_none() || of_loss) && o.blow.stone.is_none();
     o.blow.check_also(&calibration, by_stone)?;
     match &o.table {
-        Some(path) => table(o, path, calibration, &ask, loss, level),
-        None => single(o, calibration, &ask, loss, level),
+        Some(path) => table(o, path, calibration, by_stone, &ask, look, level),
+        None => single(o, calibration, &ask, (look, loss), level),
     }
 }
 
@@ -106,11 +147,72 @@ fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
     loss.map(|l| Arc::new(l) as Arc<dyn Loss>)
 }
 
+/// Numbers with commas between.
+fn list(option: &str, text: &str) -> Outcome<Vec<f64>> {
+    let each = |t: &str| number(t.trim()).map_err(|e| Failure::usage(format!("{option} {text}: {e}")));
+    text.split(',').map(each).collect()
+}
+
+/// What remains of the piece, beside its strike.
+struct Piece<'a> {
+    given: &'a Given,
+    now: Flake,
+    missing: Option<f64>,
+}
+
+impl Measured for Piece<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        if name == "mass_missing_g" {
+            return self.missing;
+        }
+        self.now.number(name).or_else(|| self.given.number(name))
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.now.class(name).or_else(|| self.given.class(name))
+    }
+}
+
+/// The piece as it is now.
+fn now(o: &Options) -> Outcome<Flake> {
+    let class = |t: &Option<String>| t.clone();
+    let kind = class(&o.retouch_kind).map(|t| t.parse::<RetouchKind>()).transpose();
+    let edges = class(&o.retouched_edges).map(|t| t.parse::<RetouchedEdges>()).transpose();
+    let mut retouch = Retouch::builder()
+        .kind(kind.map_err(Failure::of_options)?)
+        .edges(edges.map_err(Failure::of_options)?)
+        .index(o.retouch_index);
+    if let Some(text) = &o.retouch_height_mm {
+        let heights = list("--retouch-height-mm", text)?;
+        let thick = o.thickness_at_mm.as_deref().map(|t| list("--thickness-at-mm", t)).transpose()?;
+        let thick = thick.unwrap_or_default();
+        if thick.len() > heights.len() {
+            return Err(Failure::usage(format!(
+                "--thickness-at-mm: {} thicknesses for {} heights (accepted: one at each point)",
+                thick.len(),
+                heights.len()
+            )));
+        }
+        for (k, height) in heights.into_iter().enumerate() {
+            retouch = retouch.point(height, thick.get(k).copied());
+        }
+    }
+    let recorded = o.retouch_height_mm.is_some() || o.retouch_index.is_some();
+    let retouch = recorded.then(|| retouch.build()).transpose();
+    Flake::builder()
+        .mass_now_g(o.mass_now_g)
+        .length_now_mm(o.length_now_mm)
+        .width_now_mm(o.width_now_mm)
+        .max_thickness_now_mm(o.max_thickness_now_mm)
+        .retouch(retouch.map_err(Failure::of_options)?)
+        .build()
+        .map_err(Failure::of_options)
+}
+
 fn single(
     o: &Options,
     calibration: Calibration,
     ask: &Ask,
-    loss: Option<BetaLoss>,
+    (look, loss): (LookBack<'_>, Option<BetaLoss>),
     level: f64,
 ) -> Outcome<u8> {
     let given = o.blow.given()?;
@@ -124,7 +226,8 @@ fn single(
         .and_then(|r| r.with_length_mm(o.length_now_mm))
         .map_err(Failure::of_options)?;
     let predictor = Predictor::new(calibration)?;
-    let found = original(&predictor, &given, &remains, ask, model(loss)).map_err(Failure::of_options)?;
+    let piece = Piece { given: &given, now: self::now(o)?, missing: o.mass_missing_g };
+    let found = look.sizes(&predictor).original(&piece, ask).map_err(Failure::of_options)?;
     if let Some(path) = &o.plot {
         original_plot::single(path, &found, &remains, level)?;
     }
@@ -185,15 +288,31 @@ fn print_text(
     let more = found.mass.lost_more_than(share)?;
     let sentence = format!("More than {} % is lost with probability {}.", percent(share), probability(more));
     writeln!(out, "\n{}", wrapped(&sentence, "", "", 79))?;
-    let how = match loss {
-        None => {
+    let how = match (found.leans_on, loss) {
+        (LeansOn::Retouch, _) => match &found.by_platform {
+            Some(beside) => {
+                let i = beside.interval(level)?;
+                format!(
+                    "It leans on the retouch. Its platform alone, not combined with it, would say {} g ({} to {}).",
+                    short(i.median),
+                    short(i.low),
+                    short(i.high)
+                )
+            }
+            None => "It leans on the retouch.".to_string(),
+        },
+        (LeansOn::Unretouched, _) => {
+            "The retouch was measured and is none, so nothing is lost but what is missing and known."
+                .to_string()
+        }
+        (_, None) => {
             "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
                  how much is usually lost."
                 .to_string()
         }
-        Some(l) => format!(
-            "Assumed before looking at the piece: a beta distribution of the share lost, with parameters {} \
-             and {}, {} % on average.",
+        (_, Some(l)) => format!(
+            "It leans on the platform. Assumed before looking at the piece: a beta distribution of the share \
+             lost, with parameters {} and {}, {} % on average (--loss for another). The interval is the shortest.",
             l.a(),
             l.b(),
             short(100.0 * l.mean())
@@ -208,13 +327,15 @@ fn print_text(
         writeln!(out, "{}", wrapped(&known, "", "", 79))?;
     }
     let e = &found.estimate;
-    let behind = format!(
-        "From the calibration {} ({} stand behind it), by {}.",
-        e.calibration,
-        count(e.flakes, "flake", "flakes"),
-        e.variant
-    );
-    writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+    if found.leans_on != LeansOn::Unretouched {
+        let behind = format!(
+            "From the calibration {} ({} stand behind it), by {}.",
+            e.calibration,
+            count(e.flakes, "flake", "flakes"),
+            e.variant
+        );
+        writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+    }
     if let Some(path) = &o.plot {
         writeln!(out, "Picture written to {path}")?;
     }
@@ -249,8 +370,12 @@ fn json(
         i.put("at_least", length.at_least_mm());
         out.nest("original_length_mm", i);
     }
-    out.put("probability_of_as_much", found.mass.truncated().probability());
-    out.put("model_of_loss", loss);
+    out.put("probability_of_as_much", found.mass.truncated().map(|t| t.probability()));
+    out.put("leans_on", found.leans_on);
+    if let Some(beside) = &found.by_platform {
+        out.nest("original_mass_g_by_platform", interval(beside.interval(level)?));
+    }
+    out.put("model_of_loss", loss.filter(|_| found.leans_on == LeansOn::Platform));
     let e = &found.estimate;
     let mut behind = Ordered::default();
     behind.put("name", &e.calibration).put("form", &e.form).put("n", e.flakes).put("measured_by", &e.variant);
@@ -275,18 +400,32 @@ fn numbers(found: &OriginalEstimate, level: f64) -> Result<Vec<f64>, Error> {
     Ok(vec![m.low, m.median, m.high, s.low, s.median, s.high])
 }
 
+/// Refuses a row that is none, or whose state now cannot be read: it must not be answered without what stands there.
+fn readable(row: &Row) -> Result<(), Vec<Error>> {
+    if let Some(e) = row.refused() {
+        return Err(vec![e.clone()]);
+    }
+    let heights = RETOUCH_HEIGHT_MM.iter().chain(&THICKNESS_AT_MM).map(|b| b.name());
+    let sizes = ["mass_now_g", "mass_missing_g", "max_thickness_now_mm", "length_now_mm", "width_now_mm"];
+    let marks = ["retouch_index", "retouch_kind", "retouched_edges", "retouched", "portion"];
+    let state = sizes.into_iter().chain(marks).chain(heights);
+    let bad: Vec<Error> =
+        state.filter_map(|n| row.header().column(n).and_then(|id| row.problem(id))).cloned().collect();
+    if bad.is_empty() { Ok(()) } else { Err(bad) }
+}
+
 fn table(
     o: &Options,
     path: &str,
     calibration: Calibration,
+    by_stone: bool,
     ask: &Ask,
-    loss: Option<BetaLoss>,
+    look: LookBack<'_>,
     level: f64,
 ) -> Outcome<u8> {
-    let more = ["mass_missing_g".to_string(), "length_now_mm".to_string()];
+    let more = ["mass_missing_g".to_string(), "retouch_index".to_string()];
     let options = tables::options(&o.columns, Some(&calibration), &more)?;
     let given = o.blow.given()?;
-    let by_stone = o.calibration.is_none() && o.blow.stone.is_none();
     let mut reader = tables::open(path, &options)?;
     if reader.header().column("mass_now_g").is_none() {
         let names: Vec<&str> = reader.header().names().collect();
@@ -300,22 +439,15 @@ fn table(
     let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &COLUMNS)?;
     let progress = Progress::new("looking back");
     let mut summary = Summary::default();
-    let exact = MeasurementErrors::new();
     let mut drawn = o.plot.as_ref().map(|_| original_plot::Pieces::default());
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
         progress.tick(row.row_number());
         let both = RowOr { row: &row, given: &given };
         let predictor = predictors.of(&both)?;
-        let found = answer(predictor, &row, &both, ask, &exact).and_then(|_| {
-            let bad = row.header().column("mass_now_g").and_then(|id| row.problem(id)).cloned();
-            if let (None, Some(e)) = (both.number("mass_now_g"), bad) {
-                return Err(vec![e]);
-            }
-            Remains::of(&both)
-                .and_then(|r| original(predictor, &both, &r, ask, model(loss)))
-                .and_then(|f| Ok((numbers(&f, level)?, f)))
-                .map_err(|e| vec![e.in_row(row.row_number())])
+        let found = readable(&row).and_then(|()| {
+            let found = look.clone().sizes(predictor).original(&both, ask);
+            found.and_then(|f| Ok((numbers(&f, level)?, f))).map_err(|e| vec![e.in_row(row.row_number())])
         });
         match found {
             Ok((numbers, mut found)) => {

@@ -35,7 +35,8 @@ fn bars(low: f64, high: f64, cdf: impl Fn(f64) -> f64) -> (Vec<(f64, f64)>, f64)
 pub fn single(path: &str, found: &OriginalEstimate, remains: &Remains, level: f64) -> Outcome<()> {
     let (now, certain) = (remains.mass_now_g(), remains.certain_g());
     let (mass, lost) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
-    let far = found.mass.quantile(0.99)?.max(mass.high);
+    // where nothing is lost there is one mass; the axis still needs a length
+    let far = found.mass.quantile(0.99)?.max(mass.high).max(1.05 * certain);
     let (list, width) = bars(certain, far, |v| found.mass.cdf(v));
     let highest = list.iter().map(|b| b.1).fold(0.0, f64::max);
     let (top, room) = (1.12 * highest, 1.45 * highest);

@@ -171,6 +171,7 @@ impl<'a> RawColumns<'a> {
                     value: self.sizes[i],
                     accepted: match self.transform {
                         Transform::Identity => "finite numbers".into(),
+                        Transform::LnExcess => "finite numbers above 1".into(),
                         _ => "finite numbers above 0".into(),
                     },
                 });
@@ -195,6 +196,8 @@ pub(crate) fn transform_into(transform: Transform, sizes: &[f64], out: &mut [f64
         Transform::Identity => out.copy_from_slice(sizes),
         Transform::Ln => vector::ln_into(sizes, out),
         Transform::Log10 => vector::log10_into(sizes, out),
-        Transform::CubeRoot => out.iter_mut().zip(sizes).for_each(|(o, v)| *o = transform.apply(*v)),
+        Transform::CubeRoot | Transform::LnExcess => {
+            out.iter_mut().zip(sizes).for_each(|(o, v)| *o = transform.apply(*v))
+        }
     }
 }

@@ -5,6 +5,7 @@
 //! [`Part`] that another collector merges. Least squares
 //! are summed up on the way, so that memory does not grow with the flakes; see [`FitReport::left_out_flakes`].
 
+mod by_piece;
 mod columns;
 mod part;
 mod recipe;
@@ -25,7 +26,8 @@ use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel,
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use crate::fit::multinomial::{self, MultinomialOptions, Outcomes};
-use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
+use crate::flake::{DERIVED, WithRetouch};
+use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorMaterial;
 use crate::strike::Measured;
 use recipe::{check_method, known_termination};
@@ -73,6 +75,10 @@ pub struct Collector {
     failed: Option<Error>,
     /// Terminations as recorded, one for each row, where terminations are fitted.
     ended: Vec<Option<String>>,
+    /// The name of the piece of each row, where some method counts by piece.
+    names: Vec<Option<String>>,
+    /// Whether some form reads what the retouch says together.
+    reads_retouch: bool,
     percussors: BTreeMap<String, u64>,
     left_out: BTreeMap<String, u64>,
     offered: u64,
@@ -141,6 +147,8 @@ impl Collector {
             running.push(Running::new(&reading, plain(s))?);
             readings.push(reading);
         }
+        let derived = |n: &str| DERIVED.contains(&n);
+        let reads_retouch = layout.numbers.iter().any(|n| derived(n)) || columns.iter().any(|n| derived(n));
         let summed = recipe.variants.iter().all(|v| v.termination.is_none() && v.sizes.iter().all(plain));
         Ok(Collector {
             flakes: Flakes::new(layout.len() + groups.len(), columns.len(), summed),
@@ -154,6 +162,8 @@ impl Collector {
             readings,
             running,
             ended: Vec::new(),
+            names: Vec::new(),
+            reads_retouch,
             percussors: BTreeMap::new(),
             left_out: BTreeMap::new(),
             offered: 0,
@@ -163,7 +173,12 @@ impl Collector {
     /// Offers one flake. It is used, or left out and counted under the reason given back.
     pub fn offer(&mut self, flake: &impl Measured) -> Taken {
         self.offered += 1;
-        match self.take(flake) {
+        let taken = if self.reads_retouch {
+            WithRetouch::of(flake).map_err(|e| e.to_string()).and_then(|flake| self.take(&flake))
+        } else {
+            self.take(flake)
+        };
+        match taken {
             Ok(()) => Taken::Used,
             Err(reason) => {
                 *self.left_out.entry(reason.clone()).or_default() += 1;
@@ -187,6 +202,12 @@ impl Collector {
             if found != expected {
                 return Err(Error::Shape { what: what.into(), found, expected });
             }
+        }
+        if self.reads_retouch || self.names_pieces().is_some() {
+            for row in 0..rows {
+                self.offer(&NumbersOnly { names, columns, row });
+            }
+            return Ok(());
         }
         let nothing = vec![f64::NAN; rows];
         let column = |n: &String| names.iter().position(|m| m == n).map_or(&nothing[..], |at| columns[at]);
@@ -215,7 +236,7 @@ impl Collector {
                         *t &= v.is_finite();
                     }
                 }
-                let least = if *transform == Transform::Identity { f64::NEG_INFINITY } else { 0.0 };
+                let least = transform.above();
                 for ((f, t), v) in fine.iter_mut().zip(takes).zip(&sizes[*at][from..from + n]) {
                     *f |= t & v.is_finite() & (*v > least);
                 }
@@ -246,6 +267,12 @@ impl Collector {
     /// Whether terminations are fitted, and so kept.
     fn tells_ends(&self) -> bool {
         self.recipe.variants.iter().any(|v| v.termination.is_some())
+    }
+
+    /// The column that names the pieces, where some method counts by piece.
+    fn names_pieces(&self) -> Option<&str> {
+        let mut methods = self.recipe.variants.iter().flat_map(|v| v.sizes.iter().map(|s| &s.method));
+        methods.find_map(|m| m.by_piece.as_deref())
     }
 
     /// Counts a flake that could not be offered at all, such as a row of a table that was refused.
@@ -293,6 +320,10 @@ impl Collector {
         }
         if self.tells_ends() {
             self.ended.push(flake.class(TERMINATION).map(str::to_string));
+        }
+        if let Some(by) = self.names_pieces() {
+            let name = flake.class(by).map(str::to_string);
+            self.names.push(name);
         }
         self.keep(&x, &sizes);
         Ok(())
@@ -349,7 +380,9 @@ impl Collector {
                     format!("{} not recorded", self.groups[lacking].0)
                 }
                 Ok(()) if sizes[*at].is_nan() => format!("{column} not recorded"),
-                Ok(()) if !transform.apply(sizes[*at]).is_finite() => format!("{column} is not above 0"),
+                Ok(()) if !transform.apply(sizes[*at]).is_finite() => {
+                    format!("{column} is not above {}", transform.above())
+                }
                 Ok(()) => return Ok(()),
             };
             reason.get_or_insert(why);
@@ -503,6 +536,23 @@ impl Collector {
                 None => self.settings.push(Setting { values, flakes: 1 }),
             }
         }
+    }
+}
+
+/// One row of columns of numbers.
+struct NumbersOnly<'a> {
+    names: &'a [&'a str],
+    columns: &'a [&'a [f64]],
+    row: usize,
+}
+
+impl Measured for NumbersOnly<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        let at = self.names.iter().position(|n| *n == name)?;
+        Some(self.columns[at][self.row]).filter(|v| !v.is_nan())
+    }
+    fn class(&self, _: &str) -> Option<&str> {
+        None
     }
 }
 

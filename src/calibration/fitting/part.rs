@@ -64,6 +64,9 @@ pub struct Part {
     seen: Vec<(u64, Option<(f64, f64)>)>,
     settings: Vec<Setting>,
     ended: Vec<Option<String>>,
+    /// Names of the pieces, where each counts once.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    names: Vec<Option<String>>,
     percussors: BTreeMap<String, u64>,
     left_out: BTreeMap<String, u64>,
     offered: u64,
@@ -104,7 +107,8 @@ impl Collector {
             let form = &s.form;
             let terms = [form.term_names(), form.spread_term_names()].concat().join(", ");
             let shared: Vec<&str> = s.method.shared.iter().map(|g| g.by.as_str()).collect();
-            format!("{}: {} = {:?} {terms} {}", v.name, s.column, form.transform(), shared.join(", "))
+            let once = s.method.by_piece.as_ref().map_or(String::new(), |by| format!(" once by {by}"));
+            format!("{}: {} = {:?} {terms} {}{once}", v.name, s.column, form.transform(), shared.join(", "))
         };
         sizes.map(of).collect()
     }
@@ -131,6 +135,7 @@ impl Collector {
             seen: self.seen.iter().map(|(n, low, high)| (*n, ends((*low, *high)))).collect(),
             settings: self.settings,
             ended: self.ended,
+            names: self.names,
             percussors: self.percussors,
             left_out: self.left_out,
             offered: self.offered,
@@ -161,6 +166,7 @@ impl Collector {
             && same(part.inputs.len(), rows * width)
             && (part.ended.is_empty() || same(part.ended.len(), rows))
             && same(part.ended.len(), if self.tells_ends() { rows } else { 0 })
+            && same(part.names.len(), if self.names_pieces().is_some() { rows } else { 0 })
             && part.stride.is_power_of_two()
             && part.used >= rows as u64;
         if !fits {
@@ -227,6 +233,7 @@ impl Collector {
             }
         }
         self.ended.extend(part.ended);
+        self.names.extend(part.names);
         for (all, more) in [(&mut self.percussors, part.percussors), (&mut self.left_out, part.left_out)] {
             for (name, n) in more {
                 let sum = all.entry(name).or_default();

@@ -36,6 +36,10 @@ pub struct Method {
     /// Effects that the flakes of one group share, the outer first: one, or two of which the second's groups lie
     /// within those of the first (`knapper`, `core`).
     pub shared: Vec<SharedRecipe>,
+    /// The column that names the piece (`flake`), for rows that are several states of one piece, such as a scraper
+    /// weighed after each resharpening: each piece counts once, the spread has the form's spread terms, and the
+    /// uncertainty is that of so many pieces. A row without a name is a piece of its own. It stands alone.
+    pub by_piece: Option<String>,
 }
 
 impl Method {
@@ -58,6 +62,12 @@ impl Method {
     /// With tails to choose from.
     pub fn with_tails(mut self, tails: TailsToTry) -> Method {
         self.tails = tails;
+        self
+    }
+
+    /// With each piece counting once, however many of its states were measured, by the column that names it.
+    pub fn each_once(mut self, by: &str) -> Method {
+        self.by_piece = Some(by.to_string());
         self
     }
 
@@ -229,6 +239,14 @@ pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
         if (0..levels.len()).any(|i| levels[..i].iter().any(|(l, _)| *l == levels[i].0)) {
             return Err(Error::invalid(class, "a level of the tails stands twice"));
         }
+    }
+    if let Some(by) = &method.by_piece
+        && (by.trim().is_empty() || *method != Method::least_squares().each_once(by))
+    {
+        return Err(Error::invalid(
+            "by_piece",
+            "pieces that count once go with no penalty, tails or shared effects",
+        ));
     }
     if method.shared.len() > 2 {
         return Err(Error::invalid(

@@ -52,6 +52,13 @@ pub enum Fitted {
     LeastSquares(LinearFit),
     /// Under a penalty.
     Shrunken(Box<ShrunkenFit>),
+    /// Each piece counting once, however many of its states were measured.
+    ByPiece {
+        /// Pieces.
+        pieces: u64,
+        /// Their states.
+        states: u64,
+    },
 }
 
 impl Fitted {
@@ -59,7 +66,7 @@ impl Fitted {
     pub fn linear(&self) -> Option<&LinearFit> {
         match self {
             Fitted::LeastSquares(fit) => Some(fit),
-            Fitted::Shrunken(_) => None,
+            Fitted::Shrunken(_) | Fitted::ByPiece { .. } => None,
         }
     }
 
@@ -67,7 +74,7 @@ impl Fitted {
     pub fn shrunken(&self) -> Option<&ShrunkenFit> {
         match self {
             Fitted::Shrunken(fit) => Some(fit),
-            Fitted::LeastSquares(_) => None,
+            Fitted::LeastSquares(_) | Fitted::ByPiece { .. } => None,
         }
     }
 
@@ -76,6 +83,7 @@ impl Fitted {
         match self {
             Fitted::LeastSquares(fit) => fit.rows(),
             Fitted::Shrunken(fit) => fit.rows() as u64,
+            Fitted::ByPiece { pieces, .. } => *pieces,
         }
     }
 }

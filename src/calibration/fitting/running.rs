@@ -335,7 +335,9 @@ impl Running {
             let columns = columns_of(flakes, piece);
             let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
             let sizes: Vec<f64> = piece.iter().map(|i| flakes.size(*i, reading.column)).collect();
-            if reading.transform != Transform::Identity {
+            if reading.transform == Transform::LnExcess {
+                part.ln_jacobian = sizes.iter().map(|v| reading.transform.ln_jacobian(*v)).sum();
+            } else if reading.transform != Transform::Identity {
                 // the log derivative is a constant less a share of the logarithm
                 let mut ln = vec![0.0; sizes.len()];
                 vector::ln_into(&sizes, &mut ln);

@@ -33,6 +33,9 @@ impl Collector {
         } else {
             kept.filter(|i| reading.takes(&self.flakes, &self.layout, *i)).collect()
         };
+        if recipe.method.by_piece.is_some() {
+            return self.by_piece(recipe, reading, running, &rows);
+        }
         match running.accumulator() {
             Some(accumulator) => self.least_squares(recipe, accumulator.finish()?, reading, running, &rows),
             None => self.shrunken(recipe, reading, running, &rows),
@@ -265,7 +268,7 @@ impl Stood {
 }
 
 /// The smallest and the largest size.
-fn recorded(running: &Running) -> Option<Recorded> {
+pub(super) fn recorded(running: &Running) -> Option<Recorded> {
     let (low, high) = running.recorded;
     (low <= high).then_some(Recorded { low, high })
 }

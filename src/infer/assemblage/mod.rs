@@ -108,6 +108,18 @@ impl Drawing {
         self.level = LEVEL.check(level)?;
         Ok(self)
     }
+    /// Which draws.
+    pub(crate) fn seed(&self) -> u64 {
+        self.seed
+    }
+    /// How many.
+    pub(crate) fn count(&self) -> u32 {
+        self.draws
+    }
+    /// Probability inside the intervals.
+    pub(crate) fn level_inside(&self) -> f64 {
+        self.level
+    }
     /// How masses now bound the original masses.
     pub fn bound(mut self, bound: Bound) -> Drawing {
         self.bound = bound;
@@ -136,7 +148,7 @@ pub struct Drawn {
 }
 
 impl Drawn {
-    fn from_draws(mut draws: Vec<f64>, level: f64) -> Option<Drawn> {
+    pub(crate) fn from_draws(mut draws: Vec<f64>, level: f64) -> Option<Drawn> {
         if draws.is_empty() {
             return None;
         }

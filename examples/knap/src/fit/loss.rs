@@ -1,0 +1,131 @@
+//! `knap fit --response original_over_now`: a calibration of loss from a table of pieces that were weighed when they
+//! were struck and again after being retouched.
+
+use super::{Conditions, Offered, Options, needed_columns, read_rows};
+use crate::failure::{Failure, Outcome};
+use crate::report::{Format, Ordered, count, short};
+use crate::tables::{self, Sink};
+use conchoid::calibration::{Calibration, Provenance, loss_recipe};
+use conchoid::calibration::{Collector, Fitted, Report};
+use conchoid::flake::{RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
+use std::io::Write;
+
+/// The form that a calibration of loss is fitted with.
+pub const FORM: &str = "retouch";
+
+pub fn run(o: &Options, form: &str) -> Outcome<u8> {
+    if form != FORM {
+        let e = conchoid::Error::unknown_name("--form for original_over_now", form, [FORM]);
+        return Err(Failure::usage(e.to_string()));
+    }
+    if !o.by.is_empty() {
+        return Err(Failure::usage("--by does not go with --response original_over_now"));
+    }
+    let mut command = format!("knap fit --response {} --form {form} --name {}", o.response, o.name);
+    for only in &o.only {
+        command.push_str(&format!(" --where {only}"));
+    }
+    let own = "the user's own";
+    let provenance =
+        Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command);
+    let mut recipe = loss_recipe(&o.name, provenance)?;
+    recipe.stone = o.stone.as_deref().map(str::to_lowercase);
+    let options = tables::options(&o.columns, None, &["retouch_index".to_string()])?;
+    let mut table = tables::open(&o.table, &options)?;
+    for remark in table.header().remarks() {
+        note!("knap: {remark}");
+    }
+    let needs = ["original_mass_g".to_string(), "mass_now_g".to_string()];
+    needed_columns(o, table.header(), &needs)?;
+    let has = |name: &str| table.header().column(name).is_some();
+    let heights = RETOUCH_HEIGHT_MM.iter().any(|b| has(b.name()));
+    let index = has("retouch_index") || (heights && THICKNESS_AT_MM.iter().any(|b| has(b.name())));
+    recipe.variants.retain(|v| {
+        v.sizes[0].form.needs().iter().all(|name| match name.as_str() {
+            RETOUCH_HEIGHT => heights,
+            "retouch_index" => index,
+            other => has(other),
+        })
+    });
+    if recipe.variants.is_empty() {
+        return Err(Failure::other(format!(
+            "{}: neither a height of retouch nor a retouch_index is in the table (columns retouch_height_1_mm, \
+             thickness_at_1_mm and so on to 10)",
+            o.table
+        )));
+    }
+    let mut collector = Collector::new(recipe)?;
+    let mut conditions = Conditions::parse(o, table.header())?;
+    read_rows(o, &mut table, &needs, &mut conditions, |offered| match offered {
+        Offered::Flake(row) => {
+            collector.offer(row);
+        }
+        Offered::LeftOut(reason) => collector.leave_out(reason),
+    })?;
+    conditions.check(o)?;
+    let (calibration, report) =
+        collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    if let Some(out) = &o.out {
+        let mut sink = Sink::open(Some(out))?;
+        sink.write_all(calibration.to_json().as_bytes())?;
+        sink.finish()?;
+    }
+    match o.format {
+        Format::Json => json(&calibration, &report).print()?,
+        Format::Text => text(o, &calibration, &report)?,
+    }
+    Ok(0)
+}
+
+fn counted(fit: &Fitted) -> (u64, u64) {
+    match fit {
+        Fitted::ByPiece { pieces, states } => (*pieces, *states),
+        other => (other.flakes(), other.flakes()),
+    }
+}
+
+fn text(o: &Options, calibration: &Calibration, report: &Report) -> Outcome<()> {
+    let mut out = std::io::stdout().lock();
+    let (pieces, states) = report.fits.iter().map(|f| counted(&f.fit)).max().unwrap_or_default();
+    writeln!(
+        out,
+        "Calibration of loss {}, from {} in {}",
+        o.name,
+        count(states, "state", "states"),
+        o.table
+    )?;
+    writeln!(out, "of {}, each piece counting once.\n", count(pieces, "piece", "pieces"))?;
+    writeln!(out, "  by what was recorded                               R2   error left out")?;
+    for (fit, v) in report.fits.iter().zip(calibration.variants()) {
+        writeln!(
+            out,
+            "  {:48} {:>5}   {:>14}",
+            fit.variant,
+            short(v.sizes[0].r_squared),
+            short(fit.left_out_error)
+        )?;
+    }
+    writeln!(out, "\nBoth of ln(original over now - 1), the log odds of the share lost; the error with")?;
+    writeln!(out, "whole pieces left out by tens.")?;
+    for (reason, n) in &report.left_out {
+        writeln!(out, "Left out: {n} ({reason})")?;
+    }
+    if let Some(path) = &o.out {
+        writeln!(out, "Written to {path}; use it with knap original --calibration {path}")?;
+    }
+    Ok(())
+}
+
+fn json(calibration: &Calibration, report: &Report) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("name", calibration.name()).put("offered", report.offered).put("used", report.used);
+    for (fit, v) in report.fits.iter().zip(calibration.variants()) {
+        let (pieces, states) = counted(&fit.fit);
+        let mut one = Ordered::default();
+        one.put("pieces", pieces).put("states", states).put("r_squared", v.sizes[0].r_squared);
+        one.put("left_out_error", fit.left_out_error);
+        out.nest(&fit.variant, one);
+    }
+    out.put("left_out", &report.left_out);
+    out
+}

@@ -1,0 +1,492 @@
+//! Retouch as an analyst records it: its height t and the thickness T of the piece at some points of the retouched
+//! edge, their mean ratio (Kuhn's geometric index of reduction) where only that was written down, which edges bear it
+//! and of what kind it is; and what all this says together, by the names that forms read.
+
+use crate::error::{Bounds, Error, Place, Result};
+use crate::strike::{Measured, check, vocabulary};
+use serde::{Deserialize, Serialize};
+
+/// Length of a piece as it is now. The upper end is generous, no source.
+pub const LENGTH_NOW_MM: Bounds = Bounds::above("length_now_mm", 0.0, 10_000.0, "mm");
+/// Width of a piece as it is now. The upper end is generous, no source.
+pub const WIDTH_NOW_MM: Bounds = Bounds::above("width_now_mm", 0.0, 10_000.0, "mm");
+/// The greatest thickness of a piece as it is now. The upper end is generous, no source.
+pub const MAX_THICKNESS_NOW_MM: Bounds = Bounds::above("max_thickness_now_mm", 0.0, 10_000.0, "mm");
+/// What a retouched piece weighed when it was struck, where that is known. The upper end is generous, no source.
+pub const ORIGINAL_MASS_G: Bounds = Bounds::above("original_mass_g", 0.0, 1e6, "g");
+/// Mean of height of retouch over thickness there (Kuhn 1990, American Antiquity 55:583): 0 unretouched, 1 where the
+/// retouch has reached the thickest part. Up to 1.05 is read as 1, which is what caliper error can make of it; this
+/// crate's choice, no source.
+pub const RETOUCH_INDEX: Bounds = Bounds::closed("retouch_index", 0.0, 1.05, "");
+
+/// Points of an edge that can be recorded. This crate's choice, no source.
+pub const MOST_POINTS: usize = 10;
+
+/// Heights of retouch at the points of an edge, by column.
+pub const RETOUCH_HEIGHT_MM: [Bounds; MOST_POINTS] = [
+    Bounds::closed("retouch_height_1_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_2_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_3_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_4_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_5_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_6_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_7_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_8_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_9_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("retouch_height_10_mm", 0.0, 1000.0, "mm"),
+];
+/// Thicknesses of the piece at the same points, by column.
+pub const THICKNESS_AT_MM: [Bounds; MOST_POINTS] = [
+    Bounds::above("thickness_at_1_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_2_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_3_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_4_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_5_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_6_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_7_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_8_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_9_mm", 0.0, 1000.0, "mm"),
+    Bounds::above("thickness_at_10_mm", 0.0, 1000.0, "mm"),
+];
+
+/// How far a height of retouch may be above the thickness there before it is refused, in millimetres and as a share of
+/// the thickness, whichever is more: what calipers can do. This crate's choice, no source.
+pub const CALIPER_ERROR: (f64, f64) = (0.5, 0.05);
+
+/// Most grams of a flake over the square of its greatest thickness in millimetres. The largest of the two tables of
+/// flint flakes with a greatest thickness is 0.59 (data-sources.md); three times that is this crate's choice.
+pub const HEAVIEST_FOR_THICKNESS: f64 = 1.8;
+
+/// Mean height of retouch over the points of an edge, as forms read it.
+pub const RETOUCH_HEIGHT: &str = "retouch_height_mm";
+/// Original mass over the mass that remains of it, as forms read it: the response of a calibration of loss.
+pub const ORIGINAL_OVER_NOW: &str = "original_over_now";
+
+vocabulary! {
+    /// On which face the retouch lies.
+    pub enum RetouchKind in "retouch_kind" {
+        /// Struck from the interior face, so that its scars lie on the exterior.
+        Direct = "direct" | "normal" | "obverse",
+        /// Struck from the exterior face.
+        Inverse = "inverse",
+        /// Direct on one edge or stretch, inverse on another.
+        Alternate = "alternate" | "alternating",
+        /// On both faces of the same edge.
+        Bifacial = "bifacial",
+    }
+}
+
+vocabulary! {
+    /// Which edges are retouched.
+    pub enum RetouchedEdges in "retouched_edges" {
+        /// The left side, seen from the exterior with the platform below.
+        Left = "left",
+        /// The right side.
+        Right = "right",
+        /// The end away from the platform.
+        Distal = "distal" | "transverse",
+        /// The end of the platform.
+        Proximal = "proximal",
+        /// Both sides, apart from each other.
+        Double = "double" | "both",
+        /// Both sides, meeting in a point.
+        Convergent = "convergent",
+        /// All round.
+        Around = "around" | "all",
+    }
+}
+
+impl RetouchedEdges {
+    /// Whether it is one edge.
+    ///
+    /// ```
+    /// use conchoid::flake::RetouchedEdges;
+    /// assert!(RetouchedEdges::Distal.is_single() && !RetouchedEdges::Convergent.is_single());
+    /// ```
+    pub const fn is_single(self) -> bool {
+        matches!(
+            self,
+            RetouchedEdges::Left | RetouchedEdges::Right | RetouchedEdges::Distal | RetouchedEdges::Proximal
+        )
+    }
+}
+
+/// One point of a retouched edge.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RetouchPoint {
+    /// Height of retouch t, in millimetres: from the flat face to the top of the retouch scars. 0 where unretouched.
+    pub height_mm: f64,
+    /// Thickness of the piece there T, in millimetres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thickness_mm: Option<f64>,
+}
+
+/// Retouch as recorded: points along the edge, or their index alone.
+///
+/// ```
+/// use conchoid::flake::Retouch;
+/// let scraper = Retouch::builder().point(4.2, 9.1).point(5.0, 10.2).point(3.9, 8.8).build()?;
+/// assert!((scraper.index().unwrap() - 0.4650).abs() < 1e-4);
+/// assert!((scraper.height_mm().unwrap() - 4.3667).abs() < 1e-4);
+/// let noted = Retouch::builder().index(0.4).build()?;
+/// assert_eq!((noted.index(), noted.height_mm()), (Some(0.4), None));
+/// let e = Retouch::builder().point(9.0, 5.0).build().unwrap_err();
+/// assert_eq!(
+///     e.to_string(),
+///     "retouch_height_1_mm: 9 is out of range (accepted: 0 to 5.5 mm, the thickness of 5 mm there and caliper error)"
+/// );
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "RetouchBuilder", into = "RetouchBuilder")]
+pub struct Retouch(RetouchBuilder);
+
+/// The record of a [`Retouch`] as given, not yet checked.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RetouchBuilder {
+    /// By place; nothing at a place where no height was recorded.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    points: Vec<Option<RetouchPoint>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    index: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    edges: Option<RetouchedEdges>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    kind: Option<RetouchKind>,
+}
+
+impl RetouchBuilder {
+    /// A further point: height of retouch and thickness there, in millimetres.
+    pub fn point(mut self, height_mm: f64, thickness_mm: impl Into<Option<f64>>) -> Self {
+        self.points.push(Some(RetouchPoint { height_mm, thickness_mm: thickness_mm.into() }));
+        self
+    }
+    /// The mean of height over thickness, where only that was recorded.
+    pub fn index(mut self, index: impl Into<Option<f64>>) -> Self {
+        self.index = index.into();
+        self
+    }
+    /// Which edges.
+    pub fn edges(mut self, edges: impl Into<Option<RetouchedEdges>>) -> Self {
+        self.edges = edges.into();
+        self
+    }
+    /// Of what kind.
+    pub fn kind(mut self, kind: impl Into<Option<RetouchKind>>) -> Self {
+        self.kind = kind.into();
+        self
+    }
+
+    /// The checked record.
+    ///
+    /// # Errors
+    /// By column: [`Error::OutOfRange`] for a height, thickness or index outside its bounds, or a height above the
+    /// thickness there by more than [`CALIPER_ERROR`]; [`Error::Missing`] for a height without a thickness among
+    /// others that have one; [`Error::Invalid`] without a height and an index, or with more than ten points.
+    pub fn build(self) -> Result<Retouch> {
+        if self.points.len() > MOST_POINTS {
+            return Err(Error::invalid(
+                "retouch",
+                format!("{} points (accepted: 1 to {MOST_POINTS})", self.points.len()),
+            ));
+        }
+        check(RETOUCH_INDEX, self.index)?;
+        let with_thickness = self.points.iter().flatten().any(|p| p.thickness_mm.is_some());
+        for (k, point) in self.points.iter().enumerate() {
+            let Some(point) = point else { continue };
+            RETOUCH_HEIGHT_MM[k].check(point.height_mm)?;
+            check(THICKNESS_AT_MM[k], point.thickness_mm)?;
+            match point.thickness_mm {
+                Some(thickness) => check_height(k, point.height_mm, thickness)?,
+                None if with_thickness => {
+                    return Err(Error::missing(
+                        THICKNESS_AT_MM[k].name(),
+                        format!("{} needs the thickness at the same point", RETOUCH_HEIGHT_MM[k].name()),
+                    ));
+                }
+                None => {}
+            }
+        }
+        if self.index.is_none() && self.points.iter().flatten().next().is_none() {
+            return Err(Error::invalid("retouch", "neither a height nor an index is recorded"));
+        }
+        Ok(Retouch(self))
+    }
+}
+
+/// Refuses a height that the piece has no thickness for.
+fn check_height(k: usize, height: f64, thickness: f64) -> Result<()> {
+    let room = thickness + CALIPER_ERROR.0.max(CALIPER_ERROR.1 * thickness);
+    if height > room {
+        return Err(Error::OutOfRange {
+            at: Place::column(RETOUCH_HEIGHT_MM[k].name()),
+            value: height,
+            accepted: format!("0 to {room} mm, the thickness of {thickness} mm there and caliper error"),
+        });
+    }
+    Ok(())
+}
+
+impl Retouch {
+    /// Nothing recorded yet.
+    pub fn builder() -> RetouchBuilder {
+        RetouchBuilder::default()
+    }
+
+    /// The points with a height, in their order.
+    pub fn points(&self) -> impl Iterator<Item = RetouchPoint> + '_ {
+        self.0.points.iter().flatten().copied()
+    }
+
+    /// Mean height of retouch, in millimetres; none where no height was recorded.
+    pub fn height_mm(&self) -> Option<f64> {
+        let n = self.points().count();
+        (n > 0).then(|| self.points().map(|p| p.height_mm).sum::<f64>() / n as f64)
+    }
+
+    /// Mean of height over thickness, 0 to 1: of the points where their thickness was measured, otherwise as recorded.
+    pub fn index(&self) -> Option<f64> {
+        let ratios: Vec<f64> =
+            self.points().filter_map(|p| Some((p.height_mm / p.thickness_mm?).min(1.0))).collect();
+        if ratios.is_empty() {
+            return self.0.index.map(|i| i.min(1.0));
+        }
+        Some(ratios.iter().sum::<f64>() / ratios.len() as f64)
+    }
+
+    /// Whether some height is above the thickness there, or the index above 1, within what calipers can do.
+    pub fn is_over_full(&self) -> bool {
+        self.points().any(|p| p.thickness_mm.is_some_and(|t| p.height_mm > t))
+            || (self.points().count() == 0 && self.0.index.is_some_and(|i| i > 1.0))
+    }
+
+    /// Whether the record says that nothing was retouched: all heights, or the index, are 0.
+    pub fn is_none(&self) -> bool {
+        match self.height_mm() {
+            Some(height) => height == 0.0,
+            None => self.0.index == Some(0.0),
+        }
+    }
+
+    /// Which edges.
+    pub fn edges(&self) -> Option<RetouchedEdges> {
+        self.0.edges
+    }
+
+    /// Of what kind.
+    pub fn kind(&self) -> Option<RetouchKind> {
+        self.0.kind
+    }
+
+    /// Reads the record of a piece: `retouch_height_1_mm`, `thickness_at_1_mm` and so on to ten, `retouch_index`,
+    /// `retouched_edges`, `retouch_kind`. None where neither a height nor an index was recorded.
+    ///
+    /// # Errors
+    /// Those of [`RetouchBuilder::build`]; [`Error::Invalid`], by column, for retouch on a piece that is said to be
+    /// unretouched (`retouched` is no), or a kind or edges that are not known.
+    pub fn of(piece: &(impl Measured + ?Sized)) -> Result<Option<Retouch>> {
+        let mut record = RetouchBuilder::default();
+        for k in 0..MOST_POINTS {
+            let point = piece.number(RETOUCH_HEIGHT_MM[k].name()).map(|height_mm| RetouchPoint {
+                height_mm,
+                thickness_mm: piece.number(THICKNESS_AT_MM[k].name()),
+            });
+            record.points.push(point);
+        }
+        while record.points.last().is_some_and(Option::is_none) {
+            record.points.pop();
+        }
+        // where heights and thicknesses are there, they say it
+        if !record.points.iter().flatten().any(|p| p.thickness_mm.is_some()) {
+            record.index = piece.number(RETOUCH_INDEX.name());
+        }
+        if record.points.is_empty() && record.index.is_none() {
+            return Ok(None);
+        }
+        let class = |name: &str| piece.class(name);
+        record.edges = class(RetouchedEdges::COLUMN).map(str::parse).transpose()?;
+        record.kind = class(RetouchKind::COLUMN).map(str::parse).transpose()?;
+        let retouch = record.build()?;
+        if class("retouched") == Some("no") && !retouch.is_none() {
+            let first = retouch.0.points.iter().position(|p| p.is_some_and(|p| p.height_mm > 0.0));
+            let column = first.map_or(RETOUCH_INDEX.name(), |k| RETOUCH_HEIGHT_MM[k].name());
+            return Err(Error::invalid(
+                column,
+                "retouch on a piece that is said to be unretouched (accepted: 0, or retouched = yes)",
+            ));
+        }
+        Ok(Some(retouch))
+    }
+}
+
+impl TryFrom<RetouchBuilder> for Retouch {
+    type Error = Error;
+    fn try_from(record: RetouchBuilder) -> Result<Self> {
+        record.build()
+    }
+}
+
+impl From<Retouch> for RetouchBuilder {
+    fn from(retouch: Retouch) -> Self {
+        retouch.0
+    }
+}
+
+impl Measured for Retouch {
+    fn number(&self, name: &str) -> Option<f64> {
+        let at = |bounds: &[Bounds; MOST_POINTS]| bounds.iter().position(|b| b.name() == name);
+        let point = |k: usize| self.0.points.get(k).copied().flatten();
+        match name {
+            "retouch_index" => self.index(),
+            RETOUCH_HEIGHT => self.height_mm(),
+            _ => at(&RETOUCH_HEIGHT_MM)
+                .and_then(|k| Some(point(k)?.height_mm))
+                .or_else(|| at(&THICKNESS_AT_MM).and_then(|k| point(k)?.thickness_mm)),
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        match name {
+            RetouchedEdges::COLUMN => self.edges().map(RetouchedEdges::name),
+            RetouchKind::COLUMN => self.kind().map(RetouchKind::name),
+            _ => None,
+        }
+    }
+}
+
+/// Refuses a mass that no flake of such a thickness has.
+pub(crate) fn check_mass_for_thickness(piece: &(impl Measured + ?Sized)) -> Result<()> {
+    let (Some(mass), Some(thickness)) =
+        (piece.number("mass_now_g"), piece.number(MAX_THICKNESS_NOW_MM.name()))
+    else {
+        return Ok(());
+    };
+    let most = HEAVIEST_FOR_THICKNESS * thickness * thickness;
+    if mass > most {
+        return Err(Error::OutOfRange {
+            at: Place::column("mass_now_g"),
+            value: mass,
+            accepted: format!(
+                "at most {most:.1} g for a greatest thickness of {thickness} mm; check the units of both"
+            ),
+        });
+    }
+    Ok(())
+}
+
+/// A piece together with what its record of retouch says by the names that forms read: [`RETOUCH_HEIGHT`],
+/// `retouch_index`, and [`ORIGINAL_OVER_NOW`] where the original mass is known.
+pub(crate) struct WithRetouch<'a, P: ?Sized> {
+    piece: &'a P,
+    pub(crate) retouch: Option<Retouch>,
+}
+
+/// The names by which forms read retouch and loss.
+pub(crate) const DERIVED: [&str; 3] = [RETOUCH_HEIGHT, "retouch_index", ORIGINAL_OVER_NOW];
+
+impl<'a, P: Measured + ?Sized> WithRetouch<'a, P> {
+    pub(crate) fn of(piece: &'a P) -> Result<Self> {
+        let retouch = Retouch::of(piece)?;
+        check_mass_for_thickness(piece)?;
+        Ok(WithRetouch { piece, retouch })
+    }
+}
+
+impl<P: Measured + ?Sized> Measured for WithRetouch<'_, P> {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            ORIGINAL_OVER_NOW => {
+                let (then, now) = (self.piece.number("original_mass_g")?, self.piece.number("mass_now_g")?);
+                Some(then / now)
+            }
+            RETOUCH_HEIGHT | "retouch_index" => match &self.retouch {
+                Some(retouch) => retouch.number(name),
+                None => self.piece.number(name),
+            },
+            _ => self.piece.number(name),
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.piece.class(name)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flake::Flake;
+
+    fn refused(record: RetouchBuilder) -> String {
+        record.build().unwrap_err().to_string()
+    }
+
+    #[test]
+    fn what_calipers_can_do_counts_as_full() {
+        for (height, thickness) in [(5.4, 5.0), (20.9, 20.0)] {
+            let r = Retouch::builder().point(height, thickness).build().unwrap();
+            assert_eq!((r.index(), r.is_over_full()), (Some(1.0), true), "{height} {thickness}");
+        }
+        for (height, thickness) in [(5.6, 5.0), (21.1, 20.0)] {
+            assert!(refused(Retouch::builder().point(height, thickness)).starts_with("retouch_height_1_mm"));
+        }
+        let full = Retouch::builder().point(5.0, 5.0).build().unwrap();
+        assert!(!full.is_over_full());
+        assert_eq!(Retouch::builder().index(1.04).build().unwrap().index(), Some(1.0));
+        assert!(refused(Retouch::builder().index(1.2)).starts_with("retouch_index: 1.2 is out of range"));
+        assert!(refused(Retouch::builder().index(-0.1)).starts_with("retouch_index: -0.1 is out of range"));
+    }
+
+    #[test]
+    fn heights_and_thicknesses_go_together() {
+        let lacking = refused(Retouch::builder().point(2.0, 5.0).point(2.0, None));
+        assert_eq!(
+            lacking,
+            "thickness_at_2_mm: not recorded (retouch_height_2_mm needs the thickness at the same point)"
+        );
+        let heights = Retouch::builder().point(2.0, None).point(3.0, None).build().unwrap();
+        assert_eq!((heights.index(), heights.height_mm()), (None, Some(2.5)));
+        assert!(refused(Retouch::builder()).contains("neither a height nor an index"));
+        let many = (0..11).fold(Retouch::builder(), |r, _| r.point(1.0, 3.0));
+        assert!(refused(many).contains("11 points"));
+        let none = Retouch::builder().point(0.0, 5.0).point(0.0, 4.0).build().unwrap();
+        assert!(none.is_none() && none.index() == Some(0.0));
+        assert!(!heights.is_none());
+    }
+
+    #[test]
+    fn a_record_is_read_from_a_piece_and_survives_serde() {
+        let retouch = Retouch::builder()
+            .point(4.0, 9.0)
+            .point(5.0, 10.0)
+            .edges(RetouchedEdges::Left)
+            .kind(RetouchKind::Direct)
+            .build()
+            .unwrap();
+        let flake = Flake::builder().retouch(retouch.clone()).build().unwrap();
+        assert_eq!(flake.number("retouch_height_2_mm"), Some(5.0));
+        assert_eq!(flake.number("thickness_at_1_mm"), Some(9.0));
+        assert_eq!(flake.number("thickness_at_3_mm"), None);
+        assert_eq!(Retouch::of(&flake).unwrap().unwrap(), retouch);
+        assert_eq!(Retouch::of(&Flake::builder().build().unwrap()).unwrap(), None);
+        let text = serde_json::to_string(&retouch).unwrap();
+        assert_eq!(serde_json::from_str::<Retouch>(&text).unwrap(), retouch);
+        assert!(serde_json::from_str::<Retouch>("{\"index\": 3}").is_err());
+    }
+
+    #[test]
+    fn a_piece_said_to_be_unretouched_has_none() {
+        let retouch = Retouch::builder().point(0.0, 9.0).point(5.0, 10.0).build().unwrap();
+        let flake = Flake::builder().retouch(retouch).retouched(false).build().unwrap();
+        let e = Retouch::of(&flake).unwrap_err().in_row(4).to_string();
+        assert!(e.starts_with("row 4, column retouch_height_2_mm: retouch on a piece"), "{e}");
+    }
+
+    #[test]
+    fn a_mass_that_no_thickness_bears_is_refused() {
+        let piece = |mass| Flake::builder().mass_now_g(mass).max_thickness_now_mm(9.5).build().unwrap();
+        assert!(check_mass_for_thickness(&piece(31.4)).is_ok());
+        let e = check_mass_for_thickness(&piece(900.0)).unwrap_err().to_string();
+        assert!(e.starts_with("mass_now_g: 900 is out of range (accepted: at most 162.5 g"), "{e}");
+    }
+}

@@ -1,0 +1,356 @@
+//! Looking back at retouched pieces: which road is taken, what every state keeps to, what bad records get, and the
+//! shortest interval under a model of loss.
+
+use conchoid::Error;
+use conchoid::calibration::bundled;
+use conchoid::calibration::{Collector, Provenance, Recipe, loss_recipe};
+use conchoid::flake::{Flake, FlakeBuilder, Portion, Retouch, RetouchKind, RetouchedEdges};
+use conchoid::form::Transform;
+use conchoid::infer::{BetaLoss, LeansOn, LookBack, Original};
+use conchoid::predict::{Ask, Component, Predictive, Predictor};
+use conchoid::strike::{Platform, PlatformKind, Strike};
+use conchoid::table::{TableOptions, TableReader};
+use proptest::prelude::*;
+use std::sync::Arc;
+
+fn strike() -> Strike {
+    let platform = Platform::builder().depth_mm(9.0).exterior_platform_angle_deg(72.0).build().unwrap();
+    Strike::builder().platform(platform).build().unwrap()
+}
+
+fn retouch() -> Retouch {
+    Retouch::builder().point(4.2, 9.1).point(5.0, 10.2).point(3.9, 8.8).build().unwrap()
+}
+
+fn scraper() -> FlakeBuilder {
+    Flake::builder().mass_now_g(31.0).max_thickness_now_mm(12.5).retouch(retouch())
+}
+
+fn look() -> LookBack<'static> {
+    LookBack::new().unwrap()
+}
+
+fn sizes() -> Predictor {
+    Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap()
+}
+
+#[test]
+fn the_retouch_answers_without_a_platform_and_beside_one() {
+    let alone = look().original(&scraper().build().unwrap(), &Ask::default()).unwrap();
+    assert_eq!(alone.leans_on, LeansOn::Retouch);
+    assert_eq!(alone.estimate.calibration, bundled::LOSS);
+    assert_eq!(alone.estimate.variant, "mass, thickness, heights, index");
+    assert!(alone.by_platform.is_none() && alone.length.is_none());
+    let sizes = sizes();
+    let both = look().sizes(&sizes);
+    let found = both.original(&scraper().strike(strike()).build().unwrap(), &Ask::default()).unwrap();
+    assert_eq!(found.mass.interval(0.95).unwrap(), alone.mass.interval(0.95).unwrap());
+    let beside = found.by_platform.unwrap().interval(0.95).unwrap();
+    assert!(beside.high / beside.low > 2.0 * alone.mass.interval(0.95).unwrap().high / 31.0);
+    // a crushed platform takes nothing from the retouch
+    let platform = Platform::builder().kind(PlatformKind::Crushed).build().unwrap();
+    let crushed = scraper().strike(Strike::builder().platform(platform).build().unwrap()).build().unwrap();
+    let found = both.original(&crushed, &Ask::default()).unwrap();
+    assert_eq!(found.mass.interval(0.9).unwrap(), alone.mass.interval(0.9).unwrap());
+    assert!(found.by_platform.is_none());
+}
+
+#[test]
+fn what_was_recorded_decides_the_variant() {
+    let noted = |r: Retouch, thickness: Option<f64>| {
+        let piece =
+            Flake::builder().mass_now_g(31.0).max_thickness_now_mm(thickness).retouch(r).build().unwrap();
+        look().original(&piece, &Ask::default()).unwrap().estimate.variant
+    };
+    let index = || Retouch::builder().index(0.4).build().unwrap();
+    let heights = || Retouch::builder().point(4.0, None).build().unwrap();
+    assert_eq!(noted(index(), None), "mass, index");
+    assert_eq!(noted(index(), Some(12.0)), "mass, thickness, index");
+    assert_eq!(noted(heights(), None), "mass, heights");
+    assert_eq!(noted(heights(), Some(12.0)), "mass, thickness, heights");
+    let measured = scraper().length_now_mm(58.0).width_now_mm(41.0).build().unwrap();
+    let found = look().original(&measured, &Ask::default()).unwrap();
+    assert_eq!(found.estimate.variant, "mass, thickness, heights, index, length, width");
+}
+
+#[test]
+fn heights_of_nothing_mean_that_nothing_is_lost() {
+    let none = Retouch::builder().point(0.0, 9.0).point(0.0, 8.0).build().unwrap();
+    let piece = Flake::builder().mass_now_g(31.0).retouch(none.clone()).build().unwrap();
+    let found = look().original(&piece, &Ask::default()).unwrap();
+    assert_eq!(found.leans_on, LeansOn::Unretouched);
+    let (m, s) = (found.mass.interval(0.95).unwrap(), found.mass.share_lost(0.95).unwrap());
+    assert_eq!((m.low, m.median, m.high), (31.0, 31.0, 31.0));
+    assert_eq!((s.low, s.median, s.high), (0.0, 0.0, 0.0));
+    assert_eq!(found.mass.lost_more_than(0.0).unwrap(), 0.0);
+    // a broken piece without retouch lost what broke off: its platform is asked
+    let sizes = sizes();
+    let broken = Flake::builder()
+        .mass_now_g(31.0)
+        .retouch(none)
+        .portion(Portion::Proximal)
+        .strike(strike())
+        .build()
+        .unwrap();
+    let found = look().sizes(&sizes).original(&broken, &Ask::default()).unwrap();
+    assert_eq!(found.leans_on, LeansOn::Platform);
+    assert!(look().original(&broken, &Ask::default()).is_err());
+}
+
+#[test]
+fn a_fresh_break_that_was_weighed_counts_as_mass_of_the_retouched_piece() {
+    struct Refitted(Flake);
+    impl conchoid::strike::Measured for Refitted {
+        fn number(&self, name: &str) -> Option<f64> {
+            match name {
+                "mass_now_g" => Some(25.0),
+                "mass_missing_g" => Some(6.0),
+                _ => self.0.number(name),
+            }
+        }
+        fn class(&self, name: &str) -> Option<&str> {
+            self.0.class(name)
+        }
+    }
+    let whole = look().original(&scraper().build().unwrap(), &Ask::default()).unwrap();
+    let found = look().original(&Refitted(scraper().build().unwrap()), &Ask::default()).unwrap();
+    let (a, b) = (whole.mass.interval(0.95).unwrap(), found.mass.interval(0.95).unwrap());
+    assert_eq!(a, b);
+    assert!((found.mass.share_lost(0.5).unwrap().median - (1.0 - 25.0 / b.median)).abs() < 1e-15);
+}
+
+#[test]
+fn doubts_are_told() {
+    let record = Retouch::builder().point(5.2, 5.0).kind(RetouchKind::Inverse).edges(RetouchedEdges::Double);
+    let piece = Flake::builder().mass_now_g(31.0).retouch(record.build().unwrap()).build().unwrap();
+    let kinds: Vec<&str> =
+        look().original(&piece, &Ask::default()).unwrap().cautions.iter().map(|c| c.kind()).collect();
+    for kind in ["retouch-not-in-experiment", "height-above-thickness", "states-of-experiment"] {
+        assert!(kinds.contains(&kind), "{kind}: {kinds:?}");
+    }
+    assert_eq!(kinds.iter().filter(|k| **k == "retouch-not-in-experiment").count(), 2);
+    let quartzite = Strike::builder().stone("quartzite").build().unwrap();
+    let piece = scraper().strike(quartzite).build().unwrap();
+    let cautions = look().original(&piece, &Ask::default()).unwrap().cautions;
+    assert!(
+        cautions.iter().any(|c| c.to_string() == "the experiment flaked flint, not quartzite"),
+        "{cautions:?}"
+    );
+}
+
+#[test]
+fn bad_rows_are_named_by_row_and_column() {
+    let header = "flake;mass_now_g;max_thickness_now_mm;retouch_height_1_mm;thickness_at_1_mm;retouch_height_2_mm;\
+                  thickness_at_2_mm;retouch_index;retouched";
+    let cases = [
+        ("a;31;12;9;5;;;;", "row 1, column retouch_height_1_mm: 9 is out of range (accepted: 0 to 5.5 mm"),
+        ("a;31;12;;;;;1.3;", "row 1, column retouch_index: 1.3 is out of range (accepted: 0 to 1.05)"),
+        ("a;31;12;;;;;-0.2;", "row 1, column retouch_index: -0.2 is out of range (accepted: 0 to 1.05)"),
+        ("a;31;12;3;9;4;;;", "row 1, column thickness_at_2_mm: not recorded (retouch_height_2_mm needs"),
+        ("a;900;9.5;3;9;;;;", "row 1, column mass_now_g: 900 is out of range (accepted: at most 162.5 g"),
+        (
+            "a;31;12;3;9;;;;no",
+            "row 1, column retouch_height_1_mm: retouch on a piece that is said to be unretouched",
+        ),
+        (
+            "a;31;12;;;;;0.3;no",
+            "row 1, column retouch_index: retouch on a piece that is said to be unretouched",
+        ),
+        ("a;31;12;;;;;;yes", "row 1, column retouch_height_1_mm: not recorded (without a platform"),
+        ("a;;12;3;9;;;;", "row 1, column mass_now_g: not recorded"),
+    ];
+    for (line, expected) in cases {
+        let text = format!("{header}\n{line}\n");
+        let options = TableOptions::new().number("retouch_index");
+        let mut table = TableReader::new(text.as_bytes(), &options).unwrap();
+        let mut row = table.row();
+        assert!(table.read(&mut row).unwrap());
+        let e = look().original(&row, &Ask::default()).unwrap_err().in_row(row.row_number());
+        assert!(e.to_string().starts_with(expected), "{line}: {e}");
+    }
+    // in centimetres
+    let text = "mass_now_g,retouch_height_1_cm,thickness_at_1_cm\n31,0.42,0.91\n";
+    let mut table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
+    let mut row = table.row();
+    assert!(table.read(&mut row).unwrap());
+    let found = look().original(&row, &Ask::default()).unwrap();
+    assert_eq!(found.estimate.variant, "mass, index");
+}
+
+#[test]
+fn only_a_calibration_of_loss_reads_retouch() {
+    let e = look().retouch(Arc::new(sizes())).unwrap_err();
+    assert!(e.to_string().contains("hard-hammer-flint does not tell original_over_now"), "{e}");
+    let c = Component { weight: 1.0, location: 0.0, scale: 1.0, degrees_of_freedom: 9.0 };
+    for t in [Transform::Ln, Transform::Identity] {
+        assert!(Original::by_marks(Predictive::new(t, vec![c]).unwrap(), 3.0, 3.0).is_err());
+    }
+}
+
+/// Scrapers of a field school resharpened again and again: invented.
+fn resharpened(pieces: usize, states: usize) -> Vec<Flake> {
+    let mut all = Vec::new();
+    for p in 0..pieces {
+        let then = 20.0 + 3.0 * p as f64;
+        let thickness = 8.0 + (p % 7) as f64;
+        for s in 1..=states {
+            let wobble = 0.9 + 0.2 * ((p * 7 + s * 3) % 11) as f64 / 10.0;
+            let index = (0.16 * s as f64 * wobble).min(1.0);
+            let own = 0.75 + 0.5 * ((p * 5) % 13) as f64 / 12.0;
+            let lost = (0.05 * (s * s) as f64 * own * wobble).min(2.0);
+            let r = Retouch::builder().point(index * thickness, thickness).build().unwrap();
+            let name = format!("s{p}");
+            all.push(
+                Flake::builder()
+                    .name(name.as_str())
+                    .original_mass_g(then)
+                    .mass_now_g(then / (1.0 + lost))
+                    .max_thickness_now_mm(thickness + 1.0)
+                    .retouch(r)
+                    .build()
+                    .unwrap(),
+            );
+        }
+    }
+    all
+}
+
+#[test]
+fn a_calibration_of_loss_is_made_from_ones_own_pieces() {
+    let provenance = Provenance::new("a field school's scrapers", "own records", "own", "test");
+    let mut recipe = loss_recipe("school-loss", provenance).unwrap();
+    recipe.variants.retain(|v| v.name == "mass, index");
+    let mut collector = Collector::new(recipe.clone()).unwrap();
+    let flakes = resharpened(24, 5);
+    flakes.iter().for_each(|f| {
+        collector.offer(f);
+    });
+    // what weighs more than it did is left out by name
+    let heavier = Flake::builder().name("odd").original_mass_g(10.0).mass_now_g(12.0);
+    collector.offer(&heavier.retouch(retouch()).build().unwrap());
+    let (calibration, report) = collector.finish().unwrap();
+    assert_eq!((report.used, report.offered), (120, 121));
+    assert_eq!(report.left_out, [("original_over_now is not above 1".to_string(), 1)]);
+    let model = &calibration.variants()[0].sizes[0];
+    assert_eq!((model.flakes, calibration.name()), (24, "school-loss"));
+    let look = look().retouch(Arc::new(Predictor::new(calibration).unwrap())).unwrap();
+    let found = look.original(&flakes[3], &Ask::default()).unwrap();
+    assert_eq!(found.estimate.calibration, "school-loss");
+    let i = found.mass.interval(0.95).unwrap();
+    assert!(i.low < 20.0 && 20.0 < i.high, "{i:?}");
+    // a piece without a name stands for itself
+    let mut unnamed = Collector::new(recipe).unwrap();
+    flakes.iter().for_each(|f| {
+        unnamed.offer(&f.to_builder().name(None).build().unwrap());
+    });
+    assert_eq!(unnamed.finish().unwrap().0.variants()[0].sizes[0].flakes, 120);
+}
+
+#[test]
+fn a_recipe_of_least_squares_reads_loss_too() {
+    let form = conchoid::form::Form::new(
+        "plain loss",
+        Transform::LnExcess,
+        vec![conchoid::form::value("retouch_index"), conchoid::form::ln("mass_now_g")],
+    )
+    .unwrap();
+    let provenance = Provenance::new("a field school's scrapers", "own records", "own", "test");
+    let mut recipe = Recipe::single("plain", "original_over_now", form, provenance);
+    assert!(recipe.variants[0].sizes[0].method.is_least_squares());
+    recipe.keep_incomplete = true;
+    let mut collector = Collector::new(recipe).unwrap();
+    resharpened(24, 5).iter().for_each(|f| {
+        collector.offer(f);
+    });
+    let (calibration, _) = collector.finish().unwrap();
+    let predictor = Arc::new(Predictor::new(calibration).unwrap());
+    let found =
+        look().retouch(predictor).unwrap().original(&scraper().build().unwrap(), &Ask::default()).unwrap();
+    assert!(found.mass.interval(0.95).unwrap().low >= 31.0);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    #[test]
+    fn no_estimate_lies_below_what_remains(
+        mass in 0.5f64..400.0, thickness in 3.0f64..40.0, height in 0.05f64..40.0, full in 0.01f64..1.0,
+        level in 0.01f64..0.999,
+    ) {
+        prop_assume!(mass < 1.7 * thickness * thickness);
+        let r = Retouch::builder().point(full * height, height).build().unwrap();
+        let piece = Flake::builder().mass_now_g(mass).max_thickness_now_mm(thickness).retouch(r).build().unwrap();
+        let found = look().original(&piece, &Ask::default()).unwrap();
+        let i = found.mass.interval(level).unwrap();
+        prop_assert!(mass <= i.low && i.low <= i.median && i.median <= i.high && i.high.is_finite(), "{i:?}");
+        prop_assert!((found.mass.cdf(i.high) - found.mass.cdf(i.low) - level).abs() < 1e-9);
+        prop_assert!((found.mass.cdf(i.median) + found.mass.sf(i.median) - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_shortest_interval_is_no_wider_than_the_central_one(
+        location in 1.0f64..5.0, scale in 0.2f64..1.0, now in 1.0f64..200.0, a in 0.4f64..3.0, b in 1.0f64..5.0,
+    ) {
+        let c = Component { weight: 1.0, location, scale, degrees_of_freedom: 200.0 };
+        let p = Predictive::new(Transform::Ln, vec![c]).unwrap();
+        let o = Original::with_loss(p, now, now, Arc::new(BetaLoss::new(a, b).unwrap())).unwrap();
+        let i = o.interval(0.9).unwrap();
+        let (low, high) = (o.quantile(0.05).unwrap(), o.quantile(0.95).unwrap());
+        prop_assert!(i.high - i.low <= (high - low) * (1.0 + 1e-6), "{i:?} {low} {high}");
+        prop_assert!((o.cdf(i.high) - o.cdf(i.low) - 0.9).abs() < 1e-8, "{i:?}");
+        // where the density grows without bound toward what remains, and falls from there, nothing lost is held
+        if a < 0.8 && (now.ln() - location) > scale {
+            prop_assert_eq!(i.low, now);
+        }
+        // no interval of the same level on either side is shorter
+        for shift in [0.005, 0.02, 0.05, 0.09] {
+            let other = o.quantile(0.9 + shift).unwrap() - o.quantile(shift).unwrap();
+            prop_assert!(i.high - i.low <= other * (1.0 + 1e-5), "{i:?} against {other}");
+        }
+    }
+}
+
+#[test]
+fn the_usual_model_of_loss_can_be_replaced() {
+    let sizes = sizes();
+    let piece = Flake::builder().mass_now_g(31.0).strike(strike()).build().unwrap();
+    let of = |loss: Option<BetaLoss>| {
+        let loss = loss.map(|l| Arc::new(l) as Arc<dyn conchoid::infer::Loss>);
+        look()
+            .sizes(&sizes)
+            .loss(loss)
+            .original(&piece, &Ask::default())
+            .unwrap()
+            .mass
+            .interval(0.95)
+            .unwrap()
+    };
+    let usual = look().sizes(&sizes).original(&piece, &Ask::default()).unwrap().mass.interval(0.95).unwrap();
+    assert_eq!(usual, of(Some(BetaLoss::usual())));
+    assert_eq!(usual.low, 31.0, "nothing lost is held");
+    let light = of(Some(BetaLoss::new(0.5, 4.0).unwrap()));
+    let heavy = of(Some(BetaLoss::new(1.0, 1.0).unwrap()));
+    assert!(light.high < usual.high && usual.high < heavy.high, "{light:?} {usual:?} {heavy:?}");
+    assert!(of(None).low > 31.0);
+    let e = LookBack::new().unwrap().original(&piece, &Ask::default()).unwrap_err();
+    assert!(matches!(e, Error::Missing { .. }), "{e}");
+}
+
+#[test]
+fn a_broken_piece_is_given_the_thickness_that_the_break_left() {
+    let sizes = sizes();
+    let piece = |thickness: f64| {
+        let flake = Flake::builder().mass_now_g(6.0).portion(Portion::Proximal).strike(strike());
+        flake.mean_thickness_mm(thickness).build().unwrap()
+    };
+    let of = |look: &LookBack<'_>, thickness: f64| {
+        look.original(&piece(thickness), &Ask::default()).unwrap().mass.interval(0.9).unwrap()
+    };
+    let plain = look().sizes(&sizes);
+    let given = plain.clone().unbroken(&["thickness_mm", "width_mm"]).unwrap();
+    assert_eq!(of(&plain, 5.0), of(&plain, 12.0));
+    let (thin, thick) = (of(&given, 5.0), of(&given, 12.0));
+    assert!(thin.median < thick.median && thin.high < of(&plain, 5.0).high, "{thin:?} {thick:?}");
+    let e = plain.unbroken(&["length_mm"]).unwrap_err();
+    assert_eq!(e.to_string(), "unbroken: \"length_mm\" is not known (accepted: thickness_mm, width_mm)");
+}
