@@ -338,3 +338,18 @@ proptest! {
         prop_assert!((other / (by * one) - 1.0).abs() < 1e-11);
     }
 }
+
+#[test]
+fn far_tails_of_few_degrees_of_freedom_have_their_quantile() {
+    let corners = include_str!("reference/student_corners.csv");
+    let mut seen = 0;
+    for line in corners.lines().skip(1) {
+        let v: Vec<f64> = line.split(',').map(|t| t.parse().unwrap()).collect();
+        let (df, q, ln_x) = (v[0], v[1], v[2]);
+        let expected = if ln_x > 999.0 { f64::MAX } else { ln_x.exp() };
+        let x = student_quantile_upper(q, df);
+        assert!((x / expected - 1.0).abs() < 1e-9, "df {df:e}, q {q:e}: {x:e}, expected {expected:e}");
+        seen += 1;
+    }
+    assert_eq!(seen, 144);
+}

@@ -32,6 +32,9 @@ const SINH_SERIES: [f64; 11] = [
 /// Where the expansion about the normal takes over from the continued fraction. This crate's choice, no source.
 const LARGE_FREEDOM: f64 = 20.0;
 
+/// A tail smaller than this has fewer digits than a double otherwise.
+const LEAST_TAIL: f64 = 1e-290;
+
 /// Fewer degrees of freedom than this are taken for so many: halves and products of them would vanish.
 const LEAST_FREEDOM: f64 = 1e-300;
 
@@ -197,8 +200,12 @@ impl Student {
         if q == 0.0 {
             return f64::INFINITY;
         }
-        if q > 0.1 {
+        // of few degrees of freedom half the mass may lie beyond the doubles, and Newton's way there is long
+        if q > 0.1 && (self.df >= 1.0 || 0.5 - q <= self.central_mass(self.df.sqrt())) {
             return self.central_quantile(0.5 - q);
+        }
+        if self.df < 3.0 || q < LEAST_TAIL {
+            return self.far_quantile(q);
         }
         newton_in_ln(self.tail_guess(q), true, |x| {
             let tail = self.sf(x);
@@ -221,6 +228,28 @@ impl Student {
             }
         }
         x
+    }
+
+    /// The upper quantile on the scale of log tails, where the tail itself has too few digits or the quantile is
+    /// beyond the doubles: then the end of their range.
+    fn far_quantile(&self, q: f64) -> f64 {
+        let target = q.ln();
+        if self.ln_sf(f64::MAX) >= target {
+            return f64::MAX;
+        }
+        newton_in_ln(self.tail_guess(q), true, |x| {
+            let ln_tail = self.ln_sf(x);
+            (ln_tail - target, -(x.ln() + self.ln_pdf(x) - ln_tail).exp())
+        })
+    }
+
+    /// The log of the upper tail at x > 0, also where the tail itself is too small for a double.
+    fn ln_sf(&self, x: f64) -> f64 {
+        if x * x <= self.df {
+            return self.sf(x).ln();
+        }
+        let (ln_power, sum) = self.power_series(x);
+        (0.5 * self.inverse_beta * sum).ln() + ln_power
     }
 
     /// A first guess of the upper quantile: the power tail where it rules, else the normal one with the first
@@ -278,12 +307,20 @@ impl Student {
     }
 
     fn power_tail(&self, t: f64) -> f64 {
-        let (x, power) = if t > 1e150 {
-            (0.0, (self.df.sqrt() / t).powf(self.df))
-        } else {
-            let x = self.df / (self.df + t * t);
-            (x, x.powf(self.half))
-        };
+        let power =
+            if t > 1e150 { (self.df.sqrt() / t).powf(self.df) } else { self.power_share(t).powf(self.half) };
+        0.5 * power * self.inverse_beta * self.power_series(t).1
+    }
+
+    /// ν/(ν + t²), 0 where t² is beyond the doubles.
+    fn power_share(&self, t: f64) -> f64 {
+        if t > 1e150 { 0.0 } else { self.df / (self.df + t * t) }
+    }
+
+    /// The log of the power in front of the series of the power tail, and the series.
+    fn power_series(&self, t: f64) -> (f64, f64) {
+        let x = self.power_share(t);
+        let ln_power = if x == 0.0 { self.df * (0.5 * self.df.ln() - t.ln()) } else { self.half * x.ln() };
         let mut coefficient = 1.0;
         let mut sum = 1.0 / self.half;
         let mut n = 1.0;
@@ -292,7 +329,7 @@ impl Student {
             let term = coefficient / (self.half + n);
             sum += term;
             if term <= 1e-17 * sum {
-                return 0.5 * power * self.inverse_beta * sum;
+                return (ln_power, sum);
             }
             n += 1.0;
         }
