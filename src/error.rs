@@ -54,7 +54,7 @@ impl fmt::Display for Place {
 /// use conchoid::{Error, strike::Platform};
 /// let e = Platform::builder().depth_mm(-2.0).build().unwrap_err();
 /// assert_eq!(e.place().unwrap().column.as_deref(), Some("platform_depth_mm"));
-/// assert_eq!(e.to_string(), "platform_depth_mm: -2 is out of range (accepted: above 0, at most 1000 mm)");
+/// assert_eq!(e.to_string(), "platform_depth_mm: -2 is out of range (accepted: at least 0.05, at most 1000 mm)");
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
@@ -235,6 +235,38 @@ fn shown(value: f64) -> String {
     if size >= 1e16 || (size > 0.0 && size < 1e-6) { format!("{value:e}") } else { value.to_string() }
 }
 
+/// A text as written, for a message: in one line, without what a terminal would obey, and cut where it is longer than
+/// anybody would read.
+fn quoted(text: &str) -> String {
+    const LONGEST: usize = 120;
+    let obeyed = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    let mut out = String::new();
+    for (i, c) in text.chars().enumerate() {
+        match c {
+            _ if i == LONGEST => {
+                out.push_str("...");
+                break;
+            }
+            c if obeyed(c) => out.extend(c.escape_default()),
+            c => out.push(c),
+        }
+    }
+    format!("\"{out}\"")
+}
+
+/// Names for a message, with commas; of very many the first, and how many more there are.
+fn listed(names: &[String]) -> String {
+    const MOST: usize = 100;
+    let mut out = names.iter().take(MOST).map(String::as_str).collect::<Vec<_>>().join(", ");
+    if names.len() > MOST {
+        out.push_str(&format!(", and {} more", names.len() - MOST));
+    }
+    out
+}
+
 /// A count with its noun, in number with it.
 pub(crate) fn counted(n: u64, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
@@ -257,13 +289,15 @@ impl fmt::Display for Error {
             Error::OutOfRange { at, value, accepted } => {
                 write!(f, "{at}{} is out of range (accepted: {accepted})", shown(*value))
             }
-            Error::NotANumber { at, text, hint } => write!(f, "{at}\"{text}\" is not a number ({hint})"),
+            Error::NotANumber { at, text, hint } => {
+                write!(f, "{at}{} is not a number ({hint})", quoted(text))
+            }
             Error::UnknownName { at, text, accepted } => {
-                write!(f, "{at}\"{text}\" is not known")?;
+                write!(f, "{at}{} is not known", quoted(text))?;
                 if let Some(near) = nearest(text, accepted) {
                     write!(f, "; did you mean \"{near}\"?")?;
                 }
-                write!(f, " (accepted: {})", accepted.join(", "))
+                write!(f, " (accepted: {})", listed(accepted))
             }
             Error::Missing { at, needed } => write!(f, "{at}not recorded ({needed})"),
             Error::Refused { at, reason } => write!(f, "{at}{reason}"),
@@ -435,6 +469,18 @@ mod tests {
         assert_eq!(
             (counted(1, "cell", "cells"), counted(0, "cell", "cells")),
             ("1 cell".into(), "0 cells".into())
+        );
+    }
+
+    #[test]
+    fn what_was_written_stands_in_one_readable_line() {
+        let told = Error::unknown_name("stone", "fl\u{1b}[31mint\n\u{202e}tnilf", ["flint"]).to_string();
+        assert_eq!(told, "stone: \"fl\\u{1b}[31mint\\n\\u{202e}tnilf\" is not known (accepted: flint)");
+        let long =
+            Error::unknown_name("stone", "x".repeat(5000), (0..500).map(|i| format!("n{i}"))).to_string();
+        assert!(
+            long.len() < 1000 && long.contains("xxx...\"") && long.ends_with("n99, and 400 more)"),
+            "{long}"
         );
     }
 

@@ -12,25 +12,28 @@ pub use retouch::{
 pub(crate) use retouch::{DERIVED, WithRetouch};
 
 use crate::error::{Bounds, Error, Place, Result};
-use crate::strike::{Measured, Strike, check, check_name, vocabulary, yes_no};
+use crate::strike::{LEAST_MM, Measured, Strike, check, check_name, vocabulary, yes_no};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
 
-/// Length of a flake. The upper end is generous, no source.
-pub const LENGTH_MM: Bounds = Bounds::above("length_mm", 0.0, 10_000.0, "mm");
-/// Width of a flake. The upper end is generous, no source.
-pub const WIDTH_MM: Bounds = Bounds::above("width_mm", 0.0, 10_000.0, "mm");
-/// Thickness of a flake, however it was measured. The upper end is generous, no source.
-pub const THICKNESS_MM: Bounds = Bounds::above("thickness_mm", 0.0, 10_000.0, "mm");
-/// Mean of several thicknesses of a flake. The upper end is generous, no source.
-pub const MEAN_THICKNESS_MM: Bounds = Bounds::above("mean_thickness_mm", 0.0, 10_000.0, "mm");
-/// The greatest thickness of a flake. The upper end is generous, no source.
-pub const MAX_THICKNESS_MM: Bounds = Bounds::above("max_thickness_mm", 0.0, 10_000.0, "mm");
-/// Mass of a flake as struck. The upper end is generous, no source.
-pub const MASS_G: Bounds = Bounds::above("mass_g", 0.0, 1e6, "g");
-/// Mass of what is left of a retouched or broken flake. The upper end is generous, no source.
-pub const MASS_NOW_G: Bounds = Bounds::above("mass_now_g", 0.0, 1e6, "g");
+/// The least mass of a flake, g: a twentieth of the least of published tables (0.02 g). This crate's choice, no source.
+pub(crate) const LEAST_G: f64 = 0.001;
+
+/// Length of a flake. Generous ends, no source.
+pub const LENGTH_MM: Bounds = Bounds::closed("length_mm", LEAST_MM, 10_000.0, "mm");
+/// Width of a flake. Generous ends, no source.
+pub const WIDTH_MM: Bounds = Bounds::closed("width_mm", LEAST_MM, 10_000.0, "mm");
+/// Thickness of a flake, however it was measured. Generous ends, no source.
+pub const THICKNESS_MM: Bounds = Bounds::closed("thickness_mm", LEAST_MM, 10_000.0, "mm");
+/// Mean of several thicknesses of a flake. Generous ends, no source.
+pub const MEAN_THICKNESS_MM: Bounds = Bounds::closed("mean_thickness_mm", LEAST_MM, 10_000.0, "mm");
+/// The greatest thickness of a flake. Generous ends, no source.
+pub const MAX_THICKNESS_MM: Bounds = Bounds::closed("max_thickness_mm", LEAST_MM, 10_000.0, "mm");
+/// Mass of a flake as struck. Generous ends, no source.
+pub const MASS_G: Bounds = Bounds::closed("mass_g", LEAST_G, 1e6, "g");
+/// Mass of what is left of a retouched or broken flake. Generous ends, no source.
+pub const MASS_NOW_G: Bounds = Bounds::closed("mass_now_g", LEAST_G, 1e6, "g");
 
 vocabulary! {
     /// Which portion of the flake is there.

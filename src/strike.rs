@@ -5,25 +5,29 @@
 use crate::error::{Bounds, Error, Place, Result};
 use serde::{Deserialize, Serialize};
 
-/// Platform depth: percussion point to exterior face. The upper end is generous, no source.
-pub const PLATFORM_DEPTH_MM: Bounds = Bounds::above("platform_depth_mm", 0.0, 1000.0, "mm");
-/// Platform width: from one lateral edge of the platform to the other. The upper end is generous, no source.
-pub const PLATFORM_WIDTH_MM: Bounds = Bounds::above("platform_width_mm", 0.0, 1000.0, "mm");
-/// Platform area. The upper end is generous, no source.
-pub const PLATFORM_AREA_MM2: Bounds = Bounds::above("platform_area_mm2", 0.0, 1e6, "mm2");
-/// Exterior platform angle; obtuse platforms exist.
+/// The least length of anything on a flake or percussor, mm: a third of the least that the tables of
+/// `data-sources.md` have (0.15 mm, a platform depth). This crate's choice, no source.
+pub(crate) const LEAST_MM: f64 = 0.05;
+
+/// Platform depth: percussion point to exterior face. Generous ends, no source.
+pub const PLATFORM_DEPTH_MM: Bounds = Bounds::closed("platform_depth_mm", LEAST_MM, 1000.0, "mm");
+/// Platform width: from one lateral edge of the platform to the other. Generous ends, no source.
+pub const PLATFORM_WIDTH_MM: Bounds = Bounds::closed("platform_width_mm", LEAST_MM, 1000.0, "mm");
+/// Platform area. Generous ends, no source.
+pub const PLATFORM_AREA_MM2: Bounds = Bounds::closed("platform_area_mm2", 0.0025, 1e6, "mm2");
+/// Exterior platform angle; obtuse platforms exist. Generous ends, no source.
 pub const EXTERIOR_PLATFORM_ANGLE_DEG: Bounds =
-    Bounds::open("exterior_platform_angle_deg", 0.0, 180.0, "degrees");
+    Bounds::closed("exterior_platform_angle_deg", 1.0, 179.0, "degrees");
 /// Angle of blow: 0 is perpendicular to the platform, positive is tilted toward the flaking face.
 pub const ANGLE_OF_BLOW_DEG: Bounds = Bounds::closed("angle_of_blow_deg", -90.0, 90.0, "degrees");
-/// Speed of the percussor at impact. The upper end is generous, no source.
-pub const SPEED_M_S: Bounds = Bounds::above("speed_m_s", 0.0, 100.0, "m/s");
-/// Mass of the percussor. The upper end is generous, no source.
-pub const PERCUSSOR_MASS_G: Bounds = Bounds::above("percussor_mass_g", 0.0, 1e5, "g");
-/// Radius of the percussor's tip. The upper end is generous, no source.
-pub const TIP_RADIUS_MM: Bounds = Bounds::above("tip_radius_mm", 0.0, 1000.0, "mm");
-/// Mass of the core before the blow. The upper end is generous, no source.
-pub const CORE_MASS_G: Bounds = Bounds::above("core_mass_g", 0.0, 1e7, "g");
+/// Speed of the percussor at impact. Generous ends, no source.
+pub const SPEED_M_S: Bounds = Bounds::closed("speed_m_s", 0.01, 100.0, "m/s");
+/// Mass of the percussor. Generous ends, no source.
+pub const PERCUSSOR_MASS_G: Bounds = Bounds::closed("percussor_mass_g", 0.1, 1e5, "g");
+/// Radius of the percussor's tip. Generous ends, no source.
+pub const TIP_RADIUS_MM: Bounds = Bounds::closed("tip_radius_mm", LEAST_MM, 1000.0, "mm");
+/// Mass of the core before the blow. Generous ends, no source.
+pub const CORE_MASS_G: Bounds = Bounds::closed("core_mass_g", 0.1, 1e7, "g");
 
 /// The longest name (of a core, a knapper, a percussor, a stone) that is accepted, in characters. This crate's choice, no source.
 pub const LONGEST_NAME: usize = 64;
@@ -197,10 +201,10 @@ pub(crate) const fn yes_no(value: bool) -> &'static str {
 ///
 /// | measurement | accepted |
 /// |---|---|
-/// | [`depth_mm`](Platform::depth_mm) | [`PLATFORM_DEPTH_MM`]: above 0, at most 1000 |
-/// | [`width_mm`](Platform::width_mm) | [`PLATFORM_WIDTH_MM`]: above 0, at most 1000 |
-/// | [`area_mm2`](Platform::area_mm2) | [`PLATFORM_AREA_MM2`]: above 0, at most 1 000 000 |
-/// | [`exterior_platform_angle_deg`](Platform::exterior_platform_angle_deg) | [`EXTERIOR_PLATFORM_ANGLE_DEG`]: above 0, below 180 |
+/// | [`depth_mm`](Platform::depth_mm) | [`PLATFORM_DEPTH_MM`]: 0.05 to 1000 |
+/// | [`width_mm`](Platform::width_mm) | [`PLATFORM_WIDTH_MM`]: 0.05 to 1000 |
+/// | [`area_mm2`](Platform::area_mm2) | [`PLATFORM_AREA_MM2`]: 0.0025 to 1 000 000 |
+/// | [`exterior_platform_angle_deg`](Platform::exterior_platform_angle_deg) | [`EXTERIOR_PLATFORM_ANGLE_DEG`]: 1 to 179 |
 ///
 /// ```
 /// use conchoid::strike::{Platform, PlatformKind};
@@ -392,7 +396,7 @@ impl Measured for Platform {
 /// | measurement | accepted |
 /// |---|---|
 /// | [`angle_of_blow_deg`](Blow::angle_of_blow_deg) | [`ANGLE_OF_BLOW_DEG`]: −90 to 90; 0 is perpendicular to the platform |
-/// | [`speed_m_s`](Blow::speed_m_s) | [`SPEED_M_S`]: above 0, at most 100 |
+/// | [`speed_m_s`](Blow::speed_m_s) | [`SPEED_M_S`]: 0.01 to 100 |
 ///
 /// ```
 /// use conchoid::strike::{Blow, LandsOn};

@@ -201,9 +201,9 @@ fn bad_cells_with_row_column_value_and_remedy() {
         ("\"1,234.5\"", "\"1,234.5\" is not a number (write it without thousands separators)"),
         ("\"1,234\"", "\"1,234\" is not a number (use a point, not a comma, and no thousands separators)"),
         ("inf", "\"inf\" is not a number (a number must be finite)"),
-        ("0", "0 is out of range (accepted: above 0, at most 1000 mm)"),
-        ("-2", "-2 is out of range (accepted: above 0, at most 1000 mm)"),
-        ("1000.1", "1000.1 is out of range (accepted: above 0, at most 1000 mm)"),
+        ("0", "0 is out of range (accepted: at least 0.05, at most 1000 mm)"),
+        ("-2", "-2 is out of range (accepted: at least 0.05, at most 1000 mm)"),
+        ("1000.1", "1000.1 is out of range (accepted: at least 0.05, at most 1000 mm)"),
         ("", "not recorded (the answer needs it)"),
         ("n.d.", "not recorded (the answer needs it)"),
     ] {
@@ -229,7 +229,7 @@ fn a_bad_cell_that_is_not_needed_is_a_remark() {
     assert_eq!(
         plain(text),
         [
-            "remark: row 1, column thickness_mm: 0 is out of range (accepted: above 0, at most 10000 mm)",
+            "remark: row 1, column thickness_mm: 0 is out of range (accepted: at least 0.05, at most 10000 mm)",
             "remark: row 2, column platform_kind: \"smashed\" is not known (accepted: plain, cortical, dihedral, \
              faceted, linear, punctiform, crushed); row 2, column lip: \"maybe\" is not known (accepted: yes, no)",
             "refused: row 3, column depth_mm: not recorded (the answer needs it)",
@@ -366,7 +366,7 @@ fn units_are_converted_and_the_cell_is_named_as_written() {
         (
             "depth_cm",
             "150",
-            "refused: row 1, column depth_cm: 1500 is out of range (accepted: above 0, at most 1000 mm)",
+            "refused: row 1, column depth_cm: 1500 is out of range (accepted: at least 0.05, at most 1000 mm)",
         ),
     ] {
         assert_eq!(plain(&format!("{header}\n{cell}\n")), [expected], "{header}");

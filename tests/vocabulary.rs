@@ -66,23 +66,23 @@ fn measurements_outside_their_bounds() {
     let cases: Vec<(Option<Error>, &str)> = vec![
         (
             platform().depth_mm(0.0).build().err(),
-            "platform_depth_mm: 0 is out of range (accepted: above 0, at most 1000 mm)",
+            "platform_depth_mm: 0 is out of range (accepted: at least 0.05, at most 1000 mm)",
         ),
         (
             platform().width_mm(1000.5).build().err(),
-            "platform_width_mm: 1000.5 is out of range (accepted: above 0, at most 1000 mm)",
+            "platform_width_mm: 1000.5 is out of range (accepted: at least 0.05, at most 1000 mm)",
         ),
         (
             platform().area_mm2(f64::NAN).build().err(),
-            "platform_area_mm2: NaN is out of range (accepted: above 0, at most 1000000 mm2)",
+            "platform_area_mm2: NaN is out of range (accepted: at least 0.0025, at most 1000000 mm2)",
         ),
         (
             platform().exterior_platform_angle_deg(180.0).build().err(),
-            "exterior_platform_angle_deg: 180 is out of range (accepted: above 0, below 180 degrees)",
+            "exterior_platform_angle_deg: 180 is out of range (accepted: at least 1, at most 179 degrees)",
         ),
         (
             platform().exterior_platform_angle_deg(0.0).build().err(),
-            "exterior_platform_angle_deg: 0 is out of range (accepted: above 0, below 180 degrees)",
+            "exterior_platform_angle_deg: 0 is out of range (accepted: at least 1, at most 179 degrees)",
         ),
         (
             blow().angle_of_blow_deg(-90.5).build().err(),
@@ -90,19 +90,19 @@ fn measurements_outside_their_bounds() {
         ),
         (
             blow().speed_m_s(f64::INFINITY).build().err(),
-            "speed_m_s: inf is out of range (accepted: above 0, at most 100 m/s)",
+            "speed_m_s: inf is out of range (accepted: at least 0.01, at most 100 m/s)",
         ),
         (
             flake().thickness_mm(0.0).build().err(),
-            "thickness_mm: 0 is out of range (accepted: above 0, at most 10000 mm)",
+            "thickness_mm: 0 is out of range (accepted: at least 0.05, at most 10000 mm)",
         ),
         (
             flake().mass_g(-3.0).build().err(),
-            "mass_g: -3 is out of range (accepted: above 0, at most 1000000 g)",
+            "mass_g: -3 is out of range (accepted: at least 0.001, at most 1000000 g)",
         ),
         (
             strike().percussor_mass_g(0.0).build().err(),
-            "percussor_mass_g: 0 is out of range (accepted: above 0, at most 100000 g)",
+            "percussor_mass_g: 0 is out of range (accepted: at least 0.1, at most 100000 g)",
         ),
         (strike().stone("  ").build().err(), "stone: a name has 1 to 64 characters, this has 0"),
         (
@@ -224,10 +224,10 @@ fn stored_flakes_come_in_by_the_same_door() {
     };
     wrong(
         r#"{"strike":{"platform":{"depth_mm":0}}}"#,
-        "platform_depth_mm: 0 is out of range (accepted: above 0, at most 1000 mm)",
+        "platform_depth_mm: 0 is out of range (accepted: at least 0.05, at most 1000 mm)",
     );
     wrong(r#"{"strike":{"stone":""}}"#, "stone: a name has 1 to 64 characters, this has 0");
-    wrong(r#"{"mass_g":-1}"#, "mass_g: -1 is out of range (accepted: above 0, at most 1000000 g)");
+    wrong(r#"{"mass_g":-1}"#, "mass_g: -1 is out of range (accepted: at least 0.001, at most 1000000 g)");
     wrong(r#"{"portion":"half"}"#, "portion: \"half\" is not known (accepted: complete, proximal,");
     wrong(r#"{"weight_g":3}"#, "unknown field `weight_g`");
     wrong(r#"{"strike":{"blow":{"angle":3}}}"#, "unknown field `angle`");

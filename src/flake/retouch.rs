@@ -7,13 +7,13 @@ use crate::strike::{Measured, check, vocabulary};
 use serde::{Deserialize, Serialize};
 
 /// Length of a piece as it is now. The upper end is generous, no source.
-pub const LENGTH_NOW_MM: Bounds = Bounds::above("length_now_mm", 0.0, 10_000.0, "mm");
+pub const LENGTH_NOW_MM: Bounds = Bounds::closed("length_now_mm", 0.05, 10_000.0, "mm");
 /// Width of a piece as it is now. The upper end is generous, no source.
-pub const WIDTH_NOW_MM: Bounds = Bounds::above("width_now_mm", 0.0, 10_000.0, "mm");
+pub const WIDTH_NOW_MM: Bounds = Bounds::closed("width_now_mm", 0.05, 10_000.0, "mm");
 /// The greatest thickness of a piece as it is now. The upper end is generous, no source.
-pub const MAX_THICKNESS_NOW_MM: Bounds = Bounds::above("max_thickness_now_mm", 0.0, 10_000.0, "mm");
+pub const MAX_THICKNESS_NOW_MM: Bounds = Bounds::closed("max_thickness_now_mm", 0.05, 10_000.0, "mm");
 /// What a retouched piece weighed when it was struck, where that is known. The upper end is generous, no source.
-pub const ORIGINAL_MASS_G: Bounds = Bounds::above("original_mass_g", 0.0, 1e6, "g");
+pub const ORIGINAL_MASS_G: Bounds = Bounds::closed("original_mass_g", 0.001, 1e6, "g");
 /// Mean of height of retouch over thickness there (Kuhn 1990, American Antiquity 55:583): 0 unretouched, 1 where the
 /// retouch has reached the thickest part. Up to 1.05 is read as 1, which is what caliper error can make of it; this
 /// crate's choice, no source.
@@ -37,16 +37,16 @@ pub const RETOUCH_HEIGHT_MM: [Bounds; MOST_POINTS] = [
 ];
 /// Thicknesses of the piece at the same points, by column.
 pub const THICKNESS_AT_MM: [Bounds; MOST_POINTS] = [
-    Bounds::above("thickness_at_1_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_2_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_3_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_4_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_5_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_6_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_7_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_8_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_9_mm", 0.0, 1000.0, "mm"),
-    Bounds::above("thickness_at_10_mm", 0.0, 1000.0, "mm"),
+    Bounds::closed("thickness_at_1_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_2_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_3_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_4_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_5_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_6_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_7_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_8_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_9_mm", 0.05, 1000.0, "mm"),
+    Bounds::closed("thickness_at_10_mm", 0.05, 1000.0, "mm"),
 ];
 
 /// How far a height of retouch may be above the thickness there before it is refused, in millimetres and as a share of

@@ -16,7 +16,7 @@
 
 use crate::error::{Bounds, Error, Result};
 use crate::predict::{LEVEL, Predictive};
-use crate::special::normal_quantile;
+use crate::special::normal_quantile_upper;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::SQRT_2;
 
@@ -248,7 +248,7 @@ pub fn struck(held: &[f64], level: f64) -> Result<Struck> {
         least = least.min(p);
     }
     let found = held.len() as f64;
-    let z = normal_quantile(0.5 * (1.0 + level));
+    let z = normal_quantile_upper(0.5 * (1.0 - level));
     let factor = if lost > 0.0 { (z * (variance / (lost * lost)).ln_1p().sqrt()).exp() } else { 1.0 };
     Ok(Struck {
         found: held.len() as u64,

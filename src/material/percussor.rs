@@ -13,9 +13,9 @@ use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YIELD_STRENGTH, YOUNGS_MODULUS, c
 use crate::error::{Bounds, Error, Result};
 
 /// Mass of a percussor, from a scrap to a stone that takes two hands.
-const MASS: Bounds = Bounds::above("percussor_mass_g", 0.0, 20_000.0, "g");
+const MASS: Bounds = Bounds::closed("percussor_mass_g", 0.1, 20_000.0, "g");
 /// Radius of the touching part of the tip.
-const TIP_RADIUS: Bounds = Bounds::above("tip_radius_mm", 0.0, 500.0, "mm");
+const TIP_RADIUS: Bounds = Bounds::closed("tip_radius_mm", 0.05, 500.0, "mm");
 
 /// What a percussor is made of.
 ///
@@ -263,7 +263,7 @@ impl TryFrom<MaterialParts> for PercussorMaterial {
 /// let ours = Percussor::new(quartzite.clone()).with_mass_g(400.0).unwrap().with_tip_radius_mm(25.0).unwrap();
 /// assert_eq!(ours.mass_g(), Some(400.0));
 /// let e = Percussor::new(quartzite).with_tip_radius_mm(0.0).unwrap_err();
-/// assert_eq!(e.to_string(), "tip_radius_mm: 0 is out of range (accepted: above 0, at most 500 mm)");
+/// assert_eq!(e.to_string(), "tip_radius_mm: 0 is out of range (accepted: at least 0.05, at most 500 mm)");
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Parts")]

@@ -44,7 +44,7 @@ pub(super) fn positive(name: &str, value: f64) -> Result<f64> {
 pub(super) fn width(variance: f64, spread: f64, level: f64, freedom: f64) -> f64 {
     let t = Student::new(freedom);
     let shown = (2.0 * std::f64::consts::PI).sqrt() * t.pdf(0.0);
-    2.0 * t.quantile(0.5 + level / 2.0) * shown * spread * variance.sqrt()
+    2.0 * t.quantile_upper(0.5 * (1.0 - level)) * shown * spread * variance.sqrt()
 }
 
 /// Expected width (high less low, on the transformed scale) of the interval at a row of terms, from flakes

@@ -166,7 +166,7 @@ impl BlowFigures {
 ///
 /// let light = BlowFigures::new(400.0, 10.0, 299_792_458.0, 8.0, 75.0);
 /// let e = BlowAsKnown::new(Stone::named("flint")?, quartzite, light).unwrap_err();
-/// assert_eq!(e.to_string(), "speed_m_s: 299792458 is out of range (accepted: above 0, at most 100 m/s)");
+/// assert_eq!(e.to_string(), "speed_m_s: 299792458 is out of range (accepted: at least 0.01, at most 100 m/s)");
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq)]

@@ -10,7 +10,7 @@
 //! with weight w, location m, scale s and degrees of freedom d (infinite: normal). Sizes are read off by
 //! mapping quantiles back through the transform, which keeps them exact.
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Place, Result};
 use crate::form::Transform;
 use crate::special::{
     TailQuantile, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
@@ -71,6 +71,18 @@ impl Interval {
         let level = LEVEL.check(level)?;
         let tail = 0.5 * (1.0 - level);
         Ok(Interval { low: quantile(tail)?, median: quantile(0.5)?, high: quantile(1.0 - tail)?, level })
+    }
+
+    /// Itself, where its ends are numbers.
+    fn finite(self) -> Result<Interval> {
+        if self.low.is_finite() && self.median.is_finite() && self.high.is_finite() {
+            return Ok(self);
+        }
+        let reason = format!(
+            "its interval at level {} has no finite ends (the measurements are too far from those of the calibration)",
+            self.level
+        );
+        Err(Error::Refused { at: Place::default(), reason })
     }
 
     /// With its ends on their sides of the median, where rounding put them a last place beyond it.
@@ -319,7 +331,7 @@ impl Predictive {
     /// The central interval of this level, with the median.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless 0 < level < 1.
+    /// [`Error::OutOfRange`] unless 0 < level < 1; [`Error::Refused`] where an end of it is beyond the numbers.
     pub fn interval(&self, level: f64) -> Result<Interval> {
         self.interval_with(level, &mut Quantiles::default())
     }
@@ -327,18 +339,23 @@ impl Predictive {
     /// The same, remembering t quantiles between calls: many flakes under one calibration share few.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless 0 < level < 1.
+    /// [`Error::OutOfRange`] unless 0 < level < 1; [`Error::Refused`] where an end of it is beyond the numbers.
     pub fn interval_with(&self, level: f64, quantiles: &mut Quantiles) -> Result<Interval> {
         let level = LEVEL.check(level)?;
         let tail = 0.5 * (1.0 - level);
         if let [one] = &self.components[..] {
             // symmetric on the transformed scale: one quantile does for both ends
             let half = one.scale * quantiles.upper(tail, one.degrees_of_freedom);
-            return Ok(Interval::symmetric(self.transform, one.location, half, level));
+            return Interval::symmetric(self.transform, one.location, half, level).finite();
         }
         let pairs = [(tail, 1.0 - tail), (0.5, 0.5), (1.0 - tail, tail)];
         let [low, median, high] = self.quantiles_transformed(pairs).map(|v| self.transform.invert(v));
-        Ok(Interval { low, median, high, level }.in_order())
+        Interval { low, median, high, level }.in_order().finite()
+    }
+
+    /// Whether no usual interval can come near the end of the numbers: then none need be looked at.
+    pub(crate) fn plainly_finite(&self) -> bool {
+        self.components.iter().all(|c| c.location.abs() + 45.0 * c.scale < 300.0)
     }
 
     /// The mean size *if the errors were normal with this scale*.

@@ -8,7 +8,7 @@ use super::distribution::{Component, Predictive};
 use crate::calibration::caution::{ATOM_TOLD, Caution};
 use crate::calibration::resolved::{CLEARLY_BEYOND, DesignRows, Resolved, WeightedRows, near_tangent};
 use crate::calibration::{Calibration, Recorded, SizeModel};
-use crate::error::Result;
+use crate::error::{Error, Place, Result};
 use crate::flake::Termination;
 use crate::form::{ANGLE, TERMINATION};
 use crate::strike::Measured;
@@ -20,6 +20,9 @@ pub struct Ask {
     /// Condition on this termination.
     pub termination: Option<Termination>,
 }
+
+/// The level at which an estimate that exists has finite intervals.
+const LEVEL_OF_DOORS: f64 = 0.95;
 
 /// One size of an estimate.
 #[derive(Debug, Clone, PartialEq)]
@@ -227,6 +230,13 @@ impl Predictor {
             let atom = predictive.atom_at_zero();
             if atom > ATOM_TOLD {
                 cautions.push(Caution::AtomAtZero { size: m.size.clone(), probability: atom });
+            }
+            if !predictive.plainly_finite() {
+                let named = |e| match e {
+                    Error::Refused { reason, .. } => Error::Refused { at: Place::column(&m.size), reason },
+                    e => e,
+                };
+                predictive.interval(LEVEL_OF_DOORS).map_err(named)?;
             }
             sizes.push(SizeEstimate {
                 size: m.size.clone(),

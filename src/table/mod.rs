@@ -28,7 +28,7 @@
 //!         RowOutcome::Read => assert_eq!(row.number("platform_depth_mm"), Some(8.0)),
 //!         RowOutcome::ReadWithRemark(remarks) => assert_eq!(
 //!             remarks[0].to_string(),
-//!             "row 2, column thickness_mm: 0 is out of range (accepted: above 0, at most 10000 mm)"
+//!             "row 2, column thickness_mm: 0 is out of range (accepted: at least 0.05, at most 10000 mm)"
 //!         ),
 //!         RowOutcome::Refused(reasons) => assert_eq!(
 //!             reasons[0].to_string(),

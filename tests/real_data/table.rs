@@ -77,7 +77,7 @@ fn the_ten_zero_thicknesses_of_the_glass_table_are_remarks() {
             assert_eq!(
                 remarks[0].to_string(),
                 format!(
-                    "row {}, column thickness_mm: 0 is out of range (accepted: above 0, at most 10000 mm)",
+                    "row {}, column thickness_mm: 0 is out of range (accepted: at least 0.05, at most 10000 mm)",
                     row.row_number()
                 )
             );
