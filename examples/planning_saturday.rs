@@ -3,8 +3,17 @@
 //!
 //! Run: `cargo run --example planning_saturday [FOLDER]`; the picture goes to FOLDER (`target/figures`).
 
+#[allow(dead_code)]
+#[path = "knap/src/failure.rs"]
+mod failure;
 #[path = "knap/src/plan_plot.rs"]
 mod plan_plot;
+#[allow(dead_code)]
+#[path = "knap/src/plot.rs"]
+mod plot;
+#[allow(dead_code)]
+#[path = "knap/src/say.rs"]
+mod say;
 
 use conchoid::form::{Form, indicator};
 use conchoid::plan::{
@@ -110,7 +119,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         power: format!("chance to see a ratio of {difference}"),
         planned: flakes as f64,
     };
-    plan_plot::draw(&picture, &points, &words)?;
+    std::fs::write(&picture, plan_plot::page(&points, &words).map_err(|e| e.message)?)?;
     println!("\nThe curves are in {}.", picture.display());
     println!(
         "\nEye protection at every strike (bystanders too), gloves and a leg pad; moving air against the dust."

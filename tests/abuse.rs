@@ -2,7 +2,7 @@
 //!
 //! Numbers come from the whole range of doubles (not-a-number, infinities, subnormals, 1e-300 to 1e300) and from
 //! everyday magnitudes, so that both the doors and what lies behind them are reached. Findings of the fuzz
-//! targets (`fuzz/`) stay here as ordinary tests, below the properties.
+//! targets (`tests/fuzz/`) stay here as ordinary tests, below the properties.
 
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};

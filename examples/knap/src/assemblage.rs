@@ -211,7 +211,7 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
             out.print()?;
         }
         Format::Text => {
-            let mut out = std::io::stdout().lock();
+            let mut out = crate::say::screen();
             for t in &totals {
                 print_group(&mut out, t, sieved(&t.group), o.level)?;
             }
@@ -370,7 +370,7 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, l
     writeln!(
         out,
         "{}: {} from {}, {} with a platform",
-        t.group,
+        crate::say::name(&t.group),
         count(t.n, "flake", "flakes"),
         count(t.pieces, "piece", "pieces"),
         t.platforms
@@ -466,7 +466,11 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
         }
         (None, None) => return Err(Failure::usage("--compare or --against is needed")),
     };
-    let c = Comparison::new(&first, &second, &how).map_err(|e| Failure::other(e.to_string()))?;
+    let c = Comparison::new(&first, &second, &how).map_err(|e| {
+        // the library knows the sets by their places only
+        let told = e.to_string().replace("first set", &names[0]).replace("second set", &names[1]);
+        Failure::other(told)
+    })?;
     if let Some(path) = &o.plot {
         assemblage_plot::comparison(path, &o.size, &names, [&first, &second], &c)?;
     }
@@ -499,9 +503,9 @@ fn comparison_json(o: &Options, names: &[String; 2], c: &Comparison, without: u6
 }
 
 fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Outcome<()> {
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     let size = in_words(&o.size);
-    let [a, b] = names;
+    let [a, b] = &[crate::say::name(&names[0]), crate::say::name(&names[1])];
     let head = format!(
         "{size}: {} of {a} against {} of {b}. Ratios are {a} over {b}; in brackets {} % intervals.",
         c.n[0],

@@ -161,11 +161,12 @@ fn propose_groups(rows: &[Row]) {
     for by in ["site", "core", "knapper"] {
         let names: BTreeSet<&str> = rows.iter().filter_map(|r| r.class(by)).collect();
         if names.len() > 1 && names.len() < rows.len() {
-            note!(
+            let told = format!(
                 "knap: the table has {} groups of {by}, whose flakes are alike; --by {by} leaves out whole groups and \
                  tells how a new one would be predicted",
                 names.len()
             );
+            note!("{}", wrapped(&told, "", "  ", 79));
             return;
         }
     }
@@ -252,7 +253,7 @@ fn cut(name: &str, width: usize) -> String {
 }
 
 fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<()> {
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     let what = in_words(a.column());
     let u = unit(a.column());
     let head = format!(

@@ -205,5 +205,6 @@ pub fn calibration(asked: Option<&str>, stone: Option<&str>) -> Outcome<Calibrat
     if text.len() as u64 > LARGEST {
         return Err(Failure::other(format!("{asked}: larger than any calibration (accepted: up to 64 MiB)")));
     }
-    Calibration::from_json(&text).map_err(|e| Failure::other(format!("{asked}: {e}")))
+    Calibration::from_json(text.trim_start_matches('\u{feff}'))
+        .map_err(|e| Failure::other(format!("{asked}: {e}")))
 }

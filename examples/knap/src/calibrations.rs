@@ -33,7 +33,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
             all.print()?;
         }
         (None, Format::Text) => {
-            let mut out = std::io::stdout().lock();
+            let mut out = crate::say::screen();
             for name in NAMES {
                 let c = calibration(Some(name), None)?;
                 writeln!(out, "{name}")?;
@@ -51,9 +51,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
             writeln!(out, "\n{}", wrapped(&rule, "", "", 79))?;
         }
         (Some(name), Format::Json) => {
-            let c = calibration(Some(name), None)?;
-            let mut out = std::io::stdout().lock();
-            out.write_all(c.to_json().as_bytes())?;
+            crate::say::print_json(calibration(Some(name), None)?.to_json())?;
         }
         (Some(name), Format::Text) => show(&calibration(Some(name), None)?)?,
     }
@@ -79,7 +77,7 @@ fn spread(m: &SizeModel) -> String {
 }
 
 fn show(c: &Calibration) -> Outcome<()> {
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     let p = c.provenance();
     writeln!(out, "{}\n", c.name())?;
     for (what, text) in

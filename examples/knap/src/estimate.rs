@@ -177,7 +177,7 @@ fn print_text(
     level: f64,
 ) -> Outcome<()> {
     use std::io::Write;
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     if let Some(d) = detachment {
         writeln!(out, "{}\n", d.in_words())?;
     }

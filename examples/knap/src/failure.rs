@@ -7,26 +7,23 @@ use conchoid::Error;
 pub struct Failure {
     pub code: u8,
     pub message: String,
-    pub broken_pipe: bool,
 }
 
 impl Failure {
     /// The words on the command line do not fit.
     pub fn usage(message: impl Into<String>) -> Failure {
-        Failure { code: 2, message: message.into(), broken_pipe: false }
+        Failure { code: 2, message: message.into() }
     }
 
     /// Anything else.
     pub fn other(message: impl Into<String>) -> Failure {
-        Failure { code: 1, message: message.into(), broken_pipe: false }
+        Failure { code: 1, message: message.into() }
     }
 
     /// An error about a value that stood on the command line.
     pub fn of_options(e: Error) -> Failure {
         match e {
-            Error::Refused { .. } | Error::Domain { .. } => {
-                Failure { code: 3, message: e.to_string(), broken_pipe: false }
-            }
+            Error::Refused { .. } | Error::Domain { .. } => Failure { code: 3, message: e.to_string() },
             other => Failure::usage(other.to_string()),
         }
     }
@@ -34,24 +31,19 @@ impl Failure {
 
 impl From<Error> for Failure {
     fn from(e: Error) -> Failure {
-        // the library hands on the operating system's words only
-        let broken_pipe =
-            matches!(&e, Error::Io { reason } if reason.to_lowercase().starts_with("broken pipe"));
-        Failure { broken_pipe, ..Failure::other(e.to_string()) }
+        Failure::other(e.to_string())
     }
 }
 
 impl From<std::io::Error> for Failure {
     fn from(e: std::io::Error) -> Failure {
-        let broken_pipe = e.kind() == std::io::ErrorKind::BrokenPipe;
-        Failure { code: 1, message: e.to_string(), broken_pipe }
+        Failure::other(e.to_string())
     }
 }
 
 impl From<serde_json::Error> for Failure {
     fn from(e: serde_json::Error) -> Failure {
-        let broken_pipe = e.io_error_kind() == Some(std::io::ErrorKind::BrokenPipe);
-        Failure { code: 1, message: e.to_string(), broken_pipe }
+        Failure::other(e.to_string())
     }
 }
 

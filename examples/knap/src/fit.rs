@@ -466,7 +466,7 @@ fn print_text(
     (calibration, report): (&Calibration, &Report),
     against: &[(String, String)],
 ) -> Outcome<()> {
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     for (f, m) in report.fits.iter().zip(calibration.variants().iter().flat_map(|v| &v.sizes)) {
         let form = Form::named(form_name)?;
         let head =

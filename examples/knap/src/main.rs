@@ -7,7 +7,9 @@
 //! | `number.rs` | what is taken for a number |
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `estimate_table.rs` | `estimate` for every row of a table |
-//! | `tables.rs` | opening tables and writing results |
+//! | `files.rs` | files: which are read and which written, and that none is both |
+//! | `tables.rs` | opening tables |
+//! | `say.rs` | the one way to print |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
 //! | `paper.rs` | the verbs `completions`, `manual` and `schema`, made from the options and types themselves |
@@ -22,7 +24,7 @@
 macro_rules! note {
     ($($text:tt)*) => {
         if !$crate::quiet() {
-            eprintln!($($text)*);
+            $crate::say::aside(&format!($($text)*));
         }
     };
 }
@@ -36,6 +38,7 @@ mod estimate;
 mod estimate_plot;
 mod estimate_table;
 mod failure;
+mod files;
 mod fit;
 mod measured;
 mod mechanics;
@@ -49,10 +52,12 @@ mod plan_plot;
 mod plan_sheet;
 mod plot;
 mod report;
+mod say;
 mod shapes;
 mod tables;
 
-use clap::{Command, CommandFactory, FromArgMatches, Parser, Subcommand};
+use clap::{ArgMatches, Command, CommandFactory, FromArgMatches, Parser, Subcommand};
+use failure::Outcome;
 use std::any::TypeId;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -212,10 +217,42 @@ fn reading_numbers(command: Command) -> Command {
 }
 
 fn main() -> ExitCode {
-    let words = reading_numbers(Cli::command()).get_matches();
-    let cli = Cli::from_arg_matches(&words).unwrap_or_else(|e| e.exit());
+    let (words, cli) = match asked() {
+        Ok(asked) => asked,
+        Err(code) => return code,
+    };
     QUIET.store(cli.quiet, Ordering::Relaxed);
-    let done = match cli.verb {
+    let options = words.subcommand().map(|(_, options)| options);
+    match options.map_or(Ok(()), files::check).and_then(|()| answered(cli.verb)) {
+        Ok(code) => ExitCode::from(code),
+        // a reader that has seen enough (`| head`) is no failure
+        Err(_) if say::reader_gone() => ExitCode::SUCCESS,
+        Err(f) => {
+            say::aside(&format!("knap: {}", f.message));
+            ExitCode::from(f.code)
+        }
+    }
+}
+
+/// The words of the command line as options; what is printed instead (help, or what is wrong with them) has a code.
+fn asked() -> Result<(ArgMatches, Cli), ExitCode> {
+    let words = reading_numbers(Cli::command()).try_get_matches();
+    let both = words.and_then(|words| Cli::from_arg_matches(&words).map(|cli| (words, cli)));
+    both.map_err(|e| {
+        if e.use_stderr() {
+            say::aside(e.render().to_string().trim_end());
+        } else if let Err(e) = e.print().map_err(|e| say::named("standard output", e)) {
+            if !say::reader_gone() {
+                say::aside(&format!("knap: {e}"));
+                return ExitCode::FAILURE;
+            }
+        }
+        ExitCode::from(e.exit_code() as u8)
+    })
+}
+
+fn answered(verb: Verb) -> Outcome<u8> {
+    match verb {
         Verb::Estimate(o) => estimate::run(&o),
         Verb::Blow(o) => mechanics::blow(&o),
         Verb::Contrast(o) => mechanics::contrast(&o),
@@ -229,14 +266,5 @@ fn main() -> ExitCode {
         Verb::Completions(o) => paper::completions(&o, &mut Cli::command()),
         Verb::Manual(o) => paper::manual(&o, Cli::command()),
         Verb::Schema(o) => paper::schema(&o),
-    };
-    match done {
-        Ok(code) => ExitCode::from(code),
-        // a reader that has seen enough (`| head`) is no failure
-        Err(f) if f.broken_pipe => ExitCode::SUCCESS,
-        Err(f) => {
-            eprintln!("knap: {}", f.message);
-            ExitCode::from(f.code)
-        }
     }
 }

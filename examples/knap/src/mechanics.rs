@@ -153,7 +153,7 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
         out.print()?;
         return Ok(0);
     }
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     let head = format!(
         "A blow of {} ({} g, tip radius {} mm, {} m/s) on {}: platform depth {} mm, exterior platform angle {} \
          degrees{}; {}.",
@@ -516,7 +516,7 @@ fn size_in_words(size: &str) -> (String, &'static str) {
 
 impl Contrast {
     fn print(&self, o: &ContrastVerb, predictor: &Predictor) -> Outcome<()> {
-        let mut out = std::io::stdout().lock();
+        let mut out = crate::say::screen();
         let per_cent = percent(o.level);
         let head = format!(
             "The same platform on {}, depth {} mm, exterior platform angle {} degrees. In brackets: {per_cent} % of such \

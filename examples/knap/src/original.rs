@@ -255,7 +255,7 @@ fn print_text(
 ) -> Outcome<()> {
     use std::io::Write;
     let share = o.more_than;
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     let mass = found.mass.interval(level)?;
     let lost = found.mass.share_lost(level)?;
     writeln!(out, "What the piece was when it came off; {} % of such flakes fall inside:\n", percent(level))?;

@@ -28,7 +28,7 @@ pub struct Completions {
 pub fn completions(o: &Completions, command: &mut Command) -> Outcome<u8> {
     let mut script = Vec::new();
     clap_complete::generate(o.shell, command, "knap", &mut script);
-    std::io::stdout().lock().write_all(&script)?;
+    crate::say::stdout().write_all(&script)?;
     Ok(0)
 }
 
@@ -56,7 +56,7 @@ pub fn manual(o: &Manual, command: Command) -> Outcome<u8> {
     let mut page = Vec::new();
     clap_mangen::Man::new(command).render(&mut page)?;
     let page = with_examples(&String::from_utf8_lossy(&page));
-    std::io::stdout().lock().write_all(page.as_bytes())?;
+    crate::say::stdout().write_all(page.as_bytes())?;
     Ok(0)
 }
 
@@ -96,8 +96,6 @@ pub fn schema(o: &Schema) -> Outcome<u8> {
             conchoid::Error::unknown_name("verb", &o.verb, shapes::VERBS).to_string(),
         ));
     };
-    let mut out = std::io::stdout().lock();
-    serde_json::to_writer_pretty(&mut out, &schema)?;
-    writeln!(out)?;
+    crate::say::print_json(serde_json::to_string_pretty(&schema)?)?;
     Ok(0)
 }

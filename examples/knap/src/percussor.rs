@@ -7,11 +7,11 @@ use crate::report::{Ordered, RowFormat, cautions, count, wrapped};
 use crate::tables::{self, Progress, Sink};
 use clap::Args;
 use conchoid::Error;
-use conchoid::infer::{Attribution, BlowSetting, SettingsPrior, SiteShift, Verdict};
+use conchoid::infer::{Attribution, BlowSetting, SettingsPrior, SiteShift, Strength, Verdict};
 use conchoid::infer::{Judged, RecordedOutcome as Tried, TrackRecord};
 use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Measured};
-use conchoid::table::{Cell, Row, TableWriter};
+use conchoid::table::{Cell, Header, Row, TableWriter};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
@@ -138,8 +138,9 @@ type Judgement = Result<Verdict, Vec<Error>>;
 
 pub fn run(o: &Options) -> Outcome<u8> {
     let attribution = o.attribution()?;
-    let mut rows = Vec::new();
-    let mut judged: Vec<Judgement> = Vec::new();
+    let mut judged = OneByOne::default();
+    // rows that are answered are judged together; the others are told as they come, and gone
+    let mut rows: Vec<Row> = Vec::new();
     let calibrations: Vec<_> = attribution.calibrations().cloned().collect();
     let more: Vec<String> = calibrations[1..].iter().flat_map(|c| c.layout().numbers.clone()).collect();
     let options = tables::options(&o.columns, Some(&calibrations[0]), &more)?;
@@ -154,30 +155,69 @@ pub fn run(o: &Options) -> Outcome<u8> {
             Failure::usage(Error::unknown_name("--group", name, names).to_string())
         })?),
     };
-    let header = reader.header().clone();
+    let table = o.out.is_some() || o.format == RowFormat::Csv;
+    let mut sheet = table.then(|| Sheet::open(&attribution, reader.header(), o)).transpose()?;
     let progress = Progress::new("judging");
     let mut row = reader.row();
     while reader.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
         progress.tick(row.row_number());
-        judged.push(judge(&attribution, &row, o)?);
-        rows.push(row.clone());
+        let found = judge(&attribution, &row, o)?;
+        judged.take(&found);
+        if let Some(sheet) = &mut sheet {
+            sheet.write(&row, &found)?;
+        }
+        if found.is_ok() {
+            rows.push(row.clone());
+        }
     }
     progress.finish();
-    let groups = groups(&attribution, &rows, &judged, group, o)?;
-    let table = o.out.is_some() || o.format == RowFormat::Csv;
-    if table {
-        write(&attribution, &header, &rows, &judged, o)?;
+    let groups = groups(&attribution, &rows, group, o)?;
+    if let Some(sheet) = sheet {
+        sheet.writer.finish()?.finish()?;
     }
     match o.format {
-        RowFormat::Text => print!("{}", text(&attribution, &judged, &groups, o)),
+        RowFormat::Text => std::io::Write::write_all(
+            &mut crate::say::screen(),
+            text(&attribution, &judged, &groups, o).as_bytes(),
+        )?,
         RowFormat::Json => json(&attribution, &judged, &groups).print()?,
-        RowFormat::Csv => eprint!("{}", text(&attribution, &judged, &groups, o)),
+        RowFormat::Csv => crate::say::aside(text(&attribution, &judged, &groups, o).trim_end()),
     }
-    let refused: Vec<&Error> = judged.iter().filter_map(|j| j.as_ref().err()).flatten().collect();
-    for e in refused.iter().take(10) {
+    for e in &judged.reasons {
         note!("  refused: {e}");
     }
-    Ok(if refused.is_empty() { 0 } else { 3 })
+    Ok(if judged.refused == 0 { 0 } else { 3 })
+}
+
+/// What was found of each row on its own, counted: a table may be longer than what is told of it.
+#[derive(Default)]
+struct OneByOne {
+    rows: u64,
+    refused: u64,
+    /// The first reasons.
+    reasons: Vec<Error>,
+    /// Rows that are more like a class, and those that say so by 20 to 1 or more.
+    favoured: BTreeMap<String, (u64, u64)>,
+    little: u64,
+}
+
+impl OneByOne {
+    fn take(&mut self, found: &Judgement) {
+        self.rows += 1;
+        match found {
+            Ok(v) => {
+                let (all, telling) = self.favoured.entry(v.favoured().class.clone()).or_default();
+                *all += 1;
+                *telling += u64::from(v.strength() >= Strength::Speaks);
+                self.little += u64::from(v.strength().name() == "says-little");
+            }
+            Err(reasons) => {
+                self.refused += 1;
+                let room = 10usize.saturating_sub(self.reasons.len());
+                self.reasons.extend(reasons.iter().take(room).cloned());
+            }
+        }
+    }
 }
 
 fn judge(a: &Attribution, row: &Row, o: &Options) -> Outcome<Judgement> {
@@ -203,15 +243,9 @@ struct Group {
     recorded: BTreeMap<String, u64>,
 }
 
-fn groups(
-    a: &Attribution,
-    rows: &[Row],
-    judged: &[Judgement],
-    column: Option<usize>,
-    o: &Options,
-) -> Outcome<Vec<Group>> {
+fn groups(a: &Attribution, rows: &[Row], column: Option<usize>, o: &Options) -> Outcome<Vec<Group>> {
     let mut members: Vec<(Option<String>, Vec<&Row>)> = Vec::new();
-    for (row, _) in rows.iter().zip(judged).filter(|(_, j)| j.is_ok()) {
+    for row in rows {
         let name = match column {
             None => None,
             Some(at) => match row.text(at) {
@@ -238,27 +272,30 @@ fn groups(
     Ok(found)
 }
 
-fn write(
-    a: &Attribution,
-    header: &conchoid::table::Header,
-    rows: &[Row],
-    judged: &[Judgement],
-    o: &Options,
-) -> Outcome<()> {
-    let mut names: Vec<String> =
-        a.prior().map(|(c, _)| format!("percussor_probability_{}", c.replace('-', "_"))).collect();
-    let classes = names.len();
-    names.extend(
-        ["percussor_ln_bayes_factor", "percussor_favours", "percussor_strength", "percussor_cautions"]
-            .map(String::from),
-    );
-    let names: Vec<&str> = names.iter().map(String::as_str).collect();
-    let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, header, &names)?;
-    for (row, j) in rows.iter().zip(judged) {
-        match j {
+/// The table with its verdicts, written row by row.
+struct Sheet {
+    writer: TableWriter<Sink>,
+    classes: usize,
+}
+
+impl Sheet {
+    fn open(a: &Attribution, header: &Header, o: &Options) -> Outcome<Sheet> {
+        let mut names: Vec<String> =
+            a.prior().map(|(c, _)| format!("percussor_probability_{}", c.replace('-', "_"))).collect();
+        let classes = names.len();
+        names.extend(
+            ["percussor_ln_bayes_factor", "percussor_favours", "percussor_strength", "percussor_cautions"]
+                .map(String::from),
+        );
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        Ok(Sheet { writer: TableWriter::new(Sink::open(o.out.as_deref())?, header, &names)?, classes })
+    }
+
+    fn write(&mut self, row: &Row, found: &Judgement) -> Outcome<()> {
+        let list = |all: Vec<String>| all.join("; ");
+        match found {
             Ok(v) => {
-                let told: Vec<String> = v.cautions.iter().map(Caution::to_string).collect();
-                let told = told.join("; ");
+                let told = list(v.cautions.iter().map(Caution::to_string).collect());
                 let mut cells: Vec<Cell> = v.classes.iter().map(|c| Cell::Number(c.probability)).collect();
                 cells.extend([
                     Cell::Number(v.favoured().ln_bayes_factor),
@@ -266,18 +303,16 @@ fn write(
                     Cell::Text(v.strength().name()),
                     Cell::Text(&told),
                 ]);
-                writer.write(row, &cells)?;
+                Ok(self.writer.write(row, &cells)?)
             }
             Err(reasons) => {
-                let text: Vec<String> = reasons.iter().map(Error::to_string).collect();
-                let refused = format!("refused: {}", text.join("; "));
-                let mut cells = vec![Cell::Blank; classes + 3];
+                let refused = format!("refused: {}", list(reasons.iter().map(Error::to_string).collect()));
+                let mut cells = vec![Cell::Blank; self.classes + 3];
                 cells.push(Cell::Text(&refused));
-                writer.write(row, &cells)?;
+                Ok(self.writer.write(row, &cells)?)
             }
         }
     }
-    writer.finish()?.finish()
 }
 
 /// How the answers were got, in one paragraph.
@@ -312,27 +347,23 @@ fn basis(a: &Attribution, o: &Options) -> String {
     )
 }
 
-fn text(a: &Attribution, judged: &[Judgement], groups: &[Group], o: &Options) -> String {
+fn text(a: &Attribution, judged: &OneByOne, groups: &[Group], o: &Options) -> String {
     let mut out = String::new();
-    let answered: Vec<&Verdict> = judged.iter().filter_map(|j| j.as_ref().ok()).collect();
-    let rows = count(judged.len() as u64, "row", "rows");
-    let refused = judged.len() - answered.len();
-    let _ = writeln!(out, "{rows}: {} answered, {refused} refused", answered.len());
-    if answered.len() > 1 {
+    let answered = judged.rows - judged.refused;
+    let rows = count(judged.rows, "row", "rows");
+    let _ = writeln!(out, "{rows}: {answered} answered, {} refused", judged.refused);
+    if answered > 1 {
         let _ = writeln!(out, "\nOne by one:");
         for (class, _) in a.prior() {
-            let favour = |v: &&&Verdict| v.favoured().class == class;
-            let strong = |v: &&&Verdict| v.strength() >= conchoid::infer::Strength::Speaks;
-            let all = answered.iter().filter(favour).count();
-            let telling = answered.iter().filter(favour).filter(strong).count();
+            let (all, telling) = judged.favoured.get(class).copied().unwrap_or_default();
             let _ = writeln!(out, "  {all} more like {class}; {telling} by 20 to 1 or more");
         }
-        let little = answered.iter().filter(|v| v.strength().name() == "says-little").count();
-        let _ = writeln!(out, "  {little} of {} say little on their own (less than 3 to 1)", answered.len());
+        let little = judged.little;
+        let _ = writeln!(out, "  {little} of {answered} say little on their own (less than 3 to 1)");
     }
     for g in groups {
         let name = match &g.name {
-            Some(n) => format!("{n}: "),
+            Some(n) => format!("{}: ", crate::say::name(n)),
             None if g.verdict.flakes > 1 => "All together, if one percussor struck them: ".to_string(),
             None => String::new(),
         };
@@ -459,11 +490,10 @@ fn verdict_json(v: &Verdict) -> Ordered {
     out
 }
 
-fn json(a: &Attribution, judged: &[Judgement], groups: &[Group]) -> Ordered {
+fn json(a: &Attribution, judged: &OneByOne, groups: &[Group]) -> Ordered {
     let mut out = Ordered::default();
-    let refused = judged.iter().filter(|j| j.is_err()).count();
     let names: Vec<&str> = a.calibrations().map(|c| c.name()).collect();
-    out.put("rows", judged.len()).put("refused", refused).put("calibrations", names);
+    out.put("rows", judged.rows).put("refused", judged.refused).put("calibrations", names);
     out.put("settings", a.settings()).put("site_shift", a.site());
     out.put("terminations_modelled", a.knows_terminations()).put("lips_modelled", a.lip().is_some());
     let mut all = Ordered::default();

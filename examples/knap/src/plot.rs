@@ -22,6 +22,8 @@ const GREY: RGBColor = RGBColor(110, 110, 110);
 const PALE: RGBColor = RGBColor(175, 175, 175);
 const BAND: RGBColor = RGBColor(228, 228, 228);
 const FONT: &str = "sans-serif";
+/// Marks on an axis at most.
+const MARKS: usize = 12;
 
 /// One axis: what it shows with its unit, and from where to where.
 #[derive(Clone)]
@@ -101,7 +103,10 @@ impl Axis {
                 &[1.0, 2.0, 5.0]
             };
             let (from, to) = (self.low.log10().floor() as i32, self.high.log10().ceil() as i32);
+            // every so many decades, where there are more than can be read
+            let every = (decades / MARKS as f64).ceil().max(1.0) as usize;
             return (from..=to)
+                .step_by(every)
                 .flat_map(|d| steps.iter().map(move |s| s * 10f64.powi(d)))
                 .filter(inside)
                 .collect();
@@ -109,9 +114,12 @@ impl Axis {
         let rough = (self.high - self.low) / 5.0;
         let power = 10f64.powf(rough.log10().floor());
         let step = [1.0, 2.0, 5.0, 10.0].iter().map(|s| s * power).find(|s| *s >= rough).unwrap_or(rough);
+        if !(step > 0.0 && step.is_finite()) {
+            return vec![self.low];
+        }
         let first = (self.low / step).ceil() as i64;
         let last = (self.high / step).floor() as i64;
-        (first..=last).map(|i| i as f64 * step).collect()
+        (first..=last).take(MARKS).map(|i| i as f64 * step).collect()
     }
 }
 
@@ -176,7 +184,7 @@ fn drawn<T, E: std::fmt::Display>(r: Result<T, E>) -> Outcome<T> {
 
 fn text(area: &Area, words: &str, at: (i32, i32), size: i32, pos: Pos) -> Outcome<()> {
     let style = TextStyle::from((FONT, size).into_font()).color(&BLACK).pos(pos);
-    drawn(area.draw(&Text::new(words.to_string(), at, style)))
+    drawn(area.draw(&Text::new(crate::say::shown(words), at, style)))
 }
 
 fn line(area: &Area, points: Vec<(i32, i32)>, colour: RGBColor, width: u32) -> Outcome<()> {
@@ -265,7 +273,7 @@ fn draw(area: &Area, f: &Frame) -> Outcome<()> {
     let style = TextStyle::from((FONT, 14).into_font().transform(FontTransform::Rotate270))
         .color(&BLACK)
         .pos(Pos::new(HPos::Center, VPos::Bottom));
-    drawn(area.draw(&Text::new(p.y.label.clone(), (left - 44, (top + bottom) / 2), style)))?;
+    drawn(area.draw(&Text::new(crate::say::shown(&p.y.label), (left - 44, (top + bottom) / 2), style)))?;
     for (i, (name, series)) in p.legend.iter().enumerate() {
         let y = top + 14 + 17 * i as i32;
         marker(area, (left + 14, y), *series)?;

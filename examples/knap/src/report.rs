@@ -61,12 +61,8 @@ impl Ordered {
         self
     }
 
-    pub fn print(&self) -> Result<(), crate::failure::Failure> {
-        use std::io::Write;
-        let mut out = std::io::stdout().lock();
-        serde_json::to_writer(&mut out, self)?;
-        writeln!(out)?;
-        Ok(())
+    pub fn print(&self) -> Outcome<()> {
+        crate::say::json(self)
     }
 }
 
@@ -84,12 +80,15 @@ impl Serialize for Ordered {
     }
 }
 
-/// Three significant digits, without an exponent and without idle zeros after a point.
+/// Three significant digits, without idle zeros after a point; with an exponent only where nobody would count the zeros.
 pub fn short(v: f64) -> String {
     if v == 0.0 || !v.is_finite() {
         return format!("{v}");
     }
     let magnitude = v.abs().log10().floor() as i32;
+    if !(-6..12).contains(&magnitude) {
+        return format!("{v:.2e}");
+    }
     if magnitude >= 3 {
         let step = 10f64.powi(magnitude - 2);
         return format!("{:.0}", (v / step).round() * step);

@@ -133,7 +133,7 @@ fn discount_in_words(r: &LocalReport) -> String {
 }
 
 fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()> {
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::screen();
     let m = &r.published;
     let head = format!(
         "{} by {} (form {}): {}, updated with {}",

@@ -2,14 +2,24 @@
 
 use super::wanted::Wanted;
 use super::{Aimed, Options, Plan, STARTS};
-use crate::failure::{Failure, Outcome};
+use crate::failure::Outcome;
 use crate::plan_plot;
 use crate::plan_sheet::target_name;
-use crate::report::{Ordered, count, percent, short, wrapped};
+use crate::report::{Ordered, count, percent, wrapped};
+use crate::tables::save;
 use conchoid::form;
 use conchoid::predict::in_words;
 use std::fmt::Write as _;
 use std::io::Write;
+
+/// High over low, in as many digits as anybody would read.
+fn told_width(v: f64) -> String {
+    match v {
+        v if v < 1e4 => format!("{v:.2}"),
+        v if v.is_finite() => format!("{v:.1e}"),
+        _ => "over 1e308".to_string(),
+    }
+}
 
 pub(super) fn plot(path: &str, w: &Wanted, plan: &Plan, o: &Options) -> Outcome<()> {
     let points: Vec<plan_plot::Point> = plan
@@ -23,6 +33,7 @@ pub(super) fn plot(path: &str, w: &Wanted, plan: &Plan, o: &Options) -> Outcome<
                 power: c.power,
             })
         })
+        .filter(|p| p.new_flake.is_finite() && p.mean.is_finite())
         .collect();
     let scale = if w.logarithmic() { "high over low" } else { "high less low" };
     let words = plan_plot::Words {
@@ -34,8 +45,7 @@ pub(super) fn plot(path: &str, w: &Wanted, plan: &Plan, o: &Options) -> Outcome<
         },
         planned: o.flakes as f64,
     };
-    plan_plot::draw(std::path::Path::new(path), &points, &words)
-        .map_err(|e| Failure::other(format!("{path}: {e}")))
+    save(path, &plan_plot::page(&points, &words)?)
 }
 
 pub(super) fn print_text(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
@@ -83,9 +93,7 @@ pub(super) fn print_text(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
     }
     let care = crate::CARE.split_whitespace().collect::<Vec<_>>().join(" ");
     let _ = writeln!(out, "\n{}", wrapped(&care, "", "", 79));
-    let mut stdout = std::io::stdout().lock();
-    stdout.write_all(out.as_bytes())?;
-    Ok(stdout.flush()?)
+    Ok(crate::say::screen().write_all(out.as_bytes())?)
 }
 
 /// What fits the filled sheet under the form of the plan.
@@ -174,7 +182,7 @@ fn curves(out: &mut String, w: &Wanted, plan: &Plan) {
         let _ = write!(out, "  {:>24}", format!("chance to see {ratio} times"));
     }
     let _ = writeln!(out);
-    let cell = |v: Option<f64>| v.map_or("-".into(), |v| format!("{:.2}", w.readable(v)));
+    let cell = |v: Option<f64>| v.map_or("-".into(), |v| told_width(w.readable(v)));
     for c in &plan.curve {
         let _ = write!(out, "  {:>6}  {:>12}  {:>12}", c.flakes, cell(c.new_flake), cell(c.mean));
         if w.difference.is_some() {
@@ -194,7 +202,7 @@ fn curves(out: &mut String, w: &Wanted, plan: &Plan) {
     for (k, (words, _)) in w.at.iter().enumerate() {
         let _ = write!(out, "{}\n        ", wrapped(words, "  ", "  ", 79));
         for c in &plan.curve {
-            let width = c.at[k].map_or("-".into(), |v| short(w.readable(v)));
+            let width = c.at[k].map_or("-".into(), |v| told_width(w.readable(v)));
             let _ = write!(out, " {width:>6}");
         }
         let _ = writeln!(out);

@@ -293,7 +293,8 @@ fn adversarial_calibrations() {
             "positive definite",
         ),
         ("a thousand levels", with("/layout/classes", json!([{"name": "layer", "levels": many_levels}])), ""),
-        ("UTF-16", "\u{feff}{}".to_string(), "not a calibration"),
+        ("a mark of byte order and nothing behind it", "\u{feff}{}".to_string(), "no schema version"),
+        ("UTF-16", "{\0\"\0".to_string(), "not a calibration"),
         ("NUL", "\0".repeat(1000), "not a calibration"),
     ] {
         let out = ask(&folder, &text);

@@ -44,11 +44,9 @@ fn a_known_core_is_told_apart_from_a_new_one() {
     let (code, text, err) = run(&fit(&table, &["--group", "knapper", "--group", "core", "--out", out]));
     assert_eq!(code, 0, "{err}");
     // lme4: 0.4476 within cores, 0.3926 between students, 0.1504 between cores (tests/reference/shared.csv)
-    for told in [
-        "spread 0.4476 between flakes of one core",
-        "0.3926 between the 6 groups of knapper",
-        "0.1504 between",
-    ] {
+    for told in
+        ["spread 0.448 between flakes of one core", "0.393 between the 6 groups of knapper", "0.150 between"]
+    {
         assert!(text.contains(told), "{told}: {text}");
     }
     let rows = folder.path().join("rows.csv");

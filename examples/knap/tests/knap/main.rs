@@ -6,7 +6,11 @@ mod abuse;
 mod assess;
 mod bad_inputs;
 mod estimate_and_fit;
+#[cfg(unix)]
+mod files;
 mod fit_by;
+#[cfg(unix)]
+mod fuzz;
 mod groups;
 mod mechanics;
 mod numbers;

@@ -101,8 +101,11 @@ fn blow_reads_aloud() {
 #[test]
 fn bad_options_are_named_with_their_range() {
     for (change, wanted) in [
-        (("11.1", "0"), "tip_radius_mm: 0 is out of range (accepted: above 0"),
-        (("4.95", "299792458"), "speed_m_s: 299792458 is out of range (accepted: above 0, at most 100 m/s)"),
+        (("11.1", "0"), "tip_radius_mm: 0 is out of range (accepted: at least 0.05"),
+        (
+            ("4.95", "299792458"),
+            "speed_m_s: 299792458 is out of range (accepted: at least 0.01, at most 100 m/s)",
+        ),
         (("--percussor-mass-g 45", "--percussor-mass-g -45"), "percussor_mass_g: -45 is out of range"),
         (("--angle-deg 75", "--angle-deg 200"), "exterior_platform_angle_deg: 200 is out of range"),
         (

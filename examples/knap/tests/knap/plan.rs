@@ -206,3 +206,11 @@ fn exit_codes_and_what_is_said() {
     let v = json(&["--flakes", "9", "--form", "cube-root", "--spread", "0.3"]);
     assert_eq!(v["terms"].as_array().unwrap().len(), 4);
 }
+
+#[test]
+fn a_level_next_to_one_has_numbers() {
+    let (code, text, err) = run(&["--flakes", "9", "--level", "0.9999999999999999"]);
+    assert_eq!(code, 0, "{err}");
+    assert!(!text.contains("NaN") && !text.contains("inf") && text.contains("over 1e308"), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
+}

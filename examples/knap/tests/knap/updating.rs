@@ -33,7 +33,9 @@ fn the_command_line_updates_and_refuses() {
     assert_eq!((written.name(), written.variants().len()), ("school", 1));
     assert!(written.provenance().summary.contains("updated with 24 local flakes at a discount of 0.01"));
     // a calibration of one's own can be the start of the next
-    let (code, text) = run(&one, &["--starting-from", out.to_str().unwrap(), "--discount", "0.5"]);
+    let start = folder.path().join("start.json");
+    std::fs::copy(&out, &start).unwrap();
+    let (code, text) = run(&one, &["--starting-from", start.to_str().unwrap(), "--discount", "0.5"]);
     assert_eq!(code, 0, "{text}");
     assert!(text.contains("1 local flake used") && text.contains("as given"), "{text}");
     let json = run(&one, &[&from[..], &["--format", "json"]].concat());
