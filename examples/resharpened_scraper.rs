@@ -11,6 +11,9 @@ mod failure;
 #[allow(dead_code)]
 #[path = "knap/src/plot.rs"]
 mod plot;
+#[allow(dead_code)]
+#[path = "knap/src/say.rs"]
+mod say;
 
 use conchoid::Error;
 use conchoid::calibration::bundled;
