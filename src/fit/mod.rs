@@ -5,11 +5,13 @@
 //! | [`linear`] | least squares by streaming Householder QR |
 //! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class, effects that groups share |
 //! | `by_piece` | several states of a piece, each piece counting once, uncertainty by piece |
+//! | `kept` | several sizes at once by groups, given what was kept |
 //! | [`multinomial`] | multinomial logistic regression |
 //! | `new_row` | (the predictive distribution of one new row, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
 pub(crate) mod by_piece;
+pub(crate) mod kept;
 pub mod linear;
 pub mod multinomial;
 mod new_row;

@@ -1,0 +1,225 @@
+//! The covariance of the sizes at given coefficients and effects: in closed form where every flake has every size, none
+//! is rounded and none held, otherwise by a quasi-Newton search (argmin) over its triangle.
+//!
+//! The effects are uncertain, which adds the covariance V of what is expected to the squares:
+//!
+//! ```text
+//! Q(S) = sum w [ ln p(y | kept; S) - e^(-2s) tr(S^-1 V) / 2 ]
+//! ```
+
+use super::effects::{Found, State};
+use super::law::{Law, MOST};
+use super::{Flakes, Model};
+use crate::error::{Error, Result};
+use crate::threads;
+use argmin::core::{CostFunction, Executor, Gradient, State as _};
+use argmin::solver::linesearch::MoreThuenteLineSearch;
+use argmin::solver::quasinewton::LBFGS;
+use argmin_math::{
+    ArgminAdd, ArgminConj, ArgminDot, ArgminL1Norm, ArgminL2Norm, ArgminMinMax, ArgminMul, ArgminScaledAdd, ArgminSignum,
+    ArgminSub, ArgminZeroLike,
+};
+use nalgebra::{DMatrix, DVector};
+
+/// Steps of one search, and how many slopes it remembers. Common practice, no source.
+const STEPS: u64 = 12;
+const REMEMBERED: usize = 10;
+/// Step of the differences on the scale of logs and shares. Common practice, no source.
+const STEP: f64 = 1e-5;
+
+/// What is known of the rows at the coefficients and effects.
+struct Problem<'a> {
+    flakes: &'a Flakes,
+    model: &'a Model,
+    /// For each site its rows, with what is expected of them.
+    expected: Vec<Vec<(usize, [f64; MOST], f64)>>,
+    /// For each set of sizes recorded: the sum of w e^(-2s) V.
+    uncertain: Vec<DMatrix<f64>>,
+    weight: f64,
+}
+
+/// A triangle row by row, its diagonal in logs, with the arithmetic that the search asks for.
+#[derive(Debug, Clone)]
+struct Triangle(DVector<f64>);
+
+impl ArgminSub<Triangle, Triangle> for Triangle {
+    fn sub(&self, other: &Triangle) -> Triangle {
+        Triangle(&self.0 - &other.0)
+    }
+}
+impl ArgminAdd<Triangle, Triangle> for Triangle {
+    fn add(&self, other: &Triangle) -> Triangle {
+        Triangle(&self.0 + &other.0)
+    }
+}
+impl ArgminMul<f64, Triangle> for Triangle {
+    fn mul(&self, by: &f64) -> Triangle {
+        Triangle(&self.0 * *by)
+    }
+}
+impl ArgminScaledAdd<Triangle, f64, Triangle> for Triangle {
+    fn scaled_add(&self, by: &f64, other: &Triangle) -> Triangle {
+        Triangle(&self.0 + &other.0 * *by)
+    }
+}
+impl ArgminDot<Triangle, f64> for Triangle {
+    fn dot(&self, other: &Triangle) -> f64 {
+        self.0.dot(&other.0)
+    }
+}
+impl ArgminL2Norm<f64> for Triangle {
+    fn l2_norm(&self) -> f64 {
+        self.0.norm()
+    }
+}
+impl ArgminSub<f64, Triangle> for Triangle {
+    fn sub(&self, by: &f64) -> Triangle {
+        Triangle(self.0.add_scalar(-by))
+    }
+}
+impl ArgminAdd<f64, Triangle> for Triangle {
+    fn add(&self, by: &f64) -> Triangle {
+        Triangle(self.0.add_scalar(*by))
+    }
+}
+impl ArgminMul<Triangle, Triangle> for Triangle {
+    fn mul(&self, by: &Triangle) -> Triangle {
+        Triangle(self.0.component_mul(&by.0))
+    }
+}
+impl ArgminL1Norm<f64> for Triangle {
+    fn l1_norm(&self) -> f64 {
+        self.0.abs().sum()
+    }
+}
+impl ArgminSignum for Triangle {
+    fn signum(self) -> Triangle {
+        Triangle(self.0.map(f64::signum))
+    }
+}
+impl ArgminZeroLike for Triangle {
+    fn zero_like(&self) -> Triangle {
+        Triangle(self.0.map(|_| 0.0))
+    }
+}
+impl ArgminMinMax for Triangle {
+    fn min(a: &Triangle, b: &Triangle) -> Triangle {
+        Triangle(a.0.zip_map(&b.0, f64::min))
+    }
+    fn max(a: &Triangle, b: &Triangle) -> Triangle {
+        Triangle(a.0.zip_map(&b.0, f64::max))
+    }
+}
+impl ArgminConj for Triangle {
+    fn conj(&self) -> Triangle {
+        self.clone()
+    }
+}
+
+/// The covariance from its triangle, log diagonal.
+fn covariance(theta: &[f64], k: usize) -> DMatrix<f64> {
+    let mut l = DMatrix::zeros(k, k);
+    let mut values = theta.iter();
+    for i in 0..k {
+        for j in 0..=i {
+            let v = values.next().copied().unwrap_or(0.0);
+            l[(i, j)] = if i == j { v.clamp(-30.0, 30.0).exp() } else { v };
+        }
+    }
+    &l * l.transpose()
+}
+
+impl Problem<'_> {
+    fn at(&self, theta: &[f64]) -> f64 {
+        let s = covariance(theta, self.flakes.sizes);
+        let Some(law) = Law::new(&s, self.model.threshold.as_ref()) else { return f64::MAX.sqrt() };
+        let of = |g: usize| -> f64 {
+            let rows = self.expected[g].iter();
+            rows.map(|(i, mu, spread)| self.flakes.weight[*i] * law.at(&self.flakes.seen(*i), mu, *spread).0).sum()
+        };
+        let mut value: f64 = threads::in_order(self.expected.len(), of).into_iter().sum();
+        for (mask, v) in self.uncertain.iter().enumerate().filter(|(_, v)| v.amax() > 0.0) {
+            let of: Vec<usize> = (0..s.nrows()).filter(|j| mask >> j & 1 == 1).collect();
+            let part = |m: &DMatrix<f64>| DMatrix::from_fn(of.len(), of.len(), |i, j| m[(of[i], of[j])]);
+            let Some(c) = part(&s).cholesky() else { return f64::MAX.sqrt() };
+            value -= 0.5 * c.solve(&part(v)).trace();
+        }
+        let out = -value / self.weight;
+        if out.is_finite() { out } else { f64::MAX.sqrt() }
+    }
+}
+
+impl CostFunction for Problem<'_> {
+    type Param = Triangle;
+    type Output = f64;
+    fn cost(&self, theta: &Triangle) -> std::result::Result<f64, argmin::core::Error> {
+        Ok(self.at(theta.0.as_slice()))
+    }
+}
+
+impl Gradient for Problem<'_> {
+    type Param = Triangle;
+    type Gradient = Triangle;
+    fn gradient(&self, theta: &Triangle) -> std::result::Result<Triangle, argmin::core::Error> {
+        let mut moved = theta.0.clone();
+        Ok(Triangle(DVector::from_fn(theta.0.len(), |i, _| {
+            moved[i] = theta.0[i] + STEP;
+            let up = self.at(moved.as_slice());
+            moved[i] = theta.0[i] - STEP;
+            let down = self.at(moved.as_slice());
+            moved[i] = theta.0[i];
+            0.5 * (up - down) / STEP
+        })))
+    }
+}
+
+/// The covariance of the sizes that fits best.
+pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Model) -> Result<DMatrix<f64>> {
+    let k = flakes.sizes;
+    let mut uncertain = vec![DMatrix::zeros(k, k); 1 << k];
+    let mut expected = Vec::with_capacity(state.rows.len());
+    let mut squares = DMatrix::zeros(k, k);
+    let mut plain = true;
+    for (g, of) in state.rows.iter().enumerate() {
+        let joint = found.joint(g, model.restricted);
+        let mut rows = Vec::with_capacity(of.len());
+        for i in of {
+            let seen = flakes.seen(*i);
+            let (mu, spread) = state.expected(flakes, model, *i, &state.coefficients, state.effects(g));
+            let by = flakes.weight[*i] * (-2.0 * spread).exp();
+            uncertain[seen.mask] += state.uncertain(found, &joint, flakes, model, *i) * by;
+            plain &= seen.mask + 1 == 1 << k && seen.between.is_none() && !(seen.held && model.threshold.is_some());
+            if plain {
+                squares += DMatrix::from_fn(k, k, |a, b| by * (seen.y[a] - mu[a]) * (seen.y[b] - mu[b]));
+            }
+            rows.push((*i, mu, spread));
+        }
+        expected.push(rows);
+    }
+    let weight: f64 = flakes.weight.iter().sum();
+    if plain {
+        return Ok((squares + &uncertain[(1 << k) - 1]) / weight);
+    }
+    let l = super::effects::factor(&state.within)?.l();
+    let mut theta = Vec::new();
+    for i in 0..k {
+        theta.extend((0..=i).map(|j| if i == j { l[(i, i)].ln() } else { l[(i, j)] }));
+    }
+    let problem = Problem { flakes, model, expected, uncertain, weight };
+    let before = problem.at(&theta);
+    let failed = |e: argmin::core::Error| Error::NotConverged {
+        what: "the spread of what was kept".into(),
+        reason: format!("{e}"),
+    };
+    let solver = LBFGS::new(MoreThuenteLineSearch::new(), REMEMBERED)
+        .with_tolerance_grad(1e-10)
+        .and_then(|s| s.with_tolerance_cost(1e-15))
+        .map_err(failed)?;
+    let start = Triangle(DVector::from_vec(theta.clone()));
+    let run = Executor::new(problem, solver).configure(|s| s.param(start).max_iters(STEPS)).run();
+    // a line search that finds nothing better ends the search where it is
+    let Ok(run) = run else { return Ok(state.within.clone()) };
+    let best = run.state().get_best_param().map_or(theta, |t| t.0.as_slice().to_vec());
+    let better = run.state().get_best_cost() <= before;
+    Ok(if better { covariance(&best, k) } else { state.within.clone() })
+}

@@ -1,0 +1,153 @@
+//! Several sizes of a flake at once, by groups, given what was kept.
+//!
+//! The model of the sizes y (k of them, transformed) of flake i of site g and assemblage a of it is
+//!
+//! ```text
+//! y_i = B' x_i + U_g' z_i + v_a + e^(s_g) e_i,   e_i ~ N(0, S),   (U_g, s_g) ~ t_d(0, D),   v_a ~ N(0, D_a)
+//! ```
+//!
+//! with x the terms (p), z those of them whose coefficients vary between sites, S, D and D_a covariances over the sizes,
+//! and the likelihood of a flake conditional on its having been kept ([`law`]). The effects are integrated out by
+//! Laplace's approximation (exact where nothing is held, rounded or of its own spread), the covariances estimated by
+//! expectation and maximisation, restricted (the coefficients are integrated out too) or full. A row may have a weight,
+//! so that no site need speak by its rows alone. Where sites have heavy tails their degrees of freedom are given, not
+//! estimated. Not covered: crossed groups, tails of flakes.
+//!
+//! | file | holds |
+//! |---|---|
+//! | `law` | one flake: log likelihood, slopes, curvature |
+//! | `effects` | coefficients and effects at given covariances: a Newton search on a system bordered by the coefficients |
+//! | `covariances` | the covariance of the sizes at given coefficients and effects |
+
+mod covariances;
+mod effects;
+mod law;
+#[cfg(test)]
+mod tests;
+
+use crate::error::{Error, Result};
+use effects::State;
+pub(crate) use law::Threshold;
+use law::Seen;
+use nalgebra::{DMatrix, DVector};
+
+/// Rows of flakes, one after another.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Flakes {
+    /// Terms and sizes of a row.
+    pub(crate) terms: usize,
+    pub(crate) sizes: usize,
+    /// The design, row by row.
+    pub(crate) x: Vec<f64>,
+    /// The sizes, transformed, row by row; not a number where not recorded.
+    pub(crate) y: Vec<f64>,
+    /// What the last size lies between, where it was rounded.
+    pub(crate) between: Vec<Option<(f64, f64)>>,
+    /// Whether the row is there only because the flake was kept.
+    pub(crate) held: Vec<bool>,
+    /// The site of each row (all 0 where there are none) and its assemblage, both from 0.
+    pub(crate) site: Vec<usize>,
+    pub(crate) assemblage: Vec<usize>,
+    /// The weight of each row.
+    pub(crate) weight: Vec<f64>,
+}
+
+impl Flakes {
+    pub(crate) fn rows(&self) -> usize {
+        self.held.len()
+    }
+
+    pub(crate) fn design(&self, i: usize) -> &[f64] {
+        &self.x[i * self.terms..][..self.terms]
+    }
+
+    fn seen(&self, i: usize) -> Seen<'_> {
+        let y = &self.y[i * self.sizes..][..self.sizes];
+        let mask = (0..self.sizes).filter(|k| !y[*k].is_nan()).map(|k| 1 << k).sum();
+        Seen { y, mask, between: self.between[i], held: self.held[i] }
+    }
+}
+
+/// What is fitted.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Model {
+    /// Columns of the design whose coefficients vary between sites; none where there are no sites.
+    pub(crate) varying: Vec<usize>,
+    /// Whether sites have a spread of their own.
+    pub(crate) spread: bool,
+    /// Whether assemblages of a site have a level of their own.
+    pub(crate) assemblages: bool,
+    /// Degrees of freedom of the effects of sites; none for normal ones.
+    pub(crate) degrees_of_freedom: Option<f64>,
+    /// Whether the coefficients are integrated out when covariances are estimated.
+    pub(crate) restricted: bool,
+    /// What was kept.
+    pub(crate) threshold: Option<Threshold>,
+    /// The search ends when no coefficient or standard deviation moves by more than this share of a standard deviation.
+    pub(crate) tolerance: f64,
+    /// Rounds after which it ends without.
+    pub(crate) rounds: usize,
+}
+
+/// A fitted law.
+#[derive(Debug, Clone)]
+pub(crate) struct KeptFit {
+    /// Coefficients, a column a size.
+    pub(crate) coefficients: DMatrix<f64>,
+    /// Their covariance: term by term, within a term size by size.
+    pub(crate) covariance: DMatrix<f64>,
+    /// Covariance of the sizes about what is expected.
+    pub(crate) within: DMatrix<f64>,
+    /// Covariance of the effects of a site: varying term by term, within a term size by size; its log spread last.
+    pub(crate) between: DMatrix<f64>,
+    /// Covariance of the levels of assemblages of a site.
+    pub(crate) assemblages: Option<DMatrix<f64>>,
+    /// Effects of the sites fitted, in the order of `between`.
+    pub(crate) effects: Vec<DVector<f64>>,
+    /// Log likelihood with the effects integrated out, less its constant.
+    pub(crate) ln_likelihood: f64,
+    /// Rounds it took, and whether it came to rest.
+    pub(crate) rounds: usize,
+    pub(crate) at_rest: bool,
+}
+
+/// Fits.
+///
+/// # Errors
+/// [`Error::TooFew`] with fewer rows than terms; [`Error::NotConverged`] where no covariance can be told.
+pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
+    fit_from(flakes, model, None)
+}
+
+/// Fits, starting from what a fit of nearly the same rows found.
+pub(crate) fn fit_from(flakes: &Flakes, model: &Model, start: Option<&KeptFit>) -> Result<KeptFit> {
+    let (p, k) = (flakes.terms, flakes.sizes);
+    if flakes.rows() < p + k {
+        return Err(Error::TooFew { what: "flakes to fit".into(), found: flakes.rows(), needed: p + k });
+    }
+    let mut state = State::start(flakes, model, start)?;
+    let mut rounds = 0;
+    let mut at_rest = false;
+    let mut found = state.search(flakes, model)?;
+    while rounds < model.rounds && !at_rest {
+        rounds += 1;
+        let before = (state.coefficients.clone(), state.sds());
+        state.between_from(&found, flakes, model);
+        state.within = covariances::within(&state, &found, flakes, model)?;
+        found = state.search(flakes, model)?;
+        let unit = state.within[(0, 0)].sqrt();
+        let moved = (&state.coefficients - before.0).amax().max((state.sds() - before.1).amax());
+        at_rest = moved < model.tolerance * unit;
+    }
+    Ok(KeptFit {
+        coefficients: state.coefficients.clone(),
+        covariance: found.covariance.clone(),
+        within: state.within.clone(),
+        between: state.between.clone(),
+        assemblages: state.assemblages.clone(),
+        effects: found.of_sites(&state),
+        ln_likelihood: found.ln_likelihood,
+        rounds,
+        at_rest,
+    })
+}

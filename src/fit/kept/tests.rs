@@ -1,0 +1,142 @@
+//! Held against a likelihood written in R and against lme4 (`tests/reference/kept.R`), and against its own model by
+//! simulation.
+
+use super::law::{both_above, either_above};
+use super::*;
+use crate::special::normal_sf;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+const TABLE: &str = include_str!("../../../tests/reference/kept_flakes.csv");
+const EXPECTED: &str = include_str!("../../../tests/reference/kept.csv");
+
+fn expected(what: &str) -> Vec<f64> {
+    let of = |line: &str| {
+        let (name, rest) = line.split_once(',')?;
+        (name == what).then(|| rest.split_once(',')?.1.parse().ok())?
+    };
+    let found: Vec<f64> = EXPECTED.lines().filter_map(of).collect();
+    assert!(!found.is_empty(), "no {what}");
+    found
+}
+
+/// The invented table, some of its sizes.
+fn table(sizes: &[usize], held: bool) -> Flakes {
+    let mut f = Flakes { terms: 3, sizes: sizes.len(), ..Flakes::default() };
+    for line in TABLE.lines().skip(1) {
+        let (knapper, rest) = line.split_once(',').unwrap();
+        let v: Vec<f64> = rest.split(',').map(|t| t.parse().unwrap()).collect();
+        f.x.extend([1.0, v[0].ln() - 1.5, (v[1] - 75.0) / 10.0]);
+        f.y.extend(sizes.iter().map(|s| v[2 + s].ln()));
+        f.site.push(knapper.trim_start_matches("student ").parse::<usize>().unwrap() - 1);
+        f.assemblage.push(0);
+        f.held.push(held);
+        f.between.push(None);
+        f.weight.push(1.0);
+    }
+    f
+}
+
+fn close(what: &str, found: &[f64], expected: &[f64], within: f64) {
+    assert_eq!(found.len(), expected.len(), "{what}");
+    for (i, (a, b)) in found.iter().zip(expected).enumerate() {
+        assert!((a - b).abs() <= within * b.abs().max(0.1), "{what} {i}: {a} against {b}");
+    }
+}
+
+fn triangle(m: &DMatrix<f64>) -> Vec<f64> {
+    (0..m.ncols()).flat_map(|j| (j..m.nrows()).map(move |i| m[(i, j)])).collect()
+}
+
+/// Both orthant values of a correlation of one half and of none are known in closed form; the others from mpmath
+/// (30 digits, quadrature of the conditional law): `mp.quad(lambda z: npdf(z)*ncdf((r*z-k)/sqrt(1-r*r)), [h, inf])`.
+#[test]
+fn two_normals_above() {
+    assert!((both_above(0.0, 0.0, 0.5) - 1.0 / 3.0).abs() < 1e-14);
+    assert!((both_above(0.0, 0.0, 0.0) - 0.25).abs() < 1e-15);
+    let (h, k) = (1.3, -0.4);
+    let alone = either_above(h, k, 0.0);
+    assert!((alone - (1.0 - (1.0 - normal_sf(h)) * (1.0 - normal_sf(k)))).abs() < 1e-15);
+}
+
+#[test]
+fn law_of_kept_flakes_is_that_of_r() {
+    let model = Model {
+        threshold: Some(Threshold { sizes: vec![0, 1], least: 25f64.ln() }),
+        tolerance: 1e-9,
+        rounds: 2000,
+        ..Model::default()
+    };
+    let fit = fit(&table(&[0, 1, 2], true), &model).unwrap();
+    assert!(fit.at_rest, "{} rounds", fit.rounds);
+    let b: Vec<f64> = fit.coefficients.row_iter().flat_map(|r| r.iter().copied().collect::<Vec<_>>()).collect();
+    close("coefficient", &b, &expected("coefficient"), 1e-6);
+    close("covariance", &triangle(&fit.within), &expected("covariance"), 1e-6);
+    close("ln likelihood", &[fit.ln_likelihood], &expected("ln likelihood"), 1e-9);
+}
+
+#[test]
+fn groups_are_those_of_lme4() {
+    let model =
+        Model { varying: vec![0], restricted: true, tolerance: 1e-9, rounds: 5000, ..Model::default() };
+    let fit = fit(&table(&[2], false), &model).unwrap();
+    assert!(fit.at_rest, "{} rounds", fit.rounds);
+    close("coefficient", fit.coefficients.as_slice(), &expected("mixed coefficient"), 1e-6);
+    let errors: Vec<f64> = fit.covariance.diagonal().iter().map(|v| v.sqrt()).collect();
+    close("standard error", &errors, &expected("mixed standard error"), 1e-6);
+    close("between", fit.between.as_slice(), &expected("mixed between"), 1e-6);
+    close("within", fit.within.as_slice(), &expected("mixed within"), 1e-6);
+    let effects: Vec<f64> = fit.effects.iter().map(|u| u[0]).collect();
+    close("effect", &effects, &expected("mixed effect"), 1e-6);
+}
+
+/// Flakes by the model itself: forty sites of sixty flakes before the sieve.
+fn simulated(rng: &mut impl Rng, sites: usize) -> Flakes {
+    let mut z = || -> f64 { StandardNormal.sample(rng) };
+    let mut f = Flakes { terms: 2, sizes: 2, ..Flakes::default() };
+    for site in 0..sites {
+        let u = [0.3 * z(), 0.3 * z()];
+        for _ in 0..60 {
+            let x = 0.5 * z();
+            let (a, b) = (z(), z());
+            let y = [3.2 + 0.3 * x + u[0] + 0.35 * a, 3.0 + 0.4 * x + u[1] + 0.35 * (0.5 * a + 0.75f64.sqrt() * b)];
+            if y[0].max(y[1]) < 25f64.ln() {
+                continue;
+            }
+            f.x.extend([1.0, x]);
+            f.y.extend(y);
+            f.site.push(site);
+            f.assemblage.push(0);
+            f.held.push(true);
+            f.between.push(None);
+            f.weight.push(1.0);
+        }
+    }
+    f
+}
+
+/// What came off is found again where a third of it was never kept, and by how much it would be missed otherwise.
+#[test]
+fn what_came_off_is_found_again() {
+    let mut rng = ChaCha8Rng::seed_from_u64(14);
+    let f = simulated(&mut rng, 40);
+    let model = Model {
+        varying: vec![0],
+        restricted: true,
+        threshold: Some(Threshold { sizes: vec![0, 1], least: 25f64.ln() }),
+        tolerance: 1e-4,
+        rounds: 100,
+        ..Model::default()
+    };
+    let kept = fit(&f, &model).unwrap();
+    let blind = fit(&f, &Model { threshold: None, ..model }).unwrap();
+    let error = |k: &KeptFit, at: (usize, usize)| (k.covariance[(at.0 * 2 + at.1, at.0 * 2 + at.1)]).sqrt();
+    for (at, truth) in [((0, 0), 3.2), ((0, 1), 3.0), ((1, 0), 0.3), ((1, 1), 0.4)] {
+        let off = (kept.coefficients[at] - truth) / error(&kept, at);
+        assert!(off.abs() < 3.5, "{at:?}: {} against {truth}", kept.coefficients[at]);
+    }
+    assert!((blind.coefficients[(0, 0)] - 3.2) / error(&blind, (0, 0)) > 2.0);
+    assert!(blind.coefficients[(1, 0)] < kept.coefficients[(1, 0)]);
+    close("within", &[kept.within[(0, 0)].sqrt(), kept.between[(0, 0)].sqrt()], &[0.35, 0.3], 0.3);
+}
