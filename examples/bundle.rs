@@ -20,6 +20,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let (recipe, file) = recipe(name)?;
         let options = match name {
             "controlled-glass" => TableOptions::new().class("core_shape"),
+            "excavated-flakes" => TableOptions::new().class("site").class("assemblage").class("everything_kept"),
             "hard-hammer-flint" => TableOptions::new().number("dorsal_cortex_1_to_5").number("dorsal_scars"),
             _ => TableOptions::new(),
         };

@@ -7,6 +7,7 @@
 
 mod by_piece;
 mod columns;
+mod kept;
 mod part;
 mod recipe;
 mod report;
@@ -112,6 +113,7 @@ impl Collector {
                 columns.push(s.column.clone());
             }
         }
+        recipe.variants.iter().try_for_each(kept::check)?;
         for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
             check_method(s)?;
             if let TailsToTry::ByClass { class, levels } = &s.method.tails {
@@ -125,6 +127,9 @@ impl Collector {
             if !groups.iter().any(|(by, _)| *by == shared.by) {
                 groups.push((shared.by.clone(), Names::default()));
             }
+        }
+        if recipe.variants.iter().flat_map(|v| &v.sizes).any(|s| s.method.kept.is_some()) {
+            groups.push((kept::EVERYTHING_KEPT.to_string(), Names::default()));
         }
         // levels may be added as they appear, but places and codes once given stay
         let (mut readings, mut running) = (Vec::new(), Vec::new());
@@ -464,8 +469,18 @@ impl Collector {
         let mut residuals: Vec<Vec<f64>> = Vec::new();
         let mut effects: Vec<Vec<Effects>> = Vec::new();
         let mut ranges: Vec<Range> = Vec::new();
+        let kept = recipe.sizes[0].method.kept.as_ref();
+        let together = kept.map(|kept| self.fit_kept(recipe, kept, first)).transpose()?;
+        let (joined, within) = match together {
+            Some(t) => (t.sizes, Some((t.shared, t.within, t.flakes))),
+            None => (Vec::new(), None),
+        };
+        let mut joined = joined.into_iter();
         for (k, s) in recipe.sizes.iter().enumerate() {
-            let fitted = self.fit_size(s, first + k)?;
+            let fitted = match joined.next() {
+                Some(fitted) => fitted,
+                None => self.fit_size(s, first + k)?,
+            };
             let read = self.readings[first + k].reads.iter().zip(&self.running[first + k].ends);
             read.for_each(|((name, _), (low, high))| widen(&mut ranges, name, *low, *high));
             residuals.push(fitted.standardised);
@@ -482,13 +497,20 @@ impl Collector {
             });
             sizes.push(fitted.model);
         }
-        let (joint_flakes, residual_correlation) = correlation(&residuals);
+        let (joint_flakes, residual_correlation, shared_correlation) = match within {
+            Some((shared, within, flakes)) => (flakes, within, shared),
+            None => {
+                let (flakes, within) = correlation(&residuals);
+                let shared = shared_correlation(&effects, &within);
+                (flakes, within, shared)
+            }
+        };
         let variant = Variant {
             name: recipe.name.clone(),
             sizes,
             ranges,
             joint_flakes,
-            shared_correlation: shared_correlation(&effects, &residual_correlation),
+            shared_correlation,
             residual_correlation,
             termination: recipe.termination.as_ref().map(|t| self.fit_termination(t)).transpose()?,
         };

@@ -1,6 +1,6 @@
 //! What to fit: sizes, their forms and how each is fitted, and what is written beside it.
 
-use crate::calibration::{Assumption, Provenance};
+use crate::calibration::{Assumption, Kept, Provenance};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
 use crate::form::{Form, PERCUSSOR_CLASS};
@@ -40,6 +40,10 @@ pub struct Method {
     /// weighed after each resharpening: each piece counts once, the spread has the form's spread terms, and the
     /// uncertainty is that of so many pieces. A row without a name is a piece of its own. It stands alone.
     pub by_piece: Option<String>,
+    /// What was kept, where the table holds only that. The sizes of a variant are then fitted together, under the same
+    /// terms and the same method, given that each flake was kept, so that the forms speak of what came off; a row that
+    /// says `everything_kept` yes is fitted without that condition.
+    pub kept: Option<Kept>,
 }
 
 impl Method {
@@ -68,6 +72,9 @@ impl Method {
     /// With each piece counting once, however many of its states were measured, by the column that names it.
     pub fn each_once(mut self, by: &str) -> Method {
         self.by_piece = Some(by.to_string());
+    /// With flakes that were kept, of those that came off.
+    pub fn given_kept(mut self, kept: Kept) -> Method {
+        self.kept = Some(kept);
         self
     }
 
@@ -78,13 +85,14 @@ impl Method {
     /// Satterthwaite's, from the expected information, so that an interval allows for a variance that the table failed
     /// to show.
     pub fn sharing(mut self, by: &str) -> Method {
-        self.shared.push(SharedRecipe { by: by.to_string(), terms: Vec::new(), levels: true });
+        self.shared.push(SharedRecipe::new(by));
         self
     }
 }
 
 /// An effect that flakes of one group share, to be fitted.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct SharedRecipe {
     /// The column of the groups (`core`).
     pub by: String,
@@ -92,6 +100,25 @@ pub struct SharedRecipe {
     pub terms: Vec<usize>,
     /// Whether the calibration keeps the effects of the groups fitted, for those who ask of them.
     pub levels: bool,
+    /// Degrees of freedom of the effects, above 2; none for normal ones. Given, not estimated, and only where what was
+    /// kept is fitted.
+    pub degrees_of_freedom: Option<f64>,
+    /// How many flakes a group counts for at most, so that large groups do not speak alone; none for all of them. Only
+    /// where what was kept is fitted.
+    pub at_most: Option<f64>,
+}
+
+impl SharedRecipe {
+    /// An intercept, its levels kept.
+    pub fn new(by: &str) -> SharedRecipe {
+        SharedRecipe {
+            by: by.to_string(),
+            terms: Vec::new(),
+            levels: true,
+            degrees_of_freedom: None,
+            at_most: None,
+        }
+    }
 }
 
 /// Degrees of freedom to choose from; infinity is the normal.
@@ -264,6 +291,13 @@ pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
                 "the form has a shift for each of these groups already, so nothing is left for them to share; \
                  leave out one of the two",
             ));
+        }
+        let heavy = s.degrees_of_freedom.is_some() || s.at_most.is_some();
+        if heavy && method.kept.is_none() {
+            return Err(Error::invalid(&s.by, "tails and weights of groups need what was kept to be given"));
+        }
+        if s.degrees_of_freedom.is_some_and(|d| !(d > 2.0 && d.is_finite())) || s.at_most.is_some_and(|m| !(m >= 1.0)) {
+            return Err(Error::invalid(&s.by, "degrees of freedom must be above 2, and a group count for 1 flake or more"));
         }
         if s.terms.iter().enumerate().any(|(i, t)| *t >= terms || s.terms[..i].contains(t)) {
             return Err(Error::invalid(

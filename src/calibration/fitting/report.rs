@@ -58,6 +58,14 @@ pub enum Fitted {
         pieces: u64,
         /// Their states.
         states: u64,
+    /// Together with the other sizes, given what was kept.
+    Kept {
+        /// Flakes with this size.
+        flakes: u64,
+        /// Log likelihood of all sizes together, the effects of groups integrated out, less its constant.
+        ln_likelihood: f64,
+        /// Rounds of the search.
+        rounds: u64,
     },
 }
 
@@ -67,6 +75,7 @@ impl Fitted {
         match self {
             Fitted::LeastSquares(fit) => Some(fit),
             Fitted::Shrunken(_) | Fitted::ByPiece { .. } => None,
+            _ => None,
         }
     }
 
@@ -75,6 +84,7 @@ impl Fitted {
         match self {
             Fitted::Shrunken(fit) => Some(fit),
             Fitted::LeastSquares(_) | Fitted::ByPiece { .. } => None,
+            _ => None,
         }
     }
 
@@ -84,6 +94,7 @@ impl Fitted {
             Fitted::LeastSquares(fit) => fit.rows(),
             Fitted::Shrunken(fit) => fit.rows() as u64,
             Fitted::ByPiece { pieces, .. } => *pieces,
+            Fitted::Kept { flakes, .. } => *flakes,
         }
     }
 }

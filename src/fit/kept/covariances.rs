@@ -26,6 +26,8 @@ const STEPS: u64 = 12;
 const REMEMBERED: usize = 10;
 /// Step of the differences on the scale of logs and shares. Common practice, no source.
 const STEP: f64 = 1e-5;
+/// What a search by values can tell at most: the square root of the spacing of numbers.
+const DIGITS_OF_A_VALUE: f64 = 1.5e-8;
 
 /// What is known of the rows at the coefficients and effects.
 struct Problem<'a> {
@@ -187,7 +189,7 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
             let seen = flakes.seen(*i);
             let (mu, spread) = state.expected(flakes, model, *i, &state.coefficients, state.effects(g));
             let by = flakes.weight[*i] * (-2.0 * spread).exp();
-            uncertain[seen.mask] += state.uncertain(found, &joint, flakes, model, *i) * by;
+            uncertain[seen.mask] += state.uncertain(&joint, flakes, model, *i) * by;
             plain &= seen.mask + 1 == 1 << k && seen.between.is_none() && !(seen.held && model.threshold.is_some());
             if plain {
                 squares += DMatrix::from_fn(k, k, |a, b| by * (seen.y[a] - mu[a]) * (seen.y[b] - mu[b]));
@@ -220,6 +222,35 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
     // a line search that finds nothing better ends the search where it is
     let Ok(run) = run else { return Ok(state.within.clone()) };
     let best = run.state().get_best_param().map_or(theta, |t| t.0.as_slice().to_vec());
-    let better = run.state().get_best_cost() <= before;
-    Ok(if better { covariance(&best, k) } else { state.within.clone() })
+    if run.state().get_best_cost() > before {
+        return Ok(state.within.clone());
+    }
+    let best = match (model.tolerance < DIGITS_OF_A_VALUE, run.problem.problem) {
+        (true, Some(problem)) => polished(&problem, best),
+        _ => best,
+    };
+    Ok(covariance(&best, k))
+}
+
+/// One Newton step on the slopes, whose zero is known to more digits than the least value; the start where it is no
+/// small step.
+fn polished(problem: &Problem<'_>, theta: Vec<f64>) -> Vec<f64> {
+    let n = theta.len();
+    let start = Triangle(DVector::from_vec(theta.clone()));
+    let Ok(slope) = problem.gradient(&start) else { return theta };
+    let mut curvature = DMatrix::zeros(n, n);
+    for i in 0..n {
+        let at = |by: f64| {
+            let mut moved = start.clone();
+            moved.0[i] += by;
+            problem.gradient(&moved)
+        };
+        let (Ok(up), Ok(down)) = (at(10.0 * STEP), at(-10.0 * STEP)) else { return theta };
+        curvature.set_column(i, &((up.0 - down.0) / (20.0 * STEP)));
+    }
+    let symmetric = (&curvature + curvature.transpose()) * 0.5;
+    match symmetric.cholesky().map(|c| c.solve(&slope.0)) {
+        Some(step) if step.amax() < 1e-2 => (start.0 - step).as_slice().to_vec(),
+        _ => theta,
+    }
 }

@@ -410,13 +410,12 @@ impl State {
         &self.u[g]
     }
 
-    /// Covariance of what is expected of a row's sizes, given what a search found.
-    pub(super) fn uncertain(&self, found: &Found, joint: &DMatrix<f64>, flakes: &Flakes, model: &Model, i: usize) -> DMatrix<f64> {
+    /// Covariance of what is expected of a row's sizes, from that of the coefficients and the effects of its site.
+    pub(super) fn uncertain(&self, joint: &DMatrix<f64>, flakes: &Flakes, model: &Model, i: usize) -> DMatrix<f64> {
         let k = flakes.sizes;
         let pk = flakes.terms * k;
         let (mut of_b, mut of_u) = (Vec::new(), Vec::new());
         self.loads(flakes, model, i, &mut of_b, &mut of_u);
-        let _ = found;
         let mut loads: Vec<Load> = if model.restricted { of_b } else { Vec::new() };
         loads.extend(of_u.into_iter().map(|(c, r, v)| (pk + c, r, v)));
         let mut out = DMatrix::zeros(k, k);

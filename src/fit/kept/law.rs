@@ -124,17 +124,6 @@ impl Law {
         Some(Law { factors, threshold: threshold.cloned(), sd, correlation })
     }
 
-    /// Probability that a flake is kept.
-    pub(super) fn kept(&self, mu: &[f64; MOST], ln_spread: f64) -> f64 {
-        let Some(t) = &self.threshold else { return 1.0 };
-        let at = |j: usize| (t.least - mu[j]) / (self.sd[j] * ln_spread.exp());
-        match t.sizes[..] {
-            [a] => normal_sf(at(a)),
-            [a, b] => either_above(at(a), at(b), self.correlation),
-            _ => 1.0,
-        }
-    }
-
     /// Log likelihood of a flake (less its constant) and slopes.
     pub(super) fn at(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Slopes {
         let mut slopes = [0.0; MOST + 1];
