@@ -1,7 +1,8 @@
 //! Makes the bundled calibrations again from the published tables.
 //!
-//! `cargo run --release --example bundle -- FOLDER [OUT]` reads the tables in FOLDER (see data-sources.md for
-//! where they come from) and writes one JSON file each into OUT, by default `src/calibration`.
+//! `cargo run --release --example bundle -- FOLDER [OUT [NAME]]` reads the tables in FOLDER (see data-sources.md for
+//! where they come from) and writes one JSON file each into OUT, by default `src/calibration`;
+//! with a NAME that one alone.
 
 use conchoid::calibration::Collector;
 use conchoid::calibration::bundled::{LOSS, NAMES, recipe};
@@ -12,15 +13,18 @@ use std::path::Path;
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut arguments = std::env::args().skip(1);
     let Some(folder) = arguments.next() else {
-        println!("Makes the bundled calibrations again: bundle FOLDER [OUT], FOLDER holding the tables.");
+        println!(
+            "Makes the bundled calibrations again: bundle FOLDER [OUT [NAME]], FOLDER holding the tables."
+        );
         return Ok(());
     };
     let out = arguments.next().unwrap_or_else(|| "src/calibration".to_string());
     for name in NAMES.into_iter().chain([LOSS]) {
+    let only = arguments.next();
+    for name in NAMES.into_iter().filter(|n| only.as_ref().is_none_or(|o| o == n)) {
         let (recipe, file) = recipe(name)?;
         let options = match name {
             "controlled-glass" => TableOptions::new().class("core_shape"),
-            "excavated-flakes" => TableOptions::new().class("site").class("assemblage").class("everything_kept"),
             "hard-hammer-flint" => TableOptions::new().number("dorsal_cortex_1_to_5").number("dorsal_scars"),
             _ => TableOptions::new(),
         };

@@ -68,7 +68,8 @@ fn page(c: &Calibration) -> String {
     let _ = writeln!(out, "- Source: {}.", p.citation);
     let _ = writeln!(out, "- Licence of the table: {}.", p.licence);
     let seen: Vec<String> = c.percussors().iter().map(|s| format!("{} ({})", s.name, s.flakes)).collect();
-    let _ = writeln!(out, "- Struck by: {}.", seen.join(", "));
+    let by = if seen.is_empty() { "not known".to_string() } else { seen.join(", ") };
+    let _ = writeln!(out, "- Struck by: {by}.");
     let _ = writeln!(out, "- Not recorded: {}.", c.not_recorded().join(", "));
     for v in c.variants() {
         let _ = writeln!(out, "\n## By {}\n", v.name);

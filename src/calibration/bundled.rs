@@ -12,7 +12,9 @@
 //! where to get them. Given the tables, [`recipe`] and a [`Collector`](super::fitting::Collector) make the
 //! same calibrations again.
 
-use super::fitting::{Method, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe};
+use super::fitting::{
+    Method, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
+};
 use super::{Assumption, Calibration, Kept, Provenance};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;

@@ -13,16 +13,23 @@
 //! its log constant moves by ln of the posterior's spread, and the part of its covariance that belongs to
 //! the level becomes 1 / (2 df). A random intercept of the experiment is not carried over: local flakes of
 //! one core move the level as flakes of as many cores would.
+//!
+//! Where the groups of a calibration share effects (the sites of `excavated-flakes`), the local flakes are those of one
+//! more group: they tell its effect, whose law does not depend on the spread, and nothing is discounted.
 
 use super::fitting::{Taken, as_struck};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
-use super::{Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Variant, cholesky};
+use super::{
+    Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant, cholesky,
+};
 use crate::error::{Error, Result, counted};
 use crate::fit::Design;
+use crate::fit::known_group::{Before, learn};
 use crate::fit::linear::{self, LinearFit};
 use crate::fit::updating::{ChosenDiscount, DISCOUNT, Posterior, Prior, Shift, choose_discount, update};
 use crate::form::{ClassInput, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::Measured;
+use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
 
 /// Takes local flakes and updates a calibration with them.
@@ -273,14 +280,10 @@ impl Local {
         let design = self.design(&published)?;
         let weights = self.weights();
         let weights = weights.as_deref();
-        let shift = self.shift.stretched(weights)?;
-        let prior = prior_of(&published)?.with_shift(shift, published.form.intercept().then_some(0))?;
-        let discount = match self.discount {
-            Some(discount) => ChosenDiscount { discount, tried: Vec::new() },
-            None => choose_discount(&prior, &design, &self.responses, weights)?,
+        let (updated, discount) = match self.as_known_group(&published, &design)? {
+            Some(updated) => (updated, ChosenDiscount { discount: 1.0, tried: Vec::new() }),
+            None => self.discounted(&published, &design, weights)?,
         };
-        let posterior = update(&prior.discounted(discount.discount)?, &design, &self.responses, weights)?;
-        let updated = self.model(&published, &design, &posterior)?;
         let own = linear::fit(&design, &self.responses, weights).ok();
         let calibration = self.calibration(name, command, discount.discount, updated.clone())?;
         let mut parts = calibration.clone().into_parts();
@@ -306,6 +309,103 @@ impl Local {
             platforms,
         };
         Ok((calibration, report))
+    }
+
+    /// The update of an experiment that has no groups of its own, or at a discount that was asked for.
+    fn discounted(
+        &self,
+        published: &SizeModel,
+        design: &Design,
+        weights: Option<&[f64]>,
+    ) -> Result<(SizeModel, ChosenDiscount)> {
+        let shift = self.shift.stretched(weights)?;
+        let prior = prior_of(published)?.with_shift(shift, published.form.intercept().then_some(0))?;
+        let discount = match self.discount {
+            Some(discount) => ChosenDiscount { discount, tried: Vec::new() },
+            None => choose_discount(&prior, design, &self.responses, weights)?,
+        };
+        let posterior = update(&prior.discounted(discount.discount)?, design, &self.responses, weights)?;
+        Ok((self.model(published, design, &posterior)?, discount))
+    }
+
+    /// The law of one more group of a calibration whose groups share effects: the local flakes tell its effect, by
+    /// [`crate::fit::known_group`]; its spread may differ from theirs as [`Shift::most_df`] says. None where nothing is
+    /// shared, a discount is asked for, or the spread has terms or tails of its own.
+    fn as_known_group(&self, published: &SizeModel, design: &Design) -> Result<Option<SizeModel>> {
+        let (Spread::Constant { value, degrees_of_freedom }, Tails::Normal) =
+            (&published.spread, &published.tails)
+        else {
+            return Ok(None);
+        };
+        if published.shared.is_empty() || self.discount.is_some() || !published.form.intercept() {
+            return Ok(None);
+        }
+        let p = published.coefficients.len();
+        let mut heavy = DMatrix::zeros(p, p);
+        let mut normal = DMatrix::zeros(p, p);
+        let mut ln_spread = 0.5 / degrees_of_freedom.min(self.shift.most_df());
+        let mut tails = None;
+        for e in &published.shared {
+            let places: Vec<usize> = std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect();
+            // one effect may have heavy tails: the first that does; a t of d degrees of freedom and scale S has the
+            // covariance S d / (d - 2)
+            let scale = match (tails, e.degrees_of_freedom) {
+                (None, Some(d)) => {
+                    tails = Some(d);
+                    Some((d - 2.0) / d)
+                }
+                _ => None,
+            };
+            let into = if scale.is_some() { &mut heavy } else { &mut normal };
+            for (a, i) in places.iter().enumerate() {
+                for (b, j) in places.iter().enumerate() {
+                    into[(*i, *j)] += scale.unwrap_or(1.0) * e.covariance[a][b];
+                }
+            }
+            ln_spread += e.ln_spread_sd.powi(2);
+        }
+        let before = Before {
+            coefficients: DVector::from_column_slice(&published.coefficients),
+            covariance: DMatrix::from_fn(p, p, |i, j| published.covariance[i][j]),
+            heavy,
+            degrees_of_freedom: tails,
+            normal,
+            spread: *value,
+            ln_spread_sd: ln_spread.sqrt(),
+        };
+        let after = learn(&before, design, &self.responses)?;
+        let spread = after.ln_spread.exp();
+        let mut largest_leverage = published.largest_leverage;
+        let mut squares = 0.0;
+        for (x, y) in design.matrix().row_iter().zip(&self.responses) {
+            let x = x.transpose();
+            largest_leverage = largest_leverage.max(x.dot(&(&after.covariance * &x)) / (spread * spread));
+            squares += (y - x.dot(&after.coefficients)).powi(2);
+        }
+        Ok(Some(SizeModel {
+            column: self.column.clone(),
+            coefficients: after.coefficients.iter().copied().collect(),
+            covariance: after.covariance.row_iter().map(|r| r.iter().copied().collect()).collect(),
+            // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
+            spread: Spread::Constant { value: spread, degrees_of_freedom: 0.5 / after.ln_spread_sd.powi(2) },
+            flakes: published.flakes + self.responses.len() as u64,
+            left_out_error: (squares / self.responses.len() as f64).sqrt(),
+            largest_leverage,
+            recorded: self.widened(published),
+            shared: Vec::new(),
+            variance_covariance: Vec::new(),
+            kept: None,
+            ..published.clone()
+        }))
+    }
+
+    /// The smallest and the largest size recorded, the local flakes among them.
+    fn widened(&self, published: &SizeModel) -> Option<Recorded> {
+        let transform = published.form.transform();
+        published.recorded.map(|r| {
+            let sizes = self.responses.iter().map(|y| transform.invert(*y));
+            sizes.fold(r, |r, v| Recorded { low: r.low.min(v), high: r.high.max(v) })
+        })
     }
 
     fn design(&self, m: &SizeModel) -> Result<Design> {
@@ -355,11 +455,7 @@ impl Local {
         }
         let n = self.responses.len() as f64;
         let left_out_error = (squares / n).sqrt();
-        let transform = published.form.transform();
-        let recorded = published.recorded.map(|r| {
-            let widened = self.responses.iter().map(|y| transform.invert(*y));
-            widened.fold(r, |r, v| Recorded { low: r.low.min(v), high: r.high.max(v) })
-        });
+        let recorded = self.widened(published);
         Ok(SizeModel {
             column: self.column.clone(),
             coefficients: posterior.coefficients().to_vec(),

@@ -6,9 +6,10 @@
 //! ```
 
 use super::resolved::At;
-use super::{SizeModel, wrong};
+use super::{SizeModel, Spread, wrong};
 use crate::error::Result;
 use crate::form::Layout;
+use crate::special::{normal_sf, student_quantile_upper};
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
@@ -151,9 +152,30 @@ impl ResolvedShared {
             same: None,
         };
         if found.places.iter().all(Option::is_none) && found.effects.iter().all(|e| e.terms.is_empty()) {
-            found.same = Some(found.at(|_| f64::NAN, &vec![0.0; m.coefficients.len()]));
+            let mut same = found.at(|_| f64::NAN, &vec![0.0; m.coefficients.len()]);
+            if let Spread::Constant { value, degrees_of_freedom } = m.spread {
+                found.gather_heavy(&mut same, value * value, degrees_of_freedom);
+            }
+            found.same = Some(same);
         }
         Some(found)
+    }
+
+    /// Where one effect has heavy tails beside a flake's own normal errors: the sum of the two as the one t that has the
+    /// quartiles and the ends of the 95 % interval of the sum.
+    fn gather_heavy(&self, same: &mut SharedAt, own: f64, behind: f64) {
+        let heavy = |e: &&SharedEffect| e.degrees_of_freedom.is_some();
+        let [e] = &self.effects.iter().filter(heavy).collect::<Vec<_>>()[..] else { return };
+        let (Some(df), variance) = (e.degrees_of_freedom, e.covariance[0][0]) else { return };
+        if !(variance > 0.0) {
+            return;
+        }
+        let rest = own + same.new - variance;
+        let (squared, one) = normal_and_t(rest, variance * (df - 2.0) / df, df);
+        // what is not known of the variances stays as it was
+        let doubt = (same.doubt - variance * variance / df).max(0.0);
+        same.new = squared - own;
+        same.doubt = (squared * squared / one - own * own / behind).max(0.0) + doubt;
     }
 
     /// The last place of an input row that is read, where one is.
@@ -231,6 +253,32 @@ impl ResolvedShared {
         at.doubt += 0.5 * variance.max(0.0);
         at
     }
+}
+
+/// Squared scale and degrees of freedom of the t that has the quartiles and the 97.5 % point of the sum of a normal of
+/// this variance and a t of this squared scale and these degrees of freedom.
+fn normal_and_t(variance: f64, squared: f64, df: f64) -> (f64, f64) {
+    // the t is a normal whose precision is a gamma: the trapezoidal rule over its logarithm
+    let nodes: Vec<(f64, f64)> = (0..=160)
+        .map(|i| -12.0 + 0.1 * f64::from(i))
+        .map(|ln| ((0.5 * df * (ln - f64::exp(ln))).exp(), (variance + squared * f64::exp(-ln)).sqrt()))
+        .collect();
+    let total: f64 = nodes.iter().map(|n| n.0).sum();
+    let beyond = |q: f64| nodes.iter().map(|(w, sd)| w * normal_sf(q / sd)).sum::<f64>() / total;
+    let halve = |mut low: f64, mut high: f64, above: &dyn Fn(f64) -> bool| {
+        for _ in 0..80 {
+            let middle = 0.5 * (low + high);
+            if above(middle) { low = middle } else { high = middle }
+        }
+        0.5 * (low + high)
+    };
+    let most = 100.0 * (variance + squared).sqrt();
+    let quantile = |p: f64| halve(0.0, most, &|q| beyond(q) > p);
+    let (quarter, end) = (quantile(0.25), quantile(0.025));
+    let ratio = |d: f64| student_quantile_upper(0.025, d) / student_quantile_upper(0.25, d);
+    let ln_df = halve(df.ln(), 12.0, &|ln| ratio(ln.exp()) > end / quarter);
+    let one = ln_df.exp();
+    ((end / student_quantile_upper(0.025, one)).powi(2), one)
 }
 
 /// w'M w.

@@ -147,7 +147,9 @@ fn summed(
             });
             let r = stacked.qr().r();
             let inner = r.view((0, 0), (p, p)).into_owned();
-            let Some(z) = inner.solve_upper_triangular(&r.view((0, p), (p, 1)).into_owned()) else { continue };
+            let Some(z) = inner.solve_upper_triangular(&r.view((0, p), (p, 1)).into_owned()) else {
+                continue;
+            };
             let Some(root) = inner.transpose().solve_lower_triangular(&l.transpose()) else { continue };
             let ln_determinant: f64 = (0..p).map(|i| inner[(i, i)].abs().ln()).sum();
             let left = r[(p, p)].powi(2);
@@ -186,8 +188,7 @@ mod tests {
         for (case, flakes, df) in
             [("t4-1", 1, Some(4.0)), ("t4-5", 5, Some(4.0)), ("t4-20", 20, Some(4.0)), ("normal-5", 5, None)]
         {
-            let rows: Vec<[f64; 2]> =
-                (0..flakes).map(|i| [1.0, 0.3 * (f64::from(i) * 1.7).sin()]).collect();
+            let rows: Vec<[f64; 2]> = (0..flakes).map(|i| [1.0, 0.3 * (f64::from(i) * 1.7).sin()]).collect();
             let y: Vec<f64> = (0..flakes).map(|i| 3.1 + 0.6 * (f64::from(i) * 2.3 + 0.5).cos()).collect();
             let x = Design::from_rows(vec!["intercept".into(), "ln depth".into()], &rows).unwrap();
             let before = Before {

@@ -5,6 +5,7 @@
 //! | [`linear`] | least squares by streaming Householder QR |
 //! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class, effects that groups share |
 //! | `by_piece` | several states of a piece, each piece counting once, uncertainty by piece |
+//! | `known_group` | what a few flakes of a group tell of its effect |
 //! | `kept` | several sizes at once by groups, given what was kept |
 //! | [`multinomial`] | multinomial logistic regression |
 //! | `new_row` | (the predictive distribution of one new row, for any of them) |
@@ -12,6 +13,7 @@
 
 pub(crate) mod by_piece;
 pub(crate) mod kept;
+pub(crate) mod known_group;
 pub mod linear;
 pub mod multinomial;
 mod new_row;

@@ -6,6 +6,7 @@
 //! | [`choosing`] | which calibration to lean on |
 //! | [`reading`] | what an interval says, and what the cautions mean |
 //! | [`fitting`] | a calibration from your own flakes, twenty or two thousand |
+//! | [`sites`] | when a published calibration may speak for your site, and what a few flakes of it teach |
 //! | [`retouched`] | what a retouched or broken piece was, and whole bags of them |
 //! | [`planning`] | what to strike next |
 //! | [`limits`] | what the model cannot tell |
@@ -45,6 +46,9 @@ pub mod reading {}
 
 #[doc = include_str!("fitting.md")]
 pub mod fitting {}
+
+#[doc = include_str!("sites.md")]
+pub mod sites {}
 
 #[doc = include_str!("retouched.md")]
 #[doc = ""]

@@ -183,6 +183,7 @@ pub static QUANTITIES: [Quantity; 40] = [
 
 /// Every known column of classes or names.
 pub static CLASSES: [&str; 15] = [
+pub static CLASSES: [&str; 16] = [
     "flake",
     "percussor",
     "stone",
@@ -198,6 +199,9 @@ pub static CLASSES: [&str; 15] = [
     "core",
     "knapper",
     "lip",
+    "site",
+    "assemblage",
+    "everything_kept",
 ];
 
 /// Names other than ours that analysts use for a known column; never taken as it, only suggested.
@@ -232,7 +236,7 @@ pub(super) fn class_kind(name: &str) -> ClassKind {
     match name {
         "percussor" | "stone" => ClassKind::Name,
         "termination" => ClassKind::Termination,
-        "retouched" | "platform_bevelled" | "lip" => ClassKind::YesNo,
+        "retouched" | "platform_bevelled" | "lip" | "everything_kept" => ClassKind::YesNo,
         LandsOn::COLUMN => ClassKind::Vocabulary(|t| LandsOn::find(t).map(LandsOn::name), LandsOn::NAMES),
         Portion::COLUMN => ClassKind::Vocabulary(|t| Portion::find(t).map(Portion::name), Portion::NAMES),
         RetouchKind::COLUMN => {

@@ -58,7 +58,10 @@ pub(super) fn check(recipe: &VariantRecipe) -> Result<()> {
             return wrong(format!("{} and {} need the same terms and the same method", first.size, s.size));
         }
         if s.form.transform() != Transform::Ln || !s.form.intercept() || !s.form.spread_terms().is_empty() {
-            return wrong(format!("{} needs a form of its logarithm with an intercept and one spread", s.size));
+            return wrong(format!(
+                "{} needs a form of its logarithm with an intercept and one spread",
+                s.size
+            ));
         }
         if !s.method.penalised.is_empty() || s.method.tails != super::TailsToTry::Normal {
             return wrong("what was kept is fitted without penalty and with normal tails".to_string());
@@ -67,7 +70,9 @@ pub(super) fn check(recipe: &VariantRecipe) -> Result<()> {
             return wrong("slopes may vary between the outer groups alone".to_string());
         }
         if s.method.shared.iter().any(|e| e.levels) {
-            return wrong("groups are fitted as new ones; take their flakes as local ones to know them".to_string());
+            return wrong(
+                "groups are fitted as new ones; take their flakes as local ones to know them".to_string(),
+            );
         }
     }
     if recipe.sizes.len() > 4 || !(1..=2).contains(&kept.greatest_of.len()) {
@@ -96,7 +101,8 @@ impl Collector {
             least: kept.at_least.ln(),
         };
         let model = Model {
-            varying: outer.map_or(Vec::new(), |e| std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect()),
+            varying: outer
+                .map_or(Vec::new(), |e| std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect()),
             spread: false,
             assemblages: method.shared.len() > 1,
             degrees_of_freedom: outer.and_then(|e| e.degrees_of_freedom),
@@ -109,7 +115,9 @@ impl Collector {
         if !fit.at_rest {
             return Err(Error::NotConverged {
                 what: "the law of what was kept".into(),
-                reason: format!("it still moved after {ROUNDS} rounds; leave out an effect or give more groups"),
+                reason: format!(
+                    "it still moved after {ROUNDS} rounds; leave out an effect or give more groups"
+                ),
             });
         }
         self.together(recipe, kept, first, &rows, &fit)
@@ -125,7 +133,8 @@ impl Collector {
             .map(|g| (self.layout.len() + g, &self.groups[g].1.names));
         let deciding: Vec<usize> =
             kept.greatest_of.iter().filter_map(|c| self.columns.iter().position(|m| m == c)).collect();
-        let mut out = Rows { flakes: Flakes { terms, sizes: k, ..Flakes::default() }, of: Vec::new(), groups: [0; 2] };
+        let mut out =
+            Rows { flakes: Flakes { terms, sizes: k, ..Flakes::default() }, of: Vec::new(), groups: [0; 2] };
         let (mut outer, mut inner) = (Vec::new(), Vec::new());
         let mut own = vec![0.0; terms];
         for i in 0..self.flakes.rows() {
@@ -216,7 +225,8 @@ impl Collector {
     ) -> Result<Together> {
         let (k, terms) = (recipe.sizes.len(), rows.flakes.terms);
         let behind = rows.flakes.weight.iter().sum::<f64>() - terms as f64;
-        let part = |m: &DMatrix<f64>, n: usize, j: usize| DMatrix::from_fn(n, n, |a, b| m[(a * k + j, b * k + j)]);
+        let part =
+            |m: &DMatrix<f64>, n: usize, j: usize| DMatrix::from_fn(n, n, |a, b| m[(a * k + j, b * k + j)]);
         let method = &recipe.sizes[0].method;
         let mut sizes = Vec::new();
         for (j, s) in recipe.sizes.iter().enumerate() {
@@ -290,7 +300,11 @@ impl Collector {
                 standardised,
                 left_out_flakes: count,
                 effects: Vec::new(),
-                fit: Fitted::Kept { flakes: count, ln_likelihood: fit.ln_likelihood, rounds: fit.rounds as u64 },
+                fit: Fitted::Kept {
+                    flakes: count,
+                    ln_likelihood: fit.ln_likelihood,
+                    rounds: fit.rounds as u64,
+                },
             });
         }
         let correlation = |m: &DMatrix<f64>| {

@@ -296,8 +296,13 @@ pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
         if heavy && method.kept.is_none() {
             return Err(Error::invalid(&s.by, "tails and weights of groups need what was kept to be given"));
         }
-        if s.degrees_of_freedom.is_some_and(|d| !(d > 2.0 && d.is_finite())) || s.at_most.is_some_and(|m| !(m >= 1.0)) {
-            return Err(Error::invalid(&s.by, "degrees of freedom must be above 2, and a group count for 1 flake or more"));
+        if s.degrees_of_freedom.is_some_and(|d| !(d > 2.0 && d.is_finite()))
+            || s.at_most.is_some_and(|m| !(m >= 1.0))
+        {
+            return Err(Error::invalid(
+                &s.by,
+                "degrees of freedom must be above 2, and a group count for 1 flake or more",
+            ));
         }
         if s.terms.iter().enumerate().any(|(i, t)| *t >= terms || s.terms[..i].contains(t)) {
             return Err(Error::invalid(

@@ -16,13 +16,13 @@ use argmin::core::{CostFunction, Executor, Gradient, State as _};
 use argmin::solver::linesearch::MoreThuenteLineSearch;
 use argmin::solver::quasinewton::LBFGS;
 use argmin_math::{
-    ArgminAdd, ArgminConj, ArgminDot, ArgminL1Norm, ArgminL2Norm, ArgminMinMax, ArgminMul, ArgminScaledAdd, ArgminSignum,
-    ArgminSub, ArgminZeroLike,
+    ArgminAdd, ArgminConj, ArgminDot, ArgminL1Norm, ArgminL2Norm, ArgminMinMax, ArgminMul, ArgminScaledAdd,
+    ArgminSignum, ArgminSub, ArgminZeroLike,
 };
 use nalgebra::{DMatrix, DVector};
 
-/// Steps of one search, and how many slopes it remembers. Common practice, no source.
-const STEPS: u64 = 12;
+/// Steps of one search (there is one in every round), and how many slopes it remembers. Own choice.
+const STEPS: u64 = 4;
 const REMEMBERED: usize = 10;
 /// Step of the differences on the scale of logs and shares. Common practice, no source.
 const STEP: f64 = 1e-5;
@@ -137,7 +137,8 @@ impl Problem<'_> {
         let Some(law) = Law::new(&s, self.model.threshold.as_ref()) else { return f64::MAX.sqrt() };
         let of = |g: usize| -> f64 {
             let rows = self.expected[g].iter();
-            rows.map(|(i, mu, spread)| self.flakes.weight[*i] * law.at(&self.flakes.seen(*i), mu, *spread).0).sum()
+            rows.map(|(i, mu, spread)| self.flakes.weight[*i] * law.at(&self.flakes.seen(*i), mu, *spread).0)
+                .sum()
         };
         let mut value: f64 = threads::in_order(self.expected.len(), of).into_iter().sum();
         for (mask, v) in self.uncertain.iter().enumerate().filter(|(_, v)| v.amax() > 0.0) {
@@ -190,7 +191,9 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
             let (mu, spread) = state.expected(flakes, model, *i, &state.coefficients, state.effects(g));
             let by = flakes.weight[*i] * (-2.0 * spread).exp();
             uncertain[seen.mask] += state.uncertain(&joint, flakes, model, *i) * by;
-            plain &= seen.mask + 1 == 1 << k && seen.between.is_none() && !(seen.held && model.threshold.is_some());
+            plain &= seen.mask + 1 == 1 << k
+                && seen.between.is_none()
+                && !(seen.held && model.threshold.is_some());
             if plain {
                 squares += DMatrix::from_fn(k, k, |a, b| by * (seen.y[a] - mu[a]) * (seen.y[b] - mu[b]));
             }

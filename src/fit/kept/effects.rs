@@ -8,7 +8,7 @@
 //! ```
 
 use super::law::{Law, MOST};
-use super::{Flakes, KeptFit, Model};
+use super::{Flakes, Model};
 use crate::error::{Error, Result};
 use crate::threads;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
@@ -56,7 +56,8 @@ struct Block {
 fn singular() -> Error {
     Error::NotConverged {
         what: "the law of what was kept".into(),
-        reason: "the flakes do not tell the terms or the spread apart; leave out a term, or give more flakes".into(),
+        reason: "the flakes do not tell the terms or the spread apart; leave out a term, or give more flakes"
+            .into(),
     }
 }
 
@@ -90,7 +91,7 @@ struct Sums {
 }
 
 impl State {
-    pub(super) fn start(flakes: &Flakes, model: &Model, from: Option<&KeptFit>) -> Result<State> {
+    pub(super) fn start(flakes: &Flakes, model: &Model) -> Result<State> {
         let (p, k, n) = (flakes.terms, flakes.sizes, flakes.rows());
         let grouped = !model.varying.is_empty() || model.spread;
         let sites = flakes.site.iter().max().map_or(0, |m| m + 1);
@@ -111,38 +112,36 @@ impl State {
             let inner = if model.assemblages { known.len() * k } else { 0 };
             lengths.push(if grouped { q + inner } else { inner });
         }
-        let (coefficients, within, between, assemblages) = match from {
-            Some(f) => (f.coefficients.clone(), f.within.clone(), f.between.clone(), f.assemblages.clone()),
-            None => {
-                let mut coefficients = DMatrix::zeros(p, k);
-                let mut within = DMatrix::zeros(k, k);
-                for j in 0..k {
-                    let has: Vec<usize> = (0..n).filter(|i| !flakes.y[i * k + j].is_nan()).collect();
-                    if has.len() <= p {
-                        return Err(Error::TooFew { what: "flakes with every size".into(), found: has.len(), needed: p + 1 });
-                    }
-                    let x = DMatrix::from_fn(has.len(), p, |r, c| flakes.x[has[r] * p + c]);
-                    let y = DVector::from_iterator(has.len(), has.iter().map(|i| flakes.y[i * k + j]));
-                    let qr = x.clone().qr();
-                    let b = qr.r().solve_upper_triangular(&(qr.q().transpose() * &y)).ok_or_else(singular)?;
-                    within[(j, j)] = (&y - x * &b).norm_squared() / (has.len() - p) as f64;
-                    coefficients.set_column(j, &b);
-                }
-                if within.diagonal().iter().any(|v| !(*v > 0.0)) {
-                    return Err(singular());
-                }
-                // a start: a quarter of the spread lies between sites, slopes vary by a tenth of it
-                let unit = within.diagonal().max();
-                let between = DMatrix::from_fn(q, q, |i, j| match (i == j, i) {
-                    (false, _) => 0.0,
-                    (true, i) if i < k => 0.25 * within[(i, i)],
-                    (true, i) if i < model.varying.len() * k => 0.05 * within[(i % k, i % k)],
-                    _ => 0.02 * unit.min(1.0),
+        let mut coefficients = DMatrix::zeros(p, k);
+        let mut within = DMatrix::zeros(k, k);
+        for j in 0..k {
+            let has: Vec<usize> = (0..n).filter(|i| !flakes.y[i * k + j].is_nan()).collect();
+            if has.len() <= p {
+                return Err(Error::TooFew {
+                    what: "flakes with every size".into(),
+                    found: has.len(),
+                    needed: p + 1,
                 });
-                let assemblages = model.assemblages.then(|| 0.05 * &within);
-                (coefficients, within, between, assemblages)
             }
-        };
+            let x = DMatrix::from_fn(has.len(), p, |r, c| flakes.x[has[r] * p + c]);
+            let y = DVector::from_iterator(has.len(), has.iter().map(|i| flakes.y[i * k + j]));
+            let qr = x.clone().qr();
+            let b = qr.r().solve_upper_triangular(&(qr.q().transpose() * &y)).ok_or_else(singular)?;
+            within[(j, j)] = (&y - x * &b).norm_squared() / (has.len() - p) as f64;
+            coefficients.set_column(j, &b);
+        }
+        if within.diagonal().iter().any(|v| !(*v > 0.0)) {
+            return Err(singular());
+        }
+        // a start: a quarter of the spread lies between sites, slopes vary by a tenth of it
+        let unit = within.diagonal().max();
+        let between = DMatrix::from_fn(q, q, |i, j| match (i == j, i) {
+            (false, _) => 0.0,
+            (true, i) if i < k => 0.25 * within[(i, i)],
+            (true, i) if i < model.varying.len() * k => 0.05 * within[(i % k, i % k)],
+            _ => 0.02 * unit.min(1.0),
+        });
+        let assemblages = model.assemblages.then(|| 0.05 * &within);
         Ok(State {
             coefficients,
             within,
@@ -158,12 +157,22 @@ impl State {
     /// The standard deviations, as one column.
     pub(super) fn sds(&self) -> DVector<f64> {
         let all = [Some(&self.within), Some(&self.between), self.assemblages.as_ref()];
-        let values: Vec<f64> =
-            all.into_iter().flatten().flat_map(|m| m.diagonal().iter().map(|v| v.sqrt()).collect::<Vec<_>>()).collect();
+        let values: Vec<f64> = all
+            .into_iter()
+            .flatten()
+            .flat_map(|m| m.diagonal().iter().map(|v| v.sqrt()).collect::<Vec<_>>())
+            .collect();
         DVector::from_vec(values)
     }
 
-    fn loads(&self, flakes: &Flakes, model: &Model, i: usize, coefficients: &mut Vec<Load>, own: &mut Vec<Load>) {
+    fn loads(
+        &self,
+        flakes: &Flakes,
+        model: &Model,
+        i: usize,
+        coefficients: &mut Vec<Load>,
+        own: &mut Vec<Load>,
+    ) {
         let (x, k) = (flakes.design(i), flakes.sizes);
         coefficients.clear();
         own.clear();
@@ -274,7 +283,9 @@ impl State {
     }
 
     fn value(&self, flakes: &Flakes, model: &Model, law: &Law, laws: &[DMatrix<f64>]) -> f64 {
-        let of = |g: usize| self.sums(flakes, model, law, g, false).value - 0.5 * self.u[g].dot(&(&laws[g] * &self.u[g]));
+        let of = |g: usize| {
+            self.sums(flakes, model, law, g, false).value - 0.5 * self.u[g].dot(&(&laws[g] * &self.u[g]))
+        };
         threads::in_order(self.u.len(), of).into_iter().sum()
     }
 
@@ -411,7 +422,13 @@ impl State {
     }
 
     /// Covariance of what is expected of a row's sizes, from that of the coefficients and the effects of its site.
-    pub(super) fn uncertain(&self, joint: &DMatrix<f64>, flakes: &Flakes, model: &Model, i: usize) -> DMatrix<f64> {
+    pub(super) fn uncertain(
+        &self,
+        joint: &DMatrix<f64>,
+        flakes: &Flakes,
+        model: &Model,
+        i: usize,
+    ) -> DMatrix<f64> {
         let k = flakes.sizes;
         let pk = flakes.terms * k;
         let (mut of_b, mut of_u) = (Vec::new(), Vec::new());

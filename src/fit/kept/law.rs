@@ -193,14 +193,24 @@ impl Law {
     }
 
     /// The curvature (second slopes) in the expected values and the log spread, by differences of the slopes.
-    pub(super) fn curvature(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64, spread: bool) -> Curvature {
+    pub(super) fn curvature(
+        &self,
+        seen: &Seen<'_>,
+        mu: &[f64; MOST],
+        ln_spread: f64,
+        spread: bool,
+    ) -> Curvature {
         const STEP: f64 = 1e-5;
         let mut out = [[0.0; MOST + 1]; MOST + 1];
         let sizes = self.factors.len().trailing_zeros() as usize;
         for j in (0..sizes).chain(spread.then_some(MOST)) {
             let moved = |by: f64| {
                 let (mut m, mut s) = (*mu, ln_spread);
-                if j == MOST { s += by } else { m[j] += by }
+                if j == MOST {
+                    s += by
+                } else {
+                    m[j] += by
+                }
                 self.at(seen, &m, s).1
             };
             let (up, down) = (moved(STEP), moved(-STEP));

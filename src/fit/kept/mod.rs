@@ -27,8 +27,8 @@ mod tests;
 
 use crate::error::{Error, Result};
 use effects::State;
-pub(crate) use law::Threshold;
 use law::Seen;
+pub(crate) use law::Threshold;
 use nalgebra::{DMatrix, DVector};
 
 /// Rows of flakes, one after another.
@@ -102,7 +102,8 @@ pub(crate) struct KeptFit {
     pub(crate) between: DMatrix<f64>,
     /// Covariance of the levels of assemblages of a site.
     pub(crate) assemblages: Option<DMatrix<f64>>,
-    /// Effects of the sites fitted, in the order of `between`.
+    /// Effects of the sites fitted, in the order of `between`: for tests, as no calibration names its sites.
+    #[cfg_attr(not(test), allow(dead_code))]
     pub(crate) effects: Vec<DVector<f64>>,
     /// Log likelihood with the effects integrated out, less its constant.
     pub(crate) ln_likelihood: f64,
@@ -116,16 +117,11 @@ pub(crate) struct KeptFit {
 /// # Errors
 /// [`Error::TooFew`] with fewer rows than terms; [`Error::NotConverged`] where no covariance can be told.
 pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
-    fit_from(flakes, model, None)
-}
-
-/// Fits, starting from what a fit of nearly the same rows found.
-pub(crate) fn fit_from(flakes: &Flakes, model: &Model, start: Option<&KeptFit>) -> Result<KeptFit> {
     let (p, k) = (flakes.terms, flakes.sizes);
     if flakes.rows() < p + k {
         return Err(Error::TooFew { what: "flakes to fit".into(), found: flakes.rows(), needed: p + k });
     }
-    let mut state = State::start(flakes, model, start)?;
+    let mut state = State::start(flakes, model)?;
     let mut rounds = 0;
     let mut at_rest = false;
     let mut found = state.search(flakes, model)?;

@@ -70,7 +70,8 @@ fn law_of_kept_flakes_is_that_of_r() {
     };
     let fit = fit(&table(&[0, 1, 2], true), &model).unwrap();
     assert!(fit.at_rest, "{} rounds", fit.rounds);
-    let b: Vec<f64> = fit.coefficients.row_iter().flat_map(|r| r.iter().copied().collect::<Vec<_>>()).collect();
+    let b: Vec<f64> =
+        fit.coefficients.row_iter().flat_map(|r| r.iter().copied().collect::<Vec<_>>()).collect();
     close("coefficient", &b, &expected("coefficient"), 1e-6);
     close("covariance", &triangle(&fit.within), &expected("covariance"), 1e-6);
     close("ln likelihood", &[fit.ln_likelihood], &expected("ln likelihood"), 1e-9);
@@ -100,7 +101,10 @@ fn simulated(rng: &mut impl Rng, sites: usize) -> Flakes {
         for _ in 0..60 {
             let x = 0.5 * z();
             let (a, b) = (z(), z());
-            let y = [3.2 + 0.3 * x + u[0] + 0.35 * a, 3.0 + 0.4 * x + u[1] + 0.35 * (0.5 * a + 0.75f64.sqrt() * b)];
+            let y = [
+                3.2 + 0.3 * x + u[0] + 0.35 * a,
+                3.0 + 0.4 * x + u[1] + 0.35 * (0.5 * a + 0.75f64.sqrt() * b),
+            ];
             if y[0].max(y[1]) < 25f64.ln() {
                 continue;
             }

@@ -47,8 +47,10 @@ pub(super) struct Rows {
     pub(super) pieces: Vec<(usize, usize)>,
     /// Shared effects of the rows: the group, and the standard deviation of its effect at the row.
     shared: Vec<(usize, f64)>,
-    /// Groups by model, column and name; pieces without a name are of one group, about which nothing is known.
-    clusters: BTreeMap<(usize, usize, String), usize>,
+    /// Groups by column and name; pieces without a name are of one group, about which nothing is known.
+    clusters: BTreeMap<(String, String), usize>,
+    /// Degrees of freedom of the effect of each; infinite for a normal one.
+    tails: Vec<f64>,
 }
 
 impl Model {
@@ -230,11 +232,14 @@ impl Rows {
         let clusters: Vec<usize> = model
             .shared
             .iter()
-            .enumerate()
-            .map(|(k, e)| {
+            .map(|e| {
                 let next = self.clusters.len();
                 let name = piece.class(&e.by).unwrap_or_default().to_string();
-                *self.clusters.entry((variant, k, name)).or_insert(next)
+                let cluster = *self.clusters.entry((e.by.clone(), name)).or_insert(next);
+                if cluster == next {
+                    self.tails.push(e.degrees_of_freedom.unwrap_or(f64::INFINITY));
+                }
+                cluster
             })
             .collect();
         let offset = model.size.compiled.terms() - model.slopes;
@@ -314,7 +319,9 @@ impl Rows {
         rng: &mut Generator,
     ) -> (Vec<Option<DrawnModel>>, Vec<f64>) {
         let drawn = models.iter().map(|m| m.as_ref().map(|m| m.draw(rng))).collect();
-        let effects = (0..self.clusters.len()).map(|_| StandardNormal.sample(rng)).collect();
+        // of variance 1, whatever the tails
+        let unit = |d: f64| if d.is_infinite() { 1.0 } else { ((d - 2.0) / d).sqrt() };
+        let effects = self.tails.iter().map(|d| unit(*d) * standard_draw(*d, rng)).collect();
         (drawn, effects)
     }
 
