@@ -84,7 +84,7 @@ fn page(c: &Calibration) -> String {
         for m in &v.sizes {
             let spread = match &m.spread {
                 Spread::Constant { value, degrees_of_freedom } => {
-                    format!("{value:.3} on {degrees_of_freedom} degrees of freedom")
+                    format!("{value:.3} on {degrees_of_freedom:.0} degrees of freedom")
                 }
                 _ => "modelled".to_string(),
             };
