@@ -171,7 +171,9 @@ fn no_variance_between_cores_agrees_with_lme4() {
 fn slopes_that_differ_agree_with_lme4() {
     let mut recipe = recipe(&[]);
     let mut method = Method::least_squares();
-    method.shared.push(SharedRecipe { by: "knapper".into(), terms: vec![0], levels: true });
+    let mut slope = SharedRecipe::new("knapper");
+    slope.terms = vec![0];
+    method.shared.push(slope);
     recipe.variants[0].sizes[0].method = method;
     let rows = table(include_str!("reference/shared_slopes.csv"), &[STUDENT]);
     against_lme4("slopes", fitted(recipe, &rows).unwrap(), &[STUDENT]);

@@ -2,9 +2,9 @@
 //! the sites, four times over. Sites count as sites, whatever their number of flakes.
 
 use crate::open;
+use conchoid::calibration::Collector;
+use conchoid::calibration::Local;
 use conchoid::calibration::bundled::recipe;
-use conchoid::calibration::fitting::Collector;
-use conchoid::calibration::local::Local;
 use conchoid::predict::{Ask, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};
