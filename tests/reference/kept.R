@@ -38,13 +38,13 @@ diag(L0) <- log(diag(L0))
 p <- c(B0, L0[lower.tri(L0, TRUE)])
 o <- optim(p, ll, method = "BFGS", control = list(maxit = 500, reltol = 1e-14))
 p <- o$par
-slope <- function(p, e = 1e-4) sapply(seq_along(p), function(i) {
+slope <- function(p, e = 1e-3) sapply(seq_along(p), function(i) {
   f <- function(t) { q <- p; q[i] <- q[i] + t; ll(q) }
   (8 * (f(e) - f(-e)) - (f(2 * e) - f(-2 * e))) / (12 * e)
 })
 for (round in 1:4) {
   g <- slope(p)
-  H <- sapply(seq_along(p), function(i) { q <- p; q[i] <- q[i] + 1e-4; (slope(q) - g) / 1e-4 })
+  H <- sapply(seq_along(p), function(i) { q <- p; q[i] <- q[i] + 1e-3; (slope(q) - g) / 1e-3 })
   p <- p - solve((H + t(H)) / 2, g)
 }
 m <- unpack(p)

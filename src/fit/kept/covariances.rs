@@ -119,7 +119,7 @@ impl ArgminConj for Triangle {
 }
 
 /// The covariance from its triangle, log diagonal.
-fn covariance(theta: &[f64], k: usize) -> DMatrix<f64> {
+pub(super) fn covariance(theta: &[f64], k: usize) -> DMatrix<f64> {
     let mut l = DMatrix::zeros(k, k);
     let mut values = theta.iter();
     for i in 0..k {

@@ -154,6 +154,24 @@ impl State {
         })
     }
 
+    /// The coefficients and the triangle of the covariance of the sizes, its diagonal in logs, as one column.
+    pub(super) fn point(&self) -> Result<DVector<f64>> {
+        let l = factor(&self.within)?.l();
+        let k = l.nrows();
+        let mut all: Vec<f64> = self.coefficients.iter().copied().collect();
+        for i in 0..k {
+            all.extend((0..=i).map(|j| if i == j { l[(i, i)].ln() } else { l[(i, j)] }));
+        }
+        Ok(DVector::from_vec(all))
+    }
+
+    /// Goes to such a point.
+    pub(super) fn go_to(&mut self, point: &DVector<f64>) {
+        let n = self.coefficients.len();
+        self.coefficients.iter_mut().zip(point.iter()).for_each(|(c, v)| *c = *v);
+        self.within = super::covariances::covariance(&point.as_slice()[n..], self.within.nrows());
+    }
+
     /// The standard deviations, as one column.
     pub(super) fn sds(&self) -> DVector<f64> {
         let all = [Some(&self.within), Some(&self.between), self.assemblages.as_ref()];

@@ -83,7 +83,8 @@ pub(crate) struct Model {
     pub(crate) restricted: bool,
     /// What was kept.
     pub(crate) threshold: Option<Threshold>,
-    /// The search ends when no coefficient or standard deviation moves by more than this share of a standard deviation.
+    /// The search ends when a round moves no coefficient or standard deviation by more than this share of a standard
+    /// deviation; without groups, when all rounds to come would not.
     pub(crate) tolerance: f64,
     /// Rounds after which it ends without.
     pub(crate) rounds: usize,
@@ -122,9 +123,9 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
         return Err(Error::TooFew { what: "flakes to fit".into(), found: flakes.rows(), needed: p + k });
     }
     let mut state = State::start(flakes, model)?;
-    let mut rounds = 0;
-    let mut at_rest = false;
-    let mut found = state.search(flakes, model)?;
+    let (mut rounds, mut at_rest) = (0, false);
+    let grouped = !model.varying.is_empty() || model.spread || model.assemblages;
+    let mut trail = vec![state.point()?];
     while rounds < model.rounds && !at_rest {
         rounds += 1;
         let before = (state.coefficients.clone(), state.sds());
@@ -133,7 +134,23 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
         found = state.search(flakes, model)?;
         let unit = state.within[(0, 0)].sqrt();
         let moved = (&state.coefficients - before.0).amax().max((state.sds() - before.1).amax());
-        at_rest = moved < model.tolerance * unit;
+        if grouped {
+            at_rest = moved < model.tolerance * unit;
+            continue;
+        }
+        trail.push(state.point()?);
+        let Some((ratio, ahead)) = extrapolated(&trail) else { continue };
+        // what is left to go, if steps go on shrinking as the last two did
+        at_rest = moved / (1.0 - ratio) < model.tolerance * unit;
+        if !at_rest && trail.len() > 3 {
+            let mut there = state.clone();
+            there.go_to(&ahead);
+            match there.search(flakes, model) {
+                Ok(better) if better.ln_likelihood > found.ln_likelihood => (state, found) = (there, better),
+                _ => {}
+            }
+            trail = vec![state.point()?];
+        }
     }
     Ok(KeptFit {
         coefficients: state.coefficients.clone(),
@@ -146,4 +163,18 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
         rounds,
         at_rest,
     })
+}
+
+/// The ratio of the last two steps and where steps that go on shrinking like that would end (Aitken): rounds move one
+/// thing at a time, and coefficients and spread pull at each other the more, the fewer flakes were kept. None before
+/// there are two steps.
+fn extrapolated(trail: &[DVector<f64>]) -> Option<(f64, DVector<f64>)> {
+    const LARGEST_RATIO: f64 = 0.9999;
+    let [.., first, second, third] = trail else { return None };
+    let (a, b) = (second - first, third - second);
+    let ratio = (a.dot(&b) / a.norm_squared()).clamp(0.0, LARGEST_RATIO);
+    if !ratio.is_finite() {
+        return Some((0.0, third.clone()));
+    }
+    Some((ratio, third + b * (ratio / (1.0 - ratio))))
 }
