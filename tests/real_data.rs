@@ -23,8 +23,6 @@ mod retouch;
 mod shared;
 #[path = "real_data/shrunken.rs"]
 mod shrunken;
-#[path = "real_data/sites.rs"]
-mod sites;
 #[path = "real_data/table.rs"]
 mod table;
 #[path = "real_data/updating.rs"]

@@ -359,9 +359,9 @@ fn quartzite() -> Result<Recipe> {
     })
 }
 
-/// Degrees of freedom of the effects between sites. This crate's choice: 25 sites cannot tell them; left out one at a
-/// time, 4 gave a CRPS of ln mass of 0.524, 0.433 and 0.417 with 0, 5 and 20 local flakes, normal effects 0.524, 0.441
-/// and 0.417, and the worst site 0.34, 0.86 and 0.87 inside against 0.26, 0.81 and 0.84 (`data-sources.md`).
+/// Degrees of freedom of the effects between sites. This crate's choice: 25 sites cannot tell them. Sites left out one at a
+/// time were predicted better with few local flakes than under normal effects, the worst most of all
+/// (`data-sources.md`, "What won").
 const BETWEEN_SITES: f64 = 4.0;
 
 /// How many flakes a site counts for at most. This crate's choice: two of the 25 sites hold 46 % of the flakes, and

@@ -6,7 +6,7 @@
 //! | [`controlled_glass`] | 338 | a factor of about 3 either way |
 //! | [`hard_hammer_flint`] | 375 | a factor of about 5 either way, 4 with area, cortex and scars |
 //! | [`hard_hammer_quartzite`] | 361 | a factor of about 4.5 either way |
-//! | [`excavated_flakes`] | 12,265 | a factor of about 8 either way, at a site of which nothing is known |
+//! | [`excavated_flakes`] | 12,702 | a factor of about 6 either way, at a site of which nothing is known |
 
 #[doc = include_str!("controlled-glass.md")]
 #[doc = ""]
