@@ -123,6 +123,7 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
         return Err(Error::TooFew { what: "flakes to fit".into(), found: flakes.rows(), needed: p + k });
     }
     let mut state = State::start(flakes, model)?;
+    let mut found = state.search(flakes, model)?;
     let (mut rounds, mut at_rest) = (0, false);
     let grouped = !model.varying.is_empty() || model.spread || model.assemblages;
     let mut trail = vec![state.point()?];
