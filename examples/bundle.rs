@@ -19,9 +19,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         return Ok(());
     };
     let out = arguments.next().unwrap_or_else(|| "src/calibration".to_string());
-    for name in NAMES.into_iter().chain([LOSS]) {
     let only = arguments.next();
-    for name in NAMES.into_iter().filter(|n| only.as_ref().is_none_or(|o| o == n)) {
+    for name in NAMES.into_iter().chain([LOSS]).filter(|n| only.as_ref().is_none_or(|o| o == n)) {
         let (recipe, file) = recipe(name)?;
         let options = match name {
             "controlled-glass" => TableOptions::new().class("core_shape"),

@@ -62,9 +62,8 @@ pub fn named(name: &str) -> Result<Calibration> {
         "hard-hammer-flint" => include_str!("hard-hammer-flint.json"),
         "hard-hammer-quartzite" => include_str!("hard-hammer-quartzite.json"),
         LOSS => include_str!("retouched-flint.json"),
-        other => return Err(Error::unknown_name("calibration", other, NAMES.into_iter().chain([LOSS]))),
         "excavated-flakes" => include_str!("excavated-flakes.json"),
-        other => return Err(Error::unknown_name("calibration", other, NAMES)),
+        other => return Err(Error::unknown_name("calibration", other, NAMES.into_iter().chain([LOSS]))),
     };
     Calibration::from_json(text)
 }
@@ -79,9 +78,8 @@ pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
         "hard-hammer-flint" => Ok((flint()?, "flint-replication.csv")),
         "hard-hammer-quartzite" => Ok((quartzite()?, "quartzite-by-core.csv")),
         LOSS => Ok((super::loss::retouched_flint()?, "retouch-sequences.csv")),
-        other => Err(Error::unknown_name("calibration", other, NAMES.into_iter().chain([LOSS]))),
         "excavated-flakes" => Ok((excavated()?, "flakes-of-sites.csv")),
-        other => Err(Error::unknown_name("calibration", other, NAMES)),
+        other => Err(Error::unknown_name("calibration", other, NAMES.into_iter().chain([LOSS]))),
     }
 }
 

@@ -182,8 +182,7 @@ pub static QUANTITIES: [Quantity; 40] = [
 ];
 
 /// Every known column of classes or names.
-pub static CLASSES: [&str; 15] = [
-pub static CLASSES: [&str; 16] = [
+pub static CLASSES: [&str; 18] = [
     "flake",
     "percussor",
     "stone",

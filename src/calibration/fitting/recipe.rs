@@ -72,6 +72,9 @@ impl Method {
     /// With each piece counting once, however many of its states were measured, by the column that names it.
     pub fn each_once(mut self, by: &str) -> Method {
         self.by_piece = Some(by.to_string());
+        self
+    }
+
     /// With flakes that were kept, of those that came off.
     pub fn given_kept(mut self, kept: Kept) -> Method {
         self.kept = Some(kept);

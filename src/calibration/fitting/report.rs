@@ -58,6 +58,7 @@ pub enum Fitted {
         pieces: u64,
         /// Their states.
         states: u64,
+    },
     /// Together with the other sizes, given what was kept.
     Kept {
         /// Flakes with this size.
@@ -74,7 +75,6 @@ impl Fitted {
     pub fn linear(&self) -> Option<&LinearFit> {
         match self {
             Fitted::LeastSquares(fit) => Some(fit),
-            Fitted::Shrunken(_) | Fitted::ByPiece { .. } => None,
             _ => None,
         }
     }
@@ -83,7 +83,6 @@ impl Fitted {
     pub fn shrunken(&self) -> Option<&ShrunkenFit> {
         match self {
             Fitted::Shrunken(fit) => Some(fit),
-            Fitted::LeastSquares(_) | Fitted::ByPiece { .. } => None,
             _ => None,
         }
     }
