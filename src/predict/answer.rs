@@ -108,6 +108,9 @@ pub struct EstimateAt {
     /// Mass.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mass_g: Option<SizeAt>,
+    /// Any other size of a calibration of one's own, by its column.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub other_sizes: BTreeMap<String, SizeAt>,
     /// Each termination that the calibration can tell, with its probability.
     pub termination: BTreeMap<String, Probability>,
     /// What the estimate leans on.
@@ -127,6 +130,7 @@ impl Estimate {
             width_mm: None,
             thickness_mm: None,
             mass_g: None,
+            other_sizes: BTreeMap::new(),
             termination: self
                 .terminations
                 .iter()
@@ -149,7 +153,8 @@ impl Estimate {
                 "length_mm" => found.length_mm = Some(at),
                 "width_mm" => found.width_mm = Some(at),
                 "thickness_mm" => found.thickness_mm = Some(at),
-                _ => found.mass_g = Some(at),
+                "mass_g" => found.mass_g = Some(at),
+                other => drop(found.other_sizes.insert(other.to_string(), at)),
             }
         }
         Ok(found)
@@ -170,5 +175,54 @@ impl Estimate {
 impl Serialize for Estimate {
     fn serialize<S: Serializer>(&self, s: S) -> std::result::Result<S::Ok, S::Error> {
         self.at(USUAL_LEVEL).map_err(serde::ser::Error::custom)?.serialize(s)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::{Collector, Provenance, Recipe, bundled};
+    use crate::form::Form;
+    use crate::predict::{Interval, Predictor};
+    use crate::strike::{Platform, Strike};
+
+    fn estimate(predictor: &Predictor) -> Estimate {
+        let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
+        predictor
+            .estimate(&Strike::builder().platform(platform).build().unwrap(), &Default::default())
+            .unwrap()
+    }
+
+    #[test]
+    fn every_bundled_estimate_comes_back_from_json_with_its_numbers() {
+        for name in bundled::NAMES {
+            let e = estimate(&Predictor::new(bundled::named(name).unwrap()).unwrap());
+            let at = e.at(0.8).unwrap();
+            let text = serde_json::to_string(&at).unwrap();
+            assert_eq!(serde_json::from_str::<EstimateAt>(&text).unwrap(), at, "{name}");
+            let Interval { low, median, high, .. } = e.size("mass_g").unwrap().interval(0.8).unwrap();
+            let mass = at.mass_g.as_ref().unwrap();
+            assert_eq!([mass.low, mass.median, mass.high], [low, median, high]);
+            assert_eq!(at.cautions.len(), e.cautions.len());
+            assert_eq!(serde_json::to_value(&e).unwrap(), serde_json::to_value(e.at(0.95).unwrap()).unwrap());
+            assert!(e.at(0.0).is_err() && e.at(f64::NAN).is_err());
+        }
+    }
+
+    #[test]
+    fn a_size_of_ones_own_keeps_its_name() {
+        let provenance = Provenance::new("field school", "own records", "own", "a test");
+        let recipe =
+            Recipe::single("school", "max_thickness_mm", Form::named("log-log").unwrap(), provenance);
+        let mut collector = Collector::new(recipe).unwrap();
+        let depth = [3.0, 4.5, 5.0, 6.5, 8.0, 9.5, 11.0, 12.5];
+        let angle = [70.0, 78.0, 65.0, 82.0, 74.0, 68.0, 80.0, 72.0];
+        let thick = [2.1, 3.0, 3.6, 4.4, 5.2, 6.6, 7.1, 8.9];
+        let names = ["platform_depth_mm", "exterior_platform_angle_deg", "max_thickness_mm"];
+        collector.offer_numbers(&names, &[&depth, &angle, &thick]).unwrap();
+        let at = estimate(&Predictor::new(collector.finish().unwrap().0).unwrap()).at(0.9).unwrap();
+        assert!(at.mass_g.is_none() && at.thickness_mm.is_none());
+        let found = &at.other_sizes["max_thickness_mm"];
+        assert!(found.low < found.median && found.median < found.high);
     }
 }
