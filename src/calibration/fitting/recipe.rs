@@ -87,6 +87,17 @@ impl Method {
     /// The variance between groups is that of restricted maximum likelihood, and may be 0; degrees of freedom are
     /// Satterthwaite's, from the expected information, so that an interval allows for a variance that the table failed
     /// to show.
+    ///
+    /// Simulated shares of flakes inside 95 % intervals, 4,000 tables each (standard error 0.3 points), two terms and an
+    /// intercept, cores of one to twice the mean number of flakes, spread 1 within a core (`tests/shared.rs`):
+    ///
+    /// | cores | flakes a core | spread between cores | estimated as 0 | new core | known core |
+    /// |---|---|---|---|---|---|
+    /// | 20 | 18 | 0.4 | 0.3 % | 94.9 | 95.3 |
+    /// | 20 | 6 | 0.5 | 1.6 % | 95.4 | 94.8 |
+    /// | 20 | 6 | 0.2 | 30.4 % | 95.5 | 94.3 |
+    /// | 20 | 6 | 1.0 | 0.0 % | 94.9 | 94.9 |
+    /// | 10 | 6 | 0.5 | 9.2 % | 95.1 | 94.7 |
     pub fn sharing(mut self, by: &str) -> Method {
         self.shared.push(SharedRecipe::new(by));
         self
