@@ -170,6 +170,7 @@ fn at(p: Point) -> String {
 fn platform() -> String {
     let mut page = Page::new(720, 330, "What is measured on a platform");
     page.title((20.0, 24.0), "Core in section, just before the blow");
+    page.say((20.0, 42.0), "start", INK, "drawings not to scale");
     let edge = (300.0, 110.0);
     let angle = 75f64.to_radians();
     let down = |t: f64| (edge.0 - t * angle.cos(), edge.1 + t * angle.sin());
@@ -259,22 +260,31 @@ fn flake() -> String {
         INK,
         1.5,
     );
-    page.distance((319.5, 130.0), (368.5, 130.0));
-    page.say((376.0, 134.0), "start", MEASURED, "thickness");
+    page.distance((328.3, 176.0), (366.6, 176.0));
+    page.say((376.0, 180.0), "start", MEASURED, "thickness");
+    page.say((314.0, 96.0), "end", INK, "bulb");
+    page.say((318.0, 150.0), "end", INK, "interior");
+    page.say((376.0, 110.0), "start", INK, "exterior");
     page.say((376.0, 60.0), "start", INK, "platform");
     page.say((360.0, 296.0), "start", INK, "feather termination");
 
     page.title((510.0, 24.0), "Portions");
     let outline =
         "M-18 0 L18 0 C34 22 36 60 24 90 C16 108 6 118 0 120 C-6 118 -18 106 -26 88 C-36 58 -34 22 -18 0 Z";
-    for (i, (name, top, bottom)) in
-        [("complete", 0.0, 120.0), ("proximal", 0.0, 52.0), ("medial", 44.0, 84.0), ("distal", 76.0, 120.0)]
-            .into_iter()
-            .enumerate()
+    for (i, (name, left, top, bottom)) in [
+        ("complete", -50.0, 0.0, 120.0),
+        ("proximal", -50.0, 0.0, 52.0),
+        ("split", 0.0, 0.0, 120.0),
+        ("medial", -50.0, 44.0, 84.0),
+        ("distal", -50.0, 76.0, 120.0),
+    ]
+    .into_iter()
+    .enumerate()
     {
-        let (x, y) = (560.0 + 100.0 * (i % 2) as f64, 44.0 + 142.0 * (i / 2) as f64);
+        let (x, y) = (540.0 + 74.0 * (i % 3) as f64, 44.0 + 142.0 * (i / 3) as f64);
         page.put(&format!(
-            "<clipPath id=\"portion{i}\"><rect x=\"-50\" y=\"{top}\" width=\"100\" height=\"{}\"/></clipPath>",
+            "<clipPath id=\"portion{i}\"><rect x=\"{left}\" y=\"{top}\" width=\"{}\" height=\"{}\"/></clipPath>",
+            50.0 - left,
             bottom - top
         ));
         page.put(&format!("<g transform=\"translate({x} {y})\">"));
@@ -296,7 +306,7 @@ fn terminations() -> String {
     let mut page = Page::new(720, 250, "The four terminations");
     for (i, (name, how, crack)) in [
         ("feather", "thins out to an edge", "M60 50 C52 90 60 150 76 190"),
-        ("hinge", "turns out in a curve", "M60 50 C54 80 56 110 58 126 C60 142 72 140 78.5 128"),
+        ("hinge", "turns out, rounded", "M60 50 C54 80 55 104 58 116 C61 130 70 136 83.5 136"),
         ("step", "breaks off square", "M60 50 C54 80 56 110 58 132 L83 132"),
         ("overshot", "takes the far end along", "M60 50 C50 100 46 150 36 180 C30 194 20 198 8 198"),
     ]
@@ -308,8 +318,7 @@ fn terminations() -> String {
         page.path("M8 50 L98 50 L70 216 L8 216 Z", CORE, INK, 1.5);
         let flake = match name {
             "feather" => format!("{crack} L98 50 Z"),
-            "hinge" => format!("{crack} L85 127 L98 50 Z"),
-            "step" => format!("{crack} L98 50 Z"),
+            "hinge" | "step" => format!("{crack} L98 50 Z"),
             _ => format!("{crack} L8 216 L70 216 L98 50 Z"),
         };
         page.path(&flake, FLAKE, INK, 1.2);
@@ -399,7 +408,7 @@ fn interval() -> Outcome<String> {
         page.line((x.at(tick), floor), (x.at(tick), floor + 5.0), INK, 1.2);
         page.say((x.at(tick), floor + 20.0), "middle", INK, &format!("{tick}"));
     }
-    page.say((x.at(200.0), floor + 36.0), "end", INK, "mass, g");
+    page.say((x.at(200.0), floor + 36.0), "end", INK, "mass, g (logarithmic scale)");
     Ok(page.end())
 }
 
@@ -459,5 +468,6 @@ fn expected() -> Outcome<String> {
     }
     page.say((70.0, 322.0), "start", INK, "line: median");
     page.say((420.0, 322.0), "start", INK, "bands: 50 and 95 %");
+    page.say((690.0, 24.0), "end", INK, "exterior angle 75 degrees, logarithmic sizes");
     Ok(page.end())
 }

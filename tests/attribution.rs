@@ -122,6 +122,7 @@ impl Made {
                 residual_correlation: (0..self.sizes)
                     .map(|a| correlation[a][..self.sizes].to_vec())
                     .collect(),
+                box_density_g_cm3: None,
                 termination: self.termination.clone(),
             }],
         })

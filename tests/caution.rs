@@ -123,7 +123,7 @@ fn every_caution_says_what_and_how_much() {
         (
             Caution::TerminationsNotTold { terminations: vec![text("step"), text("overshot")] },
             "terminations-not-told",
-            "the experiment has too few flakes that ended so to tell their probability: step, overshot",
+            "the calibration gives these terminations no probability of their own: step, overshot",
         ),
         (
             Caution::NotAsStruck { state: text("split") },

@@ -20,7 +20,8 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
         .map(|i| (0..se.len()).map(|j| if i == j { se[i] * se[i] } else { 0.0 }).collect())
         .collect();
     let layout = Layout::of([&form]);
-    let ranges = [(DEPTH, 1.0, 20.0), (ANGLE, 40.0, 89.0)]
+    // wide, so that no error of measurement carries a platform beyond them, where intervals open for another reason
+    let ranges = [(DEPTH, 1e-300, 1e300), (ANGLE, 0.0, 180.0)]
         .map(|(name, low, high)| Range { name: name.into(), low, high })
         .to_vec();
     let model = SizeModel {
@@ -34,7 +35,7 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
         flakes: 50,
         r_squared: 0.5,
         left_out_error: spread,
-        largest_leverage: 10.0,
+        largest_leverage: 1e9,
         recorded: None,
         shared: Vec::new(),
         variance_covariance: Vec::new(),
@@ -57,6 +58,7 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
             joint_flakes: 50,
             residual_correlation: vec![vec![1.0]],
             shared_correlation: Vec::new(),
+            box_density_g_cm3: None,
             termination: None,
         }],
     })

@@ -389,9 +389,13 @@ fn a_modelled_spread_is_updated_as_a_constant_one() {
     let mut parts = flint.clone().into_parts();
     parts.variants = vec![parts.variants.pop().unwrap()];
     let m = parts.variants[0].sizes.iter().position(|m| m.size == "length_mm").unwrap();
-    let Spread::Constant { value, degrees_of_freedom } = parts.variants[0].sizes[m].spread.clone() else {
-        panic!("the flint calibration is expected to have one spread");
+    let Spread::Modelled { coefficients, covariance } = parts.variants[0].sizes[m].spread.clone() else {
+        panic!("the flint calibration is expected to have a modelled spread");
     };
+    assert_eq!(coefficients.len(), 1, "the same everywhere");
+    let (value, degrees_of_freedom) = (coefficients[0].exp(), 0.5 / covariance[0][0]);
+    parts.variants[0].sizes[m].spread = Spread::Constant { value, degrees_of_freedom };
+    let flint = Calibration::new(parts.clone()).unwrap();
     parts.variants[0].sizes[m].spread =
         Spread::Modelled { coefficients: vec![value.ln()], covariance: vec![vec![0.5 / degrees_of_freedom]] };
     let modelled = Calibration::new(parts.clone()).unwrap();

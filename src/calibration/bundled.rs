@@ -21,7 +21,7 @@ use crate::fit::multinomial::Penalty;
 use crate::fit::shrunken::USUAL_GRID;
 use crate::form::{
     ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, Form, LANDS_ON, TERMINATION, Term, Transform, WIDTH, indicator, ln,
-    product, shifted, square, value,
+    product, shifted, spline, square, value,
 };
 
 /// Names of the bundled calibrations.
@@ -83,55 +83,65 @@ pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
     }
 }
 
-/// Sizes that are second order in their measurements, and those that are not.
-///
-/// A size of the first kind has the squares and products of the measurements too, about a round value near their
-/// middle and under one penalty; of the second kind, the measurements alone, by least squares. Which is which
-/// was decided by cross-validation (`data-sources.md`, "What won").
-struct SecondOrder {
+/// The knots of a natural cubic term of three: near the 5th, 50th and 95th percentile of the flakes of the table. Beyond
+/// the outer two it is straight, so that in logarithms a form runs on as a power law.
+type Knots = [f64; 3];
+
+/// Sizes in the measurements of the platform: each straight, some of them with a curved term as well, and where it is
+/// asked for the products of all pairs about a round value near their middle. Curved terms and products are under
+/// one penalty. Which sizes have what was decided by cross-validation (`data-sources.md`, "What won").
+struct Curved {
     name: &'static str,
-    terms: Vec<Term>,
-    /// The same terms less a round value near their middle.
-    centred: Vec<Term>,
+    terms: Vec<CurvedTerm>,
 }
 
-impl SecondOrder {
-    fn new(name: &'static str, terms: &[(Term, f64)]) -> SecondOrder {
-        SecondOrder {
-            name,
-            terms: terms.iter().map(|(t, _)| t.clone()).collect(),
-            centred: terms.iter().map(|(t, middle)| shifted(t.clone(), *middle)).collect(),
-        }
-    }
+/// A measurement, a round value near its middle, and the knots of its curved term.
+#[derive(Clone)]
+struct CurvedTerm {
+    term: Term,
+    middle: f64,
+    knots: Option<Knots>,
+}
 
-    fn size(&self, size: &str, column: &str, second: bool) -> Result<SizeRecipe> {
-        let mut terms = self.terms.clone();
+fn curved(term: Term, middle: f64, knots: Knots) -> CurvedTerm {
+    CurvedTerm { term, middle, knots: Some(knots) }
+}
+
+fn straight(term: Term, middle: f64) -> CurvedTerm {
+    CurvedTerm { term, middle, knots: None }
+}
+
+impl Curved {
+    fn size(&self, size: &str, column: &str, products: bool) -> Result<SizeRecipe> {
+        let mut terms: Vec<Term> = self.terms.iter().map(|t| t.term.clone()).collect();
         let free = terms.len();
-        if second {
-            for (i, u) in self.centred.iter().enumerate() {
-                terms.push(square(u.clone()));
-                terms.extend(self.centred[i + 1..].iter().map(|v| product([u.clone(), v.clone()])));
+        for t in &self.terms {
+            terms.extend(t.knots.iter().flat_map(|k| spline(t.term.clone(), k).split_off(1)));
+        }
+        if products {
+            let centred: Vec<Term> = self.terms.iter().map(|t| shifted(t.term.clone(), t.middle)).collect();
+            for (i, u) in centred.iter().enumerate() {
+                terms.extend(centred[i + 1..].iter().map(|v| product([u.clone(), v.clone()])));
             }
         }
         let penalised: Vec<usize> = (free..terms.len()).collect();
-        let form =
-            log_form(&if second { format!("{}-squared", self.name) } else { self.name.to_string() }, terms)?;
-        let method =
-            if second { Method::least_squares().penalising(penalised) } else { Method::least_squares() };
+        let name =
+            if products { format!("{}-curved-products", self.name) } else { format!("{}-curved", self.name) };
+        let form = log_form(&name, terms)?;
+        let method = Method::least_squares().penalising(penalised);
         Ok(SizeRecipe { size: size.to_string(), column: column.to_string(), form, method })
     }
 
-    /// The four sizes; `thickness` is the column that thickness is read from.
+    /// The four sizes; `thickness` is the column that thickness is read from, and whether its form has products.
     fn variant(
         &self,
         name: &str,
-        thickness: &str,
-        second: [bool; 4],
+        (thickness, products): (&str, bool),
         termination: Option<TerminationRecipe>,
     ) -> Result<VariantRecipe> {
         let columns = ["length_mm", "width_mm", thickness, "mass_g"];
         let sizes =
-            super::SIZES.iter().zip(columns).zip(second).map(|((s, c), second)| self.size(s, c, second));
+            super::SIZES.iter().zip(columns).map(|(s, c)| self.size(s, c, products && *s == "thickness_mm"));
         Ok(VariantRecipe { name: name.to_string(), sizes: sizes.collect::<Result<_>>()?, termination })
     }
 }
@@ -141,12 +151,12 @@ fn log_form(name: &str, terms: Vec<Term>) -> Result<Form> {
 }
 
 /// The variables of the glass form that stand in squares and products, each about a round value near its
-/// middle, so that the penalty on products judges them there.
+/// middle, so that the penalty on products judges them there. Depth and width stand in no square: a size is a power law
+/// in them, whose exponent differs by angle, blow and percussor.
 struct Glass {
     depth: Term,
     angle: Term,
     blow: Term,
-    width: Term,
     copper: Term,
     bone: Term,
     edge: Term,
@@ -159,7 +169,6 @@ impl Glass {
             depth: shifted(ln(DEPTH), 1.4),
             angle: shifted(ANGLE, 65.0),
             blow: shifted(ANGLE_OF_BLOW, 10.0),
-            width: shifted(ln(WIDTH), 2.8),
             copper: indicator("percussor", "copper"),
             bone: indicator("percussor", "bone"),
             edge: indicator(LANDS_ON, "edge"),
@@ -178,24 +187,20 @@ impl Glass {
     }
 
     /// Squares and products, and the shapes of the core with theirs.
-    fn second_order(&self, width: bool, core: bool) -> Vec<Term> {
-        let (l, a, b, w) = (&self.depth, &self.angle, &self.blow, &self.width);
-        let (copper, bone, edge, bevelled) = (&self.copper, &self.bone, &self.edge, &self.bevelled);
+    fn second_order(&self, core: bool) -> Vec<Term> {
+        let (l, a, b) = (&self.depth, &self.angle, &self.blow);
+        let (copper, bone, edge) = (&self.copper, &self.bone, &self.edge);
         let of = |u: &Term, v: &Term| product([u.clone(), v.clone()]);
-        let mut terms = [l, a, b].map(|u| square(u.clone())).to_vec();
+        let mut terms = [a, b].map(|u| square(u.clone())).to_vec();
         terms.extend([(l, a), (l, b), (a, b)].map(|(u, v)| of(u, v)));
         for class in [copper, bone, edge] {
             terms.extend([l, a, b].map(|u| of(class, u)));
         }
-        terms.extend([(edge, copper), (edge, bone), (bevelled, l)].map(|(u, v)| of(u, v)));
-        if width {
-            terms.push(square(w.clone()));
-            terms.extend([l, a, b, edge, bevelled].map(|u| of(w, u)));
-        }
+        terms.extend([(edge, copper), (edge, bone)].map(|(u, v)| of(u, v)));
         if core {
             for shape in ["centerridge", "convergent", "divergent", "parallel"] {
                 let shape = indicator("core_shape", shape);
-                terms.extend([shape.clone(), of(&shape, l), of(&shape, a)]);
+                terms.extend([shape.clone(), of(&shape, a)]);
             }
         }
         terms
@@ -209,7 +214,7 @@ impl Glass {
         let modelled = size != "thickness_mm";
         let mut terms = self.free(width);
         let free = terms.len();
-        terms.extend(self.second_order(width, modelled));
+        terms.extend(self.second_order(modelled));
         if ended {
             terms.extend(["hinge", "step", "overshot"].map(|t| indicator(TERMINATION, t)));
         }
@@ -278,6 +283,7 @@ fn glass() -> Result<Recipe> {
             glass.variant("depth, angle, blow and termination", false, true)?,
             glass.variant("depth, angle and blow", false, false)?,
         ],
+        grows: true,
         settings: vec![ANGLE_OF_BLOW.to_string(), "percussor".to_string(), LANDS_ON.to_string()],
         assumptions: [("platform_bevelled", "no"), ("core_shape", "semispherical")]
             .map(|(class, level)| Assumption { class: class.to_string(), level: level.to_string() })
@@ -289,10 +295,11 @@ fn glass() -> Result<Recipe> {
 }
 
 fn flint() -> Result<Recipe> {
-    let (area, depth, angle) = ((ln(AREA), 4.5), (ln(DEPTH), 2.0), (value(ANGLE), 70.0));
-    let (cortex, scars) = ((value("dorsal_cortex_1_to_5"), 4.0), (value("dorsal_scars"), 3.0));
-    let thickness = "mean_thickness_mm";
-    // no predictor foretells the 36 flakes that do not feather out: their share it is
+    let (area, depth) = (curved(ln(AREA), 4.5, [2.3, 4.2, 5.7]), curved(ln(DEPTH), 2.0, [0.8, 1.9, 2.7]));
+    let angle = straight(value(ANGLE), 70.0);
+    let (cortex, scars) =
+        (straight(value("dorsal_cortex_1_to_5"), 4.0), straight(value("dorsal_scars"), 3.0));
+    // nothing measured improved the forecast of the 36 flakes that do not feather out: their share it is
     let ends = || -> Result<Option<TerminationRecipe>> {
         Ok(Some(TerminationRecipe {
             form: Form::new("flint-ends", Transform::Identity, vec![])?,
@@ -300,8 +307,8 @@ fn flint() -> Result<Recipe> {
             penalty: Penalty::Firth,
         }))
     };
-    let variant = |form: &'static str, name: &str, terms: &[(Term, f64)]| {
-        SecondOrder::new(form, terms).variant(name, thickness, [false, false, true, true], ends()?)
+    let variant = |form: &'static str, name: &str, terms: &[CurvedTerm]| {
+        Curved { name: form, terms: terms.to_vec() }.variant(name, ("mean_thickness_mm", true), ends()?)
     };
     Ok(Recipe {
         name: NAMES[1].to_string(),
@@ -323,6 +330,7 @@ fn flint() -> Result<Recipe> {
             variant("area-log", "area, angle", &[area, angle.clone()])?,
             variant("log-log", "depth, angle", &[depth, angle])?,
         ],
+        grows: true,
         settings: vec![],
         assumptions: vec![],
         not_recorded: vec!["core".to_string(), "knapper".to_string()],
@@ -332,9 +340,10 @@ fn flint() -> Result<Recipe> {
 }
 
 fn quartzite() -> Result<Recipe> {
-    let (depth, width, angle) = ((ln(DEPTH), 2.0), (ln(WIDTH), 3.2), (value(ANGLE), 90.0));
-    let variant = |form: &'static str, name: &str, terms: &[(Term, f64)]| {
-        SecondOrder::new(form, terms).variant(name, "thickness_mm", [true; 4], None)
+    let (depth, width) = (curved(ln(DEPTH), 2.0, [0.7, 1.7, 2.6]), curved(ln(WIDTH), 3.2, [2.1, 2.9, 3.7]));
+    let angle = curved(value(ANGLE), 90.0, [60.0, 90.0, 120.0]);
+    let variant = |form: &'static str, name: &str, terms: &[CurvedTerm]| {
+        Curved { name: form, terms: terms.to_vec() }.variant(name, ("thickness_mm", false), None)
     };
     Ok(Recipe {
         name: NAMES[2].to_string(),
@@ -349,6 +358,7 @@ fn quartzite() -> Result<Recipe> {
             variant("log-log-width", "depth, width, angle", &[depth.clone(), width, angle.clone()])?,
             variant("log-log", "depth, angle", &[depth, angle])?,
         ],
+        grows: true,
         settings: vec![],
         assumptions: vec![],
         not_recorded: vec!["knapper".to_string()],
@@ -396,6 +406,7 @@ fn excavated() -> Result<Recipe> {
         })
     };
     Ok(Recipe {
+        grows: false,
         name: NAMES[3].to_string(),
         provenance: Provenance::new(
             "complete flakes of 25 excavated sites, at 23 of them those of 25 mm and more in length or width, fitted \

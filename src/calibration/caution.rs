@@ -174,6 +174,12 @@ pub fn in_words(column: &str) -> String {
     bare.replace('_', " ")
 }
 
+/// A measurement beyond the flakes of an experiment, and the nearest of them.
+pub(crate) fn nearest(measurement: &str, value: f64, low: f64, high: f64) -> String {
+    let (u, end) = (unit(measurement), if value < low { low } else { high });
+    format!("{} {}{u} (the nearest: {}{u})", in_words(measurement), short(value), short(end))
+}
+
 /// The unit a column name ends in, for a sentence.
 fn unit(column: &str) -> &'static str {
     [("_mm2", " mm2"), ("_mm", " mm"), ("_g", " g"), ("_deg", " degrees"), ("_m_s", " m/s")]
@@ -262,7 +268,7 @@ impl fmt::Display for Caution {
             }
             Caution::TerminationsNotTold { terminations } => write!(
                 f,
-                "the experiment has too few flakes that ended so to tell their probability: {}",
+                "the calibration gives these terminations no probability of their own: {}",
                 terminations.join(", ")
             ),
             Caution::NotAsStruck { state } => {

@@ -511,6 +511,7 @@ impl Local {
             sizes: vec![m],
             residual_correlation: vec![vec![1.0]],
             shared_correlation: Vec::new(),
+            box_density_g_cm3: None,
             ..variant
         }];
         Calibration::new(parts)

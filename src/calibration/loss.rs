@@ -78,6 +78,8 @@ pub fn loss_variants() -> Result<Vec<VariantRecipe>> {
 /// None for these forms.
 pub fn loss_recipe(name: &str, provenance: Provenance) -> Result<Recipe> {
     Ok(Recipe {
+        // the shares lost by retouch are no sizes of a flake as struck
+        grows: false,
         name: name.to_string(),
         provenance,
         stone: None,

@@ -249,6 +249,10 @@ pub struct Variant {
     /// Correlation of the shared effects of the sizes, for each column of groups that all of them have.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub shared_correlation: Vec<SharedCorrelation>,
+    /// The 1st and 99th percentile of mass over length x width x thickness among the flakes fitted, between which that
+    /// of the medians stays; nothing where the sizes were fitted without regard to each other.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub box_density_g_cm3: Option<Recorded>,
     /// How the flakes end, where the table supports it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub termination: Option<TerminationModel>,
@@ -500,6 +504,9 @@ impl Calibration {
             v.residual_correlation = cut(&v.residual_correlation);
             for s in &mut v.shared_correlation {
                 s.correlation = cut(&s.correlation);
+            }
+            if keep.len() < v.sizes.len() {
+                v.box_density_g_cm3 = None;
             }
             v.sizes = keep.iter().map(|i| v.sizes[*i].clone()).collect();
         }

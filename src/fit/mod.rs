@@ -8,10 +8,12 @@
 //! | `known_group` | what a few flakes of a group tell of its effect |
 //! | `kept` | several sizes at once by groups, given what was kept |
 //! | [`multinomial`] | multinomial logistic regression |
+//! | `cone` | (the estimate nearest to one that obeys inequalities) |
 //! | `new_row` | (the predictive distribution of one new row, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
 pub(crate) mod by_piece;
+pub(crate) mod cone;
 pub(crate) mod kept;
 pub(crate) mod known_group;
 pub mod linear;

@@ -237,6 +237,15 @@ impl Term {
         }
     }
 
+    /// Calls `see` with every measurement the term reads.
+    pub(crate) fn visit_numbers(&self, see: &mut impl FnMut(&str)) {
+        self.visit(&mut |input| {
+            if let Input::Number(name) = input {
+                see(name);
+            }
+        });
+    }
+
     /// Calls `see` with every input the term reads, in order of appearance.
     pub(super) fn visit(&self, see: &mut impl FnMut(Input<'_>)) {
         match self {

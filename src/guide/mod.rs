@@ -8,6 +8,8 @@
 //! | [`fitting`] | a calibration from your own flakes, twenty or two thousand |
 //! | [`sites`] | when a published calibration may speak for your site, and what a few flakes of it teach |
 //! | [`retouched`] | what a retouched or broken piece was, and whole bags of them |
+//! | [`how_it_ends`] | what makes a hinge, a step, an overshot flake |
+//! | [`hammerstone_or_antler`] | what a soft percussor does, and what of it is known |
 //! | [`planning`] | what to strike next |
 //! | [`limits`] | what the model cannot tell |
 //! | [`elsewhere`] | what runs in a browser, and what not without `std` |
@@ -59,6 +61,12 @@ pub mod retouched {}
 
 #[doc = include_str!("planning.md")]
 pub mod planning {}
+
+#[doc = include_str!("how-it-ends.md")]
+pub mod how_it_ends {}
+
+#[doc = include_str!("hammerstone-or-antler.md")]
+pub mod hammerstone_or_antler {}
 
 #[doc = include_str!("limits.md")]
 pub mod limits {}

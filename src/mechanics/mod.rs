@@ -17,7 +17,8 @@ pub(crate) mod contact;
 pub(crate) mod impact;
 
 pub use blow::{
-    AngleRule, BlowMechanics, Doubt, Doubts, Setup, least_energy_j, least_speed_m_s, strike_mechanics,
+    AngleRule, BlowMechanics, Doubt, Doubts, Setup, crushing_speed_m_s, least_energy_j, least_speed_m_s,
+    strike_mechanics,
 };
 pub use chipping::{
     AngleFactor, BETA, edge_depth_m, edge_force_n, glass_angle_factor, spall_length_m, spall_load_n_per_m,

@@ -154,7 +154,8 @@ pub fn side_by_side(
         let (wanted, told) = (ask.wanted(flake), ask.termination.is_some());
         let ended = resolved.condition(chosen, wanted, told, &mut cautions);
         let x = with_percussor(&base, &x, &percussor);
-        let mut asked = Asked { variant: chosen, x, rows: own.clone(), ended, cautions };
+        let mut asked =
+            Asked { variant: chosen, x, averaged: own.len() > 1, rows: own.clone(), ended, cautions };
         let estimate = predictor.evaluate(&mut asked)?;
         estimates.push(predictor.doubt(estimate, &asked, flake));
         let split = own

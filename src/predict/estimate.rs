@@ -78,6 +78,46 @@ impl Estimate {
     pub fn size(&self, name: &str) -> Option<&Predictive> {
         self.sizes.iter().find(|s| s.size == name).map(|s| &s.predictive)
     }
+
+    /// What must be said before any number where no flake of the experiment was struck like this: which measurements lie
+    /// beyond its flakes and where the nearest was, or that only the combination is unlike any; nothing inside.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// use conchoid::predict::Predictor;
+    /// use conchoid::strike::{Platform, Strike};
+    /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
+    /// let first = |depth: f64| {
+    ///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(75.0).build()?;
+    ///     let e = predictor.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
+    ///     Ok::<_, conchoid::Error>(e.beyond_experiment())
+    /// };
+    /// assert!(first(8.0)?.is_none());
+    /// assert!(first(60.0)?.unwrap().starts_with("No flake of the experiment was struck like this: platform depth 60 mm"));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn beyond_experiment(&self) -> Option<String> {
+        let outside: Vec<String> = self
+            .cautions
+            .iter()
+            .filter_map(|c| match c {
+                Caution::OutsideRange { measurement, value, low, high } => {
+                    Some(crate::calibration::caution::nearest(measurement, *value, *low, *high))
+                }
+                _ => None,
+            })
+            .collect();
+        let unlike = self.cautions.iter().any(|c| matches!(c, Caution::Leverage { .. }));
+        let what = match (outside.is_empty(), unlike) {
+            (true, false) => return None,
+            (true, true) => "each measurement is among its flakes, the combination is not".to_string(),
+            (false, _) => outside.join("; "),
+        };
+        Some(format!(
+            "No flake of the experiment was struck like this: {what}. The intervals are wider for it; believe the \
+             direction, not the size."
+        ))
+    }
 }
 
 /// A calibration resolved for prediction.
@@ -110,6 +150,8 @@ pub(super) struct Asked {
     pub(super) x: Vec<f64>,
     /// Complete but for the termination.
     pub(super) rows: WeightedRows,
+    /// Whether the rows are blows that were not given.
+    pub(super) averaged: bool,
     /// The code of the termination that is known.
     pub(super) ended: Option<usize>,
     pub(super) cautions: Vec<Caution>,
@@ -165,7 +207,7 @@ impl Predictor {
         self.resolved.assume(variant, &mut x, &mut cautions);
         let rows = self.resolved.complete(variant, &x, &mut cautions);
         let ended = self.resolved.condition(variant, wanted, ask.termination.is_some(), &mut cautions);
-        Ok(Asked { variant, x, rows, ended, cautions })
+        Ok(Asked { variant, x, averaged: rows.len() > 1, rows, ended, cautions })
     }
 
     /// The variant of the calibration that answers for these measurements, and its complete input rows with
@@ -209,10 +251,11 @@ impl Predictor {
                 if at.leverage() / m.largest_leverage > highest.0 / highest.1 || highest.1 == 0.0 {
                     highest = (at.leverage(), m.largest_leverage);
                 }
+                let beyond = self.resolved.variance_beyond(asked.variant, k, x, &at);
                 components[k].push(Component {
                     weight: *weight,
                     location: at.location,
-                    scale: at.scale(),
+                    scale: if beyond > 0.0 { at.scale().hypot(beyond.sqrt()) } else { at.scale() },
                     degrees_of_freedom: at.degrees_of_freedom,
                 });
             }
@@ -224,6 +267,7 @@ impl Predictor {
         let mut sizes = Vec::with_capacity(variant.sizes.len());
         for (m, c) in variant.sizes.iter().zip(components) {
             let predictive = Predictive::new(m.form.transform(), c)?;
+            let predictive = if asked.averaged { predictive.about_the_mean() } else { predictive };
             if let Some(r) = m.recorded {
                 cautions.extend(beyond(m, r, &predictive));
             }
@@ -291,11 +335,17 @@ impl Predictor {
             if terms.iter().any(|t| !t.is_finite()) {
                 return Ok(Vec::new());
             }
-            for (f, i) in found.iter_mut().zip(told.model.fit.probability_intervals(&terms, 0.95)?) {
+            // beyond the flakes of the experiment the answer goes back to their shares
+            let back = self.resolved.share_of_experiment(variant, x);
+            let rows: f64 = told.model.fit.class_rows().iter().sum();
+            let shares = told.model.fit.class_rows();
+            let intervals = told.model.fit.probability_intervals(&terms, 0.95)?;
+            for ((f, i), n) in found.iter_mut().zip(intervals).zip(shares) {
                 let share = weight / total;
-                f.value += share * i.value;
-                f.low += share * i.low;
-                f.high += share * i.high;
+                let toward = |p: f64| p + back * (n / rows - p);
+                f.value += share * toward(i.value);
+                f.low += share * toward(i.low).min(i.low);
+                f.high += share * toward(i.high).max(i.high);
             }
         }
         Ok(found)

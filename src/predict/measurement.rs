@@ -382,6 +382,7 @@ impl Predictor {
                 .collect();
         }
         asked.rows = rows;
+        asked.averaged = false;
         let wide = self.evaluate(&mut asked)?;
         Ok(Estimate { sizes: wide.sizes, endings: wide.endings, ..exact })
     }

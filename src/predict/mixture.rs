@@ -118,6 +118,21 @@ impl Mixtures {
         self.memory.shapes = shapes;
     }
 
+    /// Moves each mixture so that its median stands at the mean of its components' locations, as
+    /// [`super::distribution::Predictive::about_the_mean`] does.
+    pub(super) fn move_to_the_mean(&mut self) {
+        let n = self.rows;
+        let (mut mean, mut median) = (vec![0.0; n], vec![0.0; n]);
+        self.quantiles(&[(0.5, 0.5)], &mut median);
+        for (location, weight) in self.location.chunks_exact(n).zip(&self.weights) {
+            mean.iter_mut().zip(location).for_each(|(m, l)| *m += weight * l);
+        }
+        for location in self.location.chunks_exact_mut(n) {
+            let by = mean.iter().zip(&median).map(|(mean, median)| mean - median);
+            location.iter_mut().zip(by).for_each(|(l, by)| *l += by);
+        }
+    }
+
     /// Where about the quantiles are: the components as normals, widened as much as the t is there, and the normals
     /// as logistic curves.
     fn first_guess(&mut self, p: f64, q: f64, v: &mut [f64]) {

@@ -10,7 +10,7 @@ use super::distribution::{Interval, LEVEL};
 use super::estimate::{Ask, Predictor};
 use super::mixture::Mixtures;
 use crate::calibration::caution::Caution;
-use crate::calibration::resolved::{ResolvedTerminations, STEEPEST_DEG, WeightedRows, near_tangent};
+use crate::calibration::resolved::{ResolvedTerminations, STEEPEST_DEG, WeightedRows};
 use crate::error::Result;
 use crate::form::ANGLE;
 use crate::strike::Measured;
@@ -135,17 +135,6 @@ impl Predictor {
         let angle = if ready.tangent { layout.position(ANGLE) } else { None };
         Ok(VariantBatch { sizes, others, told, ranges, angle, level })
     }
-
-    /// The doubts about numbers alone, which come before all others.
-    pub(crate) fn doubts_of_numbers(&self, variant: usize, measured: &[f64], found: &mut Vec<Caution>) {
-        let layout = self.calibration().layout();
-        self.resolved().outside_ranges(variant, measured, found);
-        if self.resolved().ready(variant).tangent
-            && let Some(at) = layout.position(ANGLE)
-        {
-            found.extend(near_tangent(measured[at]));
-        }
-    }
 }
 
 /// How flakes end, ready for rows.
@@ -188,8 +177,8 @@ impl VariantBatch {
     }
 
     /// Fills intervals of a block of rows of one kind (or of kinds that go together): low, median, high for each size
-    /// asked. `columns` holds what was measured, and the first completion elsewhere. `doubtful` is set where a doubt
-    /// other than a range is likely, or a number is not finite: there [`Predictor::estimate`] decides.
+    /// asked. `columns` holds what was measured, and the first completion elsewhere. `doubtful` is set where a row lies
+    /// beyond the flakes fitted, a doubt is likely, or a number is not finite: there [`Predictor::estimate`] decides.
     ///
     /// # Errors
     /// [`crate::Error::Shape`] when lengths differ.
@@ -203,6 +192,10 @@ impl VariantBatch {
         memory: &mut MixtureMemory,
     ) -> Result<()> {
         let n = doubtful.len();
+        for (i, doubtful) in doubtful.iter_mut().enumerate() {
+            let measured = |at: usize| if kind.measured[at].is_nan() { f64::NAN } else { columns[at][i] };
+            *doubtful |= self.outside(measured);
+        }
         if kind.completions.len() > 1 {
             memory.filled.clear();
             let first = kind.complete();
@@ -250,6 +243,7 @@ impl VariantBatch {
             batch.at(&mine, n, limits, at, doubtful)?;
             mixtures.push(*share, &at.location[..n], &at.scale[..n], &at.degrees_of_freedom[..n]);
         }
+        mixtures.move_to_the_mean();
         let tail = 0.5 * (1.0 - self.level);
         quantiles.resize(3 * n, 0.0);
         mixtures.quantiles(&[(tail, 1.0 - tail), (0.5, 0.5), (1.0 - tail, tail)], quantiles);
@@ -263,7 +257,7 @@ impl VariantBatch {
     }
 
     /// Whether a number is outside the range fitted or near the end of the domain.
-    pub(crate) fn outside(&self, measured: impl Fn(usize) -> f64) -> bool {
+    fn outside(&self, measured: impl Fn(usize) -> f64) -> bool {
         let outside = |(at, low, high): &(usize, f64, f64)| {
             let v = measured(*at);
             v < *low || v > *high

@@ -138,8 +138,6 @@ struct PlainKind<'t> {
     kind: RowKind,
     /// Numbers of a row: place in the input row, which of the understood columns.
     numbers: Vec<(usize, usize)>,
-    /// Places that a row of this kind leaves open and that were filled in.
-    filled: Vec<bool>,
     /// The cells of text of a row without doubts of its own, and the line end.
     tail: Vec<u8>,
     /// Rows answered without doubts of their own, beyond the first of the block.
@@ -391,8 +389,7 @@ impl<'t> Flow<'t> {
         }
         let mut tail = Vec::new();
         self.tail(predictor, &kind, &kind.cautions, &mut tail);
-        let filled = kind.measured.iter().map(|v| v.is_nan()).collect();
-        let plain = PlainKind { predictor, batch, kind, numbers, filled, tail, rows: 0, seen: false };
+        let plain = PlainKind { predictor, batch, kind, numbers, tail, rows: 0, seen: false };
         Ok(Some(KindOfRow::Plain(Box::new(plain))))
     }
 
@@ -495,27 +492,15 @@ impl<'t> Flow<'t> {
         } else {
             out.extend([separator; TERMINATIONS.len()]);
         }
-        let measured = |at: usize| if plain.filled[at] { f64::NAN } else { columns[at][slot] };
-        if plain.batch.outside(measured) {
-            let measured: Vec<f64> = (0..width).map(measured).collect();
-            let mut cautions = Vec::new();
-            plain.predictor.doubts_of_numbers(plain.kind.variant, &measured, &mut cautions);
-            cautions.extend(plain.kind.cautions.iter().cloned());
-            self.tail(plain.predictor, &plain.kind, &cautions, out);
+        out.extend_from_slice(&plain.tail);
+        if plain.seen {
+            plain.rows += 1;
+        } else {
+            // the first of a block, so that the summary gives the first of its kind as its example
             let variant = &plain.predictor.calibration().variants()[plain.kind.variant].name;
             work.summary.plain(plain.predictor.calibration().name(), variant, 1);
-            work.summary.doubted(&cautions);
-        } else {
-            out.extend_from_slice(&plain.tail);
-            if plain.seen {
-                plain.rows += 1;
-            } else {
-                // the first of a block, so that the summary gives the first of its kind as its example
-                let variant = &plain.predictor.calibration().variants()[plain.kind.variant].name;
-                work.summary.plain(plain.predictor.calibration().name(), variant, 1);
-                work.summary.doubted(&plain.kind.cautions);
-                plain.seen = true;
-            }
+            work.summary.doubted(&plain.kind.cautions);
+            plain.seen = true;
         }
         Ok(true)
     }

@@ -2,7 +2,8 @@
 
 Cross-validates three forms for the mass of the field school's flakes by a fixed rule (flake i, from 0, is
 tested in fold i mod 6; and by leaving out each knapper), each by ordinary least squares with t predictives,
-and scores them on ln mass. CRPS by quadrature of the definition, not by a closed form. Also the residual
+and scores them on ln mass. Where a flake lies beyond those fitted, the variance is opened as
+src/calibration/resolved/beyond.rs says. CRPS by quadrature of the definition, not by a closed form. Also the residual
 checks of the form log-log that R's lmtest does not make.
 
 Run from the project root:  python3 tests/reference/assess.py > tests/reference/assess.json
@@ -79,6 +80,18 @@ def fit(x, y):
     return b, s2, df, r
 
 
+def beyond(train, i, m, form, s2, leverage, largest):
+    """What the variance opens by for a flake beyond those fitted."""
+    ln = 0.0
+    for values, ends, slope in (
+        (np.log(depth), (np.log(depth[train]).min(), np.log(depth[train]).max()), 0.38),
+        (angle / 10, (angle[train].min() / 10, angle[train].max() / 10), 0.08),
+    ):
+        ln += (slope * max(ends[0] - values[i], values[i] - ends[1], 0)) ** 2
+    per_ln = m / 3 if form == "cube-root" else 1.0
+    return ln * per_ln**2 + s2 * max(leverage - largest, 0)
+
+
 def mean(values, groups=None):
     v = np.asarray(values)
     m = v.mean()
@@ -129,9 +142,12 @@ def run(fold, groups):
         for f in sorted(set(fold)):
             train = np.array([fold[i] != f for i in range(n)])
             b, s2, df, r = fit(x[train], g(mass[train]))
+            largest = max((np.linalg.solve(r.T, row) ** 2).sum() for row in x[train])
             for i in np.flatnonzero(~train):
                 z = np.linalg.solve(r.T, x[i])
-                scores[i] = score(x[i] @ b, math.sqrt(s2 * (1 + z @ z)), df, mass[i], name)
+                m = x[i] @ b
+                opened = beyond(train, i, m, name, s2, z @ z, largest)
+                scores[i] = score(m, math.sqrt(s2 * (1 + z @ z) + opened), df, mass[i], name)
         all_scores[name] = scores
         pit = np.array([s["pit"] for s in scores])
         result[name] = {

@@ -181,6 +181,9 @@ fn print_text(
     if let Some(d) = detachment {
         writeln!(out, "{}\n", d.in_words())?;
     }
+    if let Some(first) = e.beyond_experiment() {
+        writeln!(out, "{}\n", wrapped(&first, "", "", 79))?;
+    }
     let given = known.map_or(String::new(), |(n, v)| format!(" and its {} of {v} {}", in_words(n), unit(n)));
     writeln!(out, "Expected of this blow{given}; {} % of such flakes fall inside:\n", percent(level))?;
     for (s, (i, _)) in e.sizes.iter().zip(answers) {

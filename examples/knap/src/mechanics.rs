@@ -189,6 +189,9 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     line(&mut out, "contact radius", answer.contact_radius_mm, "mm", 1.0)?;
     line(&mut out, "pressure in the middle", answer.peak_pressure_pa, "GPa", 1e-9)?;
     line(&mut out, "tension at the rim", answer.edge_tensile_stress_pa, "MPa", 1e-6)?;
+    let bound = "The least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
+                 published speed of a knapper's hand; several metres a second are common (common practice, no source).";
+    writeln!(out, "\n{}", wrapped(bound, "", "", WIDTH))?;
     if let Some(force) = known.typical().yielding_tip_force_n {
         let text =
             format!("Should the tip flow as soon as it touches, the peak force is {} N.", short(force));

@@ -115,6 +115,9 @@ impl Collector {
         let each = rows.iter().map(|i| reading.transform.ln_jacobian(self.flakes.size(*i, reading.column)));
         let jacobian: f64 = each.zip(&w).map(|(j, w)| j * w).sum();
         Ok(FittedSize {
+            design: None,
+            places: Vec::new(),
+            folds: Vec::new(),
             model,
             own_unit: criteria(&fit, jacobian),
             rows: running.rows(),

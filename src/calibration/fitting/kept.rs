@@ -278,6 +278,9 @@ impl Collector {
             }
             let left_out_error = (rest / count as f64).sqrt();
             sizes.push(FittedSize {
+                design: None,
+                places: Vec::new(),
+                folds: Vec::new(),
                 model: SizeModel {
                     size: s.size.clone(),
                     column: s.column.clone(),

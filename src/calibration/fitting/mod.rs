@@ -7,6 +7,7 @@
 
 mod by_piece;
 mod columns;
+mod growth;
 mod kept;
 mod part;
 mod recipe;
@@ -476,13 +477,20 @@ impl Collector {
             None => (Vec::new(), None),
         };
         let mut joined = joined.into_iter();
+        let mut all = Vec::with_capacity(recipe.sizes.len());
         for (k, s) in recipe.sizes.iter().enumerate() {
-            let fitted = match joined.next() {
+            all.push(match joined.next() {
                 Some(fitted) => fitted,
                 None => self.fit_size(s, first + k)?,
-            };
+            });
             let read = self.readings[first + k].reads.iter().zip(&self.running[first + k].ends);
             read.for_each(|((name, _), (low, high))| widen(&mut ranges, name, *low, *high));
+        }
+        let box_density_g_cm3 = match self.recipe.grows {
+            true => self.bring_to_growth(recipe, first, &ranges, &mut all)?,
+            false => None,
+        };
+        for (s, fitted) in recipe.sizes.iter().zip(all) {
             residuals.push(fitted.standardised);
             effects.push(fitted.effects);
             reports.push(FitReport {
@@ -512,6 +520,7 @@ impl Collector {
             joint_flakes,
             shared_correlation,
             residual_correlation,
+            box_density_g_cm3,
             termination: recipe.termination.as_ref().map(|t| self.fit_termination(t)).transpose()?,
         };
         Ok((variant, reports))

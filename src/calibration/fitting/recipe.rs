@@ -211,6 +211,11 @@ pub struct Recipe {
     pub stone: Option<String>,
     /// Variants, the one that needs most first.
     pub variants: Vec<VariantRecipe>,
+    /// Whether sizes must grow with the platform and agree with each other: median length, width, thickness and mass do
+    /// not fall as depth or width grows, nor mass as the exterior platform angle grows, and mass over length x width x
+    /// thickness of the medians stays within the 1st and 99th percentile of the flakes, from half the smallest
+    /// platform fitted to twice the largest. All sizes must then have penalised terms.
+    pub grows: bool,
     /// Settings of the blow that a row to be estimated may leave out.
     pub settings: Vec<String>,
     /// Classes taken as given where a row to be estimated does not record them.
@@ -246,6 +251,7 @@ impl Recipe {
                 .filter(|s| needs.iter().any(|n| n == *s))
                 .map(|s| s.to_string())
                 .collect(),
+            grows: false,
             assumptions: Vec::new(),
             not_recorded: Vec::new(),
             keep_incomplete: false,

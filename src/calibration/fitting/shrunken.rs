@@ -38,7 +38,7 @@ pub(super) struct Grouped {
 }
 
 /// Parts that a fit is tried on in turn. Common practice, no source.
-const FOLDS: usize = 10;
+pub(super) const FOLDS: usize = 10;
 
 impl Grouped {
     /// The groups of some rows by their names, in the order of the names; those of an inner effect are told apart by
@@ -145,11 +145,12 @@ impl Rows {
         Shrunken::new().fit_shared(&x, &self.penalised, &z, &tails, &shared, &y)
     }
 
-    pub(super) fn explained(&self, fit: &ShrunkenFit) -> Result<f64> {
+    /// The share of the variation that these expected responses explain.
+    pub(super) fn explained_by(&self, expected: impl Fn(&[f64]) -> Result<f64>) -> Result<f64> {
         let mean = self.y.iter().sum::<f64>() / self.y.len() as f64;
         let (mut rest, mut total) = (0.0, 0.0);
         for (x, y) in self.x.iter().zip(&self.y) {
-            rest += (y - fit.expected(x)?).powi(2);
+            rest += (y - expected(x)?).powi(2);
             total += (y - mean).powi(2);
         }
         Ok((1.0 - rest / total).clamp(0.0, 1.0))
@@ -183,8 +184,14 @@ impl Rows {
 
     /// How the rows stand to a fit. Residuals are brought to a normal scale through the t of their class, so
     /// that correlations between sizes are not those of a few outliers. Where groups share effects, whole outer groups
-    /// are left out in turn, and their flakes predicted as those of a new group.
-    pub(super) fn stand(&self, fit: &ShrunkenFit, rows: &[usize], used: usize) -> Result<Standing> {
+    /// are left out in turn, and their flakes predicted as those of a new group. The fits without a tenth of the rows are
+    /// answered beside it.
+    pub(super) fn stand(
+        &self,
+        fit: &ShrunkenFit,
+        rows: &[usize],
+        used: usize,
+    ) -> Result<(Standing, Vec<Option<ShrunkenFit>>)> {
         let mut standardised = vec![f64::NAN; used];
         let mut largest_leverage = 0.0f64;
         let numbers = self.numbers();
@@ -194,27 +201,33 @@ impl Rows {
                 largest_leverage.max(fit.variance_of_expected(&self.x[at])? / (spread * spread));
             let expected = fit.expected(&self.x[at])? + self.effect(fit, &numbers, at);
             let e = (self.y[at] - expected) / spread;
-            let tail = student_sf(e.abs(), fit.degrees_of_freedom()[self.class[at]]);
-            let size = if tail < 0.5 { -normal_quantile(tail.max(1e-300)) } else { 0.0 };
-            standardised[*i] = size.copysign(e);
+            standardised[*i] = normal_score(e, fit.degrees_of_freedom()[self.class[at]]);
         }
         let (mut squares, mut count) = (0.0, 0u64);
-        let part = |i: usize| self.shared.first().map_or(i, |s| s.of[i]) % FOLDS;
+        let mut folds = Vec::with_capacity(FOLDS);
         for fold in 0..FOLDS {
-            let kept: Vec<usize> = (0..self.y.len()).filter(|i| part(*i) != fold).collect();
+            let kept: Vec<usize> = (0..self.y.len()).filter(|i| self.part(*i) != fold).collect();
             // a fold without which the terms cannot be told apart says nothing
-            let Ok(fit) = self.fit(&kept, Some(fit.degrees_of_freedom())) else { continue };
-            for at in (0..self.y.len()).filter(|i| part(*i) == fold) {
+            let fit = self.fit(&kept, Some(fit.degrees_of_freedom())).ok();
+            for at in (0..self.y.len()).filter(|i| self.part(*i) == fold) {
+                let Some(fit) = &fit else { break };
                 squares += (self.y[at] - fit.expected(&self.x[at])?).powi(2);
                 count += 1;
             }
+            folds.push(fit);
         }
-        Ok(Standing {
+        let standing = Standing {
             standardised,
             largest_leverage,
             left_out_error: if count > 0 { (squares / count as f64).sqrt() } else { 0.0 },
             left_out_flakes: count,
-        })
+        };
+        Ok((standing, folds))
+    }
+
+    /// The part in which a row is left out: by whole outer groups where groups share effects.
+    pub(super) fn part(&self, i: usize) -> usize {
+        self.shared.first().map_or(i, |s| s.of[i]) % FOLDS
     }
 
     /// The shared effects as a calibration keeps them, with the covariance of the variances.
@@ -335,6 +348,13 @@ pub(super) fn shared_correlation(effects: &[Vec<Effects>], within: &[Vec<f64>]) 
         found.push(SharedCorrelation { by: column.by.clone(), correlation: rows_of(&m) });
     }
     found
+}
+
+/// A standardised residual on a normal scale, through the t that it is from.
+pub(super) fn normal_score(e: f64, degrees_of_freedom: f64) -> f64 {
+    let tail = student_sf(e.abs(), degrees_of_freedom);
+    let size = if tail < 0.5 { -normal_quantile(tail.max(1e-300)) } else { 0.0 };
+    size.copysign(e)
 }
 
 pub(super) fn rows_of(m: &DMatrix<f64>) -> Vec<Vec<f64>> {

@@ -8,6 +8,7 @@ use super::{Collector, Effects, Standing};
 use crate::calibration::{Recorded, SizeModel, Spread, Tails};
 use crate::error::{Error, Result};
 use crate::fit::linear::{Criteria, LinearFit};
+use crate::fit::shrunken::ShrunkenFit;
 use crate::form::Layout;
 use crate::threads;
 
@@ -20,6 +21,10 @@ pub(super) struct FittedSize {
     pub(super) left_out_flakes: u64,
     pub(super) effects: Vec<Effects>,
     pub(super) fit: Fitted,
+    /// The rows of a shrunken fit, their places among the flakes kept, and its fits without a tenth of them.
+    pub(super) design: Option<Rows>,
+    pub(super) places: Vec<usize>,
+    pub(super) folds: Vec<Option<ShrunkenFit>>,
 }
 
 impl Collector {
@@ -76,6 +81,9 @@ impl Collector {
             left_out_flakes: standing.left_out_flakes,
             effects: Vec::new(),
             fit: Fitted::LeastSquares(fit),
+            design: None,
+            places: Vec::new(),
+            folds: Vec::new(),
         })
     }
 
@@ -89,7 +97,7 @@ impl Collector {
     ) -> Result<FittedSize> {
         let data = self.designs(recipe, reading, rows)?;
         let fit = data.fit_all()?;
-        let standing = data.stand(&fit, rows, self.flakes.rows())?;
+        let (standing, folds) = data.stand(&fit, rows, self.flakes.rows())?;
         let (shared, variance_covariance) = data.effects(&fit);
         let spread = match fit.gamma() {
             // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
@@ -109,7 +117,7 @@ impl Collector {
             spread,
             tails: chosen(&recipe.method.tails, fit.degrees_of_freedom()),
             flakes: fit.rows() as u64,
-            r_squared: data.explained(&fit)?,
+            r_squared: data.explained_by(|x| fit.expected(x))?,
             left_out_error: standing.left_out_error,
             largest_leverage: standing.largest_leverage,
             recorded: recorded(running),
@@ -125,6 +133,9 @@ impl Collector {
             left_out_flakes: standing.left_out_flakes,
             effects: data.to_correlate(&fit),
             fit: Fitted::Shrunken(Box::new(fit)),
+            design: Some(data),
+            places: rows.to_vec(),
+            folds,
         })
     }
 

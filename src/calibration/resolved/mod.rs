@@ -16,7 +16,9 @@
 //! | this one | the stages above |
 //! | `size` | one size at a row: location, spread, degrees of freedom |
 //! | `doubts` | the cautions that a row gives rise to |
+//! | `beyond` | what is less known beyond the flakes of the experiment |
 
+mod beyond;
 mod doubts;
 mod size;
 

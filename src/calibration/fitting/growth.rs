@@ -1,0 +1,403 @@
+//! Sizes that grow with the platform and agree with each other: the inequalities that the coefficients of a variant have
+//! to obey, and its fits brought to them.
+//!
+//! ```text
+//!   growth     d (x'b of a size) / d (ln depth, ln width, ln area, or angle)  >=  0     at every platform of a grid
+//!   agreement  low  <=  ln mass - ln length - ln width - ln thickness  <=  high         likewise, of the medians
+//! ```
+//!
+//! The grid runs from half the smallest length fitted to twice the largest, for angles ten degrees beyond those fitted,
+//! and over every level of every class. Between its points growth is not lost, since in each measurement an expected
+//! size is straight or has its flattest place at an end or a knot; agreement is held with a margin. Low and high are the 1st and 99th percentile of the flakes fitted. The inequalities are linear and the penalised
+//! squares convex, so that the answer is the constrained estimate itself (for Student errors, with the weights of the
+//! unconstrained fit): see [`crate::fit::cone`]. The spread is brought to the residuals that are left. The covariance
+//! stays that of the unconstrained estimate: the constrained one is nearer to every truth that grows, so intervals
+//! hold at least what they say (`tests/growth.rs` holds it by simulation).
+
+use super::Collector;
+use super::recipe::VariantRecipe;
+use super::shrunken::{FOLDS, Rows};
+use super::sizes::FittedSize;
+use crate::calibration::{Range, Recorded, Spread, cholesky};
+use crate::error::{Error, Result};
+use crate::fit::cone::{Inequality, nearest};
+use crate::fit::linear::dot;
+use crate::fit::shrunken::ShrunkenFit;
+use crate::form::{ANGLE, AREA, Compiled, DEPTH, Form, Term, Transform, WIDTH};
+use nalgebra::DMatrix;
+use std::collections::HashSet;
+
+/// How far beyond the lengths fitted sizes must grow: from the smallest over this to the largest times this. As asked of
+/// this crate's calibrations, no source.
+const BEYOND: f64 = 2.0;
+/// The same for angles, in degrees.
+const BEYOND_DEG: f64 = 10.0;
+/// Points between the ends in a measurement that a form curves in. Own choice.
+const BETWEEN: usize = 7;
+/// The step of a difference, in logarithms of lengths or in degrees: terms are smooth, so that rounding decides.
+const STEP: f64 = 1e-4;
+/// Share of the flakes whose mass is least and most for their length, width and thickness. As asked of this crate's
+/// calibrations, no source.
+const TAIL: f64 = 0.01;
+/// How far inside the range of the flakes the points of the grid stay, as a logarithm: between them a curved size may
+/// bulge a little. Own choice.
+const MARGIN: f64 = 0.01;
+/// Fewest flakes of which a hundredth is taken. Own choice.
+const FEWEST: usize = 50;
+
+/// The scale on which a measurement is spread over a grid.
+#[derive(Clone, Copy, PartialEq)]
+enum Scale {
+    Length,
+    Angle,
+    Other,
+}
+
+fn scale_of(name: &str) -> Scale {
+    match name {
+        n if n.ends_with("_mm") || n.ends_with("_mm2") => Scale::Length,
+        n if n.ends_with("_deg") => Scale::Angle,
+        _ => Scale::Other,
+    }
+}
+
+fn moved(name: &str, v: f64, step: f64) -> f64 {
+    match scale_of(name) {
+        Scale::Length => v * step.exp(),
+        Scale::Angle | Scale::Other => v + step,
+    }
+}
+
+/// Measurements along which a size does not fall; those of one entry grow together.
+fn directions(form: &Form, size: &str) -> Vec<Vec<&'static str>> {
+    let needs = form.needs();
+    let reads = |n: &str| needs.iter().any(|m| m == n);
+    let lengths = [DEPTH, WIDTH].into_iter().filter(|n| reads(n));
+    let mut all: Vec<Vec<&'static str>> = if reads(AREA) {
+        // a platform that is deeper at one width has more area, and so has one that is wider
+        std::iter::once(vec![AREA]).chain(lengths.map(|n| vec![AREA, n])).collect()
+    } else {
+        lengths.map(|n| vec![n]).collect()
+    };
+    if reads(ANGLE) && size == "mass_g" {
+        all.push(vec![ANGLE]);
+    }
+    all
+}
+
+/// Whether a term is curved in a measurement, and where its knots are.
+fn curves(term: &Term, name: &str, knots: &mut Vec<f64>) -> bool {
+    let within = |t: &Term| {
+        let mut found = false;
+        t.visit_numbers(&mut |n| found |= n == name);
+        found
+    };
+    match term {
+        Term::Value(_) | Term::Indicator { .. } => false,
+        Term::Ln(of) | Term::Log10(of) => !matches!(**of, Term::Value(_)) && within(of),
+        Term::Shifted { of, .. } => curves(of, name, knots),
+        Term::Spline { of, knots: own, .. } if within(of) => {
+            match &**of {
+                Term::Ln(v) if **v == Term::from(name) => knots.extend(own.iter().map(|k| k.exp())),
+                Term::Value(_) => knots.extend(own),
+                _ => {}
+            }
+            true
+        }
+        Term::Product(of) => {
+            of.iter().filter(|t| within(t)).count() > 1 || of.iter().any(|t| curves(t, name, knots))
+        }
+        Term::Power { of, .. } | Term::Tangent(of) | Term::Above { of, .. } | Term::Spline { of, .. } => {
+            within(of)
+        }
+    }
+}
+
+/// The points of one measurement, rising.
+fn points(forms: &[&Form], range: &Range) -> Vec<f64> {
+    let (low, high) = match scale_of(&range.name) {
+        Scale::Length => (range.low / BEYOND, range.high * BEYOND),
+        Scale::Angle => (range.low - BEYOND_DEG, range.high + BEYOND_DEG),
+        Scale::Other => (range.low, range.high),
+    };
+    let mut all = vec![low, high];
+    let curved =
+        forms.iter().flat_map(|f| f.terms()).fold(false, |any, t| curves(t, &range.name, &mut all) || any);
+    if curved {
+        let share = |i: usize| (i + 1) as f64 / (BETWEEN + 1) as f64;
+        all.extend((0..BETWEEN).map(|i| match scale_of(&range.name) {
+            Scale::Length => low * (high / low).powf(share(i)),
+            _ => low + (high - low) * share(i),
+        }));
+    }
+    all.retain(|v| (low..=high).contains(v));
+    all.sort_by(f64::total_cmp);
+    all.dedup();
+    all
+}
+
+/// Rows that are told apart to nine digits.
+#[derive(Default)]
+struct Distinct {
+    seen: HashSet<Vec<i64>>,
+    rows: Vec<Inequality>,
+}
+
+impl Distinct {
+    fn push(&mut self, row: Vec<f64>, least: f64) {
+        let key = row.iter().chain([&least]).map(|v| (v * 1e9).round() as i64).collect();
+        if row.iter().any(|v| v.abs() > 1e-9) && self.seen.insert(key) {
+            self.rows.push(Inequality { row, least });
+        }
+    }
+}
+
+impl Collector {
+    /// Every input row of the grid of some forms.
+    fn grid(&self, forms: &[&Form], ranges: &[Range]) -> Vec<Vec<f64>> {
+        let mut needs: Vec<String> = Vec::new();
+        for n in forms.iter().flat_map(|f| f.needs()) {
+            if !needs.contains(&n) {
+                needs.push(n);
+            }
+        }
+        let mut rows = vec![vec![f64::NAN; self.layout.len()]];
+        for name in needs {
+            let Some(at) = self.layout.position(&name) else { continue };
+            let values = match self.layout.class_at(at) {
+                Some(class) => (0..class.levels.len()).map(|c| c as f64).collect(),
+                None => ranges.iter().find(|r| r.name == name).map_or(Vec::new(), |r| points(forms, r)),
+            };
+            rows = rows
+                .iter()
+                .flat_map(|row| {
+                    values.iter().map(|v| {
+                        let mut row = row.clone();
+                        row[at] = *v;
+                        row
+                    })
+                })
+                .collect();
+        }
+        rows
+    }
+
+    /// What the coefficients of all sizes, one after another, have to obey; and the range of mass over length, width
+    /// and thickness behind the last of it.
+    fn inequalities(
+        &self,
+        recipe: &VariantRecipe,
+        first: usize,
+        ranges: &[Range],
+    ) -> Result<(Vec<Inequality>, Option<Recorded>)> {
+        let compiled: Vec<&Compiled> =
+            (0..recipe.sizes.len()).map(|k| &self.readings[first + k].compiled).collect();
+        let starts: Vec<usize> = compiled
+            .iter()
+            .scan(0, |at, c| {
+                *at += c.terms();
+                Some(*at - c.terms())
+            })
+            .collect();
+        let total: usize = compiled.iter().map(|c| c.terms()).sum();
+        let mut all = Distinct::default();
+        for (k, s) in recipe.sizes.iter().enumerate() {
+            let (mut here, mut there) = (vec![0.0; compiled[k].terms()], vec![0.0; compiled[k].terms()]);
+            for x in self.grid(&[&s.form], ranges) {
+                compiled[k].fill(&x, &mut here);
+                for along in directions(&s.form, &s.size) {
+                    let mut y = x.clone();
+                    for name in along {
+                        if let Some(at) = self.layout.position(name) {
+                            y[at] = moved(name, y[at], STEP);
+                        }
+                    }
+                    compiled[k].fill(&y, &mut there);
+                    let mut row = vec![0.0; total];
+                    for (j, (a, b)) in here.iter().zip(&there).enumerate() {
+                        // what does not change but for rounding does not change
+                        let d = (b - a) / STEP;
+                        row[starts[k] + j] = if d.abs() < 1e-9 { 0.0 } else { d };
+                    }
+                    if row.iter().any(|v| !v.is_finite()) {
+                        return Err(Error::invalid(
+                            s.form.name(),
+                            "a form that must grow needs a value at every platform from half the smallest to twice \
+                             the largest",
+                        ));
+                    }
+                    all.push(row, 0.0);
+                }
+            }
+        }
+        let range = self.mass_over_box(recipe, first);
+        if let Some((range, signs)) = &range {
+            let forms: Vec<&Form> = recipe.sizes.iter().map(|s| &s.form).collect();
+            // mass in g over cubic millimetres, so that the range in g/cm3 is a thousandth of itself
+            let (low, high) = ((range.low * 1e-3).ln() + MARGIN, (range.high * 1e-3).ln() - MARGIN);
+            for x in self.grid(&forms, ranges) {
+                let mut row = vec![0.0; total];
+                for (k, c) in compiled.iter().enumerate() {
+                    let own = &mut row[starts[k]..starts[k] + c.terms()];
+                    c.fill(&x, own);
+                    own.iter_mut().for_each(|v| *v *= signs[k]);
+                }
+                let turned = row.iter().map(|v| -v).collect();
+                all.push(row, low);
+                all.push(turned, -high);
+            }
+        }
+        Ok((all.rows, range.map(|(r, _)| r)))
+    }
+
+    /// The 1st and 99th percentile of mass over length x width x thickness, g/cm3, and the sign of each size in its
+    /// logarithm; nothing where a size is missing, is not under a logarithm, or flakes are few.
+    fn mass_over_box(&self, recipe: &VariantRecipe, first: usize) -> Option<(Recorded, Vec<f64>)> {
+        let sign = |size: &str| match size {
+            "mass_g" => Some(1.0),
+            "length_mm" | "width_mm" | "thickness_mm" => Some(-1.0),
+            _ => None,
+        };
+        let logs = recipe.sizes.iter().all(|s| s.form.transform() == Transform::Ln);
+        let signs: Vec<f64> = recipe.sizes.iter().filter_map(|s| sign(&s.size)).collect();
+        if !logs || signs.len() != 4 || recipe.sizes.len() != 4 {
+            return None;
+        }
+        let columns: Vec<usize> = (0..4).map(|k| self.readings[first + k].column).collect();
+        let mut found: Vec<f64> = (0..self.flakes.rows())
+            .map(|i| {
+                let ln = columns.iter().zip(&signs).map(|(c, s)| s * self.flakes.size(i, *c).ln());
+                ln.sum::<f64>()
+            })
+            .filter(|v| v.is_finite())
+            .collect();
+        if found.len() < FEWEST {
+            return None;
+        }
+        found.sort_by(f64::total_cmp);
+        let quantile = |p: f64| {
+            let at = p * (found.len() - 1) as f64;
+            let (i, part) = (at.floor() as usize, at.fract());
+            let next = found[(i + 1).min(found.len() - 1)];
+            (found[i] + part * (next - found[i])).exp() * 1e3
+        };
+        Some((Recorded { low: quantile(TAIL), high: quantile(1.0 - TAIL) }, signs))
+    }
+
+    /// Brings the sizes of a variant to what they have to obey; answers the range of mass over length, width and thickness.
+    pub(super) fn bring_to_growth(
+        &self,
+        recipe: &VariantRecipe,
+        first: usize,
+        ranges: &[Range],
+        fitted: &mut [FittedSize],
+    ) -> Result<Option<Recorded>> {
+        let (all, range) = self.inequalities(recipe, first, ranges)?;
+        let estimates: Vec<(&[f64], &DMatrix<f64>)> = fitted
+            .iter()
+            .map(|f| {
+                let fit = f.fit.shrunken().ok_or_else(needs_shrunken)?;
+                Ok((fit.coefficients(), fit.covariance()))
+            })
+            .collect::<Result<_>>()?;
+        let grown = brought(&estimates, &all)?;
+        let mut squares = vec![(0.0, 0u64); fitted.len()];
+        for fold in 0..FOLDS {
+            let fits: Option<Vec<&ShrunkenFit>> =
+                fitted.iter().map(|f| f.folds.get(fold).and_then(Option::as_ref)).collect();
+            // a fold without which the terms cannot be told apart says nothing
+            let Some(fits) = fits else { continue };
+            let estimates: Vec<_> = fits.iter().map(|f| (f.coefficients(), f.covariance())).collect();
+            for ((f, b), (sum, count)) in fitted.iter().zip(brought(&estimates, &all)?).zip(&mut squares) {
+                let Some(rows) = &f.design else { continue };
+                for at in (0..rows.y.len()).filter(|at| rows.part(*at) == fold) {
+                    *sum += (rows.y[at] - dot(&rows.x[at], &b)).powi(2);
+                    *count += 1;
+                }
+            }
+        }
+        for ((f, b), (sum, count)) in fitted.iter_mut().zip(grown).zip(squares) {
+            if count > 0 {
+                (f.model.left_out_error, f.left_out_flakes) = ((sum / count as f64).sqrt(), count);
+            }
+            f.take(b)?;
+        }
+        Ok(range)
+    }
+}
+
+fn needs_shrunken() -> Error {
+    Error::invalid("grows", "sizes that must grow need shrunken fits")
+}
+
+/// The estimates of all sizes brought together to what they have to obey.
+fn brought(estimates: &[(&[f64], &DMatrix<f64>)], all: &[Inequality]) -> Result<Vec<Vec<f64>>> {
+    let total: usize = estimates.iter().map(|(b, _)| b.len()).sum();
+    let mut root = DMatrix::zeros(total, total);
+    let (mut b, mut at) = (Vec::with_capacity(total), 0);
+    for (own, covariance) in estimates {
+        let rows: Vec<Vec<f64>> = covariance.row_iter().map(|r| r.iter().copied().collect()).collect();
+        let factor = cholesky("covariance", &rows, own.len())?;
+        root.view_mut((at, at), (own.len(), own.len())).copy_from(&factor);
+        b.extend_from_slice(own);
+        at += own.len();
+    }
+    let found = nearest(&b, &root, all)?.point;
+    let mut rest = &found[..];
+    Ok(estimates
+        .iter()
+        .map(|(own, _)| {
+            let (own, after) = rest.split_at(own.len());
+            rest = after;
+            own.to_vec()
+        })
+        .collect())
+}
+
+impl FittedSize {
+    /// Takes other coefficients: what explains, the spread and how flakes stand follow.
+    fn take(&mut self, coefficients: Vec<f64>) -> Result<()> {
+        let (Some(rows), Some(fit)) = (&self.design, self.fit.shrunken()) else {
+            return Err(needs_shrunken());
+        };
+        if fit.coefficients() == coefficients {
+            return Ok(());
+        }
+        let (mut before, mut after) = (0.0, 0.0);
+        for at in 0..rows.y.len() {
+            let variance = fit.spread(&rows.z[at])?.powi(2);
+            let nu = fit.degrees_of_freedom()[rows.class[at]];
+            let own = (rows.y[at] - fit.expected(&rows.x[at])?).powi(2) / variance;
+            let weight = if nu.is_finite() { (nu + 1.0) / (nu + own) } else { 1.0 };
+            before += weight * own;
+            after += weight * (rows.y[at] - dot(&rows.x[at], &coefficients)).powi(2) / variance;
+        }
+        let wider = 0.5 * (after / before).ln();
+        if let Spread::Modelled { coefficients, .. } = &mut self.model.spread {
+            coefficients[0] += wider;
+        }
+        self.model.r_squared = rows.explained_by(|x| Ok(dot(x, &coefficients)))?;
+        rows.standardise(fit, &coefficients, wider.exp(), &self.places, &mut self.standardised)?;
+        self.model.coefficients = coefficients;
+        Ok(())
+    }
+}
+
+impl Rows {
+    /// Residuals about other coefficients and spreads so many times as wide, on the normal scale of their tails.
+    fn standardise(
+        &self,
+        fit: &ShrunkenFit,
+        coefficients: &[f64],
+        wider: f64,
+        places: &[usize],
+        out: &mut [f64],
+    ) -> Result<()> {
+        for (at, i) in places.iter().enumerate() {
+            let spread = fit.spread(&self.z[at])? * wider;
+            let e = (self.y[at] - dot(&self.x[at], coefficients)) / spread;
+            out[*i] = super::shrunken::normal_score(e, fit.degrees_of_freedom()[self.class[at]]);
+        }
+        Ok(())
+    }
+}

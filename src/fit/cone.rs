@@ -1,0 +1,269 @@
+//! The point of a cone, or of any set that linear inequalities bound, that lies nearest to an estimate: what sign
+//! constraints make of a fit.
+//!
+//! ```text
+//!   minimise (x - b)'V⁻¹(x - b)   subject to   g_i'x >= h_i,  i = 1..m
+//!   x = b + C z,  V = CC':   minimise |z|²   subject to   (C'g_i)'z >= h_i - g_i'b
+//! ```
+//!
+//! b is an estimate and V its covariance, so that the answer is the constrained least squares (or penalised) estimate
+//! itself. The problem in z is one of least distance; it is answered by non-negative least squares on its dual (Lawson
+//! and Hanson 1974, *Solving Least Squares Problems*, ch. 23; from memory), which ends after finitely many steps. Only
+//! the inequalities that some answer on the way broke are taken into it, so that very many may be given. Because V⁻¹ is
+//! the metric, the answer is never farther from any point of the set than the estimate was: an ellipsoid of confidence
+//! drawn about it with V holds the truth at least as often as about the estimate.
+
+use super::linear::dot;
+use crate::error::{Error, Result};
+use nalgebra::{DMatrix, DVector};
+
+/// How far an inequality may be broken, with its row scaled to unit length in z (standard errors). Own choice.
+const BROKEN: f64 = 1e-9;
+/// Inequalities that enter together at most. Own choice.
+const TOGETHER: usize = 24;
+/// Times that broken inequalities are looked for. Own choice.
+const ROUNDS: usize = 500;
+
+/// One inequality: row'x is at least this.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Inequality {
+    pub(crate) row: Vec<f64>,
+    pub(crate) least: f64,
+}
+
+/// The nearest point, and how many inequalities hold it.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Nearest {
+    pub(crate) point: Vec<f64>,
+    pub(crate) active: usize,
+}
+
+/// The point nearest to `b` in the metric of a covariance, of which `root` is the lower Cholesky factor.
+///
+/// # Errors
+/// [`Error::NotConverged`] where no point obeys all inequalities.
+pub(crate) fn nearest(b: &[f64], root: &DMatrix<f64>, all: &[Inequality]) -> Result<Nearest> {
+    let p = b.len();
+    // in z, each row of unit length; a row of nothing says nothing about z
+    let mut rows: Vec<(Vec<f64>, f64)> = Vec::with_capacity(all.len());
+    for c in all {
+        let turned = (root.transpose() * DVector::from_column_slice(&c.row)).as_slice().to_vec();
+        let length = dot(&turned, &turned).sqrt();
+        let short = c.least - dot(&c.row, b);
+        if length > 1e-12 {
+            rows.push((turned.iter().map(|v| v / length).collect(), short / length));
+        } else if short > BROKEN {
+            return Err(impossible());
+        }
+    }
+    let mut z = vec![0.0; p];
+    let mut taken: Vec<usize> = Vec::new();
+    let mut active = 0;
+    for _ in 0..ROUNDS {
+        let mut broken: Vec<(f64, usize)> = rows
+            .iter()
+            .enumerate()
+            .map(|(i, (row, least))| (least - dot(row, &z), i))
+            .filter(|(short, i)| *short > BROKEN && !taken.contains(i))
+            .collect();
+        if broken.is_empty() {
+            let mut point = b.to_vec();
+            let step = root * DVector::from_column_slice(&z);
+            point.iter_mut().zip(step.iter()).for_each(|(v, s)| *v += s);
+            return Ok(Nearest { point, active });
+        }
+        broken.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        taken.extend(broken.iter().take(TOGETHER).map(|(_, i)| *i));
+        let some: Vec<&(Vec<f64>, f64)> = taken.iter().map(|i| &rows[*i]).collect();
+        (z, active) = least_distance(&some, p)?;
+    }
+    Err(impossible())
+}
+
+fn impossible() -> Error {
+    Error::NotConverged {
+        what: "the constrained fit".into(),
+        reason: "no coefficients obey all that is asked of them".into(),
+    }
+}
+
+/// The shortest z with row'z >= least for every row, and how many rows hold it.
+fn least_distance(rows: &[&(Vec<f64>, f64)], p: usize) -> Result<(Vec<f64>, usize)> {
+    let columns: Vec<DVector<f64>> = rows
+        .iter()
+        .map(|(row, least)| DVector::from_iterator(p + 1, row.iter().copied().chain([*least])))
+        .collect();
+    let mut wanted = DVector::zeros(p + 1);
+    wanted[p] = 1.0;
+    let u = non_negative(&columns, &wanted)?;
+    let mut rest = -wanted;
+    columns.iter().zip(&u).for_each(|(c, u)| rest.axpy(*u, c, 1.0));
+    let last = -rest[p];
+    if !(last > 1e-12) {
+        return Err(impossible());
+    }
+    let held: Vec<usize> = (0..rows.len()).filter(|i| u[*i] > 0.0).collect();
+    // once more with what holds as equations, so that rounding of the dual does not stay in the answer
+    let z = shortest(&held.iter().map(|i| rows[*i]).collect::<Vec<_>>(), p)
+        .unwrap_or_else(|| rest.iter().take(p).map(|v| v / last).collect());
+    Ok((z, held.len()))
+}
+
+/// The shortest z with row'z = least for every row; nothing where the rows depend on each other.
+fn shortest(rows: &[&(Vec<f64>, f64)], p: usize) -> Option<Vec<f64>> {
+    let k = rows.len();
+    if k == 0 {
+        return Some(vec![0.0; p]);
+    }
+    if k > p {
+        return None;
+    }
+    let qr = DMatrix::from_fn(p, k, |i, j| rows[j].0[i]).qr();
+    let r = qr.r();
+    if (0..k).any(|j| r[(j, j)].abs() < 1e-9) {
+        return None;
+    }
+    let least = DVector::from_iterator(k, rows.iter().map(|(_, v)| *v));
+    let w = r.transpose().solve_lower_triangular(&least)?;
+    Some((qr.q() * w).as_slice().to_vec())
+}
+
+/// Non-negative least squares: u >= 0 for which the columns come nearest to what is wanted.
+fn non_negative(columns: &[DVector<f64>], wanted: &DVector<f64>) -> Result<Vec<f64>> {
+    let m = columns.len();
+    let mut u = vec![0.0; m];
+    let mut passive: Vec<usize> = Vec::new();
+    for _ in 0..20 * (m + 10) {
+        let mut rest = wanted.clone();
+        passive.iter().for_each(|i| rest.axpy(-u[*i], &columns[*i], 1.0));
+        let gain = (0..m)
+            .filter(|i| !passive.contains(i))
+            .map(|i| (columns[i].dot(&rest), i))
+            .filter(|(g, _)| *g > 1e-12)
+            .max_by(|a, b| a.0.total_cmp(&b.0));
+        let Some((_, enters)) = gain else { return Ok(u) };
+        passive.push(enters);
+        loop {
+            let matrix = DMatrix::from_fn(wanted.len(), passive.len(), |i, j| columns[passive[j]][i]);
+            let Some(s) = solved(matrix, wanted) else {
+                // it depends on the others: it adds nothing
+                passive.pop();
+                break;
+            };
+            if s.iter().all(|v| *v > 0.0) {
+                passive.iter().zip(&s).for_each(|(i, v)| u[*i] = *v);
+                break;
+            }
+            let step = passive
+                .iter()
+                .zip(&s)
+                .filter(|(_, v)| **v <= 0.0)
+                .map(|(i, v)| u[*i] / (u[*i] - v))
+                .fold(1.0f64, f64::min);
+            passive.iter().zip(&s).for_each(|(i, v)| u[*i] += step * (v - u[*i]));
+            for i in &passive {
+                if u[*i] <= 1e-15 {
+                    u[*i] = 0.0;
+                }
+            }
+            passive.retain(|i| u[*i] > 0.0);
+            if passive.is_empty() {
+                break;
+            }
+        }
+        if passive.len() < m && !passive.contains(&enters) && u[enters] == 0.0 {
+            // nothing more to gain that rounding would not take back
+            return Ok(u);
+        }
+    }
+    Err(impossible())
+}
+
+/// Least squares by QR; nothing where the columns depend on each other.
+fn solved(matrix: DMatrix<f64>, wanted: &DVector<f64>) -> Option<Vec<f64>> {
+    let k = matrix.ncols();
+    if k > matrix.nrows() {
+        return None;
+    }
+    let qr = matrix.qr();
+    let r = qr.r();
+    if (0..k).any(|j| r[(j, j)].abs() < 1e-10) {
+        return None;
+    }
+    let side = qr.q().transpose() * wanted;
+    Some(r.solve_upper_triangular(&side)?.as_slice().to_vec())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at_least(row: &[f64], least: f64) -> Inequality {
+        Inequality { row: row.to_vec(), least }
+    }
+
+    #[test]
+    fn an_estimate_that_obeys_stays_as_it_is() {
+        let found = nearest(&[1.0, 2.0], &DMatrix::identity(2, 2), &[at_least(&[1.0, 1.0], 0.0)]).unwrap();
+        assert_eq!(found, Nearest { point: vec![1.0, 2.0], active: 0 });
+    }
+
+    #[test]
+    fn the_nearest_point_is_in_the_metric_of_the_covariance() {
+        // by hand: minimise (x-b)'V⁻¹(x-b) with x_1 >= 0: x = b + V e_1 (0 - b_1)/V_11
+        let v = DMatrix::from_row_slice(2, 2, &[4.0, 1.0, 1.0, 2.0]);
+        let found = nearest(&[-2.0, 3.0], &v.cholesky().unwrap().l(), &[at_least(&[1.0, 0.0], 0.0)]).unwrap();
+        assert!(found.point[0].abs() < 1e-14 && (found.point[1] - 3.5).abs() < 1e-14, "{found:?}");
+        assert_eq!(found.active, 1);
+    }
+
+    #[test]
+    fn many_inequalities_end_where_the_gradient_says() {
+        // a random convex problem: the answer must obey all, and its gradient be a non-negative mix of what holds it
+        let mut seed = 7u64;
+        let mut next = || {
+            seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            (seed >> 33) as f64 / (1u64 << 31) as f64 - 0.5
+        };
+        let p = 6;
+        let a = DMatrix::from_fn(p, p, |_, _| next());
+        let v = &a * a.transpose() + DMatrix::identity(p, p) * 0.05;
+        let root = v.clone().cholesky().unwrap().l();
+        let b: Vec<f64> = (0..p).map(|_| 2.0 * next()).collect();
+        let inside: Vec<f64> = (0..p).map(|_| next()).collect();
+        let all: Vec<Inequality> = (0..300)
+            .map(|_| {
+                let row: Vec<f64> = (0..p).map(|_| next()).collect();
+                let least = dot(&row, &inside) - 0.05 * next().abs();
+                Inequality { row, least }
+            })
+            .collect();
+        let found = nearest(&b, &root, &all).unwrap();
+        assert!(found.active > 1);
+        for c in &all {
+            assert!(dot(&c.row, &found.point) - c.least > -1e-8);
+        }
+        // no feasible direction lowers the distance: towards the inner point and towards small moves of it
+        let metric = v.try_inverse().unwrap();
+        let from = DVector::from_iterator(p, found.point.iter().zip(&b).map(|(x, b)| x - b));
+        let slope = &metric * from;
+        for k in 0..2000 {
+            let mut to = inside.clone();
+            to[k % p] += 0.4 * next();
+            let steps: Vec<f64> = (0..p).map(|i| to[i] + 0.3 * next() - found.point[i]).collect();
+            let feasible = all.iter().all(|c| {
+                let moved: Vec<f64> = found.point.iter().zip(&steps).map(|(x, s)| x + 1e-3 * s).collect();
+                dot(&c.row, &moved) >= c.least
+            });
+            if feasible {
+                assert!(dot(slope.as_slice(), &steps) > -1e-7);
+            }
+        }
+    }
+
+    #[test]
+    fn what_contradicts_itself_is_refused() {
+        let both = [at_least(&[1.0], 1.0), at_least(&[-1.0], 0.0)];
+        assert!(nearest(&[0.0], &DMatrix::identity(1, 1), &both).is_err());
+    }
+}
