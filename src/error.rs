@@ -419,6 +419,12 @@ impl Bounds {
         value.is_finite() && low && high
     }
 
+    /// The unit that the range is in.
+    #[cfg(feature = "table")]
+    pub(crate) fn unit(&self) -> &'static str {
+        self.unit
+    }
+
     /// The number itself if it is inside.
     ///
     /// # Errors

@@ -192,6 +192,37 @@ vocabulary! {
     }
 }
 
+vocabulary! {
+    /// The figure that a platform most resembles, by which its area is worked out from width and depth. (Common
+    /// practice, no source.)
+    pub enum PlatformShape in "platform_shape" {
+        /// Oval: pi / 4 times width times depth.
+        Ellipse = "ellipse" | "elliptical" | "oval" | "lenticular",
+        /// Four sides: width times depth.
+        Rectangle = "rectangle" | "rectangular" | "square",
+        /// Three sides: half of width times depth.
+        Triangle = "triangle" | "triangular",
+    }
+}
+
+impl PlatformShape {
+    /// The area of the figure, in square millimetres.
+    ///
+    /// ```
+    /// use conchoid::strike::PlatformShape;
+    /// assert_eq!(PlatformShape::Triangle.area_mm2(20.0, 8.0), 80.0);
+    /// assert!((PlatformShape::Ellipse.area_mm2(20.0, 8.0) - 125.66).abs() < 0.01);
+    /// ```
+    pub fn area_mm2(self, width_mm: f64, depth_mm: f64) -> f64 {
+        let share = match self {
+            PlatformShape::Ellipse => std::f64::consts::FRAC_PI_4,
+            PlatformShape::Rectangle => 1.0,
+            PlatformShape::Triangle => 0.5,
+        };
+        share * width_mm * depth_mm
+    }
+}
+
 /// Yes or no as a class, for the columns that hold one.
 pub(crate) const fn yes_no(value: bool) -> &'static str {
     if value { "yes" } else { "no" }

@@ -54,12 +54,8 @@ fn tables_that_cannot_be_read_at_all() {
         (b"flake,depth_mm\r\n\r\n  \r\n".to_vec(), "table: no rows of data under the header line"),
         (b",,\n1,2,3\n".to_vec(), "table: the header line has no names"),
         (
-            b"fl\xE4che,depth_mm\n1,2\n".to_vec(),
-            "table: the header line is not UTF-8 (save the table as CSV in UTF-8)",
-        ),
-        (
-            b"flake,depth_mm\na,1\nb,2\nGr\xFC,3\nd,4\n".to_vec(),
-            "table: row 3: the row is not UTF-8 (save the table as CSV in UTF-8)",
+            b"f\0l\0a\0k\0e\0".to_vec(),
+            "table: the header line has NUL bytes: UTF-16, or not a table of text (save it as CSV in UTF-8)",
         ),
         (b"\xFF\xFEf\0l\0".to_vec(), "table: it is UTF-16, not UTF-8 (save it as CSV in UTF-8)"),
         (
@@ -154,19 +150,19 @@ fn a_line_without_an_end_stops_before_it_fills_memory() {
 fn the_longest_record_is_exact_and_the_error_stays() {
     let text = "flake,depth_mm\na,1\nlongname,22\n";
     let read = |most| walk(text.as_bytes(), &TableOptions::new().longest_record(most));
-    assert_eq!(read(15).unwrap().0, ["1", "22"]);
+    assert_eq!(read(14).unwrap().0, ["1", "22"]);
     assert_eq!(
-        read(14).unwrap_err().to_string(),
-        "table: the header line is longer than 14 bytes (a quote left open, or not a table of text?)"
+        read(13).unwrap_err().to_string(),
+        "table: the header line is longer than 13 bytes (a quote left open, or not a table of text?)"
     );
     let text = "f,depth_mm\na,1\nlongnames,22\nb,3\n";
-    let mut table = TableReader::new(text.as_bytes(), &TableOptions::new().longest_record(12)).unwrap();
+    let mut table = TableReader::new(text.as_bytes(), &TableOptions::new().longest_record(11)).unwrap();
     let mut row = table.row();
     assert!(table.read(&mut row).unwrap());
     for _ in 0..2 {
         assert_eq!(
             table.read(&mut row).unwrap_err().to_string(),
-            "table: row 2: the row is longer than 12 bytes (a quote left open, or not a table of text?)"
+            "table: row 2: the row is longer than 11 bytes (a quote left open, or not a table of text?)"
         );
     }
 }
@@ -281,8 +277,9 @@ fn ragged_rows_are_refused_and_the_table_goes_on() {
         [
             "refused: row 1: 1 cell, but the header line has 2",
             "1",
-            "refused: row 3: 3 cells, but the header line has 2",
-            "refused: row 4: 3 cells, but the header line has 2",
+            "refused: row 3: 3 cells, but the header line has 2; beyond them: \"3\"",
+            // a separator too many at the end is none
+            "4",
             "5",
         ]
     );
@@ -307,7 +304,7 @@ fn a_quote_left_open_is_not_a_silent_loss_of_rows() {
     assert_eq!(
         plain("flake,depth_mm,notes\na,\"1\nb,2,x\",y,z\nc,3,\n"),
         [
-            "refused: row 1: 4 cells, but the header line has 3; one cell runs over several lines, so a quote may \
+            "refused: row 1: 4 cells, but the header line has 3; beyond them: \"z\"; one cell runs over several lines, so a quote may \
              have been left open",
             "3",
         ]
@@ -366,7 +363,7 @@ fn units_are_converted_and_the_cell_is_named_as_written() {
         (
             "depth_cm",
             "150",
-            "refused: row 1, column depth_cm: 1500 is out of range (accepted: at least 0.05, at most 1000 mm)",
+            "refused: row 1, column depth_cm: 150 is out of range (accepted: at least 0.05, at most 1000 mm; this is 1500 mm)",
         ),
     ] {
         assert_eq!(plain(&format!("{header}\n{cell}\n")), [expected], "{header}");
@@ -391,7 +388,7 @@ fn units_are_converted_and_the_cell_is_named_as_written() {
 #[test]
 fn headers_that_are_doubtful_are_remarked() {
     let found = remarks(
-        "flake,platfrom_depth_mm,depth,epa,Width_m,notes,terminaton,force\n1,2,3,4,5,6,7,8\n",
+        "flake,platfrom_depth_mm,depth,epa,Width_m,notes,terminaton,force\n1,2,x,74,5,6,7,8\n",
         &TableOptions::new(),
     );
     assert_eq!(
@@ -400,7 +397,6 @@ fn headers_that_are_doubtful_are_remarked() {
             "depth: a name without a unit is not used, only carried through (accepted: platform_depth_mm, or with \
              _cm _m _um _in _inch _inches _ft)",
             "platfrom_depth_mm: not a known column, so only carried through (did you mean platform_depth_mm?)",
-            "epa: not a known column, so only carried through (did you mean exterior_platform_angle_deg?)",
             "terminaton: not a known column, so only carried through (did you mean termination?)",
         ]
     );
@@ -488,9 +484,9 @@ fn a_column_map_and_further_columns() {
 #[test]
 fn classes_are_read_by_their_names() {
     let text = "flake,percussor,stone,blow_lands_on,termination,portion,technique,retouched,platform_kind,\
-                platform_bevelled,core,knapper,lip\n\
-                A1,Red Deer ANTLER,flint,Edge,Plunging,Complete,punch,Y,Facetted,0,Nodule B,Wren,false\n\
-                NA,-,,?,CoreEnd,n/a,none,,.,,,,\n";
+                platform_shape,platform_bevelled,core,knapper,lip\n\
+                A1,Red Deer ANTLER,flint,Edge,Plunging,Complete,punch,Y,Facetted,Triangular,0,Nodule B,Wren,false\n\
+                NA,-,,?,CoreEnd,n/a,none,,.,,,,,\n";
     let mut table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
     let mut row = table.row();
     assert!(table.read(&mut row).unwrap());
@@ -505,6 +501,7 @@ fn classes_are_read_by_their_names() {
         "indirect",
         "yes",
         "faceted",
+        "triangle",
         "no",
         "Nodule B",
         "Wren",
@@ -512,7 +509,8 @@ fn classes_are_read_by_their_names() {
     ];
     assert_eq!(found, expected.map(Some));
     let flake = row.to_flake().unwrap();
-    for name in CLASSES {
+    // the shape only serves to work out an area
+    for name in CLASSES.into_iter().filter(|n| *n != "platform_shape") {
         assert_eq!(flake.class(name), row.class(name), "{name}");
     }
     assert!(table.read(&mut row).unwrap());
@@ -543,35 +541,6 @@ fn a_row_is_a_flake() {
     assert_eq!(row.to_flake().unwrap_err().to_string(), "row 2: 1 cell, but the header line has 2");
 }
 
-#[test]
-fn chunks_hold_the_same_rows() {
-    let text: String = "flake,depth_mm\n"
-        .chars()
-        .chain((1..=23).flat_map(|i| format!("a{i},{i}\n").chars().collect::<Vec<_>>()))
-        .collect();
-    for size in [1, 2, 7, 23, 24, 100] {
-        let mut table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
-        let (mut rows, mut found) = (Vec::new(), Vec::new());
-        loop {
-            let n = table.read_chunk(&mut rows, size).unwrap();
-            found.extend(rows[..n].iter().map(|r| (r.row_number(), r.number("platform_depth_mm").unwrap())));
-            assert!(rows.len() <= size);
-            if n == 0 {
-                break;
-            }
-        }
-        let expected: Vec<(u64, f64)> = (1..=23).map(|i| (i, i as f64)).collect();
-        assert_eq!(found, expected, "chunks of {size}");
-    }
-    let mut table = TableReader::new(b"depth_mm\n1\n2\n\xFF\n".as_slice(), &TableOptions::new()).unwrap();
-    let mut rows = Vec::new();
-    assert_eq!(table.read_chunk(&mut rows, 5).unwrap(), 2);
-    assert_eq!(
-        table.read_chunk(&mut rows, 5).unwrap_err().to_string(),
-        "table: row 3: the row is not UTF-8 (save the table as CSV in UTF-8)"
-    );
-}
-
 /// Writes the table back with one column added.
 fn rewrite(text: &str) -> String {
     let mut table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
@@ -595,7 +564,7 @@ fn the_input_is_written_back_unchanged_with_columns_added() {
         ("a\tdepth_cm\nx\t7.5\n", "a\tdepth_cm\texpected\tcautions\nx\t7.5\t75\t\n"),
         (
             "a,depth_mm,b\n1\n1,2,3,4\n",
-            "a,depth_mm,b,expected,cautions\n1,,,,\"re,fu\"\"sed\"\n1,2,3,,\"re,fu\"\"sed\",4\n",
+            "a,depth_mm,b,expected,cautions\n1,,,,\"re,fu\"\"sed\"\n1,2,3,,\"re,fu\"\"sed\"\n",
         ),
     ] {
         assert_eq!(rewrite(text), expected, "{text:?}");

@@ -5,7 +5,7 @@ use conchoid::calibration::{Calibration, Provenance};
 use conchoid::calibration::{Collector, Recipe, Report};
 use conchoid::fit::linear::{Accumulator, LinearFit};
 use conchoid::form::{Form, Layout};
-use conchoid::table::{OpenTable, Stretch, TableOptions};
+use conchoid::table::{Stretch, TableOptions, TableReader};
 
 fn collector(form: &str) -> Collector {
     let provenance = Provenance::new("field school", "own records", "own", "a test");
@@ -13,7 +13,7 @@ fn collector(form: &str) -> Collector {
 }
 
 fn fit(text: &str, form: &str, numbers: bool) -> (Calibration, Report) {
-    let table = OpenTable::new(text.as_bytes(), &TableOptions::new()).unwrap();
+    let table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
     let names: Vec<String> = table.header().understood().map(String::from).collect();
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let mut collector = collector(form);

@@ -4,8 +4,8 @@
 //! quote opens at the beginning of a cell only; inside, two quotes are one.
 
 use super::guard::{self, read_some};
+use super::text::Cells;
 use crate::error::{Error, Result};
-use csv::StringRecord;
 use memchr::{memchr, memchr2, memrchr2};
 use std::io::Read;
 use std::ops::Range;
@@ -18,6 +18,8 @@ pub(super) struct Blocks<R> {
     /// Read, but not handed out.
     carry: Vec<u8>,
     ended: bool,
+    /// The reader failed; told when all whole records before that were handed out.
+    failed: Option<Error>,
     /// No record may be longer.
     longest: u64,
     /// Whether an odd number of quotes was read so far.
@@ -28,7 +30,7 @@ impl<R: Read> Blocks<R> {
     /// `opening` was read from the reader already.
     pub fn new(opening: Vec<u8>, reader: R, separator: u8, longest: u64) -> Self {
         let odd_quotes = quotes(&opening) % 2 == 1;
-        Blocks { reader, separator, carry: opening, ended: false, longest, odd_quotes }
+        Blocks { reader, separator, carry: opening, ended: false, failed: None, longest, odd_quotes }
     }
 
     /// Whether all bytes were read and had an odd number of quotes among them.
@@ -46,12 +48,19 @@ impl<R: Read> Blocks<R> {
             while block.len() < want && !self.ended {
                 let from = block.len();
                 block.resize(want, 0);
-                let n = read_some(&mut self.reader, &mut block[from..])
-                    .inspect_err(|_| block.truncate(from))
-                    .map_err(|e| Error::Io { reason: e.to_string() })?;
+                let n = read_some(&mut self.reader, &mut block[from..]).unwrap_or_else(|e| {
+                    self.failed = Some(Error::Io { reason: e.to_string() });
+                    0
+                });
                 block.truncate(from + n);
                 self.odd_quotes ^= quotes(&block[from..]) % 2 == 1;
                 self.ended = n == 0;
+            }
+            if let Some(e) = &self.failed {
+                // the record that was being read is not one
+                let end = self.last_end(block).unwrap_or(0);
+                block.truncate(end);
+                return if block.is_empty() { Err(e.clone()) } else { Ok(true) };
             }
             if self.ended {
                 return Ok(!block.is_empty());
@@ -115,6 +124,11 @@ impl<'a> Records<'a> {
         Records { bytes, separator, quotes, at: 0, closed: false, quoted: false }
     }
 
+    /// The records from a place on; `quotes` tells whether there are any.
+    pub fn from(bytes: &'a [u8], separator: u8, at: usize, quotes: bool) -> Self {
+        Records { bytes, separator, quotes, at, closed: false, quoted: false }
+    }
+
     /// The end of a record with a quote that begins at `start`: of its text.
     fn end_with_quotes(&self, start: usize) -> Option<usize> {
         let mut at = start;
@@ -165,48 +179,6 @@ impl Iterator for Records<'_> {
     }
 }
 
-/// Takes a record apart into its cells, as the row by row reader does. None where it is not UTF-8.
-pub(super) fn take_apart(record: &[u8], separator: u8, cells: &mut StringRecord) -> Option<()> {
-    cells.clear();
-    let text = std::str::from_utf8(record).ok()?;
-    if memchr(b'"', record).is_none() {
-        text.split(char::from(separator)).for_each(|cell| cells.push_field(cell));
-        return Some(());
-    }
-    let mut rest = text;
-    let mut cell = String::new();
-    loop {
-        cell.clear();
-        if let Some(mut inside) = rest.strip_prefix('"') {
-            loop {
-                let Some(at) = memchr(b'"', inside.as_bytes()) else {
-                    // never closed
-                    cell.push_str(inside);
-                    cells.push_field(&cell);
-                    return Some(());
-                };
-                cell.push_str(&inside[..at]);
-                inside = &inside[at + 1..];
-                match inside.strip_prefix('"') {
-                    Some(after) => {
-                        cell.push('"');
-                        inside = after;
-                    }
-                    None => break,
-                }
-            }
-            rest = inside;
-        }
-        let at = memchr(separator, rest.as_bytes());
-        cell.push_str(&rest[..at.unwrap_or(rest.len())]);
-        cells.push_field(&cell);
-        match at {
-            Some(at) => rest = &rest[at + 1..],
-            None => return Some(()),
-        }
-    }
-}
-
 /// Whether a record is a line of blanks, which is no row in a table of several columns.
 pub(super) fn is_blank_line(record: &[u8], separator: u8) -> bool {
     if record.first().is_some_and(|b| b.is_ascii_graphic() && *b != b'"')
@@ -214,19 +186,26 @@ pub(super) fn is_blank_line(record: &[u8], separator: u8) -> bool {
     {
         return false;
     }
-    let mut cells = StringRecord::new();
-    take_apart(record, separator, &mut cells).is_some() && cells.len() == 1 && cells[0].trim().is_empty()
+    let mut cells = Cells::default();
+    cells.take_apart(record, separator);
+    cells.len() == 1 && cells.get(0).is_some_and(|cell| cell.trim().is_empty())
+}
+
+/// Whether a record is a row of a table of so many columns.
+#[inline]
+pub(super) fn is_row(record: &[u8], separator: u8, columns: usize) -> bool {
+    record.first().is_some_and(|b| b.is_ascii_digit()) || columns < 2 || !is_blank_line(record, separator)
+}
+
+/// Rows in a block.
+pub(super) fn count(block: &[u8], separator: u8, columns: usize) -> u64 {
+    let rows = Records::new(block, separator).filter(|r| is_row(&block[r.clone()], separator, columns));
+    rows.count() as u64
 }
 
 /// The sentence for a record longer than allowed.
 pub(super) fn too_long(row: u64, longest: u64) -> Error {
     Error::Table { at: crate::error::Place::row(row), reason: guard::too_long("the row", longest) }
-}
-
-/// The sentence for a record that is not text.
-pub(super) fn not_text(row: u64) -> Error {
-    let reason = "the row is not UTF-8 (save the table as CSV in UTF-8)".into();
-    Error::Table { at: crate::error::Place::row(row), reason }
 }
 
 #[cfg(test)]
@@ -237,10 +216,10 @@ mod tests {
     /// The records of a text by blocks of a size.
     fn in_blocks(text: &[u8], size: usize) -> Vec<Vec<String>> {
         let mut blocks = Blocks::new(Vec::new(), text, b',', 1 << 20);
-        let (mut block, mut found, mut cells) = (Vec::new(), Vec::new(), StringRecord::new());
+        let (mut block, mut found, mut cells) = (Vec::new(), Vec::new(), Cells::default());
         while blocks.next(&mut block, size).unwrap() {
             for range in Records::new(&block, b',') {
-                take_apart(&block[range], b',', &mut cells).unwrap();
+                cells.take_apart(&block[range], b',');
                 found.push(cells.iter().map(String::from).collect());
             }
         }

@@ -1,5 +1,8 @@
 //! One cell of a table: a number, not recorded, or neither and what to do about it. A number is digits with
-//! a decimal point; with a decimal comma only where the table allows it.
+//! a decimal point; with a decimal comma only where the table allows it. What a spreadsheet leaves where a formula
+//! failed (`#VALUE!`) is not recorded either, but is counted.
+
+use super::digits::plain_decimal;
 
 /// What a cell of a number column holds.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -8,6 +11,8 @@ pub(super) enum NumberCell {
     Missing,
     /// A finite number.
     Number(f64),
+    /// What a spreadsheet leaves where a formula failed.
+    SheetError,
     /// Neither; the hint says what would be accepted.
     Bad(&'static str),
 }
@@ -47,6 +52,38 @@ pub(super) fn is_missing(text: &str) -> bool {
     }
 }
 
+/// What spreadsheets leave where a formula failed, in lower case. (Common practice, no source: the errors of the
+/// spreadsheets in use, without `#N/A`, which is a marker.)
+const SHEET_ERRORS: [&str; 12] = [
+    "#value!",
+    "#div/0!",
+    "#ref!",
+    "#name?",
+    "#num!",
+    "#null!",
+    "#spill!",
+    "#calc!",
+    "#error!",
+    "#getting_data",
+    "#field!",
+    "#blocked!",
+];
+
+/// Whether the text is what a spreadsheet leaves where a formula failed.
+pub(super) fn is_sheet_error(text: &str) -> bool {
+    let numbered = || {
+        // LibreOffice: Err:502
+        text.get(..4).is_some_and(|t| t.eq_ignore_ascii_case("err:"))
+            && text.len() > 4
+            && text[4..].bytes().all(|b| b.is_ascii_digit())
+    };
+    match text.as_bytes().first() {
+        Some(b'#') => SHEET_ERRORS.iter().any(|e| text.eq_ignore_ascii_case(e)),
+        Some(b'E' | b'e') => numbered(),
+        _ => false,
+    }
+}
+
 const POINT: &str = "use a point, not a comma";
 const POINT_OR_THOUSANDS: &str = "use a point, not a comma, and no thousands separators";
 const THOUSANDS: &str = "write it without thousands separators";
@@ -56,10 +93,22 @@ const LINES: &str = "the cell runs over several lines, so a quote may have been 
 const PLAIN: &str = "write a number such as 7.3, or leave the cell blank";
 
 /// Reads a cell as a number.
+#[inline]
 pub(super) fn number(text: &str, decimal_comma: bool) -> NumberCell {
+    match plain_decimal(text.as_bytes()) {
+        Some(v) => NumberCell::Number(v),
+        None => any_number(text, decimal_comma),
+    }
+}
+
+/// The same of any text.
+fn any_number(text: &str, decimal_comma: bool) -> NumberCell {
     let text = text.trim();
     if is_missing(text) {
         return NumberCell::Missing;
+    }
+    if is_sheet_error(text) {
+        return NumberCell::SheetError;
     }
     match text.parse::<f64>() {
         Ok(v) if v.is_finite() => NumberCell::Number(v),
@@ -153,6 +202,11 @@ mod tests {
             ("NaN", false, Missing),
             ("Not Recorded", false, Missing),
             ("\u{2013}", false, Missing),
+            ("#VALUE!", false, SheetError),
+            (" #div/0! ", true, SheetError),
+            ("Err:502", false, SheetError),
+            ("Err:", false, Bad(PLAIN)),
+            ("#5", false, Bad(PLAIN)),
         ] {
             assert_eq!(number(text, comma), expected, "{text:?}, decimal comma {comma}");
         }

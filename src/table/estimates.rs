@@ -12,89 +12,24 @@
 //! are worked out for each row. The intervals of plain rows agree with those of [`Predictor::estimate`] to 1e-12,
 //! and all are written to six significant digits.
 
-use super::blocks::{self, Blocks, Records};
 use super::digits::millionths;
-use super::flow::{Flow, Work, count};
-use super::guard;
-use super::header::{self, Header, TableOptions};
-use super::read::Row;
+use super::flow::{Flow, Work};
+use super::read::{BLOCK_BYTES, TableReader};
+use super::row::Row;
+use super::rows::{self, Answers};
 use super::summary::Summary;
-use super::write::TableWriter;
+use super::write::{Line, TableWriter};
 use crate::calibration::{Calibration, SIZES, bundled};
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result};
 use crate::predict::measurement::MeasurementErrors;
 use crate::predict::{Ask, Caution, Estimate, LEVEL, Predictor, Quantiles};
 use crate::strike::Measured;
-use crate::threads;
-use csv::StringRecord;
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
-use std::sync::{Arc, OnceLock};
+use std::sync::OnceLock;
 
 /// Terminations with a column of their own.
 pub const TERMINATIONS: [&str; 4] = ["feather", "hinge", "step", "overshot"];
-
-/// Bytes of a block. Own choice.
-const BLOCK_BYTES: usize = 64 * 1024;
-
-/// Blocks in memory at once, however many threads there are. Own choice.
-const MOST_BLOCKS: usize = 16;
-
-/// A table whose header line is read, to be estimated in blocks.
-///
-/// Reads what [`TableReader`](super::TableReader) reads, by the same rules.
-#[derive(Debug)]
-pub struct OpenTable<R> {
-    pub(super) blocks: Blocks<R>,
-    pub(super) header: Arc<Header>,
-    pub(super) longest: u64,
-}
-
-impl<R: Read> OpenTable<R> {
-    /// Reads the header line and makes sure that there is a first row.
-    ///
-    /// # Errors
-    /// As [`TableReader::new`](super::TableReader::new).
-    pub fn new(mut reader: R, options: &TableOptions) -> Result<Self> {
-        let table = |reason: String| Error::Table { at: Place::default(), reason };
-        let longest = options.longest();
-        let opening = guard::open(&mut reader, longest)?;
-        if opening.header.is_empty() {
-            return Err(table("empty: neither a header line nor rows".into()));
-        }
-        let separator = header::separator(options, &opening)?;
-        let mut blocks = Blocks::new(opening.bytes, reader, separator, longest);
-        let mut block = Vec::new();
-        let mut cells = StringRecord::new();
-        blocks.next(&mut block, 1)?;
-        let mut records = Records::new(&block, separator);
-        let line = records.next().unwrap_or(0..0);
-        if line.len() as u64 > longest {
-            return Err(table(guard::too_long("the header line", longest)));
-        }
-        if blocks::take_apart(&block[line], separator, &mut cells).is_none() {
-            return Err(table("the header line is not UTF-8 (save the table as CSV in UTF-8)".into()));
-        }
-        let header = Header::understand(cells.iter().map(String::from).collect(), separator, options)?;
-        let after = records.at;
-        blocks.put_back(&block[after..]);
-        let columns = header.names.len();
-        loop {
-            if !blocks.next(&mut block, BLOCK_BYTES)? {
-                return Err(table("no rows of data under the header line".into()));
-            }
-            if count(&block, separator, columns) > 0 {
-                blocks.put_back(&block);
-                return Ok(OpenTable { blocks, header: Arc::new(header), longest });
-            }
-        }
-    }
-
-    /// The header line.
-    pub fn header(&self) -> &Header {
-        &self.header
-    }
-}
 
 /// A row of a table, completed by what is given for all rows.
 #[derive(Clone, Copy)]
@@ -132,6 +67,12 @@ impl Predictors {
     pub fn new(calibration: Calibration, by_stone: bool) -> Result<Predictors> {
         let others = bundled::NAMES.iter().map(|n| (*n, OnceLock::new())).collect();
         Ok(Predictors { first: Predictor::new(calibration)?, by_stone, sizes: Vec::new(), others })
+    }
+
+    /// The bundled ones stand in where a row's stone is theirs.
+    pub(super) fn by_stone(mut self) -> Predictors {
+        self.by_stone = true;
+        self
     }
 
     /// Narrows all of them to these sizes.
@@ -210,9 +151,9 @@ pub type RowNumber<'a> = dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + S
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::table::{OpenTable, TableEstimates, TableOptions};
+/// use conchoid::table::{TableEstimates, TableOptions, TableReader};
 /// let text = "flake,platform_depth_mm,exterior_platform_angle_deg\nA1,8,75\nA2,wide,75\n";
-/// let table = OpenTable::new(text.as_bytes(), &TableOptions::new())?;
+/// let table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
 /// let estimates = TableEstimates::new(bundled::named("hard-hammer-flint")?, 0.95)?.only(&["mass_g"])?;
 /// let (out, summary) = estimates.write(table, Vec::new(), |_| {})?;
 /// let text = String::from_utf8(out).unwrap();
@@ -229,11 +170,14 @@ pub struct TableEstimates<'a> {
     pub(super) given: &'a (dyn Measured + Sync),
     pub(super) sizes: Vec<&'static str>,
     pub(super) extra: Option<(&'a str, &'a RowNumber<'a>)>,
+    pub(super) errors: MeasurementErrors,
     block_bytes: usize,
 }
 
 /// Nothing given.
-struct Nothing;
+pub(super) struct Nothing;
+
+pub(super) static NOTHING: Nothing = Nothing;
 
 impl Measured for Nothing {
     fn number(&self, _: &str) -> Option<f64> {
@@ -254,16 +198,17 @@ impl<'a> TableEstimates<'a> {
             predictors: Predictors::new(calibration, false)?,
             level: LEVEL.check(level)?,
             ask: Ask::default(),
-            given: &Nothing,
+            given: &NOTHING,
             sizes: SIZES.to_vec(),
             extra: None,
+            errors: MeasurementErrors::new(),
             block_bytes: BLOCK_BYTES,
         })
     }
 
     /// The calibration asked for stands for its stone; rows of another stone are estimated by the bundled one.
     pub fn by_stone(mut self) -> Self {
-        self.predictors.by_stone = true;
+        self.predictors = self.predictors.by_stone();
         self
     }
 
@@ -293,6 +238,12 @@ impl<'a> TableEstimates<'a> {
     /// A column of the caller's own, before the sizes.
     pub fn column(mut self, name: &'a str, number: &'a RowNumber<'a>) -> Self {
         self.extra = Some((name, number));
+        self
+    }
+
+    /// How exactly the platforms were measured; the intervals widen by it.
+    pub fn measured_with(mut self, errors: MeasurementErrors) -> Self {
+        self.errors = errors;
         self
     }
 
@@ -335,70 +286,117 @@ impl<'a> TableEstimates<'a> {
         Ok(numbers)
     }
 
+    /// Whether every row must be looked at by itself.
+    pub(super) fn one_by_one(&self) -> bool {
+        self.extra.is_some() || !self.errors.is_empty()
+    }
+
+    /// Estimates one row and writes it, or why there is no estimate.
+    pub(super) fn one(
+        &self,
+        row: &Row,
+        out: &mut Line,
+        summary: &mut Summary,
+        quantiles: &mut Quantiles,
+    ) -> Result<Option<Estimate>> {
+        let both = Completed { row, given: self.given };
+        let predictor = self.predictors.of(&both)?;
+        let calibration = predictor.calibration();
+        match answer(predictor, row, &both, &self.ask, &self.errors) {
+            Ok(estimate) => {
+                out.row(row);
+                if let Some((_, extra)) = self.extra {
+                    out.rounded(extra(&both, calibration));
+                }
+                self.numbers(&estimate, quantiles)?.into_iter().for_each(|number| out.rounded(number));
+                let cautions = joined(&estimate.cautions, false);
+                [&estimate.calibration, &cautions, &estimate.form].iter().for_each(|t| out.text(t));
+                out.end();
+                summary.answered(row, &estimate);
+                Ok(Some(estimate))
+            }
+            Err(reasons) => {
+                let numbers = 3 * self.sizes.len() + TERMINATIONS.len();
+                rows::refuse(
+                    out,
+                    row,
+                    numbers + usize::from(self.extra.is_some()),
+                    calibration.name(),
+                    &reasons,
+                );
+                out.blanks(1);
+                out.end();
+                summary.refused(row, reasons);
+                Ok(None)
+            }
+        }
+    }
+
+    /// As [`TableEstimates::write`], and hands over what `see` makes of each row and its estimate, in the order of
+    /// the table: for a picture of them. No row is kept.
+    ///
+    /// # Errors
+    /// As [`TableEstimates::write`], and what `take` returns.
+    pub fn write_seen<R: Read, W: Write, T: Send>(
+        &self,
+        table: TableReader<R>,
+        writer: W,
+        progress: impl FnMut(u64),
+        see: impl Fn(&Completed<'_>, Estimate) -> Result<T> + Sync,
+        take: impl FnMut(T) -> Result<()>,
+    ) -> Result<(W, Summary)> {
+        rows::write(&Watched { how: self, see }, table, writer, progress, take)
+    }
+
     /// Reads the table to its end and writes it with its estimates; `progress` is told the rows written so far.
     ///
     /// # Errors
     /// [`Error::Table`] where the table has one of the added columns already, or with the row where it cannot be
-    /// read on (not UTF-8, a row too long); [`Error::Io`] when the reader or the writer fails. Rows before that
-    /// may have been written.
+    /// read on (a row too long); [`Error::Io`] when the reader or the writer fails. Rows before that may have been
+    /// written.
     pub fn write<R: Read, W: Write>(
         &self,
-        table: OpenTable<R>,
-        mut writer: W,
+        table: TableReader<R>,
+        writer: W,
         mut progress: impl FnMut(u64),
     ) -> Result<(W, Summary)> {
-        let OpenTable { mut blocks, header, longest } = table;
         let names = self.columns();
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
-        writer.write_all(&TableWriter::new(Vec::new(), &header, &names)?.finish()?)?;
-        let flow = Flow::new(self, header, longest);
-        let together = threads::at_once().saturating_mul(2).clamp(1, MOST_BLOCKS);
-        let (mut rows, mut written, mut summary) = (0, 0, Summary::default());
-        let mut failed = None;
-        let mut read = |mut spare: Vec<Work>, failed: &mut Option<Error>| {
-            let mut batch = Vec::with_capacity(together);
-            while failed.is_none() && batch.len() < together {
-                let mut work = spare.pop().unwrap_or_else(|| Work::new(&flow));
-                match blocks.next(&mut work.input, self.block_bytes) {
-                    Ok(true) => {}
-                    Ok(false) => break,
-                    Err(e) => {
-                        *failed = Some(e);
-                        break;
-                    }
-                }
-                work.begin(rows + 1, blocks.ended_in_quotes());
-                work.rows = flow.count(&work.input);
-                rows += work.rows;
-                batch.push(work);
-            }
-            batch
-        };
-        let mut working = read(Vec::new(), &mut failed);
-        let mut done: Vec<Work> = Vec::new();
-        while !(working.is_empty() && done.is_empty()) {
-            // while one batch is worked on, the one before is written and the next is read
-            let next = threads::beside(
-                &mut working,
-                |work| flow.work(work),
-                || -> Result<Vec<Work>> {
-                    for work in &mut done {
-                        writer.write_all(&work.output)?;
-                        if let Some(e) = work.failed.take() {
-                            return Err(e);
-                        }
-                        written += work.rows;
-                        summary.append(std::mem::take(&mut work.summary));
-                        progress(written);
-                    }
-                    Ok(read(std::mem::take(&mut done), &mut failed))
-                },
-            )?;
-            done = std::mem::replace(&mut working, next);
-        }
-        match failed {
-            Some(e) => Err(e),
-            None => Ok((writer, summary)),
-        }
+        let mut writer = TableWriter::new(writer, table.header(), &names)?;
+        let flow = Flow::new(self, table.header.clone(), table.longest);
+        let (mut written, mut summary) = (0, Summary::default());
+        let intake = table.in_blocks(
+            self.block_bytes,
+            || Work::new(&flow),
+            |block| flow.work(block),
+            |block| {
+                writer.lines(&block.made.lines.bytes)?;
+                written += block.rows;
+                summary.append(std::mem::take(&mut block.made.summary));
+                progress(written);
+                Ok(())
+            },
+        )?;
+        summary.take_in(intake);
+        Ok((writer.finish()?, summary))
+    }
+}
+
+/// Estimates of which something is seen.
+struct Watched<'t, F> {
+    how: &'t TableEstimates<'t>,
+    see: F,
+}
+
+impl<T: Send, F: Fn(&Completed<'_>, Estimate) -> Result<T> + Sync> Answers for Watched<'_, F> {
+    type Seen = T;
+
+    fn columns(&self) -> Vec<String> {
+        self.how.columns()
+    }
+
+    fn answer(&self, row: &Row, out: &mut Line, summary: &mut Summary) -> Result<Option<T>> {
+        let found = self.how.one(row, out, summary, &mut Quantiles::default())?;
+        found.map(|e| (self.see)(&Completed { row, given: self.how.given }, e)).transpose()
     }
 }

@@ -3,46 +3,32 @@
 //! A row is plain where its numbers can be read and are in their bounds, its text needs no quotes, and its sizes are not
 //! averaged over terminations. Whether it is depends on the row alone, never on the block it stands in.
 
-use super::blocks::{self, Records};
-use super::cell::{self, NumberCell};
-use super::digits::{millionths, plain_decimal, put_rounded};
-use super::estimates::{Completed, TERMINATIONS, TableEstimates, answer, joined};
+use super::digits::{millionths, put_rounded};
+use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
 use super::header::{Header, Kind};
 use super::quantity::ClassKind;
-use super::read::Row;
+use super::read::{Block, Record};
+use super::row::Row;
 use super::summary::Summary;
-use crate::error::{Bounds, Error, Result};
+use super::text::like_formula;
+use super::write::Line;
+use crate::error::Result;
 use crate::form::BLOCK;
-use crate::predict::measurement::MeasurementErrors;
 use crate::predict::row_kind::{Classified, MixtureMemory, RowKind, VariantBatch};
 use crate::predict::{Caution, Predictor, Quantiles};
 use std::collections::HashMap;
-use std::ops::Range;
 use std::sync::{Arc, Mutex};
 
-/// Kinds of rows remembered at once. Own choice.
+/// Kinds of rows remembered at once. This crate's choice, no source.
 const MOST_KINDS: usize = 512;
-
-/// Rows in a block.
-pub(super) fn count(block: &[u8], separator: u8, columns: usize) -> u64 {
-    let rows = Records::new(block, separator).filter(|r| is_row(&block[r.clone()], separator, columns));
-    rows.count() as u64
-}
-
-#[inline]
-pub(super) fn is_row(record: &[u8], separator: u8, columns: usize) -> bool {
-    record.first().is_some_and(|b| b.is_ascii_digit())
-        || columns < 2
-        || !blocks::is_blank_line(record, separator)
-}
 
 /// What is read of a cell.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Use {
     /// Carried through.
     Nothing,
-    /// A number, which of the understood columns, and how it becomes one in our unit.
-    Number { column: usize, factor: f64, bounds: Option<Bounds> },
+    /// A number, which of the understood columns.
+    Number(usize),
     /// Text that an answer may depend on.
     Class,
     /// Text that no answer depends on, but that must be a name.
@@ -52,9 +38,9 @@ pub(super) enum Use {
 /// What is read of each cell of a row; `read` tells whether an answer depends on a name.
 pub(super) fn uses_of(header: &Header, read: impl Fn(&str) -> bool) -> Vec<Use> {
     let mut uses = vec![Use::Nothing; header.names.len()];
-    for (column, c) in header.columns.iter().enumerate() {
+    for (column, c) in header.columns.iter().enumerate().filter(|(_, c)| c.field < header.names.len()) {
         uses[c.field] = match c.kind {
-            Kind::Number { factor, bounds } => Use::Number { column, factor, bounds },
+            Kind::Number { .. } => Use::Number(column),
             Kind::Class(ClassKind::Label)
                 if ["flake", "core", "knapper"].contains(&c.name.as_str()) && !read(&c.name) =>
             {
@@ -68,8 +54,14 @@ pub(super) fn uses_of(header: &Header, read: impl Fn(&str) -> bool) -> Vec<Use> 
 
 /// What was seen of a cell whose kind matters.
 pub(super) enum Seen<'a> {
-    Number { missing: bool },
+    Number {
+        missing: bool,
+    },
     Class(&'a [u8]),
+    /// A cell that a spreadsheet would run.
+    Formula,
+    /// A platform area that was worked out.
+    Area,
 }
 
 /// Reads the cells of a record without quotes: numbers into `values`, by understood column. False where the row
@@ -92,16 +84,18 @@ pub(super) fn read_cells(
             _ => return false,
         };
         rest = &rest[end.map_or(rest.len(), |e| e + 1)..];
+        let sign = matches!(cell.first(), Some(b'=' | b'@' | b'+' | b'-'));
+        if sign && like_formula(cell) && (header.formulas_as_text || !seen(Seen::Formula)) {
+            return false;
+        }
         match *what {
             Use::Nothing => {}
-            Use::Number { column, factor, bounds } => {
-                let Some(written) = number(cell, header.decimal_comma()) else { return false };
-                let value = if factor == 1.0 { written } else { written * factor };
-                let fine = match bounds {
-                    Some(bounds) => bounds.contains(value),
-                    None => value.is_finite(),
+            Use::Number(column) => {
+                let Ok(text) = std::str::from_utf8(cell) else { return false };
+                let Ok(value) = header.columns[column].number(text, header.decimal_comma()) else {
+                    return false;
                 };
-                if !(fine || written.is_nan()) || !seen(Seen::Number { missing: written.is_nan() }) {
+                if !seen(Seen::Number { missing: value.is_nan() }) {
                     return false;
                 }
                 values[column] = value;
@@ -118,6 +112,16 @@ pub(super) fn read_cells(
             }
         }
     }
+    if let Some(from) = header.area {
+        // a shape that each row names is looked up there
+        if from.shape.is_some() {
+            return false;
+        }
+        if header.columns[from.area].field >= header.names.len() {
+            values[from.area] = f64::NAN;
+        }
+        return !from.work_out(values, None) || seen(Seen::Area);
+    }
     true
 }
 
@@ -127,7 +131,6 @@ pub(super) struct Flow<'t> {
     header: Arc<Header>,
     longest: u64,
     uses: Vec<Use>,
-    exact: MeasurementErrors,
     batches: Mutex<Vec<(&'t Predictor, usize, Arc<VariantBatch>)>>,
 }
 
@@ -138,7 +141,7 @@ struct PlainKind<'t> {
     kind: RowKind,
     /// Numbers of a row: place in the input row, which of the understood columns.
     numbers: Vec<(usize, usize)>,
-    /// The cells of text of a row without doubts of its own, and the line end.
+    /// The cells of text of a row without doubts of its own.
     tail: Vec<u8>,
     /// Rows answered without doubts of their own, beyond the first of the block.
     rows: u64,
@@ -154,42 +157,28 @@ enum KindOfRow<'t> {
 
 /// A record waiting to be written.
 struct Entry {
-    text: Range<usize>,
-    number: u64,
+    record: Record,
     /// Kind and place among the numbers of the chunk; none for a row that is done by itself.
     plain: Option<(usize, usize)>,
-    closed: bool,
+    /// Cells like formulas, and whether the platform area was worked out, where it is plain.
+    formulas: u32,
+    area: bool,
 }
 
-/// One block, and the memory it is worked on in.
+/// What is made of one block.
 pub(super) struct Work {
-    pub input: Vec<u8>,
-    pub output: Vec<u8>,
-    pub rows: u64,
-    first: u64,
-    ended_in_quotes: bool,
+    pub lines: Line,
     pub summary: Summary,
-    pub failed: Option<Error>,
     row: Row,
 }
 
 impl Work {
     pub fn new(flow: &Flow<'_>) -> Work {
         Work {
-            input: Vec::new(),
-            output: Vec::new(),
-            rows: 0,
-            first: 1,
-            ended_in_quotes: false,
+            lines: Line::new(flow.header.separator),
             summary: Summary::default(),
-            failed: None,
             row: Row::of(&flow.header),
         }
-    }
-
-    pub fn begin(&mut self, first: u64, ended_in_quotes: bool) {
-        self.output.clear();
-        (self.first, self.ended_in_quotes) = (first, ended_in_quotes);
     }
 }
 
@@ -200,6 +189,8 @@ struct Chunk<'t> {
     last: Option<usize>,
     last_key: Vec<u8>,
     key: Vec<u8>,
+    formulas: u32,
+    area: bool,
     /// Numbers of the row being read, by understood column.
     values: Vec<f64>,
     /// Input rows of the plain rows, by place.
@@ -225,48 +216,31 @@ impl<'t> Flow<'t> {
     pub fn new(how: &'t TableEstimates<'t>, header: Arc<Header>, longest: u64) -> Self {
         let layout = how.predictors.first.calibration().layout();
         let uses = uses_of(&header, |name| layout.position(name).is_some());
-        Flow { how, header, longest, uses, exact: MeasurementErrors::new(), batches: Mutex::new(Vec::new()) }
-    }
-
-    /// Rows in a block.
-    pub fn count(&self, block: &[u8]) -> u64 {
-        count(block, self.header.separator, self.header.names.len())
+        Flow { how, header, longest, uses, batches: Mutex::new(Vec::new()) }
     }
 
     /// Works a block through: its rows with their estimates, in their order.
-    pub fn work(&self, work: &mut Work) {
-        let input = std::mem::take(&mut work.input);
+    pub fn work(&self, block: &mut Block<Work>) {
+        block.made.lines.clear();
         let mut chunk = Chunk::new(self.how.sizes.len(), self.header.columns.len());
-        if let Err(e) = self.rows(&input, work, &mut chunk) {
-            work.failed = Some(e);
-        }
-        self.count_kinds(work, &mut chunk);
-        work.input = input;
-    }
-
-    fn rows(&self, input: &[u8], work: &mut Work, chunk: &mut Chunk<'t>) -> Result<()> {
-        let (separator, columns) = (self.header.separator, self.header.names.len());
-        let text = std::str::from_utf8(input).is_ok();
-        let mut number = work.first;
-        let mut records = Records::new(input, separator);
-        while let Some(range) = records.next() {
-            let record = &input[range.clone()];
-            if !is_row(record, separator, columns) {
-                continue;
-            }
-            if record.len() as u64 > self.longest {
-                self.flush(input, work, chunk)?;
-                return Err(blocks::too_long(number, self.longest));
-            }
-            let simple = !records.quoted && (text || std::str::from_utf8(record).is_ok());
-            let plain = if simple { self.plain(record, number, work, chunk, input)? } else { None };
-            chunk.entries.push(Entry { text: range, number, plain, closed: records.closed });
+        block.each(&self.header, self.longest, |input, record, work| {
+            let bytes = &input[record.text.clone()];
+            let simple = !record.quoted && std::str::from_utf8(bytes).is_ok();
+            let plain =
+                if simple { self.plain(bytes, record.number, work, &mut chunk, input)? } else { None };
+            let (formulas, area) = (chunk.formulas, chunk.area);
+            chunk.entries.push(Entry { record, plain, formulas, area });
             if chunk.slots == BLOCK || chunk.entries.len() >= 4 * BLOCK {
-                self.flush(input, work, chunk)?;
+                self.flush(input, work, &mut chunk)?;
             }
-            number += 1;
+            Ok(())
+        });
+        let input = std::mem::take(&mut block.input);
+        if let Err(e) = self.flush(&input, &mut block.made, &mut chunk) {
+            block.failed.get_or_insert(e);
         }
-        self.flush(input, work, chunk)
+        block.input = input;
+        self.count_kinds(&mut block.made, &mut chunk);
     }
 
     /// Reads a record as a plain row into the chunk: its kind and its place there. None where it is not plain.
@@ -278,7 +252,7 @@ impl<'t> Flow<'t> {
         chunk: &mut Chunk<'t>,
         input: &[u8],
     ) -> Result<Option<(usize, usize)>> {
-        if self.how.extra.is_some() || !self.cells(record, chunk) {
+        if self.how.one_by_one() || !self.cells(record, chunk) {
             return Ok(None);
         }
         let kind = match chunk.last.filter(|_| chunk.key == chunk.last_key) {
@@ -317,8 +291,9 @@ impl<'t> Flow<'t> {
     /// Reads the cells of a record: numbers and the key of its kind; false where the row must be understood in full.
     #[inline]
     fn cells(&self, record: &[u8], chunk: &mut Chunk<'t>) -> bool {
-        let Chunk { key, values, .. } = chunk;
+        let Chunk { key, values, formulas, area, .. } = chunk;
         key.clear();
+        (*formulas, *area) = (0, false);
         read_cells(record, &self.uses, &self.header, values, |seen| {
             match seen {
                 Seen::Number { missing } => key.push(u8::from(missing)),
@@ -326,6 +301,8 @@ impl<'t> Flow<'t> {
                     key.extend_from_slice(cell);
                     key.push(0x1f);
                 }
+                Seen::Formula => *formulas += 1,
+                Seen::Area => *area = true,
             }
             true
         })
@@ -351,9 +328,7 @@ impl<'t> Flow<'t> {
                     chunk.kinds.clear();
                     chunk.values = values;
                 }
-                if work.row.take(number, record, self.header.separator, false).is_none() {
-                    return Ok(None);
-                }
+                work.row.take(number, record, false);
                 let Some(kind) = self.classify(&work.row)? else { return Ok(None) };
                 chunk.kinds.push(kind);
                 chunk.by_key.insert(chunk.key.clone(), chunk.kinds.len() - 1);
@@ -387,8 +362,11 @@ impl<'t> Flow<'t> {
                 numbers.push((place, id.0));
             }
         }
-        let mut tail = Vec::new();
+        // as it follows other cells
+        let mut tail = Line::new(self.header.separator);
+        tail.made(b"");
         self.tail(predictor, &kind, &kind.cautions, &mut tail);
+        let tail = tail.bytes;
         let plain = PlainKind { predictor, batch, kind, numbers, tail, rows: 0, seen: false };
         Ok(Some(KindOfRow::Plain(Box::new(plain))))
     }
@@ -406,14 +384,10 @@ impl<'t> Flow<'t> {
         Ok(batch)
     }
 
-    /// The three cells of text and the line end.
-    fn tail(&self, predictor: &Predictor, kind: &RowKind, cautions: &[Caution], out: &mut Vec<u8>) {
+    /// The three cells of text.
+    fn tail(&self, predictor: &Predictor, kind: &RowKind, cautions: &[Caution], out: &mut Line) {
         let text = joined(cautions, false);
-        for cell in [predictor.calibration().name(), text.as_str(), kind.form.as_str()] {
-            out.push(self.header.separator);
-            put_text(cell, self.header.separator, out);
-        }
-        out.push(b'\n');
+        [predictor.calibration().name(), text.as_str(), kind.form.as_str()].iter().for_each(|t| out.text(t));
     }
 
     /// Writes the rows gathered.
@@ -430,11 +404,13 @@ impl<'t> Flow<'t> {
         for entry in &entries {
             let done = match entry.plain {
                 Some((kind, slot)) if !chunk.doubtful[slot] => {
-                    self.write_plain(&input[entry.text.clone()], kind, slot, work, chunk)?
+                    self.write_plain(&input[entry.record.text.clone()], kind, slot, work, chunk)?
                 }
                 _ => false,
             };
-            if !done {
+            if done {
+                work.summary.noticed(entry.record.number, entry.formulas, entry.area);
+            } else {
                 self.write_other(input, entry, work, &mut chunk.quantiles)?;
             }
         }
@@ -475,24 +451,22 @@ impl<'t> Flow<'t> {
                 chunk.last_terms.clone_from(&chunk.terms);
             }
         }
-        let out = &mut work.output;
-        out.extend_from_slice(record);
+        let out = &mut work.lines;
+        out.made(record);
         for (size, intervals) in chunk.intervals.iter().enumerate() {
             if plain.batch.has(size) {
-                for end in intervals {
-                    out.push(separator);
-                    put_rounded(end[slot], out);
-                }
+                intervals.iter().for_each(|end| out.rounded(Some(end[slot])));
             } else {
-                out.extend([separator; 3]);
+                out.blanks(3);
             }
         }
         if tells {
-            out.extend_from_slice(&chunk.last_terminations);
+            out.made(&chunk.last_terminations);
         } else {
-            out.extend([separator; TERMINATIONS.len()]);
+            out.blanks(TERMINATIONS.len());
         }
-        out.extend_from_slice(&plain.tail);
+        out.made(&plain.tail);
+        out.end();
         if plain.seen {
             plain.rows += 1;
         } else {
@@ -513,55 +487,9 @@ impl<'t> Flow<'t> {
         work: &mut Work,
         quantiles: &mut Quantiles,
     ) -> Result<()> {
-        let separator = self.header.separator;
-        let record = &input[entry.text.clone()];
-        let open = work.ended_in_quotes && !entry.closed;
-        work.row.take(entry.number, record, separator, open).ok_or_else(|| blocks::not_text(entry.number))?;
-        let row = &work.row;
-        let both = Completed { row, given: self.how.given };
-        let predictor = self.how.predictors.of(&both)?;
-        let out = &mut work.output;
-        let carried = self.header.names.len();
-        let blanks = std::iter::repeat("");
-        for (i, cell) in row.cells().chain(blanks).take(carried).enumerate() {
-            if i > 0 {
-                out.push(separator);
-            }
-            put_text(cell, separator, out);
-        }
-        let calibration = predictor.calibration();
-        let last = |out: &mut Vec<u8>, texts: [&str; 3]| {
-            for text in texts {
-                out.push(separator);
-                put_text(text, separator, out);
-            }
-            for surplus in row.cells().skip(carried) {
-                out.push(separator);
-                put_text(surplus, separator, out);
-            }
-            out.push(b'\n');
-        };
-        match answer(predictor, row, &both, &self.how.ask, &self.exact) {
-            Ok(estimate) => {
-                if let Some((_, extra)) = self.how.extra {
-                    put_number(extra(&both, calibration), separator, out);
-                }
-                for number in self.how.numbers(&estimate, quantiles)? {
-                    put_number(number, separator, out);
-                }
-                last(out, [&estimate.calibration, &joined(&estimate.cautions, false), &estimate.form]);
-                work.summary.answered(row, &estimate);
-            }
-            Err(reasons) => {
-                let numbers = 3 * self.how.sizes.len() + TERMINATIONS.len();
-                for _ in 0..numbers + usize::from(self.how.extra.is_some()) {
-                    put_number(None, separator, out);
-                }
-                let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
-                last(out, [calibration.name(), &format!("refused: {text}"), ""]);
-                work.summary.refused(reasons);
-            }
-        }
+        let Record { text, number, open, .. } = &entry.record;
+        work.row.take(*number, &input[text.clone()], *open);
+        self.how.one(&work.row, &mut work.lines, &mut work.summary, quantiles)?;
         Ok(())
     }
 
@@ -590,6 +518,8 @@ impl Chunk<'_> {
             last: None,
             last_key: Vec::new(),
             key: Vec::new(),
+            formulas: 0,
+            area: false,
             values: vec![f64::NAN; understood],
             columns: Vec::new(),
             slots: 0,
@@ -606,42 +536,5 @@ impl Chunk<'_> {
             terminations: Vec::new(),
             memory: MixtureMemory::default(),
         }
-    }
-}
-
-/// A cell of a number column: the number, not a number where nothing was recorded, none where it is bad.
-#[inline]
-fn number(cell: &[u8], decimal_comma: bool) -> Option<f64> {
-    if let Some(v) = plain_decimal(cell) {
-        return Some(v);
-    }
-    match cell::number(std::str::from_utf8(cell).ok()?, decimal_comma) {
-        NumberCell::Missing => Some(f64::NAN),
-        NumberCell::Number(v) => Some(v),
-        NumberCell::Bad(_) => None,
-    }
-}
-
-/// A cell of text, in quotes where it needs them.
-fn put_text(text: &str, separator: u8, out: &mut Vec<u8>) {
-    let needs = |b: u8| b == separator || matches!(b, b'"' | b'\n' | b'\r');
-    if !text.bytes().any(needs) {
-        out.extend_from_slice(text.as_bytes());
-        return;
-    }
-    out.push(b'"');
-    for (i, piece) in text.split('"').enumerate() {
-        if i > 0 {
-            out.extend_from_slice(b"\"\"");
-        }
-        out.extend_from_slice(piece.as_bytes());
-    }
-    out.push(b'"');
-}
-
-fn put_number(number: Option<f64>, separator: u8, out: &mut Vec<u8>) {
-    out.push(separator);
-    if let Some(v) = number.filter(|v| v.is_finite()) {
-        put_rounded(v, out);
     }
 }

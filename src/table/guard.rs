@@ -1,71 +1,8 @@
-//! The byte reader under the parser. It stops when one record asks for more bytes than are allowed, whether
-//! or not a line ever ends, so that the memory of a record is bounded below the parser; and it remembers
-//! whether a quote was left open when the bytes ended.
+//! The beginning of a table: its marks, a line that only names the separator, and where the header line stands. It
+//! is read as far as one record may be long and no further, whether or not a line ever ends.
 
 use crate::error::{Error, Place, Result};
 use std::io::{self, Read};
-
-/// Bytes asked of the reader at a time. Own choice.
-pub(super) const BUFFER: usize = 64 * 1024;
-
-/// A reader that serves at most `allowed` bytes between two calls of [`Guard::start_record`].
-pub(super) struct Guard<R> {
-    opening: io::Cursor<Vec<u8>>,
-    inner: R,
-    allowed: u64,
-    served: u64,
-    exceeded: bool,
-    ended: bool,
-    odd_quotes: bool,
-}
-
-impl<R: Read> Guard<R> {
-    /// Serves `opening` first, then `inner`.
-    pub fn new(opening: Vec<u8>, inner: R, allowed: u64) -> Self {
-        Guard {
-            opening: io::Cursor::new(opening),
-            inner,
-            allowed,
-            served: 0,
-            exceeded: false,
-            ended: false,
-            odd_quotes: false,
-        }
-    }
-
-    /// A record begins: count from zero.
-    pub fn start_record(&mut self) {
-        self.served = 0;
-    }
-
-    /// Whether a record asked for more than is allowed.
-    pub fn exceeded(&self) -> bool {
-        self.exceeded
-    }
-
-    /// Whether the bytes have ended with an odd number of quotes among them.
-    pub fn ended_in_quotes(&self) -> bool {
-        self.ended && self.odd_quotes
-    }
-}
-
-impl<R: Read> Read for Guard<R> {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        // The parser asks for more only when all it was given belongs to the record it is reading.
-        if self.served > self.allowed {
-            self.exceeded = true;
-            return Err(io::Error::other("a record longer than allowed"));
-        }
-        let mut n = self.opening.read(buffer)?;
-        if n == 0 {
-            n = read_some(&mut self.inner, buffer)?;
-        }
-        self.served += n as u64;
-        self.ended = n == 0 && !buffer.is_empty();
-        self.odd_quotes ^= buffer[..n].iter().filter(|b| **b == b'"').count() % 2 == 1;
-        Ok(n)
-    }
-}
 
 /// One read, repeated where it was interrupted.
 pub(super) fn read_some(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
@@ -85,6 +22,19 @@ pub(super) struct Opening {
     pub bytes: Vec<u8>,
     /// The header line, without its end.
     pub header: std::ops::Range<usize>,
+    /// What a line before it says that stands between cells.
+    pub separator: Option<u8>,
+}
+
+/// The separator that a first line of some spreadsheets names, such as `sep=;`.
+fn named_separator(line: &[u8]) -> Option<u8> {
+    let line = line.strip_prefix(b"\"").and_then(|l| l.strip_suffix(b"\"")).unwrap_or(line);
+    match line {
+        [s, e, p, b'=', named @ (b',' | b';' | b'\t')] if [*s, *e, *p].eq_ignore_ascii_case(b"sep") => {
+            Some(*named)
+        }
+        _ => None,
+    }
 }
 
 /// Reads until the first line that is not blank has ended (outside quotes), or the bytes have.
@@ -92,6 +42,7 @@ pub(super) fn open(reader: &mut impl Read, allowed: u64) -> Result<Opening> {
     let mut bytes: Vec<u8> = Vec::new();
     let mut chunk = [0u8; 8192];
     let (mut at, mut start, mut in_quotes, mut ended) = (0, None, false, false);
+    let mut separator = None;
     loop {
         while at < bytes.len() {
             let b = bytes[at];
@@ -103,14 +54,21 @@ pub(super) fn open(reader: &mut impl Read, allowed: u64) -> Result<Opening> {
                 if b == b'"' {
                     in_quotes = !in_quotes;
                 } else if !in_quotes && matches!(b, b'\r' | b'\n') {
-                    return Ok(Opening { header: from..at, bytes });
+                    match named_separator(&bytes[from..at]).filter(|_| separator.is_none()) {
+                        Some(named) => (separator, start) = (Some(named), None),
+                        None => {
+                            let bytes = bytes.split_off(from);
+                            return Ok(Opening { header: 0..at - from, bytes, separator });
+                        }
+                    }
                 }
             }
             at += 1;
         }
         if ended {
             let from = start.unwrap_or(at);
-            return Ok(Opening { header: from..at, bytes });
+            let bytes = bytes.split_off(from);
+            return Ok(Opening { header: 0..at - from, bytes, separator });
         }
         if (at - start.unwrap_or(0)) as u64 > allowed {
             return Err(Error::Table { at: Place::default(), reason: too_long("the header line", allowed) });

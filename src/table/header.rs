@@ -1,15 +1,20 @@
 //! What the header line of a table means: which column is which quantity in which unit, which are classes,
 //! and which are unknown and only carried through. Decided once, before the first row.
 
+use super::cell::{self, NumberCell};
+use super::condition::{Condition, Placed};
 use super::guard::Opening;
 use super::quantity::*;
+use super::suggest::{self, Suggestion};
+use super::text::Cells;
 use crate::error::{Bounds, Error, Place, Result, edit_distance};
+use crate::strike::{PLATFORM_AREA_MM2, PlatformShape, same_name};
 use std::collections::HashMap;
 
-/// The most columns a table may have. Own choice.
+/// The most columns a table may have. This crate's choice, no source.
 pub const MOST_COLUMNS: usize = 4096;
 
-/// Unknown columns beyond these are carried through without looking for a likely slip. Own choice.
+/// Unknown columns beyond these are carried through without looking for a likely slip. This crate's choice, no source.
 const MOST_SUGGESTIONS: usize = 256;
 
 /// What stands between two cells.
@@ -35,6 +40,12 @@ pub enum Separator {
 /// | [`separator`](TableOptions::separator) | [`Separator::Auto`] | what stands between two cells |
 /// | [`number`](TableOptions::number) | none | a further column of numbers, such as `dorsal_scars` |
 /// | [`class`](TableOptions::class) | none | a further column of classes, such as `core_shape` |
+/// | [`only`](TableOptions::only) | all rows | rows for which a condition holds |
+/// | [`missing`](TableOptions::missing) | none | a further text that says "not recorded" |
+/// | [`word`](TableOptions::word) | none | a word of the table's own for a class |
+/// | [`ignore`](TableOptions::ignore) | none | a column to leave alone |
+/// | [`platform_shape`](TableOptions::platform_shape) | as recorded | platform area from its width and depth |
+/// | [`formulas_as_text`](TableOptions::formulas_as_text) | no | cells like formulas made harmless in what is written |
 /// | [`longest_record`](TableOptions::longest_record) | 1 MiB | the most bytes of one row |
 #[derive(Debug, Clone, PartialEq)]
 pub struct TableOptions {
@@ -42,6 +53,14 @@ pub struct TableOptions {
     separator: Separator,
     numbers: Vec<String>,
     classes: Vec<String>,
+    conditions: Vec<Condition>,
+    /// Our column, none for all; the text.
+    missing: Vec<(Option<String>, String)>,
+    /// Our column, none for all; our word; theirs.
+    words: Vec<(Option<String>, String, String)>,
+    ignored: Vec<String>,
+    shape: Option<PlatformShape>,
+    formulas_as_text: bool,
     longest: u64,
 }
 
@@ -52,6 +71,12 @@ impl Default for TableOptions {
             separator: Separator::Auto,
             numbers: Vec::new(),
             classes: Vec::new(),
+            conditions: Vec::new(),
+            missing: Vec::new(),
+            words: Vec::new(),
+            ignored: Vec::new(),
+            shape: None,
+            formulas_as_text: false,
             longest: 1 << 20,
         }
     }
@@ -83,6 +108,54 @@ impl TableOptions {
         self.classes.push(name.into());
         self
     }
+    /// Only rows for which this holds; several must hold together. The others are counted ([`Intake`](super::Intake))
+    /// and otherwise passed over.
+    pub fn only(mut self, condition: Condition) -> Self {
+        self.conditions.push(condition);
+        self
+    }
+    /// A further text that says "not recorded", such as a zero or 999, in one column (by our name) or in all. In all
+    /// columns a number counts as "not recorded" only where the measurement cannot have it: a zero in a platform depth,
+    /// but not in an angle of blow.
+    ///
+    /// ```
+    /// use conchoid::strike::Measured;
+    /// use conchoid::table::{TableOptions, TableReader};
+    /// let text = "depth_mm,angle_of_blow_deg,mass_g\n8,0,0.0\n";
+    /// let mut table = TableReader::new(text.as_bytes(), &TableOptions::new().missing(None, "0"))?;
+    /// let mut row = table.row();
+    /// table.read(&mut row)?;
+    /// assert_eq!((row.number("mass_g"), row.number("angle_of_blow_deg")), (None, Some(0.0)));
+    /// assert_eq!(row.problems().len(), 0);
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn missing(mut self, column: Option<&str>, text: impl Into<String>) -> Self {
+        self.missing.push((column.map(String::from), text.into()));
+        self
+    }
+    /// A word of the table's own, `theirs`, for our word of a class, such as `Blank` for the portion `complete`; in one
+    /// column (by our name), or in all whose classes have our word.
+    pub fn word(mut self, column: Option<&str>, ours: impl Into<String>, theirs: impl Into<String>) -> Self {
+        self.words.push((column.map(String::from), ours.into(), theirs.into()));
+        self
+    }
+    /// A column (as the table writes it) that is only carried through, whatever its name says.
+    pub fn ignore(mut self, column: impl Into<String>) -> Self {
+        self.ignored.push(column.into());
+        self
+    }
+    /// Works out the platform area where width and depth are recorded and it is not, as the area of a figure: that of
+    /// the row's `platform_shape`, or this one.
+    pub fn platform_shape(mut self, shape: PlatformShape) -> Self {
+        self.shape = Some(shape);
+        self
+    }
+    /// Puts an apostrophe before cells that a spreadsheet would run as formulas, in what is written. Without it cells
+    /// come back as they are.
+    pub fn formulas_as_text(mut self) -> Self {
+        self.formulas_as_text = true;
+        self
+    }
     /// The most bytes that one row (or the header line) may have.
     pub fn longest_record(mut self, bytes: u64) -> Self {
         self.longest = bytes;
@@ -109,9 +182,108 @@ pub(super) enum Kind {
 pub(super) struct Column {
     /// Our name.
     pub name: String,
-    /// Where it stands in the table.
+    /// Where it stands in the table; beyond the last for an area that is worked out.
     pub field: usize,
     pub kind: Kind,
+    /// Further texts that say "not recorded", with their number if they are one.
+    pub missing: Vec<(String, Option<f64>)>,
+    /// Words of the table's own: theirs, ours.
+    pub words: Vec<(String, String)>,
+}
+
+/// Why a cell of a number column has no number.
+#[derive(Debug)]
+pub(super) enum NotRead {
+    /// A spreadsheet left it where a formula failed.
+    FailedFormula,
+    /// What is wrong with it.
+    Bad(Error),
+}
+
+impl Column {
+    /// The number in a cell, in our unit and within its bounds; not a number where nothing was recorded. Every way of
+    /// reading a table comes through here.
+    #[inline]
+    pub fn number(&self, text: &str, decimal_comma: bool) -> std::result::Result<f64, NotRead> {
+        let Kind::Number { factor, bounds } = self.kind else { return Ok(f64::NAN) };
+        match cell::number(text, decimal_comma) {
+            NumberCell::Missing => Ok(f64::NAN),
+            NumberCell::Number(written) if self.missing.iter().any(|(_, m)| *m == Some(written)) => {
+                Ok(f64::NAN)
+            }
+            NumberCell::Bad(_) if self.is_missing(text) => Ok(f64::NAN),
+            NumberCell::Number(written) => {
+                let value = if factor == 1.0 { written } else { written * factor };
+                let fine = match bounds {
+                    Some(bounds) => bounds.contains(value),
+                    None => value.is_finite(),
+                };
+                if fine { Ok(value) } else { Err(NotRead::Bad(outside(written, value, bounds))) }
+            }
+            NumberCell::SheetError => Err(NotRead::FailedFormula),
+            NumberCell::Bad(hint) => Err(NotRead::Bad(Error::NotANumber {
+                at: Place::default(),
+                text: shorten(text.trim()),
+                hint: hint.into(),
+            })),
+        }
+    }
+}
+
+impl Column {
+    /// Whether the text is one of the further ones that say "not recorded".
+    pub fn is_missing(&self, text: &str) -> bool {
+        !self.missing.is_empty() && self.missing.iter().any(|(m, _)| same_name(m, text.trim()))
+    }
+
+    /// Our word for the text of a class cell. It is put into `lower` where it stands neither in the cell nor in a
+    /// vocabulary.
+    pub fn word<'t>(&self, text: &'t str, lower: &'t mut String) -> Option<&'t str> {
+        let ours =
+            self.words.iter().find(|(theirs, _)| same_name(theirs, text)).map(|(_, ours)| ours.as_str());
+        let spelled = ours.unwrap_or(text);
+        let fixed = match self.kind {
+            Kind::Class(ClassKind::Vocabulary(find, _)) => find(spelled),
+            Kind::Class(ClassKind::Termination) => crate::flake::Termination::find(spelled).map(|t| t.name()),
+            _ => None,
+        };
+        match (fixed, ours) {
+            (Some(name), _) => Some(name),
+            (None, Some(ours)) => {
+                lower.push_str(ours);
+                Some(lower.as_str())
+            }
+            (None, None) => None,
+        }
+    }
+}
+
+/// The sentence for a number outside what is accepted: the number as written, and what it is in our unit.
+fn outside(written: f64, value: f64, bounds: Option<Bounds>) -> Error {
+    let mut error =
+        Error::OutOfRange { at: Place::default(), value: written, accepted: "finite numbers".into() };
+    let Some(bounds) = bounds else { return error };
+    if let Error::OutOfRange { accepted, .. } = &mut error {
+        *accepted = bounds.to_string();
+        if written != value {
+            accepted.push_str(&format!("; this is {value} {}", bounds.unit()));
+        }
+    }
+    error
+}
+
+impl AreaFrom {
+    /// Works out the area of a row where it was not recorded; whether it did.
+    #[inline]
+    pub fn work_out(&self, numbers: &mut [f64], shape: Option<PlatformShape>) -> bool {
+        let Some(shape) = shape.or(self.usual) else { return false };
+        let area = shape.area_mm2(numbers[self.width], numbers[self.depth]);
+        let worked_out = numbers[self.area].is_nan() && PLATFORM_AREA_MM2.contains(area);
+        if worked_out {
+            numbers[self.area] = area;
+        }
+        worked_out
+    }
 }
 
 /// The header line of a table, understood.
@@ -123,15 +295,26 @@ pub struct Header {
     pub(super) names: Vec<String>,
     pub(super) separator: u8,
     pub(super) columns: Vec<Column>,
+    pub(super) conditions: Vec<Placed>,
+    pub(super) area: Option<AreaFrom>,
+    pub(super) formulas_as_text: bool,
+    ignored: Vec<usize>,
     remarks: Vec<Error>,
+    suggestions: Vec<Suggestion>,
+}
+
+/// Which of the understood columns a platform area is worked out from, and into.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct AreaFrom {
+    pub width: usize,
+    pub depth: usize,
+    pub area: usize,
+    /// The column that names the shape, and the shape without it.
+    pub shape: Option<usize>,
+    pub usual: Option<PlatformShape>,
 }
 
 impl Header {
-    /// The header of a table whose header line is not read yet.
-    pub(super) fn nothing(separator: u8) -> Header {
-        Header { names: Vec::new(), separator, columns: Vec::new(), remarks: Vec::new() }
-    }
-
     /// The names as written, in the order of the table.
     pub fn names(&self) -> impl ExactSizeIterator<Item = &str> {
         self.names.iter().map(String::as_str)
@@ -176,9 +359,56 @@ impl Header {
         &self.remarks
     }
 
+    /// What columns that are not understood may be, by the names that people give them, with the unit that their
+    /// values betray; ready to be given to [`TableOptions::column`].
+    pub fn suggestions(&self) -> &[Suggestion] {
+        &self.suggestions
+    }
+
+    /// Makes sure that the columns that an answer needs are there.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] naming the first that is not, and whether it was ignored.
+    pub fn need<S: AsRef<str>>(&self, names: &[S]) -> Result<()> {
+        for name in names.iter().map(AsRef::as_ref) {
+            if self.column(name).is_some() {
+                continue;
+            }
+            let of = |field: &usize| snake_case(&self.names[*field]);
+            let stem = split_unit(name).map_or(name, |(stem, ..)| stem);
+            let ignored = self.ignored.iter().find(|field| {
+                let plain = of(field);
+                plain == name || split_unit(&plain).is_some_and(|(its, ..)| its == stem)
+            });
+            if let Some(field) = ignored {
+                return Err(Error::invalid(
+                    shorten(self.names[*field].trim()),
+                    "the answer needs this column, and it is ignored (do not ignore it)",
+                ));
+            }
+            return Err(Error::missing(name, "the answer needs it, and the table has no such column"));
+        }
+        Ok(())
+    }
+
+    pub(super) fn is_ignored(&self, field: &usize) -> bool {
+        self.ignored.contains(field)
+    }
+
+    /// Looks for columns by other names, with the values of some rows; what is suggested needs no remark of its own.
+    pub(super) fn suggest(&mut self, rows: &[Cells]) {
+        let found = suggest::suggestions(self, rows);
+        let told = |e: &Error| {
+            let column = e.place().and_then(|at| at.column.as_deref());
+            found.iter().any(|s| Some(shorten(&s.theirs).as_str()) == column)
+        };
+        self.remarks.retain(|e| !told(e));
+        self.suggestions = found;
+    }
+
     /// The name of an understood column as the table writes it.
-    pub(super) fn written(&self, column: &Column) -> &str {
-        self.names[column.field].trim()
+    pub(super) fn written<'a>(&'a self, column: &'a Column) -> &'a str {
+        self.names.get(column.field).map_or(column.name.as_str(), |n| n.trim())
     }
 
     pub(super) fn understand(names: Vec<String>, separator: u8, options: &TableOptions) -> Result<Header> {
@@ -193,10 +423,28 @@ impl Header {
         }
         let wanted = Wanted::new(options)?;
         let mapped = mapped_fields(&names, options)?;
-        let mut header = Header { names, separator, columns: Vec::new(), remarks: Vec::new() };
+        let ignored = ignored_fields(&names, options)?;
+        if let Some((field, ours)) = mapped.iter().find(|(field, _)| ignored.contains(field)) {
+            let reason = format!("taken as {ours} and ignored (choose one)");
+            return Err(Error::invalid(shorten(names[*field].trim()), reason));
+        }
+        let mut header = Header {
+            names,
+            separator,
+            columns: Vec::new(),
+            conditions: Vec::new(),
+            area: None,
+            formulas_as_text: options.formulas_as_text,
+            ignored,
+            remarks: Vec::new(),
+            suggestions: Vec::new(),
+        };
         let mut seen: HashMap<String, usize> = HashMap::new();
         let mut doubtful: Vec<(usize, String)> = Vec::new();
         for field in 0..header.names.len() {
+            if header.ignored.contains(&field) {
+                continue;
+            }
             let written = header.names[field].trim();
             let plain = snake_case(written);
             let meaning = match mapped.get(&field) {
@@ -210,7 +458,8 @@ impl Header {
             };
             let name = match meaning {
                 Meaning::Known { name, kind } => {
-                    header.columns.push(Column { name: name.clone(), field, kind });
+                    let (missing, words) = (Vec::new(), Vec::new());
+                    header.columns.push(Column { name: name.clone(), field, kind, missing, words });
                     name
                 }
                 Meaning::WrongUnit { quantity, unit } => {
@@ -255,7 +504,119 @@ impl Header {
             }
         }
         header.remark_width();
+        header.take_missing(options)?;
+        header.take_words(options)?;
+        header.take_area(options);
+        header.conditions =
+            options.conditions.iter().map(|c| Placed::new(c, &header)).collect::<Result<Vec<_>>>()?;
         Ok(header)
+    }
+
+    /// Gives each column the texts that say "not recorded" in it.
+    fn take_missing(&mut self, options: &TableOptions) -> Result<()> {
+        for (column, text) in &options.missing {
+            let number = match cell::number(text, true) {
+                NumberCell::Number(v) => Some(v),
+                _ => None,
+            };
+            let entry = (text.trim().to_string(), number);
+            if let Some(name) = column {
+                let plain = snake_case(name);
+                let Some(at) = self.columns.iter().position(|c| c.name == *name || c.name == plain) else {
+                    let known: Vec<&str> = self.understood().collect();
+                    return Err(Error::unknown_name("column of what is missing", name.as_str(), known));
+                };
+                self.columns[at].missing.push(entry);
+                continue;
+            }
+            for c in &mut self.columns {
+                // a number that the measurement may have is no sign of anything
+                let possible = match (c.kind, number) {
+                    (Kind::Number { bounds: Some(bounds), factor }, Some(v)) => {
+                        bounds.contains(v * factor) && v == 0.0
+                    }
+                    (Kind::Number { bounds: None, .. }, Some(v)) => v == 0.0,
+                    // a zero may stand for no
+                    (Kind::Class(ClassKind::YesNo), Some(v)) => v == 0.0,
+                    _ => false,
+                };
+                if !possible {
+                    c.missing.push(entry.clone());
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Gives each column of classes the table's own words.
+    fn take_words(&mut self, options: &TableOptions) -> Result<()> {
+        for (column, ours, theirs) in &options.words {
+            let has = |c: &Column| match c.kind {
+                Kind::Class(ClassKind::Vocabulary(find, _)) => find(ours).is_some(),
+                Kind::Class(ClassKind::Termination) => crate::flake::Termination::find(ours).is_some(),
+                Kind::Class(ClassKind::YesNo) => column.is_some() && ["yes", "no"].contains(&ours.as_str()),
+                Kind::Class(ClassKind::Name | ClassKind::Label) => column.is_some(),
+                Kind::Number { .. } => false,
+            };
+            let fits = |c: &Column| column.as_deref().is_none_or(|n| c.name == n) && has(c);
+            let mut found = false;
+            for c in self.columns.iter_mut().filter(|c| fits(c)) {
+                found = true;
+                match c.words.iter().find(|(t, _)| same_name(t, theirs)) {
+                    Some((_, before)) if before != ours => {
+                        let reason = format!("given twice, as {before} and as {ours} (give it once)");
+                        return Err(Error::invalid(format!("word {}", shorten(theirs)), reason));
+                    }
+                    Some(_) => {}
+                    None => c.words.push((theirs.trim().to_string(), ours.clone())),
+                }
+            }
+            if !found {
+                let asked = column.as_deref().map_or(String::new(), |c| format!(" {c}"));
+                let classes: Vec<&str> = self
+                    .columns
+                    .iter()
+                    .filter(|c| matches!(c.kind, Kind::Class(_)))
+                    .map(|c| c.name.as_str())
+                    .collect();
+                let reason = format!(
+                    "no column{asked} of the table has classes with this word (its columns of classes: {})",
+                    if classes.is_empty() { "none".into() } else { classes.join(", ") }
+                );
+                return Err(Error::invalid(format!("word {}", shorten(ours)), reason));
+            }
+        }
+        Ok(())
+    }
+
+    /// Where a platform area can be worked out, has a place for it.
+    fn take_area(&mut self, options: &TableOptions) {
+        let at = |header: &Header, name: &str| header.column(name).map(|id| id.0);
+        let shape = at(self, PlatformShape::COLUMN);
+        if shape.is_none() && options.shape.is_none() {
+            return;
+        }
+        let (Some(width), Some(depth)) = (at(self, "platform_width_mm"), at(self, "platform_depth_mm"))
+        else {
+            return;
+        };
+        let area = at(self, "platform_area_mm2").unwrap_or_else(|| {
+            let kind = Kind::Number { factor: 1.0, bounds: Some(PLATFORM_AREA_MM2) };
+            let (missing, words) = (Vec::new(), Vec::new());
+            let name = "platform_area_mm2".to_string();
+            self.columns.push(Column { name, field: self.names.len(), kind, missing, words });
+            self.columns.len() - 1
+        });
+        self.area = Some(AreaFrom { width, depth, area, shape, usual: options.shape });
+    }
+
+    /// Tells that the header line has a name less than the rows have cells.
+    pub(super) fn remark_nameless(&mut self) {
+        let reason =
+            "the rows have one cell more than the header line has names: the first column is taken as one \
+                      without a name"
+                .into();
+        self.remarks.push(Error::Invalid { at: Place::default(), reason });
     }
 
     /// A table that calls the platform's depth `depth_mm` for short may mean the platform's width by
@@ -274,6 +635,21 @@ impl Header {
             });
         }
     }
+}
+
+/// The columns to leave alone.
+fn ignored_fields(names: &[String], options: &TableOptions) -> Result<Vec<usize>> {
+    let place = |name: &String| {
+        let plain = snake_case(name);
+        let exact = names.iter().position(|n| n.trim() == name.trim());
+        exact.or_else(|| names.iter().position(|n| !plain.is_empty() && snake_case(n) == plain)).ok_or_else(
+            || {
+                let present: Vec<String> = names.iter().take(50).map(|n| shorten(n.trim())).collect();
+                Error::unknown_name("column to ignore", name.as_str(), present)
+            },
+        )
+    };
+    options.ignored.iter().map(place).collect()
 }
 
 fn table(reason: String) -> Error {
@@ -441,10 +817,6 @@ impl Wanted {
         if plain.is_empty() || plain.len() > 64 {
             return None;
         }
-        let stem = split_unit(plain).map_or(plain, |(stem, ..)| stem);
-        if let Some((_, ours)) = ELSEWHERE.iter().find(|(theirs, _)| *theirs == stem || *theirs == plain) {
-            return Some(ours.to_string());
-        }
         let most = if plain.chars().count() < 7 { 1 } else { 2 };
         let mut sorted: Vec<&str> = plain.split('_').collect();
         sorted.sort_unstable();
@@ -474,6 +846,9 @@ pub(super) fn separator(options: &TableOptions, opening: &Opening) -> Result<u8>
         Separator::Semicolon => Ok(b';'),
         Separator::Tab => Ok(b'\t'),
         Separator::Auto => {
+            if let Some(named) = opening.separator {
+                return Ok(named);
+            }
             let line = &opening.bytes[opening.header.clone()];
             let wanted = Wanted::new(options)?;
             let (mut best, mut best_score) = (b',', (0, 0));
@@ -501,18 +876,15 @@ pub(super) fn separator(options: &TableOptions, opening: &Opening) -> Result<u8>
 
 /// How many names of a header line are understood if this separator stands between them.
 fn understood(line: &[u8], separator: u8, wanted: &Wanted, options: &TableOptions) -> usize {
-    let mut csv = csv::ReaderBuilder::new().delimiter(separator).has_headers(false).from_reader(line);
-    let mut record = csv::StringRecord::new();
-    if !csv.read_record(&mut record).unwrap_or(false) {
-        return 0;
-    }
+    let mut names = Cells::default();
+    names.take_apart(line, separator);
     let known = |name: &str| {
         let plain = snake_case(name);
         !plain.is_empty()
             && (matches!(wanted.meaning(&plain), Meaning::Known { .. })
                 || options.map.iter().any(|(theirs, _)| snake_case(theirs) == plain))
     };
-    record.iter().filter(|name| known(name)).count()
+    names.iter().filter(|name| known(name)).count()
 }
 
 #[cfg(test)]

@@ -3,17 +3,27 @@
 //! | file | holds |
 //! |---|---|
 //! | `quantity` | the known columns, their units and bounds: [`QUANTITIES`], [`CLASSES`] |
+//! | `condition` | which rows are asked about: [`Condition`] |
+//! | `intake` | what is noticed on the way in that is no fault of a row: [`Intake`] |
+//! | `suggest` | columns by the names that people give them: [`Suggestion`] |
 //! | `header` | [`TableOptions`], and what each column of a header line means: [`Header`] |
 //! | `cell` | one cell: a number, not recorded, or neither and why |
-//! | `guard` | the byte reader under the parser, which bounds the memory of one record |
-//! | `read` | [`TableReader`], [`Row`], [`RowOutcome`], [`Tally`] |
-//! | `write` | [`TableWriter`] |
+//! | `text` | the text of cells: their encoding, taken from a record and put into a line |
+//! | `guard` | the beginning of a table: its marks and its header line |
 //! | `blocks` | a table in blocks of whole records |
+//! | `read` | [`TableReader`]: the one way in, row by row or in blocks |
+//! | `row` | [`Row`], [`RowOutcome`], [`Tally`] |
+//! | `write` | [`TableWriter`]: the one way out |
 //! | `digits` | numbers from and to text, for columns of many |
-//! | `estimates` | a table in, its estimates out: [`TableEstimates`], [`OpenTable`] |
+//! | `estimates` | a table in, its estimates out: [`TableEstimates`] |
 //! | `flow` | the blocks of such a table: plain rows a chunk at a time |
-//! | `stretches` | a table as columns of numbers and single rows: [`OpenTable::each`], [`Stretch`] |
-//! | `summary` | what became of its rows: [`Summary`] |
+//! | `rows` | rows answered one by one on all threads, and refused in one way |
+//! | `originals` | a table of tools in, what they were out: [`TableOriginals`] |
+//! | `attributions` | a table of flakes in, what struck them out: [`TableAttributions`] |
+//! | `offers` | rows as they are offered to a fit: [`offer_each`], [`levels_of`] |
+//! | `kept` | what is kept of rows that are needed together: [`Keeper`] |
+//! | `stretches` | a table as columns of numbers and single rows: [`TableReader::each`], [`Stretch`] |
+//! | `summary` | what became of its rows, by reason: [`Summary`], [`Reasons`] |
 //!
 //! ```
 //! use conchoid::strike::Measured;
@@ -42,25 +52,41 @@
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 
+mod attributions;
 mod blocks;
 mod cell;
+mod condition;
 mod digits;
 mod estimates;
 mod flow;
 mod guard;
 mod header;
+mod intake;
+mod kept;
+mod offers;
+mod originals;
 mod quantity;
 mod read;
+mod row;
+mod rows;
 mod stretches;
+mod suggest;
 mod summary;
+mod text;
 mod write;
 
-pub use estimates::{
-    Completed, OpenTable, Predictors, RowNumber, TERMINATIONS, TableEstimates, answer, joined,
-};
+pub use attributions::{Attributed, TableAttributions};
+pub use condition::Condition;
+pub use estimates::{Completed, Predictors, RowNumber, TERMINATIONS, TableEstimates, answer, joined};
 pub use header::{ColumnId, Header, MOST_COLUMNS, Separator, TableOptions};
+pub use intake::Intake;
+pub use kept::{Keeper, KeptRow};
+pub use offers::{MOST_LEVELS, Offer, OffersMade, levels_of, offer_each};
+pub use originals::TableOriginals;
 pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};
-pub use read::{Row, RowOutcome, TableReader, Tally};
+pub use read::TableReader;
+pub use row::{Row, RowOutcome, Tally};
 pub use stretches::Stretch;
-pub use summary::Summary;
+pub use suggest::Suggestion;
+pub use summary::{Reasons, Summary};
 pub use write::{Cell, TableWriter};

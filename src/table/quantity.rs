@@ -182,7 +182,7 @@ pub static QUANTITIES: [Quantity; 40] = [
 ];
 
 /// Every known column of classes or names.
-pub static CLASSES: [&str; 18] = [
+pub static CLASSES: [&str; 19] = [
     "flake",
     "percussor",
     "stone",
@@ -194,6 +194,7 @@ pub static CLASSES: [&str; 18] = [
     RetouchKind::COLUMN,
     RetouchedEdges::COLUMN,
     PlatformKind::COLUMN,
+    PlatformShape::COLUMN,
     "platform_bevelled",
     "core",
     "knapper",
@@ -201,18 +202,6 @@ pub static CLASSES: [&str; 18] = [
     "site",
     "assemblage",
     "everything_kept",
-];
-
-/// Names other than ours that analysts use for a known column; never taken as it, only suggested.
-pub(super) static ELSEWHERE: [(&str, &str); 8] = [
-    ("platform_thickness", "platform_depth_mm"),
-    ("epa", "exterior_platform_angle_deg"),
-    ("platform_angle", "exterior_platform_angle_deg"),
-    ("exterior_angle", "exterior_platform_angle_deg"),
-    ("weight", "mass_g"),
-    ("hammer", "percussor"),
-    ("raw_material", "stone"),
-    ("bevelled", "platform_bevelled"),
 ];
 
 /// How the cells of a class column are read.
@@ -250,6 +239,9 @@ pub(super) fn class_kind(name: &str) -> ClassKind {
         }
         PlatformKind::COLUMN => {
             ClassKind::Vocabulary(|t| PlatformKind::find(t).map(PlatformKind::name), PlatformKind::NAMES)
+        }
+        PlatformShape::COLUMN => {
+            ClassKind::Vocabulary(|t| PlatformShape::find(t).map(PlatformShape::name), PlatformShape::NAMES)
         }
         _ => ClassKind::Label,
     }
@@ -303,15 +295,5 @@ mod tests {
             assert!((f / expected - 1.0).abs() < 4e-16, "{name}: {f} against {expected}");
         }
         assert!(split_unit("mm").is_none() && split_unit("_mm").is_none() && split_unit("depth").is_none());
-    }
-
-    #[test]
-    fn every_suggestion_is_a_known_column() {
-        for (theirs, ours) in &ELSEWHERE {
-            assert!(
-                QUANTITIES.iter().any(|q| q.name() == *ours) || CLASSES.contains(ours),
-                "{theirs} -> {ours}"
-            );
-        }
     }
 }

@@ -1,21 +1,17 @@
 //! A table in its order, as stretches of rows that record nothing but numbers, and single rows of all other kinds:
 //! what a fit of many flakes needs. The blocks are read into columns on all threads.
 
-use super::blocks::{self, Records};
-use super::estimates::OpenTable;
-use super::flow::{Seen, Use, count, is_row, read_cells, uses_of};
+use super::flow::{Seen, Use, read_cells, uses_of};
 use super::header::Header;
-use super::read::Row;
-use crate::error::{Error, Result};
-use crate::threads;
+use super::intake::Intake;
+use super::read::{Record, TableReader};
+use super::row::Row;
+use crate::error::Result;
 use std::io::Read;
 use std::ops::Range;
 
-/// Bytes of a block. Own choice.
+/// Bytes of a block. This crate's choice, no source.
 const BLOCK_BYTES: usize = 256 * 1024;
-
-/// Blocks in memory at once, however many threads there are. Own choice.
-const MOST_BLOCKS: usize = 16;
 
 /// What comes next in a table.
 #[derive(Debug)]
@@ -28,76 +24,57 @@ pub enum Stretch<'a> {
     Row(&'a Row),
 }
 
-/// A block and what was read of it.
+/// What was read of a block.
 #[derive(Default)]
-struct Block {
-    input: Vec<u8>,
-    first: u64,
-    rows: u64,
-    ended_in_quotes: bool,
-    columns: Vec<Vec<f64>>,
+struct Columns {
+    numbers: Vec<Vec<f64>>,
+    values: Vec<f64>,
     /// In the order of the block; the numbers of a stretch follow those of the stretch before.
     pieces: Vec<Piece>,
-    failed: Option<Error>,
 }
 
 enum Piece {
     Numbers(usize),
-    Row { text: Range<usize>, number: u64, closed: bool },
+    Row { text: Range<usize>, number: u64, open: bool },
 }
 
-impl Block {
-    fn read(&mut self, header: &Header, uses: &[Use], longest: u64, numbers: bool) {
-        self.pieces.clear();
-        self.columns.resize(header.columns.len(), Vec::new());
-        self.columns.iter_mut().for_each(Vec::clear);
-        let (separator, width) = (header.separator, header.names.len());
-        let text = std::str::from_utf8(&self.input).is_ok();
-        let mut values = vec![f64::NAN; header.columns.len()];
-        let mut number = self.first;
-        let mut records = Records::new(&self.input, separator);
-        while let Some(range) = records.next() {
-            let record = &self.input[range.clone()];
-            if !is_row(record, separator, width) {
-                continue;
+impl Columns {
+    fn read(&mut self, input: &[u8], record: Record, header: &Header, uses: &[Use]) {
+        let blank = |seen: Seen<'_>| match seen {
+            Seen::Number { .. } => true,
+            // such rows come one by one, where they are noticed
+            Seen::Formula | Seen::Area => false,
+            Seen::Class(cell) => cell.trim_ascii().is_empty(),
+        };
+        let bytes = &input[record.text.clone()];
+        let plain = !uses.is_empty() && !record.quoted && std::str::from_utf8(bytes).is_ok();
+        if plain && read_cells(bytes, uses, header, &mut self.values, blank) {
+            for (column, v) in self.numbers.iter_mut().zip(&self.values) {
+                column.push(*v);
             }
-            if record.len() as u64 > longest {
-                self.failed = Some(blocks::too_long(number, longest));
-                return;
+            match self.pieces.last_mut() {
+                Some(Piece::Numbers(n)) => *n += 1,
+                _ => self.pieces.push(Piece::Numbers(1)),
             }
-            let blank = |seen: Seen<'_>| match seen {
-                Seen::Number { .. } => true,
-                Seen::Class(cell) => cell.trim_ascii().is_empty(),
-            };
-            let simple = numbers && !records.quoted && (text || std::str::from_utf8(record).is_ok());
-            if simple && read_cells(record, uses, header, &mut values, blank) {
-                for (column, v) in self.columns.iter_mut().zip(&values) {
-                    column.push(*v);
-                }
-                match self.pieces.last_mut() {
-                    Some(Piece::Numbers(n)) => *n += 1,
-                    _ => self.pieces.push(Piece::Numbers(1)),
-                }
-            } else {
-                self.pieces.push(Piece::Row { text: range, number, closed: records.closed });
-            }
-            number += 1;
+        } else {
+            let Record { text, number, open, .. } = record;
+            self.pieces.push(Piece::Row { text, number, open });
         }
     }
 }
 
-impl<R: Read> OpenTable<R> {
-    /// Hands over the whole table, in its order. Without `numbers` every row comes by itself. `progress` is told
+impl<R: Read> TableReader<R> {
+    /// Hands over the whole table, in its order, and gives back what was noticed in it. Without `numbers` every row comes by itself. `progress` is told
     /// the rows handed over so far.
     ///
     /// # Errors
-    /// [`Error::Table`] with the row where the table cannot be read on (not UTF-8, a row too long), [`Error::Io`]
-    /// when the reader fails, and what `take` returns. Rows before that were handed over.
+    /// [`Error::Table`](crate::Error::Table) with the row where the table cannot be read on (a row too long),
+    /// [`Error::Io`](crate::Error::Io) when the reader fails, and what `take` returns. Rows before that were handed over.
     ///
     /// ```
-    /// use conchoid::table::{OpenTable, Stretch, TableOptions};
+    /// use conchoid::table::{Stretch, TableOptions, TableReader};
     /// let text = "depth_mm,mass_g,percussor\n8,21,\n7,19,\n6,wide,\n5,4,antler\n";
-    /// let table = OpenTable::new(text.as_bytes(), &TableOptions::new())?;
+    /// let table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
     /// let mut found = Vec::new();
     /// table.each(true, |_| {}, |stretch| {
     ///     found.push(match stretch {
@@ -115,77 +92,66 @@ impl<R: Read> OpenTable<R> {
         numbers: bool,
         mut progress: impl FnMut(u64),
         mut take: impl FnMut(Stretch<'_>) -> Result<()>,
-    ) -> Result<()> {
-        let OpenTable { mut blocks, header, longest } = self;
-        let uses = uses_of(&header, |_| false);
-        let together = threads::at_once().saturating_mul(2).clamp(1, MOST_BLOCKS);
-        let (mut rows, mut given, mut failed) = (0, 0, None);
-        let mut row = Row::of(&header);
-        let mut read = |mut spare: Vec<Block>, failed: &mut Option<Error>| {
-            let mut batch: Vec<Block> = Vec::with_capacity(together);
-            while failed.is_none() && batch.len() < together {
-                let mut block = spare.pop().unwrap_or_default();
-                match blocks.next(&mut block.input, BLOCK_BYTES) {
-                    Ok(true) => {}
-                    Ok(false) => break,
-                    Err(e) => {
-                        *failed = Some(e);
-                        break;
-                    }
-                }
-                block.first = rows + 1;
-                block.ended_in_quotes = blocks.ended_in_quotes();
-                block.rows = count(&block.input, header.separator, header.names.len());
-                rows += block.rows;
-                batch.push(block);
-            }
-            batch
+    ) -> Result<Intake> {
+        let header = self.header.clone();
+        let longest = self.longest;
+        // without columns of numbers no row is read as one
+        let uses = if numbers { uses_of(&header, |_| false) } else { Vec::new() };
+        let new = || Columns {
+            numbers: vec![Vec::new(); header.columns.len()],
+            values: vec![f64::NAN; header.columns.len()],
+            pieces: Vec::new(),
         };
-        let mut working = read(Vec::new(), &mut failed);
-        let mut done: Vec<Block> = Vec::new();
-        while !(working.is_empty() && done.is_empty()) {
-            let next = threads::beside(
-                &mut working,
-                |block| block.read(&header, &uses, longest, numbers),
-                || -> Result<Vec<Block>> {
-                    for block in &mut done {
-                        hand_over(block, &header, &mut row, &mut take)?;
-                        given += block.rows;
-                        progress(given);
-                    }
-                    Ok(read(std::mem::take(&mut done), &mut failed))
-                },
-            )?;
-            done = std::mem::replace(&mut working, next);
-        }
-        failed.map_or(Ok(()), Err)
+        let mut row = Row::of(&header);
+        let (mut given, mut noticed) = (0, Intake::default());
+        let chosen = self.in_blocks(
+            BLOCK_BYTES,
+            new,
+            |block| {
+                block.made.pieces.clear();
+                block.made.numbers.iter_mut().for_each(Vec::clear);
+                block.each(&header, longest, |input, record, columns| {
+                    columns.read(input, record, &header, &uses);
+                    Ok(())
+                });
+            },
+            |block| {
+                hand_over(&block.input, &block.made, &mut row, &mut noticed, &mut take)?;
+                given += block.rows;
+                progress(given);
+                Ok(())
+            },
+        )?;
+        noticed.append(chosen);
+        Ok(noticed)
     }
 }
 
 /// Hands over one block.
 fn hand_over(
-    block: &mut Block,
-    header: &Header,
+    input: &[u8],
+    columns: &Columns,
     row: &mut Row,
+    noticed: &mut Intake,
     take: &mut impl FnMut(Stretch<'_>) -> Result<()>,
 ) -> Result<()> {
-    let whole = matches!(&block.pieces[..], [Piece::Numbers(_)]);
+    let whole = matches!(&columns.pieces[..], [Piece::Numbers(_)]);
     let mut from = 0;
-    for piece in &block.pieces {
+    for piece in &columns.pieces {
         match piece {
-            Piece::Numbers(_) if whole => take(Stretch::Numbers(&block.columns))?,
+            Piece::Numbers(_) if whole => take(Stretch::Numbers(&columns.numbers))?,
             Piece::Numbers(n) => {
-                let part: Vec<Vec<f64>> = block.columns.iter().map(|c| c[from..from + n].to_vec()).collect();
+                let part: Vec<Vec<f64>> =
+                    columns.numbers.iter().map(|c| c[from..from + n].to_vec()).collect();
                 take(Stretch::Numbers(&part))?;
                 from += n;
             }
-            Piece::Row { text, number, closed } => {
-                let open = block.ended_in_quotes && !closed;
-                let record = &block.input[text.clone()];
-                row.take(*number, record, header.separator, open).ok_or_else(|| blocks::not_text(*number))?;
+            Piece::Row { text, number, open } => {
+                row.take(*number, &input[text.clone()], *open);
+                noticed.row(row);
                 take(Stretch::Row(row))?;
             }
         }
     }
-    block.failed.take().map_or(Ok(()), Err)
+    Ok(())
 }

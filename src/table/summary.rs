@@ -1,22 +1,145 @@
-//! What became of the rows of a table of estimates, counted, and the first few reasons in words.
+//! What became of the rows of a table, counted: by what they were answered, why they were refused, what is doubtful.
+//! A reason is told once, with its count and its first rows; the reason of each row stands beside it in the output.
 
-use super::read::{Row, RowOutcome, Tally};
-use crate::error::Error;
+use super::header::shorten;
+use super::intake::{Intake, Noticed, rows_told};
+use super::row::{Row, RowOutcome, Tally};
+use crate::error::{Error, counted};
+use crate::predict::in_words;
 use crate::predict::{Caution, Estimate};
 use std::collections::BTreeMap;
 use std::fmt;
 
-/// How many remarks and reasons are spelled out. Own choice.
-const SPELLED_OUT: usize = 10;
+/// Reasons that are told apart; further ones are counted together. This crate's choice, no source.
+const MOST_REASONS: usize = 64;
+/// Lines for reasons, for remarks and for doubts, so that the whole can be read. This crate's choices, no source.
+const TOLD_REASONS: usize = 8;
+const TOLD_REMARKS: usize = 4;
+const TOLD_DOUBTS: usize = 6;
 
-/// Counts of the rows of a table of estimates; its text is one line for each thing to know.
+/// Why rows were refused or remarked, each reason once.
+///
+/// ```
+/// use conchoid::table::{Reasons, RowOutcome, TableOptions, TableReader};
+/// let text = "depth_mm,angle_deg\n8,75\n7,\n9,wide\n6,\n";
+/// let mut table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
+/// let (mut row, mut refused) = (table.row(), Reasons::default());
+/// while table.read(&mut row)? {
+///     if let RowOutcome::Refused(reasons) = row.outcome(&["exterior_platform_angle_deg"]) {
+///         reasons.iter().for_each(|e| refused.count(row.row_number(), e));
+///     }
+/// }
+/// assert_eq!(
+///     refused.lines(5),
+///     ["2 rows: no exterior platform angle (rows 2, 4)",
+///      "1 row: angle_deg is not a number, such as \"wide\" (row 3)"]
+/// );
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Reasons {
+    /// By what is wrong, without the row.
+    by: BTreeMap<String, (Noticed, String)>,
+    others: Noticed,
+}
+
+/// What an error says of any row, and an example of what was found.
+fn kind_of(e: &Error) -> (String, String) {
+    let column = e.place().and_then(|at| at.column.as_deref()).unwrap_or("");
+    let found = |text: &str| format!(", such as \"{}\"", shorten(text));
+    match e {
+        Error::Missing { needed, .. } => {
+            let lacks =
+                if needed.contains("no such column") { " (the table has no such column)" } else { "" };
+            (format!("no {}{lacks}", in_words(column)), String::new())
+        }
+        Error::NotANumber { text, .. } => (format!("{column} is not a number"), found(text)),
+        Error::OutOfRange { value, accepted, .. } => {
+            let accepted = accepted.split(';').next().unwrap_or(accepted);
+            (format!("{column} is out of range ({accepted})"), found(&value.to_string()))
+        }
+        Error::UnknownName { text, accepted, .. } => {
+            let accepted = accepted.iter().take(8).map(String::as_str).collect::<Vec<_>>().join(", ");
+            (format!("{column} is not one of {accepted}"), found(text))
+        }
+        Error::Refused { reason, .. } if column.is_empty() => (shorten(reason), String::new()),
+        Error::Refused { reason, .. } => (format!("{column}: {}", shorten(reason)), String::new()),
+        other => (shorten(&other.clone().in_row(0).to_string().replace("row 0, ", "")), String::new()),
+    }
+}
+
+impl Reasons {
+    /// Counts one reason of one row.
+    pub fn count(&mut self, row: u64, reason: &Error) {
+        let (kind, example) = kind_of(reason);
+        self.count_words(row, kind, example);
+    }
+
+    /// Counts a reason that is in words already.
+    pub fn count_words(&mut self, row: u64, reason: String, example: String) {
+        if self.by.len() < MOST_REASONS || self.by.contains_key(&reason) {
+            self.by.entry(reason).or_insert_with(|| (Noticed::default(), example)).0.notice(row, 1);
+        } else {
+            self.others.notice(row, 1);
+        }
+    }
+
+    /// Whether nothing was counted.
+    pub fn is_empty(&self) -> bool {
+        self.by.is_empty()
+    }
+
+    /// Adds the reasons of the rows that follow.
+    pub fn append(&mut self, later: Reasons) {
+        for (kind, (noticed, example)) in later.by {
+            if self.by.len() < MOST_REASONS || self.by.contains_key(&kind) {
+                self.by.entry(kind).or_insert_with(|| (Noticed::default(), example)).0.append(noticed);
+            } else {
+                self.others.append(noticed);
+            }
+        }
+        self.others.append(later.others);
+    }
+
+    /// Each reason with its number of rows, the commonest first.
+    pub fn counts(&self) -> Vec<(&str, u64)> {
+        self.sorted().into_iter().map(|(kind, n, _)| (kind, n.count)).collect()
+    }
+
+    fn sorted(&self) -> Vec<(&str, &Noticed, &str)> {
+        let mut all: Vec<_> =
+            self.by.iter().map(|(k, (n, example))| (k.as_str(), n, example.as_str())).collect();
+        all.sort_by_key(|(kind, n, _)| (std::cmp::Reverse(n.count), *kind));
+        all
+    }
+
+    /// One line for each of the commonest reasons, with count and first rows, and one for all others.
+    pub fn lines(&self, most: usize) -> Vec<String> {
+        let all = self.sorted();
+        let told = if all.len() > most { most.saturating_sub(1) } else { all.len() };
+        let row = |n: u64| format!("{} {}", rows_told(n), if n == 1 { "row" } else { "rows" });
+        let mut lines: Vec<String> = all[..told]
+            .iter()
+            .map(|(kind, n, example)| format!("{}: {kind}{example} ({})", row(n.count), n.rows()))
+            .collect();
+        let rest: u64 = all[told..].iter().map(|(_, n, _)| n.count).sum::<u64>() + self.others.count;
+        if rest > 0 {
+            let reasons = all.len() - told + usize::from(self.others.count > 0);
+            lines.push(format!("{}: {reasons} other reasons, each beside its row", row(rest)));
+        }
+        lines
+    }
+}
+
+/// Counts of the rows of a table of answers; its text is one line for each thing to know.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Summary {
     tally: Tally,
-    remarks: Vec<String>,
-    reasons: Vec<String>,
+    remarks: Reasons,
+    refused: Reasons,
     used: BTreeMap<(String, String), u64>,
     cautions: BTreeMap<&'static str, (u64, String)>,
+    intake: Intake,
 }
 
 impl Summary {
@@ -25,24 +148,54 @@ impl Summary {
         &self.tally
     }
 
+    /// Why rows were refused.
+    pub fn refusals(&self) -> &Reasons {
+        &self.refused
+    }
+
+    /// What was noticed while the table was taken in.
+    pub fn intake(&self) -> &Intake {
+        &self.intake
+    }
+
+    /// How many rows each variant of each calibration answered.
+    pub fn used(&self) -> impl Iterator<Item = (&str, &str, u64)> {
+        self.used.iter().map(|((calibration, variant), n)| (calibration.as_str(), variant.as_str(), *n))
+    }
+
+    /// Each kind of caution with its number of rows and its first sentence.
+    pub fn cautions(&self) -> impl Iterator<Item = (&'static str, u64, &str)> {
+        self.cautions.iter().map(|(kind, (n, text))| (*kind, *n, text.as_str()))
+    }
+
     /// Counts a row that was answered.
     pub fn answered(&mut self, row: &Row, e: &Estimate) {
+        self.read(row);
+        self.by(&e.calibration, &e.variant, 1);
+        self.doubted(&e.cautions);
+    }
+
+    /// Counts a row that was answered otherwise than by an estimate.
+    pub(super) fn told(&mut self, row: &Row, cautions: &[Caution]) {
+        self.read(row);
+        self.doubted(cautions);
+    }
+
+    fn read(&mut self, row: &Row) {
+        self.intake.row(row);
         let remarks: Vec<Error> = row.problems().cloned().collect();
-        let room = SPELLED_OUT.saturating_sub(self.remarks.len());
-        self.remarks.extend(remarks.iter().take(room).map(Error::to_string));
+        remarks.iter().for_each(|r| self.remarks.count(row.row_number(), r));
         self.tally.count(&if remarks.is_empty() {
             RowOutcome::Read
         } else {
             RowOutcome::ReadWithRemark(remarks)
         });
-        self.by(&e.calibration, &e.variant, 1);
-        self.doubted(&e.cautions);
     }
 
     /// Counts a row that was refused.
-    pub fn refused(&mut self, reasons: Vec<Error>) {
-        let room = SPELLED_OUT.saturating_sub(self.reasons.len());
-        self.reasons.extend(reasons.iter().take(room).map(Error::to_string));
+    pub fn refused(&mut self, row: &Row, reasons: Vec<Error>) {
+        self.intake.row(row);
+        reasons.iter().for_each(|r| self.refused.count(row.row_number(), r));
         self.tally.count(&RowOutcome::Refused(reasons));
     }
 
@@ -50,6 +203,17 @@ impl Summary {
     pub(super) fn plain(&mut self, calibration: &str, variant: &str, rows: u64) {
         self.tally.count_read(rows);
         self.by(calibration, variant, rows);
+    }
+
+    /// Notices what a row has that was not looked at in full.
+    #[inline]
+    pub(super) fn noticed(&mut self, row: u64, formulas: u32, area: bool) {
+        self.intake.plain(row, formulas, area);
+    }
+
+    /// Adds what was noticed while the table was read.
+    pub(super) fn take_in(&mut self, intake: Intake) {
+        self.intake.append(intake);
     }
 
     fn by(&mut self, calibration: &str, variant: &str, rows: u64) {
@@ -75,10 +239,9 @@ impl Summary {
     /// Adds the counts of the rows that follow.
     pub fn append(&mut self, later: Summary) {
         self.tally = self.tally.merge(later.tally);
-        for (mine, theirs) in [(&mut self.remarks, later.remarks), (&mut self.reasons, later.reasons)] {
-            let room = SPELLED_OUT.saturating_sub(mine.len());
-            mine.extend(theirs.into_iter().take(room));
-        }
+        self.remarks.append(later.remarks);
+        self.refused.append(later.refused);
+        self.intake.append(later.intake);
         for (by, n) in later.used {
             *self.used.entry(by).or_default() += n;
         }
@@ -86,10 +249,21 @@ impl Summary {
             self.cautions.entry(kind).or_insert_with(|| (0, text)).0 += n;
         }
     }
-}
 
-fn rows(n: u64) -> String {
-    format!("{n} {}", if n == 1 { "row" } else { "rows" })
+    /// What to change, where not one row was answered.
+    pub fn nothing_answered(&self) -> Option<String> {
+        let t = &self.tally;
+        if t.rows() == 0 || t.read() + t.remarked() > 0 {
+            return None;
+        }
+        let (why, _) = self.refused.counts().into_iter().next()?;
+        Some(match why.strip_suffix(" (the table has no such column)") {
+            Some(lacking) => {
+                format!("no row is answered: the table has {lacking} (map the column that holds it)")
+            }
+            None => format!("no row is answered: {why}"),
+        })
+    }
 }
 
 impl fmt::Display for Summary {
@@ -98,26 +272,25 @@ impl fmt::Display for Summary {
         writeln!(
             f,
             "{}: {} answered without a remark, {} with a remark, {} refused",
-            rows(t.rows()),
+            counted(t.rows(), "row", "rows"),
             t.read(),
             t.remarked(),
             t.refused()
         )?;
+        self.intake.to_string().lines().try_for_each(|line| writeln!(f, "  {line}"))?;
         for ((calibration, variant), n) in &self.used {
             writeln!(f, "  {n} by {calibration}: {variant}")?;
         }
-        for (what, list, all) in
-            [("refused", &self.reasons, t.refused()), ("remark", &self.remarks, t.remarked())]
-        {
-            for text in list {
-                writeln!(f, "  {what}: {text}")?;
-            }
-            if all > SPELLED_OUT as u64 {
-                writeln!(f, "  ({all} rows in all; the first {SPELLED_OUT} are told)")?;
-            }
+        self.refused.lines(TOLD_REASONS).iter().try_for_each(|line| writeln!(f, "  refused, {line}"))?;
+        self.remarks.lines(TOLD_REMARKS).iter().try_for_each(|line| writeln!(f, "  remark, {line}"))?;
+        let mut doubts: Vec<_> = self.cautions.iter().collect();
+        doubts.sort_by_key(|(kind, (n, _))| (std::cmp::Reverse(*n), **kind));
+        for (kind, (n, example)) in doubts.iter().take(TOLD_DOUBTS) {
+            writeln!(f, "  caution on {}, {kind}: {example}", counted(*n, "row", "rows"))?;
         }
-        for (kind, (n, example)) in &self.cautions {
-            writeln!(f, "  caution on {}, {kind}: {example}", rows(*n))?;
+        if doubts.len() > TOLD_DOUBTS {
+            let kinds: Vec<&str> = doubts[TOLD_DOUBTS..].iter().map(|(kind, _)| **kind).collect();
+            writeln!(f, "  fewer rows have the cautions {}", kinds.join(", "))?;
         }
         Ok(())
     }

@@ -2,7 +2,8 @@
 
 use super::digits::put_rounded;
 use super::header::{Header, Separator, shorten};
-use super::read::Row;
+use super::row::Row;
+use super::text::put_text;
 use crate::error::{Error, Place, Result};
 use std::io::Write;
 
@@ -42,8 +43,8 @@ impl<'a> From<&'a str> for Cell<'a> {
 /// The separator is the input's. Cells of the input are written as they stood (decimal commas included);
 /// numbers of our own have a decimal point whatever the separator, which [`TableReader`](super::TableReader)
 /// reads back in either case. A refused row stays in place: one with too few cells is filled up with blanks;
-/// of one with too many, the cells beyond the header line are written after the columns added, so that these stay
-/// in line and nothing is lost.
+/// of one with too many, the cells beyond the header line are not written (the table stays rectangular) but told in
+/// the reason ([`Row::refused`](super::Row::refused)). A row of the right length comes back byte for byte.
 ///
 /// ```
 /// use conchoid::table::{Cell, TableOptions, TableReader, TableWriter};
@@ -62,14 +63,92 @@ impl<'a> From<&'a str> for Cell<'a> {
 /// ```
 #[derive(Debug)]
 pub struct TableWriter<W: Write> {
-    csv: csv::Writer<W>,
+    writer: W,
+    line: Line,
     carried: usize,
     added: usize,
-    buffer: Vec<u8>,
 }
 
-fn failed(e: csv::Error) -> Error {
-    Error::Io { reason: e.to_string() }
+/// Bytes gathered before they are handed on. This crate's choice, no source.
+const GATHERED: usize = 64 * 1024;
+
+/// Lines of a table being written: what a cell looks like is decided here for every way of writing.
+#[derive(Debug, Default)]
+pub(super) struct Line {
+    pub bytes: Vec<u8>,
+    separator: u8,
+    /// Where the line begins, and whether a cell of it was written already.
+    from: usize,
+    begun: bool,
+}
+
+impl Line {
+    pub fn new(separator: u8) -> Line {
+        Line { separator, ..Line::default() }
+    }
+
+    /// Forgets the lines written.
+    pub fn clear(&mut self) {
+        self.bytes.clear();
+        (self.from, self.begun) = (0, false);
+    }
+
+    #[inline]
+    fn next(&mut self) {
+        if self.begun {
+            self.bytes.push(self.separator);
+        }
+        self.begun = true;
+    }
+
+    /// The cells of a row of the input.
+    pub fn row(&mut self, row: &Row) {
+        row.put_cells(&mut self.bytes);
+        self.begun = true;
+    }
+
+    pub fn blanks(&mut self, cells: usize) {
+        (0..cells).for_each(|_| self.next());
+    }
+
+    /// A number to six significant digits; blank where there is none.
+    #[inline]
+    pub fn rounded(&mut self, number: Option<f64>) {
+        self.next();
+        if let Some(v) = number.filter(|v| v.is_finite()) {
+            put_rounded(v, &mut self.bytes);
+        }
+    }
+
+    /// A number as it is; blank where it is not finite.
+    fn number(&mut self, v: f64) {
+        self.next();
+        if v.is_finite() {
+            self.bytes.extend_from_slice(v.to_string().as_bytes());
+        }
+    }
+
+    pub fn text(&mut self, text: &str) {
+        self.next();
+        put_text(text, self.separator, &mut self.bytes);
+    }
+
+    /// Bytes of cells that are as they will be written.
+    #[inline]
+    pub fn made(&mut self, bytes: &[u8]) {
+        self.bytes.extend_from_slice(bytes);
+        self.begun = true;
+    }
+
+    #[inline]
+    pub fn end(&mut self) {
+        if self.bytes.len() == self.from {
+            // a line without a byte would be no row
+            self.bytes.extend_from_slice(b"\"\"");
+        }
+        self.bytes.push(b'\n');
+        (self.from, self.begun) = (self.bytes.len(), false);
+    }
 }
 
 impl<W: Write> TableWriter<W> {
@@ -111,9 +190,10 @@ impl<W: Write> TableWriter<W> {
         added: usize,
         names: impl Iterator<Item = &'a str>,
     ) -> Result<Self> {
-        let mut csv = csv::WriterBuilder::new().delimiter(separator).flexible(true).from_writer(writer);
-        csv.write_record(names).map_err(failed)?;
-        Ok(TableWriter { csv, carried, added, buffer: Vec::new() })
+        let mut table = TableWriter { writer, line: Line::new(separator), carried, added };
+        names.for_each(|name| table.line.text(name));
+        table.end_row()?;
+        Ok(table)
     }
 
     /// Writes a row of the input with the cells added.
@@ -123,14 +203,8 @@ impl<W: Write> TableWriter<W> {
     /// fails.
     pub fn write(&mut self, row: &Row, added: &[Cell<'_>]) -> Result<()> {
         self.check(added)?;
-        let blanks = std::iter::repeat("");
-        for cell in row.cells().chain(blanks).take(self.carried) {
-            self.csv.write_field(cell).map_err(failed)?;
-        }
-        self.cells(added)?;
-        for surplus in row.cells().skip(self.carried) {
-            self.csv.write_field(surplus).map_err(failed)?;
-        }
+        self.line.row(row);
+        self.cells(added);
         self.end_row()
     }
 
@@ -143,7 +217,7 @@ impl<W: Write> TableWriter<W> {
             return Err(Error::invalid("row", "this table continues an input, whose row must be given"));
         }
         self.check(cells)?;
-        self.cells(cells)?;
+        self.cells(cells);
         self.end_row()
     }
 
@@ -154,37 +228,39 @@ impl<W: Write> TableWriter<W> {
         Err(Error::Shape { what: "cells of a row".into(), found: cells.len(), expected: self.added })
     }
 
-    fn cells(&mut self, cells: &[Cell<'_>]) -> Result<()> {
+    fn cells(&mut self, cells: &[Cell<'_>]) {
         for cell in cells {
             match cell {
-                Cell::Text(text) => self.csv.write_field(text).map_err(failed)?,
-                Cell::Number(v) if v.is_finite() => {
-                    self.buffer.clear();
-                    write!(self.buffer, "{v}")?;
-                    self.csv.write_field(&self.buffer).map_err(failed)?;
-                }
-                Cell::Rounded(v) if v.is_finite() => {
-                    self.buffer.clear();
-                    put_rounded(*v, &mut self.buffer);
-                    self.csv.write_field(&self.buffer).map_err(failed)?;
-                }
-                Cell::Number(_) | Cell::Rounded(_) | Cell::Blank => {
-                    self.csv.write_field("").map_err(failed)?;
-                }
+                Cell::Text(text) => self.line.text(text),
+                Cell::Number(v) => self.line.number(*v),
+                Cell::Rounded(v) => self.line.rounded(Some(*v)),
+                Cell::Blank => self.line.blanks(1),
             }
+        }
+    }
+
+    fn end_row(&mut self) -> Result<()> {
+        self.line.end();
+        if self.line.bytes.len() >= GATHERED {
+            self.lines(&[])?;
         }
         Ok(())
     }
 
-    fn end_row(&mut self) -> Result<()> {
-        self.csv.write_record(None::<&[u8]>).map_err(failed)
+    /// Hands on what was gathered, then lines that were made elsewhere.
+    pub(super) fn lines(&mut self, made: &[u8]) -> Result<()> {
+        self.writer.write_all(&self.line.bytes)?;
+        self.line.clear();
+        Ok(self.writer.write_all(made)?)
     }
 
     /// Writes what is left and gives the writer back.
     ///
     /// # Errors
     /// [`Error::Io`] when the writer fails.
-    pub fn finish(self) -> Result<W> {
-        self.csv.into_inner().map_err(|e| Error::Io { reason: e.error().to_string() })
+    pub fn finish(mut self) -> Result<W> {
+        self.lines(&[])?;
+        self.writer.flush()?;
+        Ok(self.writer)
     }
 }

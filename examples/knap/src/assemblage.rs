@@ -6,6 +6,7 @@ use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, percent, short, wrapped};
 use crate::tables::{self, Progress};
+use crate::taken::TakenIn;
 use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
 use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupTotals};
@@ -14,7 +15,7 @@ use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, size_grades, struck};
 use conchoid::predict::in_words;
 use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
 use conchoid::strike::Measured;
-use conchoid::table::{Row, TableOptions};
+use conchoid::table::{Offer, Row, TableOptions, offer_each};
 use std::collections::BTreeSet;
 use std::io::Write;
 
@@ -79,9 +80,8 @@ pub struct Options {
     /// How to print
     #[arg(long, value_enum, default_value = "text")]
     pub format: Format,
-    /// A column of the table with another name: theirs=ours
-    #[arg(long = "column", value_name = "THEIRS=OURS")]
-    pub columns: Vec<String>,
+    #[command(flatten)]
+    pub taken: TakenIn,
     /// A picture (SVG) of the groups, or of the two sets compared
     #[arg(long, value_name = "FILE")]
     pub plot: Option<String>,
@@ -142,51 +142,55 @@ fn has_group(header: &conchoid::table::Header, group: Option<&str>, path: &str) 
 }
 
 fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option<Mesh>) -> Outcome<u8> {
-    let options = grouped(
-        tables::options(&o.columns, Some(&calibration), &[])?,
-        o.group.as_deref(),
-        Some(&calibration),
-    );
+    let options = grouped(o.taken.options(Some(&calibration), &[])?, o.group.as_deref(), Some(&calibration));
     let given = o.blow.given()?;
     let predictor = Predictor::new(calibration)?;
     let mut bag = Assemblage::new(&predictor)?;
-    let mut reader = tables::open(&o.table, &options)?;
-    has_group(reader.header(), o.group.as_deref(), &o.table)?;
-    for remark in reader.header().remarks() {
-        note!("knap: {remark}");
-    }
+    let table = tables::open(&o.table, &options)?;
+    has_group(table.header(), o.group.as_deref(), &o.table)?;
     let progress = Progress::new("reading");
     let mut refused = 0u64;
     let mut sieved: Vec<Sieved> = Vec::new();
-    let mut row = reader.row();
-    while reader.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
-        progress.tick(row.row_number());
-        let group = group_of(&row, o.group.as_deref());
-        if let Some(e) = row.refused() {
-            bag.leave_out(&group, e.to_string());
-            refused += 1;
-            continue;
-        }
-        let both = RowOr { row: &row, given: &given };
-        match bag.offer(&group, &both) {
-            None => {
-                if let Some(mesh) = mesh {
-                    let estimate = predictor.estimate(&both, &Ask::default())?;
-                    if let Some(width) = estimate.size("width_mm") {
+    let made = offer_each(
+        table,
+        &[] as &[&str],
+        false,
+        |rows| progress.at(rows),
+        |offer| {
+            let row = match offer {
+                Offer::Flake(row) => row,
+                Offer::LeftOut(reason) if reason == NO_ROW => {
+                    bag.leave_out(if o.group.is_some() { "not recorded" } else { "all" }, reason);
+                    refused += 1;
+                    return Ok(());
+                }
+                _ => return Ok(()),
+            };
+            let group = group_of(row, o.group.as_deref());
+            let both = RowOr { row, given: &given };
+            match bag.offer(&group, &both) {
+                None => {
+                    if let (Some(mesh), Ok(estimate)) = (mesh, predictor.estimate(&both, &Ask::default()))
+                        && let Some(width) = estimate.size("width_mm")
+                    {
                         let at = sieved.iter().position(|s| s.group == group).unwrap_or(sieved.len());
                         if at == sieved.len() {
                             sieved.push(Sieved::new(&group, mesh));
                         }
-                        sieved[at].take(&row, width)?;
+                        sieved[at].take(row, width)?;
                     }
                 }
+                // a portion without a platform is listed, not refused
+                Some(_) if both.class("portion").and_then(|p| p.parse().ok()).is_some_and(lacks_platform) => {
+                }
+                Some(_) => refused += 1,
             }
-            // a portion without a platform is listed, not refused
-            Some(_) if both.class("portion").and_then(|p| p.parse().ok()).is_some_and(lacks_platform) => {}
-            Some(_) => refused += 1,
-        }
-    }
+            Ok(())
+        },
+    );
+    let made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     progress.finish();
+    crate::fit::tell(&made);
     let totals = bag.totals(drawing).map_err(Failure::of_options)?;
     if totals.is_empty() {
         return Err(Failure::other(format!("{}: no rows", o.table)));
@@ -249,7 +253,7 @@ impl Sieved {
         Sieved { group: group.to_string(), mesh, held: Vec::new(), on, halves: BTreeSet::new() }
     }
 
-    fn take(&mut self, row: &Row, width: &Predictive) -> Outcome<()> {
+    fn take(&mut self, row: &Row, width: &Predictive) -> conchoid::Result<()> {
         if row.class("portion") == Some("split")
             && let Some(name) = row.class("flake")
             && !self.halves.insert((row.class("core").map(str::to_string), name.to_string()))
@@ -330,6 +334,7 @@ fn group_json(t: &GroupTotals, sieved: Option<&Sieved>, level: f64) -> Ordered {
             out.nest(name, drawn(d));
         }
     }
+    out.put("weighed_whole", t.weighed_whole).put("weighed_whole_g", t.weighed_whole_g);
     if t.weighed > 0 {
         out.put("mass_now_g", t.mass_now_g);
     }
@@ -375,6 +380,15 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, l
         count(t.pieces, "piece", "pieces"),
         t.platforms
     )?;
+    if t.weighed_whole > 0 {
+        let line = format!(
+            "{} weighed as struck, {} g in all, taken as they are; {} estimated.",
+            t.weighed_whole,
+            short(t.weighed_whole_g),
+            t.n - t.weighed_whole
+        );
+        writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
+    }
     for (name, unit, d) in [
         ("total original mass", "g", &t.total_mass_g),
         ("mean original mass", "g", &t.mean_mass_g),
@@ -415,24 +429,38 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, l
 
 /// The sizes of one column of a table, with the group of each, and how many pieces do not have it.
 fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(Vec<(String, f64)>, u64)> {
-    let options = grouped(tables::options(&o.columns, None, std::slice::from_ref(&o.size))?, group, None);
-    let mut reader = tables::open(path, &options)?;
+    let options = grouped(o.taken.options(None, std::slice::from_ref(&o.size))?, group, None);
+    let reader = tables::open(path, &options)?;
     has_group(reader.header(), group, path)?;
     if reader.header().column(&o.size).is_none() {
         let names: Vec<&str> = reader.header().names().collect();
         let e = conchoid::Error::unknown_name("--size", &o.size, names);
         return Err(Failure::usage(format!("{path}: {e}")));
     }
-    let mut row = reader.row();
     let (mut found, mut without) = (Vec::new(), 0);
-    while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
-        match row.number(&o.size).filter(|v| *v > 0.0 && row.refused().is_none()) {
-            Some(v) => found.push((group_of(&row, group), v)),
-            None => without += 1,
-        }
-    }
+    let made = offer_each(
+        reader,
+        &[] as &[&str],
+        false,
+        |_| {},
+        |offer| {
+            match offer {
+                Offer::Flake(row) => match row.number(&o.size).filter(|v| *v > 0.0) {
+                    Some(v) => found.push((group_of(row, group), v)),
+                    None => without += 1,
+                },
+                Offer::LeftOut(reason) if reason.starts_with("not ") && reason != NO_ROW => {}
+                _ => without += 1,
+            }
+            Ok(())
+        },
+    );
+    crate::fit::tell(&made.map_err(|e| Failure::other(format!("{path}: {e}")))?);
     Ok((found, without))
 }
+
+/// What is said of a row that is none.
+const NO_ROW: &str = "not a row of this table";
 
 fn compare(o: &Options, level: f64) -> Outcome<u8> {
     let mut how = Resampling::seeded(o.seed).level(level).map_err(Failure::of_options)?;

@@ -1,10 +1,10 @@
 //! `knap assess`: how well forms predict flakes that they have not seen.
 
 use crate::failure::{Failure, Outcome};
-use crate::fit::Only;
 use crate::plot::{Axis, Layer, Panel, page};
 use crate::report::{Format, Ordered, count, short, wrapped};
 use crate::tables::{self, Progress, Sink};
+use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
     Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, cross_validate,
@@ -15,7 +15,7 @@ use conchoid::calibration::{Provenance, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{CLASSES, Row};
+use conchoid::table::{CLASSES, Keeper, KeptRow, Offer, Reasons, offer_each};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use std::collections::BTreeSet;
@@ -56,15 +56,11 @@ pub struct Options {
     /// Seed of the dealing; the same seed gives the same folds
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
-    /// Only rows where a column has this value; may be repeated
-    #[arg(long = "where", value_name = "COLUMN=VALUE")]
-    only: Vec<String>,
     /// Use incomplete and retouched pieces too
     #[arg(long)]
     keep_incomplete: bool,
-    /// A column of the table with another name: theirs=ours
-    #[arg(long = "column", value_name = "THEIRS=OURS")]
-    columns: Vec<String>,
+    #[command(flatten)]
+    taken: TakenIn,
     /// A page of plots (SVG)
     #[arg(long, value_name = "FILE")]
     plot: Option<String>,
@@ -100,24 +96,20 @@ fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
 }
 
 /// The rows that `--where` admits.
-fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
+fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<KeptRow>> {
     let size = size_of(&o.response);
     let forms = || {
         recipes.iter().flat_map(|r| r.variants.iter().flat_map(|v| v.sizes.iter())).filter(|s| s.size == size)
     };
     let layout = Layout::of(forms().map(|s| &s.form));
-    let mut options = tables::options(&o.columns, None, &layout.numbers)?;
+    let mut options = o.taken.options(None, &layout.numbers)?;
     let named = layout.classes.iter().map(|c| c.name.as_str());
     for class in named.chain(o.classes.iter().chain(&o.by).map(|c| c.trim())) {
         if !CLASSES.contains(&class) && class != "percussor_class" {
             options = options.class(class);
         }
     }
-    let mut table = tables::open(&o.table, &options)?;
-    for remark in table.header().remarks() {
-        note!("knap: {remark}");
-    }
-    let only = o.only.iter().map(|w| Only::parse(w, table.header())).collect::<Outcome<Vec<Only>>>()?;
+    let table = tables::open(&o.table, &options)?;
     for (flag, column) in o.classes.iter().map(|c| ("--class", c)).chain(o.by.iter().map(|c| ("--by", c))) {
         let looked_up = column == "percussor_class" && table.header().column("percussor").is_some();
         if table.header().column(column.trim()).is_none() && !looked_up {
@@ -126,38 +118,39 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<Row>> {
         }
     }
     let asked = o.classes.iter().chain(&o.by).chain([&o.response]).map(|c| c.trim());
-    let reads: Vec<_> = (0..layout.len())
-        .map(|i| layout.name(i))
-        .chain(asked)
-        .filter_map(|n| table.header().column(n))
-        .collect();
+    let mut reads: Vec<&str> = (0..layout.len()).map(|i| layout.name(i)).chain(asked).collect();
+    // what tells a flake that is as it was struck, and what a drawing names it by
+    let own = ["portion", "retouched", "platform_kind", "percussor", "termination", "flake"];
+    let groups = ["site", "core", "knapper"];
+    reads.extend(own.into_iter().chain(groups));
+    let keeper = Keeper::new(table.header(), &reads);
+    let columns: Vec<&str> = reads[..reads.len() - own.len() - groups.len()].to_vec();
     let progress = Progress::new("reading");
-    let (mut found, mut row, mut bad) = (Vec::new(), table.row(), 0);
-    while table.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
-        progress.tick(row.row_number());
-        let cells = reads.iter().filter_map(|id| row.problem(*id));
-        for e in row.refused().into_iter().chain(cells) {
-            bad += 1;
-            if bad <= 10 {
-                note!("knap: {e}");
+    let (mut found, mut bad) = (Vec::new(), Reasons::default());
+    let made = offer_each(
+        table,
+        &[] as &[&str],
+        false,
+        |rows| progress.at(rows),
+        |offer| {
+            if let Offer::Flake(row) = offer {
+                let header = row.header();
+                let cells = columns.iter().filter_map(|c| row.problem(header.column(c)?));
+                cells.for_each(|e| bad.count(row.row_number(), e));
+                found.push(keeper.keep(row));
             }
-        }
-        if row.refused().is_none() && only.iter().all(|o| o.holds(&row)) {
-            found.push(row.clone());
-        }
-    }
+            Ok(())
+        },
+    );
+    let mut made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     progress.finish();
-    if bad > 10 {
-        note!("knap: and {} that cannot be used", count(bad - 10, "more cell", "more cells"));
-    }
-    if found.is_empty() && !o.only.is_empty() {
-        return Err(Failure::other(format!("{}: no row where {}", o.table, o.only.join(" and "))));
-    }
+    made.bad.append(bad);
+    crate::fit::tell(&made);
     Ok(found)
 }
 
 /// Says so where flakes of one site, core or knapper stand on both sides of the folds.
-fn propose_groups(rows: &[Row]) {
+fn propose_groups(rows: &[KeptRow]) {
     for by in ["site", "core", "knapper"] {
         let names: BTreeSet<&str> = rows.iter().filter_map(|r| r.class(by)).collect();
         if names.len() > 1 && names.len() < rows.len() {
@@ -441,7 +434,7 @@ fn report(
     take: &str,
     checks: Option<&ResidualChecks>,
     o: &Options,
-    rows: &[Row],
+    rows: &[KeptRow],
 ) -> Outcome<String> {
     let Some(form) = a.form(take) else { return Err(Failure::other(format!("{take} was not assessed"))) };
     let (what, u) = (in_words(a.column()), unit(a.column()));
@@ -557,7 +550,7 @@ fn report(
     )
 }
 
-fn influence(c: &ResidualChecks, take: &str, rows: &[Row]) -> Panel {
+fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
     let all: Vec<(f64, f64)> =
         c.rows.iter().map(|r| (rows[r.row].row_number() as f64, r.diagnostics.cooks_distance)).collect();
     let threshold = 4.0 / c.rows.len() as f64;

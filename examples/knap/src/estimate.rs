@@ -9,6 +9,7 @@ use crate::mechanics::{self, Detachment};
 use crate::number::number;
 use crate::report::{Ordered, RowFormat, cautions, count, percent, short, table_as_table, wrapped};
 use crate::tables::Sink;
+use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
@@ -16,7 +17,7 @@ use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, TableEstimates, TableWriter};
 
-pub use conchoid::table::{Completed as RowOr, Predictors, Summary, joined};
+pub use conchoid::table::{Completed as RowOr, joined};
 
 pub const EXAMPLES: &str = "\
 Examples:
@@ -59,9 +60,8 @@ pub struct Options {
     /// Where the table with its estimates goes; standard output without it
     #[arg(long, value_name = "FILE", requires = "table")]
     pub out: Option<String>,
-    /// A column of the table with another name: theirs=ours
-    #[arg(long = "column", value_name = "THEIRS=OURS", requires = "table")]
-    pub columns: Vec<String>,
+    #[command(flatten)]
+    pub taken: TakenIn,
     /// A picture (SVG): the strike among others like it, or the sizes of the table against what was expected
     #[arg(long, value_name = "FILE")]
     pub plot: Option<String>,

@@ -141,6 +141,30 @@ struct Dot {
     observed: Option<f64>,
 }
 
+/// What one row shows: where its platform stands, and each size with what the calibration means by it.
+pub struct Seen {
+    at: Option<(&'static str, f64)>,
+    sizes: [Option<(String, Dot)>; 4],
+}
+
+impl Seen {
+    /// Pieces that are not complete as struck do not show their size.
+    pub fn of(row: &Row, both: &impl Measured, e: &Estimate, level: f64) -> conchoid::Result<Seen> {
+        let whole =
+            row.class("portion").is_none_or(|p| p == "complete") && row.class("retouched") != Some("yes");
+        let first = |name: &'static str| both.number(name).map(|v| (name, v));
+        let at = first(form::DEPTH).or_else(|| first(form::AREA));
+        let mut sizes: [Option<(String, Dot)>; 4] = Default::default();
+        for (size, seen) in SIZES.iter().zip(&mut sizes) {
+            let Some(s) = e.sizes.iter().find(|s| s.size == *size) else { continue };
+            let Some((_, at)) = at else { continue };
+            let observed = Measured::number(row, &s.column).filter(|v| whole && *v > 0.0);
+            *seen = Some((s.column.clone(), Dot { at, expected: s.predictive.interval(level)?, observed }));
+        }
+        Ok(Seen { at, sizes })
+    }
+}
+
 /// What the rows of a table showed, in bounded memory.
 pub struct Rows {
     every: u64,
@@ -165,29 +189,21 @@ impl Default for Rows {
 }
 
 impl Rows {
-    /// Takes one row. Pieces that are not complete as struck do not show their size.
-    pub fn take(&mut self, row: &Row, both: &impl Measured, e: &Estimate, level: f64) -> Outcome<()> {
+    /// Takes what one row shows.
+    pub fn take(&mut self, seen: Seen) {
         self.seen += 1;
-        let whole =
-            row.class("portion").is_none_or(|p| p == "complete") && row.class("retouched") != Some("yes");
-        let first = |name: &str| both.number(name).map(|v| (name.to_string(), v));
-        let Some((name, at)) = first(form::DEPTH).or_else(|| first(form::AREA)) else { return Ok(()) };
-        self.against.get_or_insert(name);
+        let Some((name, _)) = seen.at else { return };
+        self.against.get_or_insert(name.to_string());
         let drawn = self.seen.is_multiple_of(self.every);
-        for (size, kept) in SIZES.iter().zip(&mut self.sizes) {
-            let Some(s) = e.sizes.iter().find(|s| s.size == *size) else { continue };
-            let observed = Measured::number(row, &s.column).filter(|v| whole && *v > 0.0);
-            if observed.is_none() && !drawn {
-                continue;
-            }
-            let expected = s.predictive.interval(level)?;
-            kept.column.clone_from(&s.column);
-            if let Some(v) = observed {
+        for (kept, dot) in self.sizes.iter_mut().zip(seen.sizes) {
+            let Some((column, dot)) = dot else { continue };
+            kept.column = column;
+            if let Some(v) = dot.observed {
                 kept.observed += 1;
-                kept.inside += u64::from((expected.low..=expected.high).contains(&v));
+                kept.inside += u64::from((dot.expected.low..=dot.expected.high).contains(&v));
             }
             if drawn {
-                kept.dots.push((self.seen, Dot { at, expected, observed }));
+                kept.dots.push((self.seen, dot));
             }
         }
         if self.sizes.iter().any(|s| s.dots.len() > ROWS) {
@@ -195,7 +211,6 @@ impl Rows {
             let every = self.every;
             self.sizes.iter_mut().for_each(|s| s.dots.retain(|d| d.0.is_multiple_of(every)));
         }
-        Ok(())
     }
 
     /// Draws them.

@@ -7,6 +7,7 @@ mod loss;
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, short, wrapped};
 use crate::tables::{self, Progress, Sink, Table};
+use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{Calibration, Collector, Provenance, Recipe, Report, Spread, Taken};
 use conchoid::flake::ORIGINAL_OVER_NOW;
@@ -14,8 +15,9 @@ use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{CLASSES, Header, OpenTable, QUANTITIES, Row, Stretch, TableOptions};
-use std::collections::BTreeSet;
+use conchoid::table::{
+    CLASSES, Header, Offer, OffersMade, QUANTITIES, Row, TableOptions, levels_of, offer_each,
+};
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\
@@ -72,9 +74,6 @@ pub struct Options {
     /// new group, and know the groups of the table; may be repeated, the outer first (knapper, then core)
     #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
     group: Vec<String>,
-    /// Only rows where a column has this value; may be repeated
-    #[arg(long = "where", value_name = "COLUMN=VALUE")]
-    only: Vec<String>,
     /// Name of the calibration
     #[arg(long)]
     name: String,
@@ -87,40 +86,11 @@ pub struct Options {
     /// Fit incomplete and retouched pieces too
     #[arg(long)]
     keep_incomplete: bool,
-    /// A column of the table with another name: theirs=ours
-    #[arg(long = "column", value_name = "THEIRS=OURS")]
-    columns: Vec<String>,
+    #[command(flatten)]
+    taken: TakenIn,
     /// How to print the fit
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
-}
-
-/// One condition of `--where`, resolved to a place in the table.
-pub struct Only {
-    place: usize,
-    column: String,
-    value: String,
-}
-
-impl Only {
-    pub fn parse(text: &str, header: &Header) -> Outcome<Only> {
-        let Some((column, value)) = text.split_once('=') else {
-            return Err(Failure::usage(format!("--where {text}: write COLUMN=VALUE")));
-        };
-        let place = header.position(column.trim()).ok_or_else(|| {
-            let names: Vec<String> = header.names().map(str::to_string).collect();
-            Failure::usage(conchoid::Error::unknown_name("--where", column.trim(), names).to_string())
-        })?;
-        Ok(Only { place, column: column.trim().to_string(), value: value.trim().to_string() })
-    }
-
-    /// Text is compared without regard to case; numbers as numbers.
-    pub fn holds(&self, row: &Row) -> bool {
-        let Some(cell) = row.text(self.place) else { return self.value.is_empty() };
-        let same_number =
-            matches!((cell.parse::<f64>(), self.value.parse::<f64>()), (Ok(a), Ok(b)) if a == b);
-        cell.eq_ignore_ascii_case(&self.value) || same_number
-    }
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
@@ -152,9 +122,7 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     for group in &o.group {
         command.push_str(&format!(" --group {group}"));
     }
-    for only in &o.only {
-        command.push_str(&format!(" --where {only}"));
-    }
+    command.push_str(&o.taken.command());
     let provenance = Provenance::new(
         "fitted to a table of the user's own",
         "the user's own records",
@@ -168,7 +136,7 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     recipe.keep_incomplete = o.keep_incomplete;
     let recipe = o.group.iter().fold(recipe, |r, group| r.sharing(group));
     let needs = recipe.variants[0].sizes[0].form.needs();
-    let mut options = tables::options(&o.columns, None, &[])?;
+    let mut options = o.taken.options(None, &[])?;
     for c in classes.iter().copied().chain(&o.group) {
         if !CLASSES.contains(&c.as_str()) && *c != PERCUSSOR_CLASS {
             options = options.class(c.as_str());
@@ -183,46 +151,54 @@ fn fresh(o: &Options, name: &str) -> Outcome<u8> {
     if !classes.is_empty() {
         return by_class(o, name, recipe, &classes, &options, &needs);
     }
-    let of_table = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
-    let table = OpenTable::new(tables::bytes(&o.table)?, &options).map_err(of_table)?;
-    for remark in table.header().remarks() {
-        note!("knap: {remark}");
-    }
+    let table = tables::open(&o.table, &options)?;
     needed_columns(o, table.header(), &needs)?;
-    let mut conditions = Conditions::parse(o, table.header())?;
     let mut collector = Collector::new(recipe)?;
-    let names: Vec<String> = table.header().understood().map(String::from).collect();
-    let names: Vec<&str> = names.iter().map(String::as_str).collect();
-    let progress = Progress::new("reading");
-    let mut bad = Vec::new();
-    let read = table.each(
-        conditions.all.is_empty() && o.group.is_empty(),
-        |rows| progress.at(rows),
-        |stretch| {
-            match stretch {
-                Stretch::Numbers(columns) => {
-                    let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
-                    collector.offer_numbers(&names, &columns)?;
-                }
-                Stretch::Row(row) => match offered(row, &needs, &mut conditions, &mut bad) {
-                    Offered::Flake(row) => {
-                        collector.offer(row);
-                    }
-                    Offered::LeftOut(reason) => collector.leave_out(reason),
-                },
-                _ => {}
-            }
-            Ok(())
-        },
-    );
-    read.map_err(of_table)?;
-    progress.finish();
-    tell_bad(&bad);
-    conditions.check(o)?;
+    collected(o, table, &needs, &mut collector)?;
     written(o, name, collector, &[])
 }
 
-/// A fit with shifts by class. The levels are known only when all rows are: they are read, then offered.
+/// Offers the rows of a table to a fit, and tells of cells that cannot be used.
+fn collected(o: &Options, table: Table, needs: &[String], collector: &mut Collector) -> Outcome<()> {
+    offered(o, table, needs, |offer| {
+        match offer {
+            Offer::Numbers(names, columns) => collector.offer_numbers(names, columns)?,
+            Offer::Flake(row) => drop(collector.offer(row)),
+            Offer::LeftOut(reason) => collector.leave_out(reason),
+            _ => {}
+        }
+        Ok(())
+    })
+}
+
+/// The same for whatever takes the rows.
+fn offered(
+    o: &Options,
+    table: Table,
+    needs: &[String],
+    take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
+) -> Outcome<()> {
+    let progress = Progress::new("reading");
+    // groups are looked at row by row
+    let numbers = o.group.is_empty();
+    let made = offer_each(table, needs, numbers, |rows| progress.at(rows), take);
+    let made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    progress.finish();
+    tell(&made);
+    Ok(())
+}
+
+/// Tells what was noticed while a table was read, and why cells cannot be used.
+pub fn tell(made: &OffersMade) {
+    for line in made.intake.to_string().lines() {
+        note!("knap: {line}");
+    }
+    for line in made.bad.lines(8) {
+        note!("knap: not used, {line}");
+    }
+}
+
+/// A fit with shifts by class. The table is read twice: for the levels, then for the fit; no row is kept.
 fn by_class(
     o: &Options,
     name: &str,
@@ -231,29 +207,17 @@ fn by_class(
     options: &TableOptions,
     needs: &[String],
 ) -> Outcome<u8> {
-    let mut table = tables::open(&o.table, options)?;
-    for remark in table.header().remarks() {
-        note!("knap: {remark}");
-    }
+    let source = tables::Twice::of(&o.table)?;
+    let table = source.open(options)?;
+    tables::told(table.header());
     needed_columns(o, table.header(), needs)?;
-    let mut conditions = Conditions::parse(o, table.header())?;
-    let mut rows: Vec<Row> = Vec::new();
-    let mut left_out: Vec<String> = Vec::new();
-    read_rows(o, &mut table, needs, &mut conditions, |offered| match offered {
-        Offered::Flake(row) => rows.push(row.clone()),
-        Offered::LeftOut(reason) => left_out.push(reason),
-    })?;
-    conditions.check(o)?;
-    let shifts = shifts(o, &recipe, classes, &rows)?;
+    let shifts = shifts(o, &recipe, classes, table, needs)?;
     let form = &mut recipe.variants[0].sizes[0].form;
     *form = form.clone().with_terms(shifts.terms).map_err(Failure::of_options)?;
     recipe.variants[0].name = form.needs().join(", ");
     recipe.settings.extend(classes.iter().map(|c| c.to_string()));
     let mut collector = Collector::new(recipe)?;
-    rows.iter().for_each(|row| {
-        collector.offer(row);
-    });
-    left_out.into_iter().for_each(|reason| collector.leave_out(reason));
+    collected(o, source.open(options)?, needs, &mut collector)?;
     written(o, name, collector, &shifts.against)
 }
 
@@ -264,19 +228,22 @@ struct Shifts {
 }
 
 /// One shift a level, against the level of most flakes, counting the flakes that the form can use.
-fn shifts(o: &Options, plain: &Recipe, classes: &[&String], rows: &[Row]) -> Outcome<Shifts> {
+fn shifts(
+    o: &Options,
+    plain: &Recipe,
+    classes: &[&String],
+    table: Table,
+    needs: &[String],
+) -> Outcome<Shifts> {
     let mut probe = Collector::new(plain.clone())?;
-    let usable: Vec<&Row> = rows.iter().filter(|row| probe.offer(*row) == Taken::Used).collect();
+    let progress = Progress::new("looking for levels");
+    let names: Vec<String> = classes.iter().map(|c| c.to_string()).collect();
+    let usable = |row: &Row| probe.offer(row) == Taken::Used;
+    let levels = levels_of(table, needs, &names, |rows| progress.at(rows), usable, level_of);
+    let levels = levels.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    progress.finish();
     let mut out = Shifts { terms: Vec::new(), against: Vec::new() };
-    for class in classes {
-        let mut levels: Vec<(String, u64)> = Vec::new();
-        for level in usable.iter().filter_map(|row| level_of(row, class)) {
-            match levels.iter_mut().find(|l| l.0 == level) {
-                Some(l) => l.1 += 1,
-                None => levels.push((level, 1)),
-            }
-        }
-        levels.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    for (class, levels) in classes.iter().zip(levels) {
         let Some(((first, _), others)) = levels.split_first().filter(|(_, others)| !others.is_empty()) else {
             let found = levels.first().map_or("none".to_string(), |l| format!("only {}", l.0));
             return Err(Failure::other(format!(
@@ -317,147 +284,16 @@ fn written(o: &Options, name: &str, collector: Collector, against: &[(String, St
 
 /// Refuses a table that lacks a column.
 fn needed_columns(o: &Options, header: &Header, needs: &[String]) -> Outcome<()> {
-    for column in needs {
-        if column != "percussor_class" && header.column(column).is_none() {
+    let needs: Vec<&String> = needs.iter().filter(|c| *c != PERCUSSOR_CLASS).collect();
+    header.need(&needs).map_err(|e| match e {
+        conchoid::Error::Missing { at, .. } => {
             let names: Vec<String> = header.names().map(str::to_string).collect();
+            let column = at.column.unwrap_or_default();
             let e = conchoid::Error::unknown_name("column needed by the fit", column, names);
-            return Err(Failure::other(format!("{}: {e}; map another with --column", o.table)));
+            Failure::other(format!("{}: {e}; map another with --column", o.table))
         }
-    }
-    Ok(())
-}
-
-/// The conditions of `--where`, and what the rows read so far had in their columns.
-struct Conditions {
-    all: Vec<Condition>,
-    /// Rows where every condition holds, and all rows.
-    kept: u64,
-    rows: u64,
-}
-
-struct Condition {
-    only: Only,
-    /// Rows where this one holds.
-    held: u64,
-    /// What stood in the column where it does not, each once.
-    instead: BTreeSet<String>,
-}
-
-impl Conditions {
-    /// Values of a column that are told at most. Own choice.
-    const TOLD: usize = 12;
-
-    fn parse(o: &Options, header: &Header) -> Outcome<Conditions> {
-        let condition =
-            |t: &String| Ok(Condition { only: Only::parse(t, header)?, held: 0, instead: BTreeSet::new() });
-        let all = o.only.iter().map(condition).collect::<Outcome<_>>()?;
-        Ok(Conditions { all, kept: 0, rows: 0 })
-    }
-
-    /// The first condition that does not hold in a row; counts the row.
-    fn broken(&mut self, row: &Row) -> Option<&Only> {
-        self.rows += 1;
-        let mut first = None;
-        for (i, c) in self.all.iter_mut().enumerate() {
-            if c.only.holds(row) {
-                c.held += 1;
-                continue;
-            }
-            first = first.or(Some(i));
-            let cell = row.text(c.only.place).unwrap_or("(blank)");
-            if c.instead.len() <= Self::TOLD && !c.instead.contains(cell) {
-                c.instead.insert(cell.to_string());
-            }
-        }
-        self.kept += u64::from(first.is_none());
-        first.map(|i| &self.all[i].only)
-    }
-
-    /// Refuses where the conditions left none of the rows, and tells which one it was.
-    fn check(&self, o: &Options) -> Outcome<()> {
-        if self.kept > 0 || self.rows == 0 {
-            return Ok(());
-        }
-        let why = match self.all.iter().find(|c| c.held == 0) {
-            Some(Condition { only: Only { column, value, .. }, instead, .. }) => {
-                let mut told: Vec<&str> = instead.iter().take(Self::TOLD).map(String::as_str).collect();
-                if instead.len() > Self::TOLD {
-                    told.push("and others");
-                }
-                let told = told.join(", ");
-                format!("--where {column}={value} leaves no row; in the table {column} is: {told}")
-            }
-            None => {
-                format!("--where {} leave no row together, though each leaves some", o.only.join(" --where "))
-            }
-        };
-        Err(Failure::other(format!("{}: {why}", o.table)))
-    }
-}
-
-/// What becomes of a row of the table.
-enum Offered<'a> {
-    Flake(&'a Row),
-    LeftOut(String),
-}
-
-/// Reads every row, hands it over or says why it is left out, and tells of cells that cannot be used.
-fn read_rows(
-    o: &Options,
-    table: &mut Table,
-    needs: &[String],
-    conditions: &mut Conditions,
-    mut take: impl FnMut(Offered),
-) -> Outcome<()> {
-    let progress = Progress::new("reading");
-    let mut row = table.row();
-    let mut bad = Vec::new();
-    while table.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
-        progress.tick(row.row_number());
-        take(offered(&row, needs, conditions, &mut bad));
-    }
-    progress.finish();
-    tell_bad(&bad);
-    Ok(())
-}
-
-/// What becomes of one row; a cell that cannot be used is told in `bad`.
-fn offered<'a>(
-    row: &'a Row,
-    needs: &[String],
-    conditions: &mut Conditions,
-    bad: &mut Vec<String>,
-) -> Offered<'a> {
-    if let Some(e) = row.refused() {
-        bad.push(e.to_string());
-        return Offered::LeftOut("not a row of this table".to_string());
-    }
-    if let Some(o) = conditions.broken(row) {
-        return Offered::LeftOut(format!("not {}={}", o.column, o.value));
-    }
-    match needs.iter().find_map(|n| table_problem(row, n)) {
-        Some((column, text)) => {
-            bad.push(text);
-            Offered::LeftOut(format!("{column}: a cell that cannot be used"))
-        }
-        None => Offered::Flake(row),
-    }
-}
-
-/// Tells of the first cells that cannot be used.
-fn tell_bad(bad: &[String]) {
-    for text in bad.iter().take(10) {
-        note!("knap: {text}");
-    }
-    if bad.len() > 10 {
-        let more = count(bad.len() as u64 - 10, "more cell", "more cells");
-        note!("knap: and {more} that cannot be used");
-    }
-}
-
-fn table_problem(row: &Row, column: &str) -> Option<(String, String)> {
-    let id = row.header().column(column)?;
-    row.problem(id).map(|e| (column.to_string(), e.to_string()))
+        e => Failure::other(format!("{}: {e}", o.table)),
+    })
 }
 
 fn print_text(

@@ -55,6 +55,7 @@ mod report;
 mod say;
 mod shapes;
 mod tables;
+mod taken;
 
 use clap::{ArgMatches, Command, CommandFactory, FromArgMatches, Parser, Subcommand};
 use failure::Outcome;

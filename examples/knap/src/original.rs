@@ -1,14 +1,15 @@
 //! `knap original`: what a retouched or broken piece was, one piece or every row of a table.
 
 use crate::blow::{BlowOptions, Given, calibration};
-use crate::estimate::{Predictors, RowOr, Summary, joined};
+use crate::estimate::joined;
 use crate::failure::{Failure, Outcome};
 use crate::number::number;
 use crate::original_plot;
 use crate::report::{
-    Ordered, RowFormat, cautions, count, lines, percent, probability, short, table_as_table, wrapped,
+    Ordered, RowFormat, cautions, count, percent, probability, short, table_as_table, wrapped,
 };
 use crate::tables::{self, Progress, Sink};
+use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::Error;
 use conchoid::calibration::Calibration;
@@ -19,7 +20,7 @@ use conchoid::flake::{
 use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
 use conchoid::predict::{Ask, Interval, LEVEL, Predictor};
 use conchoid::strike::Measured;
-use conchoid::table::{Cell, Row, Separator, TableWriter};
+use conchoid::table::{Cell, Separator, TableOriginals, TableWriter};
 use std::sync::Arc;
 
 pub const EXAMPLES: &str = "\
@@ -97,9 +98,8 @@ pub struct Options {
     /// Where the table with its answers goes; standard output without it
     #[arg(long, value_name = "FILE", requires = "table")]
     pub out: Option<String>,
-    /// A column of the table with another name: theirs=ours
-    #[arg(long = "column", value_name = "THEIRS=OURS", requires = "table")]
-    pub columns: Vec<String>,
+    #[command(flatten)]
+    pub taken: TakenIn,
     /// A picture (SVG) of what the piece weighed and lost, or of all pieces of the table
     #[arg(long, value_name = "FILE")]
     pub plot: Option<String>,
@@ -235,9 +235,10 @@ fn single(
         RowFormat::Text => print_text(o, &found, &remains, loss, level)?,
         RowFormat::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
         RowFormat::Csv => {
-            let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &COLUMNS)?;
+            let columns = TableOriginals::COLUMNS;
+            let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &columns)?;
             let text = joined(&found.cautions, true);
-            let mut cells: Vec<Cell> = numbers(&found, level)?.into_iter().map(Cell::from).collect();
+            let mut cells: Vec<Cell> = TableOriginals::numbers(&found, level)?.map(Cell::Rounded).to_vec();
             cells.extend([Cell::Text(&found.estimate.calibration), Cell::Text(&text)]);
             writer.write_cells(&cells)?;
             writer.finish()?.finish()?;
@@ -384,36 +385,6 @@ fn json(
     Ok(out)
 }
 
-const COLUMNS: [&str; 8] = [
-    "original_mass_g_low",
-    "original_mass_g_median",
-    "original_mass_g_high",
-    "share_lost_low",
-    "share_lost_median",
-    "share_lost_high",
-    "calibration",
-    "cautions",
-];
-
-fn numbers(found: &OriginalEstimate, level: f64) -> Result<Vec<f64>, Error> {
-    let (m, s) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
-    Ok(vec![m.low, m.median, m.high, s.low, s.median, s.high])
-}
-
-/// Refuses a row that is none, or whose state now cannot be read: it must not be answered without what stands there.
-fn readable(row: &Row) -> Result<(), Vec<Error>> {
-    if let Some(e) = row.refused() {
-        return Err(vec![e.clone()]);
-    }
-    let heights = RETOUCH_HEIGHT_MM.iter().chain(&THICKNESS_AT_MM).map(|b| b.name());
-    let sizes = ["mass_now_g", "mass_missing_g", "max_thickness_now_mm", "length_now_mm", "width_now_mm"];
-    let marks = ["retouch_index", "retouch_kind", "retouched_edges", "retouched", "portion"];
-    let state = sizes.into_iter().chain(marks).chain(heights);
-    let bad: Vec<Error> =
-        state.filter_map(|n| row.header().column(n).and_then(|id| row.problem(id))).cloned().collect();
-    if bad.is_empty() { Ok(()) } else { Err(bad) }
-}
-
 fn table(
     o: &Options,
     path: &str,
@@ -424,58 +395,33 @@ fn table(
     level: f64,
 ) -> Outcome<u8> {
     let more = ["mass_missing_g".to_string(), "retouch_index".to_string()];
-    let options = tables::options(&o.columns, Some(&calibration), &more)?;
+    let options = o.taken.options(Some(&calibration), &more)?;
     let given = o.blow.given()?;
-    let mut reader = tables::open(path, &options)?;
-    if reader.header().column("mass_now_g").is_none() {
-        let names: Vec<&str> = reader.header().names().collect();
-        let e = Error::unknown_name("column of the mass that remains", "mass_now_g", names);
-        return Err(Failure::usage(format!("{path}: {e}; map yours with --column THEIRS=mass_now_g")));
+    let table = tables::open(path, &options)?;
+    let mut originals = TableOriginals::new(calibration, level)?.given(&given).ask(ask.clone()).looking(look);
+    if by_stone {
+        originals = originals.by_stone();
     }
-    for remark in reader.header().remarks() {
-        note!("knap: {remark}");
+    let mut drawn = original_plot::Pieces::default();
+    if o.plot.is_some() {
+        originals = originals.seen();
     }
-    let predictors = Predictors::new(calibration, by_stone)?;
-    let mut writer = TableWriter::new(Sink::open(o.out.as_deref())?, reader.header(), &COLUMNS)?;
     let progress = Progress::new("looking back");
-    let mut summary = Summary::default();
-    let mut drawn = o.plot.as_ref().map(|_| original_plot::Pieces::default());
-    let mut row = reader.row();
-    while reader.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
-        progress.tick(row.row_number());
-        let both = RowOr { row: &row, given: &given };
-        let predictor = predictors.of(&both)?;
-        let found = readable(&row).and_then(|()| {
-            let found = look.clone().sizes(predictor).original(&both, ask);
-            found.and_then(|f| Ok((numbers(&f, level)?, f))).map_err(|e| vec![e.in_row(row.row_number())])
-        });
-        match found {
-            Ok((numbers, mut found)) => {
-                if let (Some(drawn), Some(now)) = (&mut drawn, both.number("mass_now_g")) {
-                    drawn.take(&found, now, level)?;
-                }
-                let text = joined(&found.cautions, false);
-                let mut cells: Vec<Cell> = numbers.into_iter().map(Cell::from).collect();
-                cells.extend([Cell::Text(&found.estimate.calibration), Cell::Text(&text)]);
-                writer.write(&row, &cells)?;
-                found.estimate.cautions = found.cautions;
-                summary.answered(&row, &found.estimate);
-            }
-            Err(reasons) => {
-                let text = reasons.iter().map(Error::to_string).collect::<Vec<_>>().join("; ");
-                let refused = format!("refused: {text}");
-                let mut cells = vec![Cell::Blank; 6];
-                cells.extend([Cell::Text(predictor.calibration().name()), Cell::Text(&refused)]);
-                writer.write(&row, &cells)?;
-                summary.refused(reasons);
-            }
+    let sink = Sink::open(o.out.as_deref())?;
+    let done =
+        originals.write(table, sink, |rows| progress.at(rows), |found, now| drawn.take(found, now, level));
+    let (sink, summary) = done.map_err(|e| match e {
+        e @ Error::Missing { .. } => {
+            Failure::usage(format!("{path}: {e}; map yours with --column THEIRS=mass_now_g"))
         }
-    }
+        e @ Error::Table { .. } => Failure::other(format!("{path}: {e}")),
+        e => e.into(),
+    })?;
     progress.finish();
-    writer.finish()?.finish()?;
-    if let (Some(path), Some(drawn)) = (&o.plot, &drawn) {
+    sink.finish()?;
+    if let Some(path) = &o.plot {
         drawn.draw(path, level)?;
     }
-    note!("{}", lines(&summary.to_string()));
+    crate::report::summary(&summary);
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }

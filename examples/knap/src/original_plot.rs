@@ -101,7 +101,7 @@ impl Default for Pieces {
 }
 
 impl Pieces {
-    pub fn take(&mut self, found: &OriginalEstimate, now: f64, level: f64) -> Outcome<()> {
+    pub fn take(&mut self, found: &OriginalEstimate, now: f64, level: f64) -> conchoid::Result<()> {
         self.seen += 1;
         if !self.seen.is_multiple_of(self.every) {
             return Ok(());

@@ -5,13 +5,14 @@ use crate::failure::{Failure, Outcome};
 use crate::number::number as read;
 use crate::report::{Ordered, RowFormat, cautions, count, wrapped};
 use crate::tables::{self, Progress, Sink};
+use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::Error;
 use conchoid::infer::{Attribution, BlowSetting, SettingsPrior, SiteShift, Strength, Verdict};
 use conchoid::infer::{Judged, RecordedOutcome as Tried, TrackRecord};
 use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Measured};
-use conchoid::table::{Cell, Header, Row, TableWriter};
+use conchoid::table::{Attributed, KeptRow, Summary, TableAttributions};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
@@ -75,9 +76,8 @@ pub struct Options {
     /// Where the table with its columns added goes, whatever the format
     #[arg(long, value_name = "FILE")]
     out: Option<String>,
-    /// A column of the table with another name: theirs=ours
-    #[arg(long = "column", value_name = "THEIRS=OURS")]
-    columns: Vec<String>,
+    #[command(flatten)]
+    taken: TakenIn,
 }
 
 /// `name=number` as a pair.
@@ -133,105 +133,97 @@ fn blow(text: &str) -> Outcome<BlowSetting> {
     })
 }
 
-/// A row that was read, and why it is not answered where that is so.
-type Judgement = Result<Verdict, Vec<Error>>;
-
 pub fn run(o: &Options) -> Outcome<u8> {
     let attribution = o.attribution()?;
-    let mut judged = OneByOne::default();
-    // rows that are answered are judged together; the others are told as they come, and gone
-    let mut rows: Vec<Row> = Vec::new();
     let calibrations: Vec<_> = attribution.calibrations().cloned().collect();
     let more: Vec<String> = calibrations[1..].iter().flat_map(|c| c.layout().numbers.clone()).collect();
-    let options = tables::options(&o.columns, Some(&calibrations[0]), &more)?;
-    let mut reader = tables::open(&o.table, &options)?;
-    for remark in reader.header().remarks() {
-        note!("knap: {remark}");
-    }
+    let options = o.taken.options(Some(&calibrations[0]), &more)?;
+    let table = tables::open(&o.table, &options)?;
     let group = match &o.group {
         None => None,
-        Some(name) => Some(reader.header().position(name).ok_or_else(|| {
-            let names: Vec<&str> = reader.header().names().collect();
+        Some(name) => Some(table.header().position(name).ok_or_else(|| {
+            let names: Vec<&str> = table.header().names().collect();
             Failure::usage(Error::unknown_name("--group", name, names).to_string())
         })?),
     };
-    let table = o.out.is_some() || o.format == RowFormat::Csv;
-    let mut sheet = table.then(|| Sheet::open(&attribution, reader.header(), o)).transpose()?;
+    let of_table = |e: Error| match e {
+        e @ Error::Table { .. } => Failure::other(format!("{}: {e}", o.table)),
+        e => e.into(),
+    };
+    let one_by_one = TableAttributions::new(&attribution, table.header(), group, || o.rng());
     let progress = Progress::new("judging");
-    let mut row = reader.row();
-    while reader.read(&mut row).map_err(|e| Failure::other(format!("{}: {e}", o.table)))? {
-        progress.tick(row.row_number());
-        let found = judge(&attribution, &row, o)?;
-        judged.take(&found);
-        if let Some(sheet) = &mut sheet {
-            sheet.write(&row, &found)?;
-        }
-        if found.is_ok() {
-            rows.push(row.clone());
-        }
-    }
+    let mut found = Found::new(&attribution, group.is_some());
+    let done = |rows: u64| progress.at(rows);
+    // without a table to be written the rows are only counted
+    let summary = if o.out.is_some() || o.format == RowFormat::Csv {
+        let sink = Sink::open(o.out.as_deref())?;
+        let (sink, summary) = one_by_one.write(table, sink, done, |row| found.take(row)).map_err(of_table)?;
+        sink.finish()?;
+        summary
+    } else {
+        one_by_one.write(table, std::io::sink(), done, |row| found.take(row)).map_err(of_table)?.1
+    };
     progress.finish();
-    let groups = groups(&attribution, &rows, group, o)?;
-    if let Some(sheet) = sheet {
-        sheet.writer.finish()?.finish()?;
-    }
+    let groups = found.groups(&attribution, o)?;
     match o.format {
         RowFormat::Text => std::io::Write::write_all(
             &mut crate::say::screen(),
-            text(&attribution, &judged, &groups, o).as_bytes(),
+            text(&attribution, &summary, &found, &groups, o).as_bytes(),
         )?,
-        RowFormat::Json => json(&attribution, &judged, &groups).print()?,
-        RowFormat::Csv => crate::say::aside(text(&attribution, &judged, &groups, o).trim_end()),
+        RowFormat::Json => json(&attribution, &summary, &groups).print()?,
+        RowFormat::Csv => crate::say::aside(text(&attribution, &summary, &found, &groups, o).trim_end()),
     }
-    for e in &judged.reasons {
-        note!("  refused: {e}");
+    for line in summary.intake().to_string().lines() {
+        note!("  {line}");
     }
-    Ok(if judged.refused == 0 { 0 } else { 3 })
+    for line in summary.refusals().lines(8) {
+        note!("  refused, {line}");
+    }
+    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }
 
-/// What was found of each row on its own, counted: a table may be longer than what is told of it.
-#[derive(Default)]
-struct OneByOne {
-    rows: u64,
-    refused: u64,
-    /// The first reasons.
-    reasons: Vec<Error>,
-    /// Rows that are more like a class, and those that say so by 20 to 1 or more.
-    favoured: BTreeMap<String, (u64, u64)>,
+/// What the rows answered say, one by one, and the members of each group.
+struct Found {
+    by_group: bool,
+    /// By class: rows more like it, and those of them that say so by 20 to 1 or more.
+    favours: Vec<(u64, u64)>,
     little: u64,
+    members: Vec<(Option<String>, Vec<KeptRow>)>,
 }
 
-impl OneByOne {
-    fn take(&mut self, found: &Judgement) {
-        self.rows += 1;
-        match found {
-            Ok(v) => {
-                let (all, telling) = self.favoured.entry(v.favoured().class.clone()).or_default();
-                *all += 1;
-                *telling += u64::from(v.strength() >= Strength::Speaks);
-                self.little += u64::from(v.strength().name() == "says-little");
-            }
-            Err(reasons) => {
-                self.refused += 1;
-                let room = 10usize.saturating_sub(self.reasons.len());
-                self.reasons.extend(reasons.iter().take(room).cloned());
-            }
-        }
+impl Found {
+    fn new(a: &Attribution, by_group: bool) -> Found {
+        let favours = vec![(0, 0); a.prior().count()];
+        Found { by_group, favours, little: 0, members: Vec::new() }
     }
-}
 
-fn judge(a: &Attribution, row: &Row, o: &Options) -> Outcome<Judgement> {
-    if let Some(e) = row.refused() {
-        return Ok(Err(vec![e.clone()]));
-    }
-    match a.check(row).and_then(|()| a.attribute(&[row], &mut o.rng())) {
-        Ok(v) => Ok(Ok(v)),
-        Err(e) => {
-            // a bad cell is the reason, before what is missing because of it
-            let column = e.place().and_then(|p| p.column.clone());
-            let bad = column.and_then(|c| row.header().column(&c)).and_then(|id| row.problem(id));
-            Ok(Err(vec![bad.cloned().unwrap_or_else(|| e.in_row(row.row_number()))]))
+    fn take(&mut self, row: Attributed) -> conchoid::Result<()> {
+        if let Some((all, telling)) = self.favours.get_mut(row.favours) {
+            *all += 1;
+            *telling += u64::from(row.strength >= Strength::Speaks);
         }
+        self.little += u64::from(row.strength.name() == "says-little");
+        if self.by_group && row.group.is_none() {
+            return Ok(());
+        }
+        match self.members.iter_mut().find(|(name, _)| *name == row.group) {
+            Some((_, list)) => list.push(row.row),
+            None => self.members.push((row.group, vec![row.row])),
+        }
+        Ok(())
+    }
+
+    fn groups(&self, a: &Attribution, o: &Options) -> Outcome<Vec<Group>> {
+        let mut found = Vec::new();
+        for (name, list) in &self.members {
+            let verdict = a.attribute(list, &mut o.rng())?;
+            let mut recorded = BTreeMap::new();
+            for p in list.iter().filter_map(|row| row.class("percussor")) {
+                *recorded.entry(p.to_string()).or_insert(0) += 1;
+            }
+            found.push(Group { name: name.clone(), verdict, recorded });
+        }
+        Ok(found)
     }
 }
 
@@ -241,78 +233,6 @@ struct Group {
     verdict: Verdict,
     /// Recorded percussors with their counts.
     recorded: BTreeMap<String, u64>,
-}
-
-fn groups(a: &Attribution, rows: &[Row], column: Option<usize>, o: &Options) -> Outcome<Vec<Group>> {
-    let mut members: Vec<(Option<String>, Vec<&Row>)> = Vec::new();
-    for row in rows {
-        let name = match column {
-            None => None,
-            Some(at) => match row.text(at) {
-                Some(text) => Some(text.to_string()),
-                None => continue,
-            },
-        };
-        match members.iter_mut().find(|(n, _)| *n == name) {
-            Some((_, list)) => list.push(row),
-            None => members.push((name, vec![row])),
-        }
-    }
-    let mut found = Vec::new();
-    for (name, list) in members {
-        let verdict = a.attribute(&list, &mut o.rng())?;
-        let mut recorded = BTreeMap::new();
-        for row in &list {
-            if let Some(p) = row.class("percussor") {
-                *recorded.entry(p.to_string()).or_insert(0) += 1;
-            }
-        }
-        found.push(Group { name, verdict, recorded });
-    }
-    Ok(found)
-}
-
-/// The table with its verdicts, written row by row.
-struct Sheet {
-    writer: TableWriter<Sink>,
-    classes: usize,
-}
-
-impl Sheet {
-    fn open(a: &Attribution, header: &Header, o: &Options) -> Outcome<Sheet> {
-        let mut names: Vec<String> =
-            a.prior().map(|(c, _)| format!("percussor_probability_{}", c.replace('-', "_"))).collect();
-        let classes = names.len();
-        names.extend(
-            ["percussor_ln_bayes_factor", "percussor_favours", "percussor_strength", "percussor_cautions"]
-                .map(String::from),
-        );
-        let names: Vec<&str> = names.iter().map(String::as_str).collect();
-        Ok(Sheet { writer: TableWriter::new(Sink::open(o.out.as_deref())?, header, &names)?, classes })
-    }
-
-    fn write(&mut self, row: &Row, found: &Judgement) -> Outcome<()> {
-        let list = |all: Vec<String>| all.join("; ");
-        match found {
-            Ok(v) => {
-                let told = list(v.cautions.iter().map(Caution::to_string).collect());
-                let mut cells: Vec<Cell> = v.classes.iter().map(|c| Cell::Number(c.probability)).collect();
-                cells.extend([
-                    Cell::Number(v.favoured().ln_bayes_factor),
-                    Cell::Text(&v.favoured().class),
-                    Cell::Text(v.strength().name()),
-                    Cell::Text(&told),
-                ]);
-                Ok(self.writer.write(row, &cells)?)
-            }
-            Err(reasons) => {
-                let refused = format!("refused: {}", list(reasons.iter().map(Error::to_string).collect()));
-                let mut cells = vec![Cell::Blank; self.classes + 3];
-                cells.push(Cell::Text(&refused));
-                Ok(self.writer.write(row, &cells)?)
-            }
-        }
-    }
 }
 
 /// How the answers were got, in one paragraph.
@@ -347,19 +267,22 @@ fn basis(a: &Attribution, o: &Options) -> String {
     )
 }
 
-fn text(a: &Attribution, judged: &OneByOne, groups: &[Group], o: &Options) -> String {
+fn text(a: &Attribution, summary: &Summary, found: &Found, groups: &[Group], o: &Options) -> String {
     let mut out = String::new();
-    let answered = judged.rows - judged.refused;
-    let rows = count(judged.rows, "row", "rows");
-    let _ = writeln!(out, "{rows}: {answered} answered, {} refused", judged.refused);
+    let tally = summary.tally();
+    let answered = tally.read() + tally.remarked();
+    let _ = writeln!(
+        out,
+        "{}: {answered} answered, {} refused",
+        count(tally.rows(), "row", "rows"),
+        tally.refused()
+    );
     if answered > 1 {
         let _ = writeln!(out, "\nOne by one:");
-        for (class, _) in a.prior() {
-            let (all, telling) = judged.favoured.get(class).copied().unwrap_or_default();
+        for ((class, _), (all, telling)) in a.prior().zip(&found.favours) {
             let _ = writeln!(out, "  {all} more like {class}; {telling} by 20 to 1 or more");
         }
-        let little = judged.little;
-        let _ = writeln!(out, "  {little} of {answered} say little on their own (less than 3 to 1)");
+        let _ = writeln!(out, "  {} of {answered} say little on their own (less than 3 to 1)", found.little);
     }
     for g in groups {
         let name = match &g.name {
@@ -490,10 +413,11 @@ fn verdict_json(v: &Verdict) -> Ordered {
     out
 }
 
-fn json(a: &Attribution, judged: &OneByOne, groups: &[Group]) -> Ordered {
+fn json(a: &Attribution, summary: &Summary, groups: &[Group]) -> Ordered {
     let mut out = Ordered::default();
+    let (rows, refused) = (summary.tally().rows(), summary.tally().refused());
     let names: Vec<&str> = a.calibrations().map(|c| c.name()).collect();
-    out.put("rows", judged.rows).put("refused", judged.refused).put("calibrations", names);
+    out.put("rows", rows).put("refused", refused).put("calibrations", names);
     out.put("settings", a.settings()).put("site_shift", a.site());
     out.put("terminations_modelled", a.knows_terminations()).put("lips_modelled", a.lip().is_some());
     let mut all = Ordered::default();

@@ -7,6 +7,7 @@ mod wanted;
 use crate::failure::{Failure, Outcome};
 use crate::plan_sheet::{self, Target};
 use crate::report::Format;
+use crate::taken::TakenIn;
 use clap::{Args, ValueEnum};
 use conchoid::plan::{
     Aim, Chosen, Information, SettingValue, WithinTolerance, choose, continuous_optimum, undetermined,
@@ -89,9 +90,8 @@ pub struct Options {
     /// A table of the flakes you have already
     #[arg(long, value_name = "FILE")]
     existing: Option<String>,
-    /// A column of that table with another name: theirs=ours
-    #[arg(long = "column", value_name = "THEIRS=OURS", requires = "existing")]
-    columns: Vec<String>,
+    #[command(flatten)]
+    taken: TakenIn,
     /// The stone to be flaked
     #[arg(long, value_name = "STONE")]
     stone: Option<String>,

@@ -6,6 +6,7 @@
 use crate::failure::{Failure, Outcome};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
+use std::collections::BTreeMap;
 
 /// Black, vermilion, blue, green, orange, sky blue, purple (Okabe & Ito 2008).
 const COLOURS: [RGBColor; 7] = [
@@ -24,6 +25,23 @@ const BAND: RGBColor = RGBColor(228, 228, 228);
 const FONT: &str = "sans-serif";
 /// Marks on an axis at most.
 const MARKS: usize = 12;
+
+/// Places are whole numbers of hundredths of a point, so that a curve is not a stair.
+const FINE: i32 = 100;
+
+/// Rows beyond which points are drawn as a density and upright lines as their course. Own choice.
+const MANY: usize = 400;
+
+/// A page has at most so many bytes, whatever the table. Own choice.
+const MOST_BYTES: usize = 300_000;
+
+/// Sides of the squares of a density that are tried, in points, until a page is small enough.
+const SQUARES: [i32; 4] = [6, 9, 14, 22];
+
+/// Points to hundredths.
+const fn fine(points: i32) -> i32 {
+    points * FINE
+}
 
 /// One axis: what it shows with its unit, and from where to where.
 #[derive(Clone)]
@@ -167,7 +185,8 @@ impl Frame<'_> {
     fn at(&self, x: f64, y: f64) -> (i32, i32) {
         let h = self.left + self.width * self.panel.x.share(x);
         let v = self.top + self.height * (1.0 - self.panel.y.share(y));
-        (h.round() as i32, v.round() as i32)
+        let hundredths = |v: f64| (v * f64::from(FINE)).round() as i32;
+        (hundredths(h), hundredths(v))
     }
 
     fn inside(&self, x: f64, y: f64) -> bool {
@@ -183,17 +202,17 @@ fn drawn<T, E: std::fmt::Display>(r: Result<T, E>) -> Outcome<T> {
 }
 
 fn text(area: &Area, words: &str, at: (i32, i32), size: i32, pos: Pos) -> Outcome<()> {
-    let style = TextStyle::from((FONT, size).into_font()).color(&BLACK).pos(pos);
+    let style = TextStyle::from((FONT, fine(size)).into_font()).color(&BLACK).pos(pos);
     drawn(area.draw(&Text::new(crate::say::shown(words), at, style)))
 }
 
 fn line(area: &Area, points: Vec<(i32, i32)>, colour: RGBColor, width: u32) -> Outcome<()> {
-    drawn(area.draw(&PathElement::new(points, colour.stroke_width(width))))
+    drawn(area.draw(&PathElement::new(points, colour.stroke_width(width * FINE as u32))))
 }
 
 /// A line of dashes that run on over its corners.
 fn dashed(area: &Area, points: &[(i32, i32)], colour: RGBColor, width: u32) -> Outcome<()> {
-    const PERIOD: f64 = 10.0;
+    const PERIOD: f64 = 10.0 * FINE as f64;
     let mut walked = 0.0;
     for pair in points.windows(2) {
         let (a, b) = (pair[0], pair[1]);
@@ -221,21 +240,73 @@ fn dashed(area: &Area, points: &[(i32, i32)], colour: RGBColor, width: u32) -> O
 fn marker(area: &Area, (x, y): (i32, i32), series: usize) -> Outcome<()> {
     let colour = COLOURS[series % COLOURS.len()];
     let fill = colour.mix(0.75).filled();
+    let (a, b) = (fine(3), fine(4));
     match series % 7 {
-        0 => drawn(area.draw(&Circle::new((x, y), 3, fill))),
-        1 => drawn(area.draw(&Polygon::new(vec![(x - 4, y + 3), (x + 4, y + 3), (x, y - 4)], fill))),
-        2 => drawn(area.draw(&Rectangle::new([(x - 3, y - 3), (x + 3, y + 3)], fill))),
+        0 => drawn(area.draw(&Circle::new((x, y), a, fill))),
+        1 => drawn(area.draw(&Polygon::new(vec![(x - b, y + a), (x + b, y + a), (x, y - b)], fill))),
+        2 => drawn(area.draw(&Rectangle::new([(x - a, y - a), (x + a, y + a)], fill))),
         3 => {
-            line(area, vec![(x - 3, y - 3), (x + 3, y + 3)], colour, 2)?;
-            line(area, vec![(x - 3, y + 3), (x + 3, y - 3)], colour, 2)
+            line(area, vec![(x - a, y - a), (x + a, y + a)], colour, 2)?;
+            line(area, vec![(x - a, y + a), (x + a, y - a)], colour, 2)
         }
-        4 => drawn(area.draw(&Circle::new((x, y), 4, colour.stroke_width(2)))),
-        5 => drawn(area.draw(&Polygon::new(vec![(x - 4, y), (x, y - 4), (x + 4, y), (x, y + 4)], fill))),
+        4 => drawn(area.draw(&Circle::new((x, y), b, colour.stroke_width(2 * FINE as u32)))),
+        5 => drawn(area.draw(&Polygon::new(vec![(x - b, y), (x, y - b), (x + b, y), (x, y + b)], fill))),
         _ => {
-            line(area, vec![(x - 4, y), (x + 4, y)], colour, 2)?;
-            line(area, vec![(x, y - 4), (x, y + 4)], colour, 2)
+            line(area, vec![(x - b, y), (x + b, y)], colour, 2)?;
+            line(area, vec![(x, y - b), (x, y + b)], colour, 2)
         }
     }
+}
+
+/// Many points as squares, the darker the more of them; squares of one shade that touch are one.
+fn density(area: &Area, f: &Frame, places: &[(i32, i32)], series: usize, side: i32) -> Outcome<()> {
+    let side = fine(side);
+    let (left, bottom) = f.at(f.panel.x.low, f.panel.y.low);
+    let (right, top) = f.at(f.panel.x.high, f.panel.y.high);
+    let mut squares: BTreeMap<(i32, i32), u32> = BTreeMap::new();
+    for (x, y) in places {
+        *squares.entry((y.div_euclid(side), x.div_euclid(side))).or_default() += 1;
+    }
+    let most = squares.values().copied().max().unwrap_or(1);
+    // four shades, each for as many times more as the one before
+    let shade = |n: u32| (4.0 * f64::from(n).ln_1p() / f64::from(most).ln_1p()).ceil().clamp(1.0, 4.0) as u32;
+    let colour = COLOURS[series % COLOURS.len()];
+    let mut run: Option<(i32, i32, i32, u32)> = None;
+    let ended = squares.into_iter().map(Some).chain([None]);
+    for next in ended {
+        let square = next.map(|((row, column), n)| (row, column, shade(n)));
+        match (&mut run, square) {
+            (Some((row, _, to, tone)), Some((r, c, t))) if *row == r && *to == c && *tone == t => *to = c + 1,
+            _ => {
+                if let Some((row, from, to, tone)) = run.take() {
+                    let within = |(x, y): (i32, i32)| (x.clamp(left, right), y.clamp(top, bottom));
+                    let corners = [(from * side, row * side), (to * side, (row + 1) * side)].map(within);
+                    let fill = colour.mix(0.22 * f64::from(tone)).filled();
+                    drawn(area.draw(&Rectangle::new(corners, fill)))?;
+                }
+                run = square.map(|(r, c, t)| (r, c, c + 1, t));
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Many upright lines as their course: at each place along the axis one that stands for those there, with the mean of
+/// their ends, or for spikes that rise from one foot, the highest.
+fn course(list: &[((i32, i32), i32)], spikes: bool, side: i32) -> Vec<(i32, i32, i32)> {
+    let mut places: BTreeMap<i32, (f64, f64, f64)> = BTreeMap::new();
+    for ((x, low), high) in list {
+        let (low, high) = (f64::from(*low), f64::from(*high));
+        let at = places.entry(x.div_euclid(fine(side))).or_insert((0.0, 0.0, 0.0));
+        *at = match (spikes, at.2) {
+            // upwards is less
+            (true, n) if n > 0.0 => (at.0.max(low), at.1.min(high), 1.0),
+            (true, _) => (low, high, 1.0),
+            (false, n) => (at.0 + low, at.1 + high, n + 1.0),
+        };
+    }
+    let middle = |at: i32| at * fine(side) + fine(side) / 2;
+    places.into_iter().map(|(at, (l, h, n))| (middle(at), (l / n) as i32, (h / n) as i32)).collect()
 }
 
 /// A number on an axis.
@@ -248,41 +319,43 @@ fn tick(v: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
-fn draw(area: &Area, f: &Frame) -> Outcome<()> {
+fn draw(area: &Area, f: &Frame, side: i32) -> Outcome<()> {
     let p = f.panel;
-    let (left, right) = (f.left as i32, (f.left + f.width) as i32);
-    let (top, bottom) = (f.top as i32, (f.top + f.height) as i32);
+    let (left, bottom) = f.at(p.x.low, p.y.low);
+    let (right, top) = f.at(p.x.high, p.y.high);
     for layer in &p.layers {
-        layer_on(area, f, layer)?;
+        layer_on(area, f, layer, side)?;
     }
-    drawn(area.draw(&Rectangle::new([(left, top), (right, bottom)], BLACK.stroke_width(1))))?;
+    let frame = BLACK.stroke_width(FINE as u32);
+    drawn(area.draw(&Rectangle::new([(left, top), (right, bottom)], frame)))?;
     for (v, words) in p.x.marks() {
         let (x, _) = f.at(v, p.y.low);
-        line(area, vec![(x, bottom), (x, bottom + 5)], BLACK, 1)?;
-        text(area, &words, (x, bottom + 8), 13, Pos::new(HPos::Center, VPos::Top))?;
+        line(area, vec![(x, bottom), (x, bottom + fine(5))], BLACK, 1)?;
+        text(area, &words, (x, bottom + fine(8)), 13, Pos::new(HPos::Center, VPos::Top))?;
     }
     // an axis without a label holds rows that are named inside the panel
     for (v, words) in if p.y.label.is_empty() { Vec::new() } else { p.y.marks() } {
         let (_, y) = f.at(p.x.low, v);
-        line(area, vec![(left - 5, y), (left, y)], BLACK, 1)?;
-        text(area, &words, (left - 8, y), 13, Pos::new(HPos::Right, VPos::Center))?;
+        line(area, vec![(left - fine(5), y), (left, y)], BLACK, 1)?;
+        text(area, &words, (left - fine(8), y), 13, Pos::new(HPos::Right, VPos::Center))?;
     }
-    text(area, &p.title, (left, top - 10), 16, Pos::new(HPos::Left, VPos::Bottom))?;
+    text(area, &p.title, (left, top - fine(10)), 16, Pos::new(HPos::Left, VPos::Bottom))?;
     let middle = (left + right) / 2;
-    text(area, &p.x.label, (middle, bottom + 28), 14, Pos::new(HPos::Center, VPos::Top))?;
-    let style = TextStyle::from((FONT, 14).into_font().transform(FontTransform::Rotate270))
+    text(area, &p.x.label, (middle, bottom + fine(28)), 14, Pos::new(HPos::Center, VPos::Top))?;
+    let style = TextStyle::from((FONT, fine(14)).into_font().transform(FontTransform::Rotate270))
         .color(&BLACK)
         .pos(Pos::new(HPos::Center, VPos::Bottom));
-    drawn(area.draw(&Text::new(crate::say::shown(&p.y.label), (left - 44, (top + bottom) / 2), style)))?;
+    let label = crate::say::shown(&p.y.label);
+    drawn(area.draw(&Text::new(label, (left - fine(44), (top + bottom) / 2), style)))?;
     for (i, (name, series)) in p.legend.iter().enumerate() {
-        let y = top + 14 + 17 * i as i32;
-        marker(area, (left + 14, y), *series)?;
-        text(area, name, (left + 24, y), 13, Pos::new(HPos::Left, VPos::Center))?;
+        let y = top + fine(14 + 17 * i as i32);
+        marker(area, (left + fine(14), y), *series)?;
+        text(area, name, (left + fine(24), y), 13, Pos::new(HPos::Left, VPos::Center))?;
     }
     Ok(())
 }
 
-fn layer_on(area: &Area, f: &Frame, layer: &Layer) -> Outcome<()> {
+fn layer_on(area: &Area, f: &Frame, layer: &Layer, side: i32) -> Outcome<()> {
     let p = f.panel;
     match layer {
         Layer::Band(points) => {
@@ -294,18 +367,31 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer) -> Outcome<()> {
         Layer::Bars(bars, width) => bars.iter().try_for_each(|(x, y)| {
             let corners = [f.at(x - width / 2.0, y.min(p.y.high)), f.at(x + width / 2.0, p.y.low.max(0.0))];
             drawn(area.draw(&Rectangle::new(corners, COLOURS[5].mix(0.6).filled())))?;
-            drawn(area.draw(&Rectangle::new(corners, BLACK.stroke_width(1))))
+            drawn(area.draw(&Rectangle::new(corners, BLACK.stroke_width(FINE as u32))))
         }),
-        Layer::Whiskers(list, series) => list.iter().filter(|w| w.0.is_finite()).try_for_each(|(x, l, u)| {
-            let (l, u) = (l.max(p.y.low).min(p.y.high), u.min(p.y.high).max(p.y.low));
+        Layer::Whiskers(list, series) => {
             let colour = if *series == usize::MAX { PALE } else { COLOURS[series % COLOURS.len()] };
-            line(area, vec![f.at(*x, l), f.at(*x, u)], colour, 1)
-        }),
+            let within = |v: f64| v.max(p.y.low).min(p.y.high);
+            let lines = list.iter().filter(|w| w.0.is_finite());
+            let lines: Vec<((i32, i32), i32)> =
+                lines.map(|(x, l, u)| (f.at(*x, within(*l)), f.at(*x, within(*u)).1)).collect();
+            if lines.len() <= MANY {
+                return lines
+                    .iter()
+                    .try_for_each(|((x, l), u)| line(area, vec![(*x, *l), (*x, *u)], colour, 1));
+            }
+            let width = if *series == usize::MAX { side as u32 } else { 1 };
+            let lines = course(&lines, *series != usize::MAX, if *series == usize::MAX { side } else { 2 });
+            let pale = if *series == usize::MAX { BAND } else { colour };
+            lines.into_iter().try_for_each(|(x, l, u)| line(area, vec![(x, l), (x, u)], pale, width))
+        }
         Layer::Spans(list, series) => list.iter().try_for_each(|(y, from, to)| {
             let colour = COLOURS[series % COLOURS.len()];
             let (a, b) = (f.at(from.max(p.x.low), *y), f.at(to.min(p.x.high), *y));
             line(area, vec![a, b], colour, 2)?;
-            [a, b].into_iter().try_for_each(|e| line(area, vec![(e.0, e.1 - 4), (e.0, e.1 + 4)], colour, 2))
+            [a, b]
+                .into_iter()
+                .try_for_each(|e| line(area, vec![(e.0, e.1 - fine(4)), (e.0, e.1 + fine(4))], colour, 2))
         }),
         Layer::Guide(points) => {
             let points: Vec<(i32, i32)> = points.iter().map(|(x, y)| f.at(*x, *y)).collect();
@@ -320,15 +406,19 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer) -> Outcome<()> {
             let points = points.iter().filter(|(x, y)| f.inside(*x, *y)).map(|(x, y)| f.at(*x, *y)).collect();
             line(area, points, COLOURS[series % COLOURS.len()], 2)
         }
-        Layer::Points(points, series) => points
-            .iter()
-            .filter(|(x, y)| f.inside(*x, *y))
-            .try_for_each(|(x, y)| marker(area, f.at(*x, *y), *series)),
+        Layer::Points(points, series) => {
+            let places: Vec<(i32, i32)> =
+                points.iter().filter(|(x, y)| f.inside(*x, *y)).map(|(x, y)| f.at(*x, *y)).collect();
+            if places.len() > MANY {
+                return density(area, f, &places, *series, side);
+            }
+            places.into_iter().try_for_each(|at| marker(area, at, *series))
+        }
         Layer::Label(x, y, words) => {
             let at = f.at(*x, *y);
             let right = p.x.share(*x) > 0.8;
-            let (side, anchor) = if right { (-7, HPos::Right) } else { (7, HPos::Left) };
-            text(area, words, (at.0 + side, at.1), 12, Pos::new(anchor, VPos::Center))
+            let (aside, anchor) = if right { (-7, HPos::Right) } else { (7, HPos::Left) };
+            text(area, words, (at.0 + fine(aside), at.1), 12, Pos::new(anchor, VPos::Center))
         }
     }
 }
@@ -358,14 +448,33 @@ pub fn above_row(rows: usize, top: f64) -> f64 {
 }
 
 fn page_of(title: &str, panels: &[Panel], columns: usize, cell_height: usize) -> Outcome<String> {
+    let mut page = String::new();
+    // coarser squares where the page would be too large
+    for side in SQUARES {
+        page = page_with(title, panels, columns, cell_height, side)?;
+        if page.len() <= MOST_BYTES {
+            break;
+        }
+    }
+    Ok(page)
+}
+
+fn page_with(
+    title: &str,
+    panels: &[Panel],
+    columns: usize,
+    cell_height: usize,
+    side: i32,
+) -> Outcome<String> {
     let (cell_width, head) = (480, 50);
     let rows = panels.len().div_ceil(columns);
     let size = ((cell_width * columns) as u32, (cell_height * rows + head) as u32);
+    let hundredths = (size.0 * FINE as u32, size.1 * FINE as u32);
     let mut svg = String::new();
     {
-        let area = SVGBackend::with_string(&mut svg, size).into_drawing_area();
+        let area = SVGBackend::with_string(&mut svg, hundredths).into_drawing_area();
         drawn(area.fill(&WHITE))?;
-        text(&area, title, (20, 14), 20, Pos::new(HPos::Left, VPos::Top))?;
+        text(&area, title, (fine(20), fine(14)), 20, Pos::new(HPos::Left, VPos::Top))?;
         for (i, panel) in panels.iter().enumerate() {
             let frame = Frame {
                 left: (cell_width * (i % columns) + 72) as f64,
@@ -374,9 +483,11 @@ fn page_of(title: &str, panels: &[Panel], columns: usize, cell_height: usize) ->
                 height: (cell_height - MARGINS) as f64,
                 panel,
             };
-            draw(&area, &frame)?;
+            draw(&area, &frame, side)?;
         }
         drawn(area.present())?;
     }
-    Ok(svg)
+    // drawn in hundredths, shown in points
+    let drawn_as = format!("width=\"{}\" height=\"{}\"", hundredths.0, hundredths.1);
+    Ok(svg.replacen(&drawn_as, &format!("width=\"{}\" height=\"{}\"", size.0, size.1), 1))
 }

@@ -145,6 +145,14 @@ pub fn lines(text: &str) -> String {
     broken.collect::<Vec<_>>().join("\n")
 }
 
+/// Tells what became of the rows of a table, and what to change where nothing did.
+pub fn summary(summary: &conchoid::table::Summary) {
+    note!("{}", lines(&summary.to_string()));
+    if let Some(what) = summary.nothing_answered() {
+        note!("knap: {what}");
+    }
+}
+
 /// The unit that a name ends in, in words; nothing for what has none.
 pub fn unit(name: &str) -> &'static str {
     match name.rsplit_once('_') {

@@ -1,10 +1,10 @@
 //! Opening tables, with the columns that a verb reads, and progress while they are read.
 
 use crate::failure::{Failure, Outcome};
-use conchoid::calibration::Calibration;
-use conchoid::table::{CLASSES, QUANTITIES, TableOptions, TableReader};
+use conchoid::table::{TableOptions, TableReader};
 use indicatif::{ProgressBar, ProgressStyle};
-use std::io::{IsTerminal, Read};
+use std::fs::File;
+use std::io::{IsTerminal, Read, Seek};
 
 pub use crate::files::{Sink, bytes, save};
 
@@ -13,36 +13,42 @@ pub type Table = TableReader<Box<dyn Read>>;
 
 /// Opens a table; `-` is standard input.
 pub fn open(path: &str, options: &TableOptions) -> Outcome<Table> {
-    TableReader::new(bytes(path)?, options).map_err(|e| Failure::other(format!("{path}: {e}")))
+    let table =
+        TableReader::new(bytes(path)?, options).map_err(|e| Failure::other(format!("{path}: {e}")))?;
+    told(table.header());
+    Ok(table)
 }
 
-/// Reader options: the user's column map, and the columns that a calibration reads beyond the known ones.
-pub fn options(map: &[String], calibration: Option<&Calibration>, more: &[String]) -> Outcome<TableOptions> {
-    let mut options = TableOptions::new();
-    for pair in map {
-        let Some((theirs, ours)) = pair.split_once('=') else {
-            return Err(Failure::usage(format!("--column {pair}: write THEIRS=OURS")));
-        };
-        options = options.column(theirs.trim(), ours.trim());
-    }
-    let known = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
-    let derived = |n: &str| n == "percussor_class";
-    let mut numbers: Vec<&str> = more.iter().map(String::as_str).collect();
-    if let Some(c) = calibration {
-        numbers.extend(c.layout().numbers.iter().map(String::as_str));
-        for class in &c.layout().classes {
-            if !known(&class.name) && !derived(&class.name) {
-                options = options.class(&class.name);
-            }
+pub use crate::taken::told;
+
+/// A table that is read twice: a file, or what came through standard input, put aside.
+pub enum Twice {
+    File(String),
+    Aside(File),
+}
+
+impl Twice {
+    pub fn of(path: &str) -> Outcome<Twice> {
+        if path != "-" {
+            return Ok(Twice::File(path.to_string()));
         }
+        let mut aside = tempfile::tempfile()?;
+        std::io::copy(&mut bytes(path)?, &mut aside)?;
+        Ok(Twice::Aside(aside))
     }
-    numbers.retain(|n| !known(n));
-    numbers.sort_unstable();
-    numbers.dedup();
-    for n in numbers {
-        options = options.number(n);
+
+    /// Opens it anew, from its beginning. Nothing is told of its header.
+    pub fn open(&self, options: &TableOptions) -> Outcome<Table> {
+        let (reader, path): (Box<dyn Read>, &str) = match self {
+            Twice::File(path) => (bytes(path)?, path),
+            Twice::Aside(file) => {
+                let mut file = file.try_clone()?;
+                file.rewind()?;
+                (Box::new(file), "-")
+            }
+        };
+        TableReader::new(reader, options).map_err(|e| Failure::other(format!("{path}: {e}")))
     }
-    Ok(options)
 }
 
 /// Progress on a terminal; nothing in a pipe.
@@ -58,14 +64,6 @@ impl Progress {
             bar.set_style(style);
         }
         Progress(Some(bar))
-    }
-
-    pub fn tick(&self, rows: u64) {
-        if let Some(bar) = &self.0
-            && rows.is_multiple_of(1024)
-        {
-            bar.set_position(rows);
-        }
     }
 
     /// So many rows are done.

@@ -20,6 +20,9 @@
 //! stands for itself, with a [`Remark`]). A split piece without a name counts as one flake, with a remark,
 //! for its other half may be in the bag.
 //!
+//! **What was weighed.** A complete piece without retouch whose `mass_g` is recorded needs no estimate: its mass
+//! counts as it is, and only the rest is drawn. Lengths are drawn for all flakes with a platform.
+//!
 //! **What remains.** Masses now bound the original from below. [`Bound::Whole`] conditions on what a group
 //! weighed in all having been at least what remains in all; [`Bound::Each`] on every single flake. The second
 //! uses more of what is certain but, summed over many flakes without a model of loss, drifts upwards: where
@@ -183,6 +186,10 @@ impl Drawn {
         })
     }
 
+    fn shifted(self, by: f64) -> Drawn {
+        Drawn { low: self.low + by, median: self.median + by, high: self.high + by, ..self }
+    }
+
     fn scaled(self, by: f64) -> Drawn {
         Drawn {
             low: self.low * by,
@@ -264,13 +271,20 @@ pub struct GroupTotals {
     pub pieces: u64,
     /// Pieces that carry a platform (complete, proximal, split).
     pub platforms: u64,
-    /// Flakes estimated, one a platform.
+    /// Flakes, one a platform: those weighed as they came off, and those estimated.
     pub n: u64,
+    /// Complete flakes without retouch that were weighed; their masses are taken as they are.
+    pub weighed_whole: u64,
+    /// What they weigh in all, in grams.
+    pub weighed_whole_g: f64,
+    /// Mass lost since by those of them whose mass now is recorded too, in grams.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lost_known_g: Option<f64>,
     /// Flakes estimated whose mass now is recorded.
     pub weighed: u64,
     /// Mass now of the flakes that are weighed, in grams.
     pub mass_now_g: f64,
-    /// Total original mass of the flakes estimated, in grams. None without a flake.
+    /// Total original mass of the flakes, weighed and estimated, in grams. None without a flake.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub total_mass_g: Option<Drawn>,
     /// Their mean original mass, in grams.
@@ -316,19 +330,36 @@ fn counted_cautions<S: serde::Serializer>(
     s.collect_seq(of.iter().map(|(c, n)| One { kind: c.kind(), text: c.to_string(), flakes: *n }))
 }
 
+/// A piece that an answer is got from: estimated, weighed as it came off, or named as a part of a flake.
 #[derive(Debug, Clone)]
 struct Piece {
     group: usize,
     /// Core and name.
-    key: Option<(String, String)>,
+    key: Option<Box<(String, String)>>,
     portion: Option<Portion>,
     bears_platform: bool,
     mass_now_g: Option<f64>,
-    /// Place among the pieces estimated, or why it is not.
-    found: std::result::Result<usize, String>,
+    /// The mass as it came off, where it was weighed.
+    whole_g: Option<f64>,
+    /// Place among the pieces estimated, where it is.
+    found: Option<usize>,
     variant: usize,
-    cautions: Vec<Caution>,
-    mass: Option<Predictive>,
+    /// Which of the kinds of caution it has, a bit each.
+    cautions: u64,
+    /// What its mass was expected to be, where what remains must be compared with it.
+    mass: Option<Box<Predictive>>,
+}
+
+/// What is counted of a group as pieces are offered.
+#[derive(Debug, Clone, Default)]
+struct Offered {
+    pieces: u64,
+    platforms: u64,
+    unnamed_splits: u64,
+    /// Pieces not estimated and not weighed as they came off, by reason.
+    reasons: BTreeMap<String, u64>,
+    /// The first caution of each kind, by its bit.
+    first: BTreeMap<u32, Caution>,
 }
 
 /// Takes pieces one by one, and answers for all of them together.
@@ -360,6 +391,8 @@ pub struct Assemblage<'p> {
     length_rows: Rows,
     groups: Vec<String>,
     by_name: BTreeMap<String, usize>,
+    offered: Vec<Offered>,
+    kinds: Vec<&'static str>,
     pieces: Vec<Piece>,
 }
 
@@ -395,50 +428,81 @@ impl<'p> Assemblage<'p> {
             length_rows: Rows::default(),
             groups: Vec::new(),
             by_name: BTreeMap::new(),
+            offered: Vec::new(),
+            kinds: Vec::new(),
             pieces: Vec::new(),
         })
     }
 
     /// Puts one piece into a group. Gives back why it is not estimated, where that is so; it still counts
-    /// among the pieces.
+    /// among the pieces. A complete piece without retouch whose `mass_g` is recorded is taken as weighed.
+    ///
+    /// No piece is kept that no answer comes from.
     pub fn offer(&mut self, group: &str, piece: &impl Measured) -> Option<Error> {
         let group = self.group(group);
         let portion = piece.class(Portion::COLUMN).and_then(|t| t.parse::<Portion>().ok());
+        let retouched = piece.class("retouched") == Some("yes");
+        let complete = portion.is_none_or(|p| p == Portion::Complete) && !retouched;
+        let whole_g = piece.number("mass_g").filter(|g| complete && *g > 0.0);
+        let bears_platform = portion.is_none_or(Portion::has_platform);
+        let key = piece
+            .class("flake")
+            .map(|name| Box::new((piece.class("core").unwrap_or_default().to_string(), name.to_string())));
+        let mass_now_g = piece.number("mass_now_g");
         let answer = self.estimate(piece);
         let (found, variant, cautions, mass) = match &answer {
-            Ok((at, variant, cautions, mass)) => (Ok(*at), *variant, cautions.clone(), Some(mass.clone())),
-            Err(e) => (Err(without_row(e)), 0, Vec::new(), None),
+            Ok((at, variant, cautions, mass)) => {
+                let mass = mass_now_g.map(|_| Box::new(mass.clone()));
+                (Some(*at), *variant, self.bits(group, cautions), mass)
+            }
+            Err(_) => (None, 0, 0, None),
         };
-        self.pieces.push(Piece {
-            group,
-            key: piece
-                .class("flake")
-                .map(|name| (piece.class("core").unwrap_or_default().to_string(), name.to_string())),
-            portion,
-            bears_platform: portion.is_none_or(Portion::has_platform),
-            mass_now_g: piece.number("mass_now_g"),
-            found,
-            variant,
-            cautions,
-            mass,
-        });
-        answer.err()
+        let counted = &mut self.offered[group];
+        counted.pieces += 1;
+        counted.platforms += u64::from(bears_platform);
+        if let (Err(e), None) = (&answer, whole_g) {
+            *counted.reasons.entry(without_row(e)).or_default() += 1;
+        }
+        let split = portion == Some(Portion::Split);
+        counted.unnamed_splits += u64::from(split && key.is_none() && found.is_some());
+        if found.is_some() || whole_g.is_some() || key.is_some() {
+            self.pieces.push(Piece {
+                group,
+                key,
+                portion,
+                bears_platform,
+                mass_now_g,
+                whole_g,
+                found,
+                variant,
+                cautions,
+                mass,
+            });
+        }
+        answer.err().filter(|_| whole_g.is_none())
+    }
+
+    /// The bits of some cautions; the first of each kind is remembered for the group.
+    fn bits(&mut self, group: usize, cautions: &[Caution]) -> u64 {
+        let mut bits = 0;
+        for c in cautions {
+            let at = self.kinds.iter().position(|k| *k == c.kind()).unwrap_or_else(|| {
+                self.kinds.push(c.kind());
+                self.kinds.len() - 1
+            });
+            // there are fewer kinds than bits
+            bits |= 1u64 << (at % 64);
+            self.offered[group].first.entry(at as u32).or_insert_with(|| c.clone());
+        }
+        bits
     }
 
     /// Counts a piece that could not be read at all, such as a row of a table that was refused.
     pub fn leave_out(&mut self, group: &str, reason: impl Into<String>) {
         let group = self.group(group);
-        self.pieces.push(Piece {
-            group,
-            key: None,
-            portion: None,
-            bears_platform: false,
-            mass_now_g: None,
-            found: Err(reason.into()),
-            variant: 0,
-            cautions: Vec::new(),
-            mass: None,
-        });
+        let counted = &mut self.offered[group];
+        counted.pieces += 1;
+        *counted.reasons.entry(reason.into()).or_default() += 1;
     }
 
     fn group(&mut self, name: &str) -> usize {
@@ -446,6 +510,7 @@ impl<'p> Assemblage<'p> {
             return *at;
         }
         self.groups.push(name.to_string());
+        self.offered.push(Offered::default());
         self.by_name.insert(name.to_string(), self.groups.len() - 1);
         self.groups.len() - 1
     }
@@ -482,8 +547,8 @@ impl<'p> Assemblage<'p> {
                 ),
             ));
         }
-        let (flakes, mut totals) = self.flakes();
-        let drawn = self.draw(&flakes, drawing, drawing.bound);
+        let (flakes, long, mut totals) = self.flakes();
+        let drawn = self.draw(&flakes, &long, drawing, drawing.bound);
         let mut strict: Option<Vec<Sums>> = None;
         for (g, t) in totals.iter_mut().enumerate() {
             if t.n == 0 {
@@ -494,21 +559,26 @@ impl<'p> Assemblage<'p> {
                 kept.retain(|s| s.weighed >= t.mass_now_g);
                 if (kept.len() as f64) < FEWEST_KEPT * draws as f64 {
                     t.remarks.push(Remark::HeavierThanPredicted);
-                    let strict = strict.get_or_insert_with(|| self.draw(&flakes, drawing, Bound::Each));
+                    let strict =
+                        strict.get_or_insert_with(|| self.draw(&flakes, &long, drawing, Bound::Each));
                     kept = of_group(strict, g, self.groups.len()).collect();
                 }
             }
             let drawn = |what: fn(&Sums) -> f64| {
                 Drawn::from_draws(kept.iter().map(|s| what(s)).collect(), drawing.level)
             };
-            t.total_mass_g = drawn(|s| s.mass);
+            t.total_mass_g = drawn(|s| s.mass).map(|d| d.shifted(t.weighed_whole_g));
             t.mean_mass_g = t.total_mass_g.map(|d| d.scaled(1.0 / t.n as f64));
             if t.weighed > 0 {
                 let now = t.mass_now_g;
                 let lost = kept.iter().map(|s| (s.weighed - now).max(0.0)).collect();
                 t.mass_lost_g = Drawn::from_draws(lost, drawing.level);
             }
-            let long = flakes.iter().filter(|f| f.group == g && self.length_rows.pieces[f.at].1 > 0).count();
+            if let Some(known) = t.lost_known_g {
+                let none = || Drawn::from_draws(vec![0.0; 2], drawing.level);
+                t.mass_lost_g = t.mass_lost_g.or_else(none).map(|d| d.shifted(known));
+            }
+            let long = long.iter().filter(|f| f.group == g).count();
             if long > 0 {
                 t.mean_length_mm = drawn(|s| s.length).map(|d| d.scaled(1.0 / long as f64));
             }
@@ -517,31 +587,29 @@ impl<'p> Assemblage<'p> {
     }
 
     /// Which pieces are which flakes, and the counts of every group.
-    fn flakes(&self) -> (Vec<Flake>, Vec<GroupTotals>) {
+    ///
+    /// The flakes whose mass is drawn, and those whose length is.
+    fn flakes(&self) -> (Vec<Flake>, Vec<Flake>, Vec<GroupTotals>) {
         let mut totals: Vec<GroupTotals> = self.groups.iter().map(|g| GroupTotals::empty(g)).collect();
         let mut named: BTreeMap<(usize, &(String, String)), Vec<usize>> = BTreeMap::new();
-        let mut reasons: Vec<BTreeMap<&str, u64>> = vec![BTreeMap::new(); self.groups.len()];
-        let mut unnamed_splits = vec![0u64; self.groups.len()];
+        for (t, counted) in totals.iter_mut().zip(&self.offered) {
+            (t.pieces, t.platforms) = (counted.pieces, counted.platforms);
+            t.not_estimated = counted.reasons.iter().map(|(r, n)| (r.clone(), *n)).collect();
+        }
         for (i, p) in self.pieces.iter().enumerate() {
-            let t = &mut totals[p.group];
-            t.pieces += 1;
-            t.platforms += u64::from(p.bears_platform);
-            if let Err(reason) = &p.found {
-                *reasons[p.group].entry(reason).or_default() += 1;
-            }
-            match &p.key {
-                Some(key) => named.entry((p.group, key)).or_default().push(i),
-                None if p.portion == Some(Portion::Split) && p.found.is_ok() => unnamed_splits[p.group] += 1,
-                None => {}
+            if let Some(key) = &p.key {
+                named.entry((p.group, key.as_ref())).or_default().push(i);
             }
         }
         // pieces that stand for themselves, and those that are gathered under a name
         let mut flakes: Vec<(usize, Flake)> = Vec::new();
         let alone = |i: usize| {
             let p = &self.pieces[i];
-            p.found.as_ref().ok().map(|at| {
+            (p.found.is_some() || p.whole_g.is_some()).then(|| {
                 let now = p.mass_now_g.unwrap_or(0.0);
-                (i, Flake { group: p.group, at: *at, now, weighed: now > 0.0 })
+                // one that was weighed as it came off is not drawn
+                let weighed = now > 0.0 && p.whole_g.is_none();
+                (i, Flake { group: p.group, at: p.found.unwrap_or(usize::MAX), now, weighed })
             })
         };
         flakes.extend(
@@ -561,7 +629,7 @@ impl<'p> Assemblage<'p> {
             if let Some((i, mut flake)) = pieces.iter().find_map(|i| alone(*i)) {
                 let masses = || pieces.iter().filter_map(|i| self.pieces[*i].mass_now_g);
                 flake.now = masses().sum();
-                flake.weighed = masses().next().is_some();
+                flake.weighed = masses().next().is_some() && self.pieces[i].whole_g.is_none();
                 flakes.push((i, flake));
             }
         }
@@ -574,11 +642,20 @@ impl<'p> Assemblage<'p> {
                 t.mass_now_g += flake.now;
             }
             let p = &self.pieces[*i];
-            let improbable =
-                p.mass.as_ref().filter(|_| flake.weighed).and_then(|m| {
-                    Truncated::new(m.clone(), flake.now).ok().and_then(|t| doubt("mass_g", &t))
-                });
-            for c in p.cautions.iter().chain(&improbable) {
+            if let Some(whole) = p.whole_g {
+                t.weighed_whole += 1;
+                t.weighed_whole_g += whole;
+                if flake.now > 0.0 {
+                    t.lost_known_g = Some(t.lost_known_g.unwrap_or(0.0) + (whole - flake.now).max(0.0));
+                }
+                continue;
+            }
+            let improbable = p.mass.as_ref().filter(|_| flake.weighed).and_then(|m| {
+                Truncated::new(m.as_ref().clone(), flake.now).ok().and_then(|t| doubt("mass_g", &t))
+            });
+            let first = &self.offered[flake.group].first;
+            let own = first.iter().filter(|(bit, _)| p.cautions >> (**bit % 64) & 1 == 1).map(|(_, c)| c);
+            for c in own.chain(&improbable) {
                 match t.cautions.iter_mut().find(|(o, _)| o.kind() == c.kind()) {
                     Some((_, n)) => *n += 1,
                     None => t.cautions.push((c.clone(), 1)),
@@ -586,12 +663,13 @@ impl<'p> Assemblage<'p> {
             }
         }
         for (g, t) in totals.iter_mut().enumerate() {
-            t.not_estimated = reasons[g].iter().map(|(r, n)| (r.to_string(), *n)).collect();
-            if unnamed_splits[g] > 0 {
-                t.remarks.push(Remark::SplitWithoutName { pieces: unnamed_splits[g] });
+            let unnamed_splits = self.offered[g].unnamed_splits;
+            if unnamed_splits > 0 {
+                t.remarks.push(Remark::SplitWithoutName { pieces: unnamed_splits });
             }
+            let drawn = |(i, f): &&(usize, Flake)| f.group == g && self.pieces[*i].whole_g.is_none();
             let mut variants: Vec<usize> =
-                flakes.iter().filter(|(_, f)| f.group == g).map(|(i, _)| self.pieces[*i].variant).collect();
+                flakes.iter().filter(drawn).map(|(i, _)| self.pieces[*i].variant).collect();
             variants.sort_unstable();
             variants.dedup();
             if variants.len() > 1 {
@@ -600,18 +678,19 @@ impl<'p> Assemblage<'p> {
                 t.remarks.push(Remark::SeveralVariants { variants });
             }
         }
-        (flakes.into_iter().map(|(_, f)| f).collect(), totals)
+        let has_length = |f: &Flake| self.length_rows.pieces.get(f.at).is_some_and(|(_, rows)| *rows > 0);
+        let long = flakes.iter().map(|(_, f)| *f).filter(has_length).collect();
+        let drawn = |(i, f): (usize, Flake)| self.pieces[i].whole_g.is_none().then_some(f);
+        (flakes.into_iter().filter_map(drawn).collect(), long, totals)
     }
 
     /// The sums of every draw, one group after another within a draw.
-    fn draw(&self, flakes: &[Flake], drawing: &Drawing, bound: Bound) -> Vec<Sums> {
+    fn draw(&self, flakes: &[Flake], long: &[Flake], drawing: &Drawing, bound: Bound) -> Vec<Sums> {
         let groups = self.groups.len();
         let base = ChaCha8Rng::seed_from_u64(drawing.seed);
         let at_least = |f: &Flake| if bound == Bound::Each && f.weighed { f.now } else { 0.0 };
         let (masses, other_masses) = self.mass_rows.sheets(flakes, &self.mass, at_least);
-        let long = |f: &&Flake| self.length_rows.pieces[f.at].1 > 0;
-        let long: Vec<Flake> = flakes.iter().filter(long).copied().collect();
-        let (lengths, other_lengths) = self.length_rows.sheets(&long, &self.length, |_| 0.0);
+        let (lengths, other_lengths) = self.length_rows.sheets(long, &self.length, |_| 0.0);
         let one = |k: usize| {
             let mut stream = base.clone();
             stream.set_stream(k as u64);
@@ -656,6 +735,9 @@ impl GroupTotals {
             pieces: 0,
             platforms: 0,
             n: 0,
+            weighed_whole: 0,
+            weighed_whole_g: 0.0,
+            lost_known_g: None,
             weighed: 0,
             mass_now_g: 0.0,
             total_mass_g: None,

@@ -1,6 +1,6 @@
 //! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
 
-use super::{Conditions, Offered, Options, needed_columns, read_rows};
+use super::{Options, needed_columns, offered};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, percent, short, wrapped};
@@ -9,6 +9,8 @@ use conchoid::calibration::{Calibration, SizeModel, Spread};
 use conchoid::calibration::{Local, LocalReport, TypicalPlatform};
 use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Interval, Predictor};
+use conchoid::strike::Measured;
+use conchoid::table::Offer;
 use std::io::Write;
 
 /// Probability inside the intervals that are compared.
@@ -30,11 +32,8 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         let e = conchoid::Error::unknown_name("--response", &o.response, names);
         return Err(Failure::usage(e.to_string()));
     }
-    let options = tables::options(&o.columns, Some(&start), &[])?;
-    let mut table = tables::open(&o.table, &options)?;
-    for remark in table.header().remarks() {
-        note!("knap: {remark}");
-    }
+    let options = o.taken.options(Some(&start), &[])?;
+    let table = tables::open(&o.table, &options)?;
     let mut local = {
         let header = table.header();
         let has = |column: &str| header.column(column).is_some();
@@ -47,21 +46,23 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
-    let mut conditions = Conditions::parse(o, table.header())?;
-    read_rows(o, &mut table, &needs, &mut conditions, |offered| match offered {
-        Offered::Flake(row) => {
-            local.offer(row);
+    offered(o, table, &needs, |offer| {
+        match offer {
+            Offer::Flake(row) => drop(local.offer(row)),
+            Offer::LeftOut(reason) => local.leave_out(reason),
+            Offer::Numbers(names, columns) => {
+                let flakes = columns.first().map_or(0, |c| c.len());
+                (0..flakes).for_each(|at| drop(local.offer(&OfNumbers { names, columns, at })));
+            }
+            _ => {}
         }
-        Offered::LeftOut(reason) => local.leave_out(reason),
+        Ok(())
     })?;
-    conditions.check(o)?;
     let mut command = format!("knap fit --starting-from {from} --response {} --name {}", o.response, o.name);
     if let Some(a) = o.discount {
         command.push_str(&format!(" --discount {a}"));
     }
-    for only in &o.only {
-        command.push_str(&format!(" --where {only}"));
-    }
+    command.push_str(&o.taken.command());
     let (mut mine, report) =
         local.finish(&o.name, &command).map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     if let Some(stone) = &o.stone {
@@ -80,6 +81,23 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         Format::Text => print_text(o, &report, &compared)?,
     }
     Ok(0)
+}
+
+/// One flake of columns of numbers.
+struct OfNumbers<'a> {
+    names: &'a [&'a str],
+    columns: &'a [&'a [f64]],
+    at: usize,
+}
+
+impl Measured for OfNumbers<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        let column = self.names.iter().position(|n| *n == name)?;
+        Some(self.columns[column][self.at]).filter(|v| !v.is_nan())
+    }
+    fn class(&self, _: &str) -> Option<&str> {
+        None
+    }
 }
 
 /// A platform with its interval before and after.

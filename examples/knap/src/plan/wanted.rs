@@ -296,7 +296,7 @@ fn platform(text: &str, percussors: &[String], reach: &Candidates) -> Outcome<Ve
 
 /// The flakes one has already, as rows of the form.
 fn existing(o: &Options, path: &str, reach: &Candidates, percussors: &[String]) -> Outcome<Existing> {
-    let options = tables::options(&o.columns, None, &[])?;
+    let options = o.taken.options(None, &[])?;
     let mut table = tables::open(path, &options)?;
     let mut row = table.row();
     let mut taken: Vec<Vec<f64>> = Vec::new();

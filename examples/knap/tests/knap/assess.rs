@@ -133,7 +133,7 @@ fn slips_are_named() {
         (&["--forms", "log-log,log-log"], 1, "stands twice"),
         (&["--forms", "log-log,controlled-glass"], 1, "(controlled-glass)"),
         (&["--forms", "area"], 1, "0 flakes to fit"),
-        (&["--forms", "log-log", "--where", "percussor=bronze"], 1, "no row where percussor=bronze"),
+        (&["--forms", "log-log", "--where", "percussor=bronze"], 1, "percussor=bronze leaves no row"),
         (&["--forms", "log-log", "--format", "csv"], 2, "[possible values: text, json]"),
     ] {
         let (found, out, err) = run(args);

@@ -205,7 +205,7 @@ fn a_messy_table_loses_no_row() {
     );
     assert!(!lines[4].contains("refused") && !lines[5].contains("refused"));
     assert!(err.contains("7 rows: 2 answered without a remark, 1 with a remark, 4 refused"), "{err}");
-    assert!(err.contains("row 5, column mass_g: \"heavy\" is not a number"), "{err}");
+    assert!(err.contains("remark, 1 row: mass_g is not a number, such as \"heavy\" (row 5)"), "{err}");
 }
 
 #[test]
@@ -228,7 +228,7 @@ fn tables_that_cannot_be_read_end_with_one_message_and_code_one() {
     for (what, table, message) in [
         ("empty", &b""[..], "empty"),
         ("header only", b"platform_depth_mm,exterior_platform_angle_deg\n", "no rows"),
-        ("not UTF-8", b"platform_depth_mm,exterior_platform_angle_deg\n8,75\n\xff\xfe,75\n", "UTF-8"),
+        ("UTF-16", b"\xff\xfep\0l\0a\0t\0", "UTF-16"),
         ("duplicate header", b"platform_depth_mm,platform_depth_mm\n8,75\n", "platform_depth_mm"),
         ("wrong unit", b"platform_depth_g,exterior_platform_angle_deg\n8,75\n", "platform_depth_g"),
     ] {
@@ -367,7 +367,9 @@ fn a_broken_calibration_file_is_told_apart() {
 fn an_output_file_appears_only_when_it_is_complete() {
     let folder = TempDir::new().unwrap();
     let out = folder.path().join("expected.csv");
-    let broken = b"platform_depth_mm,exterior_platform_angle_deg\n8,75\n\xff,75\n";
+    // a line without an end cannot be read on
+    let mut broken = b"platform_depth_mm,exterior_platform_angle_deg\n8,75\n".to_vec();
+    broken.resize(3 << 20, b'7');
     let run = knap()
         .args(["estimate", "--table", "-", "--out"])
         .arg(&out)

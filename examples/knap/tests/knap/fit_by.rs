@@ -144,7 +144,7 @@ fn what_cannot_be_told_apart_is_said() {
 
 #[test]
 fn a_condition_that_leaves_no_row_is_named_with_what_the_table_has() {
-    let antlr = "--where percussor=antlr leaves no row; in the table percussor is: antler, quartzite";
+    let antlr = "percussor=antlr leaves no row; in the table percussor is: antler, quartzite";
     let plain = fit(SCHOOL, &["--where", "percussor=antlr"]);
     let by = fit(SCHOOL, &["--by", "percussor", "--where", "percussor=antlr"]);
     let args = ["fit", "--table", SCHOOL, "--response", "mass_g", "--name", "school"];

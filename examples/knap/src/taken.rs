@@ -1,0 +1,141 @@
+//! The options that say how a table is taken in; the same for every verb that reads one.
+
+use crate::failure::{Failure, Outcome};
+use clap::Args;
+use conchoid::calibration::Calibration;
+use conchoid::strike::PlatformShape;
+use conchoid::table::{CLASSES, Condition, Header, QUANTITIES, TableOptions};
+
+/// How a table is taken in.
+#[derive(Args, Debug, Default, Clone)]
+pub struct TakenIn {
+    /// A column of the table with another name: theirs=ours; may be repeated
+    #[arg(long = "column", value_name = "THEIRS=OURS")]
+    pub columns: Vec<String>,
+    /// Only rows where this holds: COLUMN=VALUE, or with != < <= > >= between them; may be repeated, and all must hold
+    #[arg(long = "where", value_name = "CONDITION")]
+    pub only: Vec<String>,
+    /// A value that means "not recorded", such as 0, in all columns where it cannot be a measurement, or in one; may be
+    /// repeated
+    #[arg(long, value_name = "[COLUMN=]VALUE", allow_hyphen_values = true)]
+    pub missing: Vec<String>,
+    /// A word of the table for one of ours, such as complete=Blank or percussor:antler=Geweih; may be repeated
+    #[arg(long = "word", value_name = "[COLUMN:]OURS=THEIRS")]
+    pub words: Vec<String>,
+    /// A column to leave alone, whatever its name says; may be repeated
+    #[arg(long, value_name = "COLUMN")]
+    pub ignore: Vec<String>,
+    /// Platform area from width and depth where it is not recorded: ellipse, rectangle, triangle (a column
+    /// platform_shape goes before)
+    #[arg(long, value_name = "SHAPE")]
+    pub platform_shape: Option<String>,
+    /// Put an apostrophe before cells that a spreadsheet would run as formulas
+    #[arg(long)]
+    pub formulas_as_text: bool,
+}
+
+impl TakenIn {
+    /// Reader options: what was said here, and the columns that a calibration or a verb reads beyond the known ones.
+    pub fn options(&self, calibration: Option<&Calibration>, more: &[String]) -> Outcome<TableOptions> {
+        let mut options = TableOptions::new();
+        let pair = |option: &str, text: &str, how: &str| -> Outcome<(String, String)> {
+            let (a, b) = text
+                .split_once('=')
+                .ok_or_else(|| Failure::usage(format!("--{option} {text}: write {how}")))?;
+            Ok((a.trim().to_string(), b.trim().to_string()))
+        };
+        for text in &self.columns {
+            let (theirs, ours) = pair("column", text, "THEIRS=OURS")?;
+            options = options.column(theirs, ours);
+        }
+        for text in &self.only {
+            let condition = text.parse::<Condition>().map_err(|e| Failure::usage(format!("--where {e}")))?;
+            options = options.only(condition);
+        }
+        for text in &self.missing {
+            options = match text.split_once('=') {
+                Some((column, value)) => options.missing(Some(column.trim()), value.trim()),
+                None => options.missing(None, text.trim()),
+            };
+        }
+        for text in &self.words {
+            let (ours, theirs) = pair("word", text, "OURS=THEIRS, such as complete=Blank")?;
+            options = match ours.split_once(':') {
+                Some((column, ours)) => options.word(Some(column.trim()), ours.trim(), theirs),
+                None => options.word(None, ours, theirs),
+            };
+        }
+        for column in &self.ignore {
+            options = options.ignore(column);
+        }
+        if let Some(shape) = &self.platform_shape {
+            let shape = shape.parse::<PlatformShape>().map_err(|e| Failure::usage(format!("--{e}")))?;
+            options = options.platform_shape(shape);
+        }
+        if self.formulas_as_text {
+            options = options.formulas_as_text();
+        }
+        let known = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
+        let derived = |n: &str| n == "percussor_class";
+        let mut numbers: Vec<&str> = more.iter().map(String::as_str).collect();
+        if let Some(c) = calibration {
+            numbers.extend(c.layout().numbers.iter().map(String::as_str));
+            for class in &c.layout().classes {
+                if !known(&class.name) && !derived(&class.name) {
+                    options = options.class(&class.name);
+                }
+            }
+        }
+        numbers.retain(|n| !known(n));
+        numbers.sort_unstable();
+        numbers.dedup();
+        for n in numbers {
+            options = options.number(n);
+        }
+        Ok(options)
+    }
+
+    /// What was said, for a command that is written into a calibration.
+    pub fn command(&self) -> String {
+        let mut said = String::new();
+        for (option, all) in [
+            ("column", &self.columns),
+            ("where", &self.only),
+            ("missing", &self.missing),
+            ("word", &self.words),
+            ("ignore", &self.ignore),
+        ] {
+            for text in all {
+                said.push_str(&format!(" --{option} {text}"));
+            }
+        }
+        if let Some(shape) = &self.platform_shape {
+            said.push_str(&format!(" --platform-shape {shape}"));
+        }
+        said
+    }
+}
+
+/// Tells what a header line leaves in doubt, and columns that may be known ones as options ready to be given.
+pub fn told(header: &Header) {
+    for remark in header.remarks() {
+        note!("knap: {remark}");
+    }
+    if header.suggestions().is_empty() {
+        return;
+    }
+    let options: Vec<String> = header
+        .suggestions()
+        .iter()
+        .map(|s| {
+            let text = format!("{}={}", s.theirs, s.ours);
+            let plain = |c: char| c.is_ascii_alphanumeric() || "_=.-".contains(c);
+            if text.chars().all(plain) { text } else { format!("'{}'", text.replace('\'', "'\\''")) }
+        })
+        .map(|text| format!("--column {text}"))
+        .collect();
+    note!(
+        "knap: names that may mean known columns, with the unit that their values betray; to take them so, add:"
+    );
+    note!("  {}", options.join(" "));
+}

@@ -1,0 +1,284 @@
+//! Which rows of a table are asked about: conditions on its columns, all of which must hold, and what the table
+//! holds instead where they leave nothing.
+
+use super::cell;
+use super::header::{Header, Kind, shorten, snake_case};
+use super::intake::rows_told;
+use super::text::Cells;
+use crate::error::{Error, Place, Result, counted};
+use crate::strike::same_name;
+use std::collections::BTreeSet;
+use std::fmt;
+
+/// How a cell and a value are compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Comparison {
+    Is,
+    IsNot,
+    Below,
+    AtMost,
+    Above,
+    AtLeast,
+}
+
+/// In the order in which they are looked for: the longer signs first.
+const SIGNS: [(&str, Comparison); 6] = [
+    ("!=", Comparison::IsNot),
+    ("<=", Comparison::AtMost),
+    (">=", Comparison::AtLeast),
+    ("=", Comparison::Is),
+    ("<", Comparison::Below),
+    (">", Comparison::Above),
+];
+
+/// A condition on one column of a table, such as `portion=complete`, `percussor!=antler` or `length_mm>=25`.
+///
+/// A column may be named as the table writes it, or by our name; by ours, numbers are compared in our unit and
+/// classes by our words. Text is compared without regard to case, numbers as numbers. Nothing after `=` asks for
+/// cells where nothing was recorded. Where nothing was recorded, `!=` holds and an order (`<`, `<=`, `>`, `>=`)
+/// does not.
+///
+/// ```
+/// use conchoid::strike::Measured;
+/// use conchoid::table::{Condition, TableOptions, TableReader};
+/// let text = "platform_depth_cm,layer\n0.8,III\n0.3,III\n0.9,IV\n";
+/// let options = TableOptions::new()
+///     .only("layer=iii".parse::<Condition>()?)
+///     .only("platform_depth_mm>=5".parse()?);
+/// let mut table = TableReader::new(text.as_bytes(), &options)?;
+/// let mut row = table.row();
+/// assert!(table.read(&mut row)?);
+/// assert_eq!((row.row_number(), row.number("platform_depth_mm")), (1, Some(8.0)));
+/// assert!(!table.read(&mut row)?);
+/// assert!("layer".parse::<Condition>().is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct Condition {
+    column: String,
+    how: Comparison,
+    value: String,
+}
+
+impl std::str::FromStr for Condition {
+    type Err = Error;
+
+    /// # Errors
+    /// [`Error::Invalid`] without a column or a sign.
+    fn from_str(text: &str) -> Result<Condition> {
+        let found = SIGNS
+            .iter()
+            .filter_map(|(sign, how)| Some((text.find(sign)?, *sign, *how)))
+            .min_by_key(|(at, sign, _)| (*at, std::cmp::Reverse(sign.len())));
+        match found {
+            Some((at, sign, how)) if !text[..at].trim().is_empty() => {
+                let value = text[at + sign.len()..].trim().to_string();
+                Ok(Condition { column: text[..at].trim().to_string(), how, value })
+            }
+            _ => Err(Error::invalid(
+                shorten(text),
+                "not a condition (write COLUMN=VALUE, or with != < <= > >= between them)",
+            )),
+        }
+    }
+}
+
+impl fmt::Display for Condition {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let sign = SIGNS.iter().find(|(_, how)| *how == self.how).map_or("", |(sign, _)| *sign);
+        write!(f, "{}{sign}{}", self.column, self.value)
+    }
+}
+
+/// What a condition looks at.
+#[derive(Debug, Clone, Copy)]
+enum Target {
+    /// A cell as written.
+    Field(usize),
+    /// One of the understood columns, in our unit or our words.
+    Column(usize),
+}
+
+/// A condition with its column found.
+#[derive(Debug, Clone)]
+pub(super) struct Placed {
+    condition: Condition,
+    target: Target,
+    number: Option<f64>,
+}
+
+impl Placed {
+    /// Finds the column of a condition.
+    pub fn new(condition: &Condition, header: &Header) -> Result<Placed> {
+        let name = condition.column.as_str();
+        let target = match header.names.iter().position(|n| n.trim() == name) {
+            Some(field) => Some(Target::Field(field)),
+            None => match header.columns.iter().position(|c| c.name == snake_case(name)) {
+                Some(column) => Some(Target::Column(column)),
+                None => header.position(name).map(Target::Field),
+            },
+        };
+        let Some(target) = target else {
+            let names: Vec<String> = header.names().take(50).map(|n| shorten(n.trim())).collect();
+            return Err(Error::unknown_name("column of a condition", name, names));
+        };
+        let comma = header.decimal_comma() || matches!(target, Target::Column(_));
+        let number = match cell::number(&condition.value, comma) {
+            cell::NumberCell::Number(v) => Some(v),
+            _ => None,
+        };
+        let ordered = !matches!(condition.how, Comparison::Is | Comparison::IsNot);
+        if ordered && number.is_none() {
+            return Err(Error::invalid(
+                condition.to_string(),
+                format!(
+                    "\"{}\" is not a number, so nothing is more or less than it",
+                    shorten(&condition.value)
+                ),
+            ));
+        }
+        Ok(Placed { condition: condition.clone(), target, number })
+    }
+
+    fn field(&self, header: &Header) -> usize {
+        match self.target {
+            Target::Field(field) => field,
+            Target::Column(column) => header.columns[column].field,
+        }
+    }
+
+    /// Whether it holds for the cells of a row.
+    fn holds(&self, header: &Header, cells: &Cells) -> bool {
+        let text = cells.get(self.field(header)).unwrap_or("").trim();
+        let (mut lower, mut missing, mut found) = (String::new(), cell::is_missing(text), None);
+        let mut word = text;
+        if let Target::Column(column) = self.target {
+            let column = &header.columns[column];
+            match column.kind {
+                Kind::Number { .. } => {
+                    found = column.number(text, header.decimal_comma()).ok().filter(|v| !v.is_nan());
+                    missing |= found.is_none();
+                }
+                Kind::Class(_) => {
+                    word = column.word(text, &mut lower).unwrap_or(text);
+                    missing |= column.is_missing(text);
+                }
+            }
+        } else if let cell::NumberCell::Number(v) = cell::number(text, header.decimal_comma()) {
+            found = Some(v);
+        }
+        let same = match (found, self.number) {
+            _ if missing => self.condition.value.is_empty(),
+            (Some(a), Some(b)) if a == b => true,
+            _ => same_name(word, &self.condition.value) || word.eq_ignore_ascii_case(&self.condition.value),
+        };
+        let ordered = |holds: fn(f64, f64) -> bool| match (found, self.number) {
+            (Some(a), Some(b)) => !missing && holds(a, b),
+            _ => false,
+        };
+        match self.condition.how {
+            Comparison::Is => same,
+            Comparison::IsNot => !same,
+            Comparison::Below => ordered(|a, b| a < b),
+            Comparison::AtMost => ordered(|a, b| a <= b),
+            Comparison::Above => ordered(|a, b| a > b),
+            Comparison::AtLeast => ordered(|a, b| a >= b),
+        }
+    }
+}
+
+/// Values of a column that are told at most. This crate's choice, no source.
+const TOLD: usize = 12;
+
+/// What became of the rows under the conditions.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Chosen {
+    /// Rows looked at, and rows where every condition holds.
+    pub rows: u64,
+    pub kept: u64,
+    each: Vec<Tried>,
+}
+
+/// What became of one condition.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Tried {
+    /// Rows where it holds, and rows that it was the first to turn away.
+    held: u64,
+    turned_away: u64,
+    /// What stood in its column where it does not hold, each once.
+    instead: BTreeSet<String>,
+}
+
+impl Chosen {
+    /// Whether a row is asked about; counts it.
+    pub fn choose(&mut self, header: &Header, cells: &Cells) -> bool {
+        self.rows += 1;
+        self.each.resize(header.conditions.len(), Tried::default());
+        let mut kept = true;
+        for (placed, tried) in header.conditions.iter().zip(&mut self.each) {
+            if placed.holds(header, cells) {
+                tried.held += 1;
+                continue;
+            }
+            tried.turned_away += u64::from(kept);
+            kept = false;
+            if tried.instead.len() <= TOLD {
+                let text = cells.get(placed.field(header)).unwrap_or("").trim();
+                let text = if text.is_empty() { "(blank)".into() } else { shorten(text) };
+                tried.instead.insert(text);
+            }
+        }
+        self.kept += u64::from(kept);
+        kept
+    }
+
+    pub fn append(&mut self, later: Chosen) {
+        self.rows += later.rows;
+        self.kept += later.kept;
+        if self.each.is_empty() {
+            self.each = later.each;
+            return;
+        }
+        for (mine, theirs) in self.each.iter_mut().zip(later.each) {
+            mine.held += theirs.held;
+            mine.turned_away += theirs.turned_away;
+            mine.instead.extend(theirs.instead);
+            while mine.instead.len() > TOLD + 1 {
+                mine.instead.pop_last();
+            }
+        }
+    }
+
+    /// Refuses where the conditions left none of the rows, and tells which one it was.
+    pub fn check(&self, header: &Header) -> Result<()> {
+        if self.kept > 0 || self.rows == 0 {
+            return Ok(());
+        }
+        let all: Vec<String> = header.conditions.iter().map(|c| c.condition.to_string()).collect();
+        let mut tried = header.conditions.iter().zip(&self.each);
+        let reason = match tried.find(|(_, t)| t.held == 0) {
+            Some((placed, t)) => {
+                let mut told: Vec<&str> = t.instead.iter().take(TOLD).map(String::as_str).collect();
+                if t.instead.len() > TOLD {
+                    told.push("and others");
+                }
+                let (c, column) = (&placed.condition, shorten(&placed.condition.column));
+                format!("{c} leaves no row; in the table {column} is: {}", told.join(", "))
+            }
+            None => format!("{} leave no row together, though each leaves some", all.join(" and ")),
+        };
+        Err(Error::Table { at: Place::default(), reason })
+    }
+
+    /// How many rows each condition turned away, as a reason.
+    pub fn turned_away<'a>(&'a self, header: &'a Header) -> impl Iterator<Item = (String, u64)> + 'a {
+        let each = header.conditions.iter().zip(&self.each);
+        each.filter(|(_, t)| t.turned_away > 0).map(|(c, t)| (format!("not {}", c.condition), t.turned_away))
+    }
+
+    /// A sentence, where there are conditions.
+    pub fn in_words(&self) -> Option<String> {
+        (self.rows > 0)
+            .then(|| format!("{} of {} chosen", rows_told(self.kept), counted(self.rows, "row", "rows")))
+    }
+}

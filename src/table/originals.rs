@@ -1,0 +1,199 @@
+//! A table of retouched or broken pieces in, the same table with what they were out: any length in the same memory,
+//! on all threads with the feature `parallel`.
+
+use super::estimates::{Completed, NOTHING, Predictors, joined};
+use super::read::TableReader;
+use super::row::Row;
+use super::rows::{self, Answers, refuse};
+use super::summary::Summary;
+use super::write::Line;
+use crate::calibration::Calibration;
+use crate::error::{Error, Place, Result};
+use crate::flake::{RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
+use crate::infer::{LookBack, OriginalEstimate};
+use crate::predict::{Ask, LEVEL};
+use crate::strike::Measured;
+use std::io::{Read, Write};
+
+/// What the pieces of a table were when they came off.
+///
+/// A piece needs `mass_now_g` and what tells of the rest: its retouch, or its platform (see [`LookBack`]). Numbers
+/// are written to six significant digits; a row without an answer keeps its place, with the reason under `cautions`.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::table::{TableOptions, TableOriginals, TableReader};
+/// let text = "tool,platform_depth_mm,exterior_platform_angle_deg,mass_now_g\nS1,9,72,14.2\nS2,9,72,\n";
+/// let table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
+/// let originals = TableOriginals::new(bundled::named("hard-hammer-flint")?, 0.95)?;
+/// let (out, summary) = originals.write(table, Vec::new(), |_| {}, |_, _| Ok(()))?;
+/// let text = String::from_utf8(out).unwrap();
+/// let lines: Vec<&str> = text.lines().collect();
+/// assert!(lines[0].ends_with("share_lost_high,calibration,cautions"));
+/// assert!(lines[1].starts_with("S1,9,72,14.2,") && lines[2].contains("refused: row 2"));
+/// assert_eq!((summary.tally().read(), summary.tally().refused()), (1, 1));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub struct TableOriginals<'a> {
+    predictors: Predictors,
+    level: f64,
+    ask: Ask,
+    given: &'a (dyn Measured + Sync),
+    look: LookBack<'a>,
+    keep_seen: bool,
+}
+
+impl<'a> TableOriginals<'a> {
+    /// The columns added.
+    pub const COLUMNS: [&'static str; 8] = [
+        "original_mass_g_low",
+        "original_mass_g_median",
+        "original_mass_g_high",
+        "share_lost_low",
+        "share_lost_median",
+        "share_lost_high",
+        "calibration",
+        "cautions",
+    ];
+
+    /// By a calibration, as intervals of this level.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless 0 < level < 1, and those of
+    /// [`Predictor::new`](crate::predict::Predictor::new).
+    pub fn new(calibration: Calibration, level: f64) -> Result<Self> {
+        Ok(TableOriginals {
+            predictors: Predictors::new(calibration, false)?,
+            level: LEVEL.check(level)?,
+            ask: Ask::default(),
+            given: &NOTHING,
+            look: LookBack::new()?,
+            keep_seen: false,
+        })
+    }
+
+    /// The calibration asked for stands for its stone; rows of another stone are answered by the bundled one.
+    pub fn by_stone(mut self) -> Self {
+        self.predictors = self.predictors.by_stone();
+        self
+    }
+
+    /// What is given for all rows that say nothing themselves.
+    pub fn given(mut self, given: &'a (dyn Measured + Sync)) -> Self {
+        self.given = given;
+        self
+    }
+
+    /// What is asked for beyond the measurements.
+    pub fn ask(mut self, ask: Ask) -> Self {
+        self.ask = ask;
+        self
+    }
+
+    /// How the originals are looked for: what the retouch tells, and what is usually lost.
+    pub fn looking(mut self, look: LookBack<'a>) -> Self {
+        self.look = look;
+        self
+    }
+
+    /// Hands each answer over too, with the mass that remains, as [`TableOriginals::write`] goes.
+    pub fn seen(mut self) -> Self {
+        self.keep_seen = true;
+        self
+    }
+
+    /// The numbers added to a row, in the order of the columns.
+    ///
+    /// # Errors
+    /// None for an answer of this crate.
+    pub fn numbers(found: &OriginalEstimate, level: f64) -> Result<[f64; 6]> {
+        let (m, s) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
+        Ok([m.low, m.median, m.high, s.low, s.median, s.high])
+    }
+
+    /// Reads the table to its end and writes it with its answers; `progress` is told the rows written so far, `take`
+    /// each answer in the order of the table, if [`TableOriginals::seen`] asked for them.
+    ///
+    /// # Errors
+    /// As [`TableEstimates::write`](super::TableEstimates::write); [`Error::Missing`] where the table has no mass
+    /// that remains.
+    pub fn write<R: Read, W: Write>(
+        &self,
+        table: TableReader<R>,
+        writer: W,
+        progress: impl FnMut(u64),
+        mut take: impl FnMut(&OriginalEstimate, f64) -> Result<()>,
+    ) -> Result<(W, Summary)> {
+        if table.header().column(NOW).is_none() && self.given.number(NOW).is_none() {
+            return Err(Error::Missing {
+                at: Place::column(NOW),
+                needed:
+                    "the mass that remains bounds the original from below, and the table has no such column"
+                        .into(),
+            });
+        }
+        rows::write(self, table, writer, progress, |(found, now)| take(&found, now))
+    }
+
+    fn of(
+        &self,
+        row: &Row,
+        both: &Completed<'_>,
+    ) -> std::result::Result<(OriginalEstimate, [f64; 6]), Vec<Error>> {
+        let placed = |e: Error| vec![e.in_row(row.row_number())];
+        readable(row)?;
+        let predictor = self.predictors.of(both).map_err(placed)?;
+        let found = self.look.clone().sizes(predictor).original(both, &self.ask).map_err(placed)?;
+        let numbers = Self::numbers(&found, self.level).map_err(placed)?;
+        Ok((found, numbers))
+    }
+}
+
+/// Refuses a row that is none, or whose state now cannot be read: it must not be answered without what stands there.
+fn readable(row: &Row) -> std::result::Result<(), Vec<Error>> {
+    if let Some(e) = row.refused() {
+        return Err(vec![e.clone()]);
+    }
+    let heights = RETOUCH_HEIGHT_MM.iter().chain(&THICKNESS_AT_MM).map(|b| b.name());
+    let sizes = ["mass_now_g", "mass_missing_g", "max_thickness_now_mm", "length_now_mm", "width_now_mm"];
+    let marks = ["retouch_index", "retouch_kind", "retouched_edges", "retouched", "portion"];
+    let state = sizes.into_iter().chain(marks).chain(heights);
+    let bad: Vec<Error> =
+        state.filter_map(|n| row.header().column(n).and_then(|id| row.problem(id))).cloned().collect();
+    if bad.is_empty() { Ok(()) } else { Err(bad) }
+}
+
+/// The mass that remains.
+const NOW: &str = "mass_now_g";
+
+impl Answers for TableOriginals<'_> {
+    type Seen = (OriginalEstimate, f64);
+
+    fn columns(&self) -> Vec<String> {
+        Self::COLUMNS.map(String::from).to_vec()
+    }
+
+    fn answer(&self, row: &Row, out: &mut Line, summary: &mut Summary) -> Result<Option<Self::Seen>> {
+        let both = Completed { row, given: self.given };
+        match self.of(row, &both) {
+            Ok((mut found, numbers)) => {
+                out.row(row);
+                numbers.iter().for_each(|v| out.rounded(Some(*v)));
+                out.text(&found.estimate.calibration);
+                out.text(&joined(&found.cautions, false));
+                out.end();
+                found.estimate.cautions.clone_from(&found.cautions);
+                summary.answered(row, &found.estimate);
+                let now = both.number(NOW).filter(|_| self.keep_seen);
+                Ok(now.map(|now| (found, now)))
+            }
+            Err(reasons) => {
+                let calibration = self.predictors.of(&both)?.calibration().name();
+                refuse(out, row, 6, calibration, &reasons);
+                out.end();
+                summary.refused(row, reasons);
+                Ok(None)
+            }
+        }
+    }
+}

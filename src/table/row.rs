@@ -1,0 +1,499 @@
+//! One row of a table, understood, and how it ends: read, read with a remark, or refused.
+
+use super::cell;
+use super::header::{ColumnId, Header, Kind, NotRead, shorten};
+use super::quantity::ClassKind;
+use super::text::{Cells, like_formula, put_text};
+use crate::error::{Error, Place, Result, counted};
+use crate::flake::{self, Flake, Portion, Technique, Termination};
+use crate::strike::{
+    Blow, LONGEST_NAME, LandsOn, Measured, Platform, PlatformKind, PlatformShape, Strike, check_name,
+    same_name, yes_no,
+};
+use std::sync::Arc;
+
+/// A bad cell: which of the understood columns, and what is wrong.
+#[derive(Debug, Clone)]
+struct Problem {
+    column: ColumnId,
+    error: Error,
+}
+
+/// Where the text of a class cell lies.
+#[derive(Debug, Clone, Copy)]
+enum TextAt {
+    /// In the record, trimmed.
+    Record,
+    /// A fixed name of a vocabulary.
+    Fixed(&'static str),
+    /// In the row's own buffer.
+    Lower(usize, usize),
+}
+
+/// One row of a table, understood. Numbers are in the units of our names; a bad cell counts as missing.
+///
+/// By name through [`Measured`], or faster by [`ColumnId`].
+#[derive(Debug, Clone)]
+pub struct Row {
+    number: u64,
+    pub(super) header: Arc<Header>,
+    /// The record as it stands in the table.
+    raw: Vec<u8>,
+    cells: Cells,
+    /// One entry per understood column; not-a-number stands for missing and never leaves this struct.
+    numbers: Vec<f64>,
+    texts: Vec<Option<TextAt>>,
+    lower: String,
+    refused: Option<Error>,
+    problems: Vec<Problem>,
+    /// Whether the table ended inside quotes here.
+    open: bool,
+    /// Columns whose cell is what a spreadsheet leaves where a formula failed.
+    failed_formulas: Vec<ColumnId>,
+    area_from_shape: bool,
+}
+
+/// How one row of a table ended; the errors carry row, column, value and what would be accepted.
+#[derive(Debug, Clone, PartialEq)]
+pub enum RowOutcome {
+    /// Read, and all understood cells are in order.
+    Read,
+    /// Read; something the answer does not need was bad, and counts as missing.
+    ReadWithRemark(Vec<Error>),
+    /// Not read: the reasons.
+    Refused(Vec<Error>),
+}
+
+/// How many rows ended how; they always add up to the rows counted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Tally {
+    read: u64,
+    remarked: u64,
+    refused: u64,
+}
+
+impl Tally {
+    /// Counts one row.
+    pub fn count(&mut self, outcome: &RowOutcome) {
+        match outcome {
+            RowOutcome::Read => self.read += 1,
+            RowOutcome::ReadWithRemark(_) => self.remarked += 1,
+            RowOutcome::Refused(_) => self.refused += 1,
+        }
+    }
+    /// Rows read without a remark.
+    pub fn read(&self) -> u64 {
+        self.read
+    }
+    /// Rows read with a remark.
+    pub fn remarked(&self) -> u64 {
+        self.remarked
+    }
+    /// Rows refused.
+    pub fn refused(&self) -> u64 {
+        self.refused
+    }
+    /// Counts rows read without a remark.
+    pub(super) fn count_read(&mut self, rows: u64) {
+        self.read += rows;
+    }
+    /// All rows counted.
+    pub fn rows(&self) -> u64 {
+        self.read + self.remarked + self.refused
+    }
+    /// Both counts together.
+    pub fn merge(self, other: Tally) -> Tally {
+        Tally {
+            read: self.read + other.read,
+            remarked: self.remarked + other.remarked,
+            refused: self.refused + other.refused,
+        }
+    }
+}
+
+impl Row {
+    /// An empty row of a table.
+    pub(super) fn of(header: &Arc<Header>) -> Row {
+        Row {
+            number: 0,
+            header: header.clone(),
+            raw: Vec::new(),
+            cells: Cells::default(),
+            numbers: vec![f64::NAN; header.columns.len()],
+            texts: vec![None; header.columns.len()],
+            lower: String::new(),
+            refused: None,
+            problems: Vec::new(),
+            open: false,
+            failed_formulas: Vec::new(),
+            area_from_shape: false,
+        }
+    }
+
+    /// Fills it from a record; `open` where the table ended inside quotes here.
+    pub(super) fn take(&mut self, number: u64, record: &[u8], open: bool) {
+        self.raw.clear();
+        self.raw.extend_from_slice(record);
+        self.cells.take_apart(record, self.header.separator);
+        self.number = number;
+        self.open = open && self.cells.iter().next_back().is_some_and(|cell| cell.contains('\n'));
+        self.understand();
+    }
+
+    /// Writes its cells as they stand in the table, filled up where there are too few; of too many, those beyond the
+    /// header line are told in [`Row::refused`] or blank.
+    pub(super) fn put_cells(&self, out: &mut Vec<u8>) {
+        let columns = self.header.names.len();
+        let harmless = self.header.formulas_as_text;
+        if self.cells.len() == columns && !self.open && self.cells.legacy() == 0 && !harmless {
+            out.extend_from_slice(&self.raw);
+            return;
+        }
+        let blanks = std::iter::repeat("");
+        for (i, cell) in self.cells.iter().chain(blanks).take(columns).enumerate() {
+            if i > 0 {
+                out.push(self.header.separator);
+            }
+            if harmless && like_formula(cell.as_bytes()) {
+                put_text(&format!("'{cell}"), self.header.separator, out);
+            } else {
+                put_text(cell, self.header.separator, out);
+            }
+        }
+    }
+
+    /// The row's number among the rows of data, from 1.
+    pub fn row_number(&self) -> u64 {
+        self.number
+    }
+
+    /// The header line of the table.
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+
+    /// The cells as written, in the order of the table. One that is not UTF-8 is read as Windows-1252.
+    pub fn cells(&self) -> impl Iterator<Item = &str> {
+        self.cells.iter()
+    }
+
+    /// One cell as written but trimmed, by its place ([`Header::position`]); none where it was not recorded.
+    pub fn text(&self, position: usize) -> Option<&str> {
+        self.cells.get(position).map(str::trim).filter(|t| !cell::is_missing(t))
+    }
+
+    /// The number in an understood column.
+    pub fn value(&self, column: ColumnId) -> Option<f64> {
+        self.numbers.get(column.0).copied().filter(|v| !v.is_nan())
+    }
+
+    /// The class in an understood column: names of percussor and stone and any termination in lower case,
+    /// vocabularies and yes or no by our names, others as written.
+    pub fn class_of(&self, column: ColumnId) -> Option<&str> {
+        match (*self.texts.get(column.0)?)? {
+            TextAt::Record => self.cells.get(self.header.columns.get(column.0)?.field).map(str::trim),
+            TextAt::Fixed(name) => Some(name),
+            TextAt::Lower(from, to) => self.lower.get(from..to),
+        }
+    }
+
+    /// Why the row as a whole is not a row of this table (too few or too many cells), where that is so.
+    pub fn refused(&self) -> Option<&Error> {
+        self.refused.as_ref()
+    }
+
+    /// The bad cells, in the order of the table. Each counts as missing.
+    pub fn problems(&self) -> impl ExactSizeIterator<Item = &Error> {
+        self.problems.iter().map(|p| &p.error)
+    }
+
+    /// The bad cell of an understood column, where it is bad.
+    pub fn problem(&self, column: ColumnId) -> Option<&Error> {
+        self.problems.iter().find(|p| p.column == column).map(|p| &p.error)
+    }
+
+    /// How this row ends for an answer that needs the columns named (by our names).
+    ///
+    /// Refused when it has the wrong number of cells, when a needed cell is bad, blank or without a column,
+    /// or when a platform measurement is needed and the piece has none to measure
+    /// ([`flake::refusal`]). A bad cell that is not needed is a remark.
+    pub fn outcome(&self, needed: &[&str]) -> RowOutcome {
+        if let Some(e) = &self.refused {
+            return RowOutcome::Refused(vec![e.clone()]);
+        }
+        let mut reasons = Vec::new();
+        if needed.iter().any(|n| n.starts_with("platform_") || *n == "exterior_platform_angle_deg") {
+            reasons.extend(flake::refusal(self).map(|e| e.in_row(self.number)));
+        }
+        for name in needed {
+            match self.header.column(name) {
+                None => reasons.push(Error::Missing {
+                    at: Place::cell(self.number, *name),
+                    needed: "the answer needs it, and the table has no such column".into(),
+                }),
+                Some(id) => match self.problem(id) {
+                    Some(e) => reasons.push(e.clone()),
+                    None if self.value(id).is_none() && self.class_of(id).is_none() => {
+                        reasons.push(Error::Missing {
+                            at: self.place(id),
+                            needed: "the answer needs it".into(),
+                        });
+                    }
+                    None => {}
+                },
+            }
+        }
+        if !reasons.is_empty() {
+            RowOutcome::Refused(reasons)
+        } else if !self.problems.is_empty() {
+            RowOutcome::ReadWithRemark(self.problems().cloned().collect())
+        } else {
+            RowOutcome::Read
+        }
+    }
+
+    /// The row as a [`Flake`]; bad cells are missing in it.
+    ///
+    /// # Errors
+    /// What [`Row::refused`] says.
+    pub fn to_flake(&self) -> Result<Flake> {
+        if let Some(e) = &self.refused {
+            return Err(e.clone());
+        }
+        let number = |name| Measured::number(self, name);
+        let class = |name| self.class(name);
+        let yes = |name| self.class(name).map(|text| text == yes_no(true));
+        let platform = Platform::builder()
+            .depth_mm(number("platform_depth_mm"))
+            .width_mm(number("platform_width_mm"))
+            .area_mm2(number("platform_area_mm2"))
+            .exterior_platform_angle_deg(number("exterior_platform_angle_deg"))
+            .kind(class(PlatformKind::COLUMN).and_then(PlatformKind::find))
+            .bevelled(yes("platform_bevelled"))
+            .build();
+        let blow = Blow::builder()
+            .angle_of_blow_deg(number("angle_of_blow_deg"))
+            .speed_m_s(number("speed_m_s"))
+            .lands_on(class(LandsOn::COLUMN).and_then(LandsOn::find))
+            .build();
+        let termination = class(Termination::COLUMN).map(str::parse).transpose();
+        let placed = |e: Error| e.in_row(self.number);
+        let strike = Strike::builder()
+            .platform(platform.map_err(placed)?)
+            .blow(blow.map_err(placed)?)
+            .percussor(class("percussor"))
+            .percussor_mass_g(number("percussor_mass_g"))
+            .tip_radius_mm(number("tip_radius_mm"))
+            .stone(class("stone"))
+            .core_mass_g(number("core_mass_g"))
+            .build()
+            .map_err(placed)?;
+        Flake::builder()
+            .name(class("flake"))
+            .strike(strike)
+            .length_mm(number("length_mm"))
+            .width_mm(number("width_mm"))
+            .thickness_mm(number("thickness_mm"))
+            .mean_thickness_mm(number("mean_thickness_mm"))
+            .max_thickness_mm(number("max_thickness_mm"))
+            .mass_g(number("mass_g"))
+            .mass_now_g(number("mass_now_g"))
+            .original_mass_g(number("original_mass_g"))
+            .length_now_mm(number("length_now_mm"))
+            .width_now_mm(number("width_now_mm"))
+            .max_thickness_now_mm(number("max_thickness_now_mm"))
+            .retouch(flake::Retouch::of(self).map_err(|e| e.in_row(self.number))?)
+            .portion(class(Portion::COLUMN).and_then(Portion::find))
+            .technique(class(Technique::COLUMN).and_then(Technique::find))
+            .retouched(yes("retouched"))
+            .recorded_termination(termination.map_err(placed)?)
+            .lip(yes("lip"))
+            .core(class("core"))
+            .knapper(class("knapper"))
+            .build()
+            .map_err(placed)
+    }
+
+    fn place(&self, id: ColumnId) -> Place {
+        Place::cell(self.number, shorten(self.header.written(&self.header.columns[id.0])))
+    }
+
+    /// Fills the values from the record.
+    fn understand(&mut self) {
+        let header = self.header.clone();
+        self.problems.clear();
+        self.failed_formulas.clear();
+        self.area_from_shape = false;
+        self.lower.clear();
+        self.numbers.clear();
+        self.numbers.resize(header.columns.len(), f64::NAN);
+        self.texts.clear();
+        self.texts.resize(header.columns.len(), None);
+        self.refused = self.wrong_shape(&header);
+        if self.refused.is_some() {
+            return;
+        }
+        for (i, column) in header.columns.iter().enumerate() {
+            if column.field >= header.names.len() {
+                continue;
+            }
+            let text = self.cells.get(column.field).unwrap_or("").trim();
+            let read = match column.kind {
+                Kind::Number { .. } => match column.number(text, header.decimal_comma()) {
+                    Ok(value) => {
+                        self.numbers[i] = value;
+                        Ok(())
+                    }
+                    Err(NotRead::FailedFormula) => {
+                        self.failed_formulas.push(ColumnId(i));
+                        Ok(())
+                    }
+                    Err(NotRead::Bad(e)) => Err(e),
+                },
+                Kind::Class(_) if cell::is_sheet_error(text) => {
+                    self.failed_formulas.push(ColumnId(i));
+                    Ok(())
+                }
+                Kind::Class(_) if cell::is_missing(text) || column.is_missing(text) => Ok(()),
+                Kind::Class(kind) => {
+                    let ours = column.words.iter().find(|(theirs, _)| same_name(theirs, text));
+                    let read = class_cell(kind, ours.map_or(text, |(_, ours)| ours), &mut self.lower);
+                    read.map(|at| {
+                        self.texts[i] = Some(match (at, ours) {
+                            // the record has the table's own word
+                            (TextAt::Record, Some((_, ours))) => {
+                                let from = self.lower.len();
+                                self.lower.push_str(ours);
+                                TextAt::Lower(from, self.lower.len())
+                            }
+                            (at, _) => at,
+                        });
+                    })
+                }
+            };
+            if let Err(error) = read {
+                let error = placed(error, self.place(ColumnId(i)));
+                self.problems.push(Problem { column: ColumnId(i), error });
+            }
+        }
+        if let Some(from) = &header.area {
+            let shape = from.shape.and_then(|at| self.class_of(ColumnId(at))).and_then(PlatformShape::find);
+            self.area_from_shape = from.work_out(&mut self.numbers, shape);
+        }
+    }
+
+    /// Cells that were not UTF-8.
+    pub(super) fn legacy_cells(&self) -> u64 {
+        u64::from(self.cells.legacy())
+    }
+
+    /// Cells that a spreadsheet would run as formulas.
+    pub(super) fn formulas(&self) -> u64 {
+        self.cells.iter().filter(|c| like_formula(c.as_bytes())).count() as u64
+    }
+
+    /// 1 where the row has blank cells beyond the header line and is in order otherwise.
+    pub(super) fn blank_surplus(&self) -> u64 {
+        u64::from(self.refused.is_none() && self.cells.len() > self.header.names.len())
+    }
+
+    /// Columns whose cell is what a spreadsheet leaves where a formula failed, as the table writes them.
+    pub(super) fn failed_formulas(&self) -> impl Iterator<Item = &str> {
+        self.failed_formulas.iter().map(|id| self.header.written(&self.header.columns[id.0]))
+    }
+
+    /// Whether the platform area was worked out from width and depth.
+    pub(super) fn area_from_shape(&self) -> bool {
+        self.area_from_shape
+    }
+
+    pub(super) fn written_cells(&self) -> &Cells {
+        &self.cells
+    }
+
+    /// Whether the record is a row of this table at all. Blank cells beyond the header line are none.
+    fn wrong_shape(&self, header: &Header) -> Option<Error> {
+        let (found, expected) = (self.cells.len(), header.names.len());
+        let surplus = || self.cells.iter().skip(expected).filter(|c| !c.trim().is_empty());
+        let reason = if self.open {
+            "a quote that opens here is never closed (close it, or double a quote that is meant as one)"
+                .into()
+        } else if found < expected || surplus().next().is_some() {
+            let mut hint = String::new();
+            if found > expected {
+                let told: Vec<String> =
+                    surplus().take(3).map(|c| format!("\"{}\"", shorten(c.trim()))).collect();
+                hint = format!("; beyond them: {}", told.join(", "));
+            }
+            if self.cells.iter().any(|c| c.contains('\n')) {
+                hint.push_str("; one cell runs over several lines, so a quote may have been left open");
+            }
+            format!("{}, but the header line has {expected}{hint}", counted(found as u64, "cell", "cells"))
+        } else {
+            return None;
+        };
+        Some(Error::Refused { at: Place::row(self.number), reason })
+    }
+}
+
+/// The same error at a place.
+fn placed(mut error: Error, place: Place) -> Error {
+    match &mut error {
+        Error::OutOfRange { at, .. }
+        | Error::NotANumber { at, .. }
+        | Error::UnknownName { at, .. }
+        | Error::Invalid { at, .. } => *at = place,
+        _ => {}
+    }
+    error
+}
+
+/// Reads a class cell that is not blank.
+fn class_cell(kind: ClassKind, text: &str, lower: &mut String) -> Result<TextAt> {
+    match kind {
+        ClassKind::Label => check_name("", text).map(|_| TextAt::Record),
+        ClassKind::Name => lower_case(text, lower),
+        ClassKind::Termination => match Termination::find(text) {
+            Some(t) => Ok(TextAt::Fixed(t.name())),
+            None => lower_case(text, lower),
+        },
+        ClassKind::Vocabulary(find, names) => find(text)
+            .map(TextAt::Fixed)
+            .ok_or_else(|| Error::unknown_name("", shorten(text), names.iter().copied())),
+        ClassKind::YesNo => {
+            let is = |names: &[&str]| names.iter().any(|n| same_name(text, n));
+            if is(&["yes", "y", "true", "1"]) {
+                Ok(TextAt::Fixed(yes_no(true)))
+            } else if is(&["no", "n", "false", "0"]) {
+                Ok(TextAt::Fixed(yes_no(false)))
+            } else {
+                Err(Error::unknown_name("", shorten(text), ["yes", "no"]))
+            }
+        }
+    }
+}
+
+/// Where the name lies in lower case: in the record if it is so already, else in the buffer.
+fn lower_case(text: &str, lower: &mut String) -> Result<TextAt> {
+    check_name("", text)?;
+    if text.bytes().all(|b| b.is_ascii() && !b.is_ascii_uppercase()) {
+        return Ok(TextAt::Record);
+    }
+    let from = lower.len();
+    lower.extend(text.chars().flat_map(char::to_lowercase));
+    if lower[from..].chars().count() > LONGEST_NAME {
+        return Err(check_name("", &lower[from..])
+            .err()
+            .unwrap_or_else(|| Error::invalid("", format!("a name has at most {LONGEST_NAME} characters"))));
+    }
+    Ok(TextAt::Lower(from, lower.len()))
+}
+
+impl Measured for Row {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.value(self.header.column(name)?)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.class_of(self.header.column(name)?)
+    }
+}

@@ -1,0 +1,309 @@
+//! Columns by the names that people give them: which known column each may be, with the unit that its values betray.
+//! Nothing is taken as what it may be; it is only suggested, so that it can be mapped in one line.
+
+use super::cell::{self, NumberCell};
+use super::header::{Header, snake_case};
+use super::quantity::{CLASSES, Dimension, QUANTITIES, split_unit};
+use super::text::Cells;
+use std::collections::BTreeSet;
+
+/// A column of the table that may be a known one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Suggestion {
+    /// The name as the table writes it.
+    pub theirs: String,
+    /// Our name, ending in the unit that its values betray (`platform_depth_cm`).
+    pub ours: String,
+}
+
+/// Names without unit, in lower case without anything between words, for each known column; the likelier first.
+/// (Common practice, no source: headers and abbreviations of the trade.)
+const ELSEWHERE: [(&str, &[&str]); 20] = [
+    (
+        "platform_depth_mm",
+        &[
+            "platformdepth",
+            "platformthickness",
+            "platformthick",
+            "strikingplatformdepth",
+            "strikingplatformthickness",
+            "platdepth",
+            "platthickness",
+            "platthick",
+            "plthick",
+            "plthickness",
+            "pdepth",
+            "pthickness",
+            "pthick",
+            "buttthickness",
+            "buttdepth",
+            "talonthickness",
+            "talondepth",
+            "thicknessofplatform",
+            "depthofplatform",
+            "pd",
+            "pt",
+            "depth",
+        ],
+    ),
+    (
+        "platform_width_mm",
+        &[
+            "platformwidth",
+            "strikingplatformwidth",
+            "platformbreadth",
+            "platwidth",
+            "plwidth",
+            "pwidth",
+            "buttwidth",
+            "talonwidth",
+            "widthofplatform",
+            "pw",
+        ],
+    ),
+    ("platform_area_mm2", &["platformarea", "strikingplatformarea", "platarea", "parea", "area"]),
+    (
+        "exterior_platform_angle_deg",
+        &[
+            "exteriorplatformangle",
+            "externalplatformangle",
+            "exteriorplatang",
+            "extplatformangle",
+            "exteriorangle",
+            "externalangle",
+            "epa",
+            "platformangle",
+            "platangle",
+            "platang",
+            "angle",
+        ],
+    ),
+    (
+        "length_mm",
+        &[
+            "length",
+            "techlength",
+            "technologicallength",
+            "technicallength",
+            "percussionlength",
+            "axiallength",
+            "flakelength",
+            "maxlength",
+            "maximumlength",
+            "maxdimension",
+            "len",
+        ],
+    ),
+    (
+        "width_mm",
+        &[
+            "width",
+            "techwidth",
+            "technologicalwidth",
+            "technicalwidth",
+            "flakewidth",
+            "midwidth",
+            "medialwidth",
+            "widthmid",
+            "breadth",
+            "maxwidth",
+            "maximumwidth",
+        ],
+    ),
+    ("max_thickness_mm", &["maxthickness", "maximumthickness", "maxthick"]),
+    ("mean_thickness_mm", &["meanthickness", "averagethickness"]),
+    (
+        "thickness_mm",
+        &[
+            "thickness",
+            "techthickness",
+            "technologicalthickness",
+            "flakethickness",
+            "midthickness",
+            "medialthickness",
+            "thicknessmid",
+            "thick",
+        ],
+    ),
+    ("mass_g", &["mass", "weight", "flakemass", "flakeweight", "wt", "massg", "weightg"]),
+    ("angle_of_blow_deg", &["angleofblow", "blowangle", "strikingangle"]),
+    (
+        "flake",
+        &[
+            "flakeid",
+            "findno",
+            "findnumber",
+            "find",
+            "artifactid",
+            "artefactid",
+            "lithicid",
+            "specimen",
+            "catalogno",
+            "id",
+        ],
+    ),
+    ("percussor", &["hammer", "hammertype", "percussortype", "hammermaterial", "indenter"]),
+    ("stone", &["rawmaterial", "rawmat", "lithology", "rocktype", "material", "rm"]),
+    ("termination", &["terminationtype", "distaltermination", "distalend", "terminations", "term"]),
+    ("portion", &["completeness", "preservation", "fragmentation", "breakage", "fragment", "portions"]),
+    (
+        "platform_kind",
+        &[
+            "platformtype",
+            "platformsurface",
+            "platformpreparation",
+            "butttype",
+            "talontype",
+            "platsurface",
+            "platsurf",
+        ],
+    ),
+    ("platform_shape", &["platshape", "platformform", "platformfigure"]),
+    ("retouched", &["retouch", "isretouched", "retouchpresence"]),
+    ("platform_bevelled", &["bevelled", "beveled"]),
+];
+
+/// Median values that a column in our unit may have; what lies outside is in another unit or something else. (This
+/// crate's choice, no source: from small bladelets to large cutting tools.)
+const MEDIANS: [(&str, f64, f64); 9] = [
+    ("platform_depth_mm", 1.2, 60.0),
+    ("platform_width_mm", 3.0, 200.0),
+    ("platform_area_mm2", 4.0, 8000.0),
+    ("exterior_platform_angle_deg", 30.0, 130.0),
+    ("length_mm", 8.0, 400.0),
+    ("width_mm", 5.0, 300.0),
+    ("thickness_mm", 1.2, 100.0),
+    ("mass_g", 0.3, 5000.0),
+    ("angle_of_blow_deg", -90.0, 90.0),
+];
+
+/// Rows that are looked at for the values of a column. This crate's choice, no source.
+const LOOKED_AT: usize = 500;
+
+/// A name in lower case without anything between its words: `Platform Thickness (mm)` as `platformthickness`, and
+/// its unit, if it has one.
+fn squeezed(written: &str) -> (String, Option<&'static str>) {
+    let mut spaced = String::new();
+    let mut before = ' ';
+    for c in written.chars() {
+        // PlatformThickness and EPAdeg are words run together
+        if c.is_uppercase() && before.is_lowercase() {
+            spaced.push(' ');
+        }
+        spaced.push(c);
+        before = c;
+    }
+    let plain = snake_case(&spaced);
+    let (stem, unit) = match split_unit(&plain) {
+        // a letter alone is rather a part of a name than metre or gram
+        Some((stem, _, unit, _)) if unit != "m" => (stem, Some(unit)),
+        _ => (plain.as_str(), None),
+    };
+    (stem.replace('_', ""), unit)
+}
+
+/// The numbers of a column among rows.
+fn numbers(rows: &[Cells], field: usize, comma: bool) -> Vec<f64> {
+    let number = |cells: &Cells| match cell::number(cells.get(field).unwrap_or(""), comma) {
+        NumberCell::Number(v) if v != 0.0 => Some(v),
+        _ => None,
+    };
+    let mut found: Vec<f64> = rows.iter().take(LOOKED_AT).filter_map(number).collect();
+    found.sort_by(f64::total_cmp);
+    found
+}
+
+/// The unit in which the values of a column make sense as a quantity.
+fn betrayed(ours: &str, dimension: Dimension, values: &[f64]) -> Option<&'static str> {
+    let kind = |name: &str| name.ends_with("thickness_mm") && ours.ends_with("thickness_mm");
+    let (_, low, high) = MEDIANS.iter().find(|(name, ..)| *name == ours || kind(name))?;
+    let median = *values.get(values.len() / 2)?;
+    let tried: &[&str] = match dimension {
+        Dimension::Length => &["mm", "cm", "m", "in"],
+        Dimension::Area => &["mm2", "cm2"],
+        Dimension::Mass => &["g", "kg"],
+        Dimension::Angle => &["deg", "rad"],
+        Dimension::Speed => &["m_s"],
+    };
+    let factor = |unit: &str| dimension.units().iter().find(|(u, _)| *u == unit).map_or(1.0, |(_, f)| *f);
+    tried.iter().copied().find(|unit| (*low..=*high).contains(&(median * factor(unit))))
+}
+
+/// What the columns of a table that are not understood may be, by their names and the first rows.
+pub(super) fn suggestions(header: &Header, rows: &[Cells]) -> Vec<Suggestion> {
+    let understood: BTreeSet<usize> = header.columns.iter().map(|c| c.field).collect();
+    let names: Vec<(usize, String, Option<&'static str>)> = header
+        .names
+        .iter()
+        .enumerate()
+        .filter(|(field, name)| {
+            !understood.contains(field) && !name.trim().is_empty() && !header.is_ignored(field)
+        })
+        .take(256)
+        .map(|(field, name)| {
+            let (plain, unit) = squeezed(name);
+            (field, plain, unit)
+        })
+        .collect();
+    let mut out: Vec<(usize, Suggestion)> = Vec::new();
+    for (ours, theirs) in ELSEWHERE {
+        if header.column(ours).is_some() {
+            continue;
+        }
+        let found = theirs.iter().find_map(|alias| names.iter().find(|(_, plain, _)| plain == alias));
+        let own = snake_case(ours);
+        let own = split_unit(&own).map_or(own.as_str(), |(stem, ..)| stem).replace('_', "");
+        let found = names.iter().find(|(_, plain, _)| *plain == own).or(found);
+        let Some((field, _, written)) = found else { continue };
+        if out.iter().any(|(f, _)| f == field) {
+            continue;
+        }
+        let name = match QUANTITIES.iter().find(|q| q.name() == ours) {
+            Some(q) => {
+                let of_kind = |unit: &&str| q.dimension().units().iter().any(|(u, _)| u == unit);
+                let values = numbers(rows, *field, header.decimal_comma());
+                let betrayed = betrayed(ours, q.dimension(), &values);
+                let Some(unit) = written.filter(of_kind).or(betrayed) else { continue };
+                format!("{}_{unit}", q.stem())
+            }
+            None if CLASSES.contains(&ours) => ours.to_string(),
+            None => continue,
+        };
+        let theirs = header.names[*field].trim().to_string();
+        out.push((*field, Suggestion { theirs, ours: name }));
+    }
+    out.sort_by_key(|(field, _)| *field);
+    out.into_iter().map(|(_, suggestion)| suggestion).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_run_together_and_apart() {
+        for (written, plain, unit) in [
+            ("PlatformThickness", "platformthickness", None),
+            ("Platform Thickness (cm)", "platformthickness", Some("cm")),
+            ("EPA", "epa", None),
+            ("P.t.", "pt", None),
+            ("TechLength", "techlength", None),
+            ("weight_kg", "weight", Some("kg")),
+        ] {
+            assert_eq!(squeezed(written), (plain.to_string(), unit), "{written}");
+        }
+    }
+
+    #[test]
+    fn every_suggested_name_is_known() {
+        for (ours, theirs) in ELSEWHERE {
+            assert!(QUANTITIES.iter().any(|q| q.name() == ours) || CLASSES.contains(&ours), "{ours}");
+            for name in theirs {
+                assert_eq!(squeezed(name).0, *name, "as it is looked for");
+            }
+        }
+        for (ours, low, high) in MEDIANS {
+            assert!(QUANTITIES.iter().any(|q| q.name() == ours) && low < high, "{ours}");
+        }
+    }
+}
