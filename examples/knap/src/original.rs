@@ -13,10 +13,7 @@ use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::Error;
 use conchoid::calibration::Calibration;
-use conchoid::flake::{
-    Flake, ORIGINAL_OVER_NOW, RETOUCH_HEIGHT_MM, Retouch, RetouchKind, RetouchedEdges, THICKNESS_AT_MM,
-    Termination,
-};
+use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, Retouch, RetouchKind, RetouchedEdges, Termination};
 use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
 use conchoid::predict::{Ask, Interval, LEVEL, Predictor};
 use conchoid::strike::Measured;

@@ -1,13 +1,14 @@
 //! `knap fit --response original_over_now`: a calibration of loss from a table of pieces that were weighed when they
 //! were struck and again after being retouched.
 
-use super::{Conditions, Offered, Options, needed_columns, read_rows};
+use super::{Options, needed_columns, tell};
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, short};
-use crate::tables::{self, Sink};
+use crate::tables::{self, Progress, Sink};
 use conchoid::calibration::{Calibration, Provenance, loss_recipe};
 use conchoid::calibration::{Collector, Fitted, Report};
 use conchoid::flake::{RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
+use conchoid::table::{Offer, offer_each};
 use std::io::Write;
 
 /// The form that a calibration of loss is fitted with.
@@ -22,19 +23,14 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
         return Err(Failure::usage("--by does not go with --response original_over_now"));
     }
     let mut command = format!("knap fit --response {} --form {form} --name {}", o.response, o.name);
-    for only in &o.only {
-        command.push_str(&format!(" --where {only}"));
-    }
+    command.push_str(&o.taken.command());
     let own = "the user's own";
     let provenance =
         Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command);
     let mut recipe = loss_recipe(&o.name, provenance)?;
     recipe.stone = o.stone.as_deref().map(str::to_lowercase);
-    let options = tables::options(&o.columns, None, &["retouch_index".to_string()])?;
-    let mut table = tables::open(&o.table, &options)?;
-    for remark in table.header().remarks() {
-        note!("knap: {remark}");
-    }
+    let options = o.taken.options(None, &["retouch_index".to_string()])?;
+    let table = tables::open(&o.table, &options)?;
     let needs = ["original_mass_g".to_string(), "mass_now_g".to_string()];
     needed_columns(o, table.header(), &needs)?;
     let has = |name: &str| table.header().column(name).is_some();
@@ -55,14 +51,23 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
         )));
     }
     let mut collector = Collector::new(recipe)?;
-    let mut conditions = Conditions::parse(o, table.header())?;
-    read_rows(o, &mut table, &needs, &mut conditions, |offered| match offered {
-        Offered::Flake(row) => {
-            collector.offer(row);
-        }
-        Offered::LeftOut(reason) => collector.leave_out(reason),
-    })?;
-    conditions.check(o)?;
+    let progress = Progress::new("reading");
+    let made = offer_each(
+        table,
+        &needs,
+        false,
+        |rows| progress.at(rows),
+        |offer| {
+            match offer {
+                Offer::Flake(row) => drop(collector.offer(row)),
+                Offer::LeftOut(reason) => collector.leave_out(reason),
+                _ => {}
+            }
+            Ok(())
+        },
+    );
+    tell(&made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?);
+    progress.finish();
     let (calibration, report) =
         collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     if let Some(out) = &o.out {
