@@ -16,7 +16,8 @@ use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 /// Newton steps in one search, and halvings of one step. Common practice, no source.
 const STEPS: usize = 60;
 const HALVINGS: usize = 30;
-/// A search ends when a step promises less than this of log likelihood. Common practice, no source.
+/// A search ends when a step promises less than this of log likelihood, or than the square of the tolerance asked for where
+/// that is less: the step is then so small a share of a standard error. Common practice, no source.
 const GAIN: f64 = 1e-11;
 
 /// Where the search stands.
@@ -345,7 +346,7 @@ impl State {
                     None => DVector::zeros(0),
                 });
             }
-            if gain < GAIN || step == STEPS {
+            if gain < GAIN.min(model.tolerance.powi(2)) || step == STEPS {
                 return self.found(sums, &factors, &border, value, model);
             }
             let start = (self.coefficients.clone(), self.u.clone());
