@@ -46,7 +46,8 @@ fn the_retouch_answers_without_a_platform_and_beside_one() {
     let found = both.original(&scraper().strike(strike()).build().unwrap(), &Ask::default()).unwrap();
     assert_eq!(found.mass.interval(0.95).unwrap(), alone.mass.interval(0.95).unwrap());
     let beside = found.by_platform.unwrap().interval(0.95).unwrap();
-    assert!(beside.high / beside.low > 2.0 * alone.mass.interval(0.95).unwrap().high / 31.0);
+    let by_retouch = alone.mass.interval(0.95).unwrap();
+    assert!(beside.high / beside.low > by_retouch.high / by_retouch.low, "the platform tells less");
     // a crushed platform takes nothing from the retouch
     let platform = Platform::builder().kind(PlatformKind::Crushed).build().unwrap();
     let crushed = scraper().strike(Strike::builder().platform(platform).build().unwrap()).build().unwrap();
@@ -143,9 +144,18 @@ fn bad_rows_are_named_by_row_and_column() {
     let header = "flake;mass_now_g;max_thickness_now_mm;retouch_height_1_mm;thickness_at_1_mm;retouch_height_2_mm;\
                   thickness_at_2_mm;retouch_index;retouched";
     let cases = [
-        ("a;31;12;9;5;;;;", "row 1, column retouch_height_1_mm: 9 is out of range (accepted: 0 to 5.5 mm"),
-        ("a;31;12;;;;;1.3;", "row 1, column retouch_index: 1.3 is out of range (accepted: 0 to 1.05)"),
-        ("a;31;12;;;;;-0.2;", "row 1, column retouch_index: -0.2 is out of range (accepted: 0 to 1.05)"),
+        (
+            "a;31;12;9;5;;;;",
+            "row 1, column retouch_height_1_mm: 9 is out of range (accepted: at least 0, at most 5.5 mm",
+        ),
+        (
+            "a;31;12;;;;;1.3;",
+            "row 1, column retouch_index: 1.3 is out of range (accepted: at least 0, at most 1.05)",
+        ),
+        (
+            "a;31;12;;;;;-0.2;",
+            "row 1, column retouch_index: -0.2 is out of range (accepted: at least 0, at most 1.05)",
+        ),
         ("a;31;12;3;9;4;;;", "row 1, column thickness_at_2_mm: not recorded (retouch_height_2_mm needs"),
         ("a;900;9.5;3;9;;;;", "row 1, column mass_now_g: 900 is out of range (accepted: at most 162.5 g"),
         (

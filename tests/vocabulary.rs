@@ -287,12 +287,14 @@ proptest! {
     ) {
         let built =
             Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).area_mm2(area).build();
-        let inside = depth > 0.0 && depth <= 1000.0 && angle > 0.0 && angle < 180.0 && area > 0.0 && area <= 1e6;
+        let inside = (0.05..=1000.0).contains(&depth)
+            && (1.0..=179.0).contains(&angle)
+            && (0.0025..=1e6).contains(&area);
         prop_assert_eq!(built.is_ok(), inside);
     }
 
     #[test]
-    fn stored_measurements_come_back_bit_for_bit(depth in 1e-6..1000.0f64, angle in 0.001..179.999f64) {
+    fn stored_measurements_come_back_bit_for_bit(depth in 0.05..1000.0f64, angle in 1.0..179.0f64) {
         let platform =
             Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
         let json = serde_json::to_string(&platform).unwrap();

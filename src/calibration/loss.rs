@@ -10,7 +10,7 @@
 //! that no estimate lies below what remains. Each piece counts once, and the uncertainty is by piece.
 //!
 //! The forms were chosen with whole flakes left out (`data-sources.md`, "What the retouch tells"). A random intercept
-//! by flake was left out: it lowers the slopes to those within a flake, which one scraper does not have.
+//! by flake is not in it: it leans on what differs within a flake, and one scraper is seen once; it was not compared.
 
 use super::Provenance;
 use super::fitting::{Method, Recipe, SizeRecipe, VariantRecipe};

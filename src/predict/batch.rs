@@ -16,7 +16,8 @@ use super::estimate::Predictor;
 use crate::calibration::ResolvedShared;
 use crate::calibration::caution::ATOM_TOLD;
 use crate::calibration::resolved::{
-    At, CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot, together,
+    At, CLEARLY_BEYOND, Opening, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot,
+    together,
 };
 use crate::calibration::{SizeModel, Variant};
 use crate::error::{Error, Result};
@@ -39,7 +40,8 @@ pub struct IntervalColumns<'a> {
     pub high: &'a mut [f64],
 }
 
-/// One size of a calibration, ready for many rows at one level.
+/// One size of a calibration, ready for many rows at one level. It knows the size alone and not the ranges of its variant:
+/// beyond the flakes fitted [`Predictor::estimate`] and [`Quick`] open the interval, a batch runs on.
 ///
 /// ```
 /// use conchoid::calibration::bundled;
@@ -596,6 +598,7 @@ struct QuickSize {
     /// Whether the design row is that of the size before.
     same_row: bool,
     batch: Batch,
+    opening: Opening,
 }
 
 impl Predictor {
@@ -612,13 +615,14 @@ impl Predictor {
         let at = at.ok_or_else(|| Error::unknown_name("variant", variant, names()))?;
         let found: &Variant = &variants[at];
         let mut sizes: Vec<(String, QuickSize)> = Vec::with_capacity(found.sizes.len());
-        for (model, size) in found.sizes.iter().zip(&self.resolved().ready(at).sizes) {
+        for (k, (model, size)) in found.sizes.iter().zip(&self.resolved().ready(at).sizes).enumerate() {
             if size.compiled.terms() > TERMS || size.compiled.spread_terms() > TERMS {
                 return Err(Error::invalid("terms", format!("at most {TERMS} terms")));
             }
             let same_row = sizes.last().is_some_and(|(_, s)| s.batch.size.compiled == size.compiled);
             let batch = Batch::of(size.clone(), level);
-            sizes.push((model.size.clone(), QuickSize { same_row, batch }));
+            let opening = self.resolved().opening(at, k);
+            sizes.push((model.size.clone(), QuickSize { same_row, batch, opening }));
         }
         Ok(Quick { layout: self.calibration().layout().clone(), sizes, level })
     }
@@ -670,10 +674,19 @@ impl QuickSize {
         let b = &self.batch;
         let mut m = dot(row, &b.size.coefficients);
         let v = b.size.factor.quadratic_of(|i| row[i]);
+        let plain = |s2: f64| {
+            let own = match b.size.spread {
+                ResolvedSpread::Constant(value, _) => value,
+                ResolvedSpread::Modelled(..) => s2.sqrt(),
+            };
+            let degrees_of_freedom = f64::INFINITY;
+            let at = At { location: m, own, uncertainty: v, shared: 0.0, degrees_of_freedom };
+            self.opened(x, &at, (s2 + v).sqrt())
+        };
         let half = match &b.half_width {
-            HalfWidth::Constant(s2, t) => t * (s2 + v).sqrt(),
+            HalfWidth::Constant(s2, t) => t * plain(*s2),
             HalfWidth::ByClass(s2, at, by_code, other) => {
-                by_code.get(x[*at] as usize).unwrap_or(other) * (s2 + v).sqrt()
+                by_code.get(x[*at] as usize).unwrap_or(other) * plain(*s2)
             }
             HalfWidth::Modelled(_, quantile) => {
                 let mut z = [0.0; TERMS];
@@ -684,9 +697,15 @@ impl QuickSize {
                     shared.at(|c| x[c], row).add_to(&mut at);
                 }
                 m = at.location;
-                quantile.at(at.degrees_of_freedom) * at.scale()
+                quantile.at(at.degrees_of_freedom) * self.opened(x, &at, at.scale())
             }
         };
         Interval::symmetric(b.size.transform, m, half, level)
+    }
+
+    /// The scale of a row, wider beyond the flakes fitted.
+    fn opened(&self, x: &[f64], at: &At, scale: f64) -> f64 {
+        let beyond = self.opening.variance(x, at);
+        if beyond > 0.0 { scale.hypot(beyond.sqrt()) } else { scale }
     }
 }

@@ -409,8 +409,13 @@ shape! {
         lost_more_than: MoreThan,
         #[serde(skip_serializing_if = "Option::is_none")]
         original_length_mm: Option<AtLeast>,
+        /// What the answer rests on: the retouch, the platform, or that there is no retouch.
+        leans_on: Value,
+        /// The platform's answer beside that of the retouch.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        original_mass_g_by_platform: Option<Interval>,
         /// How many such flakes weighed as much as remains.
-        probability_of_as_much: f64,
+        probability_of_as_much: Option<f64>,
         model_of_loss: Option<Value>,
         calibration: Behind,
         cautions: Vec<Doubt>,

@@ -11,8 +11,8 @@
 //! size is straight or has its flattest place at an end or a knot; agreement is held with a margin. Low and high are the 1st and 99th percentile of the flakes fitted. The inequalities are linear and the penalised
 //! squares convex, so that the answer is the constrained estimate itself (for Student errors, with the weights of the
 //! unconstrained fit): see [`crate::fit::cone`]. The spread is brought to the residuals that are left. The covariance
-//! stays that of the unconstrained estimate: the constrained one is nearer to every truth that grows, so intervals
-//! hold at least what they say (`tests/growth.rs` holds it by simulation).
+//! stays that of the unconstrained estimate: in that metric the constrained one is nearer to every truth that
+//! grows. That intervals then hold what they say is argued so, and not yet held by simulation.
 
 use super::Collector;
 use super::recipe::VariantRecipe;

@@ -22,6 +22,7 @@ mod beyond;
 mod doubts;
 mod size;
 
+pub(crate) use beyond::Opening;
 pub(crate) use doubts::{CLEARLY_BEYOND, STEEPEST_DEG, near_tangent};
 pub(crate) use size::{
     At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, dot, together,

@@ -2,7 +2,9 @@
 //! column where the model is plain and row by row where it is not.
 
 use crate::calibration::SharedEffect;
-use crate::calibration::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot};
+use crate::calibration::resolved::{
+    DesignRows, Opening, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot,
+};
 use crate::form::Transform;
 use crate::infer::original::Truncated;
 use crate::predict::distribution::standard_draw;
@@ -22,6 +24,8 @@ pub(super) struct Model {
     slopes: usize,
     /// Effects that flakes of one site or core share.
     shared: Vec<SharedEffect>,
+    /// How it opens beyond the flakes fitted.
+    opening: Opening,
 }
 
 /// One possible row of one flake.
@@ -64,6 +68,7 @@ impl Model {
             size: resolved.ready(variant).sizes[at].clone(),
             slopes: sizes[at].form.terms().len(),
             shared: sizes[at].shared.clone(),
+            opening: resolved.opening(variant, at),
         })
     }
 
@@ -433,8 +438,14 @@ fn moved(model: &Model, rows: &[(f64, Vec<f64>)]) -> f64 {
         .iter()
         .map(|(weight, x)| {
             let at = model.size.at(x, &mut designs);
-            let (location, scale) = (at.location, at.scale());
-            Component { weight: *weight, location, scale, degrees_of_freedom: at.degrees_of_freedom }
+            let beyond = model.opening.variance(x, &at);
+            let scale = if beyond > 0.0 { at.scale().hypot(beyond.sqrt()) } else { at.scale() };
+            Component {
+                weight: *weight,
+                location: at.location,
+                scale,
+                degrees_of_freedom: at.degrees_of_freedom,
+            }
         })
         .collect();
     Predictive::new(model.size.transform, components).map_or(0.0, |p| p.from_median_to_mean())

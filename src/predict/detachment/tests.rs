@@ -339,7 +339,7 @@ fn bad_figures_are_named_with_their_range() {
         BlowAsKnown::new(flint(), percussor("quartzite"), f).unwrap_err().to_string()
     };
     for (text, wanted) in [
-        (bad(&|f| f.tip_radius_mm = 0.0.into()), "tip_radius_mm: 0 is out of range (accepted: above 0"),
+        (bad(&|f| f.tip_radius_mm = 0.0.into()), "tip_radius_mm: 0 is out of range (accepted: at least 0.05"),
         (bad(&|f| f.speed_m_s = 299_792_458.0.into()), "speed_m_s: 299792458 is out of range"),
         (bad(&|f| f.speed_m_s = (4.0, 5.0, 6.0).into()), "speed_m_s: typical 4, low 5, high 6"),
         (bad(&|f| f.percussor_mass_g = f64::NAN.into()), "percussor_mass_g: NaN"),
@@ -359,10 +359,10 @@ fn bad_figures_are_named_with_their_range() {
 #[test]
 fn extremes_stay_numbers() {
     for (mass, tip, speed, depth) in [
-        (1e-3, 1e-3, 1e-3, 1e-3),
+        (0.1, 0.05, 0.01, 0.05),
         (1e5, 1000.0, 100.0, 1000.0),
-        (1e-3, 1000.0, 1e-3, 1000.0),
-        (1e5, 1e-3, 100.0, 1e-3),
+        (0.1, 1000.0, 0.01, 1000.0),
+        (1e5, 0.05, 100.0, 0.05),
     ] {
         let a = known("antler", BlowFigures::new(mass, tip, speed, depth, 75.0)).estimate(0.95).unwrap();
         for r in [a.peak_force_n, a.required_force_n, a.margin, a.least_speed_m_s, a.detachment_probability] {

@@ -40,7 +40,7 @@ fn one_estimate_as_json_keeps_its_contract() {
         assert_eq!(number("level"), 0.95);
     }
     assert_eq!(v["calibration"]["name"], "hard-hammer-flint");
-    assert_eq!(v["calibration"]["form"], "log-log-squared");
+    assert_eq!(v["calibration"]["form"], "log-log-curved");
     assert!(v["termination"]["feather"]["low"].as_f64() < v["termination"]["feather"]["value"].as_f64());
     assert_eq!(v["calibration"]["n"], 375);
     for c in v["cautions"].as_array().unwrap() {
@@ -300,6 +300,14 @@ fn a_fit_makes_a_calibration_that_estimate_takes() {
         for (key, i) in [("low", 0), ("high", 1)] {
             let expected = p["prediction_95"][i].as_f64().unwrap().exp();
             let found = v["mass_g"][key].as_f64().unwrap();
+            if p["point"] == "deep" {
+                // beyond the flakes of the school the interval opens
+                assert!(
+                    if i == 0 { found < expected } else { found > expected },
+                    "{key}: {found} {expected}"
+                );
+                continue;
+            }
             assert!((found / expected - 1.0).abs() < 1e-9, "{} {key}: {found} {expected}", p["point"]);
         }
     }

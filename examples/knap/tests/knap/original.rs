@@ -107,7 +107,10 @@ fn a_scraper_is_answered_by_its_retouch() {
     }
     let (code, text, _) = run(&["original", "--mass-now-g", "31", "--retouch-height-mm", "0,0,0"], "");
     assert_eq!(code, 0);
-    assert!(text.contains("is none, so nothing is lost") && text.contains("31 g    (31 to 31)"), "{text}");
+    assert!(
+        text.contains("is none, so nothing is lost") && text.contains("31.0 g    (31.0 to 31.0)"),
+        "{text}"
+    );
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("p.svg");
     let nothing =
@@ -150,7 +153,7 @@ fn a_table_of_scrapers_takes_for_each_row_what_it_has() {
         "hard-hammer-flint",
         "refused: row 4, column retouch_height_1_mm",
         "refused: row 5, column retouch_height_1_mm: 12 is out of range",
-        "refused: row 6, column retouch_height_1_mm: not recorded",
+        "refused: row 6, column platform_depth_mm: not recorded",
         ",31,31,31,0,0,0,retouched-flint",
     ]) {
         assert!(line.contains(expected), "{expected}: {line}");
