@@ -31,8 +31,11 @@ use std::path::PathBuf;
 /// What the flake weighed when it was struck, g.
 const STRUCK: f64 = 58.6;
 
-/// After each resharpening: mass, greatest thickness, heights of retouch at three points and the thicknesses there.
-const STATES: [(f64, f64, [(f64, f64); 3]); 6] = [
+/// Mass, greatest thickness, heights of retouch at three points and the thicknesses there.
+type State = (f64, f64, [(f64, f64); 3]);
+
+/// After each resharpening.
+const STATES: [State; 6] = [
     (57.2, 15.1, [(2.4, 13.2), (2.9, 14.0), (2.1, 11.6)]),
     (54.6, 15.1, [(4.3, 13.4), (4.9, 14.2), (3.8, 11.7)]),
     (50.4, 15.0, [(6.6, 13.7), (7.2, 14.5), (5.7, 12.0)]),

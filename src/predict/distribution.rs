@@ -168,14 +168,14 @@ impl Predictive {
     /// it, which medians of mixtures do not.
     pub(crate) fn about_the_mean(mut self) -> Predictive {
         if self.components.len() > 1 {
-            let by = self.from_median_to_mean();
+            let by = self.median_to_mean();
             self.components.iter_mut().for_each(|c| c.location += by);
         }
         self
     }
 
     /// How far the mean of the components' locations lies above the median of the mixture, transformed scale.
-    pub(crate) fn from_median_to_mean(&self) -> f64 {
+    pub(crate) fn median_to_mean(&self) -> f64 {
         let mean: f64 = self.components.iter().map(|c| c.weight * c.location).sum();
         mean - self.quantile_transformed(0.5, 0.5)
     }

@@ -21,7 +21,7 @@ const TOLD_DOUBTS: usize = 6;
 ///
 /// ```
 /// use conchoid::table::{Reasons, RowOutcome, TableOptions, TableReader};
-/// let text = "depth_mm,angle_deg\n8,75\n7,\n9,wide\n6,\n";
+/// let text = "depth_mm,exterior_platform_angle_deg\n8,75\n7,\n9,wide\n6,\n";
 /// let mut table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
 /// let (mut row, mut refused) = (table.row(), Reasons::default());
 /// while table.read(&mut row)? {
@@ -32,7 +32,7 @@ const TOLD_DOUBTS: usize = 6;
 /// assert_eq!(
 ///     refused.lines(5),
 ///     ["2 rows: no exterior platform angle (rows 2, 4)",
-///      "1 row: angle_deg is not a number, such as \"wide\" (row 3)"]
+///      "1 row: exterior_platform_angle_deg is not a number, such as \"wide\" (row 3)"]
 /// );
 /// # Ok::<(), conchoid::Error>(())
 /// ```

@@ -242,11 +242,11 @@ fn asked() -> Result<(ArgMatches, Cli), ExitCode> {
     both.map_err(|e| {
         if e.use_stderr() {
             say::aside(e.render().to_string().trim_end());
-        } else if let Err(e) = e.print().map_err(|e| say::named("standard output", e)) {
-            if !say::reader_gone() {
-                say::aside(&format!("knap: {e}"));
-                return ExitCode::FAILURE;
-            }
+        } else if let Err(e) = e.print().map_err(|e| say::named("standard output", e))
+            && !say::reader_gone()
+        {
+            say::aside(&format!("knap: {e}"));
+            return ExitCode::FAILURE;
         }
         ExitCode::from(e.exit_code() as u8)
     })

@@ -21,6 +21,9 @@ pub struct Words {
     pub planned: f64,
 }
 
+/// A curve's name, its points, and the colour of its series.
+type Curve<'a> = (&'a str, Vec<(f64, f64)>, usize);
+
 /// The page, as SVG text.
 pub fn page(points: &[Point], words: &Words) -> Outcome<String> {
     // widths from hardly more flakes than terms would flatten all others
@@ -29,7 +32,7 @@ pub fn page(points: &[Point], words: &Words) -> Outcome<String> {
     let powers: Vec<(f64, f64)> = points.iter().filter_map(|p| Some((p.flakes, p.power?))).collect();
     let curve = |of: fn(&Point) -> f64| points.iter().map(|p| (p.flakes, of(p))).collect::<Vec<_>>();
     let end = points.iter().map(|p| p.flakes).fold(1.0, f64::max) * 1.04;
-    let panel = |label: &str, top: f64, curves: Vec<(&str, Vec<(f64, f64)>, usize)>| {
+    let panel = |label: &str, top: f64, curves: Vec<Curve>| {
         let mut layers = vec![Layer::Guide(vec![(words.planned, 0.0), (words.planned, top)])];
         let mut legend = Vec::new();
         for (name, points, series) in curves {

@@ -121,9 +121,9 @@ fn points(forms: &[&Form], range: &Range) -> Vec<f64> {
         Scale::Other => (range.low, range.high),
     };
     let mut all = vec![low, high];
-    let curved =
-        forms.iter().flat_map(|f| f.terms()).fold(false, |any, t| curves(t, &range.name, &mut all) || any);
-    if curved {
+    // every term leaves its knots in the list
+    let curved = forms.iter().flat_map(|f| f.terms()).filter(|t| curves(t, &range.name, &mut all)).count();
+    if curved > 0 {
         let share = |i: usize| (i + 1) as f64 / (BETWEEN + 1) as f64;
         all.extend((0..BETWEEN).map(|i| match scale_of(&range.name) {
             Scale::Length => low * (high / low).powf(share(i)),

@@ -40,6 +40,9 @@ pub(super) struct State {
 /// Which number a row's expected size (or log spread) has from where: column, response, factor.
 type Load = (usize, usize, f64);
 
+/// The factor of a group's own block, and what it solves to.
+type Solved = (Cholesky<f64, Dyn>, DVector<f64>);
+
 /// What a search found.
 pub(super) struct Found {
     /// Covariance of the coefficients.
@@ -370,7 +373,7 @@ impl State {
     fn found(
         &self,
         sums: Vec<Sums>,
-        factors: &[Option<(Cholesky<f64, Dyn>, DVector<f64>)>],
+        factors: &[Option<Solved>],
         border: &Cholesky<f64, Dyn>,
         value: f64,
         model: &Model,

@@ -448,7 +448,7 @@ fn moved(model: &Model, rows: &[(f64, Vec<f64>)]) -> f64 {
             }
         })
         .collect();
-    Predictive::new(model.size.transform, components).map_or(0.0, |p| p.from_median_to_mean())
+    Predictive::new(model.size.transform, components).map_or(0.0, |p| p.median_to_mean())
 }
 
 /// A draw of N(centre, by^2 L L').

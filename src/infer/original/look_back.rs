@@ -8,6 +8,9 @@ use crate::predict::{Ask, Caution, Estimate, Predictor};
 use crate::strike::Measured;
 use std::sync::Arc;
 
+/// The variant of a calibration of loss that a piece takes, and its input row.
+pub(crate) type RowOfLoss = (usize, Vec<f64>);
+
 /// Looks back at pieces of every state under a calibration of loss, a calibration of sizes, and a model of loss for
 /// pieces whose retouch was not measured.
 ///
@@ -145,7 +148,7 @@ impl<'a> LookBack<'a> {
     /// # Errors
     /// [`Error::Missing`] where the retouch was not measured, [`Error::Refused`] for a piece that is not complete, and
     /// those of [`LookBack::original`].
-    pub(crate) fn row(&self, piece: &impl Measured) -> Result<(Remains, Option<(usize, Vec<f64>)>)> {
+    pub(crate) fn row(&self, piece: &impl Measured) -> Result<(Remains, Option<RowOfLoss>)> {
         let noted = WithRetouch::of(piece)?;
         let remains = Remains::of(piece)?;
         if let Some(portion) = piece.class(Portion::COLUMN).filter(|p| *p != Portion::Complete.name()) {
