@@ -144,10 +144,7 @@ fn bad_rows_are_named_by_row_and_column() {
     let header = "flake;mass_now_g;max_thickness_now_mm;retouch_height_1_mm;thickness_at_1_mm;retouch_height_2_mm;\
                   thickness_at_2_mm;retouch_index;retouched";
     let cases = [
-        (
-            "a;31;12;9;5;;;;",
-            "row 1, column retouch_height_1_mm: 9 is out of range (accepted: at least 0, at most 5.5 mm",
-        ),
+        ("a;31;12;9;5;;;;", "row 1, column retouch_height_1_mm: 9 is out of range (accepted: 0 to 5.5 mm"),
         (
             "a;31;12;;;;;1.3;",
             "row 1, column retouch_index: 1.3 is out of range (accepted: at least 0, at most 1.05)",

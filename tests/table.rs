@@ -509,7 +509,7 @@ fn classes_are_read_by_their_names() {
     ];
     assert_eq!(found.iter().flatten().copied().collect::<Vec<_>>(), expected);
     let none: Vec<&str> = CLASSES.into_iter().filter(|name| row.class(name).is_none()).collect();
-    assert_eq!(none, ["retouched_edge", "retouch_kind", "site", "assemblage", "everything_kept"]);
+    assert_eq!(none, ["retouch_kind", "retouched_edges", "site", "assemblage", "everything_kept"]);
     let flake = row.to_flake().unwrap();
     // the shape only serves to work out an area
     for name in CLASSES.into_iter().filter(|n| *n != "platform_shape") {

@@ -456,7 +456,7 @@ pub struct BlowMechanics {
     pub effective_mass_kg: f64,
     /// Speed along the platform's normal, m/s.
     pub normal_speed_m_s: f64,
-    /// Peak force that the blow can build up, N: a capacity, see [`impact`].
+    /// Peak force that the blow can build up, N: a capacity, see the impact of two masses.
     pub peak_force_n: f64,
     /// Longest approach, m.
     pub approach_m: f64,

@@ -15,7 +15,7 @@ use super::contact::{FORCE, RADIUS};
 ///
 /// An independent evaluation of the crack integral gives A = 1.8·10³ to 10⁴ for Poisson's ratio 0.17 to 0.25,
 /// steeply rising with it and with the distance of the flaw from the rim (computed): treat it as uncertain by
-/// [`AUERBACH_FACTOR`], less rather than more for flint.
+/// `AUERBACH_FACTOR`, less rather than more for flint.
 pub const AUERBACH: f64 = 8.6e3;
 /// The factor by which [`AUERBACH`] may be wrong either way; an assumption from the computation named there.
 pub const AUERBACH_FACTOR: f64 = 2.5;

@@ -219,7 +219,7 @@ impl Contact {
     /// The force at which the weaker body first yields beneath the surface, N.
     ///
     /// # Formula
-    /// F = π³ R² (1.60 Y)³ / (6 E*²), Y the yield strength in simple compression (Pa); see [`FIRST_YIELD`].
+    /// F = π³ R² (1.60 Y)³ / (6 E*²), Y the yield strength in simple compression (Pa); see `FIRST_YIELD`.
     /// Computed so, antler, bone, copper and wood yield at some tens of newtons: locally, in every real blow.
     ///
     /// # Errors

@@ -239,7 +239,7 @@ pub struct PlasticImpact {
 /// The impact of a fully yielded tip of effective radius R.
 ///
 /// # Formula
-/// Pressure stays at p_d (about 2.8 Y, see [`FLOW_PRESSURE`]) and a² = 2Rδ, so F = 2π R p_d δ:
+/// Pressure stays at p_d (about 2.8 Y, see `FLOW_PRESSURE`) and a² = 2Rδ, so F = 2π R p_d δ:
 /// F_m = V √(2π R p_d m*), δ_m = V √(m* / 2π R p_d), loading time (π/2) √(m* / 2π R p_d). From memory of
 /// Johnson 1985, *Contact Mechanics*, sec. 11.5; the algebra computed.
 ///

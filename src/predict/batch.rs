@@ -639,7 +639,7 @@ impl Quick {
     ///
     /// # Errors
     /// [`Error::Shape`] for a row of another length or another number of answers, [`Error::Missing`] and
-    /// [`Error::Domain`] as [`Compiled::check`]; [`Error::Invalid`] so far outside the range that the spread is
+    /// [`Error::Domain`] as [`crate::form::Compiled::check`]; [`Error::Invalid`] so far outside the range that the spread is
     /// beyond the largest number.
     pub fn intervals(&self, x: &[f64], out: &mut [Interval]) -> Result<()> {
         for (what, found, expected) in [

@@ -37,7 +37,7 @@ impl Truncated {
     /// The predictive, given that the size is at least this (in the unit of the size).
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless `at_least` is positive and finite (up to a million).
+    /// [`crate::Error::OutOfRange`] unless `at_least` is positive and finite (up to a million).
     pub fn new(predictive: Predictive, at_least: f64) -> Result<Truncated> {
         const AT_LEAST: Bounds = Bounds::above("what remains", 0.0, 1e6, "");
         let at_least = AT_LEAST.check(at_least)?;
@@ -93,7 +93,7 @@ impl Truncated {
     /// The size below which the flake was with probability p.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless 0 < p < 1.
+    /// [`crate::Error::OutOfRange`] unless 0 < p < 1.
     pub fn quantile(&self, p: f64) -> Result<f64> {
         Ok(self.upper((-LEVEL.check(p)?).ln_1p()))
     }
@@ -101,7 +101,7 @@ impl Truncated {
     /// The size that the flake exceeded with probability q; accurate for small q.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless 0 < q < 1.
+    /// [`crate::Error::OutOfRange`] unless 0 < q < 1.
     pub fn quantile_upper(&self, q: f64) -> Result<f64> {
         Ok(self.upper(LEVEL.check(q)?.ln()))
     }
@@ -115,7 +115,7 @@ impl Truncated {
     /// The central interval of this level, with the median.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless 0 < level < 1.
+    /// [`crate::Error::OutOfRange`] unless 0 < level < 1.
     pub fn interval(&self, level: f64) -> Result<Interval> {
         let level = LEVEL.check(level)?;
         let tail = 0.5 * (1.0 - level);
