@@ -114,7 +114,7 @@ pub struct AngleFactor {
 ///
 /// # Formula
 /// exp(0.0288 (A − 90) − 0.0293 B): A the exterior platform angle, B the angle of blow (degrees); the slopes of
-/// the slopes of glass. Ten degrees more A need 1.33 times the force, ten more B 0.75 times.
+/// glass. Ten degrees more A need 1.33 times the force, ten more B 0.75 times.
 ///
 /// This is an empirical slope of moulded glass cores, A 55 to 95, B −5 to 50, and no theory: Chai & Lawn 2007,
 /// Int. J. Fract. 145:159-165 (abstract) say that angles enter β only, but their function was not seen and is not
