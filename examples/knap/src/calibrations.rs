@@ -70,7 +70,7 @@ fn summary(c: &Calibration) -> Ordered {
 fn spread(m: &SizeModel) -> String {
     match &m.spread {
         Spread::Constant { value, degrees_of_freedom } => {
-            format!("spread {} on {degrees_of_freedom:.0} degrees of freedom", short(*value))
+            format!("spread {} (df {degrees_of_freedom:.0})", short(*value))
         }
         _ => "spread with terms of its own".to_string(),
     }
