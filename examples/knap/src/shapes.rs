@@ -453,6 +453,9 @@ shape! {
         pieces: u64,
         platforms: u64,
         weighed: u64,
+        /// Flakes weighed as they were struck, taken as they are, and their mass, g.
+        weighed_whole: u64,
+        weighed_whole_g: f64,
         #[serde(skip_serializing_if = "Option::is_none")]
         total_mass_g: Option<Drawn>,
         #[serde(skip_serializing_if = "Option::is_none")]

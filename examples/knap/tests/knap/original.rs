@@ -118,7 +118,7 @@ fn a_scraper_is_answered_by_its_retouch() {
     assert_eq!(run(&nothing, "").0, 0);
     assert!(!fs::read_to_string(path).unwrap().contains("NaN"));
     for (args, code, message) in [
-        (vec!["original", "--mass-now-g", "31"], 3, "retouch_height_1_mm"),
+        (vec!["original", "--mass-now-g", "31"], 2, "platform_depth_mm: not recorded"),
         (scraper(&["--retouch-kind", "sideways"]), 2, "retouch_kind: \"sideways\" is not known"),
         (vec!["original", "--mass-now-g", "31", "--retouch-index", "1.4"], 2, "retouch_index: 1.4"),
         (
