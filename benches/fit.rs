@@ -1,7 +1,7 @@
-//! Least squares of a million invented flakes from raw columns, by number of rows.
+//! Least squares of a million invented flakes from columns in memory, by number of rows.
 
-use conchoid::calibration::RawColumns;
-use conchoid::form::{Form, Layout};
+use conchoid::calibration::{Collector, Provenance, Recipe};
+use conchoid::form::Form;
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -12,14 +12,19 @@ fn from_columns(c: &mut Criterion) {
     let depth: Vec<f64> = (0..n).map(|_| 2.0 + 12.0 * rng.random::<f64>()).collect();
     let angle: Vec<f64> = (0..n).map(|_| 50.0 + 35.0 * rng.random::<f64>()).collect();
     let mass: Vec<f64> = depth.iter().map(|d| d * d * (0.5 + rng.random::<f64>())).collect();
-    let form = Form::named("log-log").unwrap();
-    let layout = Layout::of([&form]);
+    let provenance = Provenance::new("invented", "this bench", "own", "cargo bench");
+    let recipe = Recipe::single("columns", "mass_g", Form::named("log-log").unwrap(), provenance);
+    let names = ["platform_depth_mm", "exterior_platform_angle_deg", "mass_g"];
     let mut group = c.benchmark_group("fit/columns");
     for n in [1_000, 10_000, 100_000, 1_000_000] {
-        let columns: [&[f64]; 2] = [&depth[..n], &angle[..n]];
-        let raw = RawColumns::new(&form, &layout, &columns, &mass[..n]).unwrap();
         group.throughput(Throughput::Elements(n as u64));
-        group.bench_function(BenchmarkId::from_parameter(n), |b| b.iter(|| raw.fit().unwrap()));
+        group.bench_function(BenchmarkId::from_parameter(n), |b| {
+            b.iter(|| {
+                let mut collector = Collector::new(recipe.clone()).unwrap();
+                collector.offer_numbers(&names, &[&depth[..n], &angle[..n], &mass[..n]]).unwrap();
+                collector.finish().unwrap()
+            })
+        });
     }
     group.finish();
 }

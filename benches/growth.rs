@@ -2,8 +2,7 @@
 //! `growth` prints one line `what size seconds`, which `growth.py` draws. Without `run` it does nothing, so that it
 //! passes where benches are only tried out.
 
-use conchoid::calibration::RawColumns;
-use conchoid::calibration::{SizeModel, Spread, Tails};
+use conchoid::calibration::{Collector, Provenance, Recipe, SizeModel, Spread, Tails};
 use conchoid::form::{Form, Layout, Transform, ln, power};
 use conchoid::predict::{Batch, IntervalColumns};
 use std::hint::black_box;
@@ -64,11 +63,18 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
         .iter()
         .map(|name| if name == "platform_depth_mm" { &depth[..] } else { &angle[..] })
         .collect();
-    let raw = RawColumns::new(form, &layout, &columns, &mass).expect("columns");
+    let provenance = Provenance::new("invented", "this bench", "own", "cargo bench");
+    let recipe = Recipe::single("growing", "mass_g", form.clone(), provenance);
+    let names: Vec<&str> = layout.numbers.iter().map(String::as_str).chain(["mass_g"]).collect();
+    let offered: Vec<&[f64]> = columns.iter().copied().chain([&mass[..]]).collect();
     let before = peak();
     println!(
         "fit-by-{against} {size} {:e}",
-        least(|| drop(black_box(raw.accumulate().expect("a triangle"))))
+        least(|| {
+            let mut collector = Collector::new(recipe.clone()).expect("a recipe");
+            collector.offer_numbers(&names, &offered).expect("columns");
+            drop(black_box(collector.finish().expect("a fit")));
+        })
     );
     println!("fit-memory-by-{against} {size} {:e}", peak() - before);
     let p = form.term_names().len();

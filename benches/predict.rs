@@ -3,7 +3,6 @@
 use conchoid::calibration::bundled;
 use conchoid::predict::{Batch, IntervalColumns};
 use conchoid::predict::{Interval, Predictor};
-use conchoid::vector::{exp_into, ln_into};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -39,15 +38,5 @@ fn one(c: &mut Criterion) {
     c.bench_function("predict/one row, four sizes", |b| b.iter(|| quick.intervals(&row, &mut out).unwrap()));
 }
 
-fn functions(c: &mut Criterion) {
-    let x: Vec<f64> = (1..=4096).map(|i| 0.01 * f64::from(i)).collect();
-    let mut out = vec![0.0; x.len()];
-    let mut group = c.benchmark_group("predict/functions");
-    group.throughput(Throughput::Elements(4096));
-    group.bench_function("ln", |b| b.iter(|| ln_into(&x, &mut out)));
-    group.bench_function("exp", |b| b.iter(|| exp_into(&x, &mut out)));
-    group.finish();
-}
-
-criterion_group!(benches, columns, one, functions);
+criterion_group!(benches, columns, one);
 criterion_main!(benches);

@@ -44,23 +44,18 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             println!("  left out: {n} ({reason})");
         }
         for f in &report.fits {
-            let how = match (f.fit.linear(), f.fit.shrunken()) {
-                (Some(fit), _) => format!("spread {:.4}  R2 {:.4}", fit.spread(), fit.r_squared()),
-                (_, Some(fit)) => format!(
-                    "penalty {:.1}  tails {:?}  {:.1} of {} parameters",
-                    fit.lambda().unwrap_or(0.0),
-                    fit.degrees_of_freedom(),
-                    fit.effective_parameters(),
-                    fit.coefficients().len()
+            let how = match (f.adjusted_r_squared, f.penalty) {
+                (Some(adjusted), _) => format!("adjusted R2 {adjusted:.4}"),
+                (_, penalty) => format!(
+                    "penalty {:.1}  {:.1} of {} parameters",
+                    penalty.unwrap_or(0.0),
+                    f.effective_parameters,
+                    f.terms.len()
                 ),
-                _ => String::new(),
             };
             println!(
                 "  {:34} {:13} n {:4}  {how}  left out {:.4}",
-                f.variant,
-                f.size,
-                f.fit.flakes(),
-                f.left_out_error
+                f.variant, f.size, f.flakes, f.left_out_error
             );
         }
         std::fs::write(Path::new(&out).join(format!("{name}.json")), calibration.to_json())?;

@@ -2,16 +2,13 @@
 //!
 //! `cargo run --release --example bundle_lip -- FOLDER [OUT]` reads `glass-controlled.csv` in FOLDER (see
 //! data-sources.md for where it comes from) and writes `lip.json` and `track_record.json` into OUT, by default
-//! `src/infer`. It prints the ten-fold log score of every set of terms that was tried for the lip. Run it again
-//! whenever the recipe of `controlled-glass` changes.
+//! `src/infer`. Run it again whenever the recipe of `controlled-glass` changes.
 
 use conchoid::calibration::bundled::recipe;
-use conchoid::fit::multinomial::{MultinomialOptions, Score, held_out_probabilities, log_scores};
-use conchoid::infer::{LipModel, candidate_terms, chosen_form, design, form_of};
-use conchoid::infer::{RecordPlan, TrackRecord};
+use conchoid::infer::{LipModel, RecordPlan, TrackRecord};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};
-use rand::{RngExt, SeedableRng};
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::fs::File;
 use std::path::Path;
@@ -40,59 +37,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     let all = || flakes.iter().map(|f| f as &dyn Measured);
 
-    println!(
-        "Terms of the lip besides the percussor class, with the mean log score of ten rounds of ten folds:"
-    );
-    let mut tried = Vec::new();
-    // the same rows for every set: those that the fullest form can use
-    let complete = form_of(&candidate_terms())?;
-    let usable: Vec<&Row> = flakes
-        .iter()
-        .filter(|f| design(&complete, [*f as &dyn Measured]).is_ok_and(|(d, _)| d.rows() == 1))
-        .collect();
-    for set in 0..16usize {
-        let terms: Vec<_> = candidate_terms()
-            .into_iter()
-            .enumerate()
-            .filter(|(i, _)| set >> i & 1 == 1)
-            .map(|(_, t)| t)
-            .collect();
-        let form = form_of(&terms)?;
-        let (design, lips) = design(&form, usable.iter().map(|f| *f as &dyn Measured))?;
-        let mut scores = vec![0.0; design.rows()];
-        let mut rng = ChaCha8Rng::seed_from_u64(20);
-        for _ in 0..10 {
-            let mut folds: Vec<usize> = (0..design.rows()).map(|i| i % 10).collect();
-            for i in (1..folds.len()).rev() {
-                folds.swap(i, rng.random_range(0..=i));
-            }
-            let options = MultinomialOptions::default();
-            let held = held_out_probabilities(&design, &lips, &options, &folds)?;
-            for (s, l) in scores.iter_mut().zip(log_scores(&held, 2, lips.class_of_row())?) {
-                *s += 0.1 * l;
-            }
-        }
-        tried.push((Score::of(&scores, None)?, form.term_names()[2..].join(" + ")));
-    }
-    tried.sort_by(|a, b| a.0.mean.total_cmp(&b.0.mean));
-    for (score, terms) in &tried {
-        println!("  {:.4} +/- {:.4}  {terms}  ({} flakes)", score.mean, score.standard_error, score.rows);
-    }
-    let lip = LipModel::fit(&recipe.name, SOURCE, chosen_form()?, all())?;
-    println!("chosen: {}", lip.form().term_names().join(" + "));
-    for (name, (b, e)) in lip
-        .form()
-        .term_names()
-        .iter()
-        .zip(lip.fitted().coefficients().iter().zip(lip.fitted().standard_errors().iter()))
-    {
-        println!("  {name:40} {b:8.4} +/- {e:.4}");
-    }
+    let lip = LipModel::fit(&recipe.name, SOURCE, all())?;
     std::fs::write(Path::new(&out).join("lip.json"), lip.to_json())?;
 
     let mut rng = ChaCha8Rng::seed_from_u64(4);
-    let record =
-        TrackRecord::of(&recipe, &chosen_form()?, &flakes, &RecordPlan::default(), COMMAND, &mut rng)?;
+    let record = TrackRecord::of(&recipe, &flakes, &RecordPlan::default(), COMMAND, &mut rng)?;
     for s in &record.singles {
         println!("{:?}: log score {:?}, Brier {:?}", s.judged, s.log_score, s.brier);
         for o in &s.outcomes {

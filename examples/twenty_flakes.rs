@@ -97,7 +97,7 @@ fn updated(struck: &[Struck]) -> Result<(Calibration, f64), Error> {
         local.offer(&flake);
     }
     let (calibration, report) = local.finish("updated", "twenty_flakes")?;
-    Ok((calibration, report.discount.discount))
+    Ok((calibration, report.discount))
 }
 
 /// The three ways to answer.

@@ -185,7 +185,7 @@
 pub mod assess;
 pub mod calibration;
 mod error;
-pub mod fit;
+mod fit;
 pub mod flake;
 pub mod form;
 pub mod guide;
@@ -194,12 +194,14 @@ pub mod material;
 pub mod mechanics;
 pub mod plan;
 pub mod predict;
-pub mod special;
+mod special;
 pub mod strike;
 #[cfg(feature = "table")]
 pub mod table;
+#[cfg(all(test, feature = "table"))]
+mod tests;
 mod threads;
-pub mod vector;
+mod vector;
 
 pub use error::{Bounds, Error, Place, Result, nearest};
 

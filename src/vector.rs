@@ -8,7 +8,7 @@
 //! the coefficients, an error under 1 unit in the last place), with every branch turned into a choice so that
 //! the loop can be taken several numbers at a time. Crates of vector functions choose their instructions when
 //! they are compiled, and so would stay at two numbers at a time in a portable build. Measured against 40
-//! digits (`tests/fast_paths.rs`): logarithm within 0.57, exponential within 0.77 units in the last place.
+//! digits (`tests.rs` beside this file): logarithm within 0.57, exponential within 0.77 units in the last place.
 
 /// A loop that [`run`] may compile for wider registers. `go` and what it calls must be `#[inline(always)]`.
 pub(crate) trait Kernel {
@@ -244,14 +244,7 @@ impl Kernel for ExpInto<'_> {
 
 /// Natural logarithm of each number above 0, into `out`, as far as the shorter of the two goes; not a
 /// number where there is no logarithm. Within one unit in the last place.
-///
-/// ```
-/// let mut out = [0.0; 3];
-/// conchoid::vector::ln_into(&[1.0, std::f64::consts::E, -1.0], &mut out);
-/// assert_eq!(&out[..2], &[0.0, 1.0]);
-/// assert!(out[2].is_nan());
-/// ```
-pub fn ln_into(of: &[f64], out: &mut [f64]) {
+pub(crate) fn ln_into(of: &[f64], out: &mut [f64]) {
     run(LnInto { of, out });
 }
 
@@ -269,12 +262,9 @@ pub(crate) fn log10_into(of: &[f64], out: &mut [f64]) {
 
 /// Exponential of each number, into `out`, as far as the shorter of the two goes. Within one unit in the
 /// last place.
-///
-/// ```
-/// let mut out = [0.0; 2];
-/// conchoid::vector::exp_into(&[0.0, 1000.0], &mut out);
-/// assert_eq!(out, [1.0, f64::INFINITY]);
-/// ```
-pub fn exp_into(of: &[f64], out: &mut [f64]) {
+pub(crate) fn exp_into(of: &[f64], out: &mut [f64]) {
     run(ExpInto { of, out });
 }
+
+#[cfg(test)]
+mod tests;

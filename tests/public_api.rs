@@ -311,9 +311,6 @@ fn values_are_send_and_sync() {
     both::<conchoid::strike::Strike>();
     both::<conchoid::flake::Flake>();
     both::<conchoid::form::Form>();
-    both::<conchoid::fit::Design>();
-    both::<conchoid::fit::linear::LinearFit>();
-    both::<conchoid::fit::multinomial::MultinomialFit>();
     both::<conchoid::material::Stone>();
     both::<conchoid::material::Percussor>();
     both::<conchoid::plan::Candidates>();

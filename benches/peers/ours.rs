@@ -3,22 +3,22 @@
 //! `ours FOLDER` reads the columns that `data.py` wrote there (little-endian f64) and prints one line `work seconds`
 //! per repetition. Without a folder it does nothing, so that it passes where benches are only tried out.
 
-use conchoid::calibration::RawColumns;
-use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread, Tails, bundled};
+use conchoid::calibration::{Calibration, Penalty, Provenance, bundled};
 use conchoid::calibration::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
-use conchoid::fit::Design;
-use conchoid::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use conchoid::flake::{Flake, Termination};
-use conchoid::form::{Form, Layout, Transform, indicator, ln, product, square};
+use conchoid::form::{Form, Transform, indicator, ln, product, square};
 use conchoid::infer::{Assemblage, Drawing};
 use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::predict::{Ask, Interval, Predictor, Quantiles};
 use conchoid::predict::{Batch, IntervalColumns};
 use conchoid::predict::{BlowAsKnown, BlowFigures};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::{Measured, Platform, Strike};
 use std::hint::black_box;
 use std::path::Path;
 use std::time::Instant;
+
+/// The columns, by the names they are offered under; antler is 0 or 1.
+const NAMES: [&str; 4] = ["platform_depth_mm", "exterior_platform_angle_deg", "struck_with_antler", "mass_g"];
 
 fn read(folder: &Path, name: &str) -> Vec<f64> {
     let bytes = std::fs::read(folder.join(name)).expect("a column written by data.py");
@@ -58,7 +58,7 @@ fn form() -> Form {
         vec![
             depth(),
             angle.into(),
-            indicator("percussor_class", "organic"),
+            "struck_with_antler".into(),
             product([depth(), angle.into()]),
             square(depth()),
         ],
@@ -84,40 +84,27 @@ fn main() {
     let Some(folder) = std::env::args().skip(1).find(|a| !a.starts_with('-')) else { return };
     let folder = Path::new(&folder);
     let [depth, angle, class, mass] = ["depth", "angle", "class", "mass"].map(|n| read(folder, n));
-    let form = form();
-    // stone 0, organic 1
-    let mut layout = Layout { classes: Vec::new(), ..Layout::of([&form]) };
-    layout.add_level("percussor_class", "stone");
-    layout.add_level("percussor_class", "organic");
-    let columns: [&[f64]; 3] = [&depth, &angle, &class];
-    let raw = RawColumns::new(&form, &layout, &columns, &mass).expect("columns");
-    let fit = raw.fit().expect("a fit");
-    time("fit", 20, 1, || {
-        let fit = raw.fit().expect("a fit");
-        black_box(fit.covariance());
-    });
-    for b in fit.coefficients() {
+    let provenance = Provenance::new("invented", "data.py", "own", "a bench");
+    let recipe = Recipe::single("curved", "mass_g", form(), provenance);
+    let fit = || {
+        let mut collector = Collector::new(recipe.clone()).expect("a recipe");
+        collector.offer_numbers(&NAMES, &[&depth, &angle, &class, &mass]).expect("columns");
+        collector.finish().expect("a fit").0
+    };
+    time("fit", 20, 1, || drop(black_box(fit())));
+    let fitted = fit();
+    let (model, layout) = (&fitted.variants()[0].sizes[0], fitted.layout());
+    for b in &model.coefficients {
         println!("coefficient {b:e}");
     }
-
-    let model = SizeModel {
-        size: "mass_g".into(),
-        column: "mass_g".into(),
-        form: form.clone(),
-        coefficients: fit.coefficients().to_vec(),
-        covariance: fit.covariance(),
-        spread: Spread::Constant { value: fit.spread(), degrees_of_freedom: fit.degrees_of_freedom() },
-        tails: Tails::Normal,
-        flakes: fit.rows(),
-        r_squared: fit.r_squared(),
-        left_out_error: fit.spread(),
-        largest_leverage: 1.0,
-        recorded: None,
-        shared: Vec::new(),
-        variance_covariance: Vec::new(),
-        kept: None,
-    };
-    let batch = Batch::new(&model, &layout, 0.95).expect("a batch");
+    let columns: Vec<&[f64]> = layout
+        .numbers
+        .iter()
+        .map(|n| {
+            NAMES.iter().position(|m| m == n).map(|at| [&depth[..], &angle, &class][at]).expect("a column")
+        })
+        .collect();
+    let batch = Batch::new(model, layout, 0.95).expect("a batch");
     let n = mass.len();
     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
     time("intervals", 20, 1, || {
@@ -127,7 +114,7 @@ fn main() {
     });
     println!("interval {:e}", high[0]);
 
-    fits_of_a_tenth(folder, &depth, &angle, &class, &mass);
+    ends_of_a_tenth(folder, [&depth, &angle, &class, &mass]);
     let tenfold = |c: &[f64]| (0..10).flat_map(|_| c.iter().copied()).collect::<Vec<f64>>();
     {
         let ten: Vec<Vec<f64>> = columns.iter().map(|c| tenfold(c)).collect();
@@ -241,29 +228,36 @@ fn platform(depth: f64, angle: f64) -> Platform {
     platform.build().expect("a platform")
 }
 
-/// How the first tenth of the flakes end, and what their cores share, with terms brought to a common scale.
-fn fits_of_a_tenth(folder: &Path, depth: &[f64], angle: &[f64], class: &[f64], mass: &[f64]) {
-    let k = mass.len() / 10;
-    let scaled = |c: Vec<f64>| {
-        let mean = c.iter().sum::<f64>() / k as f64;
-        let sd = (c.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / k as f64).sqrt();
-        c.into_iter().map(|v| (v - mean) / sd).collect::<Vec<f64>>()
-    };
-    let columns = [
-        scaled(depth[..k].iter().map(|d| d.ln()).collect()),
-        scaled(angle[..k].to_vec()),
-        scaled(class[..k].to_vec()),
-    ];
-    let x = nalgebra::DMatrix::from_fn(k, 4, |i, j| if j == 0 { 1.0 } else { columns[j - 1][i] });
-    let names = ["intercept", "ln depth", "angle", "antler"].map(String::from).to_vec();
-    let design = Design::new(names, x).expect("a design");
-    let ends = read(folder, "ends")[..k].iter().map(|v| *v as usize).collect();
-    let classes = ["feather", "hinge", "step", "overshot"].map(String::from).to_vec();
-    let outcomes = Outcomes::new(classes, ends).expect("outcomes");
-    let options = MultinomialOptions::with_penalty(Penalty::None);
-    time("multinomial", 5, 1, || {
-        black_box(multinomial::fit(&design, &outcomes, &options).expect("a fit"));
+/// One flake of the columns: depth, angle, whether struck with antler, mass, and how it ended.
+struct Ended([f64; 4], &'static str);
+
+impl Measured for Ended {
+    fn number(&self, name: &str) -> Option<f64> {
+        NAMES.iter().position(|n| *n == name).map(|at| self.0[at])
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        (name == "termination").then_some(self.1)
+    }
+}
+
+/// How the first tenth of the flakes end.
+fn ends_of_a_tenth(folder: &Path, columns: [&[f64]; 4]) {
+    let terms = vec![ln(NAMES[0]), NAMES[1].into(), NAMES[2].into()];
+    let provenance = Provenance::new("invented", "data.py", "own", "a bench");
+    let form = Form::named("log-log").expect("a form");
+    let mut recipe = Recipe::single("ends", "mass_g", form, provenance);
+    recipe.variants[0].termination = Some(TerminationRecipe {
+        form: Form::new("ends", Transform::Identity, terms).expect("a form"),
+        told_apart: ToldApart::Four,
+        penalty: Penalty::None,
     });
-    let fit = multinomial::fit(&design, &outcomes, &options).expect("a fit");
-    println!("fact multinomial log-likelihood, conchoid {:e}", fit.log_likelihood());
+    let mut collector = Collector::new(recipe).expect("a recipe");
+    for (i, end) in read(folder, "ends").iter().enumerate().take(columns[0].len() / 10) {
+        collector.offer(&Ended(columns.map(|c| c[i]), Termination::ALL[*end as usize].name()));
+    }
+    let fit = || collector.clone().finish().expect("a fit").0;
+    time("multinomial", 5, 1, || drop(black_box(fit())));
+    let fit = fit();
+    let model = fit.variants()[0].termination.as_ref().expect("terminations");
+    println!("fact multinomial log-likelihood, conchoid {:e}", model.fit.log_likelihood());
 }

@@ -17,7 +17,7 @@ use super::compare::class_of;
 use crate::calibration::fitting::{Collector, Recipe, Taken};
 use crate::error::{Error, Result};
 use crate::fit::Design;
-use crate::fit::linear::{self, LinearFit, RowDiagnostics};
+use crate::fit::linear::{self, LinearFit};
 use crate::form::Layout;
 use crate::special::{chi_squared_sf, fisher_f_sf, normal_cdf};
 use crate::strike::Measured;
@@ -36,6 +36,7 @@ const ILL_CONDITIONED: f64 = 30.0;
 
 /// One check of a fit.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Check {
     /// What is asked (`spread against expected size`).
     pub name: String,
@@ -51,22 +52,28 @@ pub struct Check {
     pub advice: String,
 }
 
-/// One row of the fit.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// One row of the fit, on the scale of the form.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct CheckedRow {
     /// Place among the rows given.
     pub row: usize,
     /// Expected transformed size.
     pub expected: f64,
-    /// How the row stands to the fit.
-    pub diagnostics: RowDiagnostics,
+    /// Observed minus expected.
+    pub residual: f64,
+    /// Between 0 and 1; the sum over all rows is the number of terms.
+    pub leverage: f64,
+    /// Residual over its standard deviation, the spread taken from all rows.
+    pub standardised: f64,
+    /// How far all fitted values move if the row is left out (Cook 1977, Technometrics 19:15).
+    pub cooks_distance: f64,
 }
 
 /// The checks of one fit with what they rest on.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct ResidualChecks {
-    /// The fit.
-    pub fit: LinearFit,
     /// Its rows.
     pub rows: Vec<CheckedRow>,
     /// The checks, in the order of the table above.
@@ -156,7 +163,14 @@ pub fn check_design(
     let rows: Vec<CheckedRow> = diagnostics
         .iter()
         .enumerate()
-        .map(|(row, d)| CheckedRow { row, expected: y[row] - d.residual, diagnostics: *d })
+        .map(|(row, d)| CheckedRow {
+            row,
+            expected: y[row] - d.residual,
+            residual: d.residual,
+            leverage: d.leverage,
+            standardised: d.standardised,
+            cooks_distance: d.cooks_distance,
+        })
         .collect();
     let mut checks = Vec::new();
     checks.extend(spread_against_expected(&rows));
@@ -165,17 +179,14 @@ pub fn check_design(
     }
     checks.extend(normality(&rows));
     checks.extend(nonlinearity(design, y, &fit, &rows));
-    let mut influential: Vec<(usize, f64)> = rows
-        .iter()
-        .map(|r| (r.row, r.diagnostics.cooks_distance))
-        .filter(|(_, d)| *d > 4.0 / n as f64)
-        .collect();
+    let mut influential: Vec<(usize, f64)> =
+        rows.iter().map(|r| (r.row, r.cooks_distance)).filter(|(_, d)| *d > 4.0 / n as f64).collect();
     influential.sort_by(|a, b| b.1.total_cmp(&a.1));
     checks.push(influence(&rows, &influential));
     let variance_inflation = variance_inflation(design);
     let condition_number = condition_number(design);
     checks.push(collinearity(&variance_inflation, condition_number));
-    Ok(ResidualChecks { fit, rows, checks, influential, variance_inflation, condition_number })
+    Ok(ResidualChecks { rows, checks, influential, variance_inflation, condition_number })
 }
 
 /// Degrees of freedom with their noun.
@@ -201,7 +212,7 @@ fn koenker(squares: &[f64], columns: &[Vec<f64>]) -> Option<(f64, f64, f64)> {
 }
 
 fn spread_against_expected(rows: &[CheckedRow]) -> Option<Check> {
-    let squares: Vec<f64> = rows.iter().map(|r| r.diagnostics.residual.powi(2)).collect();
+    let squares: Vec<f64> = rows.iter().map(|r| r.residual.powi(2)).collect();
     let expected = rows.iter().map(|r| r.expected).collect();
     let (statistic, df, p) = koenker(&squares, &[vec![1.0; rows.len()], expected])?;
     let doubtful = p < DOUBTFUL;
@@ -233,7 +244,7 @@ fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String
     }
     let kept: Vec<(usize, &str)> =
         levels.iter().enumerate().filter_map(|(i, l)| Some((i, l.as_deref()?))).collect();
-    let squares: Vec<f64> = kept.iter().map(|(i, _)| rows[*i].diagnostics.residual.powi(2)).collect();
+    let squares: Vec<f64> = kept.iter().map(|(i, _)| rows[*i].residual.powi(2)).collect();
     let mut columns = vec![vec![1.0; kept.len()]];
     for level in &known[1..] {
         columns.push(kept.iter().map(|(_, l)| f64::from(u8::from(l == level))).collect());
@@ -281,9 +292,9 @@ fn normality(rows: &[CheckedRow]) -> Option<Check> {
     if rows.len() < 8 {
         return None;
     }
-    let mean = rows.iter().map(|r| r.diagnostics.residual).sum::<f64>() / n;
-    let variance = rows.iter().map(|r| (r.diagnostics.residual - mean).powi(2)).sum::<f64>() / (n - 1.0);
-    let mut z: Vec<f64> = rows.iter().map(|r| (r.diagnostics.residual - mean) / variance.sqrt()).collect();
+    let mean = rows.iter().map(|r| r.residual).sum::<f64>() / n;
+    let variance = rows.iter().map(|r| (r.residual - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    let mut z: Vec<f64> = rows.iter().map(|r| (r.residual - mean) / variance.sqrt()).collect();
     z.sort_by(f64::total_cmp);
     let last = z.len() - 1;
     let sum: f64 = (0..z.len())
@@ -367,7 +378,7 @@ fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, rows: &[CheckedRow]
 }
 
 fn influence(rows: &[CheckedRow], influential: &[(usize, f64)]) -> Check {
-    let largest = rows.iter().map(|r| r.diagnostics.cooks_distance).fold(0.0, f64::max);
+    let largest = rows.iter().map(|r| r.cooks_distance).fold(0.0, f64::max);
     // a distance of 1 moves the coefficients to the edge of about their 50 % region (Cook 1977)
     let doubtful = largest > 1.0;
     let threshold = 4.0 / rows.len() as f64;

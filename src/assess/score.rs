@@ -128,8 +128,7 @@ impl Score {
 
 /// CRPS of the logarithm of the size, given a size above zero.
 ///
-/// Under a logarithm in closed form where there is one ([`crate::special::crps_student`],
-/// [`crate::special::crps_mixture`]); for the size itself or its cube root by quadrature, to about nine digits.
+/// Under a logarithm in closed form where there is one; for the size itself or its cube root by quadrature, to about nine digits.
 /// Infinite where ln size has no mean (one degree of freedom or less).
 ///
 /// # Errors

@@ -165,7 +165,7 @@ fn residual_checks_agree_with_lmtest_and_statsmodels() {
     }
     same("condition", checks.condition_number, &e["condition_number"], 1e-9);
     for (r, expected) in checks.rows.iter().zip(e["cook"].as_array().unwrap()) {
-        same("Cook", r.diagnostics.cooks_distance, expected, 1e-9);
+        same("Cook", r.cooks_distance, expected, 1e-9);
     }
     assert!(checks.influential.iter().all(|(_, d)| *d > 4.0 / 24.0));
 }

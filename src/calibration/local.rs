@@ -2,7 +2,7 @@
 //!
 //! [`Local`] takes a published calibration, picks the variant whose measurements the local flakes have, takes
 //! the flakes one by one and finishes into a calibration of the one size that was measured, by
-//! [`crate::fit::updating`]. With a spread that has terms of its own, or with Student tails, the update is
+//! updating of the fit. With a spread that has terms of its own, or with Student tails, the update is
 //! conditional on what was published of them: row i has the weight
 //!
 //! ```text
@@ -26,7 +26,9 @@ use crate::error::{Error, Result, counted};
 use crate::fit::Design;
 use crate::fit::known_group::{Before, learn};
 use crate::fit::linear::{self, LinearFit};
-use crate::fit::updating::{ChosenDiscount, DISCOUNT, Posterior, Prior, Shift, choose_discount, update};
+use crate::fit::updating::{
+    ChosenDiscount, DISCOUNT, FEWEST_TO_CHOOSE, Posterior, Prior, Shift, choose_discount, update,
+};
 use crate::form::{ClassInput, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::Measured;
 use nalgebra::{DMatrix, DVector};
@@ -92,12 +94,16 @@ pub struct LocalReport {
     pub published: SizeModel,
     /// The updated model.
     pub updated: SizeModel,
-    /// The local flakes alone, where they are enough for it.
-    pub own: Option<LinearFit>,
-    /// The discount, and the scores by which it was chosen; none were tried where it was given.
-    pub discount: ChosenDiscount,
+    /// Coefficients of the fit to the local flakes alone, where they are enough for it.
+    pub own_coefficients: Option<Vec<f64>>,
+    /// Its spread, on the scale of the form.
+    pub own_spread: Option<f64>,
+    /// How much a published flake counts beside a local one: 0 nothing, 1 as much.
+    pub discount: f64,
     /// Whether the discount was given.
     pub discount_given: bool,
+    /// The discounts tried with their mean log score, where it was chosen by predicting each local flake from the others.
+    pub discounts_tried: Vec<(f64, f64)>,
     /// The published model as a calibration of its own, to compare with.
     pub before: Calibration,
     /// A shallow, a middling and a deep platform of the local flakes; only the middling one where all have
@@ -116,6 +122,23 @@ pub struct TypicalPlatform {
     pub numbers: Vec<(String, f64)>,
     /// The classes, each with its commonest level among the local flakes.
     pub classes: Vec<(String, String)>,
+}
+
+impl LocalReport {
+    /// The discount in a sentence, and how it was come by.
+    pub fn discount_in_words(&self) -> String {
+        let a = self.discount;
+        match (self.discount_given, self.discounts_tried.is_empty()) {
+            (true, _) => format!("Discount {a}, as given."),
+            (false, true) => format!(
+                "Discount {a}: the usual one, since fewer than {FEWEST_TO_CHOOSE} flakes do not tell one from another."
+            ),
+            (false, false) => format!(
+                "Discount {a}, chosen by predicting each local flake from the others; the usual one stays unless another \
+                 is clearly better."
+            ),
+        }
+    }
 }
 
 impl Measured for TypicalPlatform {
@@ -193,7 +216,8 @@ impl Local {
     }
 
     /// Another expectation of how far the site is from the experiment.
-    pub fn shift(mut self, shift: Shift) -> Local {
+    #[cfg(test)]
+    pub(crate) fn shift(mut self, shift: Shift) -> Local {
         self.shift = shift;
         self
     }
@@ -302,9 +326,11 @@ impl Local {
             variant: self.start.variant(self.variant).name.clone(),
             published,
             updated,
-            own,
-            discount,
+            own_coefficients: own.as_ref().map(|f| f.coefficients().to_vec()),
+            own_spread: own.as_ref().map(LinearFit::spread),
+            discount: discount.discount,
             discount_given: self.discount.is_some(),
+            discounts_tried: discount.tried,
             before,
             platforms,
         };
@@ -329,7 +355,7 @@ impl Local {
     }
 
     /// The law of one more group of a calibration whose groups share effects: the local flakes tell its effect, by
-    /// [`crate::fit::known_group`]; its spread may differ from theirs as [`Shift::most_df`] says. None where nothing is
+    /// the posterior of their effect; its spread may differ from theirs within bounds. None where nothing is
     /// shared, a discount is asked for, or the spread has terms or tails of its own.
     fn as_known_group(&self, published: &SizeModel, design: &Design) -> Result<Option<SizeModel>> {
         let (Spread::Constant { value, degrees_of_freedom }, Tails::Normal) =

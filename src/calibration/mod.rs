@@ -31,9 +31,12 @@ pub(crate) mod loss;
 pub(crate) mod resolved;
 mod shared;
 
+pub use crate::fit::multinomial::{MultinomialFit, Penalty, RidgeColumns};
+#[cfg(test)]
+pub(crate) use fitting::RawColumns;
 pub use fitting::{
-    Collector, FitReport, Fitted, Method, NOT_FEATHER, Part, RawColumns, Recipe, Report, RowsFitted,
-    SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    Collector, FitReport, Method, NOT_FEATHER, Part, Recipe, Report, SharedRecipe, SizeRecipe, TailsToTry,
+    Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::{loss_recipe, loss_variants};
@@ -41,7 +44,6 @@ pub(crate) use shared::ResolvedShared;
 pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};
 
 use crate::error::{Error, Place, Result};
-use crate::fit::multinomial::MultinomialFit;
 use crate::form::{Form, Layout};
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
@@ -758,3 +760,6 @@ fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
     shared::check_shared(here, &m.shared, &m.variance_covariance, terms, m.coefficients.len())?;
     m.kept.as_ref().map_or(Ok(()), |kept| shared::check_kept(here, kept))
 }
+
+#[cfg(all(test, feature = "table"))]
+mod tests;

@@ -60,6 +60,7 @@ impl ByPieceFit {
         &self.gamma_covariance
     }
     /// States fitted.
+    #[cfg(test)]
     pub fn rows(&self) -> usize {
         self.rows
     }

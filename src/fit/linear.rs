@@ -28,8 +28,7 @@
 pub(crate) mod kernel;
 
 use super::Design;
-use crate::error::{Error, LEVEL, Place, Result};
-use crate::special::{student_quantile, student_sf};
+use crate::error::{Error, Place, Result};
 use serde::{Deserialize, Serialize};
 
 /// Rows in a block: 512 rows of a dozen columns stay within a first-level cache. This crate's choice, no source.
@@ -40,17 +39,6 @@ const BLOCK: usize = 512;
 const RANK_TOLERANCE: f64 = 1e-13;
 
 /// Collects rows for a least squares fit in constant memory; two of them merge.
-///
-/// ```
-/// use conchoid::fit::linear::Accumulator;
-/// let mut a = Accumulator::new(vec!["intercept".into(), "x".into()]).unwrap();
-/// for i in 0..10 {
-///     let x = i as f64;
-///     a.push(&[1.0, x], 2.0 + 3.0 * x).unwrap();
-/// }
-/// let fit = a.finish().unwrap();
-/// assert!((fit.coefficients()[1] - 3.0).abs() < 1e-12);
-/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "UncheckedAccumulator", into = "UncheckedAccumulator")]
 pub struct Accumulator {
@@ -130,6 +118,7 @@ impl Accumulator {
     }
 
     /// Rows taken so far.
+    #[cfg(test)]
     pub fn rows(&self) -> u64 {
         self.n
     }
@@ -318,35 +307,6 @@ fn forward_substitute(r: &[f64], p: usize, z: &mut [f64]) {
     }
 }
 
-/// What information criteria say of a fit. Smaller is better for the last three.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Criteria {
-    /// Log-likelihood at the maximum (normal errors, residual variance by maximum likelihood).
-    pub log_likelihood: f64,
-    /// Akaike's criterion; the residual variance counts as a parameter.
-    pub aic: f64,
-    /// Akaike's criterion with the small-sample correction of Hurvich & Tsai 1989, Biometrika 76:297.
-    /// Infinite where n - parameters - 1 is not positive.
-    pub aicc: f64,
-    /// The Bayesian criterion of Schwarz 1978, Ann. Stat. 6:461.
-    pub bic: f64,
-}
-
-impl Criteria {
-    /// From a log-likelihood, the number of parameters and the number of observations.
-    pub fn new(log_likelihood: f64, parameters: usize, n: u64) -> Criteria {
-        let (k, n) = (parameters as f64, n as f64);
-        let aic = -2.0 * log_likelihood + 2.0 * k;
-        let room = n - k - 1.0;
-        Criteria {
-            log_likelihood,
-            aic,
-            aicc: if room > 0.0 { aic + 2.0 * k * (k + 1.0) / room } else { f64::INFINITY },
-            bic: -2.0 * log_likelihood + k * n.ln(),
-        }
-    }
-}
-
 /// A finished least squares fit.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "UncheckedLinearFit")]
@@ -397,14 +357,6 @@ impl TryFrom<UncheckedLinearFit> for LinearFit {
 /// # Errors
 /// [`Error::Shape`] when lengths differ, and those of [`Accumulator::push_weighted`] and
 /// [`Accumulator::finish`].
-///
-/// ```
-/// use conchoid::fit::{Design, linear};
-/// let d = Design::from_rows(vec!["intercept".into(), "x".into()], &[[1.0, 0.0], [1.0, 1.0], [1.0, 2.0]]).unwrap();
-/// let fit = linear::fit(&d, &[1.0, 3.1, 4.9], None).unwrap();
-/// assert!((fit.coefficients()[1] - 1.95).abs() < 1e-12);
-/// assert_eq!(fit.degrees_of_freedom(), 1.0);
-/// ```
 pub fn fit(design: &Design, y: &[f64], weights: Option<&[f64]>) -> Result<LinearFit> {
     let n = design.rows();
     for (what, found) in [("responses", y.len()), ("weights", weights.map_or(n, <[f64]>::len))] {
@@ -450,6 +402,7 @@ impl LinearFit {
     }
 
     /// Names of the terms.
+    #[cfg(test)]
     pub fn names(&self) -> &[String] {
         &self.names
     }
@@ -492,18 +445,16 @@ impl LinearFit {
         1.0 - (1.0 - self.r_squared()) * total / self.degrees_of_freedom()
     }
 
-    /// Likelihood and information criteria of the response as fitted (transformed).
-    pub fn criteria(&self) -> Criteria {
+    /// Log-likelihood of the response as fitted (transformed), at its maximum.
+    pub(crate) fn log_likelihood(&self) -> f64 {
         let n = self.n as f64;
-        let ll =
-            0.5 * (self.sum_ln_weight - n * ((2.0 * std::f64::consts::PI).ln() + 1.0 + (self.rss / n).ln()));
-        Criteria::new(ll, self.names.len() + 1, self.n)
+        0.5 * (self.sum_ln_weight - n * ((2.0 * std::f64::consts::PI).ln() + 1.0 + (self.rss / n).ln()))
     }
 
-    /// Criteria for the size in its own unit: `ln_jacobian` is the sum over the rows of ln |dg/dsize|, so
-    /// that forms with different transforms of the same sizes can be compared.
-    pub fn criteria_in_own_unit(&self, ln_jacobian: f64) -> Criteria {
-        Criteria::new(self.criteria().log_likelihood + ln_jacobian, self.names.len() + 1, self.n)
+    /// Akaike's criterion for the size in its own unit, the residual variance a parameter: `ln_jacobian` is the sum
+    /// over the rows of ln |dg/dsize|, so that forms with different transforms of the same sizes can be compared.
+    pub(crate) fn aic_in_own_unit(&self, ln_jacobian: f64) -> f64 {
+        2.0 * ((self.names.len() + 1) as f64 - self.log_likelihood() - ln_jacobian)
     }
 
     /// Covariance of the coefficients, s^2 (X'WX)^-1, row by row.
@@ -546,17 +497,6 @@ impl LinearFit {
         self.covariance().iter().enumerate().map(|(j, row)| row[j].sqrt()).collect()
     }
 
-    /// Two-sided p-value of each coefficient against zero, by t with n - p degrees of freedom; 1 for a coefficient
-    /// of exactly 0.
-    pub fn p_values(&self) -> Vec<f64> {
-        self.coefficients
-            .iter()
-            .zip(self.standard_errors())
-            .map(|(b, se)| if *b == 0.0 { 0.0 } else { (b / se).abs() })
-            .map(|t| 2.0 * student_sf(t, self.degrees_of_freedom()))
-            .collect()
-    }
-
     /// Leverage of a row of terms: x' (X'WX)^-1 x.
     ///
     /// # Errors
@@ -586,26 +526,12 @@ impl LinearFit {
         Ok(row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum())
     }
 
-    /// Interval for the *expected* response at a row of terms, exact under normal errors.
-    ///
-    /// # Errors
-    /// [`Error::Shape`]; [`Error::OutOfRange`] for a level not strictly between 0 and 1.
-    pub fn interval_of_the_mean(&self, row: &[f64], level: f64) -> Result<(f64, f64)> {
-        self.interval(row, level, 0.0)
-    }
-
-    /// Interval for *one new observation* (of weight 1) at a row of terms, exact under normal errors.
-    ///
-    /// # Errors
-    /// As [`LinearFit::interval_of_the_mean`].
-    pub fn interval_of_a_new_one(&self, row: &[f64], level: f64) -> Result<(f64, f64)> {
-        self.interval(row, level, 1.0)
-    }
-
-    fn interval(&self, row: &[f64], level: f64, own: f64) -> Result<(f64, f64)> {
-        let level = LEVEL.check(level)?;
+    /// Interval for the expected response at a row of terms (`own` 0) or one new observation there (`own` 1), exact under
+    /// normal errors.
+    #[cfg(test)]
+    pub(crate) fn interval(&self, row: &[f64], level: f64, own: f64) -> Result<(f64, f64)> {
         let centre = self.expected(row)?;
-        let half = student_quantile(0.5 + level / 2.0, self.degrees_of_freedom())
+        let half = crate::special::student_quantile(0.5 + level / 2.0, self.degrees_of_freedom())
             * self.spread()
             * (own + self.leverage(row)?).sqrt();
         Ok((centre - half, centre + half))
@@ -752,7 +678,7 @@ mod tests {
         let mut merged = take(0..9);
         merged.merge(&take(9..20)).unwrap();
         let merged = merged.finish().unwrap();
-        let (a, b) = (whole.criteria().log_likelihood, merged.criteria().log_likelihood);
+        let (a, b) = (whole.log_likelihood(), merged.log_likelihood());
         assert!((a - b).abs() < 1e-11, "{a} {b}");
         assert_eq!(merged.rows(), 20);
         let mut from = take(0..20);
@@ -857,7 +783,7 @@ mod tests {
         assert_eq!(large.checked().unwrap().r_squared(), 0.75);
     }
 
-    /// What stands by itself here is held against R by `tests/r_lm.rs` where it is diagnosed.
+    /// What stands by itself here is held against R by `tests/r_lm.rs` of this room where it is diagnosed.
     #[test]
     fn shorter_ways_agree_with_the_longer_ones() {
         let rows = rows(15);
@@ -874,11 +800,7 @@ mod tests {
             near(left_out, d.left_out, "left out");
         }
         // a density in another unit has the logarithm of the unit added, and no more parameters
-        let (own, plain) = (fit.criteria_in_own_unit(-7.5), fit.criteria());
-        near(own.log_likelihood, plain.log_likelihood - 7.5, "log-likelihood");
-        for (own, plain) in [(own.aic, plain.aic), (own.aicc, plain.aicc), (own.bic, plain.bic)] {
-            near(own, plain + 15.0, "criterion");
-        }
+        near(fit.aic_in_own_unit(-7.5), fit.aic_in_own_unit(0.0) + 15.0, "criterion");
         assert_eq!((fit.names(), fit.rows()), (&names()[..], 15));
         // R'R of the triangle is X'X
         let t = &fit.triangle;
@@ -886,35 +808,6 @@ mod tests {
             let found: f64 = (0..3).map(|i| t[j * 3 + i] * t[k * 3 + i]).sum();
             let expected: f64 = rows.iter().map(|(x, _)| x[j] * x[k]).sum();
             assert!((found - expected).abs() < 1e-12, "{j} {k}: {found} {expected}");
-        }
-    }
-
-    /// Upper t quantiles from any table: 4.303 at 0.025 with 2 degrees of freedom, 2.776 with 4, and 2.132 at 0.05 with 4.
-    #[test]
-    fn p_values_and_intervals_are_those_of_the_t_table() {
-        let table = [(5, 0.025, 4.302_652_729_7), (7, 0.025, 2.776_445_105_2), (7, 0.05, 2.131_846_786_3)];
-        for (n, tail, t) in table {
-            // one response moved until the slope of x is as many standard errors as the table says
-            let of = |slope: f64| {
-                let mut a = Accumulator::new(names()).unwrap();
-                rows(n).iter().for_each(|(x, y)| a.push(x, y + slope * x[1]).unwrap());
-                a.finish().unwrap()
-            };
-            let plain = of(0.0);
-            let fit = of(t * plain.standard_errors()[1] - plain.coefficients()[1]);
-            assert!((fit.p_values()[1] - 2.0 * tail).abs() < 1e-9, "{n}: {:?}", fit.p_values());
-            let back = of(-t * plain.standard_errors()[1] - plain.coefficients()[1]);
-            assert!((back.p_values()[1] - 2.0 * tail).abs() < 1e-9, "{n}: {:?}", back.p_values());
-            let x = rows(n)[2].0;
-            let (level, leverage, centre) =
-                (1.0 - 2.0 * tail, plain.leverage(&x).unwrap(), plain.expected(&x).unwrap());
-            for (found, own) in [
-                (plain.interval_of_the_mean(&x, level).unwrap(), 0.0),
-                (plain.interval_of_a_new_one(&x, level).unwrap(), 1.0),
-            ] {
-                let half = t * (plain.residual_sum_of_squares() / (n - 3) as f64 * (own + leverage)).sqrt();
-                assert!((found.0 - (centre - half)).abs() < 1e-9 && (found.1 - (centre + half)).abs() < 1e-9);
-            }
         }
     }
 }

@@ -16,25 +16,21 @@ pub(crate) mod by_piece;
 pub(crate) mod cone;
 pub(crate) mod kept;
 pub(crate) mod known_group;
-pub mod linear;
-pub mod multinomial;
+pub(crate) mod linear;
+pub(crate) mod multinomial;
 mod new_row;
-pub mod shrunken;
-pub mod updating;
+pub(crate) mod shrunken;
+#[cfg(all(test, feature = "table"))]
+mod tests;
+pub(crate) mod updating;
 
-pub use new_row::NewRow;
+#[cfg(test)]
+pub(crate) use new_row::NewRow;
 
 use crate::error::{Error, Result};
 use nalgebra::DMatrix;
 
 /// A design matrix with a name for each column; every entry is finite.
-///
-/// ```
-/// use conchoid::fit::Design;
-/// let d = Design::from_rows(vec!["intercept".into(), "ln depth".into()], &[[1.0, 0.5], [1.0, 1.2]]).unwrap();
-/// assert_eq!((d.rows(), d.columns()), (2, 2));
-/// assert!(Design::from_rows(vec!["x".into()], &[[f64::NAN]]).is_err());
-/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Design {
     names: Vec<String>,

@@ -5,6 +5,7 @@ use nalgebra::DMatrix;
 
 /// The predictive distribution of one new row: Student's t, moved and stretched.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg(test)]
 pub struct NewRow {
     /// Centre, in units of the response.
     pub location: f64,
@@ -15,6 +16,7 @@ pub struct NewRow {
 }
 
 /// Wraps up a new row's predictive where it is one.
+#[cfg(test)]
 pub(crate) fn new_row(location: f64, variance: f64, df: f64) -> Result<NewRow> {
     let scale = variance.sqrt();
     if location.is_finite() && scale.is_finite() && scale > 0.0 && df > 0.0 {

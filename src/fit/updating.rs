@@ -26,6 +26,7 @@
 
 use crate::error::{Bounds, Error, Place, Result};
 use crate::fit::Design;
+#[cfg(test)]
 use crate::fit::NewRow;
 use crate::fit::linear;
 use crate::special::student_ln_pdf;
@@ -72,17 +73,9 @@ pub const ALONE_FROM: usize = 10;
 /// leaves the level alone. The slack of the slopes follows the shape of their covariance, so that it does not
 /// depend on the units of the measurements. The defaults are judged, not estimated: common practice, no
 /// source. Started from the flint experiment, the first flakes of each of 20 quartzite cores stood for a table
-/// of one's own and predicted the later ones (`tests/real_data/updating.rs`): without a shift the log score of
+/// of one's own and predicted the later ones (`src/calibration/tests/real_data.rs`): without a shift the log score of
 /// a later flake was 0.2 to 0.4 worse, while doubling the offset, trebling or dropping the slack, or a cap of
 /// 6 to 30, moved it by some 0.03.
-///
-/// ```
-/// use conchoid::fit::updating::Shift;
-/// let wide = Shift::new(2.0, 0.1, 6.0)?;
-/// assert_eq!(wide.offset(), 2.0);
-/// assert!(Shift::new(-1.0, 0.1, 6.0).is_err());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "UncheckedShift", deny_unknown_fields)]
 pub struct Shift {
@@ -128,16 +121,6 @@ impl Shift {
             slopes: SLOPES.check(slopes)?,
             most_df: MOST_DF.check(most_df)?,
         })
-    }
-
-    /// Standard deviation of the shift of the level, in spreads.
-    pub fn offset(&self) -> f64 {
-        self.offset
-    }
-
-    /// Slack of the slopes, in spreads for a platform one standard deviation off the mean.
-    pub fn slopes(&self) -> f64 {
-        self.slopes
     }
 
     /// The same shift where rows have weights: the offset counts in the typical spread of the rows, the
@@ -268,17 +251,14 @@ impl Prior {
         Ok(self)
     }
 
-    /// The discount.
-    pub fn discount(&self) -> f64 {
-        self.discount
-    }
-
     /// The expected coefficients.
+    #[cfg(test)]
     pub fn coefficients(&self) -> &[f64] {
         self.mean.as_slice()
     }
 
     /// The expected spread.
+    #[cfg(test)]
     pub fn spread(&self) -> f64 {
         self.spread
     }
@@ -327,6 +307,7 @@ impl Prior {
 
     /// Covariance of the coefficients after discount and shift, given that the spread is as expected; row by
     /// row. None at discount 0, where it is infinite.
+    #[cfg(test)]
     pub fn covariance(&self) -> Option<Vec<Vec<f64>>> {
         if self.discount == 0.0 {
             return None;
@@ -377,23 +358,6 @@ pub struct Posterior {
 /// # Errors
 /// [`Error::Shape`] when lengths differ, [`Error::OutOfRange`] at a response that is not finite or a weight
 /// that is not positive. At discount 0 also those of [`linear::fit`]: the local rows must do alone.
-///
-/// ```
-/// use conchoid::fit::{Design, updating::{Prior, Shift, update}};
-/// // ln mass = 1 + 2 ln depth with a spread of 0.5 on 100 degrees of freedom
-/// let covariance = [vec![0.04, -0.018], vec![-0.018, 0.01]];
-/// let prior = Prior::from_fit(&[1.0, 2.0], &covariance, 0.5, 100.0)?.with_shift(Shift::default(), Some(0))?;
-/// let names = || vec!["intercept".into(), "ln depth".into()];
-/// // three local flakes, each about twice as heavy as expected
-/// let d = Design::from_rows(names(), &[[1.0, 1.5], [1.0, 2.0], [1.0, 2.2]])?;
-/// let local = update(&prior, &d, &[4.6, 5.8, 6.0], None)?;
-/// let (before, after) = (1.0 + 2.0 * 1.8, local.predict(&[1.0, 1.8], 1.0)?.location);
-/// assert!(after > before + 0.3 && after < before + 0.7);
-/// assert!((local.coefficients()[1] - 2.0).abs() < 0.1, "the slope hardly moves");
-/// // one flake will do, or none
-/// assert!(update(&prior, &Design::from_rows(names(), &[[1.0, 1.5]])?, &[4.6], None).is_ok());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 pub fn update(prior: &Prior, design: &Design, y: &[f64], weights: Option<&[f64]>) -> Result<Posterior> {
     check(prior, design, y, weights)?;
     if prior.discount == 0.0 { alone(design, y, weights) } else { together(prior, design, y, weights) }
@@ -539,13 +503,9 @@ impl Posterior {
         self.df
     }
 
-    /// Local rows.
-    pub fn rows(&self) -> usize {
-        self.rows
-    }
-
     /// Log density of all local rows under the prior: the predictive score of the experiment for the site.
     /// None at discount 0, where there is no prior to speak of.
+    #[cfg(test)]
     pub fn ln_marginal_likelihood(&self) -> Option<f64> {
         self.ln_marginal_likelihood
     }
@@ -571,6 +531,7 @@ impl Posterior {
     ///
     /// # Errors
     /// [`Error::Shape`] for a row of another length, [`Error::OutOfRange`] for a weight that is not positive.
+    #[cfg(test)]
     pub fn predict(&self, row: &[f64], weight: f64) -> Result<NewRow> {
         let own = 1.0 / positive("weight", weight)?;
         let scale = self.spread * (own + self.leverage(row)?).sqrt();

@@ -48,7 +48,7 @@ impl Compiled {
     }
 
     /// Fills whole design columns: `x` holds one column per entry of the layout, `out` one column per term, each
-    /// of `rows` numbers, one after the other. Logarithms are those of [`crate::vector`], so they may differ from
+    /// of `rows` numbers, one after the other. Logarithms are taken several at a time, so they may differ from
     /// [`Compiled::fill`] in the last place.
     ///
     /// # Errors

@@ -30,7 +30,7 @@ pub use attribution::{
     Attribution, BlowSetting, ClassVerdict, SHIFT, SettingsPrior, SiteShift, Strength, Verdict,
 };
 pub use comparison::{Bracketed, Comparison, Distance, FEWEST, QUANTILES, RESAMPLES, Resampling};
-pub use lip::{LipModel, candidate_terms, chosen_form, design, form_of};
+pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
     BetaLoss, IMPROBABLE, LeansOn, LengthThen, LookBack, Loss, MASS_MISSING_G, Original, OriginalEstimate,

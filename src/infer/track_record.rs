@@ -13,7 +13,6 @@ use super::lip::{LipModel, percussor_class};
 use crate::calibration::fitting::{Collector, Recipe};
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::{Score, brier_scores, log_scores};
-use crate::form::Form;
 use crate::material::PercussorClass;
 use crate::strike::Measured;
 use rand::{Rng, RngExt};
@@ -181,13 +180,12 @@ impl TrackRecord {
     /// Those of the fits; [`Error::TooFew`] where a percussor has fewer than two flakes.
     pub fn of<M: Measured, R: Rng + ?Sized>(
         recipe: &Recipe,
-        lip: &Form,
         flakes: &[M],
         plan: &RecordPlan,
         command: &str,
         rng: &mut R,
     ) -> Result<TrackRecord> {
-        let bench = Bench::new(recipe, lip, flakes, plan.draws)?;
+        let bench = Bench::new(recipe, flakes, plan.draws)?;
         let singles = bench.singles(plan.folds.max(2), rng)?;
         let mut groups = Vec::new();
         for k in &plan.groups {
@@ -224,7 +222,6 @@ fn ways() -> Vec<Judged> {
 /// The flakes, sorted by percussor, ready to be fitted without some of them.
 struct Bench<'a, M> {
     recipe: &'a Recipe,
-    lip: &'a Form,
     flakes: &'a [M],
     /// Percussors with their class and the places of their flakes.
     percussors: Vec<(String, &'static str, Vec<usize>)>,
@@ -232,8 +229,8 @@ struct Bench<'a, M> {
 }
 
 impl<'a, M: Measured> Bench<'a, M> {
-    fn new(recipe: &'a Recipe, lip: &'a Form, flakes: &'a [M], draws: usize) -> Result<Bench<'a, M>> {
-        let mut bench = Bench { recipe, lip, flakes, percussors: Vec::new(), draws };
+    fn new(recipe: &'a Recipe, flakes: &'a [M], draws: usize) -> Result<Bench<'a, M>> {
+        let mut bench = Bench { recipe, flakes, percussors: Vec::new(), draws };
         let whole = bench.without(&vec![false; flakes.len()])?;
         for (i, f) in flakes.iter().enumerate() {
             let (Some(name), Some(class)) = (f.class("percussor"), percussor_class(f)) else { continue };
@@ -263,7 +260,7 @@ impl<'a, M: Measured> Bench<'a, M> {
         });
         let calibration = collector.finish()?.0;
         let lips = kept().map(|f| f as &dyn Measured);
-        let lip = LipModel::fit(calibration.name(), "a part of the experiment", self.lip.clone(), lips)?;
+        let lip = LipModel::fit(calibration.name(), "a part of the experiment", lips)?;
         Attribution::of(calibration)?.with_lip(Some(lip)).with_draws(self.draws)
     }
 

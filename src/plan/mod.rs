@@ -53,9 +53,13 @@ mod information;
 mod outlook;
 mod power;
 
+pub use crate::fit::Design;
 pub use candidates::{Candidates, Factor, SettingValue, WithinTolerance};
 pub use continuous::{ContinuousOptimum, continuous_optimum};
 pub use exchange::{Chosen, Criterion, Exchange, choose};
 pub use information::{Information, undetermined};
 pub use outlook::{Aim, expected_width};
 pub use power::{Allocation, Cores, noncentral_student_sf, power};
+
+#[cfg(test)]
+mod tests;

@@ -34,3 +34,6 @@ pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles, USUAL_
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate, TerminationEstimate};
 pub use joint::{Conditional, DrawnFlake, Given, Joint};
 pub use measurement::{ErrorSize, Instrument, MeasurementErrors};
+
+#[cfg(test)]
+mod tests;

@@ -4,8 +4,6 @@
 //! complement (never below a few hundredths there). The factor zᵃ e⁻ᶻ/Γ(a + 1) comes from the deviation of z
 //! from a, so it stays accurate for large a. Work grows at most with √k.
 
-use super::normal::normal_quantile_upper;
-use super::root::newton_in_ln;
 use super::stirling::{excess_over_ln_1p, stirling_rest};
 use std::f64::consts::PI;
 
@@ -22,57 +20,8 @@ pub fn chi_squared_sf(x: f64, df: f64) -> f64 {
     tails(x, df).1
 }
 
-/// The x with P(X ≤ x) = `p`, 0 ≤ p ≤ 1, for chi-squared with `df` in (0, 10¹⁰]; NaN otherwise.
-///
-/// ```
-/// use conchoid::special::chi_squared_quantile;
-/// assert!((chi_squared_quantile(0.95, 10.0) - 18.307_038_053_275_15).abs() < 1e-12);
-/// ```
-pub fn chi_squared_quantile(p: f64, df: f64) -> f64 {
-    if !valid(p, df) {
-        f64::NAN
-    } else if p > 0.5 {
-        chi_squared_quantile_upper(1.0 - p, df)
-    } else if p == 0.0 {
-        0.0
-    } else {
-        // Near zero P(a, z) is zᵃ/Γ(a + 1), which sets the scale where the cube-root guess fails.
-        let start = match wilson_hilferty(-normal_quantile_upper(p), df) {
-            guess if guess > 0.1 * df => guess,
-            _ => 2.0 * ((p.ln() + ln_gamma_1p(0.5 * df)) / (0.5 * df)).exp(),
-        };
-        newton_in_ln(start, false, |x| {
-            let tail = tails(x, df).0;
-            ((tail / p).ln(), 0.5 * df * scaled_power(0.5 * df, 0.5 * x) / tail)
-        })
-    }
-}
-
-/// The x with P(X > x) = `q`, 0 ≤ q ≤ 1, for chi-squared with `df` in (0, 10¹⁰]; NaN otherwise.
-pub fn chi_squared_quantile_upper(q: f64, df: f64) -> f64 {
-    if !valid(q, df) {
-        f64::NAN
-    } else if q > 0.5 {
-        chi_squared_quantile(1.0 - q, df)
-    } else if q == 0.0 {
-        f64::INFINITY
-    } else {
-        newton_in_ln(wilson_hilferty(normal_quantile_upper(q), df), true, |x| {
-            let tail = tails(x, df).1;
-            ((tail / q).ln(), -0.5 * df * scaled_power(0.5 * df, 0.5 * x) / tail)
-        })
-    }
-}
-
 fn valid(probability: f64, df: f64) -> bool {
     df > 0.0 && df <= LARGEST_FREEDOM && (0.0..=1.0).contains(&probability)
-}
-
-/// The cube root of chi-squared over its freedom is nearly normal: Wilson and Hilferty 1931, PNAS 17:684.
-fn wilson_hilferty(z: f64, df: f64) -> f64 {
-    let ninth = 2.0 / (9.0 * df);
-    let root = 1.0 - ninth + z * ninth.sqrt();
-    if root > 0.0 { df * root * root * root } else { 0.0 }
 }
 
 fn tails(x: f64, df: f64) -> (f64, f64) {
@@ -138,8 +87,4 @@ fn scaled_power(a: f64, z: f64) -> f64 {
         return if value.is_finite() { value } else { 0.0 };
     }
     (-a * excess_over_ln_1p((z - a) / a) - stirling_rest(a)).exp() / (2.0 * PI * a).sqrt()
-}
-
-fn ln_gamma_1p(a: f64) -> f64 {
-    libm::lgamma(a + 1.0)
 }

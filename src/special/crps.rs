@@ -29,12 +29,6 @@ pub fn crps_normal(y: f64, mean: f64, sd: f64) -> f64 {
 ///
 /// With z = (y − location)/scale:
 /// scale · [z (2F(z) − 1) + 2 f(z)(ν + z²)/(ν − 1) − 2√ν B(½, ν − ½)/((ν − 1) B(½, ν/2)²)].
-///
-/// ```
-/// use conchoid::special::{crps_normal, crps_student};
-/// let (t, normal) = (crps_student(1.0, 0.0, 1.0, 1e9), crps_normal(1.0, 0.0, 1.0));
-/// assert!((t - normal).abs() < 1e-8);
-/// ```
 pub fn crps_student(y: f64, location: f64, scale: f64, df: f64) -> f64 {
     let usable = df > 1.0 && (0.0..f64::INFINITY).contains(&scale);
     if !usable {

@@ -5,66 +5,13 @@
 //! the first parameter is small), the other side is its complement. The factor xᵃ yᵇ/B(a, b) is taken from
 //! the deviation of F from one, so it stays accurate for large parameters.
 
-use super::chi_squared::{
-    LARGEST_FREEDOM, chi_squared_cdf, chi_squared_quantile, chi_squared_quantile_upper, chi_squared_sf,
-};
-use super::normal::normal_quantile_upper;
-use super::root::newton_in_ln;
+use super::chi_squared::{LARGEST_FREEDOM, chi_squared_cdf, chi_squared_sf};
 use super::stirling::{excess_over_ln_1p, stirling_rest};
 use std::f64::consts::PI;
-
-/// P(F ≤ f) for Fisher's F with `df1`, `df2` in (0, 10¹⁰] or one of them infinite; NaN outside the domain.
-pub fn fisher_f_cdf(f: f64, df1: f64, df2: f64) -> f64 {
-    tails(f, df1, df2).0
-}
 
 /// P(F > f) for Fisher's F with `df1`, `df2` in (0, 10¹⁰] or one of them infinite; NaN outside the domain.
 pub fn fisher_f_sf(f: f64, df1: f64, df2: f64) -> f64 {
     tails(f, df1, df2).1
-}
-
-/// The f with P(F ≤ f) = `p`, 0 ≤ p ≤ 1, for Fisher's F with `df1`, `df2` in (0, 10¹⁰] or one of them infinite; NaN
-/// otherwise.
-pub fn fisher_f_quantile(p: f64, df1: f64, df2: f64) -> f64 {
-    // P(F ≤ f) is the upper tail of 1/F, which is Fisher's F with the freedoms exchanged.
-    1.0 / fisher_f_quantile_upper(p, df2, df1)
-}
-
-/// The f with P(F > f) = `q`, 0 ≤ q ≤ 1, for Fisher's F with `df1`, `df2` in (0, 10¹⁰] or one of them infinite; NaN
-/// otherwise.
-///
-/// ```
-/// use conchoid::special::fisher_f_quantile_upper;
-/// assert!((fisher_f_quantile_upper(0.05, 3.0, 20.0) - 3.098391212).abs() < 1e-9);
-/// ```
-pub fn fisher_f_quantile_upper(q: f64, df1: f64, df2: f64) -> f64 {
-    if !valid(df1, df2) || !(0.0..=1.0).contains(&q) {
-        f64::NAN
-    } else if q == 0.0 {
-        f64::INFINITY
-    } else if q == 1.0 {
-        0.0
-    } else if df2.is_infinite() {
-        chi_squared_quantile_upper(q, df1) / df1
-    } else if df1.is_infinite() {
-        df2 / chi_squared_quantile(q, df2)
-    } else if q > 0.5 {
-        solve(1.0 - q, df1, df2, false)
-    } else {
-        solve(q, df1, df2, true)
-    }
-}
-
-/// The f whose upper (or lower) tail is `target` ≤ ½.
-fn solve(target: f64, df1: f64, df2: f64, upper: bool) -> f64 {
-    let z = normal_quantile_upper(target);
-    let start = (2.0 * (0.5 / df1 + 0.5 / df2).sqrt() * z).exp();
-    let start = if upper { start } else { 1.0 / start };
-    newton_in_ln(start, upper, |f| {
-        let (below, above) = tails(f, df1, df2);
-        let (tail, sign) = if upper { (above, -1.0) } else { (below, 1.0) };
-        ((tail / target).ln(), sign * scaled_power(0.5 * df1, 0.5 * df2, f) / tail)
-    })
 }
 
 fn valid(df1: f64, df2: f64) -> bool {

@@ -20,12 +20,17 @@ mod stirling;
 mod student;
 mod tail_quantile;
 
-pub use chi_squared::{chi_squared_cdf, chi_squared_quantile, chi_squared_quantile_upper, chi_squared_sf};
-pub use crps::{MixturePart, crps_mixture, crps_normal, crps_student};
-pub use fisher_f::{fisher_f_cdf, fisher_f_quantile, fisher_f_quantile_upper, fisher_f_sf};
+pub use chi_squared::{chi_squared_cdf, chi_squared_sf};
+#[cfg(test)]
+pub(crate) use crps::crps_normal;
+pub use crps::{MixturePart, crps_mixture, crps_student};
+pub use fisher_f::fisher_f_sf;
 pub use normal::{normal_cdf, normal_ln_pdf, normal_quantile, normal_quantile_upper, normal_sf};
 pub(crate) use series::Series;
 pub use student::{
     Student, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
 };
 pub(crate) use tail_quantile::TailQuantile;
+
+#[cfg(test)]
+mod tests;

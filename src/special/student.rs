@@ -41,14 +41,6 @@ const LEAST_FREEDOM: f64 = 1e-300;
 /// Student's t at one number of degrees of freedom, with everything that depends on them worked out once.
 ///
 /// Small, copyable, no allocation. Free functions such as [`student_cdf`] build one for each call.
-///
-/// ```
-/// use conchoid::special::Student;
-/// let t = Student::new(372.0);
-/// let limit = t.quantile(0.975);
-/// assert!((limit - 1.9663615).abs() < 1e-7);
-/// assert!((t.cdf(limit) - 0.975).abs() < 1e-15);
-/// ```
 #[derive(Clone, Copy, Debug)]
 pub struct Student {
     df: f64,
@@ -106,6 +98,7 @@ impl Student {
     }
 
     /// Degrees of freedom; NaN when those given were not a positive number.
+    #[cfg(test)]
     pub fn df(&self) -> f64 {
         self.df
     }
@@ -399,15 +392,6 @@ pub fn student_ln_pdf(x: f64, df: f64) -> f64 {
 }
 
 /// Quantile of Student's t: the x with P(T ≤ x) = `p`, 0 ≤ p ≤ 1, `df` > 0 or infinite; NaN otherwise.
-///
-/// ```
-/// use conchoid::special::{student_quantile, student_quantile_upper};
-/// assert!((student_quantile(0.975, 20.0) - 2.085_963_447_265_8).abs() < 1e-12);
-/// assert_eq!(student_quantile(0.5, 3.0), 0.0);
-/// assert!(student_quantile(1.5, 20.0).is_nan());
-/// // A far tail is asked for as a tail: 1 - 1e-20 would be 1.
-/// assert!(student_quantile_upper(1e-20, 20.0) > 30.0);
-/// ```
 pub fn student_quantile(p: f64, df: f64) -> f64 {
     Student::new(df).quantile(p)
 }

@@ -90,3 +90,6 @@ pub use stretches::Stretch;
 pub use suggest::Suggestion;
 pub use summary::{Reasons, Summary};
 pub use write::{Cell, TableWriter};
+
+#[cfg(all(test, feature = "table"))]
+mod tests;

@@ -1,4 +1,4 @@
-"""Reference numbers of tests/assess.rs. Python 3 with numpy, scipy and statsmodels.
+"""Reference numbers of src/assess/tests.rs. Python 3 with numpy, scipy and statsmodels.
 
 Cross-validates three forms for the mass of the field school's flakes by a fixed rule (flake i, from 0, is
 tested in fold i mod 6; and by leaving out each knapper), each by ordinary least squares with t predictives,

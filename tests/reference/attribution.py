@@ -1,4 +1,4 @@
-"""Reference probabilities for tests/attribution.rs: two normal classes by closed form and by brute force.
+"""Reference probabilities for src/infer/attribution/tests.rs: two normal classes by closed form and by brute force.
 
 Python 3.11, numpy 2.4, scipy 1.17. Run: python3 attribution.py > attribution.csv
 

@@ -1,4 +1,4 @@
-# Reference numbers of the residual checks in tests/assess.rs, from R's lmtest on the field school's table.
+# Reference numbers of the residual checks in src/assess/tests.rs, from R's lmtest on the field school's table.
 # Run from the project root:  Rscript tests/reference/lmtest.R > tests/reference/lmtest.csv
 suppressMessages(library(lmtest))
 d <- read.csv("examples/data/field-school.csv")

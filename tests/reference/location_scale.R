@@ -1,4 +1,4 @@
-# Reference numbers for the test of the modelled spread against R in tests/shrunken.rs. Run in this folder: Rscript location_scale.R
+# Reference numbers for the test of the modelled spread against R in src/fit/tests/shrunken.rs. Run in this folder: Rscript location_scale.R
 # R 4.2.2, nlme 3.1-162, mgcv 1.8-41. Writes location_scale_data.csv (invented flakes of a field school on
 # chalk downland, quartzite hammerstones against red deer antler on local flint) and location_scale.csv
 # (model, quantity, index, value).

@@ -1,4 +1,4 @@
-"""Reference numbers for tests/mechanics.rs, written to mechanics.json beside this script.
+"""Reference numbers for src/mechanics/tests.rs, written to mechanics.json beside this script.
 
 Run with: python3 tests/reference/mechanics.py
 Made with Python 3.11, mpmath (50 digits) and scipy; the versions are written into the file.

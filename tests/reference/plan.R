@@ -1,4 +1,4 @@
-# Reference values for tests/plan.rs: noncentral t, power of the two-sample t test, optimal designs by brute
+# Reference values for src/plan/tests.rs: noncentral t, power of the two-sample t test, optimal designs by brute
 # force, and the expected width of intervals. Run: Rscript plan.R > plan.csv
 # Made with R 4.2.2. pt(ncp) is AS 243 (Lenth 1989), which keeps about 1e-10 in absolute terms.
 cat("# R ", as.character(getRversion()), "\n", sep = "")

@@ -1,4 +1,4 @@
-"""Reference fits for tests/shrunken.rs: an independent dense implementation in numpy, iterated until nothing moves.
+"""Reference fits for src/fit/tests/shrunken.rs: an independent dense implementation in numpy, iterated until nothing moves.
 
 Writes shrunken.csv (an invented seeded table) and shrunken.json (lambda, nu, gamma, coefficients, covariances and
 likelihoods). Run: python3 shrunken.py (versions are written into the file).

@@ -1,4 +1,4 @@
-"""Distribution functions to 25 digits, for tests/special.rs: writes tests/reference/special.json.
+"""Distribution functions to 25 digits, for src/special/tests.rs: writes tests/reference/special.json.
 
 Run from the project root:  python3 tests/reference/special.py      (some minutes)
 

@@ -552,7 +552,7 @@ fn report(
 
 fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
     let all: Vec<(f64, f64)> =
-        c.rows.iter().map(|r| (rows[r.row].row_number() as f64, r.diagnostics.cooks_distance)).collect();
+        c.rows.iter().map(|r| (rows[r.row].row_number() as f64, r.cooks_distance)).collect();
     let threshold = 4.0 / c.rows.len() as f64;
     let highest = all.iter().map(|p| p.1).fold(threshold, f64::max) * 1.15;
     let x = Axis::over("row of the table", all.iter().map(|p| p.0), false);

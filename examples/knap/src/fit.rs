@@ -321,7 +321,7 @@ fn print_text(
         writeln!(out)?;
         if let Spread::Constant { value, degrees_of_freedom } = m.spread {
             let of = m.shared.last().map_or(String::new(), |e| format!(" between flakes of one {}", e.by));
-            let df = match f.fit.linear() {
+            let df = match f.adjusted_r_squared {
                 Some(_) => format!("{degrees_of_freedom}"),
                 None => format!("{degrees_of_freedom:.1}"),
             };
@@ -331,12 +331,11 @@ fn print_text(
             let sd = short(e.covariance[0][0].sqrt());
             writeln!(out, "  spread {sd} between the {} groups of {}", e.groups, e.by)?;
         }
-        match f.fit.linear() {
-            Some(fit) => writeln!(
+        match f.adjusted_r_squared {
+            Some(adjusted) => writeln!(
                 out,
-                "  R2 {:.4} (adjusted {:.4}); leave-one-out error {}",
-                fit.r_squared(),
-                fit.adjusted_r_squared(),
+                "  R2 {:.4} (adjusted {adjusted:.4}); leave-one-out error {}",
+                m.r_squared,
                 short(f.left_out_error)
             )?,
             None => {
@@ -402,11 +401,11 @@ fn json(
             out.nest("shared", groups);
         }
         out.put("r_squared", m.r_squared);
-        if let Some(fit) = f.fit.linear() {
-            out.put("adjusted_r_squared", fit.adjusted_r_squared());
+        if let Some(adjusted) = f.adjusted_r_squared {
+            out.put("adjusted_r_squared", adjusted);
         }
         out.put("left_out_error", f.left_out_error).put("left_out_flakes", f.left_out_flakes);
-        out.put("aic_own_unit", f.own_unit.aic);
+        out.put("aic_own_unit", f.aic_own_unit);
     }
     out.put("used", report.used);
     let mut left_out = Ordered::default();

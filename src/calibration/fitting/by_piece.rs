@@ -1,6 +1,5 @@
 //! Rows that are several states of the same piece: fitted so that each piece counts once, and tried on pieces left out.
 
-use super::report::Fitted;
 use super::running::{Reading, Running};
 use super::shrunken::rows_of;
 use super::sizes::{FittedSize, recorded};
@@ -9,7 +8,6 @@ use crate::calibration::{SizeModel, Spread, Tails};
 use crate::error::Result;
 use crate::fit::Design;
 use crate::fit::by_piece::{self, ByPieceFit};
-use crate::fit::linear::Criteria;
 use std::collections::BTreeMap;
 
 /// Parts that the pieces are left out by in turn. Common practice, no source.
@@ -119,12 +117,15 @@ impl Collector {
             places: Vec::new(),
             folds: Vec::new(),
             model,
-            own_unit: criteria(&fit, jacobian),
+            aic_own_unit: aic(&fit, jacobian),
             rows: running.rows(),
             standardised,
             left_out_flakes,
             effects: Vec::new(),
-            fit: Fitted::ByPiece { pieces: fit.pieces() as u64, states: fit.rows() as u64 },
+            shrunken: None,
+            adjusted_r_squared: None,
+            penalty: None,
+            effective_parameters: fit.coefficients().len() as f64,
         })
     }
 
@@ -159,16 +160,7 @@ impl Collector {
 }
 
 /// Information criteria in which each piece counts as one observation.
-fn criteria(fit: &ByPieceFit, ln_jacobian: f64) -> Criteria {
-    let log_likelihood = fit.ln_likelihood() + ln_jacobian;
+fn aic(fit: &ByPieceFit, ln_jacobian: f64) -> f64 {
     let k = (fit.coefficients().len() + fit.gamma().len()) as f64;
-    let n = fit.pieces() as f64;
-    let aic = 2.0 * (k - log_likelihood);
-    let room = n - k - 1.0;
-    Criteria {
-        log_likelihood,
-        aic,
-        aicc: if room > 0.0 { aic + 2.0 * k * (k + 1.0) / room } else { f64::INFINITY },
-        bic: k * n.ln() - 2.0 * log_likelihood,
-    }
+    2.0 * (k - fit.ln_likelihood() - ln_jacobian)
 }

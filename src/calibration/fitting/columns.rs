@@ -10,7 +10,9 @@
 //! Nothing is kept of the rows, and the answer is the same bytes for any number of threads.
 
 use crate::error::{Error, Place, Result};
-use crate::fit::linear::{Accumulator, LinearFit, kernel};
+#[cfg(test)]
+use crate::fit::linear::LinearFit;
+use crate::fit::linear::{Accumulator, kernel};
 use crate::form::{BLOCK, Compiled, Form, Layout, Plan, Transform, check_columns};
 use crate::{threads, vector};
 
@@ -20,20 +22,8 @@ const CHUNK: usize = 64 * BLOCK;
 const CHUNKS: usize = 1024;
 
 /// Columns of measurements and of the size, to be fitted with one form.
-///
-/// ```
-/// use conchoid::calibration::RawColumns;
-/// use conchoid::form::{Form, Layout};
-/// let form = Form::named("log-log").unwrap();
-/// let layout = Layout::of([&form]);
-/// let depth: Vec<f64> = (0..40).map(|i| 3.0 + 0.3 * f64::from(i)).collect();
-/// let angle: Vec<f64> = (0..40).map(|i| 60.0 + f64::from(i * i % 23)).collect();
-/// let mass: Vec<f64> = depth.iter().zip(&angle).map(|(d, a)| d.powf(2.1) * (0.03 * a - 2.0).exp()).collect();
-/// let fit = RawColumns::new(&form, &layout, &[&depth, &angle], &mass).unwrap().fit().unwrap();
-/// assert!((fit.coefficients()[1] - 2.1).abs() < 1e-10);
-/// ```
 #[derive(Debug, Clone)]
-pub struct RawColumns<'a> {
+pub(crate) struct RawColumns<'a> {
     names: Vec<String>,
     transform: Transform,
     compiled: Compiled,
@@ -41,7 +31,6 @@ pub struct RawColumns<'a> {
     layout: &'a Layout,
     columns: &'a [&'a [f64]],
     sizes: &'a [f64],
-    weights: Option<&'a [f64]>,
 }
 
 impl<'a> RawColumns<'a> {
@@ -50,7 +39,7 @@ impl<'a> RawColumns<'a> {
     ///
     /// # Errors
     /// [`Error::Missing`] when the layout lacks what the form reads, [`Error::Shape`] when lengths differ.
-    pub fn new(
+    pub(crate) fn new(
         form: &Form,
         layout: &'a Layout,
         columns: &'a [&'a [f64]],
@@ -67,32 +56,15 @@ impl<'a> RawColumns<'a> {
             layout,
             columns,
             sizes,
-            weights: None,
         })
-    }
-
-    /// The same with weights (a variance of s^2 / weight).
-    ///
-    /// # Errors
-    /// [`Error::Shape`] when there are not as many weights as sizes.
-    pub fn with_weights(mut self, weights: &'a [f64]) -> Result<RawColumns<'a>> {
-        if weights.len() != self.sizes.len() {
-            return Err(Error::Shape {
-                what: "weights".into(),
-                found: weights.len(),
-                expected: self.sizes.len(),
-            });
-        }
-        self.weights = Some(weights);
-        Ok(self)
     }
 
     /// Folds all rows into an accumulator, which can be merged with others.
     ///
     /// # Errors
     /// The first row that the form cannot take, by its number and column: [`Error::Missing`],
-    /// [`Error::Domain`], or [`Error::OutOfRange`] for a size or weight.
-    pub fn accumulate(&self) -> Result<Accumulator> {
+    /// [`Error::Domain`], or [`Error::OutOfRange`] for a size.
+    pub(crate) fn accumulate(&self) -> Result<Accumulator> {
         let n = self.sizes.len();
         let chunk = CHUNK.max(n.div_ceil(CHUNKS).next_multiple_of(BLOCK));
         let m = self.plan.terms() + 1;
@@ -102,12 +74,12 @@ impl<'a> RawColumns<'a> {
         });
         let parts = parts.into_iter().collect::<Result<Vec<_>>>()?;
         let joined = threads::join(parts, |mut a, b| {
-            kernel::stack(&mut a.0, m, &b.0);
-            (a.0, a.1 + b.1)
+            kernel::stack(&mut a, m, &b);
+            a
         });
         let mut all = Accumulator::new(self.names.clone())?;
-        if let Some((triangle, sum_ln_weight)) = joined {
-            all.adopt(triangle, n as u64, sum_ln_weight);
+        if let Some(triangle) = joined {
+            all.adopt(triangle, n as u64, 0.0);
         }
         Ok(all)
     }
@@ -116,33 +88,22 @@ impl<'a> RawColumns<'a> {
     ///
     /// # Errors
     /// As [`RawColumns::accumulate`] and [`Accumulator::finish`].
-    pub fn fit(&self) -> Result<LinearFit> {
+    #[cfg(test)]
+    pub(crate) fn fit(&self) -> Result<LinearFit> {
         self.accumulate()?.finish()
     }
 
-    /// The triangle of some rows and the sum of their log weights.
-    fn chunk(&self, from: usize, rows: usize) -> Result<(Vec<f64>, f64)> {
+    /// The triangle of some rows.
+    fn chunk(&self, from: usize, rows: usize) -> Result<Vec<f64>> {
         let p = self.plan.terms();
         let m = p + 1;
         let mut r = vec![0.0; m * m];
         let mut dots = vec![0.0; m];
         let mut block = vec![0.0; self.plan.registers() * BLOCK];
-        let mut sum_ln_weight = 0.0;
-        let mut weights_fit = true;
         for start in (from..from + rows).step_by(BLOCK) {
             let n = BLOCK.min(from + rows - start);
             self.plan.fill(self.columns, start, n, &mut block, BLOCK);
             transform_into(self.transform, &self.sizes[start..start + n], &mut block[p * BLOCK..][..n]);
-            if let Some(weights) = self.weights {
-                for (i, w) in weights[start..start + n].iter().enumerate() {
-                    weights_fit &= *w > 0.0 && w.is_finite();
-                    sum_ln_weight += w.ln();
-                    let root = w.sqrt();
-                    for j in 0..m {
-                        block[j * BLOCK + i] *= root;
-                    }
-                }
-            }
             let padded = n.next_multiple_of(kernel::STEP);
             for j in 0..m {
                 block[j * BLOCK + n..j * BLOCK + padded].fill(0.0);
@@ -150,10 +111,10 @@ impl<'a> RawColumns<'a> {
             kernel::reflect(&mut r, m, &mut block[..m * BLOCK], BLOCK, padded, &mut dots);
         }
         // a number that is not finite anywhere leaves its mark on the triangle
-        if !weights_fit || r.iter().any(|v| !v.is_finite()) {
+        if r.iter().any(|v| !v.is_finite()) {
             self.find_fault(from, rows)?;
         }
-        Ok((r, sum_ln_weight))
+        Ok(r)
     }
 
     /// The first row that cannot be fitted, as an error; none where finite rows overflowed.
@@ -174,15 +135,6 @@ impl<'a> RawColumns<'a> {
                         Transform::LnExcess => "finite numbers above 1".into(),
                         _ => "finite numbers above 0".into(),
                     },
-                });
-            }
-            if let Some(w) = self.weights
-                && !(w[i] > 0.0 && w[i].is_finite())
-            {
-                return Err(Error::OutOfRange {
-                    at: Place::cell(row, "weight"),
-                    value: w[i],
-                    accepted: "above 0 and finite".into(),
                 });
             }
         }

@@ -296,7 +296,7 @@ impl Collector {
         let estimates: Vec<(&[f64], &DMatrix<f64>)> = fitted
             .iter()
             .map(|f| {
-                let fit = f.fit.shrunken().ok_or_else(needs_shrunken)?;
+                let fit = f.shrunken.as_deref().ok_or_else(needs_shrunken)?;
                 Ok((fit.coefficients(), fit.covariance()))
             })
             .collect::<Result<_>>()?;
@@ -357,7 +357,7 @@ fn brought(estimates: &[(&[f64], &DMatrix<f64>)], all: &[Inequality]) -> Result<
 impl FittedSize {
     /// Takes other coefficients: what explains, the spread and how flakes stand follow.
     fn take(&mut self, coefficients: Vec<f64>) -> Result<()> {
-        let (Some(rows), Some(fit)) = (&self.design, self.fit.shrunken()) else {
+        let (Some(rows), Some(fit)) = (&self.design, self.shrunken.as_deref()) else {
             return Err(needs_shrunken());
         };
         if fit.coefficients() == coefficients {

@@ -7,13 +7,11 @@
 
 use super::Collector;
 use super::recipe::VariantRecipe;
-use super::report::Fitted;
 use super::shrunken::rows_of;
 use super::sizes::{FittedSize, recorded};
 use crate::calibration::{Kept, SharedCorrelation, SharedEffect, SizeModel, Spread, Tails};
 use crate::error::{Error, Place, Result};
 use crate::fit::kept::{self, Flakes, KeptFit, Model, Threshold};
-use crate::fit::linear::Criteria;
 use crate::form::Transform;
 use nalgebra::DMatrix;
 
@@ -298,16 +296,15 @@ impl Collector {
                     shared,
                     kept: Some(kept.clone()),
                 },
-                own_unit: criteria(fit, rows, running.ln_jacobian),
+                aic_own_unit: aic(fit, running.ln_jacobian),
                 rows: running.rows(),
                 standardised,
                 left_out_flakes: count,
                 effects: Vec::new(),
-                fit: Fitted::Kept {
-                    flakes: count,
-                    ln_likelihood: fit.ln_likelihood,
-                    rounds: fit.rounds as u64,
-                },
+                shrunken: None,
+                adjusted_r_squared: None,
+                penalty: None,
+                effective_parameters: fit.coefficients.len() as f64,
             });
         }
         let correlation = |m: &DMatrix<f64>| {
@@ -330,21 +327,12 @@ impl Collector {
 }
 
 /// Information criteria of the sizes together: they have one likelihood.
-fn criteria(fit: &KeptFit, rows: &Rows, ln_jacobian: f64) -> Criteria {
+fn aic(fit: &KeptFit, ln_jacobian: f64) -> f64 {
     let k = fit.within.nrows() as f64;
     let q = fit.between.nrows() as f64;
     let inner = fit.assemblages.as_ref().map_or(0.0, |_| k * (k + 1.0) / 2.0);
     let parameters = fit.coefficients.len() as f64 + 0.5 * k * (k + 1.0) + 0.5 * q * (q + 1.0) + inner;
-    let n = rows.of.len() as f64;
-    let log_likelihood = fit.ln_likelihood + ln_jacobian;
-    let aic = 2.0 * (parameters - log_likelihood);
-    let room = n - parameters - 1.0;
-    Criteria {
-        log_likelihood,
-        aic,
-        aicc: if room > 0.0 { aic + 2.0 * parameters * (parameters + 1.0) / room } else { f64::INFINITY },
-        bic: parameters * n.ln() - 2.0 * log_likelihood,
-    }
+    2.0 * (parameters - fit.ln_likelihood - ln_jacobian)
 }
 
 /// How many groups lie within the outer ones.

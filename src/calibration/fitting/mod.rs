@@ -16,13 +16,14 @@ mod running;
 mod shrunken;
 mod sizes;
 
-pub use columns::RawColumns;
+#[cfg(test)]
+pub(crate) use columns::RawColumns;
 pub use part::Part;
 pub use recipe::{
     Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,
     VariantRecipe,
 };
-pub use report::{FitReport, Fitted, Report, RowsFitted, Taken};
+pub use report::{FitReport, Report, Taken};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
 use crate::error::{Error, Result};
@@ -499,9 +500,13 @@ impl Collector {
                 terms: s.form.term_names(),
                 left_out_error: fitted.model.left_out_error,
                 left_out_flakes: fitted.left_out_flakes,
-                own_unit: fitted.own_unit,
+                flakes: fitted.model.flakes,
+                states: fitted.rows.count(),
+                adjusted_r_squared: fitted.adjusted_r_squared,
+                penalty: fitted.penalty,
+                effective_parameters: fitted.effective_parameters,
+                aic_own_unit: fitted.aic_own_unit,
                 rows: fitted.rows,
-                fit: fitted.fit,
             });
             sizes.push(fitted.model);
         }

@@ -1,11 +1,11 @@
 //! What became of the flakes offered, and the fits that came of them.
 
 use crate::error::{Error, Result};
-use crate::fit::linear::{Criteria, LinearFit};
-use crate::fit::shrunken::ShrunkenFit;
+use serde::Serialize;
 
 /// What became of the flakes, and the fits behind the calibration.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Report {
     /// Flakes offered.
     pub offered: u64,
@@ -17,8 +17,9 @@ pub struct Report {
     pub fits: Vec<FitReport>,
 }
 
-/// One fit of a report.
-#[derive(Debug, Clone, PartialEq)]
+/// One fit of a report; its coefficients stand in the calibration.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct FitReport {
     /// Name of the variant.
     pub variant: String,
@@ -26,8 +27,16 @@ pub struct FitReport {
     pub size: String,
     /// Names of the coefficients.
     pub terms: Vec<String>,
-    /// The fit.
-    pub fit: Fitted,
+    /// Flakes fitted; where each piece counts once, pieces.
+    pub flakes: u64,
+    /// Rows fitted: more than `flakes` where several states of a piece were measured.
+    pub states: u64,
+    /// Adjusted R2, of least squares.
+    pub adjusted_r_squared: Option<f64>,
+    /// The strength of the penalty, where there is one that is finite.
+    pub penalty: Option<f64>,
+    /// Parameters of the location that the fit uses: under a penalty fewer than there are coefficients.
+    pub effective_parameters: f64,
     /// Root mean square error of predicting each flake from others, transformed scale: leave-one-out for
     /// least squares; for a shrunken fit ten folds (the flakes counted off by tens), refitted each time with the
     /// degrees of freedom held.
@@ -36,71 +45,18 @@ pub struct FitReport {
     /// the order in which they came (about half a million for a form of two measurements). Then the error is that
     /// of all residuals times the ratio of the two on those.
     pub left_out_flakes: u64,
-    /// Information criteria for the size in its own unit, comparable across transforms. A shrunken fit counts
+    /// Akaike's criterion for the size in its own unit, comparable across transforms. A shrunken fit counts
     /// its effective parameters (the conditional criterion of Vaida & Blanchard 2005, Biometrika 92:351; from
     /// memory).
-    pub own_unit: Criteria,
+    pub aic_own_unit: f64,
     /// Identifies the rows fitted: fits are comparable only where this agrees.
-    pub rows: RowsFitted,
-}
-
-/// The fit behind one size, by its method.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub enum Fitted {
-    /// By least squares.
-    LeastSquares(LinearFit),
-    /// Under a penalty.
-    Shrunken(Box<ShrunkenFit>),
-    /// Each piece counting once, however many of its states were measured.
-    ByPiece {
-        /// Pieces.
-        pieces: u64,
-        /// Their states.
-        states: u64,
-    },
-    /// Together with the other sizes, given what was kept.
-    Kept {
-        /// Flakes with this size.
-        flakes: u64,
-        /// Log likelihood of all sizes together, the effects of groups integrated out, less its constant.
-        ln_likelihood: f64,
-        /// Rounds of the search.
-        rounds: u64,
-    },
-}
-
-impl Fitted {
-    /// The least squares fit, where it is one.
-    pub fn linear(&self) -> Option<&LinearFit> {
-        match self {
-            Fitted::LeastSquares(fit) => Some(fit),
-            _ => None,
-        }
-    }
-
-    /// The shrunken fit, where it is one.
-    pub fn shrunken(&self) -> Option<&ShrunkenFit> {
-        match self {
-            Fitted::Shrunken(fit) => Some(fit),
-            _ => None,
-        }
-    }
-
-    /// Flakes fitted.
-    pub fn flakes(&self) -> u64 {
-        match self {
-            Fitted::LeastSquares(fit) => fit.rows(),
-            Fitted::Shrunken(fit) => fit.rows() as u64,
-            Fitted::ByPiece { pieces, .. } => *pieces,
-            Fitted::Kept { flakes, .. } => *flakes,
-        }
-    }
+    #[serde(skip)]
+    pub(super) rows: RowsFitted,
 }
 
 /// A fingerprint of the sizes that a fit was made on, whatever their order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct RowsFitted {
+pub(super) struct RowsFitted {
     count: u64,
     mark: u64,
 }
@@ -108,6 +64,10 @@ pub struct RowsFitted {
 impl RowsFitted {
     pub(super) fn new(count: u64, mark: u64) -> RowsFitted {
         RowsFitted { count, mark }
+    }
+
+    pub(super) fn count(self) -> u64 {
+        self.count
     }
 }
 
@@ -122,7 +82,7 @@ impl FitReport {
                 reason: "information criteria compare fits of the same size on the same rows".to_string(),
             });
         }
-        Ok(self.own_unit.aic - other.own_unit.aic)
+        Ok(self.aic_own_unit - other.aic_own_unit)
     }
 }
 

@@ -5,7 +5,6 @@ use super::{Effects, Standing};
 use crate::calibration::{KnownLevel, SharedCorrelation, SharedEffect, Tails};
 use crate::error::{Error, Result};
 use crate::fit::Design;
-use crate::fit::linear::Criteria;
 use crate::fit::shrunken::{self, SharedRows, Shrunken, ShrunkenFit};
 use crate::special::{normal_quantile, student_sf};
 use nalgebra::DMatrix;
@@ -379,17 +378,8 @@ pub(super) fn chosen(tails: &TailsToTry, df: &[f64]) -> Tails {
 }
 
 /// Information criteria with the effective number of parameters.
-pub(super) fn conditional(fit: &ShrunkenFit, ln_jacobian: f64) -> Criteria {
-    let log_likelihood = fit.ln_likelihood() + ln_jacobian;
+pub(super) fn conditional(fit: &ShrunkenFit, ln_jacobian: f64) -> f64 {
     let chosen = fit.degrees_of_freedom().iter().filter(|d| d.is_finite()).count();
     let k = fit.effective_parameters() + (fit.gamma().len() + chosen) as f64;
-    let n = fit.rows() as f64;
-    let aic = 2.0 * (k - log_likelihood);
-    let room = n - k - 1.0;
-    Criteria {
-        log_likelihood,
-        aic,
-        aicc: if room > 0.0 { aic + 2.0 * k * (k + 1.0) / room } else { f64::INFINITY },
-        bic: k * n.ln() - 2.0 * log_likelihood,
-    }
+    2.0 * (k - fit.ln_likelihood() - ln_jacobian)
 }

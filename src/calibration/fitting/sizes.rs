@@ -1,13 +1,13 @@
 //! One size fitted: the finished sums, or the rows where more is asked for, and how the rows kept stand to the fit.
 
 use super::recipe::{SizeRecipe, TailsToTry};
-use super::report::{Fitted, RowsFitted};
+use super::report::RowsFitted;
 use super::running::{PIECE, Reading, Running, each_block};
 use super::shrunken::{Grouped, Rows, chosen, conditional, rows_of};
 use super::{Collector, Effects, Standing};
 use crate::calibration::{Recorded, SizeModel, Spread, Tails};
 use crate::error::{Error, Result};
-use crate::fit::linear::{Criteria, LinearFit};
+use crate::fit::linear::LinearFit;
 use crate::fit::shrunken::ShrunkenFit;
 use crate::form::Layout;
 use crate::threads;
@@ -15,12 +15,15 @@ use crate::threads;
 /// A size that is fitted.
 pub(super) struct FittedSize {
     pub(super) model: SizeModel,
-    pub(super) own_unit: Criteria,
+    pub(super) aic_own_unit: f64,
     pub(super) rows: RowsFitted,
     pub(super) standardised: Vec<f64>,
     pub(super) left_out_flakes: u64,
     pub(super) effects: Vec<Effects>,
-    pub(super) fit: Fitted,
+    pub(super) shrunken: Option<Box<ShrunkenFit>>,
+    pub(super) adjusted_r_squared: Option<f64>,
+    pub(super) penalty: Option<f64>,
+    pub(super) effective_parameters: f64,
     /// The rows of a shrunken fit, their places among the flakes kept, and its fits without a tenth of them.
     pub(super) design: Option<Rows>,
     pub(super) places: Vec<usize>,
@@ -75,12 +78,15 @@ impl Collector {
         };
         Ok(FittedSize {
             model,
-            own_unit: fit.criteria_in_own_unit(running.ln_jacobian),
+            aic_own_unit: fit.aic_in_own_unit(running.ln_jacobian),
             rows: running.rows(),
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
             effects: Vec::new(),
-            fit: Fitted::LeastSquares(fit),
+            shrunken: None,
+            adjusted_r_squared: Some(fit.adjusted_r_squared()),
+            penalty: None,
+            effective_parameters: fit.coefficients().len() as f64,
             design: None,
             places: Vec::new(),
             folds: Vec::new(),
@@ -127,12 +133,15 @@ impl Collector {
         };
         Ok(FittedSize {
             model,
-            own_unit: conditional(&fit, running.ln_jacobian),
+            aic_own_unit: conditional(&fit, running.ln_jacobian),
             rows: running.rows(),
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
             effects: data.to_correlate(&fit),
-            fit: Fitted::Shrunken(Box::new(fit)),
+            adjusted_r_squared: None,
+            penalty: fit.lambda().filter(|l| l.is_finite()),
+            effective_parameters: fit.effective_parameters(),
+            shrunken: Some(Box::new(fit)),
             design: Some(data),
             places: rows.to_vec(),
             folds,

@@ -108,8 +108,6 @@ pub(crate) struct KeptFit {
     pub(crate) effects: Vec<DVector<f64>>,
     /// Log likelihood with the effects integrated out, less its constant.
     pub(crate) ln_likelihood: f64,
-    /// Rounds it took, and whether it came to rest.
-    pub(crate) rounds: usize,
     pub(crate) at_rest: bool,
 }
 
@@ -161,7 +159,6 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
         assemblages: state.assemblages.clone(),
         effects: found.of_sites(&state),
         ln_likelihood: found.ln_likelihood,
-        rounds,
         at_rest,
     })
 }

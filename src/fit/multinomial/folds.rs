@@ -4,9 +4,8 @@
 //! the model is fitted to the rows of other folds (weights of fold f set to zero, columns standardised anew)
 //! and asked for the probabilities of fold f; over strengths, each fit starts from its stronger neighbour.
 
-use super::score::Score;
 use super::solve::{Prepared, Solution, Solver, prepare};
-use super::{MultinomialOptions, Outcomes, Penalty, RidgeColumns, fitted};
+use super::{MultinomialOptions, Outcomes, Penalty, fitted};
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 
@@ -37,99 +36,6 @@ pub fn held_out_probabilities(
     Ok(out)
 }
 
-/// One strength and how well it predicted.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RidgeCandidate {
-    /// The strength.
-    pub lambda: f64,
-    /// Held-out log score in nats a row (less is better).
-    pub log_score: Score,
-    /// Log score less that of the best strength, row by row.
-    pub behind_best: Score,
-}
-
-/// The strengths tried and the one chosen.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RidgeChoice {
-    /// The strength with the least mean log score.
-    pub lambda: f64,
-    /// All of them, from the strongest to the weakest. A choice at either end asks for a wider list.
-    pub candidates: Vec<RidgeCandidate>,
-    /// Held-out probabilities at the chosen strength, as from [`held_out_probabilities`].
-    pub probabilities: Vec<f64>,
-}
-
-/// Chooses the strength of a ridge penalty by the held-out log score.
-///
-/// The chosen score is a little flattering, being the best of several; to judge the whole procedure, choose
-/// within each fold of an outer round.
-///
-/// # Errors
-/// As [`held_out_probabilities`]; [`Error::TooFew`] without strengths, [`Error::OutOfRange`] at a strength
-/// that is not finite and above 0.
-///
-/// ```
-/// use conchoid::fit::Design;
-/// use conchoid::fit::multinomial::{MultinomialOptions, Outcomes, RidgeColumns, choose_ridge};
-/// let rows: Vec<[f64; 2]> = (0..40).map(|i| [1.0, (i % 7) as f64]).collect();
-/// let ends: Vec<usize> = (0..40).map(|i| usize::from((i % 7) + (i % 3) > 5)).collect();
-/// let folds: Vec<usize> = (0..40).map(|i| i % 5).collect();
-/// let design = Design::from_rows(vec!["intercept".into(), "depth".into()], &rows)?;
-/// let outcomes = Outcomes::new(vec!["feather".into(), "hinge".into()], ends)?;
-/// let options = MultinomialOptions::default();
-/// let choice =
-///     choose_ridge(&design, &outcomes, &options, &folds, &[0.1, 1.0, 10.0], RidgeColumns::Standardised)?;
-/// assert!(choice.lambda < 10.0);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
-pub fn choose_ridge(
-    design: &Design,
-    outcomes: &Outcomes,
-    options: &MultinomialOptions,
-    folds: &[usize],
-    lambdas: &[f64],
-    columns: RidgeColumns,
-) -> Result<RidgeChoice> {
-    options.check()?;
-    if lambdas.is_empty() {
-        return Err(Error::TooFew { what: "ridge strengths".into(), found: 0, needed: 1 });
-    }
-    let mut order = lambdas.to_vec();
-    order.sort_by(|a, b| b.total_cmp(a));
-    order.dedup();
-    let plan = Plan::new(design, outcomes, options.baseline, folds)?;
-    let classes = plan.classes.len();
-    let mut held_out = vec![vec![0.0; design.rows() * classes]; order.len()];
-    for fold in 0..plan.count {
-        let kept = plan.without(fold)?;
-        let prepared = prepare(design, &kept, options.baseline)?;
-        let mut start: Option<Vec<f64>> = None;
-        for (lambda, out) in order.iter().zip(&mut held_out) {
-            let penalty = Penalty::Ridge { lambda: *lambda, columns };
-            let solver = Solver::new(&prepared, &penalty, options.tolerance, options.max_iterations)?;
-            let solution = solver.run(start.as_deref())?;
-            plan.predict(fold, &kept, &penalty, &prepared, &solution, out)?;
-            start = Some(solution.coefficients);
-        }
-    }
-    let scores: Vec<Vec<f64>> =
-        held_out.iter().map(|p| super::log_scores(p, classes, &plan.happened)).collect::<Result<_>>()?;
-    let weights = outcomes.weights();
-    let summaries: Vec<Score> = scores.iter().map(|s| Score::of(s, weights)).collect::<Result<_>>()?;
-    let best = (0..order.len()).fold(0, |b, i| if summaries[i].mean < summaries[b].mean { i } else { b });
-    let candidates = (0..order.len())
-        .map(|i| {
-            let difference: Vec<f64> = scores[i].iter().zip(&scores[best]).map(|(a, b)| a - b).collect();
-            Ok(RidgeCandidate {
-                lambda: order[i],
-                log_score: summaries[i],
-                behind_best: Score::of(&difference, weights)?,
-            })
-        })
-        .collect::<Result<_>>()?;
-    Ok(RidgeChoice { lambda: order[best], candidates, probabilities: held_out.swap_remove(best) })
-}
-
 /// Checked folds.
 struct Plan<'a> {
     design: &'a Design,
@@ -138,8 +44,6 @@ struct Plan<'a> {
     count: usize,
     /// Classes with rows, by their index as given.
     classes: Vec<usize>,
-    /// Class of each row among those.
-    happened: Vec<usize>,
 }
 
 impl<'a> Plan<'a> {
@@ -172,19 +76,14 @@ impl<'a> Plan<'a> {
         prepare(design, outcomes, baseline)?;
         let weights = outcomes.class_weights();
         let classes: Vec<usize> = (0..weights.len()).filter(|&c| weights[c] > 0.0).collect();
-        let mut happened = Vec::with_capacity(folds.len());
-        for (i, c) in outcomes.class_of_row().iter().enumerate() {
-            match classes.iter().position(|k| k == c) {
-                Some(k) => happened.push(k),
-                None => {
-                    return Err(Error::Invalid {
-                        at: Place::cell(i as u64 + 1, "class"),
-                        reason: "a class whose rows all have weight 0 cannot be predicted".into(),
-                    });
-                }
-            }
+        let unseen = |c: &usize| !classes.contains(c);
+        if let Some(i) = outcomes.class_of_row().iter().position(unseen) {
+            return Err(Error::Invalid {
+                at: Place::cell(i as u64 + 1, "class"),
+                reason: "a class whose rows all have weight 0 cannot be predicted".into(),
+            });
         }
-        Ok(Plan { design, outcomes, folds, count, classes, happened })
+        Ok(Plan { design, outcomes, folds, count, classes })
     }
 
     /// The outcomes with the weights of a fold set to zero.

@@ -14,17 +14,19 @@
 //! | `solve` | standardisation, rank, Newton |
 //! | `fitted` | the fit: coefficients, probabilities, intervals, storing |
 //! | `folds` | held-out probabilities and the ridge strength chosen by them |
-//! | `score` | log score, Brier score, reliability |
+//! | `score` | log score, Brier score |
 
 mod accumulate;
 mod fitted;
+#[cfg(test)]
 mod folds;
 mod score;
 mod solve;
 
-pub use fitted::{Logits, MultinomialFit, ProbabilityInterval};
-pub use folds::{RidgeCandidate, RidgeChoice, choose_ridge, held_out_probabilities};
-pub use score::{ReliabilityBin, Score, brier_scores, log_scores, reliability};
+pub use fitted::MultinomialFit;
+#[cfg(test)]
+pub(crate) use folds::held_out_probabilities;
+pub(crate) use score::{Score, brier_scores, log_scores};
 
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
@@ -35,9 +37,8 @@ use serde::{Deserialize, Serialize};
 /// Firth is the default because terminations are rare: with a dozen steps in a table the unpenalised
 /// estimate is biased away from even odds and is infinite as soon as a term happens to separate a class.
 /// The Jeffreys prior removes the bias of first order, keeps every estimate finite, does not depend on
-/// units, baseline or any strength to choose, and fades as flakes are added. Ridge with a strength chosen by
-/// [`choose_ridge`] predicts better where there are many terms for few flakes, at the price of coefficients
-/// pulled towards no effect. No penalty is for comparison with other software.
+/// units, baseline or any strength to choose, and fades as flakes are added. Ridge predicts better
+/// where there are many terms for few flakes, at the price of coefficients pulled towards no effect. No penalty is for comparison with other software.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[non_exhaustive]
 pub enum Penalty {
@@ -126,13 +127,6 @@ impl MultinomialOptions {
 }
 
 /// The class of each row, with the names of the classes and, where given, weights.
-///
-/// ```
-/// use conchoid::fit::multinomial::Outcomes;
-/// let names = || vec!["feather".to_string(), "hinge".to_string()];
-/// assert!(Outcomes::new(names(), vec![0, 1, 0]).is_ok());
-/// assert!(Outcomes::new(names(), vec![0, 2]).is_err());
-/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Outcomes {
     names: Vec<String>,
@@ -164,6 +158,7 @@ impl Outcomes {
     /// # Errors
     /// [`Error::Shape`] at another number of weights, [`Error::OutOfRange`] at a weight that is negative or
     /// not finite.
+    #[cfg(test)]
     pub fn with_weights(mut self, weights: Vec<f64>) -> Result<Self> {
         if weights.len() != self.class_of_row.len() {
             return Err(Error::Shape {
@@ -296,23 +291,6 @@ impl std::fmt::Display for MultinomialCaution {
 /// [`Error::Shape`] when classes and design differ in rows; [`Error::TooFew`] with fewer rows than terms or
 /// fewer than two classes with rows; [`Error::RankDeficient`] naming a term that earlier ones determine;
 /// [`Error::OutOfRange`] or [`Error::Invalid`] at a setting; [`Error::NotConverged`] with the reason.
-///
-/// ```
-/// use conchoid::fit::Design;
-/// use conchoid::fit::multinomial::{MultinomialOptions, Outcomes, fit};
-/// // Ten blows by students: does the flake end in a feather or a hinge, by depth of the platform?
-/// let depth_mm = [2.0f64, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0];
-/// let ends = vec![0, 0, 0, 1, 0, 0, 1, 0, 1, 1];
-/// let rows: Vec<[f64; 2]> = depth_mm.iter().map(|d| [1.0, d.ln()]).collect();
-/// let design = Design::from_rows(vec!["intercept".into(), "ln depth".into()], &rows)?;
-/// let outcomes = Outcomes::new(vec!["feather".into(), "hinge".into()], ends)?;
-/// let fit = fit(&design, &outcomes, &MultinomialOptions::default())?;
-/// let p = fit.probabilities(&[1.0, 6.0f64.ln()])?;
-/// assert!((p[0] + p[1] - 1.0).abs() < 1e-15);
-/// let hinge = &fit.probability_intervals(&[1.0, 6.0f64.ln()], 0.9)?[1];
-/// assert!(hinge.low < hinge.value && hinge.value < hinge.high);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 pub fn fit(design: &Design, outcomes: &Outcomes, options: &MultinomialOptions) -> Result<MultinomialFit> {
     options.check()?;
     let prepared = solve::prepare(design, outcomes, options.baseline)?;

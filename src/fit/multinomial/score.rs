@@ -71,69 +71,6 @@ pub fn brier_scores(probabilities: &[f64], classes: usize, happened: &[usize]) -
         .collect())
 }
 
-/// One bin of a reliability table.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct ReliabilityBin {
-    /// Lower edge of the predicted probability (included).
-    pub low: f64,
-    /// Upper edge (excluded but for the last bin).
-    pub high: f64,
-    /// Rows in the bin.
-    pub rows: usize,
-    /// Mean predicted probability; `None` in an empty bin.
-    pub predicted: Option<f64>,
-    /// Share of rows in which the class happened; `None` in an empty bin.
-    pub observed: Option<f64>,
-    /// Standard error that the observed share would have if the predictions were right:
-    /// sqrt(Σ p (1 - p)) / rows. `None` in an empty bin.
-    pub standard_error: Option<f64>,
-}
-
-/// Predicted against observed shares of one class, in `bins` equal bins of the predicted probability.
-///
-/// # Errors
-/// As [`log_scores`]; [`Error::Invalid`] without bins or at a class that does not exist.
-pub fn reliability(
-    probabilities: &[f64],
-    classes: usize,
-    happened: &[usize],
-    class: usize,
-    bins: usize,
-) -> Result<Vec<ReliabilityBin>> {
-    check(probabilities, classes, happened)?;
-    if class >= classes {
-        return Err(Error::invalid("class", format!("{class} (accepted: 0 to {})", classes - 1)));
-    }
-    if bins == 0 || bins > 1000 {
-        return Err(Error::invalid("bins", format!("{bins} (accepted: 1 to 1000)")));
-    }
-    let mut sums = vec![(0usize, 0.0, 0usize, 0.0); bins];
-    for (p, k) in rows(probabilities, classes, happened) {
-        let v = p[class];
-        let bin = &mut sums[((v * bins as f64) as usize).min(bins - 1)];
-        bin.0 += 1;
-        bin.1 += v;
-        bin.2 += usize::from(k == class);
-        bin.3 += v * (1.0 - v);
-    }
-    let edge = |i: usize| i as f64 / bins as f64;
-    Ok(sums
-        .into_iter()
-        .enumerate()
-        .map(|(i, (n, predicted, hits, variance))| {
-            let per_row = |v: f64| (n > 0).then(|| v / n as f64);
-            ReliabilityBin {
-                low: edge(i),
-                high: edge(i + 1),
-                rows: n,
-                predicted: per_row(predicted),
-                observed: per_row(hits as f64),
-                standard_error: per_row(f64::max(variance, 0.0).sqrt()),
-            }
-        })
-        .collect())
-}
-
 fn rows<'a>(
     probabilities: &'a [f64],
     classes: usize,

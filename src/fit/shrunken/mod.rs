@@ -29,8 +29,11 @@ mod solve;
 pub use shared::SharedRows;
 
 use super::Design;
+#[cfg(test)]
 use super::NewRow;
-use super::new_row::{check_new, dot, new_row, outside, quadratic};
+#[cfg(test)]
+use super::new_row::new_row;
+use super::new_row::{check_new, dot, outside, quadratic};
 use crate::error::{Error, Place, Result};
 use columns::Standard;
 use nalgebra::{Cholesky, DMatrix};
@@ -58,15 +61,6 @@ const LAST_STEPS: usize = 50;
 const PRIOR: (f64, f64) = (1e-4, 1e3);
 
 /// Which rows have which tails: a class for every row, and for every class the degrees of freedom to try.
-///
-/// ```
-/// use conchoid::fit::shrunken::Tails;
-/// // rows of class 0 may be heavy-tailed, rows of class 1 are normal
-/// let tails = Tails::by_class(vec![0, 1, 0], vec![vec![3.0, 6.0, f64::INFINITY], vec![f64::INFINITY]]);
-/// assert!(tails.is_ok());
-/// assert!(Tails::by_class(vec![0, 2, 0], vec![vec![3.0], vec![6.0]]).is_err(), "no class 2");
-/// assert!(Tails::by_class(vec![0, 0, 0], vec![vec![1.0]]).is_err(), "no variance");
-/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Tails {
     /// Empty: every row is of class 0.
@@ -76,6 +70,7 @@ pub struct Tails {
 
 impl Tails {
     /// Normal errors for all rows.
+    #[cfg(test)]
     pub fn normal() -> Tails {
         Tails { of_row: Vec::new(), grids: vec![vec![f64::INFINITY]] }
     }
@@ -84,6 +79,7 @@ impl Tails {
     ///
     /// # Errors
     /// As [`Tails::by_class`].
+    #[cfg(test)]
     pub fn same(grid: Vec<f64>) -> Result<Tails> {
         Tails { of_row: Vec::new(), grids: vec![grid] }.checked()
     }
@@ -186,26 +182,6 @@ pub struct Tried {
 /// | `lambda` | chosen in the fit | the penalty on standardised columns, in inverse squared units of the response | above 0 |
 /// | `tolerance` | 1e-8 | distance to the fixed point taken as none, in standard errors and ln λ | 1e-12 to 1e-3 |
 /// | `max_iterations` | 1000 | steps for one combination of degrees of freedom | 1 or more |
-///
-/// ```
-/// use conchoid::fit::{Design, shrunken::{Shrunken, Tails}};
-/// // Ln mass against ln depth, its square penalised; antler (last six) scatters more than quartzite.
-/// let depth = [-0.7, -0.3, 0.0, 0.5, 0.7, 1.0, -0.6, -0.2, 0.2, 0.6, 0.9, 0.1];
-/// let y = [0.9, 1.6, 2.2, 3.1, 3.4, 4.1, 0.1, 2.5, 2.1, 4.2, 3.0, 2.2];
-/// let x: Vec<[f64; 3]> = depth.iter().map(|d| [1.0, *d, d * d]).collect();
-/// let z: Vec<[f64; 2]> = (0..12).map(|i| [1.0, f64::from(u8::from(i > 5))]).collect();
-/// let x = Design::from_rows(vec!["1".into(), "ln depth".into(), "ln depth squared".into()], &x)?;
-/// let z = Design::from_rows(vec!["1".into(), "antler".into()], &z)?;
-/// let fit = Shrunken::new().fit(&x, &[false, false, true], &z, &Tails::normal(), &y)?;
-/// assert!(fit.gamma()[1] > 1.0, "antler scatters more");
-/// assert!(fit.effective_parameters() < 3.0, "the square does not count in full");
-/// let antler = fit.predict_row(&[1.0, 0.1, 0.01], &[1.0, 1.0], 0)?;
-/// let quartzite = fit.predict_row(&[1.0, 0.1, 0.01], &[1.0, 0.0], 0)?;
-/// assert!(antler.scale > 2.0 * quartzite.scale);
-/// // one entry per term is needed
-/// assert!(Shrunken::new().fit(&x, &[true], &z, &Tails::normal(), &y).is_err());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Shrunken {
     lambda: Option<f64>,
@@ -233,18 +209,21 @@ impl Shrunken {
     }
 
     /// Holds the penalty at this value instead of choosing it.
+    #[cfg(test)]
     pub fn lambda(mut self, lambda: f64) -> Self {
         self.lambda = Some(lambda);
         self
     }
 
     /// Distance to the fixed point that counts as none.
+    #[cfg(test)]
     pub fn tolerance(mut self, tolerance: f64) -> Self {
         self.tolerance = tolerance;
         self
     }
 
     /// Steps for one combination of degrees of freedom.
+    #[cfg(test)]
     pub fn max_iterations(mut self, steps: usize) -> Self {
         self.max_iterations = steps;
         self
@@ -259,6 +238,7 @@ impl Shrunken {
     /// [`Error::RankDeficient`] naming a free location term or a scale term that the others determine;
     /// [`Error::Invalid`] when the location terms fit every row exactly; [`Error::NotConverged`] with the reason,
     /// when no combination of degrees of freedom can be fitted.
+    #[cfg(test)]
     pub fn fit(
         &self,
         location: &Design,
@@ -631,21 +611,6 @@ pub struct ShrunkenFit {
 }
 
 impl ShrunkenFit {
-    /// Names of the location terms.
-    pub fn names(&self) -> &[String] {
-        &self.names
-    }
-
-    /// Names of the scale terms.
-    pub fn scale_names(&self) -> &[String] {
-        &self.scale_names
-    }
-
-    /// Which location terms are penalised.
-    pub fn penalised(&self) -> &[bool] {
-        &self.penalised
-    }
-
     /// Location coefficients, in units of the response per unit of the term.
     pub fn coefficients(&self) -> &[f64] {
         &self.coefficients
@@ -679,6 +644,7 @@ impl ShrunkenFit {
     }
 
     /// The combinations of degrees of freedom that were tried, in order; none where there was no choice.
+    #[cfg(test)]
     pub fn tried(&self) -> &[Tried] {
         &self.tried
     }
@@ -706,29 +672,22 @@ impl ShrunkenFit {
 
     /// The likelihood with the location coefficients integrated out (flat prior on the free ones, Laplace on
     /// the expected information); for normal errors without a penalty exactly the restricted likelihood.
+    #[cfg(test)]
     pub fn ln_restricted_likelihood(&self) -> f64 {
         self.ln_restricted_likelihood
     }
 
     /// The same with the scale coefficients integrated out too (flat prior, Laplace): what chooses the degrees
     /// of freedom. Comparable between fits with the same free location and scale terms.
+    #[cfg(test)]
     pub fn ln_marginal_likelihood(&self) -> f64 {
         self.ln_marginal_likelihood
     }
 
-    /// Steps taken, over all combinations of degrees of freedom.
-    pub fn iterations(&self) -> usize {
-        self.iterations
-    }
-
     /// Why it stopped.
+    #[cfg(test)]
     pub fn stopped(&self) -> StopReason {
         self.stopped
-    }
-
-    /// How far the result is from the fixed point.
-    pub fn remaining(&self) -> Remaining {
-        self.remaining
     }
 
     /// The expected response of a row with location terms `x`.
@@ -765,6 +724,7 @@ impl ShrunkenFit {
     /// # Errors
     /// As [`ShrunkenFit::expected`]; [`Error::Invalid`] for a class that was not fitted, or a row so far out
     /// that the spread is no number.
+    #[cfg(test)]
     pub fn predict_row(&self, x: &[f64], z: &[f64], class: usize) -> Result<NewRow> {
         let Some(nu) = self.degrees_of_freedom.get(class) else {
             return Err(Error::invalid("class of the tails", format!("no class {class} was fitted")));

@@ -31,6 +31,7 @@ pub struct SharedRows {
 
 impl SharedRows {
     /// Intercepts that differ from group to group.
+    #[cfg(test)]
     pub fn intercepts(of: Vec<usize>, groups: usize) -> SharedRows {
         let weights = DMatrix::from_element(of.len(), 1, 1.0);
         SharedRows { of, groups, weights }

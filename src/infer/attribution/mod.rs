@@ -391,3 +391,6 @@ impl Attribution {
                 .all(|f| (0..f.calibration().variants().len()).any(|v| f.knows_terminations(v)))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -22,9 +22,6 @@ const WORDS: &str = "The discount is how much a published flake counts beside a 
 
 pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let start = calibration(Some(from), None)?;
-    if let Some(a) = o.discount {
-        conchoid::fit::updating::DISCOUNT.check(a).map_err(Failure::of_options)?;
-    }
     let sizes: Vec<&SizeModel> = start.variants().iter().flat_map(|v| &v.sizes).collect();
     if !sizes.iter().any(|m| m.size == o.response || m.column == o.response) {
         let mut names: Vec<&str> = sizes.iter().map(|m| m.size.as_str()).collect();
@@ -41,7 +38,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         local.map_err(|e| Failure::other(format!("{}: {e}; map another with --column", o.table)))?
     };
     if let Some(a) = o.discount {
-        local = local.discount(a)?;
+        local = local.discount(a).map_err(Failure::of_options)?;
     }
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
@@ -135,21 +132,6 @@ fn spread(m: &SizeModel) -> f64 {
     }
 }
 
-fn discount_in_words(r: &LocalReport) -> String {
-    let a = r.discount.discount;
-    match (r.discount_given, r.discount.tried.is_empty()) {
-        (true, _) => format!("Discount {a}, as given."),
-        (false, true) => format!(
-            "Discount {a}: the usual one, since fewer than {} flakes do not tell one from another.",
-            conchoid::fit::updating::FEWEST_TO_CHOOSE
-        ),
-        (false, false) => format!(
-            "Discount {a}, chosen by predicting each local flake from the others; the usual one stays \
-             unless another is clearly better."
-        ),
-    }
-}
-
 fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()> {
     let mut out = crate::say::screen();
     let m = &r.published;
@@ -175,13 +157,13 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
             term
         };
         write!(out, "  {term:width$}  {:>12.6}  {:>12.6}", m.coefficients[j], r.updated.coefficients[j])?;
-        match &r.own {
-            Some(own) => writeln!(out, "  {:>12.6}", own.coefficients()[j])?,
+        match &r.own_coefficients {
+            Some(own) => writeln!(out, "  {:>12.6}", own[j])?,
             None => writeln!(out, "  {:>12}", "-")?,
         }
     }
-    let own = match (&r.own, &m.spread) {
-        (Some(own), Spread::Constant { .. }) => short(own.spread()),
+    let own = match (r.own_spread, &m.spread) {
+        (Some(own), Spread::Constant { .. }) => short(own),
         _ => "-".to_string(),
     };
     writeln!(
@@ -191,7 +173,7 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
         short(spread(m)),
         short(spread(&r.updated))
     )?;
-    writeln!(out, "\n{}", wrapped(&format!("{} {WORDS}", discount_in_words(r)), "", "", 79))?;
+    writeln!(out, "\n{}", wrapped(&format!("{} {WORDS}", r.discount_in_words()), "", "", 79))?;
     writeln!(out, "\n{} % of such flakes fall inside, {}:\n", percent(LEVEL), o.response)?;
     let first = |c: &Compared| c.platform.numbers.first().cloned().unwrap_or_default();
     let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));
@@ -237,12 +219,12 @@ fn json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<Ordered>
     let mut out = Ordered::default();
     out.put("name", &o.name).put("response", &o.response).put("form", r.published.form.name());
     out.put("started_from", &r.started_from).put("measured_by", &r.variant);
-    out.put("discount", r.discount.discount).put("discount_given", r.discount_given);
+    out.put("discount", r.discount).put("discount_given", r.discount_given);
     let mut coefficients = Ordered::default();
     for (j, term) in r.published.form.term_names().iter().enumerate() {
         let mut one = Ordered::default();
         one.put("published", r.published.coefficients[j]).put("updated", r.updated.coefficients[j]);
-        one.put("own", r.own.as_ref().map(|f| f.coefficients()[j]));
+        one.put("own", r.own_coefficients.as_ref().map(|own| own[j]));
         one.put("standard_error", r.updated.covariance[j][j].sqrt());
         coefficients.nest(term, one);
     }
@@ -250,7 +232,7 @@ fn json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<Ordered>
     let mut spreads = Ordered::default();
     spreads.put("published", spread(&r.published)).put("updated", spread(&r.updated));
     let constant = matches!(r.published.spread, Spread::Constant { .. });
-    spreads.put("own", r.own.as_ref().filter(|_| constant).map(|f| f.spread()));
+    spreads.put("own", r.own_spread.filter(|_| constant));
     out.nest("spread", spreads);
     let mut platforms = Ordered::default();
     for c in compared {

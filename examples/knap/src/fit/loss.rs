@@ -6,7 +6,7 @@ use crate::failure::{Failure, Outcome};
 use crate::report::{Format, Ordered, count, short};
 use crate::tables::{self, Progress, Sink};
 use conchoid::calibration::{Calibration, Provenance, loss_recipe};
-use conchoid::calibration::{Collector, Fitted, Report};
+use conchoid::calibration::{Collector, Report};
 use conchoid::flake::{RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
 use conchoid::table::{Offer, offer_each};
 use std::io::Write;
@@ -82,16 +82,9 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     Ok(0)
 }
 
-fn counted(fit: &Fitted) -> (u64, u64) {
-    match fit {
-        Fitted::ByPiece { pieces, states } => (*pieces, *states),
-        other => (other.flakes(), other.flakes()),
-    }
-}
-
 fn text(o: &Options, calibration: &Calibration, report: &Report) -> Outcome<()> {
     let mut out = std::io::stdout().lock();
-    let (pieces, states) = report.fits.iter().map(|f| counted(&f.fit)).max().unwrap_or_default();
+    let (pieces, states) = report.fits.iter().map(|f| (f.flakes, f.states)).max().unwrap_or_default();
     writeln!(
         out,
         "Calibration of loss {}, from {} in {}",
@@ -125,9 +118,8 @@ fn json(calibration: &Calibration, report: &Report) -> Ordered {
     let mut out = Ordered::default();
     out.put("name", calibration.name()).put("offered", report.offered).put("used", report.used);
     for (fit, v) in report.fits.iter().zip(calibration.variants()) {
-        let (pieces, states) = counted(&fit.fit);
         let mut one = Ordered::default();
-        one.put("pieces", pieces).put("states", states).put("r_squared", v.sizes[0].r_squared);
+        one.put("pieces", fit.flakes).put("states", fit.states).put("r_squared", v.sizes[0].r_squared);
         one.put("left_out_error", fit.left_out_error);
         out.nest(&fit.variant, one);
     }

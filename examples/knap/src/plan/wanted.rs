@@ -6,11 +6,11 @@ use crate::failure::{Failure, Outcome};
 use crate::number::{self, number};
 use crate::tables;
 use conchoid::calibration::{SizeModel, Spread};
-use conchoid::fit::Design;
 use conchoid::form::{self, Form, Transform, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::plan::{
-    Aim, Allocation, Candidates, Cores, Criterion, Exchange, Factor, Information, expected_width, power,
+    Aim, Allocation, Candidates, Cores, Criterion, Design, Exchange, Factor, Information, expected_width,
+    power,
 };
 use conchoid::predict::LEVEL;
 use conchoid::strike::{Blow, Measured, Platform};

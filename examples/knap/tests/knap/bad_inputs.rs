@@ -7,16 +7,15 @@ use crate::knap;
 use conchoid::Error;
 use conchoid::calibration::{Calibration, Provenance, bundled};
 use conchoid::calibration::{Collector, Recipe, Taken};
-use conchoid::fit::{Design, linear};
 use conchoid::flake::Flake;
-use conchoid::form::{self, Form, Layout, Term, Transform};
+use conchoid::form::{self, Form, Layout, Term, Transform, value};
 use conchoid::infer::{Assemblage, Drawing};
 use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Mesh, struck};
 use conchoid::infer::{Remains, original};
 use conchoid::material::{Percussor, Stone};
 use conchoid::mechanics::{Setup, strike_mechanics};
-use conchoid::plan::{Candidates, Cores, Exchange, Factor, choose, power};
+use conchoid::plan::{Candidates, Cores, Design, Exchange, Factor, choose, power};
 use conchoid::predict::Quick;
 use conchoid::predict::{Ask, Interval, Joint, Predictor};
 use conchoid::predict::{Instrument, MeasurementErrors};
@@ -419,50 +418,21 @@ fn forms(sheet: &mut Sheet) {
     sheet.refused("form", "the tangent of 95 degrees", "Domain", compiled.check(&[8.0, 95.0], &layout));
 }
 
-fn design(rows: &[[f64; 2]]) -> conchoid::Result<Design> {
-    Design::from_rows(vec!["intercept".into(), "depth".into()], rows)
-}
-
 fn fits(sheet: &mut Sheet) {
-    let fit = |rows: &[[f64; 2]], y: &[f64]| design(rows).and_then(|d| linear::fit(&d, y, None));
-    sheet.refused("fit", "no rows", "TooFew", fit(&[], &[]));
-    sheet.refused("fit", "as many rows as terms", "TooFew", fit(&[[1.0, 1.0], [1.0, 2.0]], &[1.0, 2.0]));
-    sheet.refused(
-        "fit",
-        "a depth that does not vary",
-        "RankDeficient",
-        fit(&[[1.0, 4.0], [1.0, 4.0], [1.0, 4.0]], &[1.0, 2.0, 3.0]),
-    );
-    sheet.refused(
-        "fit",
-        "NaN in the design",
-        "OutOfRange",
-        fit(&[[1.0, f64::NAN], [1.0, 2.0], [1.0, 3.0]], &[1.0, 2.0, 3.0]),
-    );
-    let three = [[1.0, 1.0], [1.0, 2.0], [1.0, 4.0]];
-    sheet.refused("fit", "an infinite response", "OutOfRange", fit(&three, &[1.0, 2.0, f64::INFINITY]));
-    sheet.refused("fit", "more responses than rows", "Shape", fit(&three, &[1.0, 2.0, 3.0, 4.0]));
-    let d = design(&three).unwrap();
-    sheet.refused(
-        "fit",
-        "a negative weight",
-        "OutOfRange",
-        linear::fit(&d, &[1.0, 2.0, 3.0], Some(&[1.0, -1.0, 1.0])),
-    );
-    sheet.refused(
-        "fit",
-        "a ragged row",
-        "Shape",
-        Design::from_rows(vec!["a".into()], &[vec![1.0], vec![1.0, 2.0]]),
-    );
-    let constant = fit(&three, &[2.0; 3]).unwrap();
-    assert!(constant.spread() < 1e-14 && constant.r_squared() < 1e-14);
-    sheet.row(
-        "fit",
-        "a response that does not vary",
-        "a fit that explains nothing and leaves nothing: spread and R2 of 0, or of rounding",
-    );
     let provenance = Provenance::new("a test", "nobody", "none", "none");
+    let depth_only = Form::new("depth only", Transform::Identity, vec![value("platform_depth_mm")]).unwrap();
+    let fit = |depth: &[f64], mass: &[f64]| {
+        let recipe = Recipe::single("mine", "mass_g", depth_only.clone(), provenance.clone());
+        let mut c = Collector::new(recipe)?;
+        c.offer_numbers(&["platform_depth_mm", "mass_g"], &[depth, mass])?;
+        c.finish()
+    };
+    sheet.refused("fit", "no rows", "TooFew", fit(&[], &[]));
+    sheet.refused("fit", "as many rows as terms", "TooFew", fit(&[1.0, 2.0], &[1.0, 2.0]));
+    sheet.refused("fit", "a depth that does not vary", "RankDeficient", fit(&[4.0; 3], &[1.0, 2.0, 3.0]));
+    sheet.refused("fit", "NaN for every depth", "TooFew", fit(&[f64::NAN; 3], &[1.0, 2.0, 3.0]));
+    sheet.refused("fit", "more sizes than depths", "Shape", fit(&[1.0, 2.0, 4.0], &[1.0, 2.0, 3.0, 4.0]));
+    sheet.refused("fit", "sizes that do not vary", "Invalid", fit(&[1.0, 2.0, 4.0], &[2.0; 3]));
     let collect = |flakes: &[Flake]| {
         let recipe = Recipe::single("mine", "mass_g", Form::named("log-log").unwrap(), provenance.clone());
         let mut c = Collector::new(recipe)?;
@@ -585,6 +555,7 @@ fn questions(sheet: &mut Sheet) {
     sheet.refused("plan", "values that fall", "Invalid", Factor::number("platform_depth_mm", &[8.0, 4.0]));
     sheet.refused("plan", "a million steps", "Invalid", Factor::steps("platform_depth_mm", 1.0, 2.0, 1e-6));
     sheet.refused("plan", "a step of 0", "Invalid", Factor::steps("platform_depth_mm", 1.0, 2.0, 0.0));
+    let design = |rows: &[[f64; 2]]| Design::from_rows(vec!["intercept".into(), "depth".into()], rows);
     let line = design(&[[1.0, 1.0], [1.0, 2.0], [1.0, 4.0]]).unwrap();
     let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
     sheet.refused(
@@ -593,6 +564,7 @@ fn questions(sheet: &mut Sheet) {
         "TooFew",
         choose(&line, &Exchange::new(1), &mut rng),
     );
+    sheet.refused("plan", "NaN in the design", "OutOfRange", design(&[[1.0, f64::NAN], [1.0, 2.0]]));
     sheet.refused("plan", "no starts", "Invalid", choose(&line, &Exchange::new(4).starts(0), &mut rng));
     let flat = design(&[[1.0, 1.0], [1.0, 1.0]]).unwrap();
     sheet.refused(

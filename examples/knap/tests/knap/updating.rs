@@ -2,7 +2,6 @@
 
 use crate::knap;
 use conchoid::calibration::Calibration;
-use conchoid::fit::updating::DEFAULT_DISCOUNT;
 use serde_json::Value;
 
 #[test]
@@ -40,7 +39,7 @@ fn the_command_line_updates_and_refuses() {
     assert!(text.contains("1 local flake used") && text.contains("as given"), "{text}");
     let json = run(&one, &[&from[..], &["--format", "json"]].concat());
     let json: Value = serde_json::from_str(&json.1).unwrap();
-    assert_eq!(json["discount"].as_f64(), Some(DEFAULT_DISCOUNT));
+    assert_eq!(json["discount"].as_f64(), Some(0.2), "the usual one");
     assert!(json["platforms"]["middling"]["updated"]["median"].as_f64().unwrap() > 0.0);
     assert!(json["coefficients"]["intercept"]["own"].is_null());
     for (more, words) in [

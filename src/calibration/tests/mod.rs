@@ -1,0 +1,4 @@
+//! Calibrations updated with few flakes.
+
+mod real_data;
+mod updating;

@@ -1,0 +1,510 @@
+//! Planning against the outside: published optimal designs with their proof (the equivalence theorem),
+//! exhaustive search, R's power.t.test and predict.lm, 40-digit integrals, and simulated cores.
+
+use crate::Error;
+use crate::fit::shrunken::{SharedRows, Shrunken, Tails};
+use crate::fit::{Design, linear};
+use crate::flake::Flake;
+use crate::form::{Form, indicator};
+use crate::plan::{
+    Aim, Allocation, Candidates, Cores, Criterion, Exchange, Factor, Information, SettingValue, choose,
+    continuous_optimum, expected_width, noncentral_student_sf, power, undetermined,
+};
+use crate::special::{Student, student_quantile_upper, student_sf};
+use crate::strike::{Platform, Strike};
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+fn seeded(seed: u64) -> ChaCha8Rng {
+    ChaCha8Rng::seed_from_u64(seed)
+}
+
+/// Powers 0 to `degree` of each x.
+fn polynomial(xs: &[f64], degree: i32) -> Design {
+    let names = (0..=degree).map(|k| format!("x^{k}")).collect();
+    let rows: Vec<Vec<f64>> = xs.iter().map(|x| (0..=degree).map(|k| x.powi(k)).collect()).collect();
+    Design::from_rows(names, &rows).unwrap()
+}
+
+/// -1 to 1 in steps of 1/50, and the given points exactly.
+fn line_with(points: &[f64]) -> Vec<f64> {
+    let mut xs: Vec<f64> = (-50..=50).map(|i| f64::from(i) / 50.0).chain(points.iter().copied()).collect();
+    xs.sort_by(f64::total_cmp);
+    xs.dedup();
+    xs
+}
+
+/// Supports from Fedorov 1972 and Atkinson & Donev 1992 (from memory), equal weights: the ends and the zeros
+/// of the derivative of the Legendre polynomial. The theorem proves them: no variance above p.
+#[test]
+fn polynomials_on_a_line_have_their_published_optima() {
+    for (degree, support) in [
+        (1, vec![-1.0, 1.0]),
+        (2, vec![-1.0, 0.0, 1.0]),
+        (3, vec![-1.0, -(0.2f64.sqrt()), 0.2f64.sqrt(), 1.0]),
+        (4, vec![-1.0, -((3.0 / 7.0f64).sqrt()), 0.0, (3.0 / 7.0f64).sqrt(), 1.0]),
+    ] {
+        let xs = line_with(&support);
+        let candidates = polynomial(&xs, degree);
+        let p = support.len() as f64;
+        let best = continuous_optimum(&candidates).unwrap();
+        assert!(best.largest_variance() <= p * (1.0 + 1e-9), "{degree}: {}", best.largest_variance());
+        let mut weight = vec![0.0; support.len()];
+        for (i, w) in best.shares() {
+            let at = support.iter().position(|s| *s == xs[*i]);
+            match at {
+                Some(k) => weight[k] += w,
+                // a neighbour may keep a trace that the tolerance of the theorem allows
+                None => assert!(*w < 1e-4, "{degree}: {w} at {}", xs[*i]),
+            }
+        }
+        for w in &weight {
+            assert!((w - 1.0 / p).abs() < 1e-4, "{degree}: {weight:?}");
+        }
+        // with two flakes for each point of the support, the exchange finds the same
+        let n = 2 * support.len();
+        let plan = choose(&candidates, &Exchange::new(n).starts(20), &mut seeded(3)).unwrap();
+        let chosen: Vec<f64> = plan.points().iter().map(|i| xs[*i]).collect();
+        let expected: Vec<f64> = support.iter().flat_map(|s| [*s, *s]).collect();
+        assert_eq!(chosen, expected, "{degree}");
+        assert!((best.efficiency_of(plan.information()).unwrap() - 1.0).abs() < 1e-8);
+        for x in xs {
+            let row: Vec<f64> = (0..=degree).map(|k| x.powi(k)).collect();
+            let v = n as f64 * plan.information().variance_at(&row).unwrap();
+            assert!(v <= p * (1.0 + 1e-10), "{degree}: {v} at {x}");
+        }
+    }
+}
+
+/// All multisets of `n` of `count`.
+fn multisets(count: usize, n: usize) -> Vec<Vec<usize>> {
+    let mut all = vec![vec![]];
+    for _ in 0..n {
+        all = all
+            .into_iter()
+            .flat_map(|m: Vec<usize>| {
+                let from = m.last().copied().unwrap_or(0);
+                (from..count).map(move |k| m.iter().copied().chain([k]).collect())
+            })
+            .collect();
+    }
+    all
+}
+
+fn picked(design: &Design, points: &[usize]) -> Design {
+    let rows: Vec<Vec<f64>> =
+        points.iter().map(|i| design.matrix().row(*i).iter().copied().collect()).collect();
+    Design::from_rows(design.names().to_vec(), &rows).unwrap()
+}
+
+#[test]
+fn the_exchange_finds_what_exhaustive_search_finds() {
+    let reach = Candidates::grid(
+        &Form::named("cube-root").unwrap(),
+        vec![
+            Factor::number("platform_depth_mm", &[4.0, 7.0, 12.0]).unwrap(),
+            Factor::number("exterior_platform_angle_deg", &[60.0, 70.0, 85.0]).unwrap(),
+        ],
+    )
+    .unwrap();
+    let design = reach.design();
+    let at: Vec<Vec<f64>> = [1usize, 4, 6].map(|i| design.matrix().row(i).iter().copied().collect()).to_vec();
+    let old = picked(design, &[1, 4]);
+    for n in [4, 5, 6] {
+        for existing in [None, Some(&old)] {
+            let known = |points: &[usize]| {
+                let mut all: Vec<Vec<f64>> =
+                    points.iter().map(|i| design.matrix().row(*i).iter().copied().collect()).collect();
+                for i in 0..existing.map_or(0, Design::rows) {
+                    all.push(old.matrix().row(i).iter().copied().collect());
+                }
+                Information::of(&Design::from_rows(design.names().to_vec(), &all).unwrap())
+            };
+            let mean =
+                |i: &Information| at.iter().map(|x| i.variance_at(x).unwrap()).sum::<f64>() / at.len() as f64;
+            let (mut best_d, mut best_i) = (f64::NEG_INFINITY, f64::INFINITY);
+            for points in multisets(reach.len(), n) {
+                let Ok(i) = known(&points) else { continue };
+                best_d = best_d.max(i.ln_determinant());
+                best_i = best_i.min(mean(&i));
+            }
+            let mut options = Exchange::new(n).starts(30);
+            if let Some(old) = existing {
+                options = options.existing(old.clone());
+            }
+            let d = choose(design, &options, &mut seeded(1)).unwrap();
+            assert!((d.value() - best_d).abs() < 1e-9, "D, {n}: {} {best_d}", d.value());
+            let options = options.criterion(Criterion::Predictions { at: at.clone() });
+            let i = choose(design, &options, &mut seeded(1)).unwrap();
+            assert!((i.value() / best_i - 1.0).abs() < 1e-9, "I, {n}: {} {best_i}", i.value());
+            assert_eq!(d.information().flakes(), n + existing.map_or(0, Design::rows));
+        }
+    }
+}
+
+fn field_school() -> Candidates {
+    let form = Form::named("log-log").unwrap().with_terms([indicator("percussor", "antler")]).unwrap();
+    let depth = Factor::steps("platform_depth_mm", 4.0, 12.0, 1.0).unwrap().with_tolerance(1.0).unwrap();
+    let angle =
+        Factor::steps("exterior_platform_angle_deg", 60.0, 90.0, 5.0).unwrap().with_tolerance(5.0).unwrap();
+    let percussor = Factor::class("percussor", &["quartzite", "antler"]).unwrap();
+    Candidates::grid(&form, vec![depth, angle, percussor]).unwrap()
+}
+
+#[test]
+fn a_plan_of_24_beats_the_even_grid_of_24() {
+    let reach = field_school();
+    assert_eq!(reach.len(), 9 * 7 * 2);
+    let plan = choose(reach.design(), &Exchange::new(24), &mut seeded(5)).unwrap();
+    let even = Information::of(&reach.even_grid(24).unwrap()).unwrap();
+    // the even grid by hand: four depths by three angles by two percussors
+    let mut rows = Vec::new();
+    for depth in [4.0, 4.0 + 8.0 / 3.0, 4.0 + 16.0 / 3.0, 12.0f64] {
+        for angle in [60.0, 75.0, 90.0] {
+            for antler in [0.0, 1.0] {
+                rows.push([1.0, depth.ln(), angle, antler]);
+            }
+        }
+    }
+    let by_hand =
+        Information::of(&Design::from_rows(reach.design().names().to_vec(), &rows).unwrap()).unwrap();
+    assert!((even.ln_determinant() - by_hand.ln_determinant()).abs() < 1e-9);
+    // the corners of the reach only, each percussor alike
+    for i in plan.points() {
+        let s = reach.setting(*i);
+        assert!(s[0] == SettingValue::Number(4.0) || s[0] == SettingValue::Number(12.0), "{s:?}");
+        assert!(s[1] == SettingValue::Number(60.0) || s[1] == SettingValue::Number(90.0), "{s:?}");
+    }
+    assert!(plan.starts_agreeing() >= 5);
+    // by hand: variances 2/3 of the ends' in angle, and that of ln depth over four even depths; p = 4
+    let logs = [4.0f64, 4.0 + 8.0 / 3.0, 4.0 + 16.0 / 3.0, 12.0].map(f64::ln);
+    let mean = logs.iter().sum::<f64>() / 4.0;
+    let spread = logs.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / 4.0;
+    let ends = (3f64.ln() / 2.0).powi(2);
+    let expected = (ends / spread * 1.5).powf(0.25);
+    let found = plan.information().efficiency_against(&even).unwrap();
+    assert!((found / expected - 1.0).abs() < 1e-10, "{found} {expected}");
+    assert!(found > 1.2);
+    let kept = reach.efficiency_within_tolerance(plan.points(), None, 200, &mut seeded(2)).unwrap();
+    assert!(kept.low < kept.mean && kept.mean < 1.0 && kept.low > 0.7, "{kept:?}");
+    println!("plan against even grid {found:.4}, within tolerance {kept:?}");
+}
+
+#[test]
+fn the_same_seed_gives_the_same_plan_and_existing_flakes_are_counted() {
+    let reach = field_school();
+    for criterion in [
+        Criterion::Coefficients,
+        Criterion::Predictions {
+            at: (0..reach.len()).map(|i| reach.design().matrix().row(i).iter().copied().collect()).collect(),
+        },
+    ] {
+        let options = Exchange::new(17).criterion(criterion).starts(4);
+        let one = choose(reach.design(), &options, &mut seeded(11)).unwrap();
+        let two = choose(reach.design(), &options, &mut seeded(11)).unwrap();
+        assert_eq!(one, two);
+        let other = choose(reach.design(), &options, &mut seeded(12)).unwrap();
+        assert!((one.value() - other.value()).abs() < 0.01 * one.value().abs());
+        assert!(one.starts_agreeing() >= 1);
+    }
+    // twelve flakes by quartzite only: what is added is mostly antler
+    let quartzite: Vec<usize> = (0..reach.len())
+        .filter(|i| reach.setting(*i)[2] == SettingValue::Level("quartzite".into()))
+        .step_by(5)
+        .take(12)
+        .collect();
+    let old = picked(reach.design(), &quartzite);
+    assert_eq!(undetermined(&old), ["percussor = antler"]);
+    let plan = choose(reach.design(), &Exchange::new(12).existing(old), &mut seeded(4)).unwrap();
+    let antler =
+        plan.points().iter().filter(|i| reach.setting(**i)[2] == SettingValue::Level("antler".into()));
+    assert!(antler.count() >= 9);
+    assert_eq!(plan.information().flakes(), 24);
+}
+
+#[test]
+fn rows_of_platforms_are_rows_of_terms() {
+    let reach = field_school();
+    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
+    let flake = |percussor| {
+        let strike = Strike::builder().platform(platform).percussor(percussor).build().unwrap();
+        Flake::builder().strike(strike).build().unwrap()
+    };
+    assert_eq!(reach.row_of(&flake(Some("Antler"))).unwrap(), [1.0, 8f64.ln(), 75.0, 1.0]);
+    assert_eq!(reach.row_of(&flake(Some("quartzite"))).unwrap(), [1.0, 8f64.ln(), 75.0, 0.0]);
+    assert!(matches!(reach.row_of(&flake(Some("bone"))), Err(Error::UnknownName { .. })));
+    assert!(matches!(reach.row_of(&flake(None)), Err(Error::Missing { .. })));
+}
+
+#[test]
+fn what_cannot_be_planned_is_named() {
+    let form = Form::named("log-log").unwrap().with_terms([indicator("percussor", "antler")]).unwrap();
+    let depth = || Factor::steps("platform_depth_mm", 4.0, 12.0, 4.0).unwrap();
+    let angle = |values: &[f64]| Factor::number("exterior_platform_angle_deg", values).unwrap();
+    let percussor = |levels: &[&str]| Factor::class("percussor", levels).unwrap();
+    let plan = |angles: &[f64], levels: &[&str], n| {
+        let reach = Candidates::grid(&form, vec![depth(), angle(angles), percussor(levels)]).unwrap();
+        choose(reach.design(), &Exchange::new(n), &mut seeded(1)).map(|c| c.points().len())
+    };
+    assert_eq!(plan(&[60.0, 90.0], &["quartzite", "antler"], 4), Ok(4));
+    let deficient = |term: &str| Err(Error::RankDeficient { term: term.to_string() });
+    assert_eq!(plan(&[70.0], &["quartzite", "antler"], 8), deficient("exterior_platform_angle_deg"));
+    assert_eq!(plan(&[60.0, 90.0], &["quartzite"], 8), deficient("percussor = antler"));
+    assert!(matches!(
+        plan(&[60.0, 90.0], &["quartzite", "antler"], 3),
+        Err(Error::TooFew { found: 3, needed: 4, .. })
+    ));
+    assert!(matches!(plan(&[60.0, 90.0], &["quartzite", "antler"], 0), Err(Error::Invalid { .. })));
+
+    let grid = |factors| Candidates::grid(&form, factors).map(|c| c.len());
+    assert!(matches!(grid(vec![depth(), angle(&[70.0])]), Err(Error::Missing { .. })));
+    let width = Factor::number("platform_width_mm", &[10.0]).unwrap();
+    let all = vec![depth(), angle(&[70.0]), percussor(&["antler"])];
+    assert_eq!(grid(all.clone()), Ok(3));
+    assert!(matches!(grid([all.clone(), vec![width]].concat()), Err(Error::Invalid { .. })));
+    assert!(matches!(grid([all.clone(), vec![depth()]].concat()), Err(Error::Invalid { .. })));
+    let below = Factor::number("platform_depth_mm", &[-1.0, 3.0]).unwrap();
+    assert!(matches!(
+        grid(vec![below, angle(&[70.0]), percussor(&["antler"])]),
+        Err(Error::Domain { value: -1.0, .. })
+    ));
+    for bad in [
+        Factor::number("a", &[]).is_err(),
+        Factor::number("a", &[1.0, 1.0]).is_err(),
+        Factor::number("a", &[f64::NAN]).is_err(),
+        Factor::steps("a", 2.0, 1.0, 0.5).is_err(),
+        Factor::steps("a", 1.0, 2.0, 0.0).is_err(),
+        Factor::steps("a", 1.0, 2.0, 1e-9).is_err(),
+        Factor::steps("a", f64::MIN, f64::MAX, 1.0).is_err(),
+        Factor::class("a", &["b", "b"]).is_err(),
+        Factor::class("a", &[]).is_err(),
+        depth().with_tolerance(-1.0).is_err(),
+        percussor(&["antler"]).with_tolerance(1.0).is_err(),
+    ] {
+        assert!(bad);
+    }
+    let reach = field_school();
+    assert!(!undetermined(&reach.even_grid(3).unwrap()).is_empty());
+    assert!(reach.even_grid(0).is_err());
+    assert!(reach.efficiency_within_tolerance(&[9999], None, 5, &mut seeded(1)).is_err());
+    let thick = reach.retain(|s| matches!(s[0], SettingValue::Number(d) if d > 6.0)).unwrap();
+    assert_eq!(thick.len(), 6 * 7 * 2);
+    assert!(thick.retain(|_| false).is_err());
+}
+
+fn lines(text: &str) -> impl Iterator<Item = Vec<String>> {
+    text.lines().filter(|l| !l.starts_with('#')).skip(1).map(|l| l.split(',').map(str::to_string).collect())
+}
+
+#[test]
+fn power_and_widths_agree_with_r() {
+    let (mut tails, mut powers, mut widths) = (0, 0, 0);
+    let mut worst = [0.0f64; 3];
+    for line in lines(include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/plan.csv"))) {
+        let v: Vec<f64> = line[1..].iter().map(|c| c.parse().unwrap()).collect();
+        let (a, b, c, expected) = (v[0], v[1], v[2], v[4]);
+        match line[0].as_str() {
+            "nct" => {
+                let found = noncentral_student_sf(a, b, c);
+                assert!((found - expected).abs() < 1e-10, "{line:?}: {found}");
+                worst[0] = worst[0].max((found - expected).abs());
+                tails += 1;
+            }
+            "power" => {
+                let found = power(b, 1.0, 2.0 / a, 2.0 * a - 2.0, c).unwrap();
+                assert!((found - expected).abs() < 1e-9, "{line:?}: {found}");
+                worst[1] = worst[1].max((found - expected).abs());
+                powers += 1;
+            }
+            kind => {
+                let rows: Vec<[f64; 2]> = (1..=a as i32).map(|x| [1.0, f64::from(x)]).collect();
+                let design = Design::from_rows(vec!["intercept".into(), "x".into()], &rows).unwrap();
+                let information = Information::of(&design).unwrap();
+                let aim = if kind == "width_new" { Aim::NewFlake } else { Aim::Mean };
+                let found = expected_width(&information, &[1.0, b], 1.0, c, aim).unwrap();
+                assert!((found / expected - 1.0).abs() < 1e-12, "{line:?}: {found}");
+                worst[2] = worst[2].max((found / expected - 1.0).abs());
+                widths += 1;
+            }
+        }
+    }
+    assert_eq!((tails, powers, widths), (140, 72, 32));
+    println!("largest differences: tails {:e}, power {:e}, widths {:e}", worst[0], worst[1], worst[2]);
+}
+
+#[test]
+fn noncentral_tails_agree_with_forty_digits() {
+    let mut count = 0;
+    let mut worst = 0.0f64;
+    for line in
+        lines(include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/plan_noncentral.csv")))
+    {
+        let v: Vec<f64> = line.iter().map(|c| c.parse().unwrap()).collect();
+        let found = noncentral_student_sf(v[0], v[1], v[2]);
+        assert!((found - v[3]).abs() < 1e-18 + 1e-12 * v[3], "{line:?}: {found}");
+        if v[3] > 1e-6 {
+            worst = worst.max((found / v[3] - 1.0).abs());
+        }
+        count += 1;
+    }
+    assert_eq!(count, 120);
+    println!("largest relative difference {worst:e}");
+    for (t, v) in [(0.3, 1.0), (2.5, 4.0), (-1.0, 30.0), (1.96, 1e7), (3.0, 0.4)] {
+        let found = noncentral_student_sf(t, v, 0.0);
+        assert!((found / student_sf(t, v) - 1.0).abs() < 1e-12, "{t} {v}: {found}");
+    }
+    // far out, and what is no number
+    assert!((noncentral_student_sf(1e5, 2.0, 1e5) - (1.0 - (-1f64).exp())).abs() < 1e-7);
+    assert_eq!(noncentral_student_sf(-3.0, 2.0, 1e6), 1.0);
+    assert_eq!(noncentral_student_sf(3.0, 2.0, -1e6), 0.0);
+    assert!(noncentral_student_sf(1.0, 0.0, 1.0).is_nan());
+    assert!(noncentral_student_sf(1.0, 3.0, f64::INFINITY).is_nan());
+    assert_eq!(noncentral_student_sf(f64::INFINITY, 3.0, 1.0), 0.0);
+}
+
+#[test]
+fn power_is_the_level_at_no_difference_and_rises() {
+    for df in [1.0, 5.0, 40.0] {
+        let none = power(0.0, 1.0, 0.1, df, 0.05).unwrap();
+        assert!((none - 0.05).abs() < 1e-13, "{df}: {none}");
+        let mut last = none;
+        for k in 1..60 {
+            let p = power(-0.4 * f64::from(k), 1.0, 0.1, df, 0.05).unwrap();
+            assert!(p > last || p > 1.0 - 1e-12, "{df} {k}");
+            assert!(p <= 1.0);
+            last = p;
+        }
+    }
+    assert!(power(1e9, 1e-3, 1e-3, 12.0, 0.05).unwrap() > 1.0 - 1e-7);
+    for (difference, spread, variance, df, alpha) in [
+        (f64::NAN, 1.0, 1.0, 5.0, 0.05),
+        (1.0, 0.0, 1.0, 5.0, 0.05),
+        (1.0, 1.0, -1.0, 5.0, 0.05),
+        (1.0, 1.0, 1.0, 0.0, 0.05),
+        (1.0, 1.0, 1.0, 5.0, 1.0),
+    ] {
+        assert!(matches!(power(difference, spread, variance, df, alpha), Err(Error::OutOfRange { .. })));
+    }
+}
+
+/// The intervals of real fits on simulated flakes: each has the foreseen width up to the spread it shows, and
+/// on average the foreseen one.
+#[test]
+fn widths_foreseen_are_the_widths_of_direct_fits() {
+    let reach = field_school();
+    let plan = choose(reach.design(), &Exchange::new(12), &mut seeded(8)).unwrap();
+    let design = picked(reach.design(), plan.points());
+    let at = [1.0, 7f64.ln(), 72.0, 1.0];
+    let spread = 0.4;
+    let mut rng = seeded(99);
+    let (mut total, repeats) = (0.0, 4000);
+    let foreseen = expected_width(plan.information(), &at, spread, 0.95, Aim::NewFlake).unwrap();
+    let shown = (2.0 * std::f64::consts::PI).sqrt() * Student::new(8.0).pdf(0.0);
+    for _ in 0..repeats {
+        let y: Vec<f64> = (0..12)
+            .map(|i| {
+                let e: f64 = StandardNormal.sample(&mut rng);
+                2.0 * design.matrix()[(i, 1)] + spread * e
+            })
+            .collect();
+        let fit = linear::fit(&design, &y, None).unwrap();
+        let (low, high) = fit.interval(&at, 0.95, 1.0).unwrap();
+        let exact = foreseen * fit.spread() / (spread * shown);
+        assert!(((high - low) / exact - 1.0).abs() < 1e-9, "{} {exact}", high - low);
+        total += high - low;
+    }
+    // the standard error of the mean of 4000 is 0.4 %
+    assert!((total / f64::from(repeats) / foreseen - 1.0).abs() < 0.015, "{total} {foreseen}");
+    let too_few = Information::of(&picked(&design, &[0, 3, 6, 9]))
+        .map(|i| expected_width(&i, &at, 1.0, 0.95, Aim::Mean));
+    assert!(matches!(too_few, Ok(Err(Error::TooFew { .. })) | Err(Error::RankDeficient { .. })));
+}
+
+/// Where cores differ: simulated fields of 24 flakes from 6 cores, fitted with random intercepts, percussors
+/// varied within every core or between cores, and tested at 5 %.
+#[test]
+fn power_where_cores_differ_is_what_simulation_shows() {
+    let (flakes, m, repeats) = (24usize, 4usize, 500);
+    let cores = Cores::new(0.35, 0.3, m).unwrap();
+    assert!((cores.design_effect() - (1.0 + 3.0 * 0.09 / (0.09 + 0.1225))).abs() < 1e-12);
+    assert!((cores.total().powi(2) - (0.09 + 0.1225)).abs() < 1e-12);
+    let of: Vec<usize> = (0..flakes).map(|i| i / m).collect();
+    let groups = [SharedRows::intercepts(of.clone(), 6)];
+    let ones = Design::from_rows(vec!["1".into()], &vec![[1.0]; flakes]).unwrap();
+    for (allocation, difference) in [(Allocation::WithinCores, 0.42), (Allocation::ByCore, 1.1)] {
+        let rows: Vec<[f64; 2]> = (0..flakes)
+            .map(|i| {
+                let antler = match allocation {
+                    Allocation::WithinCores => i % 2,
+                    Allocation::ByCore => of[i] % 2,
+                };
+                [1.0, antler as f64]
+            })
+            .collect();
+        let design = Design::from_rows(vec!["intercept".into(), "antler".into()], &rows).unwrap();
+        let variance = Information::of(&design).unwrap().variance_of("antler").unwrap();
+        let foreseen = cores.power(difference, variance, flakes, 2, allocation, 0.05).unwrap();
+        let mut rng = seeded(2024);
+        let mut seen = 0;
+        for _ in 0..repeats {
+            let effect: Vec<f64> = (0..6)
+                .map(|_| {
+                    let e: f64 = StandardNormal.sample(&mut rng);
+                    0.3 * e
+                })
+                .collect();
+            let y: Vec<f64> = (0..flakes)
+                .map(|i| {
+                    let e: f64 = StandardNormal.sample(&mut rng);
+                    difference * rows[i][1] + effect[of[i]] + 0.35 * e
+                })
+                .collect();
+            let fit = Shrunken::new()
+                .fit_shared(&design, &[false; 2], &ones, &Tails::normal(), &groups, &y)
+                .unwrap();
+            let t = fit.coefficients()[1] / fit.covariance()[(1, 1)].sqrt();
+            // the freedom that belongs to the allocation, as in the formula
+            let freedom = match allocation {
+                Allocation::WithinCores => 17.0,
+                Allocation::ByCore => 4.0,
+            };
+            if t.abs() > student_quantile_upper(0.025, freedom) {
+                seen += 1;
+            }
+        }
+        let share = f64::from(seen) / f64::from(repeats);
+        // three standard errors of the simulation, and what an estimate of zero between cores adds
+        assert!((share - foreseen).abs() < 0.07, "{allocation:?}: {share} {foreseen}");
+        assert!((0.6..0.95).contains(&foreseen));
+    }
+}
+
+#[test]
+fn widths_where_cores_differ() {
+    let rows: Vec<[f64; 1]> = vec![[1.0]; 24];
+    let design = Design::from_rows(vec!["intercept".into()], &rows).unwrap();
+    let information = Information::of(&design).unwrap();
+    // the mean of balanced cores is exact: t with K - 1 freedom on the mean square between cores
+    let cores = Cores::new(0.35, 0.3, 4).unwrap();
+    let found = cores.expected_width(&information, &[1.0], 0.95, Aim::Mean).unwrap();
+    let t = Student::new(5.0);
+    let mean_square: f64 = 0.35f64.powi(2) + 4.0 * 0.3f64.powi(2);
+    let expected = 2.0
+        * t.quantile(0.975)
+        * (2.0 * std::f64::consts::PI).sqrt()
+        * t.pdf(0.0)
+        * (mean_square / 24.0).sqrt();
+    assert!((found / expected - 1.0).abs() < 1e-12, "{found} {expected}");
+    // cores of one flake: as without cores, at the total spread
+    let single = Cores::new(0.4, 0.3, 1).unwrap();
+    assert!(matches!(
+        single.expected_width(&information, &[1.0], 0.95, Aim::NewFlake),
+        Err(Error::TooFew { .. })
+    ));
+    assert!(Cores::new(0.4, -0.1, 3).is_err() && Cores::new(0.0, 0.1, 3).is_err());
+    assert!(Cores::new(0.4, 0.1, 0).is_err());
+    let one = Cores::new(0.4, 0.1, 24).unwrap();
+    assert!(one.expected_width(&information, &[1.0], 0.95, Aim::Mean).is_err());
+    assert!(one.power(1.0, 0.2, 24, 2, Allocation::ByCore, 0.05).is_err());
+}

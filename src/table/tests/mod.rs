@@ -1,0 +1,3 @@
+//! Tables fitted in columns and in pieces.
+
+mod fit;

@@ -1,0 +1,5 @@
+//! Tables in and out.
+
+mod estimates;
+mod intake;
+mod read;
