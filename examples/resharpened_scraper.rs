@@ -90,7 +90,7 @@ fn print(found: &OriginalEstimate) -> Result<(), Error> {
 /// Two trenches of invented scrapers: one by the spring, where tools were used up, one by the quarry.
 fn trenches<'a>(look: &'a LookBack<'a>) -> Result<Vec<GroupLosses>, Error> {
     let mut rng = ChaCha8Rng::seed_from_u64(12);
-    let mut losses = Losses::new(look)?;
+    let mut losses = Losses::new(look);
     for (trench, low, high, n) in [("spring", 0.2, 0.95, 40), ("quarry", 0.05, 0.5, 40)] {
         for _ in 0..n {
             let thickness = rng.random_range(8.0..18.0);

@@ -10,7 +10,8 @@
 //! that no estimate lies below what remains. Each piece counts once, and the uncertainty is by piece.
 //!
 //! The forms were chosen with whole flakes left out (`data-sources.md`, "What the retouch tells"). A random intercept
-//! by flake is not in it: it leans on what differs within a flake, and one scraper is seen once; it was not compared.
+//! by flake is not in it: it leans on what differs within a flake, and one scraper is seen once; on flakes left out it is
+//! off by 3.12 g where these forms are off by 3.03 g, and explains 0.842 of the share lost where they explain 0.859.
 
 use super::Provenance;
 use super::fitting::{Method, Recipe, SizeRecipe, VariantRecipe};

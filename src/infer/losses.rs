@@ -3,7 +3,7 @@
 //!
 //! Every piece is answered from the same few coefficients, so their errors do not average out over a group, and two
 //! groups have them in common. Each draw takes one set of coefficients for all pieces and then an error of its own for
-//! each:
+//! each, as for [`super::Assemblage`]:
 //!
 //! ```text
 //! b ~ N(b0, V),   c ~ N(c0, C)                             once a draw, for each variant
@@ -11,21 +11,21 @@
 //! group       share lost = 1 - sum now_i / sum certain_i r_i
 //! ```
 //!
-//! with what is certain of a piece: what is in hand and what is missing but known. Draw k has a generator of its own,
-//! the k-th stream of a ChaCha8 generator: the answer depends on the seed and the number of draws, not on threads.
+//! with what is certain of a piece: what is in hand and what is missing but known. The coefficients of draw k come from
+//! one stream of a ChaCha8 generator, the errors of a group's pieces from another: the answer for a group depends on the
+//! seed and the number of draws, not on threads, and not on what other groups are there.
 
-use super::assemblage::{Drawing, Drawn};
+use super::assemblage::draws::{Generator, Model, Rows};
+use super::assemblage::{Drawing, Drawn, counted_cautions, reasons, without_row};
 use super::original::LookBack;
-use crate::calibration::{Spread, Tails, cholesky};
 use crate::error::{Error, Result};
-use crate::flake::ORIGINAL_OVER_NOW;
-use crate::form::Compiled;
+use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch};
+use crate::predict::Caution;
 use crate::strike::Measured;
 use crate::threads;
-use nalgebra::{DMatrix, DVector};
-use rand::{Rng, SeedableRng};
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{ChiSquared, Distribution, StandardNormal};
+use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 
 /// Shares lost at which the spread of a group's pieces is told: every twentieth.
@@ -34,11 +34,8 @@ pub const TOLD_SHARES: [f64; 19] = [
     0.90, 0.95,
 ];
 
-/// Draws that one piece of work takes. Own choice.
-const TOGETHER: usize = 64;
-
 /// What is told of one group.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct GroupLosses {
     /// Its name.
@@ -52,53 +49,63 @@ pub struct GroupLosses {
     /// What the pieces estimated weigh now, in grams.
     pub mass_now_g: f64,
     /// What they weighed when struck, in grams. None without a piece, as all that follows.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub original_mass_g: Option<Drawn>,
     /// Mass lost, in grams.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub mass_lost_g: Option<Drawn>,
     /// Share of the group's mass that is lost, 0 to 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub share_lost: Option<Drawn>,
     /// Mean over the pieces of the share that each lost, 0 to 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_share_lost: Option<Drawn>,
     /// Of the pieces, the part that lost more than each of [`TOLD_SHARES`].
+    #[serde(serialize_with = "parts")]
     pub lost_more_than: Vec<(f64, Drawn)>,
     /// Pieces not estimated: the reason and how many.
+    #[serde(serialize_with = "reasons")]
     pub not_estimated: Vec<(String, u64)>,
+    /// The first caution of each kind, and on how many pieces.
+    #[serde(serialize_with = "counted_cautions")]
+    pub cautions: Vec<(Caution, u64)>,
 }
 
-/// A model of loss ready to be drawn from.
-#[derive(Debug, Clone)]
-struct Model {
-    compiled: Compiled,
-    coefficients: DVector<f64>,
-    factor: DMatrix<f64>,
-    spread: ModelSpread,
-    tail: f64,
+/// Shares with the part of the pieces that lost more, as a list of `share_lost` and `part_of_pieces`.
+fn parts<S: Serializer>(of: &[(f64, Drawn)], s: S) -> std::result::Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct One {
+        share_lost: f64,
+        part_of_pieces: Drawn,
+    }
+    s.collect_seq(of.iter().map(|(share, part)| One { share_lost: *share, part_of_pieces: *part }))
 }
 
+/// The pieces of one group.
 #[derive(Debug, Clone)]
-enum ModelSpread {
-    Constant(f64, f64),
-    Modelled(DVector<f64>, DMatrix<f64>),
+struct Group {
+    name: String,
+    offered: u64,
+    pieces: Vec<Piece>,
+    left_out: BTreeMap<String, u64>,
+    cautions: Vec<(Caution, u64)>,
 }
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 struct Piece {
-    group: usize,
     now: f64,
     certain: f64,
-    /// Variant, design row, row of the spread; none where nothing was lost.
-    row: Option<(usize, DVector<f64>, DVector<f64>)>,
+    /// Place among the rows; none where nothing was lost.
+    at: Option<u32>,
 }
 
 /// Takes retouched pieces one by one, and answers for all of them together.
 ///
 /// ```
 /// use conchoid::flake::{Flake, Retouch};
-/// use conchoid::infer::Drawing;
-/// use conchoid::infer::Losses;
-/// use conchoid::infer::LookBack;
+/// use conchoid::infer::{Drawing, Losses, LookBack};
 /// let look = LookBack::new()?;
-/// let mut losses = Losses::new(&look)?;
+/// let mut losses = Losses::new(&look);
 /// for (site, index, mass) in [("spring", 0.35, 24.0), ("spring", 0.4, 31.0), ("quarry", 0.1, 40.0)] {
 ///     let retouch = Retouch::builder().index(index).build()?;
 ///     losses.offer(site, &Flake::builder().mass_now_g(mass).retouch(retouch).build()?);
@@ -113,77 +120,38 @@ struct Piece {
 pub struct Losses<'a> {
     look: &'a LookBack<'a>,
     models: Vec<Option<Model>>,
-    groups: Vec<String>,
+    rows: Rows,
+    groups: Vec<Group>,
     by_name: BTreeMap<String, usize>,
-    offered: Vec<u64>,
-    pieces: Vec<Piece>,
-    left_out: Vec<BTreeMap<String, u64>>,
 }
 
 impl<'a> Losses<'a> {
     /// No pieces yet.
-    ///
-    /// # Errors
-    /// [`Error::Invalid`] for a calibration of loss whose tails differ by a class.
-    pub fn new(look: &'a LookBack<'a>) -> Result<Losses<'a>> {
-        let calibration = look.retouch_predictor().calibration();
-        let mut models = Vec::new();
-        for v in calibration.variants() {
-            let Some(m) = v.sizes.iter().find(|m| m.size == ORIGINAL_OVER_NOW) else {
-                models.push(None);
-                continue;
-            };
-            let compiled = m.form.compile(calibration.layout())?;
-            let spread = match &m.spread {
-                Spread::Constant { value, degrees_of_freedom } => {
-                    ModelSpread::Constant(*value, *degrees_of_freedom)
-                }
-                Spread::Modelled { coefficients, covariance } => ModelSpread::Modelled(
-                    DVector::from_column_slice(coefficients),
-                    cholesky(&m.size, covariance, coefficients.len())?,
-                ),
-            };
-            let tail = match &m.tails {
-                Tails::Normal => f64::INFINITY,
-                Tails::Student { degrees_of_freedom } => *degrees_of_freedom,
-                Tails::ByClass { class, .. } => {
-                    return Err(Error::invalid(
-                        class,
-                        "tails of a calibration of loss are the same for all pieces",
-                    ));
-                }
-            };
-            models.push(Some(Model {
-                factor: cholesky(&m.size, &m.covariance, compiled.terms())?,
-                compiled,
-                coefficients: DVector::from_column_slice(&m.coefficients),
-                spread,
-                tail,
-            }));
-        }
-        Ok(Losses {
-            look,
-            models,
-            groups: Vec::new(),
-            by_name: BTreeMap::new(),
-            offered: Vec::new(),
-            pieces: Vec::new(),
-            left_out: Vec::new(),
-        })
+    pub fn new(look: &'a LookBack<'a>) -> Losses<'a> {
+        let resolved = look.retouch_predictor().resolved();
+        let variants = look.retouch_predictor().calibration().variants().len();
+        let models = (0..variants).map(|v| Model::of(resolved, v, ORIGINAL_OVER_NOW)).collect();
+        Losses { look, models, rows: Rows::default(), groups: Vec::new(), by_name: BTreeMap::new() }
+    }
+
+    /// Whether a piece is told by its retouch: a complete one whose retouch was recorded, well or badly.
+    pub fn reads(piece: &impl Measured) -> bool {
+        piece.class(Portion::COLUMN).is_none_or(|p| p == Portion::Complete.name())
+            && !matches!(Retouch::of(piece), Ok(None))
     }
 
     /// Puts one piece into a group. Gives back why it is not estimated, where that is so; it still counts among the
     /// pieces.
     pub fn offer(&mut self, group: &str, piece: &impl Measured) -> Option<Error> {
         let at = self.group(group);
-        self.offered[at] += 1;
+        self.groups[at].offered += 1;
         match self.read(at, piece) {
             Ok(piece) => {
-                self.pieces.push(piece);
+                self.groups[at].pieces.push(piece);
                 None
             }
             Err(e) => {
-                *self.left_out[at].entry(e.to_string()).or_default() += 1;
+                *self.groups[at].left_out.entry(without_row(&e)).or_default() += 1;
                 Some(e)
             }
         }
@@ -192,38 +160,43 @@ impl<'a> Losses<'a> {
     /// Counts a piece that could not be read at all, such as a row of a table that was refused.
     pub fn leave_out(&mut self, group: &str, reason: impl Into<String>) {
         let at = self.group(group);
-        self.offered[at] += 1;
-        *self.left_out[at].entry(reason.into()).or_default() += 1;
+        self.groups[at].offered += 1;
+        *self.groups[at].left_out.entry(reason.into()).or_default() += 1;
     }
 
     fn group(&mut self, name: &str) -> usize {
         if let Some(at) = self.by_name.get(name) {
             return *at;
         }
-        self.groups.push(name.to_string());
-        self.offered.push(0);
-        self.left_out.push(BTreeMap::new());
+        self.groups.push(Group {
+            name: name.to_string(),
+            offered: 0,
+            pieces: Vec::new(),
+            left_out: BTreeMap::new(),
+            cautions: Vec::new(),
+        });
         self.by_name.insert(name.to_string(), self.groups.len() - 1);
         self.groups.len() - 1
     }
 
-    fn read(&self, group: usize, piece: &impl Measured) -> Result<Piece> {
-        let (remains, row) = self.look.row(piece)?;
+    fn read(&mut self, group: usize, piece: &impl Measured) -> Result<Piece> {
+        let (remains, marks) = self.look.marks(piece)?;
         let (now, certain) = (remains.mass_now_g(), remains.certain_g());
-        let Some((variant, x)) = row else { return Ok(Piece { group, now, certain, row: None }) };
-        let Some(model) = &self.models[variant] else {
-            return Err(Error::invalid(
-                "calibration",
-                format!("this variant does not tell {ORIGINAL_OVER_NOW}"),
-            ));
-        };
-        model.compiled.check(&x, self.look.retouch_predictor().calibration().layout())?;
-        let mut design = vec![0.0; model.compiled.terms()];
-        let mut spread = vec![0.0; model.compiled.spread_terms()];
-        model.compiled.fill(&x, &mut design);
-        model.compiled.fill_spread(&x, &mut spread);
-        let row = Some((variant, DVector::from_vec(design), DVector::from_vec(spread)));
-        Ok(Piece { group, now, certain, row })
+        let Some(marks) = marks else { return Ok(Piece { now, certain, at: None }) };
+        let model = self.models[marks.variant].as_ref().ok_or_else(|| {
+            Error::invalid("calibration", format!("this variant does not tell {ORIGINAL_OVER_NOW}"))
+        })?;
+        let told = &mut self.groups[group].cautions;
+        for c in marks.cautions {
+            match told.iter_mut().find(|(o, _)| o.kind() == c.kind()) {
+                Some((_, n)) => *n += 1,
+                None => told.push((c, 1)),
+            }
+        }
+        self.rows.add(marks.variant, model, &marks.rows, piece);
+        let at = u32::try_from(self.rows.pieces.len() - 1)
+            .map_err(|_| Error::invalid("pieces", "more than can be drawn together"))?;
+        Ok(Piece { now, certain, at: Some(at) })
     }
 
     /// The groups, in the order in which they were first met.
@@ -231,72 +204,67 @@ impl<'a> Losses<'a> {
     /// # Errors
     /// None for draws within [`crate::infer::DRAWS`].
     pub fn totals(&self, drawing: &Drawing) -> Result<Vec<GroupLosses>> {
-        let draws = drawing.count() as usize;
-        let blocks = threads::in_order(draws.div_ceil(TOGETHER), |block| {
-            (block * TOGETHER..draws.min((block + 1) * TOGETHER))
-                .map(|k| self.draw(drawing.seed(), k as u64))
-                .collect::<Vec<_>>()
-        });
-        let all: Vec<Vec<OneDraw>> = blocks.into_iter().flatten().collect();
-        let told = self.groups.iter().enumerate().map(|(g, name)| {
-            let own: Vec<&Piece> = self.pieces.iter().filter(|p| p.group == g).collect();
-            let read = |of: &dyn Fn(&OneDraw) -> f64| {
-                if own.is_empty() {
-                    return None;
-                }
-                Drawn::from_draws(all.iter().map(|d| of(&d[g])).collect(), drawing.level_inside())
-            };
-            let now: f64 = own.iter().map(|p| p.now).sum();
-            let n = own.len() as f64;
-            let mut not_estimated: Vec<(String, u64)> =
-                self.left_out[g].iter().map(|(reason, n)| (reason.clone(), *n)).collect();
-            not_estimated.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-            GroupLosses {
-                group: name.clone(),
-                pieces: self.offered[g],
-                n: own.len() as u64,
-                unretouched: own.iter().filter(|p| p.row.is_none()).count() as u64,
-                mass_now_g: now,
-                original_mass_g: read(&|d| d.original),
-                mass_lost_g: read(&|d| d.original - now),
-                share_lost: read(&|d| (1.0 - now / d.original).clamp(0.0, 1.0)),
-                mean_share_lost: read(&|d| d.shares / n),
-                lost_more_than: TOLD_SHARES
-                    .iter()
-                    .enumerate()
-                    .filter_map(|(k, share)| Some((*share, read(&|d| d.above[k] as f64 / n)?)))
-                    .collect(),
-                not_estimated,
-            }
-        });
-        Ok(told.collect())
+        Ok(self.groups.iter().enumerate().map(|(g, group)| self.group_totals(g, group, drawing)).collect())
     }
 
-    /// One draw: for each group its sums.
-    fn draw(&self, seed: u64, k: u64) -> Vec<OneDraw> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        rng.set_stream(k);
-        let drawn: Vec<Option<DrawnModel>> =
-            self.models.iter().map(|m| Some(m.as_ref()?.draw(&mut rng))).collect();
-        let mut sums = vec![OneDraw::default(); self.groups.len()];
-        for piece in &self.pieces {
-            let ratio = match &piece.row {
+    fn group_totals(&self, g: usize, group: &Group, drawing: &Drawing) -> GroupLosses {
+        let pieces = &group.pieces;
+        let all: Vec<OneDraw> = match pieces.is_empty() {
+            true => Vec::new(),
+            false => threads::in_order(drawing.count() as usize, |k| self.draw(g, pieces, drawing.seed(), k)),
+        };
+        let read = |of: &dyn Fn(&OneDraw) -> f64| {
+            Drawn::from_draws(all.iter().map(of).collect(), drawing.level_inside())
+        };
+        let now: f64 = pieces.iter().map(|p| p.now).sum();
+        let n = pieces.len() as f64;
+        let mut not_estimated: Vec<(String, u64)> =
+            group.left_out.iter().map(|(reason, n)| (reason.clone(), *n)).collect();
+        not_estimated.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        let told = TOLD_SHARES.iter().enumerate();
+        GroupLosses {
+            group: group.name.clone(),
+            pieces: group.offered,
+            n: pieces.len() as u64,
+            unretouched: pieces.iter().filter(|p| p.at.is_none()).count() as u64,
+            mass_now_g: now,
+            original_mass_g: read(&|d| d.original),
+            mass_lost_g: read(&|d| d.original - now),
+            share_lost: read(&|d| (1.0 - now / d.original).clamp(0.0, 1.0)),
+            mean_share_lost: read(&|d| d.shares / n),
+            lost_more_than: told
+                .filter_map(|(k, share)| Some((*share, read(&|d| f64::from(d.above[k]) / n)?)))
+                .collect(),
+            not_estimated,
+            cautions: group.cautions.clone(),
+        }
+    }
+
+    /// One draw of the sums of one group.
+    fn draw(&self, g: usize, pieces: &[Piece], seed: u64, k: usize) -> OneDraw {
+        let stream = |at: u64| {
+            let mut base = ChaCha8Rng::seed_from_u64(seed);
+            base.set_stream(at);
+            Generator::from_rng(&mut base)
+        };
+        // there are fewer draws than 2^32, and fewer groups than 2^31
+        let drawn = self.rows.draw_models(&self.models, &mut stream(1 << 63 | k as u64));
+        let mut rng = stream((g as u64 + 1) << 32 | k as u64);
+        let mut sum = OneDraw::default();
+        for piece in pieces {
+            let ratio = match piece.at {
+                Some(at) => self.rows.draw(at as usize, &self.models, &drawn, 0.0, &mut rng),
                 None => 1.0,
-                Some((variant, x, z)) => match (&self.models[*variant], &drawn[*variant]) {
-                    (Some(model), Some(with)) => 1.0 + with.log_odds(model, x, z, &mut rng).exp(),
-                    _ => 1.0,
-                },
             };
             let then = piece.certain * ratio;
             let share = (1.0 - piece.now / then).clamp(0.0, 1.0);
-            let sum = &mut sums[piece.group];
             sum.original += then;
             sum.shares += share;
             for (above, told) in sum.above.iter_mut().zip(TOLD_SHARES) {
-                *above += u64::from(share > told);
+                *above += u32::from(share > told);
             }
         }
-        sums
+        sum
     }
 }
 
@@ -305,55 +273,5 @@ impl<'a> Losses<'a> {
 struct OneDraw {
     original: f64,
     shares: f64,
-    above: [u64; TOLD_SHARES.len()],
-}
-
-/// The coefficients of one draw.
-struct DrawnModel {
-    location: DVector<f64>,
-    spread: DrawnSpread,
-}
-
-enum DrawnSpread {
-    Constant(f64),
-    Modelled(DVector<f64>),
-}
-
-fn normals(n: usize, rng: &mut impl Rng) -> DVector<f64> {
-    DVector::from_fn(n, |_, _| StandardNormal.sample(rng))
-}
-
-impl Model {
-    fn draw(&self, rng: &mut impl Rng) -> DrawnModel {
-        let location = &self.factor * normals(self.coefficients.len(), rng);
-        match &self.spread {
-            ModelSpread::Constant(value, df) => {
-                let by = ChiSquared::new(*df).map_or(1.0, |chi| (df / chi.sample(rng)).sqrt());
-                DrawnModel {
-                    location: &self.coefficients + location * by,
-                    spread: DrawnSpread::Constant(value * by),
-                }
-            }
-            ModelSpread::Modelled(c, factor) => DrawnModel {
-                location: &self.coefficients + location,
-                spread: DrawnSpread::Modelled(c + factor * normals(c.len(), rng)),
-            },
-        }
-    }
-}
-
-impl DrawnModel {
-    fn log_odds(&self, model: &Model, x: &DVector<f64>, z: &DVector<f64>, rng: &mut impl Rng) -> f64 {
-        let spread = match &self.spread {
-            DrawnSpread::Constant(s) => *s,
-            DrawnSpread::Modelled(c) => z.dot(c).exp(),
-        };
-        let normal: f64 = StandardNormal.sample(rng);
-        let e = if model.tail.is_finite() {
-            ChiSquared::new(model.tail).map_or(normal, |chi| normal / (chi.sample(rng) / model.tail).sqrt())
-        } else {
-            normal
-        };
-        x.dot(&self.location) + spread * e
-    }
+    above: [u32; TOLD_SHARES.len()],
 }

@@ -82,6 +82,33 @@ fn the_posterior_under_a_model_of_loss_agrees_with_integration() {
 }
 
 #[test]
+fn models_of_loss_at_the_ends_of_what_is_accepted_agree_with_integration() {
+    let mut cases = 0;
+    for line in include_str!("../reference/original_loss_corners.csv").lines().skip(2) {
+        let f: Vec<&str> = line.split(',').collect();
+        let v = |k: usize| f[k].parse::<f64>().unwrap();
+        let loss = BetaLoss::new(v(4), v(5)).unwrap();
+        let p = predictive("ln", &format!("1:{}:{}:{}", f[0], f[1], f[2]));
+        let o = Original::with_loss(p, v(3), v(3), Arc::new(loss)).unwrap();
+        let (argument, value) = (v(7), v(8));
+        let found = if f[6] == "cdf" { o.cdf(argument) } else { o.lost_more_than(argument).unwrap() };
+        assert!((found - value).abs() < 1e-9, "{line}: {found}");
+        if f[6] == "cdf" {
+            assert!((o.cdf(argument) + o.sf(argument) - 1.0).abs() < 1e-12, "{line}");
+        } else {
+            let i = o.interval(0.95).unwrap();
+            assert!(
+                v(3) <= i.low && i.low <= i.median && i.median <= i.high && i.high.is_finite(),
+                "{line}: {i:?}"
+            );
+            assert!((o.cdf(i.high) - o.cdf(i.low) - 0.95).abs() < 1e-8, "{line}: {i:?}");
+        }
+        cases += 1;
+    }
+    assert_eq!(cases, 270);
+}
+
+#[test]
 fn a_closure_and_the_same_beta_agree() {
     let p = predictive("ln", "1:3:0.5:30");
     let beta =

@@ -3,10 +3,10 @@
 
 use conchoid::Error;
 use conchoid::calibration::bundled;
-use conchoid::calibration::{Collector, Provenance, Recipe, loss_recipe};
+use conchoid::calibration::{Collector, Provenance, Recipe, Spread, loss_recipe};
 use conchoid::flake::{Flake, FlakeBuilder, Portion, Retouch, RetouchKind, RetouchedEdges};
 use conchoid::form::Transform;
-use conchoid::infer::{BetaLoss, LeansOn, LookBack, Original};
+use conchoid::infer::{BetaLoss, Drawing, LeansOn, LookBack, Losses, Original, TOLD_SHARES};
 use conchoid::predict::{Ask, Component, Predictive, Predictor};
 use conchoid::strike::{Platform, PlatformKind, Strike};
 use conchoid::table::{TableOptions, TableReader};
@@ -47,7 +47,9 @@ fn the_retouch_answers_without_a_platform_and_beside_one() {
     assert_eq!(found.mass.interval(0.95).unwrap(), alone.mass.interval(0.95).unwrap());
     let beside = found.by_platform.unwrap().interval(0.95).unwrap();
     let by_retouch = alone.mass.interval(0.95).unwrap();
-    assert!(beside.high / beside.low > by_retouch.high / by_retouch.low, "the platform tells less");
+    // 24.3 g wide against 3.7 g, 6.6 times
+    let width = |i: conchoid::predict::Interval| i.high - i.low;
+    assert!(width(beside) > 6.0 * width(by_retouch), "the platform tells less: {beside:?} {by_retouch:?}");
     // a crushed platform takes nothing from the retouch
     let platform = Platform::builder().kind(PlatformKind::Crushed).build().unwrap();
     let crushed = scraper().strike(Strike::builder().platform(platform).build().unwrap()).build().unwrap();
@@ -163,7 +165,10 @@ fn bad_rows_are_named_by_row_and_column() {
             "a;31;12;;;;;0.3;no",
             "row 1, column retouch_index: retouch on a piece that is said to be unretouched",
         ),
-        ("a;31;12;;;;;;yes", "row 1, column retouch_height_1_mm: not recorded (without a platform"),
+        (
+            "a;31;12;;;;;;yes",
+            "row 1, column retouch_height_1_mm: not recorded (either the marks of retouch of a complete piece are",
+        ),
         ("a;;12;3;9;;;;", "row 1, column mass_now_g: not recorded"),
     ];
     for (line, expected) in cases {
@@ -274,6 +279,117 @@ fn a_recipe_of_least_squares_reads_loss_too() {
     let found =
         look().retouch(predictor).unwrap().original(&scraper().build().unwrap(), &Ask::default()).unwrap();
     assert!(found.mass.interval(0.95).unwrap().low >= 31.0);
+}
+
+fn by_index(index: f64, mass: f64) -> Flake {
+    Flake::builder()
+        .mass_now_g(mass)
+        .retouch(Retouch::builder().index(index).build().unwrap())
+        .build()
+        .unwrap()
+}
+
+#[test]
+fn a_piece_of_a_group_is_told_as_it_is_alone() {
+    let look = look();
+    let mut losses = Losses::new(&look);
+    let piece = scraper().build().unwrap();
+    assert!(losses.offer("alone", &piece).is_none());
+    let group = &losses.totals(&Drawing::seeded(2).draws(20_000).unwrap()).unwrap()[0];
+    let i = look.original(&piece, &Ask::default()).unwrap().mass.interval(0.95).unwrap();
+    let drawn = group.original_mass_g.unwrap();
+    for (a, b, error) in [
+        (drawn.low, i.low, drawn.low_error),
+        (drawn.median, i.median, drawn.median_error),
+        (drawn.high, i.high, drawn.high_error),
+    ] {
+        // four errors of the draws, and a hundredth of what the tails of a t and of a drawn spread may differ by
+        assert!((a - b).abs() < 4.0 * error + 0.01 * (i.high - i.low), "{drawn:?} {i:?}");
+    }
+    let share = group.share_lost.unwrap();
+    assert!((share.median - (1.0 - 31.0 / drawn.median)).abs() < 1e-12);
+    assert_eq!(group.share_lost, group.mean_share_lost);
+}
+
+#[test]
+fn what_pieces_share_does_not_average_out() {
+    // many pieces alike: only coefficients and spread are left to be uncertain, and their law is known
+    let (index, mass): (f64, f64) = (0.4, 30.0);
+    let look = look();
+    let mut losses = Losses::new(&look);
+    (0..4000).for_each(|_| assert!(losses.offer("alike", &by_index(index, mass)).is_none()));
+    let group = &losses.totals(&Drawing::seeded(9).draws(1000).unwrap()).unwrap()[0];
+    let calibration = bundled::named(bundled::LOSS).unwrap();
+    let model = &calibration.variants().iter().find(|v| v.name == "mass, index").unwrap().sizes[0];
+    let x = [1.0, mass.ln(), index.ln(), index, index.powi(3)];
+    let z = [1.0, index];
+    let Spread::Modelled { coefficients, covariance } = &model.spread else { panic!() };
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let form = |v: &[Vec<f64>], x: &[f64]| x.iter().zip(v).map(|(a, row)| a * dot(row, x)).sum::<f64>();
+    let (middle, variance) = (dot(&x, &model.coefficients), (2.0 * dot(&z, coefficients)).exp());
+    // the mean over pieces of exp(mu + s e) is exp(mu + s^2 / 2)
+    let mean = middle + 0.5 * variance;
+    let sd = (form(&model.covariance, &x) + variance * variance * form(covariance, &z)).sqrt();
+    let drawn = group.original_mass_g.unwrap();
+    let at = |v: f64| (v / (4000.0 * mass) - 1.0).ln();
+    assert!((at(drawn.median) - mean).abs() < 0.2 * sd, "{} {mean} {sd}", at(drawn.median));
+    let width = (at(drawn.high) - at(drawn.low)) / (2.0 * 1.959964);
+    assert!((width / sd - 1.0).abs() < 0.12, "{width} {sd}");
+    // were the pieces independent it would be a tenth of that
+    assert!(width > 5.0 * (variance / 4000.0).sqrt());
+}
+
+#[test]
+fn groups_are_told_each_by_itself_and_what_is_not_told_is_listed() {
+    let look = look();
+    let fill = |losses: &mut Losses<'_>| {
+        for (index, mass) in [(0.2, 20.0), (0.5, 31.0), (0.7, 12.0), (0.0, 9.0)] {
+            assert!(losses.offer("spring", &by_index(index, mass)).is_none());
+        }
+    };
+    let (mut one, mut two) = (Losses::new(&look), Losses::new(&look));
+    fill(&mut one);
+    fill(&mut two);
+    two.offer("quarry", &by_index(0.1, 50.0));
+    let inverse = Retouch::builder().index(0.3).kind(RetouchKind::Inverse).build().unwrap();
+    two.offer("quarry", &Flake::builder().mass_now_g(20.0).retouch(inverse).build().unwrap());
+    let no_mass = Flake::builder().retouch(retouch()).build().unwrap();
+    assert!(Losses::reads(&no_mass) && !Losses::reads(&Flake::builder().mass_now_g(3.0).build().unwrap()));
+    assert!(two.offer("quarry", &no_mass).is_some());
+    two.leave_out("quarry", "not a row of this table");
+    let drawing = Drawing::seeded(4).draws(500).unwrap();
+    let (one, two) = (one.totals(&drawing).unwrap(), two.totals(&drawing).unwrap());
+    assert_eq!(one[0], two[0]);
+    assert_eq!((one[0].n, one[0].unretouched, one[0].mass_now_g), (4, 1, 72.0));
+    let quarry = &two[1];
+    assert_eq!((quarry.pieces, quarry.n), (4, 2));
+    assert_eq!(
+        quarry.not_estimated,
+        [
+            (
+                "mass_now_g: not recorded (the mass that remains bounds the original from below)".to_string(),
+                1
+            ),
+            ("not a row of this table".to_string(), 1)
+        ]
+    );
+    let cautions: Vec<(&str, u64)> = quarry.cautions.iter().map(|(c, n)| (c.kind(), *n)).collect();
+    assert!(
+        cautions.contains(&("retouch-not-in-experiment", 1))
+            && cautions.contains(&("states-of-experiment", 2))
+    );
+    assert_eq!(quarry.lost_more_than.len(), TOLD_SHARES.len());
+    for pair in quarry.lost_more_than.windows(2) {
+        assert!(pair[0].1.median >= pair[1].1.median && pair[0].1.high <= 1.0, "{pair:?}");
+    }
+    // a group of none but failures is told without numbers
+    let mut none = Losses::new(&look);
+    none.leave_out("empty", "no");
+    let told = &none.totals(&drawing).unwrap()[0];
+    assert!(told.original_mass_g.is_none() && told.lost_more_than.is_empty());
+    let text = serde_json::to_value(quarry).unwrap();
+    assert_eq!(text["lost_more_than"][1]["share_lost"], 0.1);
+    assert_eq!(text["not_estimated"][1]["pieces"], 1);
 }
 
 proptest! {

@@ -9,7 +9,8 @@ use crate::tables::{self, Progress};
 use crate::taken::TakenIn;
 use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
-use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupTotals};
+use conchoid::flake::ORIGINAL_OVER_NOW;
+use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupLosses, GroupTotals, LookBack, Losses};
 use conchoid::infer::{Bracketed, Comparison, Resampling};
 use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, size_grades, struck};
 use conchoid::predict::in_words;
@@ -18,15 +19,18 @@ use conchoid::strike::Measured;
 use conchoid::table::{Offer, Row, TableOptions, offer_each};
 use std::collections::BTreeSet;
 use std::io::Write;
+use std::sync::Arc;
 
 pub const EXAMPLES: &str = "\
 Examples:
   knap assemblage --table bag.csv --group layer --seed 7
   knap assemblage --table bag.csv --group percussor --compare antler,quartzite --size mass_g --seed 7
   knap assemblage --table bag.csv --group layer --mesh-in 0.25 --seed 7 --plot bag.svg
+  knap assemblage --table scrapers.csv --group site --seed 7 --plot shares-lost.svg
   knap assemblage --table pit.csv --against school.csv --size width_mm --seed 7
-Pieces of one group that share core and flake name are one flake, so that no platform counts twice. The
-same seed and number of draws give the same numbers.";
+Complete pieces whose retouch was recorded (see knap original) are told by it: what they weighed, and the share
+lost; the others by their platforms. Pieces of one group that share core and flake name are one flake, so that no
+platform counts twice. The same seed and number of draws give the same numbers.";
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum BoundBy {
@@ -102,9 +106,14 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let mesh = o.mesh_mm.map(Mesh::mm).or_else(|| o.mesh_in.map(Mesh::inches));
     let mesh = mesh.transpose().map_err(Failure::of_options)?;
-    let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
-    o.blow.check_also(&calibration, false)?;
-    totals(o, calibration, &drawing, mesh)
+    let mut look = LookBack::new()?;
+    let mut sizes = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    if sizes.tells(ORIGINAL_OVER_NOW) {
+        look = look.retouch(Arc::new(Predictor::new(sizes)?))?;
+        sizes = calibration(None, o.blow.stone.as_deref())?;
+    }
+    o.blow.check_also(&sizes, false)?;
+    totals(o, sizes, &look, &drawing, mesh)
 }
 
 /// Everything that a table says of groups, besides the columns the library knows.
@@ -141,11 +150,19 @@ fn has_group(header: &conchoid::table::Header, group: Option<&str>, path: &str) 
     }
 }
 
-fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option<Mesh>) -> Outcome<u8> {
-    let options = grouped(o.taken.options(Some(&calibration), &[])?, o.group.as_deref(), Some(&calibration));
+fn totals(
+    o: &Options,
+    calibration: Calibration,
+    look: &LookBack<'_>,
+    drawing: &Drawing,
+    mesh: Option<Mesh>,
+) -> Outcome<u8> {
+    let taken = o.taken.options(Some(&calibration), &["mass_missing_g".into(), "retouch_index".into()])?;
+    let options = grouped(taken, o.group.as_deref(), Some(&calibration));
     let given = o.blow.given()?;
     let predictor = Predictor::new(calibration)?;
     let mut bag = Assemblage::new(&predictor)?;
+    let mut losses = Losses::new(look);
     let table = tables::open(&o.table, &options)?;
     has_group(table.header(), o.group.as_deref(), &o.table)?;
     let progress = Progress::new("reading");
@@ -168,6 +185,10 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
             };
             let group = group_of(row, o.group.as_deref());
             let both = RowOr { row, given: &given };
+            if Losses::reads(&both) {
+                refused += u64::from(losses.offer(&group, &both).is_some());
+                return Ok(());
+            }
             match bag.offer(&group, &both) {
                 None => {
                     if let (Some(mesh), Ok(estimate)) = (mesh, predictor.estimate(&both, &Ask::default()))
@@ -192,25 +213,42 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
     progress.finish();
     crate::fit::tell(&made);
     let totals = bag.totals(drawing).map_err(Failure::of_options)?;
-    if totals.is_empty() {
+    let lost = losses.totals(drawing).map_err(Failure::of_options)?;
+    if totals.is_empty() && lost.is_empty() {
         return Err(Failure::other(format!("{}: no rows", o.table)));
     }
     if let Some(path) = &o.plot {
-        assemblage_plot::totals(path, &totals, o.level)?;
+        assemblage_plot::totals(path, &totals, &lost, o.level)?;
     }
     let sieved = |group: &str| sieved.iter().find(|s| s.group == group);
+    let lost_of = |group: &str| lost.iter().find(|l| l.group == group);
+    let of_retouch_alone = || lost.iter().filter(|l| totals.iter().all(|t| t.group != l.group));
+    let draws = o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS);
+    let (sizes, of_loss) = (predictor.calibration().name(), look.retouch_predictor().calibration().name());
     match o.format {
         Format::Json => {
             let mut groups = Ordered::default();
             for t in &totals {
-                groups.nest(&t.group, group_json(t, sieved(&t.group), o.level));
+                let mut group = group_json(t, sieved(&t.group), o.level);
+                if let Some(l) = lost_of(&t.group) {
+                    group.put("retouched", l);
+                }
+                groups.nest(&t.group, group);
+            }
+            for l in of_retouch_alone() {
+                let mut group = Ordered::default();
+                group.put("retouched", l);
+                groups.nest(&l.group, group);
             }
             let mut out = Ordered::default();
             out.nest("groups", groups);
             out.put("seed", o.seed);
-            out.put("draws", o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS));
+            out.put("draws", draws);
             let mut behind = Ordered::default();
-            behind.put("name", predictor.calibration().name());
+            behind.put("name", sizes);
+            if !lost.is_empty() {
+                behind.put("of_loss", of_loss);
+            }
             out.nest("calibration", behind);
             out.print()?;
         }
@@ -218,12 +256,22 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
             let mut out = crate::say::screen();
             for t in &totals {
                 print_group(&mut out, t, sieved(&t.group), o.level)?;
+                if let Some(l) = lost_of(&t.group) {
+                    print_losses(&mut out, l)?;
+                }
             }
+            for l in of_retouch_alone() {
+                print_losses(&mut out, l)?;
+            }
+            let from = match (totals.is_empty(), lost.is_empty()) {
+                (false, false) => format!("calibrations {sizes} (platforms) and {of_loss} (retouch)"),
+                (true, _) => format!("calibration {of_loss}"),
+                (_, true) => format!("calibration {sizes}"),
+            };
             let behind = format!(
-                "From the calibration {}; {} from seed {}. The intervals carry what all flakes share, the \
-                 uncertainty of the calibration's coefficients; +/- is the chance of the draws.",
-                predictor.calibration().name(),
-                count(u64::from(o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS)), "draw", "draws"),
+                "From the {from}; {} from seed {}. The intervals carry what all flakes share, the uncertainty of \
+                 the calibration's coefficients; +/- is the chance of the draws.",
+                count(u64::from(draws), "draw", "draws"),
                 o.seed
             );
             writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
@@ -233,6 +281,49 @@ fn totals(o: &Options, calibration: Calibration, drawing: &Drawing, mesh: Option
         }
     }
     Ok(if refused > 0 { 3 } else { 0 })
+}
+
+/// What the retouch tells of a group.
+fn print_losses(out: &mut impl Write, l: &GroupLosses) -> Outcome<()> {
+    let bare = match l.unretouched {
+        0 => String::new(),
+        n => format!(", {n} of them without retouch"),
+    };
+    let told = count(l.n, "piece", "pieces");
+    writeln!(out, "{}: {told} of {} told by retouch{bare}", crate::say::name(&l.group), l.pieces)?;
+    if l.n > 0 {
+        writeln!(out, "  weigh now            {:>7} g", short(l.mass_now_g))?;
+    }
+    for (name, unit, scale, d) in [
+        ("total original mass", "g", 1.0, &l.original_mass_g),
+        ("mass lost", "g", 1.0, &l.mass_lost_g),
+        ("share of mass lost", "%", 100.0, &l.share_lost),
+        ("mean share of a piece", "%", 100.0, &l.mean_share_lost),
+    ] {
+        if let Some(d) = d {
+            let [median, low, high] = [d.median, d.low, d.high].map(|v| short(scale * v));
+            let [low_error, high_error] = [d.low_error, d.high_error].map(|v| short(scale * v));
+            writeln!(
+                out,
+                "  {name:21}{median:>7} {unit:2}  ({low} to {high}; ends +/- {low_error}, {high_error})"
+            )?;
+        }
+    }
+    let whole = |v: f64| format!("{:.0}", 100.0 * v);
+    for (share, d) in l.lost_more_than.iter().filter(|(s, d)| [0.1, 0.25, 0.5].contains(s) && d.high > 0.0) {
+        let [share, median, low, high] = [*share, d.median, d.low, d.high].map(whole);
+        writeln!(out, "  lost over {share} %:       {median:>7} %   of the pieces ({low} to {high})")?;
+    }
+    for (reason, n) in &l.not_estimated {
+        let line = format!("not estimated, {}: {reason}", count(*n, "piece", "pieces"));
+        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
+    }
+    for (c, n) in &l.cautions {
+        let line = format!("{}: {c}", count(*n, "piece", "pieces"));
+        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
+    }
+    writeln!(out)?;
+    Ok(())
 }
 
 /// What a field mesh holds of the flakes of a group, by their platforms.

@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 
 /// One size model of a variant, ready to be drawn from.
 #[derive(Debug, Clone)]
-pub(super) struct Model {
+pub(in crate::infer) struct Model {
     size: ResolvedSize,
     /// Terms of the form, the intercept not counted.
     slopes: usize,
@@ -30,7 +30,7 @@ pub(super) struct Model {
 
 /// One possible row of one flake.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct RowAt {
+pub(in crate::infer) struct RowAt {
     model: usize,
     /// Where its design row and its spread row begin.
     design: usize,
@@ -46,11 +46,11 @@ pub(super) struct RowAt {
 
 /// All rows of one size, in the order of the pieces estimated.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Rows {
+pub(in crate::infer) struct Rows {
     numbers: Vec<f64>,
     rows: Vec<RowAt>,
     /// For each piece its rows.
-    pub(super) pieces: Vec<(usize, usize)>,
+    pub(in crate::infer) pieces: Vec<(usize, usize)>,
     /// Shared effects of the rows: the group, and the standard deviation of its effect at the row.
     shared: Vec<(usize, f64)>,
     /// Groups by column and name; pieces without a name are of one group, about which nothing is known.
@@ -61,7 +61,7 @@ pub(super) struct Rows {
 
 impl Model {
     /// The model of a size under a variant; none where the variant has none.
-    pub(super) fn of(resolved: &Resolved, variant: usize, size: &str) -> Option<Model> {
+    pub(in crate::infer) fn of(resolved: &Resolved, variant: usize, size: &str) -> Option<Model> {
         let sizes = &resolved.variant(variant).sizes;
         let at = sizes.iter().position(|m| m.size == size)?;
         Some(Model {
@@ -82,12 +82,12 @@ impl Model {
 }
 
 /// Draws of one repetition: quick, as a total of many flakes takes a number or two for each.
-pub(super) type Generator = Xoshiro256PlusPlus;
+pub(in crate::infer) type Generator = Xoshiro256PlusPlus;
 
 /// Flakes that are drawn by one model in the plain way (one possible row each, on the log scale, no effect of a core,
 /// nothing known of the size), column by column. Those of a group that are weighed, and those that are not, stand
 /// together.
-pub(super) struct Sheet {
+pub(in crate::infer) struct Sheet {
     model: usize,
     /// How many flakes, of which group, whether weighed.
     runs: Vec<(usize, usize, bool)>,
@@ -103,7 +103,7 @@ const TOGETHER: usize = 256;
 
 impl Sheet {
     /// Draws a size for every flake; `take` gets a group, whether its flakes are weighed, and the sum of some of them.
-    pub(super) fn draw(
+    pub(in crate::infer) fn draw(
         &self,
         drawn: &[Option<DrawnModel>],
         rng: &mut Generator,
@@ -204,31 +204,31 @@ impl Kernel for Sizes<'_> {
 
 /// Sums of one draw over one group.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Sums {
-    pub(super) mass: f64,
-    pub(super) weighed: f64,
-    pub(super) length: f64,
+pub(in crate::infer) struct Sums {
+    pub(in crate::infer) mass: f64,
+    pub(in crate::infer) weighed: f64,
+    pub(in crate::infer) length: f64,
 }
 
 /// One flake that is estimated.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Flake {
-    pub(super) group: usize,
+pub(in crate::infer) struct Flake {
+    pub(in crate::infer) group: usize,
     /// Place among the pieces estimated.
-    pub(super) at: usize,
-    pub(super) now: f64,
-    pub(super) weighed: bool,
+    pub(in crate::infer) at: usize,
+    pub(in crate::infer) now: f64,
+    pub(in crate::infer) weighed: bool,
 }
 
 /// One draw of a model: coefficients, the spread of all rows or the coefficients of its log, and effects.
-pub(super) struct DrawnModel {
+pub(in crate::infer) struct DrawnModel {
     coefficients: Vec<f64>,
     scale: f64,
     spread: Vec<f64>,
 }
 
 impl Rows {
-    pub(super) fn add(
+    pub(in crate::infer) fn add(
         &mut self,
         variant: usize,
         model: &Model,
@@ -283,7 +283,7 @@ impl Rows {
     }
 
     /// The flakes that can be drawn in the plain way, and the others.
-    pub(super) fn sheets(
+    pub(in crate::infer) fn sheets(
         &self,
         flakes: &[Flake],
         models: &[Option<Model>],
@@ -329,7 +329,7 @@ impl Rows {
     }
 
     /// One set of coefficients for every model, and one effect for every core (standardised).
-    pub(super) fn draw_models(
+    pub(in crate::infer) fn draw_models(
         &self,
         models: &[Option<Model>],
         rng: &mut Generator,
@@ -342,7 +342,7 @@ impl Rows {
     }
 
     /// One size of one piece, at least so large.
-    pub(super) fn draw(
+    pub(in crate::infer) fn draw(
         &self,
         piece: usize,
         models: &[Option<Model>],
@@ -411,7 +411,7 @@ impl Rows {
 }
 
 impl Model {
-    pub(super) fn draw<R: Rng + ?Sized>(&self, rng: &mut R) -> DrawnModel {
+    pub(in crate::infer) fn draw<R: Rng + ?Sized>(&self, rng: &mut R) -> DrawnModel {
         let (scale, by, spread) = match &self.size.spread {
             ResolvedSpread::Constant(value, degrees_of_freedom) => {
                 // the checked degrees of freedom of a calibration are positive and finite

@@ -33,7 +33,7 @@
 //! interval of the total held the truth in 95.0 %; the naive sum of independent flakes in 50.3 %. With half of
 //! each flake gone it was 95.0 % bound on the whole and 61.4 % bound on each.
 
-mod draws;
+pub(super) mod draws;
 
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
@@ -307,7 +307,10 @@ pub struct GroupTotals {
 }
 
 /// Reasons with their counts, as a list of `reason` and `pieces`.
-fn reasons<S: serde::Serializer>(of: &[(String, u64)], s: S) -> std::result::Result<S::Ok, S::Error> {
+pub(super) fn reasons<S: serde::Serializer>(
+    of: &[(String, u64)],
+    s: S,
+) -> std::result::Result<S::Ok, S::Error> {
     #[derive(Serialize)]
     struct One<'a> {
         reason: &'a str,
@@ -317,7 +320,7 @@ fn reasons<S: serde::Serializer>(of: &[(String, u64)], s: S) -> std::result::Res
 }
 
 /// Cautions with the number of flakes they concern.
-fn counted_cautions<S: serde::Serializer>(
+pub(super) fn counted_cautions<S: serde::Serializer>(
     of: &[(Caution, u64)],
     s: S,
 ) -> std::result::Result<S::Ok, S::Error> {
@@ -752,7 +755,7 @@ impl GroupTotals {
 }
 
 /// The reason of an error without its place in a table, so that like reasons are counted together.
-fn without_row(e: &Error) -> String {
+pub(super) fn without_row(e: &Error) -> String {
     let mut e = e.clone();
     match &mut e {
         Error::OutOfRange { at, .. }

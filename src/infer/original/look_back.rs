@@ -8,8 +8,16 @@ use crate::predict::{Ask, Caution, Estimate, Predictor};
 use crate::strike::Measured;
 use std::sync::Arc;
 
-/// The variant of a calibration of loss that a piece takes, and its input row.
-pub(crate) type RowOfLoss = (usize, Vec<f64>);
+/// The two things that tell of a piece, where neither is recorded.
+const EITHER: &str = "either the marks of retouch of a complete piece are needed, its heights with the thickness there or \
+                      retouch_index, or its platform";
+
+/// The marks of a piece as a calibration of loss reads them: the variant, its input rows, and what there is to doubt.
+pub(crate) struct MarksRead {
+    pub(crate) variant: usize,
+    pub(crate) rows: Vec<(f64, Vec<f64>)>,
+    pub(crate) cautions: Vec<Caution>,
+}
 
 /// Looks back at pieces of every state under a calibration of loss, a calibration of sizes, and a model of loss for
 /// pieces whose retouch was not measured.
@@ -124,12 +132,16 @@ impl<'a> LookBack<'a> {
         let whole = piece.class(Portion::COLUMN).is_none_or(|p| p == Portion::Complete.name());
         let platform = || match self.sizes {
             Some(sizes) => by_platform(sizes, piece, &remains, (ask, self.loss.clone()), &self.unbroken),
-            None => Err(Error::missing(
-                "retouch_height_1_mm",
-                "without a platform the heights of retouch or the retouch_index of a complete piece are needed",
-            )),
+            None => Err(Error::missing("retouch_height_1_mm", EITHER)),
         };
-        let Some(retouch) = noted.retouch.as_ref().filter(|_| whole) else { return platform() };
+        let Some(retouch) = noted.retouch.as_ref().filter(|_| whole) else {
+            return platform().map_err(|e| match e {
+                Error::Missing { at, .. } if noted.retouch.is_none() => {
+                    Error::Missing { at, needed: EITHER.to_string() }
+                }
+                e => e,
+            });
+        };
         match self.by_retouch(&noted, retouch, &remains) {
             Ok(mut found) => {
                 if let Ok(beside) = platform() {
@@ -142,13 +154,12 @@ impl<'a> LookBack<'a> {
         }
     }
 
-    /// What remains of a piece, and the variant and input row of the calibration of loss; no row where its retouch was
-    /// measured and is none.
+    /// What remains of a piece, and its marks; none where its retouch was measured and is none.
     ///
     /// # Errors
     /// [`Error::Missing`] where the retouch was not measured, [`Error::Refused`] for a piece that is not complete, and
     /// those of [`LookBack::original`].
-    pub(crate) fn row(&self, piece: &impl Measured) -> Result<(Remains, Option<RowOfLoss>)> {
+    pub(crate) fn marks(&self, piece: &impl Measured) -> Result<(Remains, Option<MarksRead>)> {
         let noted = WithRetouch::of(piece)?;
         let remains = Remains::of(piece)?;
         if let Some(portion) = piece.class(Portion::COLUMN).filter(|p| *p != Portion::Complete.name()) {
@@ -168,7 +179,8 @@ impl<'a> LookBack<'a> {
         }
         let marks = Marks { noted: &noted, certain: remains.certain_g() };
         let (variant, rows) = self.retouch.rows_of(&marks, &Ask::default())?;
-        Ok((remains, rows.into_iter().next().map(|(_, x)| (variant, x))))
+        let cautions = doubts(retouch, &self.retouch.estimate(&marks, &Ask::default())?);
+        Ok((remains, Some(MarksRead { variant, rows, cautions })))
     }
 
     fn by_retouch<P: Measured>(
@@ -196,23 +208,19 @@ impl<'a> LookBack<'a> {
                 format!("{} does not tell {ORIGINAL_OVER_NOW}", estimate.calibration),
             ));
         };
-        let ends = |c: &&Caution| !matches!(c, Caution::TerminationsNotTold { .. });
-        let mut cautions = doubts(retouch);
-        cautions.extend(estimate.cautions.iter().filter(ends).cloned());
-        cautions.push(Caution::StatesOfExperiment);
         Ok(OriginalEstimate {
             mass: Original::by_marks(ratio, now, certain)?,
             length: None,
+            cautions: doubts(retouch, &estimate),
             estimate,
             leans_on: LeansOn::Retouch,
             by_platform: None,
-            cautions,
         })
     }
 }
 
-/// What there is to doubt of the retouch itself.
-fn doubts(retouch: &Retouch) -> Vec<Caution> {
+/// What there is to doubt of the retouch itself, of the estimate, and of the mix of states behind it.
+fn doubts(retouch: &Retouch, estimate: &Estimate) -> Vec<Caution> {
     let mut found = Vec::new();
     if let Some(kind) = retouch.kind().filter(|k| *k != RetouchKind::Direct) {
         found.push(Caution::RetouchNotInExperiment { what: format!("{kind} retouch") });
@@ -227,6 +235,9 @@ fn doubts(retouch: &Retouch) -> Vec<Caution> {
     if retouch.is_over_full() {
         found.push(Caution::HeightAboveThickness);
     }
+    let ends = |c: &&Caution| !matches!(c, Caution::TerminationsNotTold { .. });
+    found.extend(estimate.cautions.iter().filter(ends).cloned());
+    found.push(Caution::StatesOfExperiment);
     found
 }
 

@@ -118,7 +118,13 @@ fn a_scraper_is_answered_by_its_retouch() {
     assert_eq!(run(&nothing, "").0, 0);
     assert!(!fs::read_to_string(path).unwrap().contains("NaN"));
     for (args, code, message) in [
-        (vec!["original", "--mass-now-g", "31"], 2, "platform_depth_mm: not recorded"),
+        // both ways out are named
+        (
+            vec!["original", "--mass-now-g", "31"],
+            2,
+            "platform_depth_mm: not recorded (either the marks of retouch of a complete piece are needed, its heights \
+             with the thickness there or retouch_index, or its platform)",
+        ),
         (scraper(&["--retouch-kind", "sideways"]), 2, "retouch_kind: \"sideways\" is not known"),
         (vec!["original", "--mass-now-g", "31", "--retouch-index", "1.4"], 2, "retouch_index: 1.4"),
         (
@@ -153,7 +159,7 @@ fn a_table_of_scrapers_takes_for_each_row_what_it_has() {
         "hard-hammer-flint",
         "refused: row 4, column retouch_height_1_mm",
         "refused: row 5, column retouch_height_1_mm: 12 is out of range",
-        "refused: row 6, column platform_depth_mm: not recorded",
+        "refused: row 6, column platform_depth_mm: not recorded (either the marks of retouch",
         ",31,31,31,0,0,0,retouched-flint",
     ]) {
         assert!(line.contains(expected), "{expected}: {line}");
@@ -330,6 +336,59 @@ fn scrapers() -> String {
         }
     }
     text + "odd,10,12,9,0.3\nbad,10,x,9,0.3\n"
+}
+
+#[test]
+fn an_assemblage_of_scrapers_tells_the_shares_lost_by_site() {
+    let mut table =
+        String::from("site,mass_now_g,retouch_index,platform_depth_mm,exterior_platform_angle_deg,portion\n");
+    for k in 0..30 {
+        let mass = 20 + k % 9;
+        table.push_str(&format!("spring,{mass},0.{},,,\n", 30 + 2 * k));
+        table.push_str(&format!("quarry,{mass},0.{},,,\n", 10 + k));
+    }
+    // refused by name; a flake with a platform and no retouch; a broken one, told by its platform
+    table.push_str("spring,20,1.7,,,\nquarry,14,,8,75,\nquarry,6,0.3,8,75,proximal\n");
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("s.svg");
+    let args = ["assemblage", "--table", "-", "--group", "site", "--seed", "7", "--draws", "400"];
+    let plot = [&args[..], &["--plot", path.to_str().unwrap()]].concat();
+    let (code, text, err) = run(&plot, &table);
+    assert_eq!(code, 3, "{err}");
+    for line in [
+        "spring: 30 pieces of 31 told by retouch",
+        "quarry: 2 flakes from 2 pieces, 2 with a platform",
+        "  share of mass lost",
+        "  lost over 25 %:",
+        "From the calibrations hard-hammer-flint (platforms) and retouched-flint (retouch);",
+        "30 pieces: the experiment has every state from first retouch",
+    ] {
+        assert!(text.contains(line), "{line}\n{text}\n{err}");
+    }
+    assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
+    let svg = fs::read_to_string(path).unwrap();
+    for words in [
+        "share of a piece's mass lost, %",
+        "pieces that lost more, %",
+        "Retouched pieces: share of their mass lost",
+    ] {
+        assert!(svg.contains(&words.replace('\'', "&apos;")) || svg.contains(words), "{words}");
+    }
+    assert!(!svg.contains("NaN"));
+    let (code, out, _) = run(&[&args[..], &["--format", "json"]].concat(), &table);
+    assert_eq!(code, 3);
+    let v: Value = serde_json::from_str(&out).unwrap();
+    let share = |site: &str| v["groups"][site]["retouched"]["share_lost"]["median"].as_f64().unwrap();
+    assert!(share("spring") > 2.0 * share("quarry"), "{out}");
+    assert_eq!(v["groups"]["quarry"]["n"], 2);
+    assert_eq!(v["groups"]["quarry"]["retouched"]["n"], 30);
+    assert_eq!(v["calibration"]["of_loss"], "retouched-flint");
+    // the same seed, the same numbers, whatever else is there
+    let alone: String =
+        table.lines().filter(|l| !l.starts_with("quarry")).map(|l| format!("{l}\n")).collect();
+    let (_, alone, _) = run(&[&args[..], &["--format", "json"]].concat(), &alone);
+    let alone: Value = serde_json::from_str(&alone).unwrap();
+    assert_eq!(alone["groups"]["spring"]["retouched"], v["groups"]["spring"]["retouched"]);
 }
 
 #[test]
