@@ -5,12 +5,14 @@
 //! looked up by name in one table of such properties; a user's own material goes through the same checks with a builder.
 //! [`Percussor`] adds what a particular tool has and a material has not: a mass and a tip radius.
 
+mod builder;
 mod class;
 mod percussor;
 mod property;
 mod stone;
 mod table;
 
+pub use builder::MaterialBuilder;
 pub use class::{PercussorClass, TipBehaviour};
 pub use percussor::{Percussor, PercussorMaterial, PercussorMaterialBuilder};
 pub use property::{Figure, Property};

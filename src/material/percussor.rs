@@ -6,10 +6,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::builder::{Elastic, MaterialBuilder, optional};
 use super::class::{PercussorClass, TipBehaviour};
 use super::property::{Figure, Property};
-use super::table::{MATERIALS, Material};
-use super::{DENSITY, POISSON_RATIO, TOUGHNESS, YIELD_STRENGTH, YOUNGS_MODULUS, check_name};
+use super::{TOUGHNESS, YIELD_STRENGTH, check_name, table};
 use crate::error::{Bounds, Error, Result};
 
 /// Mass of a percussor, from a scrap to a stone that takes two hands.
@@ -28,14 +28,13 @@ const TIP_RADIUS: Bounds = Bounds::closed("tip_radius_mm", 0.05, 500.0, "mm");
 /// assert!(PercussorMaterial::named("rubber").is_err());
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "MaterialParts")]
+#[serde(try_from = "PercussorMaterialBuilder")]
 pub struct PercussorMaterial {
     name: String,
-    class: PercussorClass,
-    tip_behaviour: TipBehaviour,
-    density_kg_m3: Property,
-    youngs_modulus_pa: Property,
-    poisson_ratio: Property,
+    #[serde(flatten)]
+    kind: Striking,
+    #[serde(flatten)]
+    elastic: Elastic,
     #[serde(skip_serializing_if = "Option::is_none")]
     toughness_pa_sqrt_m: Option<Property>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -43,61 +42,31 @@ pub struct PercussorMaterial {
 }
 
 impl PercussorMaterial {
-    fn of(m: &Material) -> Option<PercussorMaterial> {
-        let strikes = m.strikes.as_ref()?;
-        Some(PercussorMaterial {
-            name: m.name.to_owned(),
-            class: strikes.class,
-            tip_behaviour: strikes.tip_behaviour,
-            density_kg_m3: m.density_kg_m3.clone(),
-            youngs_modulus_pa: m.youngs_modulus_pa.clone(),
-            poisson_ratio: m.poisson_ratio.clone(),
-            toughness_pa_sqrt_m: m.toughness_pa_sqrt_m.clone(),
-            yield_strength_pa: m.yield_strength_pa.clone(),
-        })
-    }
-
     /// A material of the bundled table by its name. Case, spaces and underscores do not matter; the trade's
     /// other names are understood (`antler`, `wood`, `hammerstone`, `elk antler`, `iron`).
     ///
     /// # Errors
     /// [`Error::UnknownName`] for the field `percussor`, with the list of [`PercussorMaterial::all_names`].
     pub fn named(name: &str) -> Result<Self> {
-        Material::find(name, Material::percussor_names)
-            .and_then(PercussorMaterial::of)
-            .ok_or_else(|| Error::unknown_name("percussor", name, Self::all_names()))
+        table::find("percussor", name, |m| &m.percussors)
     }
 
     /// The names of the bundled table, in its order.
     pub fn all_names() -> impl Iterator<Item = &'static str> {
-        MATERIALS.iter().filter(|m| m.strikes.is_some()).map(|m| m.name)
+        table::names(|m| &m.percussors)
     }
 
     /// A material of the user's own, checked by [`PercussorMaterialBuilder::build`].
     pub fn builder(name: impl Into<String>, class: PercussorClass) -> PercussorMaterialBuilder {
-        PercussorMaterialBuilder {
-            name: name.into(),
-            class,
-            tip_behaviour: TipBehaviour::Elastic,
-            density_kg_m3: None,
-            youngs_modulus_pa: None,
-            poisson_ratio: None,
-            toughness_pa_sqrt_m: None,
-            yield_strength_pa: None,
-        }
+        MaterialBuilder::new(name.into(), Striking { class, tip_behaviour: TipBehaviour::Elastic })
     }
 
     /// A builder that starts from this material, to replace one property or another.
     pub fn to_builder(&self) -> PercussorMaterialBuilder {
         PercussorMaterialBuilder {
-            name: self.name.clone(),
-            class: self.class,
-            tip_behaviour: self.tip_behaviour,
-            density_kg_m3: Some(self.density_kg_m3.clone().into()),
-            youngs_modulus_pa: Some(self.youngs_modulus_pa.clone().into()),
-            poisson_ratio: Some(self.poisson_ratio.clone().into()),
             toughness_pa_sqrt_m: self.toughness_pa_sqrt_m.clone().map(Figure::from),
             yield_strength_pa: self.yield_strength_pa.clone().map(Figure::from),
+            ..self.elastic.to_builder(&self.name, self.kind)
         }
     }
 
@@ -108,27 +77,27 @@ impl PercussorMaterial {
 
     /// The class.
     pub fn class(&self) -> PercussorClass {
-        self.class
+        self.kind.class
     }
 
     /// What the tip does under a blow.
     pub fn tip_behaviour(&self) -> TipBehaviour {
-        self.tip_behaviour
+        self.kind.tip_behaviour
     }
 
     /// Density, kg/m³.
     pub fn density_kg_m3(&self) -> &Property {
-        &self.density_kg_m3
+        &self.elastic.density_kg_m3
     }
 
     /// Young's modulus, Pa.
     pub fn youngs_modulus_pa(&self) -> &Property {
-        &self.youngs_modulus_pa
+        &self.elastic.youngs_modulus_pa
     }
 
     /// Poisson's ratio.
     pub fn poisson_ratio(&self) -> &Property {
-        &self.poisson_ratio
+        &self.elastic.poisson_ratio
     }
 
     /// Fracture toughness, Pa m^(1/2), where it was found; it matters only for the percussor's own breaking.
@@ -143,54 +112,21 @@ impl PercussorMaterial {
     }
 }
 
-/// A percussor material being described; nothing is checked before
-/// [`build`](PercussorMaterialBuilder::build).
-#[derive(Debug, Clone, PartialEq)]
-pub struct PercussorMaterialBuilder {
-    name: String,
+/// The kind of a builder of percussor materials: what the material is as a percussor.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Striking {
     class: PercussorClass,
     tip_behaviour: TipBehaviour,
-    density_kg_m3: Option<Figure>,
-    youngs_modulus_pa: Option<Figure>,
-    poisson_ratio: Option<Figure>,
-    toughness_pa_sqrt_m: Option<Figure>,
-    yield_strength_pa: Option<Figure>,
 }
 
-impl PercussorMaterialBuilder {
-    /// Another name.
-    pub fn name(mut self, name: impl Into<String>) -> Self {
-        self.name = name.into();
-        self
-    }
+/// A percussor material being described; nothing is checked before
+/// [`build`](PercussorMaterialBuilder::build).
+pub type PercussorMaterialBuilder = MaterialBuilder<Striking>;
 
+impl PercussorMaterialBuilder {
     /// What the tip does under a blow; elastic unless said.
     pub fn tip_behaviour(mut self, behaviour: TipBehaviour) -> Self {
-        self.tip_behaviour = behaviour;
-        self
-    }
-
-    /// Density, kg/m³: 100 to 25 000.
-    pub fn density_kg_m3(mut self, figure: impl Into<Figure>) -> Self {
-        self.density_kg_m3 = Some(figure.into());
-        self
-    }
-
-    /// Young's modulus, Pa: 10⁷ to 1.3·10¹².
-    pub fn youngs_modulus_pa(mut self, figure: impl Into<Figure>) -> Self {
-        self.youngs_modulus_pa = Some(figure.into());
-        self
-    }
-
-    /// Poisson's ratio: 0 to 0.499.
-    pub fn poisson_ratio(mut self, figure: impl Into<Figure>) -> Self {
-        self.poisson_ratio = Some(figure.into());
-        self
-    }
-
-    /// Fracture toughness, Pa m^(1/2): 10⁴ to 5·10⁸. Optional.
-    pub fn toughness_pa_sqrt_m(mut self, figure: impl Into<Figure>) -> Self {
-        self.toughness_pa_sqrt_m = Some(figure.into());
+        self.kind.tip_behaviour = behaviour;
         self
     }
 
@@ -207,48 +143,22 @@ impl PercussorMaterialBuilder {
     /// property outside the ranges above, [`Error::Invalid`] for a range out of order or a name that is empty
     /// or longer than 64 characters.
     pub fn build(self) -> Result<PercussorMaterial> {
-        let given = |figure, bounds| Figure::required(figure, "a percussor", bounds);
         Ok(PercussorMaterial {
             name: check_name("percussor", &self.name)?,
-            class: self.class,
-            tip_behaviour: self.tip_behaviour,
-            density_kg_m3: given(self.density_kg_m3, &DENSITY)?,
-            youngs_modulus_pa: given(self.youngs_modulus_pa, &YOUNGS_MODULUS)?,
-            poisson_ratio: given(self.poisson_ratio, &POISSON_RATIO)?,
-            toughness_pa_sqrt_m: self.toughness_pa_sqrt_m.map(|f| f.checked(&TOUGHNESS)).transpose()?,
-            yield_strength_pa: self.yield_strength_pa.map(|f| f.checked(&YIELD_STRENGTH)).transpose()?,
+            kind: self.kind,
+            elastic: Elastic::of(&self, "a percussor")?,
+            toughness_pa_sqrt_m: optional(&self.toughness_pa_sqrt_m, &TOUGHNESS)?,
+            yield_strength_pa: optional(&self.yield_strength_pa, &YIELD_STRENGTH)?,
         })
     }
 }
 
 /// Reading a stored material goes through the builder.
-#[derive(Deserialize)]
-struct MaterialParts {
-    name: String,
-    class: PercussorClass,
-    tip_behaviour: TipBehaviour,
-    density_kg_m3: Figure,
-    youngs_modulus_pa: Figure,
-    poisson_ratio: Figure,
-    toughness_pa_sqrt_m: Option<Figure>,
-    yield_strength_pa: Option<Figure>,
-}
-
-impl TryFrom<MaterialParts> for PercussorMaterial {
+impl TryFrom<PercussorMaterialBuilder> for PercussorMaterial {
     type Error = Error;
 
-    fn try_from(p: MaterialParts) -> Result<Self> {
-        PercussorMaterialBuilder {
-            name: p.name,
-            class: p.class,
-            tip_behaviour: p.tip_behaviour,
-            density_kg_m3: Some(p.density_kg_m3),
-            youngs_modulus_pa: Some(p.youngs_modulus_pa),
-            poisson_ratio: Some(p.poisson_ratio),
-            toughness_pa_sqrt_m: p.toughness_pa_sqrt_m,
-            yield_strength_pa: p.yield_strength_pa,
-        }
-        .build()
+    fn try_from(given: PercussorMaterialBuilder) -> Result<Self> {
+        given.build()
     }
 }
 
@@ -314,7 +224,7 @@ impl Percussor {
 
     /// The class of its material.
     pub fn class(&self) -> PercussorClass {
-        self.material.class
+        self.material.class()
     }
 
     /// Mass, g, where recorded.
@@ -353,39 +263,7 @@ impl TryFrom<Parts> for Percussor {
 
 #[cfg(test)]
 mod tests {
-    use super::super::plain_name;
     use super::*;
-
-    #[test]
-    fn every_row_passes_the_checks_of_a_users_own_material() {
-        assert_eq!(PercussorMaterial::all_names().count(), 16);
-        for row in MATERIALS.iter().filter(|m| m.strikes.is_some()) {
-            let m = PercussorMaterial::of(row).unwrap();
-            for name in row.percussor_names() {
-                assert_eq!(plain_name(name), name, "names are kept in the form they are looked up by");
-                assert_eq!(PercussorMaterial::named(name).unwrap(), m, "{name}");
-            }
-            assert_eq!(m.to_builder().build().unwrap(), m);
-            for q in [m.density_kg_m3(), m.youngs_modulus_pa(), m.poisson_ratio()]
-                .into_iter()
-                .chain(m.toughness_pa_sqrt_m())
-                .chain(m.yield_strength_pa())
-            {
-                Property::new(q.typical(), q.low(), q.high(), q.source().to_owned()).unwrap();
-                assert!(!q.source().is_empty(), "{}", row.name);
-            }
-            assert!(m.tip_behaviour() != TipBehaviour::Yields || m.yield_strength_pa().is_some());
-        }
-    }
-
-    #[test]
-    fn no_name_means_two_materials() {
-        let mut names: Vec<_> = MATERIALS.iter().flat_map(Material::percussor_names).collect();
-        let all = names.len();
-        names.sort_unstable();
-        names.dedup();
-        assert_eq!(names.len(), all);
-    }
 
     #[test]
     fn a_percussor_column_maps_to_a_class() {

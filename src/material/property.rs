@@ -112,14 +112,6 @@ impl Property {
     }
 }
 
-/// A property of the bundled tables, which tests walk through the same checks.
-pub(super) const fn p(typical: f64, low: f64, high: f64, source: &'static str) -> Property {
-    Property { typical, low, high, source: Cow::Borrowed(source) }
-}
-
-/// A source of the bundled tables.
-pub(super) const MEMORY: &str = "from memory";
-
 /// Reading a stored property goes through [`Property::new`].
 impl TryFrom<Figure> for Property {
     type Error = Error;
@@ -141,13 +133,6 @@ pub struct Figure {
 }
 
 impl Figure {
-    /// The checked property of a material that cannot do without it; `what` is that material (`a stone`).
-    pub(super) fn required(given: Option<Figure>, what: &str, bounds: &Bounds) -> Result<Property> {
-        given
-            .ok_or_else(|| Error::missing(bounds.name(), format!("{what} needs it: {bounds}")))?
-            .checked(bounds)
-    }
-
     /// The checked property, or an error that names the field.
     pub(crate) fn checked(self, bounds: &Bounds) -> Result<Property> {
         for v in [self.typical, self.low, self.high] {
