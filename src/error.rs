@@ -190,7 +190,12 @@ impl Error {
     }
 
     /// The same error, placed in a row of a table (rows of data, counted from 1).
-    pub fn in_row(mut self, row: u64) -> Self {
+    pub fn in_row(self, row: u64) -> Self {
+        self.with_row(Some(row))
+    }
+
+    /// The same error at another row, or at none, so that like errors of many rows are the same.
+    pub(crate) fn with_row(mut self, row: Option<u64>) -> Self {
         match &mut self {
             Error::OutOfRange { at, .. }
             | Error::NotANumber { at, .. }
@@ -199,7 +204,7 @@ impl Error {
             | Error::Refused { at, .. }
             | Error::Calibration { at, .. }
             | Error::Table { at, .. }
-            | Error::Invalid { at, .. } => at.row = Some(row),
+            | Error::Invalid { at, .. } => at.row = row,
             _ => {}
         }
         self
@@ -215,6 +220,16 @@ impl Error {
         Error::Missing { at: Place::column(field), needed: needed.into() }
     }
 
+    /// An [`Error::OutOfRange`], and what would be accepted.
+    pub(crate) fn out_of_range(at: Place, value: f64, accepted: impl Into<String>) -> Self {
+        Error::OutOfRange { at, value, accepted: accepted.into() }
+    }
+
+    /// An [`Error::NotConverged`]: which fit, and why it stopped.
+    pub(crate) fn not_converged(what: impl Into<String>, reason: impl Into<String>) -> Self {
+        Error::NotConverged { what: what.into(), reason: reason.into() }
+    }
+
     /// An [`Error::UnknownName`] for a named field.
     pub fn unknown_name<S: Into<String>>(
         field: impl Into<String>,
@@ -227,6 +242,31 @@ impl Error {
             accepted: accepted.into_iter().map(Into::into).collect(),
         }
     }
+}
+
+/// Refuses a number of things that is not the one expected.
+pub(crate) fn check_size(what: impl Into<String>, found: usize, expected: usize) -> Result<()> {
+    if found == expected { Ok(()) } else { Err(Error::Shape { what: what.into(), found, expected }) }
+}
+
+/// Refuses fewer things than are needed.
+pub(crate) fn at_least(what: impl Into<String>, found: usize, needed: usize) -> Result<()> {
+    if found >= needed { Ok(()) } else { Err(Error::TooFew { what: what.into(), found, needed }) }
+}
+
+/// The number itself where it is above 0 and finite.
+pub(crate) fn positive(name: &str, value: f64) -> Result<f64> {
+    let accepted = value > 0.0 && value.is_finite();
+    if accepted {
+        Ok(value)
+    } else {
+        Err(Error::out_of_range(Place::column(name), value, "above 0 and finite"))
+    }
+}
+
+/// The number itself where it is finite.
+pub(crate) fn finite(at: impl FnOnce() -> Place, value: f64) -> Result<f64> {
+    if value.is_finite() { Ok(value) } else { Err(Error::out_of_range(at(), value, "finite numbers")) }
 }
 
 /// A number for a message: with an exponent where it would be a row of zeros.

@@ -4,7 +4,7 @@
 //! row outside it. A repeat is a run of test sets that together hold no row twice; repeated k-fold has
 //! several.
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, at_least};
 use rand::{Rng, RngExt};
 
 /// Rows that are tested together, in one repeat.
@@ -81,9 +81,7 @@ impl Folds {
     /// # Errors
     /// [`Error::TooFew`] below 2 rows.
     pub fn leave_one_out(rows: usize) -> Result<Folds> {
-        if rows < 2 {
-            return Err(Error::TooFew { what: "rows to leave one out of".into(), found: rows, needed: 2 });
-        }
+        at_least("rows to leave one out of", rows, 2)?;
         let sets = (0..rows).map(|i| TestSet { repeat: 0, rows: vec![i] }).collect();
         let rule = "leave-one-out".to_string();
         Ok(Folds { rows, repeats: 1, sets, groups: None, group_names: Vec::new(), rule })
@@ -112,9 +110,7 @@ impl Folds {
             sets[at].rows.push(i);
             groups.push(Some(at));
         }
-        if names.len() < 2 {
-            return Err(Error::TooFew { what: format!("values of {name}"), found: names.len(), needed: 2 });
-        }
+        at_least(format!("values of {name}"), names.len(), 2)?;
         Ok(Folds {
             rows: labels.len(),
             repeats: 1,
@@ -156,9 +152,7 @@ impl Folds {
                 }
             }
         }
-        if sets.is_empty() {
-            return Err(Error::TooFew { what: "rows to test".into(), found: 0, needed: 1 });
-        }
+        at_least("rows to test", sets.len(), 1)?;
         Ok(Folds {
             rows,
             repeats: repeats.len(),

@@ -220,11 +220,11 @@ impl RetouchBuilder {
 fn check_height(k: usize, height: f64, thickness: f64) -> Result<()> {
     let room = thickness + CALIPER_ERROR.0.max(CALIPER_ERROR.1 * thickness);
     if height > room {
-        return Err(Error::OutOfRange {
-            at: Place::column(RETOUCH_HEIGHT_MM[k].name()),
-            value: height,
-            accepted: format!("0 to {room} mm, the thickness of {thickness} mm there and caliper error"),
-        });
+        return Err(Error::out_of_range(
+            Place::column(RETOUCH_HEIGHT_MM[k].name()),
+            height,
+            format!("0 to {room} mm, the thickness of {thickness} mm there and caliper error"),
+        ));
     }
     Ok(())
 }
@@ -364,13 +364,13 @@ pub(crate) fn check_mass_for_thickness(piece: &(impl Measured + ?Sized)) -> Resu
     };
     let most = HEAVIEST_FOR_THICKNESS * thickness * thickness;
     if mass > most {
-        return Err(Error::OutOfRange {
-            at: Place::column("mass_now_g"),
-            value: mass,
-            accepted: format!(
+        return Err(Error::out_of_range(
+            Place::column("mass_now_g"),
+            mass,
+            format!(
                 "at most {most:.1} g for a greatest thickness of {thickness} mm; check the units of both"
             ),
-        });
+        ));
     }
     Ok(())
 }

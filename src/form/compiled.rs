@@ -3,7 +3,7 @@
 use super::columns::{BLOCK, Plan, check_columns};
 use super::layout::Layout;
 use super::op::Op;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, check_size};
 
 /// A form whose names are resolved: fills design rows from input rows.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,6 +37,11 @@ impl Compiled {
         }
     }
 
+    /// One design row; see [`Compiled::fill`].
+    pub(crate) fn row(&self, x: &[f64]) -> Vec<f64> {
+        self.location.iter().map(|op| op.eval(x)).collect()
+    }
+
     /// The terms laid out for blocks of rows.
     pub(crate) fn plan(&self) -> Plan {
         Plan::of(&self.location)
@@ -66,13 +71,7 @@ impl Compiled {
         let plan = self.plan();
         let rows = out.len() / plan.terms().max(1);
         check_columns(&plan, x, rows)?;
-        if rows * plan.terms() != out.len() {
-            return Err(Error::Shape {
-                what: "numbers to fill".into(),
-                found: out.len(),
-                expected: rows * plan.terms(),
-            });
-        }
+        check_size("numbers to fill", out.len(), rows * plan.terms())?;
         let mut block = vec![0.0; plan.registers() * BLOCK];
         for from in (0..rows).step_by(BLOCK) {
             let n = BLOCK.min(rows - from);

@@ -16,7 +16,7 @@
 //! seed and the number of draws, not on threads, and not on what other groups are there.
 
 use super::assemblage::draws::{Generator, Model, Rows};
-use super::assemblage::{Drawing, Drawn, counted_cautions, reasons, without_row};
+use super::assemblage::{Drawing, Drawn, counted_cautions, reasons};
 use super::original::LookBack;
 use crate::error::{Error, Result};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch};
@@ -151,7 +151,7 @@ impl<'a> Losses<'a> {
                 None
             }
             Err(e) => {
-                *self.groups[at].left_out.entry(without_row(&e)).or_default() += 1;
+                *self.groups[at].left_out.entry(e.clone().with_row(None).to_string()).or_default() += 1;
                 Some(e)
             }
         }

@@ -1,7 +1,7 @@
 //! The settings within reach, as rows of a form; and the even grid that a plan has to beat.
 
 use super::information::{Information, rows_at};
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Place, Result, at_least, finite};
 use crate::fit::Design;
 use crate::form::{Compiled, Form, Layout};
 use crate::strike::Measured;
@@ -31,13 +31,8 @@ impl Factor {
     /// [`Error::TooFew`] without a value, [`Error::OutOfRange`] at one that is not finite,
     /// [`Error::Invalid`] unless they rise.
     pub fn number(name: &str, values: &[f64]) -> Result<Factor> {
-        if values.is_empty() {
-            return Err(Error::TooFew { what: format!("values of {name}"), found: 0, needed: 1 });
-        }
-        if let Some(v) = values.iter().find(|v| !v.is_finite()) {
-            let accepted = "finite numbers".to_string();
-            return Err(Error::OutOfRange { at: Place::column(name), value: *v, accepted });
-        }
+        at_least(format!("values of {name}"), values.len(), 1)?;
+        values.iter().try_for_each(|v| finite(|| Place::column(name), *v).map(drop))?;
         if values.windows(2).any(|w| w[0] >= w[1]) {
             return Err(Error::invalid(name, "the values must rise"));
         }
@@ -64,9 +59,7 @@ impl Factor {
     /// # Errors
     /// [`Error::TooFew`] without a level, [`Error::Invalid`] at one that stands twice.
     pub fn class(name: &str, levels: &[&str]) -> Result<Factor> {
-        if levels.is_empty() {
-            return Err(Error::TooFew { what: format!("levels of {name}"), found: 0, needed: 1 });
-        }
+        at_least(format!("levels of {name}"), levels.len(), 1)?;
         if let Some(twice) = (1..levels.len()).find(|i| levels[..*i].contains(&levels[*i])) {
             return Err(Error::invalid(name, format!("{} stands twice", levels[twice])));
         }
@@ -83,11 +76,11 @@ impl Factor {
             return Err(Error::invalid(&self.name, "a class has no tolerance"));
         }
         if !(tolerance >= 0.0 && tolerance.is_finite()) {
-            return Err(Error::OutOfRange {
-                at: Place::column(format!("tolerance of {}", self.name)),
-                value: tolerance,
-                accepted: "at least 0 and finite".into(),
-            });
+            return Err(Error::out_of_range(
+                Place::column(format!("tolerance of {}", self.name)),
+                tolerance,
+                "at least 0 and finite",
+            ));
         }
         self.tolerance = tolerance;
         Ok(self)
@@ -215,20 +208,9 @@ impl Candidates {
         let Some(count) = count else {
             return Err(Error::invalid("candidates", format!("at most {MOST} (take wider steps)")));
         };
-        let inputs: Vec<Vec<f64>> = (0..count)
-            .map(|at| {
-                let mut rest = at;
-                let mut input = vec![f64::NAN; layout.len()];
-                for f in factors.iter().rev() {
-                    let k = rest % f.len();
-                    rest /= f.len();
-                    place(&layout, f, k, &mut input);
-                }
-                input
-            })
-            .collect();
+        let inputs: Vec<Vec<f64>> = (0..count).map(|k| setting_at(&layout, &factors, k)).collect();
         let compiled = form.compile(&layout)?;
-        let design = design(form, &compiled, &layout, &inputs)?;
+        let design = design(&form.term_names(), &compiled, &layout, &inputs)?;
         Ok(Candidates { layout, compiled, factors, inputs, design })
     }
 
@@ -239,9 +221,7 @@ impl Candidates {
     /// [`Error::TooFew`] when none is left.
     pub fn retain(mut self, mut keep: impl FnMut(&[SettingValue]) -> bool) -> Result<Candidates> {
         let kept: Vec<usize> = (0..self.len()).filter(|i| keep(&self.setting(*i))).collect();
-        if kept.is_empty() {
-            return Err(Error::TooFew { what: "candidates".into(), found: 0, needed: 1 });
-        }
+        at_least("candidates", kept.len(), 1)?;
         self.design = rows_at(&self.design, &kept)?;
         self.inputs = kept.into_iter().map(|i| std::mem::take(&mut self.inputs[i])).collect();
         Ok(self)
@@ -304,9 +284,7 @@ impl Candidates {
             });
         }
         self.compiled.check(&input, &self.layout)?;
-        let mut row = vec![0.0; self.compiled.terms()];
-        self.compiled.fill(&input, &mut row);
-        Ok(row)
+        Ok(self.compiled.row(&input))
     }
 
     /// The rows of terms of an even grid of so many flakes over the same reach: every class level alike, the
@@ -339,19 +317,10 @@ impl Candidates {
             })
             .collect();
         let count: usize = even.iter().map(Factor::len).product();
-        let inputs: Vec<Vec<f64>> = (0..flakes)
-            .map(|k| {
-                // thinned where there are more, gone through again where there are fewer
-                let mut rest = if count > flakes { k * count / flakes } else { k % count };
-                let mut input = vec![f64::NAN; self.layout.len()];
-                for f in even.iter().rev() {
-                    place(&self.layout, f, rest % f.len(), &mut input);
-                    rest /= f.len();
-                }
-                input
-            })
-            .collect();
-        design_named(self.design.names(), &self.compiled, &self.layout, &inputs)
+        // thinned where there are more, gone through again where there are fewer
+        let at = |k: usize| if count > flakes { k * count / flakes } else { k % count };
+        let inputs: Vec<Vec<f64>> = (0..flakes).map(|k| setting_at(&self.layout, &even, at(k))).collect();
+        design(self.design.names(), &self.compiled, &self.layout, &inputs)
     }
 
     /// What is left of a plan when every target is missed by up to its tolerance, evenly, though never past
@@ -387,13 +356,24 @@ impl Candidates {
                 }
                 inputs.push(input);
             }
-            let struck = design_named(self.design.names(), &self.compiled, &self.layout, &inputs)?;
+            let struck = design(self.design.names(), &self.compiled, &self.layout, &inputs)?;
             let struck = Information::with_existing(&struck, existing)?;
             shares.push(struck.efficiency_against(&exact)?);
         }
         shares.sort_by(f64::total_cmp);
         Ok(WithinTolerance { mean: shares.iter().sum::<f64>() / draws as f64, low: shares[(draws - 1) / 20] })
     }
+}
+
+/// The input row of one setting of a grid, the first factor varying slowest.
+fn setting_at(layout: &Layout, factors: &[Factor], setting: usize) -> Vec<f64> {
+    let mut rest = setting;
+    let mut input = vec![f64::NAN; layout.len()];
+    for f in factors.iter().rev() {
+        place(layout, f, rest % f.len(), &mut input);
+        rest /= f.len();
+    }
+    input
 }
 
 /// Writes the k-th value of a factor into an input row.
@@ -408,25 +388,10 @@ fn place(layout: &Layout, factor: &Factor, k: usize, input: &mut [f64]) {
     };
 }
 
-fn design(form: &Form, compiled: &Compiled, layout: &Layout, inputs: &[Vec<f64>]) -> Result<Design> {
-    design_named(&form.term_names(), compiled, layout, inputs)
-}
-
-fn design_named(
-    names: &[String],
-    compiled: &Compiled,
-    layout: &Layout,
-    inputs: &[Vec<f64>],
-) -> Result<Design> {
-    let rows = inputs
-        .iter()
-        .map(|input| {
-            compiled.check(input, layout)?;
-            let mut row = vec![0.0; compiled.terms()];
-            compiled.fill(input, &mut row);
-            Ok(row)
-        })
-        .collect::<Result<Vec<_>>>()?;
+/// The rows of terms of input rows.
+fn design(names: &[String], compiled: &Compiled, layout: &Layout, inputs: &[Vec<f64>]) -> Result<Design> {
+    inputs.iter().try_for_each(|input| compiled.check(input, layout))?;
+    let rows: Vec<Vec<f64>> = inputs.iter().map(|input| compiled.row(input)).collect();
     Design::from_rows(names.to_vec(), &rows)
 }
 

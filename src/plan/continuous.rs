@@ -9,8 +9,8 @@
 //! that is best in that direction (vertex exchange: D. Böhning 1986, Metrika 33:337, from memory):
 //! (d_j - d_i) / (2 (d_i d_j - d_ij^2)), at most all of it.
 
-use super::information::{Information, representable, solve_transposed, undetermined};
-use crate::error::{Error, Result};
+use super::information::{Information, take_longest};
+use crate::error::{Error, Result, at_least};
 use crate::fit::Design;
 use nalgebra::DMatrix;
 
@@ -79,24 +79,17 @@ impl ContinuousOptimum {
 /// ```
 pub fn continuous_optimum(candidates: &Design) -> Result<ContinuousOptimum> {
     let (count, p) = (candidates.rows(), candidates.columns());
-    if count == 0 || p == 0 {
-        let what = if p == 0 { "terms" } else { "candidates" };
-        return Err(Error::TooFew { what: what.into(), found: 0, needed: 1 });
-    }
-    representable(candidates)?;
-    if let Some(term) = undetermined(candidates).into_iter().next() {
-        return Err(Error::RankDeficient { term });
-    }
-    let triangle = candidates.matrix().clone().qr().r();
-    let mut z = DMatrix::zeros(p, count);
-    for i in 0..count {
-        let row: Vec<f64> = candidates.matrix().row(i).iter().copied().collect();
-        z.set_column(i, &solve_transposed(&triangle, &row));
-    }
-    let mut shares = spread_out(&z);
-    let singular = || Error::NotConverged {
-        what: "the continuous optimum".into(),
-        reason: "the candidates cannot be told from singular ones (widen the reach)".into(),
+    at_least("candidates", count, 1)?;
+    let all = Information::of(candidates)?;
+    let z = all.turned(candidates.matrix());
+    // equal shares of p candidates that are far apart: pivoted Gram-Schmidt
+    let (mut rest, mut shares) = (z.clone(), vec![0.0; count]);
+    (0..p).for_each(|_| shares[take_longest(&mut rest)] += 1.0 / p as f64);
+    let singular = || {
+        Error::not_converged(
+            "the continuous optimum",
+            "the candidates cannot be told from singular ones (widen the reach)",
+        )
     };
     for step in 0..=MOST_STEPS {
         let mut m = DMatrix::zeros(p, p);
@@ -118,9 +111,8 @@ pub fn continuous_optimum(candidates: &Design) -> Result<ContinuousOptimum> {
         }
         let i = i.unwrap_or(j);
         if d[j] <= p as f64 * (1.0 + EXCESS) || i == j || step == MOST_STEPS {
-            let turned = 2.0 * triangle.diagonal().iter().map(|r| r.abs().ln()).sum::<f64>();
             let ln_determinant =
-                turned + 2.0 * factor.l_dirty().diagonal().iter().map(|l| l.ln()).sum::<f64>();
+                all.ln_determinant() + 2.0 * factor.l_dirty().diagonal().iter().map(|l| l.ln()).sum::<f64>();
             return Ok(ContinuousOptimum {
                 shares: shares.into_iter().enumerate().filter(|(_, w)| *w > 0.0).collect(),
                 largest_variance: d[j],
@@ -135,27 +127,4 @@ pub fn continuous_optimum(candidates: &Design) -> Result<ContinuousOptimum> {
         shares[i] = if moved == shares[i] { 0.0 } else { shares[i] - moved };
     }
     Err(singular())
-}
-
-/// Equal shares of p candidates that are far apart: pivoted Gram-Schmidt.
-fn spread_out(z: &DMatrix<f64>) -> Vec<f64> {
-    let (p, count) = z.shape();
-    let mut rest = z.clone();
-    let mut shares = vec![0.0; count];
-    for _ in 0..p {
-        let mut best = (0, 0.0);
-        for (j, column) in rest.column_iter().enumerate() {
-            let length = column.norm_squared();
-            if length > best.1 * (1.0 + 1e-11) {
-                best = (j, length);
-            }
-        }
-        shares[best.0] += 1.0 / p as f64;
-        let direction = rest.column(best.0).normalize();
-        for mut column in rest.column_iter_mut() {
-            let share = direction.dot(&column);
-            column.axpy(-share, &direction, 1.0);
-        }
-    }
-    shares
 }

@@ -15,19 +15,15 @@
 //! Nachtsheim 1980, Technometrics 22:315 (from memory).
 
 use super::information::{
-    self, Information, representable, rows_at, solve_transposed, stacked, undetermined,
+    Information, TIE, rows_at, stacked, take_direction_out, take_longest, take_out, undetermined,
 };
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, at_least};
 use crate::fit::Design;
-use nalgebra::{Cholesky, DMatrix, Dyn};
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rand::{Rng, RngExt};
 
 /// The least relative gain for which a setting is exchanged; below it is rounding. Common practice, no source.
 const LEAST_GAIN: f64 = 1e-9;
-
-/// Gains closer than this are equal, and the earlier candidate is taken: the same plan on every machine.
-/// This crate's choice, no source.
-const TIE: f64 = 1e-11;
 
 /// Passes over all settings after which a start is given up as it stands. Usual numbers are 3 to 8.
 /// This crate's choice, no source.
@@ -191,10 +187,8 @@ struct Ground {
 impl Ground {
     fn new(candidates: &Design, options: &Exchange) -> Result<Ground> {
         let (p, n) = (candidates.columns(), options.flakes);
-        if p == 0 || candidates.rows() == 0 {
-            let what = if p == 0 { "terms" } else { "candidates" };
-            return Err(Error::TooFew { what: what.into(), found: 0, needed: 1 });
-        }
+        at_least("terms", p, 1)?;
+        at_least("candidates", candidates.rows(), 1)?;
         if n == 0 || n > MOST || candidates.rows() > MOST {
             return Err(Error::invalid("flakes", format!("1 to {MOST} flakes, at most {MOST} candidates")));
         }
@@ -203,31 +197,16 @@ impl Ground {
         }
         let empty = Design::new(candidates.names().to_vec(), DMatrix::zeros(0, p))?;
         let existing = options.existing.as_ref().unwrap_or(&empty);
-        let all = stacked(candidates, existing)?;
-        representable(&all)?;
-        if let Some(term) = undetermined(&all).into_iter().next() {
-            return Err(Error::RankDeficient { term });
-        }
+        let all = Information::of(&stacked(candidates, existing)?)?;
         let known = p - if existing.rows() == 0 { p } else { undetermined(existing).len() };
-        if n + known < p {
-            return Err(Error::TooFew { what: "flakes".into(), found: n, needed: p - known });
-        }
-        let triangle = all.matrix().clone().qr().r();
-        let turn = |m: &DMatrix<f64>| {
-            let mut z = DMatrix::zeros(p, m.nrows());
-            for i in 0..m.nrows() {
-                let row: Vec<f64> = m.row(i).iter().copied().collect();
-                z.set_column(i, &solve_transposed(&triangle, &row));
-            }
-            z
-        };
+        at_least("flakes", n, p - known)?;
         let aim = match &options.criterion {
             Criterion::Coefficients => None,
             Criterion::Predictions { at } if at.is_empty() => {
                 return Err(Error::TooFew { what: "platforms to predict at".into(), found: 0, needed: 1 });
             }
             Criterion::Predictions { at } => {
-                let platforms = turn(Design::from_rows(candidates.names().to_vec(), at)?.matrix());
+                let platforms = all.turned(Design::from_rows(candidates.names().to_vec(), at)?.matrix());
                 let mut rows = platforms.transpose() / (at.len() as f64).sqrt();
                 if rows.nrows() > p {
                     rows = rows.qr().r();
@@ -235,7 +214,8 @@ impl Ground {
                 Some(rows)
             }
         };
-        Ok(Ground { z: turn(candidates.matrix()), old: turn(existing.matrix()), aim, flakes: n })
+        let (z, old) = (all.turned(candidates.matrix()), all.turned(existing.matrix()));
+        Ok(Ground { z, old, aim, flakes: n })
     }
 
     /// Random settings, and where these leave something undetermined, those that determine it best.
@@ -245,52 +225,29 @@ impl Ground {
             (0..self.flakes.saturating_sub(p)).map(|_| rng.random_range(0..count)).collect();
         // what of each candidate is not yet spanned
         let mut rest = self.z.clone();
-        let mut rank = 0;
-        let take_out = |rest: &mut DMatrix<f64>, direction: &nalgebra::DVector<f64>| {
-            for mut column in rest.column_iter_mut() {
-                let share = direction.dot(&column);
-                column.axpy(-share, direction, 1.0);
-            }
-        };
-        let taken: Vec<nalgebra::DVector<f64>> = (0..self.old.ncols())
-            .map(|i| self.old.column(i).into_owned())
-            .chain(points.iter().map(|i| self.z.column(*i).into_owned()))
+        let mut basis: Vec<DVector<f64>> = Vec::new();
+        let taken: Vec<DVector<f64>> = self
+            .old
+            .column_iter()
+            .chain(points.iter().map(|i| self.z.column(*i)))
+            .map(|c| c.into_owned())
             .collect();
-        let mut basis: Vec<nalgebra::DVector<f64>> = Vec::new();
         for mut v in taken {
-            if rank == p {
+            if basis.len() == p {
                 break;
             }
             let before = v.norm();
-            information::take_out(&basis, &mut v);
+            take_out(&basis, &mut v);
             let after = v.norm();
             if after > 1e-6 * before {
                 v /= after;
-                take_out(&mut rest, &v);
+                take_direction_out(&mut rest, &v);
                 basis.push(v);
-                rank += 1;
             }
         }
-        while points.len() < self.flakes {
-            if rank == p {
-                points.push(rng.random_range(0..count));
-                continue;
-            }
-            let mut best = (0, 0.0);
-            for (j, column) in rest.column_iter().enumerate() {
-                let length = column.norm_squared();
-                if length > best.1 * (1.0 + TIE) {
-                    best = (j, length);
-                }
-            }
-            points.push(best.0);
-            let v = rest.column(best.0).into_owned();
-            let length = v.norm();
-            rank += 1;
-            if length > 0.0 {
-                take_out(&mut rest, &(v / length));
-            }
-        }
+        let determining = (p - basis.len()).min(self.flakes - points.len());
+        points.extend((0..determining).map(|_| take_longest(&mut rest)));
+        points.extend((points.len()..self.flakes).map(|_| rng.random_range(0..count)));
         points
     }
 
@@ -300,9 +257,11 @@ impl Ground {
             let z = self.z.column(*i);
             m.ger(1.0, &z, &z, 1.0);
         }
-        m.cholesky().ok_or_else(|| Error::NotConverged {
-            what: "the exchange of settings".into(),
-            reason: "the settings chosen cannot be told from singular ones (widen the reach)".into(),
+        m.cholesky().ok_or_else(|| {
+            Error::not_converged(
+                "the exchange of settings",
+                "the settings chosen cannot be told from singular ones (widen the reach)",
+            )
         })
     }
 

@@ -5,13 +5,16 @@
 //! x'M^-1 x = |R^-T x|^2:  variance of the expected response at x, in units of the squared spread
 //! ```
 
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Place, Result, at_least, check_size};
 use crate::fit::Design;
 use nalgebra::{DMatrix, DVector};
 
 /// A column that keeps less than this share of its length once the earlier ones are taken out counts as
 /// determined by them: some ten thousand units of rounding. Common practice, no source.
 const RANK_TOLERANCE: f64 = 1e-12;
+
+/// Settings this near to equal are taken as equal, so that rounding does not choose. This crate's choice, no source.
+pub(super) const TIE: f64 = 1e-11;
 
 /// The terms of a design that its earlier terms determine, by name; empty where all can be estimated.
 ///
@@ -52,15 +55,39 @@ pub(super) fn take_out(basis: &[DVector<f64>], v: &mut DVector<f64>) {
     }
 }
 
+/// The longest of the columns, the first of equals; what it spans is taken out of all of them.
+pub(super) fn take_longest(columns: &mut DMatrix<f64>) -> usize {
+    let mut best = (0, 0.0);
+    for (j, column) in columns.column_iter().enumerate() {
+        let length = column.norm_squared();
+        if length > best.1 * (1.0 + TIE) {
+            best = (j, length);
+        }
+    }
+    if best.1 > 0.0 {
+        let direction = columns.column(best.0).normalize();
+        take_direction_out(columns, &direction);
+    }
+    best.0
+}
+
+/// Takes a direction of unit length out of every column.
+pub(super) fn take_direction_out(columns: &mut DMatrix<f64>, direction: &DVector<f64>) {
+    for mut column in columns.column_iter_mut() {
+        let share = direction.dot(&column);
+        column.axpy(-share, direction, 1.0);
+    }
+}
+
 /// The largest entry of a design that a plan takes: its square, and sums of such, are still far from overflow.
 const LARGEST_ENTRY: f64 = 1e100;
 
 /// Refuses entries whose squares a double could not hold.
-pub(super) fn representable(design: &Design) -> Result<()> {
+fn representable(design: &Design) -> Result<()> {
     for (j, name) in design.names().iter().enumerate() {
         if let Some(value) = design.matrix().column(j).iter().find(|v| v.abs() > LARGEST_ENTRY) {
             let accepted = format!("from -{LARGEST_ENTRY:e} to {LARGEST_ENTRY:e}");
-            return Err(Error::OutOfRange { at: Place::column(name), value: *value, accepted });
+            return Err(Error::out_of_range(Place::column(name), *value, accepted));
         }
     }
     Ok(())
@@ -91,9 +118,7 @@ impl Information {
     /// [`Error::RankDeficient`] naming the first term that these rows cannot tell apart from the earlier
     /// ones; [`Error::TooFew`] for a design without terms; [`Error::OutOfRange`] for an entry beyond 1e100.
     pub fn of(design: &Design) -> Result<Information> {
-        if design.columns() == 0 {
-            return Err(Error::TooFew { what: "terms".into(), found: 0, needed: 1 });
-        }
+        at_least("terms", design.columns(), 1)?;
         representable(design)?;
         if let Some(term) = undetermined(design).into_iter().next() {
             return Err(Error::RankDeficient { term });
@@ -114,6 +139,13 @@ impl Information {
             Some(old) => Information::of(&stacked(new, old)?),
             None => Information::of(new),
         }
+    }
+
+    /// Rows of terms x as columns R^-T x, in which these flakes' own information is the identity.
+    pub(super) fn turned(&self, rows: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut columns = rows.transpose();
+        self.triangle.tr_solve_upper_triangular_mut(&mut columns);
+        columns
     }
 
     /// Number of flakes.
@@ -144,10 +176,8 @@ impl Information {
     /// [`Error::Shape`] for a row of another length.
     pub fn variance_at(&self, row: &[f64]) -> Result<f64> {
         let p = self.names.len();
-        if row.len() != p {
-            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
-        }
-        Ok(solve_transposed(&self.triangle, row).norm_squared())
+        check_size("terms in a row", row.len(), p)?;
+        Ok(self.turned(&DMatrix::from_row_slice(1, p, row)).norm_squared())
     }
 
     /// Variance of one coefficient, in units of the squared spread.
@@ -176,19 +206,6 @@ impl Information {
         let by_flake = other.flakes as f64 / self.flakes as f64;
         Ok(((self.ln_determinant() - other.ln_determinant()) / p).exp() * by_flake)
     }
-}
-
-/// R^-T x for an upper triangle R without a zero on its diagonal.
-pub(super) fn solve_transposed(triangle: &DMatrix<f64>, x: &[f64]) -> DVector<f64> {
-    let mut z = DVector::from_row_slice(x);
-    for j in 0..z.len() {
-        let mut s = z[j];
-        for i in 0..j {
-            s -= triangle[(i, j)] * z[i];
-        }
-        z[j] = s / triangle[(j, j)];
-    }
-    z
 }
 
 /// Designs of the same terms, one under the other.

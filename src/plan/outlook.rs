@@ -9,7 +9,7 @@
 //! ```
 
 use super::information::Information;
-use crate::error::{Error, Place, Result};
+use crate::error::{Result, at_least, positive};
 use crate::predict::LEVEL;
 use crate::special::Student;
 
@@ -30,14 +30,6 @@ impl Aim {
             Aim::Mean => 0.0,
         }
     }
-}
-
-/// A positive, finite spread, or an error naming it.
-pub(super) fn positive(name: &str, value: f64) -> Result<f64> {
-    if value > 0.0 && value.is_finite() {
-        return Ok(value);
-    }
-    Err(Error::OutOfRange { at: Place::column(name), value, accepted: "above 0 and finite".into() })
 }
 
 /// Expected width of an interval, high less low on the transformed scale, at a variance in units of s^2.
@@ -73,9 +65,6 @@ pub fn expected_width(
     let level = LEVEL.check(level)?;
     let spread = positive("spread", spread)?;
     let freedom = information.degrees_of_freedom();
-    if freedom < 1.0 {
-        let needed = information.terms().len() + 1;
-        return Err(Error::TooFew { what: "flakes".into(), found: information.flakes(), needed });
-    }
+    at_least("flakes", information.flakes(), information.terms().len() + 1)?;
     Ok(width(aim.own() + information.variance_at(row)?, spread, level, freedom))
 }

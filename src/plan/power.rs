@@ -19,8 +19,8 @@
 //! difference that balances in every core; the second where the other settings balance in every core.
 
 use super::information::Information;
-use super::outlook::{Aim, positive, width};
-use crate::error::{Bounds, Error, Result};
+use super::outlook::{Aim, width};
+use crate::error::{Bounds, Error, Place, Result, at_least, finite, positive};
 use crate::predict::LEVEL;
 use crate::special::{Student, chi_squared_cdf, normal_cdf};
 
@@ -118,19 +118,9 @@ pub fn power(difference: f64, spread: f64, variance: f64, freedom: f64, alpha: f
     let alpha = ALPHA.check(alpha)?;
     let (spread, variance) = (positive("spread", spread)?, positive("variance", variance)?);
     if !(freedom >= 1.0) {
-        return Err(Error::OutOfRange {
-            at: crate::error::Place::column("degrees of freedom"),
-            value: freedom,
-            accepted: "at least 1".into(),
-        });
+        return Err(Error::out_of_range(Place::column("degrees of freedom"), freedom, "at least 1"));
     }
-    if !difference.is_finite() {
-        return Err(Error::OutOfRange {
-            at: crate::error::Place::column("difference"),
-            value: difference,
-            accepted: "finite numbers".into(),
-        });
-    }
+    finite(|| Place::column("difference"), difference)?;
     let shift = difference.abs() / (spread * variance.sqrt());
     let t = Student::new(freedom).quantile_upper(alpha / 2.0);
     Ok((noncentral_student_sf(t, freedom, shift) + noncentral_student_sf(t, freedom, -shift)).min(1.0))
@@ -172,15 +162,13 @@ impl Cores {
     pub fn new(within: f64, between: f64, flakes_per_core: usize) -> Result<Cores> {
         let within = positive("spread within a core", within)?;
         if !(between >= 0.0 && between.is_finite()) {
-            return Err(Error::OutOfRange {
-                at: crate::error::Place::column("spread between cores"),
-                value: between,
-                accepted: "at least 0 and finite".into(),
-            });
+            return Err(Error::out_of_range(
+                Place::column("spread between cores"),
+                between,
+                "at least 0 and finite",
+            ));
         }
-        if flakes_per_core == 0 {
-            return Err(Error::TooFew { what: "flakes a core".into(), found: 0, needed: 1 });
-        }
+        at_least("flakes a core", flakes_per_core, 1)?;
         Ok(Cores { within, between, flakes_per_core })
     }
 
@@ -263,9 +251,7 @@ impl Cores {
         let level = LEVEL.check(level)?;
         let n = information.flakes();
         let cores = self.number_for(n);
-        if cores < 2 {
-            return Err(Error::TooFew { what: "cores".into(), found: cores, needed: 2 });
-        }
+        at_least("cores", cores, 2)?;
         let within_freedom = n as f64 - information.terms().len() as f64 - (cores as f64 - 1.0);
         if within_freedom < 1.0 {
             let needed = information.terms().len() + cores;

@@ -29,7 +29,7 @@ use super::folds::{Folds, TestSet};
 use super::score::Score;
 use crate::calibration::Calibration;
 use crate::calibration::fitting::Recipe;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, at_least};
 use crate::strike::Measured;
 use crate::threads;
 use means::{clusters, mean};
@@ -341,9 +341,7 @@ impl Assessment {
         let (a, b) = (find(first)?, find(second)?);
         let pairs: Vec<(&Tested, &Tested)> =
             a.tested.iter().zip(&b.tested).filter(|(t, _)| keep(t.row)).collect();
-        if pairs.is_empty() {
-            return Err(Error::TooFew { what: "flakes of that class".into(), found: 0, needed: 1 });
-        }
+        at_least("flakes of that class", pairs.len(), 1)?;
         let clusters = clusters(pairs.iter().map(|p| p.0));
         let of = |f: &dyn Fn(&Score) -> f64| {
             let values: Vec<f64> = pairs.iter().map(|(s, t)| s.mean(f) - t.mean(f)).collect();
@@ -457,13 +455,7 @@ pub fn cross_validate<M: Measured + Sync>(
     }
     let usable: Vec<bool> = (0..rows.len()).map(|i| refused.iter().all(|r| r[i].is_none())).collect();
     let common: Vec<usize> = (0..rows.len()).filter(|i| usable[*i] && !scores[0][*i].is_empty()).collect();
-    if common.len() < 2 {
-        return Err(Error::TooFew {
-            what: "flakes that every form answers for".into(),
-            found: common.len(),
-            needed: 2,
-        });
-    }
+    at_least("flakes that every form answers for", common.len(), 2)?;
     let reference = about_the_others(rows, &column, folds, &usable);
     let labels: Vec<(String, Vec<Option<String>>)> = question
         .classes

@@ -6,7 +6,7 @@ use crate::assess::folds::{Folds, TestSet};
 use crate::assess::score::Score;
 use crate::calibration::fitting::{Collector, Recipe, Taken};
 use crate::calibration::{Calibration, Spread, Tails};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, check_size};
 use crate::form::{PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorMaterial;
 use crate::predict::{Ask, Predictor};
@@ -181,13 +181,7 @@ pub(super) fn checked(
     folds: &Folds,
     question: &Question,
 ) -> Result<(Vec<Recipe>, String)> {
-    if folds.rows() != rows {
-        return Err(Error::Shape {
-            what: "rows that the folds are made for".into(),
-            found: folds.rows(),
-            expected: rows,
-        });
-    }
+    check_size("rows that the folds are made for", folds.rows(), rows)?;
     if let Some((_, twice)) =
         recipes.iter().enumerate().find(|(i, r)| recipes[..*i].iter().any(|o| o.name == r.name))
     {

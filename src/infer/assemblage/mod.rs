@@ -464,7 +464,7 @@ impl<'p> Assemblage<'p> {
         counted.pieces += 1;
         counted.platforms += u64::from(bears_platform);
         if let (Err(e), None) = (&answer, whole_g) {
-            *counted.reasons.entry(without_row(e)).or_default() += 1;
+            *counted.reasons.entry(e.clone().with_row(None).to_string()).or_default() += 1;
         }
         let split = portion == Some(Portion::Split);
         counted.unnamed_splits += u64::from(split && key.is_none() && found.is_some());
@@ -752,19 +752,4 @@ impl GroupTotals {
             remarks: Vec::new(),
         }
     }
-}
-
-/// The reason of an error without its place in a table, so that like reasons are counted together.
-pub(super) fn without_row(e: &Error) -> String {
-    let mut e = e.clone();
-    match &mut e {
-        Error::OutOfRange { at, .. }
-        | Error::NotANumber { at, .. }
-        | Error::UnknownName { at, .. }
-        | Error::Missing { at, .. }
-        | Error::Refused { at, .. }
-        | Error::Invalid { at, .. } => at.row = None,
-        _ => {}
-    }
-    e.to_string()
 }
