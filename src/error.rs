@@ -269,6 +269,24 @@ pub(crate) fn finite(at: impl FnOnce() -> Place, value: f64) -> Result<f64> {
     if value.is_finite() { Ok(value) } else { Err(Error::out_of_range(at(), value, "finite numbers")) }
 }
 
+impl Error {
+    /// What it says whatever the value was, for counting rows that fail alike.
+    pub(crate) fn of_its_kind(&self) -> String {
+        match self {
+            Error::Domain { term, accepted, .. } => {
+                format!("the term {term} has no value there (accepted: {accepted})")
+            }
+            Error::OutOfRange { at, accepted, .. } => {
+                format!(
+                    "{} is out of range (accepted: {accepted})",
+                    at.column.as_deref().unwrap_or("a value")
+                )
+            }
+            other => other.to_string(),
+        }
+    }
+}
+
 /// A number for a message: with an exponent where it would be a row of zeros.
 fn shown(value: f64) -> String {
     let size = value.abs();

@@ -9,6 +9,7 @@
 //! | `folds` | which flakes are tested together: repeated k-fold, leave-one-out, leave-one-group-out |
 //! | `score` | what one predictive says of one flake: log score, CRPS, coverage, interval score |
 //! | `compare` | [`cross_validate`]: scores with standard errors, by class, differences, a recommendation |
+//! | `as_it_stands` | [`AsItStands`]: a calibration as it stands against what was found |
 //! | `residual` | checks of a least squares fit, each with a sentence about what to do |
 //!
 //! ```
@@ -38,11 +39,13 @@
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 
+mod as_it_stands;
 pub(crate) mod compare;
 pub(crate) mod folds;
 pub(crate) mod residual;
 pub(crate) mod score;
 
+pub use as_it_stands::{AsItStands, FoundFlake, SizeAsItStands};
 pub use compare::{
     Assessment, ClassScores, Coverage, Difference, Figure, FormAssessment, Pit, Question, Recommendation,
     Scores, Tested, cross_validate,

@@ -262,9 +262,13 @@ fn flakes_that_one_form_refuses_are_used_for_none() {
             vec![ln(DEPTH), crate::form::above(crate::form::tangent("exterior_platform_angle_deg"), 100.0)],
         ),
     ];
-    let e = cross_validate(&recipes, &flakes, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g"));
-    // the second form's term never varies: it cannot be fitted, and says so
-    assert!(matches!(e, Err(Error::RankDeficient { .. })), "{e:?}");
+    let alone =
+        cross_validate(&recipes, &flakes, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g"));
+    // the second form's term never varies: it cannot be fitted, and is left out with what it says
+    let alone = alone.unwrap();
+    assert_eq!((alone.forms().len(), alone.flakes()), (1, 41));
+    assert_eq!(alone.left_out()[0].0, "tangent");
+    assert!(alone.left_out()[0].1.contains("cannot be told apart"), "{:?}", alone.left_out());
     let mut varied = flakes.clone();
     for (i, f) in varied.iter_mut().enumerate().take(40) {
         let platform = Platform::builder()
@@ -280,7 +284,41 @@ fn flakes_that_one_form_refuses_are_used_for_none() {
     assert_eq!((a.flakes(), a.offered()), (40, 42));
     let refused = |i: usize| a.forms()[i].refused.iter().map(|r| r.1).sum::<u64>();
     assert_eq!((refused(0), refused(1)), (1, 2));
+    // each is scored on its own flakes too, as if it had been asked alone
+    let own = |i: usize| a.forms()[i].own.flakes;
+    assert_eq!((own(0), own(1), a.with_size()), (41, 40, 41));
+    let one =
+        cross_validate(&recipes[..1], &varied, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g"));
+    assert_eq!(one.unwrap().forms()[0].overall, a.forms()[0].own);
+    assert_ne!(a.forms()[0].own, a.forms()[0].overall);
+    assert!(!a.recommendation().partial());
     assert_eq!(a.forms()[0].refused[0].0, "mass_g not recorded");
+}
+
+#[test]
+fn a_form_that_answers_few_of_the_flakes_is_not_simply_recommended() {
+    // the angle tells much of the mass, and was measured on some of the flakes
+    let flakes = |measured: usize| -> Vec<Flake> {
+        let mut flakes = simulated(60, 0.2, 21);
+        for (i, f) in flakes.iter_mut().enumerate() {
+            let angle = 50.0 + (i * 7 % 10) as f64 * 4.0;
+            let platform = Platform::builder().depth_mm(f.number(DEPTH));
+            let platform = if i < measured { platform.exterior_platform_angle_deg(angle) } else { platform };
+            let strike = Strike::builder().platform(platform.build().unwrap()).build().unwrap();
+            let mass = f.number("mass_g").unwrap() * (0.05 * angle).exp() / 20.0;
+            *f = f.to_builder().strike(strike).mass_g(mass).build().unwrap();
+        }
+        flakes
+    };
+    let recipes = [own("depth", Transform::Ln, vec![ln(DEPTH)]), recipe("log-log")];
+    for (measured, partial) in [(40, true), (41, false)] {
+        let folds = Folds::leave_one_out(60).unwrap();
+        let a = cross_validate(&recipes, &flakes(measured), &folds, &Question::new("mass_g")).unwrap();
+        let r = a.recommendation();
+        assert_eq!((r.take.as_str(), r.answered, r.with_size), ("log-log", measured, 60));
+        assert_eq!(r.partial(), partial);
+        assert_eq!(r.sentence().contains("answers only 40 of 60 flakes"), partial, "{}", r.sentence());
+    }
 }
 
 #[test]

@@ -35,8 +35,8 @@ pub use crate::fit::multinomial::{MultinomialFit, Penalty, RidgeColumns};
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
 pub use fitting::{
-    Collector, FitReport, Method, NOT_FEATHER, Part, Recipe, Report, SharedRecipe, SizeRecipe, TailsToTry,
-    Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    Collector, FitReport, Inventory, Method, NOT_FEATHER, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
+    SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::{loss_recipe, loss_variants};

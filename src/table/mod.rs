@@ -24,6 +24,7 @@
 //! | `kept` | what is kept of rows that are needed together: [`Keeper`] |
 //! | `stretches` | a table as columns of numbers and single rows: [`TableReader::each`], [`Stretch`] |
 //! | `summary` | what became of its rows, by reason: [`Summary`], [`Reasons`] |
+//! | `report` | one page about a table, with a paragraph for a paper: [`TableReport`] |
 //!
 //! ```
 //! use conchoid::strike::Measured;
@@ -67,6 +68,7 @@ mod offers;
 mod originals;
 mod quantity;
 mod read;
+mod report;
 mod row;
 mod rows;
 mod stretches;
@@ -85,6 +87,7 @@ pub use offers::{MOST_LEVELS, Offer, OffersMade, levels_of, offer_each};
 pub use originals::TableOriginals;
 pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};
 pub use read::TableReader;
+pub use report::TableReport;
 pub use row::{Row, RowOutcome, Tally};
 pub use stretches::Stretch;
 pub use suggest::Suggestion;

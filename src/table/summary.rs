@@ -153,6 +153,11 @@ impl Summary {
         &self.refused
     }
 
+    /// Why rows were remarked upon.
+    pub fn remarks(&self) -> &Reasons {
+        &self.remarks
+    }
+
     /// What was noticed while the table was taken in.
     pub fn intake(&self) -> &Intake {
         &self.intake

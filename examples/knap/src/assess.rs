@@ -3,7 +3,7 @@
 use crate::failure::{Failure, Outcome};
 use crate::plot::{Axis, Layer, Panel, page};
 use crate::report::{Format, Ordered, count, short, wrapped};
-use crate::tables::{self, Progress, Sink};
+use crate::tables::{self, Progress, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
@@ -15,7 +15,7 @@ use conchoid::calibration::{Provenance, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{CLASSES, Keeper, KeptRow, Offer, Reasons, offer_each};
+use conchoid::table::{CLASSES, Keeper, KeptRow, Offer, OffersMade, Reasons, offer_each};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use std::collections::BTreeSet;
@@ -96,7 +96,7 @@ fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
 }
 
 /// The rows that `--where` admits.
-fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<KeptRow>> {
+fn rows(o: &Options, recipes: &[Recipe], source: &Twice, aloud: bool) -> Outcome<(Vec<KeptRow>, OffersMade)> {
     let size = size_of(&o.response);
     let forms = || {
         recipes.iter().flat_map(|r| r.variants.iter().flat_map(|v| v.sizes.iter())).filter(|s| s.size == size)
@@ -109,7 +109,10 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<KeptRow>> {
             options = options.class(class);
         }
     }
-    let table = tables::open(&o.table, &options)?;
+    let table = source.open(&options)?;
+    if aloud {
+        tables::told(table.header());
+    }
     for (flag, column) in o.classes.iter().map(|c| ("--class", c)).chain(o.by.iter().map(|c| ("--by", c))) {
         let looked_up = column == "percussor_class" && table.header().column("percussor").is_some();
         if table.header().column(column.trim()).is_none() && !looked_up {
@@ -145,8 +148,30 @@ fn rows(o: &Options, recipes: &[Recipe]) -> Outcome<Vec<KeptRow>> {
     let mut made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     progress.finish();
     made.bad.append(bad);
-    crate::fit::tell(&made);
-    Ok(found)
+    Ok((found, made))
+}
+
+/// Forms fitted anew to a size of a table and compared, with the picture: ten parts, dealt the more often the fewer
+/// flakes there are.
+pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> Outcome<Assessment> {
+    let mut o = Options {
+        table: "table".to_string(),
+        forms: PUBLISHED.iter().map(|f| f.to_string()).collect(),
+        response: response.to_string(),
+        by: None,
+        classes: Vec::new(),
+        folds: 10,
+        repeats: 10,
+        seed: 1,
+        keep_incomplete: false,
+        taken: taken.clone(),
+        plot: Some(plot.to_string()),
+        format: Format::Text,
+    };
+    let recipes = o.forms.iter().map(|f| recipe(f, &o)).collect::<Outcome<Vec<Recipe>>>()?;
+    let (rows, _) = rows(&o, &recipes, source, false)?;
+    o.repeats = (2000 / rows.len().max(1)).clamp(1, 10);
+    Ok(compare(&o, &recipes, &rows)?.0)
 }
 
 /// Says so where flakes of one site, core or knapper stand on both sides of the folds.
@@ -165,17 +190,12 @@ fn propose_groups(rows: &[KeptRow]) {
     }
 }
 
-pub fn run(o: &Options) -> Outcome<u8> {
-    let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
-    if !known.contains(&o.response.as_str()) {
-        let e = conchoid::Error::unknown_name("--response", &o.response, known);
-        return Err(Failure::usage(e.to_string()));
-    }
-    let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
-    let rows = rows(o, &recipes)?;
-    if o.by.is_none() {
-        propose_groups(&rows);
-    }
+/// Deals the flakes, compares the forms, checks the one to take, and draws.
+fn compare(
+    o: &Options,
+    recipes: &[Recipe],
+    rows: &[KeptRow],
+) -> Outcome<(Assessment, Option<ResidualChecks>)> {
     let folds = match &o.by {
         Some(by) => {
             let labels: Vec<Option<&str>> = rows.iter().map(|r| r.class(by.trim())).collect();
@@ -190,11 +210,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
         question = question.by_class(class.trim());
     }
     let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
-    let a = cross_validate(&recipes, &rows, &folds, &question).map_err(failed)?;
+    let a = cross_validate(recipes, rows, &folds, &question).map_err(failed)?;
     let take = a.recommendation().take;
     let taken = recipes.iter().find(|r| r.name == take);
     // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
-    let checks = match taken.map(|r| residual_checks(r, &rows, a.size(), &o.classes)) {
+    let checks = match taken.map(|r| residual_checks(r, rows, a.size(), &o.classes)) {
         Some(Ok(checks)) => Some(checks),
         Some(Err(e)) => {
             note!("knap: {take} has no least squares fit to check: {e}");
@@ -203,11 +223,26 @@ pub fn run(o: &Options) -> Outcome<u8> {
         None => None,
     };
     if let Some(path) = &o.plot {
-        let svg = report(&a, &take, checks.as_ref(), o, &rows)?;
-        let mut sink = Sink::open(Some(path))?;
-        sink.write_all(svg.as_bytes())?;
-        sink.finish()?;
+        let svg = report(&a, &take, checks.as_ref(), o, rows)?;
+        save(path, &svg)?;
     }
+    Ok((a, checks))
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
+    if !known.contains(&o.response.as_str()) {
+        let e = conchoid::Error::unknown_name("--response", &o.response, known);
+        return Err(Failure::usage(e.to_string()));
+    }
+    let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
+    let source = Twice::of(&o.table)?;
+    let (rows, made) = rows(o, &recipes, &source, true)?;
+    crate::fit::tell(&made);
+    if o.by.is_none() {
+        propose_groups(&rows);
+    }
+    let (a, checks) = compare(o, &recipes, &rows)?;
     match o.format {
         Format::Json => json(&a, checks.as_ref())?.print()?,
         Format::Text => print_text(o, &a, checks.as_ref())?,
@@ -310,12 +345,28 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
             writeln!(out, "{:22} {:>18} {:>18} {:>16}", name(f), cells.0, cells.1, cells.2)?;
         }
     }
-    writeln!(out, "\n{}", wrapped(&r.sentence(), "", "", 79))?;
-    for f in a.forms() {
-        for (reason, n) in &f.refused {
-            let text = format!("{}: {} not used: {reason}", f.name, count(*n, "flake", "flakes"));
-            writeln!(out, "{}", wrapped(&text, "", "  ", 79))?;
+    if a.forms().iter().any(|f| f.own.flakes > a.flakes()) {
+        writeln!(out, "\nEach on all flakes that it can use, of {} with this size", a.with_size())?;
+        writeln!(
+            out,
+            "{:22} {:>7} {:>15} {:>15} {:>6} {:>5} {:>5}",
+            "", "flakes", "CRPS", "log score", "RMSE", u, "R2"
+        )?;
+        for f in a.forms() {
+            let s = &f.own;
+            let (crps, log_score) = (bracketed(s.crps, 4), bracketed(s.log_score, 4));
+            let (rmse, own, r2) = (s.rmse_ln.value, short(s.rmse.value), s.r_squared.value);
+            let name = name(f);
+            writeln!(
+                out,
+                "{name:22} {:>7} {crps:>15} {log_score:>15} {rmse:>6.3} {own:>5} {r2:>5.2}",
+                s.flakes
+            )?;
         }
+    }
+    writeln!(out, "\n{}", wrapped(&r.sentence(), "", "", 79))?;
+    not_used(&mut out, a)?;
+    for f in a.forms() {
         if f.overall.atom > 1e-3 {
             let text = format!(
                 "{}: {:.1} % of its predictive lies below zero, where no flake is; the scores are given a size.",
@@ -348,6 +399,35 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
     writeln!(out, "\n{}", wrapped(&legend, "", "", 79))?;
     if let Some(path) = &o.plot {
         writeln!(out, "Plots written to {path}")?;
+    }
+    Ok(())
+}
+
+/// Reasons told at most.
+const TOLD: usize = 6;
+
+/// Why flakes or whole forms are not used: each reason once, with the forms that give it.
+fn not_used(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
+    for (name, reason) in a.left_out() {
+        writeln!(out, "{}", wrapped(&format!("{name} is left out: {reason}"), "", "  ", 79))?;
+    }
+    let mut told: Vec<(&str, u64, Vec<&str>)> = Vec::new();
+    for f in a.forms() {
+        for (reason, n) in &f.refused {
+            match told.iter_mut().find(|(r, m, _)| r == reason && m == n) {
+                Some((.., forms)) => forms.push(&f.name),
+                None => told.push((reason, *n, vec![&f.name])),
+            }
+        }
+    }
+    told.sort_by_key(|(_, n, _)| std::cmp::Reverse(*n));
+    for (reason, n, forms) in told.iter().take(TOLD) {
+        let by = if forms.len() == a.forms().len() { "all forms".to_string() } else { forms.join(", ") };
+        let text = format!("{} not used by {by}: {reason}", count(*n, "row", "rows"));
+        writeln!(out, "{}", wrapped(&text, "", "  ", 79))?;
+    }
+    if told.len() > TOLD {
+        writeln!(out, "and {} further reasons, each in --format json", told.len() - TOLD)?;
     }
     Ok(())
 }
@@ -391,11 +471,12 @@ fn by_class(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
 fn json(a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Ordered> {
     let mut out = Ordered::default();
     out.put("size", a.size()).put("column", a.column()).put("rule", a.rule());
-    out.put("rows", a.offered()).put("flakes", a.flakes());
+    out.put("rows", a.offered()).put("flakes", a.flakes()).put("with_size", a.with_size());
     let mut forms = Ordered::default();
     for f in a.forms() {
         let mut one = Ordered::default();
-        one.put("coefficients", f.coefficients).put("overall", &f.overall).put("by_class", &f.by_class);
+        one.put("coefficients", f.coefficients).put("overall", &f.overall).put("own", &f.own);
+        one.put("by_class", &f.by_class);
         one.put("pit", &f.pit);
         let mut refused = Ordered::default();
         for (reason, n) in &f.refused {
@@ -405,6 +486,11 @@ fn json(a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Ordered> {
         forms.nest(&f.name, one);
     }
     out.nest("forms", forms);
+    let mut without = Ordered::default();
+    for (name, reason) in a.left_out() {
+        without.put(name, reason);
+    }
+    out.nest("left_out", without);
     let r = a.recommendation();
     let others = a.forms().iter().filter(|f| f.name != r.best);
     let differences = others.map(|f| a.difference(&f.name, &r.best)).collect::<Result<Vec<_>, _>>()?;

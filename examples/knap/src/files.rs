@@ -114,6 +114,22 @@ pub fn check(words: &ArgMatches) -> Outcome<()> {
     Ok(())
 }
 
+/// A further output, named after one and put beside it: `mine.json` with the ending `-flint.json` as `mine-flint.json`.
+/// Refused where it is one of the files read.
+pub fn named_after(out: &str, ending: &str, read: &[&str]) -> Outcome<String> {
+    let path = Path::new(out);
+    let stem = path.file_stem().map_or(String::new(), |s| s.to_string_lossy().into_owned());
+    let further = path.with_file_name(format!("{stem}{ending}")).to_string_lossy().into_owned();
+    if let Some(it) = thing(&further)
+        && let Some(input) = read.iter().find(|r| thing(r).is_some_and(|t| t == it))
+    {
+        return Err(Failure::usage(format!(
+            "{further}, beside {out}: this is {input}, which is read; rename --out"
+        )));
+    }
+    Ok(further)
+}
+
 /// By its kind alone: the error itself may speak of a temporary file.
 fn wrong(path: &str, e: &io::Error) -> Failure {
     Failure::other(format!("{path}: {}", e.kind()))

@@ -5,23 +5,28 @@ mod local;
 mod loss;
 
 use crate::failure::{Failure, Outcome};
+use crate::files;
 use crate::report::{Format, Ordered, count, short, wrapped};
-use crate::tables::{self, Progress, Sink, Table};
+use crate::tables::{self, Progress, Sink, Table, Twice};
 use crate::taken::TakenIn;
 use clap::Args;
-use conchoid::calibration::{Calibration, Collector, Provenance, Recipe, Report, Spread, Taken};
+use conchoid::calibration::{
+    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, Report, SIZE_COLUMNS, SizeModel,
+    Spread, Taken,
+};
 use conchoid::flake::ORIGINAL_OVER_NOW;
 use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{
-    CLASSES, Header, Offer, OffersMade, QUANTITIES, Row, TableOptions, levels_of, offer_each,
-};
+use conchoid::table::{CLASSES, Header, Offer, OffersMade, QUANTITIES, Row, levels_of, offer_each};
 use std::io::Write;
+use std::path::Path;
 
 pub const EXAMPLES: &str = "\
 Examples:
+  knap fit --table mine.csv --name mine --out mine.json
+  knap fit --table mine.csv --by-calibration stone --name mine --out mine.json
   knap fit --table mine.csv --response mass_g --form log-log --name mine --out mine.json
   knap fit --table mine.csv --response length_mm --form log-log --where percussor=antler \\
        --name mine-antler --out antler.json
@@ -34,6 +39,8 @@ Examples:
   knap fit --table scrapers.csv --response original_over_now --form retouch --name scrapers --out scrapers.json
 Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
 (depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.
+Without --response all sizes of the table are fitted, without --form the log-log form in a variant for each set of
+measurements that enough flakes record; terminations too, where there are enough of each.
 --by fits the flakes of all percussors together with a shift for each (what knap plan plans for); estimates
 then take --percussor, and are averaged over the percussors of the table without it.
 --group lets the flakes of one core, knapper or site share what they have in common beyond their platforms. The
@@ -42,21 +49,18 @@ original_over_now with the form retouch makes a calibration of loss, for knap or
 original_mass_g, mass_now_g, retouch_height_1_mm, thickness_at_1_mm ... (or retouch_index), and flake, the name of
 a piece that stands in several rows, after each resharpening.";
 
-#[derive(Args)]
+#[derive(Args, Clone)]
 pub struct Options {
     /// The table; - reads standard input
     #[arg(long, value_name = "FILE")]
     table: String,
-    /// The size to fit: length_mm, width_mm, thickness_mm, mass_g; or original_over_now, what retouch has taken
-    #[arg(long, value_name = "COLUMN")]
-    response: String,
-    /// The form: log-log, tangent-power, cube-root, area, area-angle
-    #[arg(
-        long,
-        value_name = "FORM",
-        required_unless_present = "starting_from",
-        conflicts_with = "starting_from"
-    )]
+    /// The sizes to fit, with commas: length_mm, width_mm, thickness_mm, mass_g, by default all that the table has; or
+    /// original_over_now, what retouch has taken
+    #[arg(long, value_name = "COLUMNS", value_delimiter = ',')]
+    response: Vec<String>,
+    /// The form: log-log, tangent-power, cube-root, area, area-angle; without it log-log, with a variant for each
+    /// set of measurements that the table records
+    #[arg(long, value_name = "FORM", conflicts_with = "starting_from")]
     form: Option<String>,
     /// Update this calibration (a bundled name, or a file) with the flakes of the table; the form is that of
     /// its first variant whose measurements the table has
@@ -74,6 +78,13 @@ pub struct Options {
     /// new group, and know the groups of the table; may be repeated, the outer first (knapper, then core)
     #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
     group: Vec<String>,
+    /// A calibration of its own for each value of this column (stone): its name, and the file of --out, end in the
+    /// value
+    #[arg(long, value_name = "COLUMN")]
+    by_calibration: Option<String>,
+    /// Whether the table was spoken of before.
+    #[arg(skip)]
+    one_of_several: bool,
     /// Name of the calibration
     #[arg(long)]
     name: String,
@@ -97,65 +108,170 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if o.discount.is_some() && o.starting_from.is_none() {
         return Err(Failure::usage("--discount goes with --starting-from"));
     }
-    match (&o.starting_from, &o.form) {
-        (Some(from), _) => local::run(o, from),
-        (None, Some(form)) if o.response == ORIGINAL_OVER_NOW => loss::run(o, form),
-        (None, Some(form)) => fresh(o, form),
-        (None, None) => Err(Failure::usage("--form or --starting-from is needed")),
+    match (&o.by_calibration, &o.starting_from) {
+        (Some(column), _) => by_calibration(o, column),
+        (None, Some(from)) => local::run(o, from),
+        (None, None) => fresh(o),
     }
 }
 
-fn fresh(o: &Options, name: &str) -> Outcome<u8> {
-    let mut form = Form::named(name).map_err(Failure::of_options)?;
+/// A calibration for each value of a column. One that cannot be fitted does not hold up the others.
+fn by_calibration(o: &Options, column: &str) -> Outcome<u8> {
+    if o.table == "-" {
+        return Err(Failure::usage("--by-calibration reads the table once for each value: name a file"));
+    }
+    let table = tables::open(&o.table, &o.taken.options(None, &[])?)?;
+    let Some(place) = table.header().position(column) else {
+        let names: Vec<&str> = table.header().names().collect();
+        let e = conchoid::Error::unknown_name("--by-calibration", column, names);
+        return Err(Failure::usage(e.to_string()));
+    };
+    let value =
+        |row: &Row, _: &str| row.text(place).map(|t| t.trim().to_lowercase()).filter(|t| !t.is_empty());
+    let none: [&str; 0] = [];
+    let values = levels_of(table, &none, &[column], |_| {}, |_| true, value).map_err(|e| of_table(o, e))?;
+    let values = values.into_iter().next().unwrap_or_default();
+    if values.is_empty() {
+        return Err(Failure::other(format!("{}: nothing is recorded in {column}", o.table)));
+    }
+    let mut worst = 0;
+    for (at, (value, rows)) in values.iter().enumerate() {
+        let plain: String = value.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
+        let mut one = o.clone();
+        (one.by_calibration, one.one_of_several, one.name) = (None, true, format!("{}-{plain}", o.name));
+        one.taken.only.push(format!("{column}={value}"));
+        if column == "stone" {
+            one.stone = Some(value.clone());
+        }
+        one.out = o
+            .out
+            .as_deref()
+            .map(|out| {
+                let kind =
+                    Path::new(out).extension().map_or(String::new(), |e| format!(".{}", e.to_string_lossy()));
+                files::named_after(out, &format!("-{plain}{kind}"), &[&o.table])
+            })
+            .transpose()?;
+        if o.format == Format::Text {
+            let gap = if at > 0 { "\n" } else { "" };
+            writeln!(crate::say::screen(), "{gap}{column} {value}, {}:\n", count(*rows, "row", "rows"))?;
+        }
+        match run(&one) {
+            Ok(code) => worst = worst.max(code),
+            Err(f) if f.code == 2 => return Err(f),
+            Err(f) => {
+                crate::say::aside(&format!("knap: {column} {value} is not fitted: {}", f.message));
+                worst = 3;
+            }
+        }
+    }
+    Ok(worst)
+}
+
+fn fresh(o: &Options) -> Outcome<u8> {
+    if let [one] = &o.response[..]
+        && one == ORIGINAL_OVER_NOW
+    {
+        return match &o.form {
+            Some(form) => loss::run(o, form),
+            None => Err(Failure::usage(format!("--response {one} goes with --form {}", loss::FORM))),
+        };
+    }
     let (numbers, classes): (Vec<&String>, Vec<&String>) =
         o.by.iter().partition(|c| QUANTITIES.iter().any(|q| q.name() == *c));
-    form = form.with_terms(numbers.into_iter().map(|n| value(n))).map_err(Failure::of_options)?;
-    let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
-    if !known.contains(&o.response.as_str()) {
-        let e = conchoid::Error::unknown_name("--response", &o.response, known);
-        return Err(Failure::usage(e.to_string()));
-    }
-    let mut command = format!("knap fit --response {} --form {name} --name {}", o.response, o.name);
-    for by in &o.by {
-        command.push_str(&format!(" --by {by}"));
-    }
-    for group in &o.group {
-        command.push_str(&format!(" --group {group}"));
-    }
-    command.push_str(&o.taken.command());
-    let provenance = Provenance::new(
-        "fitted to a table of the user's own",
-        "the user's own records",
-        "the user's own",
-        &command,
-    );
-    let size = if o.response.ends_with("thickness_mm") { "thickness_mm" } else { &o.response };
-    let mut recipe = Recipe::single(&o.name, size, form, provenance);
-    recipe.variants[0].sizes[0].column = o.response.clone();
-    recipe.stone = o.stone.as_deref().map(str::to_lowercase);
-    recipe.keep_incomplete = o.keep_incomplete;
-    let recipe = o.group.iter().fold(recipe, |r, group| r.sharing(group));
-    let needs = recipe.variants[0].sizes[0].form.needs();
+    let form = o.form.as_deref().map(Form::named).transpose().map_err(Failure::of_options)?;
     let mut options = o.taken.options(None, &[])?;
     for c in classes.iter().copied().chain(&o.group) {
         if !CLASSES.contains(&c.as_str()) && *c != PERCUSSOR_CLASS {
             options = options.class(c.as_str());
         }
     }
-    let needs: Vec<String> = needs
-        .into_iter()
-        .chain(classes.iter().map(|c| c.to_string()))
-        .chain(o.group.clone())
-        .chain([o.response.clone()])
-        .collect();
-    if !classes.is_empty() {
-        return by_class(o, name, recipe, &classes, &options, &needs);
+    if let Some(other) = o.response.iter().find(|r| !SIZE_COLUMNS.iter().any(|(column, _)| column == r)) {
+        let e = conchoid::Error::unknown_name("--response", other, SIZE_COLUMNS.map(|(column, _)| column));
+        return Err(Failure::usage(e.to_string()));
     }
-    let table = tables::open(&o.table, &options)?;
-    needed_columns(o, table.header(), &needs)?;
+    // a table is read for what it records, for the levels of --by, and for the fit; no row is kept
+    let source = Twice::of(&o.table)?;
+    let table = source.open(&options)?;
+    if !o.one_of_several {
+        tables::told(table.header());
+    }
+    let mut needs: Vec<String> =
+        classes.iter().copied().chain(&o.group).chain(&o.response).cloned().collect();
+    let form_needs = form.as_ref().map_or(Vec::new(), Form::needs);
+    needed_columns(o, table.header(), &[&form_needs[..], &needs].concat())?;
+    let mut recipe = match (form, &o.response[..]) {
+        (Some(form), [column]) => {
+            let size = SIZE_COLUMNS.iter().find(|(c, _)| c == column).map_or("mass_g", |(_, size)| size);
+            let mut recipe = Recipe::single(&o.name, size, form, provenance(o));
+            recipe.variants[0].sizes[0].column = column.clone();
+            recipe
+        }
+        (form, columns) => recorded(o, form, columns, table)?,
+    };
+    recipe.stone = o.stone.as_deref().map(str::to_lowercase);
+    recipe.keep_incomplete = o.keep_incomplete;
+    recipe = o.group.iter().fold(recipe, |r, group| r.sharing(group));
+    needs.extend(recipe.variants.iter().flat_map(|v| &v.sizes).flat_map(|s| s.form.needs()));
+    needs.extend(recipe.variants.iter().flat_map(|v| &v.sizes).map(|s| s.column.clone()));
+    needs.sort_unstable();
+    needs.dedup();
+    recipe = recipe.with_terms(numbers.into_iter().map(|n| value(n))).map_err(Failure::of_options)?;
+    let mut against = Vec::new();
+    if !classes.is_empty() {
+        let shifts = shifts(o, &recipe, &classes, source.open(&options)?, &needs)?;
+        recipe = recipe.with_terms(shifts.terms).map_err(Failure::of_options)?;
+        against = shifts.against;
+    }
     let mut collector = Collector::new(recipe)?;
-    collected(o, table, &needs, &mut collector)?;
-    written(o, name, collector, &[])
+    collected(o, source.open(&options)?, &needs, &mut collector)?;
+    written(o, collector, &against)
+}
+
+/// The recipe that a table allows by what it records.
+fn recorded(o: &Options, form: Option<Form>, columns: &[String], table: Table) -> Outcome<Recipe> {
+    let mut inventory = Inventory::new(form)?.keep_incomplete(o.keep_incomplete);
+    let progress = Progress::new("looking at what is recorded");
+    let none: [&str; 0] = [];
+    let seen = offer_each(
+        table,
+        &none,
+        false,
+        |rows| progress.at(rows),
+        |offer| {
+            if let Offer::Flake(row) = offer {
+                inventory.see(row);
+            }
+            Ok(())
+        },
+    );
+    seen.map_err(|e| of_table(o, e))?;
+    progress.finish();
+    let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
+    inventory.recipe(&o.name, &columns, provenance(o)).map_err(|e| of_table(o, e))
+}
+
+/// Where the flakes come from, with the command that makes the calibration again.
+fn provenance(o: &Options) -> Provenance {
+    let mut command = "knap fit".to_string();
+    for (option, values) in [("response", o.response.join(",")), ("form", o.form.clone().unwrap_or_default())]
+    {
+        if !values.is_empty() {
+            command.push_str(&format!(" --{option} {values}"));
+        }
+    }
+    command.push_str(&format!(" --name {}", o.name));
+    for (option, values) in [("by", &o.by), ("group", &o.group)] {
+        values.iter().for_each(|v| command.push_str(&format!(" --{option} {v}")));
+    }
+    command.push_str(&o.taken.command());
+    let own = "the user's own";
+    Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command)
+}
+
+/// What went wrong with a table.
+fn of_table(o: &Options, e: conchoid::Error) -> Failure {
+    Failure::other(format!("{}: {e}", o.table))
 }
 
 /// Offers the rows of a table to a fit, and tells of cells that cannot be used.
@@ -196,29 +312,6 @@ pub fn tell(made: &OffersMade) {
     for line in made.bad.lines(8) {
         note!("knap: not used, {line}");
     }
-}
-
-/// A fit with shifts by class. The table is read twice: for the levels, then for the fit; no row is kept.
-fn by_class(
-    o: &Options,
-    name: &str,
-    mut recipe: Recipe,
-    classes: &[&String],
-    options: &TableOptions,
-    needs: &[String],
-) -> Outcome<u8> {
-    let source = tables::Twice::of(&o.table)?;
-    let table = source.open(options)?;
-    tables::told(table.header());
-    needed_columns(o, table.header(), needs)?;
-    let shifts = shifts(o, &recipe, classes, table, needs)?;
-    let form = &mut recipe.variants[0].sizes[0].form;
-    *form = form.clone().with_terms(shifts.terms).map_err(Failure::of_options)?;
-    recipe.variants[0].name = form.needs().join(", ");
-    recipe.settings.extend(classes.iter().map(|c| c.to_string()));
-    let mut collector = Collector::new(recipe)?;
-    collected(o, source.open(options)?, needs, &mut collector)?;
-    written(o, name, collector, &shifts.against)
 }
 
 /// The terms of `--by`, and for each class the level that the others are compared with.
@@ -267,17 +360,16 @@ fn level_of(row: &Row, class: &str) -> Option<String> {
 }
 
 /// Fits what was collected, writes the calibration and prints.
-fn written(o: &Options, name: &str, collector: Collector, against: &[(String, String)]) -> Outcome<u8> {
-    let (calibration, report) =
-        collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+fn written(o: &Options, collector: Collector, against: &[(String, String)]) -> Outcome<u8> {
+    let (calibration, report) = collector.finish().map_err(|e| of_table(o, e))?;
     if let Some(out) = &o.out {
         let mut sink = Sink::open(Some(out))?;
         sink.write_all(calibration.to_json().as_bytes())?;
         sink.finish()?;
     }
     match o.format {
-        Format::Json => json(o, name, (&calibration, &report), against).print()?,
-        Format::Text => print_text(o, name, (&calibration, &report), against)?,
+        Format::Json => json(o, (&calibration, &report), against).print()?,
+        Format::Text => print_text(o, (&calibration, &report), against)?,
     }
     Ok(0)
 }
@@ -298,56 +390,14 @@ fn needed_columns(o: &Options, header: &Header, needs: &[String]) -> Outcome<()>
 
 fn print_text(
     o: &Options,
-    form_name: &str,
     (calibration, report): (&Calibration, &Report),
     against: &[(String, String)],
 ) -> Outcome<()> {
     let mut out = crate::say::screen();
-    for (f, m) in report.fits.iter().zip(calibration.variants().iter().flat_map(|v| &v.sizes)) {
-        let form = Form::named(form_name)?;
-        let head =
-            format!("{} by {} (form {})", form.transform().describe(&o.response), f.variant, form_name);
-        writeln!(out, "{}\n", wrapped(&head, "", "  ", 79))?;
-        let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
-        writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
-        for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
-            let se = m.covariance[i][i].sqrt();
-            writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
-        }
-        for (class, level) in against {
-            let text = format!("A coefficient of {} is a shift from {level}.", in_words(class));
-            writeln!(out, "\n{}", wrapped(&text, "  ", "  ", 79))?;
-        }
-        writeln!(out)?;
-        if let Spread::Constant { value, degrees_of_freedom } = m.spread {
-            let of = m.shared.last().map_or(String::new(), |e| format!(" between flakes of one {}", e.by));
-            let df = match f.adjusted_r_squared {
-                Some(_) => format!("{degrees_of_freedom}"),
-                None => format!("{degrees_of_freedom:.1}"),
-            };
-            writeln!(out, "  spread {}{of}, on {df} degrees of freedom", short(value))?;
-        }
-        for e in &m.shared {
-            let sd = short(e.covariance[0][0].sqrt());
-            writeln!(out, "  spread {sd} between the {} groups of {}", e.groups, e.by)?;
-        }
-        match f.adjusted_r_squared {
-            Some(adjusted) => writeln!(
-                out,
-                "  R2 {:.4} (adjusted {adjusted:.4}); leave-one-out error {}",
-                m.r_squared,
-                short(f.left_out_error)
-            )?,
-            None => {
-                let groups = m.shared.first().map_or("parts".to_string(), |e| format!("groups of {}", e.by));
-                let error = short(f.left_out_error);
-                writeln!(
-                    out,
-                    "  R2 {:.4} without the groups; error with whole {groups} left out {error}",
-                    m.r_squared
-                )?;
-            }
-        }
+    let models: Vec<&SizeModel> = calibration.variants().iter().flat_map(|v| &v.sizes).collect();
+    match (&models[..], &report.fits[..]) {
+        ([m], [f]) => in_full(&mut out, f, m, against)?,
+        _ => in_short(&mut out, o, calibration, report)?,
     }
     writeln!(
         out,
@@ -364,54 +414,131 @@ fn print_text(
     Ok(())
 }
 
+/// Several sizes or variants, a line each.
+fn in_short(out: &mut impl Write, o: &Options, c: &Calibration, report: &Report) -> Outcome<()> {
+    writeln!(out, "Calibration {} of {}\n", o.name, count(report.used, "flake", "flakes"))?;
+    let mut fits = report.fits.iter();
+    for v in c.variants() {
+        let form = v.sizes[0].form.name();
+        writeln!(out, "{}", wrapped(&format!("By {} (form {form})", v.name), "", "  ", 79))?;
+        writeln!(out, "  {:18} {:>8} {:>10} {:>8} {:>18}", "", "flakes", "spread", "R2", "error left out")?;
+        for (m, f) in v.sizes.iter().zip(&mut fits) {
+            let spread = match m.spread {
+                Spread::Constant { value, .. } => short(value),
+                _ => "varies".to_string(),
+            };
+            let (r2, error) = (m.r_squared, short(f.left_out_error));
+            writeln!(out, "  {:18} {:>8} {spread:>10} {r2:>8.3} {error:>18}", m.column, m.flakes)?;
+        }
+        if let Some(t) = &v.termination {
+            let classes = t.fit.classes().join(", ");
+            let by = if t.form.terms().is_empty() { "as shares" } else { "by the same measurements" };
+            writeln!(out, "{}", wrapped(&format!("terminations {by}: {classes}"), "  ", "    ", 79))?;
+        }
+    }
+    let told = "Of ln size: the spread of flakes about what is expected, the share of variation explained, and the \
+                root mean square error of flakes left out. Coefficients with their standard errors: knap calibrations \
+                FILE.";
+    writeln!(out, "\n{}", wrapped(told, "", "", 79))?;
+    Ok(())
+}
+
+/// One size, with its coefficients.
+fn in_full(out: &mut impl Write, f: &FitReport, m: &SizeModel, against: &[(String, String)]) -> Outcome<()> {
+    let head =
+        format!("{} by {} (form {})", m.form.transform().describe(&m.column), f.variant, m.form.name());
+    writeln!(out, "{}\n", wrapped(&head, "", "  ", 79))?;
+    let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
+    writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
+    for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
+        let se = m.covariance[i][i].sqrt();
+        writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
+    }
+    for (class, level) in against {
+        let text = format!("A coefficient of {} is a shift from {level}.", in_words(class));
+        writeln!(out, "\n{}", wrapped(&text, "  ", "  ", 79))?;
+    }
+    writeln!(out)?;
+    if let Spread::Constant { value, degrees_of_freedom } = m.spread {
+        let of = m.shared.last().map_or(String::new(), |e| format!(" between flakes of one {}", e.by));
+        let df = match f.adjusted_r_squared {
+            Some(_) => format!("{degrees_of_freedom}"),
+            None => format!("{degrees_of_freedom:.1}"),
+        };
+        writeln!(out, "  spread {}{of}, on {df} degrees of freedom", short(value))?;
+    }
+    for e in &m.shared {
+        let sd = short(e.covariance[0][0].sqrt());
+        writeln!(out, "  spread {sd} between the {} groups of {}", e.groups, e.by)?;
+    }
+    let error = short(f.left_out_error);
+    match f.adjusted_r_squared {
+        Some(adjusted) => {
+            writeln!(out, "  R2 {:.4} (adjusted {adjusted:.4}); leave-one-out error {error}", m.r_squared)?
+        }
+        None => {
+            let groups = m.shared.first().map_or("parts".to_string(), |e| format!("groups of {}", e.by));
+            let told = format!("without the groups; error with whole {groups} left out {error}");
+            writeln!(out, "  R2 {:.4} {told}", m.r_squared)?;
+        }
+    }
+    Ok(())
+}
+
 fn json(
     o: &Options,
-    form: &str,
     (calibration, report): (&Calibration, &Report),
     against: &[(String, String)],
 ) -> Ordered {
     let mut out = Ordered::default();
-    out.put("name", &o.name).put("response", &o.response).put("form", form);
-    if let (Some(f), m) = (report.fits.first(), &calibration.variants()[0].sizes[0]) {
-        let mut coefficients = Ordered::default();
-        for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
-            let se = m.covariance[i][i].sqrt();
-            let mut one = Ordered::default();
-            one.put("value", b).put("standard_error", se);
-            coefficients.nest(t, one);
+    out.put("name", &o.name);
+    if !against.is_empty() {
+        let mut from = Ordered::default();
+        for (class, level) in against {
+            from.put(class, level);
         }
-        out.nest("coefficients", coefficients);
-        if !against.is_empty() {
-            let mut from = Ordered::default();
-            for (class, level) in against {
-                from.put(class, level);
-            }
-            out.nest("shifts_from", from);
-        }
-        if let Spread::Constant { value, degrees_of_freedom } = m.spread {
-            out.put("spread", value).put("degrees_of_freedom", degrees_of_freedom);
-        }
-        if !m.shared.is_empty() {
-            let mut groups = Ordered::default();
-            for e in &m.shared {
-                let mut one = Ordered::default();
-                one.put("groups", e.groups).put("spread", e.covariance[0][0].sqrt());
-                groups.nest(&e.by, one);
-            }
-            out.nest("shared", groups);
-        }
-        out.put("r_squared", m.r_squared);
-        if let Some(adjusted) = f.adjusted_r_squared {
-            out.put("adjusted_r_squared", adjusted);
-        }
-        out.put("left_out_error", f.left_out_error).put("left_out_flakes", f.left_out_flakes);
-        out.put("aic_own_unit", f.aic_own_unit);
+        out.nest("shifts_from", from);
     }
+    let models = calibration.variants().iter().flat_map(|v| &v.sizes);
+    out.list("fits", report.fits.iter().zip(models).map(|(f, m)| json_of(f, m)).collect());
     out.put("used", report.used);
     let mut left_out = Ordered::default();
     for (reason, n) in &report.left_out {
         left_out.put(reason, n);
     }
     out.nest("left_out", left_out);
+    out
+}
+
+/// One size of one variant.
+fn json_of(f: &FitReport, m: &SizeModel) -> Ordered {
+    let mut out = Ordered::default();
+    out.put("measured_by", &f.variant).put("response", &m.column).put("form", m.form.name());
+    out.put("flakes", m.flakes);
+    let mut coefficients = Ordered::default();
+    for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
+        let mut one = Ordered::default();
+        one.put("value", b).put("standard_error", m.covariance[i][i].sqrt());
+        coefficients.nest(t, one);
+    }
+    out.nest("coefficients", coefficients);
+    if let Spread::Constant { value, degrees_of_freedom } = m.spread {
+        out.put("spread", value).put("degrees_of_freedom", degrees_of_freedom);
+    }
+    if !m.shared.is_empty() {
+        let mut groups = Ordered::default();
+        for e in &m.shared {
+            let mut one = Ordered::default();
+            one.put("groups", e.groups).put("spread", e.covariance[0][0].sqrt());
+            groups.nest(&e.by, one);
+        }
+        out.nest("shared", groups);
+    }
+    out.put("r_squared", m.r_squared);
+    if let Some(adjusted) = f.adjusted_r_squared {
+        out.put("adjusted_r_squared", adjusted);
+    }
+    out.put("left_out_error", f.left_out_error).put("left_out_flakes", f.left_out_flakes);
+    out.put("aic_own_unit", f.aic_own_unit);
     out
 }

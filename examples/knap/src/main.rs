@@ -9,6 +9,7 @@
 //! | `estimate_table.rs` | `estimate` for every row of a table |
 //! | `files.rs` | files: which are read and which written, and that none is both |
 //! | `tables.rs` | opening tables |
+//! | `table_report.rs` | the verb `report` |
 //! | `say.rs` | the one way to print |
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
@@ -54,6 +55,7 @@ mod plot;
 mod report;
 mod say;
 mod shapes;
+mod table_report;
 mod tables;
 mod taken;
 
@@ -127,6 +129,9 @@ enum Verb {
     /// Totals and means by group, and whether two groups look alike
     #[command(after_help = help(assemblage::EXAMPLES))]
     Assemblage(assemblage::Options),
+    /// One page about a table: what was read, how a calibration fits it, a paragraph for a paper
+    #[command(after_help = help(table_report::EXAMPLES))]
+    Report(table_report::Options),
     /// List the calibrations that come with the crate, or show one
     #[command(after_help = help(calibrations::EXAMPLES))]
     Calibrations(calibrations::Options),
@@ -262,6 +267,7 @@ fn answered(verb: Verb) -> Outcome<u8> {
         Verb::Percussor(o) => percussor::run(&o),
         Verb::Original(o) => original::run(&o),
         Verb::Assemblage(o) => assemblage::run(&o),
+        Verb::Report(o) => table_report::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),
         Verb::Completions(o) => paper::completions(&o, &mut Cli::command()),

@@ -243,14 +243,13 @@ shape! {
 }
 
 shape! {
-    /// `knap fit`
-    Fit {
-        name: String,
+    /// One size fitted by one set of measurements.
+    SizeFitted {
+        measured_by: String,
+        /// The column fitted.
         response: String,
         form: String,
-        /// The level that the others of a class are compared with.
-        #[serde(skip_serializing_if = "Option::is_none")]
-        shifts_from: Option<BTreeMap<String, String>>,
+        flakes: u64,
         /// By term, on the scale of the form.
         coefficients: BTreeMap<String, Coefficient>,
         spread: f64,
@@ -267,6 +266,17 @@ shape! {
         left_out_flakes: u64,
         /// Akaike's criterion with the density of the size in its own unit.
         aic_own_unit: f64,
+    }
+}
+
+shape! {
+    /// `knap fit`; with --by-calibration one such object a line
+    Fit {
+        name: String,
+        /// The level that the others of a class are compared with.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        shifts_from: Option<BTreeMap<String, String>>,
+        fits: Vec<SizeFitted>,
         used: u64,
         /// Flakes left out, by reason.
         left_out: BTreeMap<String, u64>,
@@ -311,7 +321,10 @@ shape! {
     /// One form of an assessment.
     FormAssessment {
         coefficients: u64,
+        /// On the flakes that all forms answer for.
         overall: Scores,
+        /// On all flakes that this form answers for.
+        own: Scores,
         by_class: Vec<ClassScores>,
         /// The probability integral transform: how even its histogram is.
         pit: Value,
@@ -326,8 +339,13 @@ shape! {
         column: String,
         rule: String,
         rows: u64,
+        /// Flakes that all forms answer for.
         flakes: u64,
+        /// Flakes that record the size.
+        with_size: u64,
         forms: BTreeMap<String, FormAssessment>,
+        /// Forms that cannot be used, each with the reason.
+        left_out: BTreeMap<String, String>,
         /// Each form against the best, on the same flakes.
         differences: Vec<Value>,
         recommendation: Value,

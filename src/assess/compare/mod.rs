@@ -1,8 +1,8 @@
 //! Cross-validation of recipes on one table, and which of them to prefer.
 //!
-//! Stages: admit the rows that every recipe can use; fit each recipe without each test set and score the
-//! flakes tested; keep the flakes that every recipe answered; average each flake over the repeats; report
-//! means with standard errors, by class, in pairs.
+//! Stages: leave out recipes that cannot be fitted; admit the rows that each recipe can use; fit it without each test set
+//! and score the flakes tested; keep the flakes that every recipe answered, and for each recipe those that it answered
+//! itself; average each flake over the repeats; report means with standard errors, by class, in pairs.
 //!
 //! Standard errors. With z_i the value of flake i (averaged over repeats) and m the mean over n flakes,
 //!
@@ -35,7 +35,7 @@ use crate::threads;
 use means::{clusters, mean};
 use serde::Serialize;
 pub(super) use stages::class_of;
-use stages::{Standing, about_the_others, assess_form, checked, fit, stand, test};
+use stages::{Standing, about_the_others, assess_form, checked, fit_what_can_be, stand, test, with_size};
 
 ///
 /// | setting | default | purpose |
@@ -174,12 +174,14 @@ pub struct FormAssessment {
     pub coefficients: usize,
     /// Scores over all common flakes.
     pub overall: Scores,
+    /// Scores over all flakes that this form answers for, whether or not the others do.
+    pub own: Scores,
     /// Scores by class, in the order asked for; levels in order of first appearance.
     pub by_class: Vec<ClassScores>,
     /// Whether the predictive probabilities are even.
     pub pit: Pit,
-    /// Flakes that the form could not be tested on, by reason. A flake refused by one form is not used
-    /// for any.
+    /// Flakes that the form could not be tested on, by reason. A flake refused by one form is not among the common
+    /// ones.
     pub refused: Vec<(String, u64)>,
     /// The common flakes, in the order of the rows.
     pub tested: Vec<Tested>,
@@ -225,11 +227,35 @@ pub struct Recommendation {
     pub coefficients_of_best: usize,
     /// How many forms were compared.
     pub forms: usize,
+    /// Flakes that the form to take answers for, of those that record the size.
+    pub answered: usize,
+    /// Flakes that record the size.
+    pub with_size: usize,
 }
 
+/// Below this share of the flakes a form is not simply recommended. (This crate's choice, no source.)
+const MOST_OF_THEM: f64 = 2.0 / 3.0;
+
 impl Recommendation {
-    /// In a sentence.
+    /// Whether it answers too few of the flakes to be simply recommended: two thirds of those with the size, or fewer.
+    pub fn partial(&self) -> bool {
+        (self.answered as f64) <= MOST_OF_THEM * self.with_size as f64
+    }
+
+    /// In a sentence, or two.
     pub fn sentence(&self) -> String {
+        let taken = self.taken();
+        if !self.partial() {
+            return taken;
+        }
+        format!(
+            "{taken} But it answers only {} of {} flakes with this size: take it for those alone, and for the others a \
+             form that needs less.",
+            self.answered, self.with_size
+        )
+    }
+
+    fn taken(&self) -> String {
         if self.forms == 1 {
             return format!("Only one form was assessed ({}): nothing to prefer it to.", self.take);
         }
@@ -260,7 +286,9 @@ pub struct Assessment {
     column: String,
     rule: String,
     offered: usize,
+    with_size: usize,
     forms: Vec<FormAssessment>,
+    left_out: Vec<(String, String)>,
     /// For each row its level, one list for each class asked for.
     labels: Vec<(String, Vec<Option<String>>)>,
 }
@@ -284,6 +312,16 @@ impl Assessment {
     /// Rows given.
     pub fn offered(&self) -> usize {
         self.offered
+    }
+
+    /// Flakes that could be tested, whatever is recorded of their platforms.
+    pub fn with_size(&self) -> usize {
+        self.with_size
+    }
+
+    /// Forms that cannot be used with these rows, by name, each with the reason.
+    pub fn left_out(&self) -> &[(String, String)] {
+        &self.left_out
     }
 
     /// Flakes in common, on which all forms are compared.
@@ -387,6 +425,8 @@ impl Assessment {
             coefficients: self.forms[take].coefficients,
             coefficients_of_best: self.forms[best].coefficients,
             forms: self.forms.len(),
+            answered: self.forms[take].own.flakes,
+            with_size: self.with_size,
         }
     }
 }
@@ -395,34 +435,45 @@ impl Assessment {
 ///
 /// Recipes are cut down to the size asked for. A flake counts only if every recipe answers for it, in every
 /// repeat; the others are counted by reason. The termination is hidden from the predictors unless
-/// [`Question::knowing_the_termination`]. A recipe that cannot be fitted to all rows is an error; one that
-/// fails without some fold has the flakes of that fold counted as refused.
+/// [`Question::knowing_the_termination`]. A recipe that cannot be fitted to all rows does without the variants that
+/// cannot, and is left out with the reason where none can; one that fails without some fold has the flakes of that fold
+/// counted as refused.
 ///
 /// # Errors
 /// [`Error::Shape`] when the folds are made for another number of rows; [`Error::Invalid`] without a recipe
 /// or with two of one name; [`Error::UnknownName`] for a size that a recipe lacks;
 /// [`Error::Incomparable`] when recipes read the size from different columns; [`Error::TooFew`] with fewer
-/// than 2 flakes in common; and those of the fit to all rows.
+/// than 2 flakes in common; and those of the fit to all rows where no recipe can be fitted.
 pub fn cross_validate<M: Measured + Sync>(
     recipes: &[Recipe],
     rows: &[M],
     folds: &Folds,
     question: &Question,
 ) -> Result<Assessment> {
-    let (recipes, column) = checked(recipes, rows.len(), folds, question)?;
+    let (asked, column) = checked(recipes, rows.len(), folds, question)?;
+    let (mut recipes, mut calibrations, mut left_out) = (Vec::new(), Vec::new(), Vec::new());
+    for r in asked {
+        match fit_what_can_be(&r, rows, folds) {
+            Ok((recipe, calibration)) => {
+                recipes.push(recipe);
+                calibrations.push(calibration);
+            }
+            Err(e) => left_out.push((r.name, e)),
+        }
+    }
+    if recipes.is_empty()
+        && let Some((name, e)) = left_out.pop()
+    {
+        return Err(match e {
+            Error::TooFew { what, found, needed } => {
+                Error::TooFew { what: format!("{what} ({name})"), found, needed }
+            }
+            other => other,
+        });
+    }
+    let with_size = with_size(&recipes, &column, rows, folds);
     let standings =
         recipes.iter().map(|r| stand(r, &column, rows, folds)).collect::<Result<Vec<Vec<Standing>>>>()?;
-    let calibrations = recipes
-        .iter()
-        .map(|r| {
-            fit(r, rows, |i| folds.admits(i)).map_err(|e| match e {
-                Error::TooFew { what, found, needed } => {
-                    Error::TooFew { what: format!("{what} ({})", r.name), found, needed }
-                }
-                other => other,
-            })
-        })
-        .collect::<Result<Vec<Calibration>>>()?;
 
     let work: Vec<(usize, &TestSet)> =
         folds.sets().iter().flat_map(|s| (0..recipes.len()).map(move |r| (r, s))).collect();
@@ -455,31 +506,42 @@ pub fn cross_validate<M: Measured + Sync>(
     }
     let usable: Vec<bool> = (0..rows.len()).map(|i| refused.iter().all(|r| r[i].is_none())).collect();
     let common: Vec<usize> = (0..rows.len()).filter(|i| usable[*i] && !scores[0][*i].is_empty()).collect();
-    at_least("flakes that every form answers for", common.len(), 2)?;
+    let answered =
+        |r: usize| -> Vec<usize> { (0..rows.len()).filter(|i| refused[r][*i].is_none()).collect() };
+    let each: Vec<String> = recipes
+        .iter()
+        .enumerate()
+        .map(|(r, recipe)| format!("{} {}", recipe.name, answered(r).len()))
+        .collect();
+    let what = format!("flakes that every form answers for (each alone: {})", each.join(", "));
+    at_least(&what, common.len(), 2)?;
+    let tested = |r: usize, rows: &[usize]| -> Vec<Tested> {
+        let scored = rows.iter().filter(|i| !scores[r][**i].is_empty());
+        scored.map(|i| Tested { row: *i, group: folds.group(*i), scores: scores[r][*i].clone() }).collect()
+    };
     let reference = about_the_others(rows, &column, folds, &usable);
     let labels: Vec<(String, Vec<Option<String>>)> = question
         .classes
         .iter()
         .map(|c| (c.clone(), rows.iter().map(|row| class_of(row, c)).collect()))
         .collect();
-    let forms = recipes
-        .iter()
-        .zip(calibrations)
-        .zip(scores.iter_mut().zip(refused))
-        .map(|((recipe, calibration), (scores, refused))| {
-            let tested: Vec<Tested> = common
-                .iter()
-                .map(|i| Tested { row: *i, group: folds.group(*i), scores: std::mem::take(&mut scores[*i]) })
-                .collect();
-            assess_form(recipe, calibration, tested, refused, &labels, &reference)
-        })
-        .collect();
+    let form = |(r, calibration): (usize, Calibration)| {
+        let in_common = tested(r, &common);
+        let alone = tested(r, &answered(r));
+        let usable: Vec<bool> = refused[r].iter().map(Option::is_none).collect();
+        let own_reference = about_the_others(rows, &column, folds, &usable);
+        let own = Scores::of(&alone.iter().collect::<Vec<_>>(), &own_reference);
+        assess_form(&recipes[r], calibration, (in_common, own), &refused[r], &labels, &reference)
+    };
+    let forms = calibrations.into_iter().enumerate().map(form).collect();
     Ok(Assessment {
         size: question.size.clone(),
         column,
         rule: folds.rule().to_string(),
         offered: rows.len(),
+        with_size,
         forms,
+        left_out: left_out.into_iter().map(|(name, e)| (name, e.to_string())).collect(),
         labels,
     })
 }

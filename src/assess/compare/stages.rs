@@ -4,7 +4,7 @@
 use super::{ClassScores, FormAssessment, Pit, Question, Scores, Tested};
 use crate::assess::folds::{Folds, TestSet};
 use crate::assess::score::Score;
-use crate::calibration::fitting::{Collector, Recipe, Taken};
+use crate::calibration::fitting::{Collector, Recipe, Taken, as_struck};
 use crate::calibration::{Calibration, Spread, Tails};
 use crate::error::{Error, Result, check_size};
 use crate::form::{PERCUSSOR_CLASS, TERMINATION};
@@ -62,11 +62,16 @@ fn only(recipe: &Recipe, size: &str) -> Result<(Recipe, String)> {
             });
         }
     };
+    Ok((settled(r), column))
+}
+
+/// A recipe without the settings and assumptions that none of its forms reads any more.
+fn settled(mut r: Recipe) -> Recipe {
     let needs: Vec<String> =
         r.variants.iter().flat_map(|v| v.sizes.iter().flat_map(|s| s.form.needs())).collect();
     r.settings.retain(|s| needs.contains(s));
     r.assumptions.retain(|a| needs.contains(&a.class));
-    Ok((r, column))
+    r
 }
 
 /// What became of a row under one recipe.
@@ -119,6 +124,40 @@ pub(super) fn fit<M: Measured>(
     Ok(collector.finish()?.0)
 }
 
+/// Fits a recipe to all rows; where that fails, those of its variants that can be fitted.
+pub(super) fn fit_what_can_be<M: Measured>(
+    recipe: &Recipe,
+    rows: &[M],
+    folds: &Folds,
+) -> Result<(Recipe, Calibration)> {
+    let all = |r: &Recipe| fit(r, rows, |i| folds.admits(i));
+    let failed = match all(recipe) {
+        Ok(calibration) => return Ok((recipe.clone(), calibration)),
+        Err(e) => e,
+    };
+    let mut some = recipe.clone();
+    some.variants.retain(|v| {
+        let mut alone = recipe.clone();
+        alone.variants = vec![v.clone()];
+        let alone = settled(alone);
+        all(&alone).is_ok()
+    });
+    if some.variants.is_empty() || some.variants.len() == recipe.variants.len() {
+        return Err(failed);
+    }
+    let some = settled(some);
+    let calibration = all(&some)?;
+    Ok((some, calibration))
+}
+
+/// Flakes that could be tested, whatever their platforms record: as they were struck, with the size, in a fold.
+pub(super) fn with_size<M: Measured>(recipes: &[Recipe], column: &str, rows: &[M], folds: &Folds) -> usize {
+    let keep = recipes.iter().any(|r| r.keep_incomplete);
+    let sized = |row: &M| row.number(column).is_some_and(|v| v > 0.0 && v.is_finite());
+    let asked = rows.iter().enumerate().filter(|(i, row)| folds.admits(*i) && sized(row));
+    asked.filter(|(_, row)| as_struck(*row, keep).is_ok()).count()
+}
+
 /// Fits a recipe without a test set and scores the usable flakes of the set; a flake that is refused, with
 /// the reason.
 pub(super) fn test<M: Measured>(
@@ -151,7 +190,7 @@ pub(super) fn test<M: Measured>(
             .ok_or_else(|| Error::missing(&question.size, "the variant does not estimate it"))?;
         Score::of(predictive, rows[i].number(column).unwrap_or(f64::NAN))
     };
-    tested.into_iter().map(|i| (i, one(i).map_err(|e| e.to_string()))).collect()
+    tested.into_iter().map(|i| (i, one(i).map_err(|e| e.of_its_kind()))).collect()
 }
 
 /// Coefficients of the largest variant: location, spread, tails, groups.
@@ -226,16 +265,16 @@ pub(super) fn about_the_others<M: Measured>(
 pub(super) fn assess_form(
     recipe: &Recipe,
     calibration: Calibration,
-    tested: Vec<Tested>,
-    refused: Vec<Option<String>>,
+    (tested, own): (Vec<Tested>, Scores),
+    refused: &[Option<String>],
     labels: &[(String, Vec<Option<String>>)],
     reference: &[f64],
 ) -> FormAssessment {
-    let mut counts: BTreeMap<String, u64> = BTreeMap::new();
-    for reason in refused.into_iter().flatten() {
+    let mut counts: BTreeMap<&str, u64> = BTreeMap::new();
+    for reason in refused.iter().flatten() {
         *counts.entry(reason).or_default() += 1;
     }
-    let mut refused: Vec<(String, u64)> = counts.into_iter().collect();
+    let mut refused: Vec<(String, u64)> = counts.into_iter().map(|(r, n)| (r.to_string(), n)).collect();
     refused.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
     let mut by_class = Vec::new();
     for (class, levels) in labels {
@@ -259,6 +298,7 @@ pub(super) fn assess_form(
         name: recipe.name.clone(),
         coefficients: coefficients(&calibration),
         overall: Scores::of(&tested.iter().collect::<Vec<_>>(), reference),
+        own,
         by_class,
         pit: Pit::of(&tested),
         refused,

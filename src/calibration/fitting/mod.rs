@@ -8,6 +8,7 @@
 mod by_piece;
 mod columns;
 mod growth;
+mod inventory;
 mod kept;
 mod part;
 mod recipe;
@@ -18,6 +19,7 @@ mod sizes;
 
 #[cfg(test)]
 pub(crate) use columns::RawColumns;
+pub use inventory::{Inventory, SIZE_COLUMNS};
 pub use part::Part;
 pub use recipe::{
     Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,
@@ -380,7 +382,7 @@ impl Collector {
                 Err(Error::Missing { at, .. }) => {
                     format!("{} not recorded", at.column.unwrap_or_default())
                 }
-                Err(e) => e.to_string(),
+                Err(e) => e.of_its_kind(),
                 Ok(()) if groups.iter().any(|g| x[*g].is_nan()) => {
                     let lacking =
                         groups.iter().find(|g| x[**g].is_nan()).map_or(0, |g| g - self.layout.len());
@@ -593,7 +595,7 @@ impl Measured for NumbersOnly<'_> {
 }
 
 /// Refuses a flake that is not as it was struck, with the reason; incomplete and retouched ones unless they are kept.
-pub(super) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::result::Result<(), String> {
+pub(crate) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::result::Result<(), String> {
     if !keep_incomplete {
         if let Some(portion) = flake.class("portion")
             && portion != "complete"

@@ -3,7 +3,7 @@
 use crate::calibration::{Assumption, Kept, Provenance};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
-use crate::form::{Form, PERCUSSOR_CLASS};
+use crate::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, Term};
 
 /// One size to be fitted.
 #[derive(Debug, Clone, PartialEq)]
@@ -200,6 +200,9 @@ impl ToldApart {
 /// The class of all flakes that do not feather out, where a table cannot tell them apart.
 pub const NOT_FEATHER: &str = "not feather";
 
+/// Measurements of the blow, which a row to be estimated may leave out.
+const SETTINGS: [&str; 4] = [ANGLE_OF_BLOW, PERCUSSOR_CLASS, "percussor", LANDS_ON];
+
 /// What to fit, and what to write beside it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recipe {
@@ -238,15 +241,36 @@ impl Recipe {
         self
     }
 
+    /// Every form with further terms, such as a shift for each level of a class; classes and measurements of the blow
+    /// become settings.
+    ///
+    /// # Errors
+    /// As [`Form::with_terms`].
+    pub fn with_terms(mut self, terms: impl IntoIterator<Item = Term> + Clone) -> Result<Recipe> {
+        for v in &mut self.variants {
+            for s in &mut v.sizes {
+                s.form = s.form.clone().with_terms(terms.clone())?;
+            }
+            let layout = Layout::of(v.sizes.iter().map(|s| &s.form));
+            v.name = v.sizes.first().map_or(Vec::new(), |s| s.form.needs()).join(", ");
+            let numbers = layout.numbers.iter().filter(|n| SETTINGS.contains(&n.as_str()));
+            for setting in numbers.chain(layout.classes.iter().map(|c| &c.name)) {
+                if !self.settings.contains(setting) {
+                    self.settings.push(setting.clone());
+                }
+            }
+        }
+        Ok(self)
+    }
+
     /// One size under one form; settings are the measurements of the blow that the form reads.
     pub fn single(name: &str, size: &str, form: Form, provenance: Provenance) -> Recipe {
-        let settings = [crate::form::ANGLE_OF_BLOW, PERCUSSOR_CLASS, "percussor", crate::form::LANDS_ON];
         let needs = form.needs();
         Recipe {
             name: name.to_string(),
             provenance,
             stone: None,
-            settings: settings
+            settings: SETTINGS
                 .iter()
                 .filter(|s| needs.iter().any(|n| n == *s))
                 .map(|s| s.to_string())

@@ -21,12 +21,15 @@ const WORDS: &str = "The discount is how much a published flake counts beside a 
                      \"own only\" is the fit to the local flakes alone.";
 
 pub fn run(o: &Options, from: &str) -> Outcome<u8> {
+    let [response] = &o.response[..] else {
+        return Err(Failure::usage("--starting-from updates one size: name it with --response"));
+    };
     let start = calibration(Some(from), None)?;
     let sizes: Vec<&SizeModel> = start.variants().iter().flat_map(|v| &v.sizes).collect();
-    if !sizes.iter().any(|m| m.size == o.response || m.column == o.response) {
+    if !sizes.iter().any(|m| m.size == *response || m.column == *response) {
         let mut names: Vec<&str> = sizes.iter().map(|m| m.size.as_str()).collect();
         names.dedup();
-        let e = conchoid::Error::unknown_name("--response", &o.response, names);
+        let e = conchoid::Error::unknown_name("--response", response, names);
         return Err(Failure::usage(e.to_string()));
     }
     let options = o.taken.options(Some(&start), &[])?;
@@ -34,7 +37,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let mut local = {
         let header = table.header();
         let has = |column: &str| header.column(column).is_some();
-        let local = Local::new(&start, &o.response, has);
+        let local = Local::new(&start, response, has);
         local.map_err(|e| Failure::other(format!("{}: {e}; map another with --column", o.table)))?
     };
     if let Some(a) = o.discount {
@@ -55,7 +58,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         }
         Ok(())
     })?;
-    let mut command = format!("knap fit --starting-from {from} --response {} --name {}", o.response, o.name);
+    let mut command = format!("knap fit --starting-from {from} --response {response} --name {}", o.name);
     if let Some(a) = o.discount {
         command.push_str(&format!(" --discount {a}"));
     }
@@ -137,7 +140,7 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
     let m = &r.published;
     let head = format!(
         "{} by {} (form {}): {}, updated with {}",
-        m.form.transform().describe(&o.response),
+        m.form.transform().describe(&o.response.concat()),
         r.variant,
         m.form.name(),
         r.started_from,
@@ -174,7 +177,7 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
         short(spread(&r.updated))
     )?;
     writeln!(out, "\n{}", wrapped(&format!("{} {WORDS}", r.discount_in_words()), "", "", 79))?;
-    writeln!(out, "\n{} % of such flakes fall inside, {}:\n", percent(LEVEL), o.response)?;
+    writeln!(out, "\n{} % of such flakes fall inside, {}:\n", percent(LEVEL), o.response.concat())?;
     let first = |c: &Compared| c.platform.numbers.first().cloned().unwrap_or_default();
     let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));
     writeln!(out, "  {:8}  {by:>14}  {:>24}  {:>24}", "", "published", "updated")?;
@@ -217,7 +220,7 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
 
 fn json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<Ordered> {
     let mut out = Ordered::default();
-    out.put("name", &o.name).put("response", &o.response).put("form", r.published.form.name());
+    out.put("name", &o.name).put("response", o.response.concat()).put("form", r.published.form.name());
     out.put("started_from", &r.started_from).put("measured_by", &r.variant);
     out.put("discount", r.discount).put("discount_given", r.discount_given);
     let mut coefficients = Ordered::default();

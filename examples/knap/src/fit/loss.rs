@@ -7,7 +7,7 @@ use crate::report::{Format, Ordered, count, short};
 use crate::tables::{self, Progress, Sink};
 use conchoid::calibration::{Calibration, Provenance, loss_recipe};
 use conchoid::calibration::{Collector, Report};
-use conchoid::flake::{RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
+use conchoid::flake::{ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
 use conchoid::table::{Offer, offer_each};
 use std::io::Write;
 
@@ -22,7 +22,7 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     if !o.by.is_empty() {
         return Err(Failure::usage("--by does not go with --response original_over_now"));
     }
-    let mut command = format!("knap fit --response {} --form {form} --name {}", o.response, o.name);
+    let mut command = format!("knap fit --response {ORIGINAL_OVER_NOW} --form {form} --name {}", o.name);
     command.push_str(&o.taken.command());
     let own = "the user's own";
     let provenance =

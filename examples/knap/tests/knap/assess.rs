@@ -131,7 +131,6 @@ fn slips_are_named() {
         (&["--forms", "log-log", "--folds", "25"], 1, "at most one for each row"),
         (&["--forms", "log-log", "--by", "knapper", "--folds", "5"], 2, "cannot be used with"),
         (&["--forms", "log-log,log-log"], 1, "stands twice"),
-        (&["--forms", "log-log,controlled-glass"], 1, "(controlled-glass)"),
         (&["--forms", "area"], 1, "0 flakes to fit"),
         (&["--forms", "log-log", "--where", "percussor=bronze"], 1, "percussor=bronze leaves no row"),
         (&["--forms", "log-log", "--format", "csv"], 2, "[possible values: text, json]"),

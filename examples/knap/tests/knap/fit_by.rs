@@ -37,7 +37,7 @@ fn a_shift_by_percussor_agrees_with_r() {
     let mut lines = 0;
     for line in reference.lines().skip(2) {
         let cells: Vec<&str> = line.split(',').collect();
-        let c = &v["coefficients"][cells[0]];
+        let c = &v["fits"][0]["coefficients"][cells[0]];
         for (key, expected) in [("value", cells[1]), ("standard_error", cells[2])] {
             let (found, expected): (f64, f64) = (c[key].as_f64().unwrap(), expected.parse().unwrap());
             assert!((found / expected - 1.0).abs() < 1e-9, "{} {key}: {found} {expected}", cells[0]);
@@ -63,7 +63,7 @@ fn an_estimate_takes_the_percussor_or_averages() {
     let (antler, _) = median(&["--percussor", "antler"]);
     let (quartzite, cautions) = median(&["--percussor", "quartzite"]);
     let shift =
-        json(&fit(SCHOOL, &["--by", "percussor"]))["coefficients"]["percussor = quartzite"]["value"].as_f64();
+        json(&fit(SCHOOL, &["--by", "percussor"]))["fits"][0]["coefficients"]["percussor = quartzite"]["value"].as_f64();
     assert!((quartzite / antler / shift.unwrap().exp() - 1.0).abs() < 1e-9);
     assert!(!cautions.contains("averaged"), "{cautions}");
     let (open, cautions) = median(&[]);
@@ -108,20 +108,22 @@ fn the_sheet_of_a_plan_is_fitted_as_planned() {
     let from = v["shifts_from"]["percussor"].as_str().unwrap();
     let (term, expected) =
         if from == "quartzite" { ("percussor = antler", -0.3) } else { ("percussor = quartzite", 0.3) };
-    assert!((v["coefficients"][term]["value"].as_f64().unwrap() - expected).abs() < 1e-6, "{v}");
-    assert!((v["coefficients"]["ln platform_depth_mm"]["value"].as_f64().unwrap() - 2.0).abs() < 1e-6);
+    assert!((v["fits"][0]["coefficients"][term]["value"].as_f64().unwrap() - expected).abs() < 1e-6, "{v}");
+    assert!(
+        (v["fits"][0]["coefficients"]["ln platform_depth_mm"]["value"].as_f64().unwrap() - 2.0).abs() < 1e-6
+    );
 }
 
 #[test]
 fn further_columns_of_other_kinds() {
     // a class that the library does not know by itself, and a number
     let v = json(&fit(SCHOOL, &["--by", "knapper", "--by", "angle_of_blow_deg"]));
-    assert!(v["coefficients"]["angle_of_blow_deg"]["value"].is_number());
-    assert_eq!(v["coefficients"].as_object().unwrap().len(), 3 + 1 + 3);
+    assert!(v["fits"][0]["coefficients"]["angle_of_blow_deg"]["value"].is_number());
+    assert_eq!(v["fits"][0]["coefficients"].as_object().unwrap().len(), 3 + 1 + 3);
     // the class of the percussor is looked up
     let v = json(&fit(SCHOOL, &["--by", "percussor_class"]));
     assert!(
-        v["coefficients"].as_object().unwrap().keys().any(|k| k.starts_with("percussor_class = ")),
+        v["fits"][0]["coefficients"].as_object().unwrap().keys().any(|k| k.starts_with("percussor_class = ")),
         "{v}"
     );
 }

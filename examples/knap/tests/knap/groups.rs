@@ -76,10 +76,10 @@ fn the_fit_is_told_as_json() {
     let (code, out, err) = run(&fit(&table, &["--group", "core", "--format", "json"]));
     assert_eq!(code, 0, "{err}");
     let v: Value = serde_json::from_str(&out).unwrap();
-    let sd = v["shared"]["core"]["spread"].as_f64().unwrap();
+    let sd = v["fits"][0]["shared"]["core"]["spread"].as_f64().unwrap();
     // lme4: tests/reference/shared.csv
     assert!((sd / 0.151_122_609_360_445_47f64.sqrt() - 1.0).abs() < 1e-6);
-    assert!(v.get("adjusted_r_squared").is_none());
+    assert!(v["fits"][0].get("adjusted_r_squared").is_none());
 }
 
 #[test]

@@ -9,6 +9,7 @@ mod estimate_and_fit;
 #[cfg(unix)]
 mod files;
 mod fit_by;
+mod fit_several;
 #[cfg(unix)]
 mod fuzz;
 mod groups;
@@ -21,6 +22,7 @@ mod plan;
 mod readme;
 mod schema;
 mod table;
+mod table_report;
 mod updating;
 
 use assert_cmd::Command;

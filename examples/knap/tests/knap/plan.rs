@@ -139,7 +139,7 @@ fn the_sheet_is_read_by_fit_once_filled_in() {
         assert!(out.status.success() && messages.trim() == "knap: 12 of 24 rows chosen", "{messages}");
         let v: Value = serde_json::from_slice(&out.stdout).unwrap();
         assert_eq!(v["used"], 12);
-        let value = |k: &str| v["coefficients"][k]["value"].as_f64().unwrap();
+        let value = |k: &str| v["fits"][0]["coefficients"][k]["value"].as_f64().unwrap();
         assert!((value("intercept") - constant).abs() < 1e-6, "{v}");
         assert!((value("ln platform_depth_mm") - 2.0).abs() < 1e-6);
         assert!((value("exterior_platform_angle_deg") - 0.04).abs() < 1e-6);

@@ -1,0 +1,138 @@
+//! `knap report`: one page about a table with pictures beside it, and a paragraph for a paper.
+
+use crate::assess;
+use crate::blow::{BlowOptions, calibration};
+use crate::estimate_plot::{Rows, Seen};
+use crate::failure::{Failure, Outcome};
+use crate::files::named_after;
+use crate::tables::{self, Progress, Twice, save};
+use crate::taken::TakenIn;
+use clap::Args;
+use conchoid::Error;
+use conchoid::assess::{AsItStands, Assessment};
+use conchoid::calibration::{Calibration, bundled};
+use conchoid::predict::LEVEL;
+use conchoid::table::{TableEstimates, TableReport};
+use std::path::Path;
+
+pub const EXAMPLES: &str = "\
+Examples:
+  knap report --table pit.csv --out pit.md
+  knap report --table pit.csv --stone quartzite --where class=flake --out pit.md
+  knap report --table pit.csv --calibration mine.json --out pit.md
+The page is Markdown; its pictures (SVG) are written beside it, under its name. Forms are compared on the sizes of which
+at least 30 complete flakes are recorded.";
+
+/// Flakes of which forms are fitted anew and compared, at least. This crate's choice, no source.
+const FEWEST: u64 = 30;
+
+#[derive(Args)]
+pub struct Options {
+    /// The table; - reads standard input
+    #[arg(long, value_name = "FILE")]
+    table: String,
+    /// Where the page goes (Markdown)
+    #[arg(long, value_name = "FILE")]
+    out: String,
+    #[command(flatten)]
+    blow: BlowOptions,
+    /// Calibration by name, or a file made by `knap fit`
+    #[arg(long, value_name = "NAME|FILE")]
+    calibration: Option<String>,
+    /// Probability inside the intervals, between 0 and 1
+    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
+    level: f64,
+    #[command(flatten)]
+    taken: TakenIn,
+}
+
+pub fn run(o: &Options) -> Outcome<u8> {
+    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    let first = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let by_stone = o.calibration.is_none() && o.blow.stone.is_none();
+    o.blow.check_also(&first, by_stone)?;
+    let read = [o.table.as_str(), o.calibration.as_deref().unwrap_or("")];
+    let sizes_picture = named_after(&o.out, "-sizes.svg", &read)?;
+    let options = o.taken.options(Some(&first), &[])?;
+    let given = o.blow.given()?;
+    let of_table = |e: Error| Failure::other(format!("{}: {e}", o.table));
+    let source = Twice::of(&o.table)?;
+    let table = source.open(&options)?;
+    tables::told(table.header());
+    let mut estimates = TableEstimates::new(first.clone(), level)?.given(&given);
+    if by_stone {
+        estimates = estimates.by_stone();
+    }
+    let (mut drawn, mut fit) = (Rows::default(), AsItStands::new(level)?);
+    let finder = fit.clone();
+    let progress = Progress::new("estimating");
+    let (_, summary) = estimates
+        .write_seen(
+            table,
+            std::io::sink(),
+            |rows| progress.at(rows),
+            |row, e| Ok((finder.found(row, &e)?, Seen::of(row.row, row, &e, level)?)),
+            |(found, seen)| {
+                fit.take(found);
+                drawn.take(seen);
+                Ok(())
+            },
+        )
+        .map_err(of_table)?;
+    progress.finish();
+    if let Some(what) = summary.nothing_answered() {
+        return Err(Failure::other(format!("{}: {what}", o.table)));
+    }
+    drawn.draw(&sizes_picture, level)?;
+
+    let name = Path::new(&o.table).file_name().map_or(o.table.clone(), |n| n.to_string_lossy().into_owned());
+    let others = others(&first, &summary)?;
+    let mut compared: Vec<(Assessment, String)> = Vec::new();
+    for size in fit.sizes().iter().filter(|s| s.flakes >= FEWEST) {
+        let picture = named_after(&o.out, &format!("-forms-{}.svg", size.column), &read)?;
+        match assess::of_table(&source, &o.taken, &size.column, &picture) {
+            Ok(a) => compared.push((a, picture)),
+            Err(f) => note!("knap: forms are not compared for {}: {}", size.column, f.message),
+        }
+    }
+    let beside =
+        |path: &str| Path::new(path).file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned());
+    let mut page = TableReport::new(&name, &summary, level).taken(&o.taken.command()).fit(&fit);
+    page = page.picture("What was expected of the flakes, and what they are", &beside(&sizes_picture));
+    if summary.used().any(|(name, ..)| name == first.name()) {
+        page = page.calibration(&first, &why(o, by_stone));
+    }
+    for other in &others {
+        page = page.calibration(other, "the bundled one for the stone that rows name");
+    }
+    for (a, picture) in &compared {
+        page = page.compared(a).picture(&format!("Forms compared by {}", a.column()), &beside(picture));
+    }
+    save(&o.out, &page.to_string())?;
+    crate::report::summary(&summary);
+    note!(
+        "Written to {}, with {} beside it",
+        o.out,
+        crate::report::count(1 + compared.len() as u64, "picture", "pictures")
+    );
+    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
+}
+
+/// Bundled calibrations that answered rows for their stone.
+fn others(first: &Calibration, summary: &conchoid::table::Summary) -> Outcome<Vec<Calibration>> {
+    let mut names: Vec<&str> = summary.used().map(|(name, ..)| name).filter(|n| *n != first.name()).collect();
+    names.dedup();
+    Ok(names.into_iter().map(bundled::named).collect::<Result<_, _>>()?)
+}
+
+/// Why a calibration was taken.
+fn why(o: &Options, by_stone: bool) -> String {
+    match (&o.calibration, &o.blow.stone) {
+        (Some(_), _) => "as asked for".to_string(),
+        (None, Some(stone)) => format!("the bundled one for {stone}, the stone given"),
+        (None, None) if by_stone => {
+            "the bundled one for rows that name no stone, or one that is its own".to_string()
+        }
+        _ => "the bundled one".to_string(),
+    }
+}

@@ -1,0 +1,154 @@
+//! How a calibration as it stands fits flakes that it was not made from: what was found against what was expected, size
+//! by size, in sums that do not grow with the flakes.
+
+use super::score::Score;
+use crate::calibration::fitting::as_struck;
+use crate::error::Result;
+use crate::predict::{Estimate, LEVEL};
+use crate::special::normal_quantile;
+use crate::strike::Measured;
+use serde::Serialize;
+
+/// What was found of one size, against what was expected.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct SizeAsItStands {
+    /// The size.
+    pub size: String,
+    /// What the calibration means by it (`mean_thickness_mm`).
+    pub column: String,
+    /// Complete flakes of which it was recorded.
+    pub flakes: u64,
+    /// Of these, flakes inside their intervals.
+    pub inside: u64,
+    /// Level of the intervals.
+    pub level: f64,
+    /// Geometric mean of observed over expected (the median).
+    pub factor: f64,
+    /// Ends of the 95 % interval of the factor, flakes taken as independent; not a number for a single flake.
+    pub factor_low: f64,
+    /// The upper end.
+    pub factor_high: f64,
+    /// Root mean square of ln observed - ln expected.
+    pub rmse_ln: f64,
+    /// Root mean square of observed - expected, in the unit of the size.
+    pub rmse: f64,
+    /// Mean continuous ranked probability score of ln size.
+    pub crps: f64,
+}
+
+/// One flake as it was found: for each size that was recorded, whether it lies inside, and its score.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FoundFlake(Vec<(String, String, bool, Score)>);
+
+/// Sums over flakes.
+///
+/// ```
+/// use conchoid::assess::AsItStands;
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::{Ask, Predictor};
+/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::flake::Flake;
+/// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
+/// let mut fit = AsItStands::new(0.95)?;
+/// for mass in [10.0, 14.0, 30.0] {
+///     let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+///     let strike = Strike::builder().platform(platform).build()?;
+///     let flake = Flake::builder().strike(strike).mass_g(mass).build()?;
+///     fit.take(fit.found(&flake, &predictor.estimate(&flake, &Ask::default())?)?);
+/// }
+/// let mass = &fit.sizes()[0];
+/// assert_eq!((mass.size.as_str(), mass.flakes, mass.inside), ("mass_g", 3, 3));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct AsItStands {
+    level: f64,
+    sums: Vec<Sums>,
+}
+
+#[derive(Debug, Clone, PartialEq, Default)]
+struct Sums {
+    size: String,
+    column: String,
+    flakes: u64,
+    inside: u64,
+    ln: f64,
+    ln_squares: f64,
+    squares: f64,
+    crps: f64,
+}
+
+impl AsItStands {
+    /// Nothing yet, for intervals of this level.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`](crate::Error::OutOfRange) unless 0 < level < 1.
+    pub fn new(level: f64) -> Result<AsItStands> {
+        Ok(AsItStands { level: LEVEL.check(level)?, sums: Vec::new() })
+    }
+
+    /// What a flake shows beside its estimate; nothing of one that is not as it was struck.
+    ///
+    /// # Errors
+    /// As [`Score::of`].
+    pub fn found(&self, flake: &impl Measured, e: &Estimate) -> Result<FoundFlake> {
+        let mut found = Vec::new();
+        if as_struck(flake, false).is_err() {
+            return Ok(FoundFlake(found));
+        }
+        for s in &e.sizes {
+            let Some(observed) = flake.number(&s.column).filter(|v| *v > 0.0 && v.is_finite()) else {
+                continue;
+            };
+            let i = s.predictive.interval(self.level)?;
+            let inside = (i.low..=i.high).contains(&observed);
+            found.push((s.size.clone(), s.column.clone(), inside, Score::of(&s.predictive, observed)?));
+        }
+        Ok(FoundFlake(found))
+    }
+
+    /// Adds a flake.
+    pub fn take(&mut self, flake: FoundFlake) {
+        for (size, column, inside, score) in flake.0 {
+            let at = self.sums.iter().position(|s| s.column == column).unwrap_or(self.sums.len());
+            if at == self.sums.len() {
+                self.sums.push(Sums { size, column, ..Sums::default() });
+            }
+            let s = &mut self.sums[at];
+            s.flakes += 1;
+            s.inside += u64::from(inside);
+            s.ln += score.ln_error;
+            s.ln_squares += score.ln_error * score.ln_error;
+            s.squares += (score.observed - score.expected).powi(2);
+            s.crps += score.crps;
+        }
+    }
+
+    /// Every size found, in the order of the calibrations' sizes.
+    pub fn sizes(&self) -> Vec<SizeAsItStands> {
+        let z = normal_quantile(0.975);
+        let of = |s: &Sums| {
+            let n = s.flakes as f64;
+            let mean = s.ln / n;
+            let error = ((s.ln_squares - n * mean * mean).max(0.0) / (n * (n - 1.0))).sqrt();
+            SizeAsItStands {
+                size: s.size.clone(),
+                column: s.column.clone(),
+                flakes: s.flakes,
+                inside: s.inside,
+                level: self.level,
+                factor: mean.exp(),
+                factor_low: (mean - z * error).exp(),
+                factor_high: (mean + z * error).exp(),
+                rmse_ln: (s.ln_squares / n).sqrt(),
+                rmse: (s.squares / n).sqrt(),
+                crps: s.crps / n,
+            }
+        };
+        let order = |column: &str| crate::calibration::SIZE_COLUMNS.iter().position(|(c, _)| *c == column);
+        let mut sizes: Vec<SizeAsItStands> = self.sums.iter().map(of).collect();
+        sizes.sort_by_key(|s| order(&s.column));
+        sizes
+    }
+}

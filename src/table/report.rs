@@ -1,0 +1,380 @@
+//! One page about a table of flakes, in Markdown: what was read and refused, which calibration answered and why, how it
+//! fits what was found, how forms fitted to the flakes themselves do, what to doubt, and a paragraph for a paper.
+
+use super::intake::rows_told;
+use super::summary::Summary;
+use crate::assess::{AsItStands, Assessment, SizeAsItStands};
+use crate::calibration::{Calibration, SizeModel, Spread};
+use crate::error::counted;
+use crate::predict::in_words;
+use std::fmt::{self, Write};
+
+/// Reasons of refusals told at most.
+const TOLD: usize = 20;
+
+/// What is put together for the page; its text is the page.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::table::{TableEstimates, TableOptions, TableReader, TableReport};
+/// let text = "flake,platform_depth_mm,exterior_platform_angle_deg\nA1,8,75\nA2,,75\n";
+/// let table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
+/// let flint = bundled::named("hard-hammer-flint")?;
+/// let (_, summary) = TableEstimates::new(flint.clone(), 0.95)?.write(table, std::io::sink(), |_| {})?;
+/// let page = TableReport::new("pit.csv", &summary, 0.95).calibration(&flint, "as asked for").to_string();
+/// assert!(page.starts_with("# Flakes of pit.csv\n"));
+/// assert!(page.contains("- 1 row: no platform depth (row 2)"));
+/// assert!(page.contains("## For a methods section") && page.contains(&flint.provenance().citation));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct TableReport<'a> {
+    table: String,
+    level: f64,
+    summary: &'a Summary,
+    taken: Option<String>,
+    calibrations: Vec<(&'a Calibration, String)>,
+    fit: Vec<SizeAsItStands>,
+    compared: Vec<&'a Assessment>,
+    pictures: Vec<(String, String)>,
+}
+
+impl<'a> TableReport<'a> {
+    /// The page of a table of this name, whose estimates have intervals of this level.
+    pub fn new(table: &str, summary: &'a Summary, level: f64) -> TableReport<'a> {
+        TableReport {
+            table: one_line(table),
+            level,
+            summary,
+            taken: None,
+            calibrations: Vec::new(),
+            fit: Vec::new(),
+            compared: Vec::new(),
+            pictures: Vec::new(),
+        }
+    }
+
+    /// How the table was taken in, as it was asked for (options of a command).
+    pub fn taken(mut self, how: &str) -> Self {
+        self.taken = Some(one_line(how)).filter(|t| !t.is_empty());
+        self
+    }
+
+    /// A calibration that answered, and why it was taken. May be repeated.
+    pub fn calibration(mut self, calibration: &'a Calibration, why: &str) -> Self {
+        self.calibrations.push((calibration, why.to_string()));
+        self
+    }
+
+    /// How it fits what was found.
+    pub fn fit(mut self, fit: &AsItStands) -> Self {
+        self.fit = fit.sizes();
+        self
+    }
+
+    /// Forms fitted to these flakes, for one size. May be repeated.
+    pub fn compared(mut self, assessment: &'a Assessment) -> Self {
+        self.compared.push(assessment);
+        self
+    }
+
+    /// A picture beside the page: what it shows, and its file. May be repeated.
+    pub fn picture(mut self, shows: &str, file: &str) -> Self {
+        self.pictures.push((one_line(shows), one_line(file)));
+        self
+    }
+
+    fn read(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let t = self.summary.tally();
+        writeln!(f, "# Flakes of {}\n\n## What was read\n", self.table)?;
+        writeln!(
+            f,
+            "{}: {} answered, {} of them with a remark, {} refused.",
+            rows(t.rows()),
+            rows_told(t.read() + t.remarked()),
+            rows_told(t.remarked()),
+            rows_told(t.refused())
+        )?;
+        if let Some(taken) = &self.taken {
+            writeln!(f, "Taken in with `{}`.", taken.replace('`', "'"))?;
+        }
+        let noticed = self.summary.intake().to_string();
+        list(f, "Noticed", noticed.lines())?;
+        list(f, "Refused", self.summary.refusals().lines(TOLD).iter().map(String::as_str))?;
+        list(f, "Remarked", self.summary.remarks().lines(TOLD).iter().map(String::as_str))?;
+        for (shows, file) in &self.pictures {
+            writeln!(f, "\n![{shows}](<{file}>)")?;
+        }
+        Ok(())
+    }
+
+    fn which(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "\n## The calibration")?;
+        for (c, why) in &self.calibrations {
+            let p = c.provenance();
+            writeln!(f, "\n**{}**, {why}: {}.\n", c.name(), p.summary)?;
+            writeln!(f, "- Source: {}\n- Licence: {}", p.citation, p.licence)?;
+            let struck: Vec<String> =
+                c.percussors().iter().map(|p| format!("{} ({})", p.name, rows_told(p.flakes))).collect();
+            if !struck.is_empty() {
+                writeln!(f, "- Struck with: {}", struck.join(", "))?;
+            }
+            if !c.not_recorded().is_empty() {
+                writeln!(f, "- Not known of its flakes: {}", c.not_recorded().join(", "))?;
+            }
+            for (_, variant, n) in self.summary.used().filter(|(name, ..)| *name == c.name()) {
+                writeln!(f, "\n### {}, {}", rows(n), variant)?;
+                for m in c.variants().iter().filter(|v| v.name == variant).flat_map(|v| &v.sizes) {
+                    coefficients(f, m)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn fits(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "\n## How it fits these flakes\n")?;
+        if self.fit.is_empty() {
+            return writeln!(f, "The table holds no sizes of complete flakes to compare with.");
+        }
+        writeln!(
+            f,
+            "| size | flakes | inside {} % | observed over expected (95 % interval) | root mean square error | of ln | \
+             CRPS of ln |\n|---|---:|---:|---:|---:|---:|---:|",
+            percent(self.level)
+        )?;
+        for s in &self.fit {
+            let share = 100.0 * s.inside as f64 / s.flakes as f64;
+            writeln!(
+                f,
+                "| {} | {} | {} ({share:.1} %) | {:.3} ({:.3} to {:.3}) | {} {} | {:.3} | {:.3} |",
+                in_words(&s.column),
+                rows_told(s.flakes),
+                rows_told(s.inside),
+                s.factor,
+                s.factor_low,
+                s.factor_high,
+                digits(s.rmse),
+                unit(&s.column),
+                s.rmse_ln,
+                s.crps
+            )?;
+        }
+        writeln!(
+            f,
+            "\nObserved over expected is the geometric mean over the flakes, the expected size being the median; errors \
+             are about that median. CRPS: continuous ranked probability score, smaller is better."
+        )
+    }
+
+    fn scores(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.compared.is_empty() {
+            return Ok(());
+        }
+        writeln!(f, "\n## Forms fitted to these flakes")?;
+        for a in &self.compared {
+            let unit = unit(a.column());
+            writeln!(
+                f,
+                "\n{}, {}: each flake foretold by a fit without it. {} record it. Standard errors in brackets.\n\n\
+                 | form | flakes | root mean square error, {unit} | of ln | R2 of ln | CRPS of ln | inside 95 % |\n\
+                 |---|---:|---:|---:|---:|---:|---:|",
+                capital(&in_words(a.column())),
+                a.rule(),
+                counted(a.with_size() as u64, "flake", "flakes")
+            )?;
+            for form in a.forms() {
+                let s = &form.own;
+                writeln!(
+                    f,
+                    "| {} | {} | {} ({}) | {:.3} ({:.3}) | {:.2} | {:.4} ({:.4}) | {:.1} % |",
+                    form.name,
+                    s.flakes,
+                    digits(s.rmse.value),
+                    digits(s.rmse.standard_error),
+                    s.rmse_ln.value,
+                    s.rmse_ln.standard_error,
+                    s.r_squared.value,
+                    s.crps.value,
+                    s.crps.standard_error,
+                    100.0 * s.coverage.last().map_or(f64::NAN, |c| c.inside.value)
+                )?;
+            }
+            for (name, why) in a.left_out() {
+                writeln!(f, "\n{name} is left out: {}.", one_line(why))?;
+            }
+            writeln!(f, "\n{}", a.recommendation().sentence())?;
+        }
+        Ok(())
+    }
+
+    fn doubts(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut all: Vec<_> = self.summary.cautions().collect();
+        if all.is_empty() {
+            return Ok(());
+        }
+        all.sort_by_key(|(kind, n, _)| (std::cmp::Reverse(*n), *kind));
+        writeln!(f, "\n## Cautions\n")?;
+        all.iter().try_for_each(|(_, n, text)| writeln!(f, "- {}, such as: {}", rows(*n), one_line(text)))
+    }
+
+    fn methods(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (t, version) = (self.summary.tally(), env!("CARGO_PKG_VERSION"));
+        let mut text = String::new();
+        for (c, _) in &self.calibrations {
+            let by: Vec<String> = self
+                .summary
+                .used()
+                .filter(|(name, ..)| *name == c.name())
+                .map(|(_, variant, n)| format!("{variant} ({} flakes)", rows_told(n)))
+                .collect();
+            let by = if by.is_empty() { String::new() } else { format!(" by {}", by.join("; ")) };
+            let from = &c.provenance().citation;
+            write!(
+                text,
+                "Expected flake sizes were estimated with conchoid {version} from its calibration {} ({from}){by}. ",
+                c.name()
+            )?;
+        }
+        write!(
+            text,
+            "Intervals are predictive: {} % of flakes like those of the calibration lie inside. Of {}, {} were \
+             estimated and {} could not be.",
+            percent(self.level),
+            rows(t.rows()),
+            rows_told(t.read() + t.remarked()),
+            rows_told(t.refused())
+        )?;
+        if let Some(taken) = &self.taken {
+            write!(text, " The table was taken in with {taken}.")?;
+        }
+        let found: Vec<String> = self
+            .fit
+            .iter()
+            .map(|s| {
+                let (of, n) = (rows_told(s.inside), rows_told(s.flakes));
+                let (factor, low, high) = (s.factor, s.factor_low, s.factor_high);
+                format!(
+                    "{} {of} of {n} (observed over expected {factor:.2}, 95 % interval {low:.2} to {high:.2})",
+                    in_words(&s.column)
+                )
+            })
+            .collect();
+        if !found.is_empty() {
+            write!(text, " Of complete flakes, inside their intervals: {}.", found.join("; "))?;
+        }
+        for a in &self.compared {
+            let r = a.recommendation();
+            let Some(form) = a.form(&r.take) else { continue };
+            write!(
+                text,
+                " Fitted to these flakes, the form {} foretold {} with a root mean square error of {} {} ({}, {} flakes).",
+                r.take,
+                in_words(a.column()),
+                digits(form.own.rmse.value),
+                unit(a.column()),
+                a.rule(),
+                form.own.flakes
+            )?;
+        }
+        writeln!(f, "\n## For a methods section\n\n{text}")?;
+        writeln!(
+            f,
+            "\n## How to cite\n\n- conchoid, version {version}. Library for the Rust language: flake size and termination \
+             from platform, exterior platform angle and percussor."
+        )?;
+        self.calibrations
+            .iter()
+            .try_for_each(|(c, _)| writeln!(f, "- {}: {}", c.name(), c.provenance().citation))
+    }
+}
+
+impl fmt::Display for TableReport<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.read(f)?;
+        self.which(f)?;
+        self.fits(f)?;
+        self.scores(f)?;
+        self.doubts(f)?;
+        self.methods(f)
+    }
+}
+
+fn list<'l>(f: &mut fmt::Formatter<'_>, what: &str, lines: impl Iterator<Item = &'l str>) -> fmt::Result {
+    let mut lines = lines.peekable();
+    if lines.peek().is_none() {
+        return Ok(());
+    }
+    writeln!(f, "\n{what}:\n")?;
+    lines.try_for_each(|line| writeln!(f, "- {}", one_line(line)))
+}
+
+fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
+    let spread = match &m.spread {
+        Spread::Constant { value, .. } => format!("spread {}", digits(*value)),
+        Spread::Modelled { .. } => "a spread with terms of its own".to_string(),
+    };
+    let shared: String = m
+        .shared
+        .iter()
+        .map(|e| {
+            format!(", {} between the {} groups of {}", digits(e.covariance[0][0].sqrt()), e.groups, e.by)
+        })
+        .collect();
+    writeln!(
+        f,
+        "\n{} (form {}): {}, R2 {:.3}, {spread}{shared}; root mean square error of flakes left out {}.\n\n\
+         | term | coefficient | standard error |\n|---|---:|---:|",
+        capital(&m.form.transform().describe(&m.column)),
+        m.form.name(),
+        counted(m.flakes, "flake", "flakes"),
+        m.r_squared,
+        digits(m.left_out_error)
+    )?;
+    let mut line = |term: &str, b: f64, variance: f64| {
+        let b = if b.abs() < 5e-6 { 0.0 } else { b };
+        writeln!(f, "| {} | {b:.5} | {:.5} |", term.replace('|', "\\|"), variance.sqrt())
+    };
+    for (i, (term, b)) in m.form.term_names().iter().zip(&m.coefficients).enumerate() {
+        line(term, *b, m.covariance[i][i])?;
+    }
+    if let Spread::Modelled { coefficients, covariance } = &m.spread {
+        let terms = [String::from("intercept")].into_iter().chain(m.form.spread_term_names());
+        for (i, (term, c)) in terms.zip(coefficients).enumerate() {
+            line(&format!("ln spread: {term}"), *c, covariance[i][i])?;
+        }
+    }
+    Ok(())
+}
+
+fn rows(n: u64) -> String {
+    format!("{} {}", rows_told(n), if n == 1 { "row" } else { "rows" })
+}
+
+/// Three significant digits.
+fn digits(v: f64) -> String {
+    if v == 0.0 || !v.is_finite() {
+        return v.to_string();
+    }
+    let decimals = (2 - v.abs().log10().floor() as i32).clamp(0, 8) as usize;
+    format!("{v:.decimals$}")
+}
+
+fn percent(p: f64) -> String {
+    let text = format!("{:.2}", 100.0 * p);
+    text.trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
+fn unit(column: &str) -> &'static str {
+    if column.ends_with("_g") { "g" } else { "mm" }
+}
+
+fn capital(text: &str) -> String {
+    let mut all = text.chars();
+    all.next().map_or(String::new(), |c| c.to_uppercase().chain(all).collect())
+}
+
+/// A text that cannot break out of its line.
+fn one_line(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
