@@ -49,6 +49,15 @@ pub enum Caution {
         /// Percussors the experiment used.
         seen: Vec<String>,
     },
+    /// A percussor the experiment did not use: its sizes times a ratio known from glass.
+    PercussorRatio {
+        /// What was asked for.
+        percussor: String,
+        /// Percussors the experiment used.
+        seen: Vec<String>,
+        /// What struck the glass over what struck it instead (`bone` over `steel`); nothing where both are alike there.
+        ratio: Option<(String, String)>,
+    },
     /// A stone the experiment did not use.
     StoneNotInExperiment {
         /// What was asked for.
@@ -91,7 +100,7 @@ pub enum Caution {
     },
     /// A technique that the experiments did not use.
     Technique {
-        /// `indirect` or `pressure`.
+        /// `indirect`.
         technique: String,
     },
     /// A bevelled platform under a calibration without bevelled platforms: heavier than predicted.
@@ -146,6 +155,7 @@ impl Caution {
             Caution::Leverage { .. } => "leverage",
             Caution::BeyondRecorded { .. } => "beyond-recorded",
             Caution::PercussorNotInExperiment { .. } => "percussor-not-in-experiment",
+            Caution::PercussorRatio { .. } => "percussor-ratio",
             Caution::StoneNotInExperiment { .. } => "stone-not-in-experiment",
             Caution::SettingsAveraged { .. } => "settings-averaged",
             Caution::Assumed { .. } => "assumed",
@@ -223,12 +233,27 @@ impl fmt::Display for Caution {
                 )
             }
             Caution::PercussorNotInExperiment { percussor, leans_on, seen } => {
+                if seen.is_empty() {
+                    return write!(f, "what struck the flakes of this calibration is not recorded: {percussor} changes nothing");
+                }
                 write!(f, "{percussor} was not used in the experiment ({})", seen.join(", "))?;
                 match leans_on {
                     Some(l) => write!(f, "; the answer leans on {l}"),
                     None => write!(f, "; the answer is for what was used"),
                 }
             }
+            Caution::PercussorRatio { percussor, seen, ratio: Some((over, under)) } => write!(
+                f,
+                "nobody struck these flakes with {percussor} ({} did): the answer is theirs times the ratio of {over} over \
+                 {under} on glass at the same angles and landing place, with its uncertainty and more for carrying it over \
+                 (this crate's choice); how flakes end is left as it was",
+                seen.join(", ")
+            ),
+            Caution::PercussorRatio { percussor, seen, ratio: None } => write!(
+                f,
+                "nobody struck these flakes with {percussor} ({} did): taken as one of these, with wider intervals",
+                seen.join(", ")
+            ),
             Caution::StoneNotInExperiment { stone, seen } => {
                 write!(f, "the experiment flaked {seen}, not {stone}")
             }
@@ -255,7 +280,8 @@ impl fmt::Display for Caution {
             ),
             Caution::Technique { technique } => write!(
                 f,
-                "{technique} technique: the experiments struck directly, and size may follow other laws"
+                "{technique} technique: the experiments struck directly; the sizes are those of a direct blow, with wider \
+                 intervals (this crate's choice)"
             ),
             Caution::Bevelled => {
                 write!(f, "a bevelled platform gives a heavier flake than its depth predicts")

@@ -68,6 +68,44 @@ impl Transform {
         }
     }
 
+    /// Location, and the factor of the spread, where every size is multiplied by the exponential of a number; for original
+    /// over remaining mass it is what is above 1.
+    pub(crate) fn times(self, location: f64, ln_ratio: f64) -> (f64, f64) {
+        match self {
+            Transform::Ln | Transform::LnExcess => (location + ln_ratio, 1.0),
+            Transform::Log10 => (location + std::f64::consts::LOG10_E * ln_ratio, 1.0),
+            Transform::CubeRoot => {
+                let by = vector::exp(ln_ratio / 3.0);
+                (location * by, by)
+            }
+            Transform::Identity => {
+                let by = vector::exp(ln_ratio);
+                (location * by, by)
+            }
+        }
+    }
+
+    /// The logarithm of the size at which g takes this value.
+    pub(crate) fn ln_of(self, value: f64) -> f64 {
+        match self {
+            Transform::Ln => value,
+            Transform::Log10 => std::f64::consts::LN_10 * value,
+            _ => self.invert(value).ln(),
+        }
+    }
+
+    /// How far the transformed size moves for a small step in the logarithm of the size.
+    pub(crate) fn per_ln(self, location: f64) -> f64 {
+        match self {
+            Transform::Ln => 1.0,
+            Transform::Log10 => std::f64::consts::LOG10_E,
+            Transform::CubeRoot => location.abs() / 3.0,
+            Transform::Identity => location.abs(),
+            // d ln(r - 1) / d ln r = r / (r - 1)
+            Transform::LnExcess => 1.0 + (-location).exp(),
+        }
+    }
+
     /// How a response reads under this transform: `ln mass_g`.
     pub fn describe(self, response: &str) -> String {
         match self {

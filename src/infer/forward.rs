@@ -14,7 +14,7 @@ use crate::calibration::caution::Caution;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedTerminations, WeightedRows, add_row};
 use crate::error::{Error, Result};
 use crate::flake::RecordedTermination;
-use crate::form::{ANGLE_OF_BLOW, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION, Transform};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
 
@@ -337,9 +337,9 @@ impl Forward {
                     let at = &ats[*j].at;
                     let own = at.uncertainty - common[*j];
                     let transform = model.sizes[places[*j]].form.transform();
-                    let (location, factor) = scaled(transform, at.location, frame.ratios[*j]);
+                    let (location, factor) = transform.times(at.location, frame.ratios[*j].ln());
                     piece.location.push(location);
-                    piece.scale.push(factor * (at.own * at.own + at.shared + own.max(0.0)).sqrt());
+                    piece.scale.push(factor * (at.own * at.own + at.shared + at.beyond + own.max(0.0)).sqrt());
                     behind += 1.0 / at.degrees_of_freedom;
                 }
                 piece.degrees_of_freedom = seen.sizes.len() as f64 / behind;
@@ -352,7 +352,7 @@ impl Forward {
         let mut shared = DMatrix::zeros(sizes + ends + lips, sizes + ends + lips);
         for a in 0..sizes {
             let m = |j: usize| &model.sizes[places[j]];
-            let load = |j: usize| per_ln_size(m(j).form.transform(), reference[j]);
+            let load = |j: usize| m(j).form.transform().per_ln(reference[j]);
             for b in 0..sizes {
                 let site = frame.site.covariance(&m(a).size, &m(b).size, a == b);
                 shared[(a, b)] =
@@ -456,29 +456,5 @@ fn blow_of(layout: &Layout, x: &[f64]) -> Blow {
     Blow {
         angle_of_blow_deg: layout.position(ANGLE_OF_BLOW).map(|at| x[at]).filter(|v| !v.is_nan()),
         lands_on: at.and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize))).cloned(),
-    }
-}
-
-/// Location, and the factor of the spread, when every expected size is multiplied by a ratio.
-fn scaled(transform: Transform, location: f64, ratio: f64) -> (f64, f64) {
-    match transform {
-        Transform::Ln => (location + ratio.ln(), 1.0),
-        Transform::Log10 => (location + ratio.log10(), 1.0),
-        Transform::CubeRoot => (location * ratio.cbrt(), ratio.cbrt()),
-        Transform::Identity => (location * ratio, ratio),
-        // what is lost grows with the ratio
-        Transform::LnExcess => (location + ratio.ln(), 1.0),
-    }
-}
-
-/// How far the transformed size moves for a small step in the logarithm of the size.
-fn per_ln_size(transform: Transform, location: f64) -> f64 {
-    match transform {
-        Transform::Ln => 1.0,
-        Transform::Log10 => std::f64::consts::LOG10_E,
-        Transform::CubeRoot => location.abs() / 3.0,
-        Transform::Identity => location.abs(),
-        // d ln(r - 1) / d ln r = r / (r - 1)
-        Transform::LnExcess => 1.0 + (-location).exp(),
     }
 }

@@ -16,13 +16,14 @@ use super::estimate::Predictor;
 use crate::calibration::ResolvedShared;
 use crate::calibration::caution::ATOM_TOLD;
 use crate::calibration::resolved::{
-    At, CLEARLY_BEYOND, Opening, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot,
+    At, CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot,
     together,
 };
 use crate::calibration::{SizeModel, Variant};
 use crate::error::{Error, Result};
-use crate::form::{BLOCK, Layout, Plan, Transform, check_columns};
+use crate::form::{BLOCK, Layout, Plan, TERMINATION, Transform, check_columns};
 use crate::special::{TailQuantile, student_quantile_upper};
+use crate::strike::Measured;
 use crate::threads;
 use crate::vector::{self, Four, Kernel, Kernel4};
 
@@ -40,17 +41,14 @@ pub struct IntervalColumns<'a> {
     pub high: &'a mut [f64],
 }
 
-/// One size of a calibration, ready for many rows at one level. It knows the size alone and not the ranges of its variant:
-/// beyond the flakes fitted [`Predictor::estimate`] and [`Quick`] open the interval, a batch runs on.
+/// One size of a calibration, ready for many rows at one level: each gets the interval of [`Predictor::estimate`].
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::predict::{Batch, IntervalColumns};
-/// let flint = bundled::named("hard-hammer-flint")?;
-/// let layout = flint.layout();
-/// let variant = flint.variants().iter().find(|v| v.name == "depth, angle").unwrap();
-/// let mass = variant.sizes.iter().find(|m| m.size == "mass_g").unwrap();
-/// let batch = Batch::new(mass, layout, 0.95)?;
+/// use conchoid::predict::{IntervalColumns, Predictor};
+/// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
+/// let layout = predictor.calibration().layout();
+/// let batch = predictor.batch("depth, angle", "mass_g", 0.95)?;
 ///
 /// let missing = [f64::NAN; 2];
 /// let (depth, angle) = ([8.0, 5.0], [75.0, 60.0]);
@@ -134,13 +132,14 @@ impl Default for BlockAt {
 const NEAR: f64 = 0.999;
 
 impl Batch {
-    /// Prepares one size for intervals of this level; the layout is that of the calibration.
+    /// Prepares one size for intervals of this level; the layout is that of the calibration. A size model knows no
+    /// ranges and no percussor: [`Predictor::batch`] does, and opens the interval beyond the flakes fitted.
     ///
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1, and those of a size model that contradicts itself.
     pub fn new(model: &SizeModel, layout: &Layout, level: f64) -> Result<Batch> {
         let level = LEVEL.check(level)?;
-        Ok(Batch::of(ResolvedSize::new(model, layout)?, level))
+        Ok(Batch::of(ResolvedSize::new(model, layout, &[])?, level))
     }
 
     /// The same of a size that is ready, for a level that was checked.
@@ -283,12 +282,37 @@ impl Batch {
     ) -> At {
         let tail = self.size.tails.at(|c| columns[c][row]);
         let (own, degrees_of_freedom) = self.spread(tail, |j| z[j * BLOCK + i]);
-        let mut at = At { location: m, own, uncertainty: v, shared: 0.0, degrees_of_freedom };
+        let mut at = At { location: m, own, uncertainty: v, degrees_of_freedom, ..At::default() };
         if let Some(shared) = &self.size.shared {
             design.iter_mut().enumerate().for_each(|(j, d)| *d = x[j * BLOCK + i]);
             shared.at(|c| columns[c][row], design).add_to(&mut at);
         }
+        self.size.finish(|c| entry(columns, c, row), &mut at);
         at
+    }
+
+    /// The rows of a block that were struck by another percussor or lie beyond the flakes fitted, where the spread is the
+    /// same for all: their middle, and half the width of the interval.
+    #[allow(clippy::too_many_arguments)]
+    fn finish(
+        &self,
+        columns: &[&[f64]],
+        from: usize,
+        n: usize,
+        own: f64,
+        t: impl Fn(usize) -> f64,
+        m: &mut [f64],
+        v: &[f64],
+        h: &mut [f64],
+    ) {
+        for i in 0..n {
+            let x = |c: usize| entry(columns, c, from + i);
+            if !self.size.is_plain(x, v[i] / (own * own)) {
+                let mut at = At { location: m[i], own, uncertainty: v[i], ..At::default() };
+                self.size.finish(x, &mut at);
+                (m[i], h[i]) = (at.location, t(i) * at.scale());
+            }
+        }
     }
 
     /// What is expected of a block of rows from a row on, and its uncertainty.
@@ -349,6 +373,10 @@ impl Batch {
         };
         let mut scratch = vec![[0.0; 4]; p];
         let mut design = vec![0.0; p];
+        let own = match self.size.spread {
+            ResolvedSpread::Constant(value, _) => value,
+            ResolvedSpread::Modelled(..) => 0.0,
+        };
         let (mut m, mut v, mut h) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
         let told = doubts.is_some();
         let mut doubt = |start: usize, i: usize, m: f64, v: f64, s2: f64| {
@@ -363,16 +391,18 @@ impl Batch {
             match &self.half_width {
                 HalfWidth::Constant(s2, t) => {
                     vector::run(Half { s2: *s2, t: *t, v: &v, h: &mut h });
+                    self.finish(columns, from + start, n, own, |_| *t, &mut m, &v, &mut h);
                     if told {
                         (0..n).for_each(|i| doubt(start, i, m[i], v[i], *s2));
                     }
                 }
                 HalfWidth::ByClass(s2, at, by_code, other) => {
+                    let t = |i: usize| *by_code.get(columns[*at][from + start + i] as usize).unwrap_or(other);
                     for i in 0..n {
-                        let t = by_code.get(columns[*at][from + start + i] as usize).unwrap_or(other);
-                        h[i] = t * (s2 + v[i]).sqrt();
+                        h[i] = t(i) * (s2 + v[i]).sqrt();
                         doubt(start, i, m[i], v[i], *s2);
                     }
+                    self.finish(columns, from + start, n, own, t, &mut m, &v, &mut h);
                 }
                 HalfWidth::Modelled(plan, quantile) => {
                     plan.fill(columns, from + start, n, &mut z, BLOCK);
@@ -407,6 +437,12 @@ impl Batch {
             }
         }
     }
+}
+
+/// An entry of a row; not a number where there is no such column.
+#[inline(always)]
+fn entry(columns: &[&[f64]], column: usize, row: usize) -> f64 {
+    columns.get(column).map_or(f64::NAN, |c| c[row])
 }
 
 /// m = X b and v = |L'x|^2 for a block.
@@ -589,6 +625,8 @@ const TERMS: usize = 64;
 #[derive(Debug, Clone)]
 pub struct Quick {
     layout: Layout,
+    /// Entries of an input row with those behind the layout.
+    width: usize,
     sizes: Vec<(String, QuickSize)>,
     level: f64,
 }
@@ -598,7 +636,6 @@ struct QuickSize {
     /// Whether the design row is that of the size before.
     same_row: bool,
     batch: Batch,
-    opening: Opening,
 }
 
 impl Predictor {
@@ -609,22 +646,64 @@ impl Predictor {
     /// 0 < level < 1, [`Error::Invalid`] for a form of more than 64 terms.
     pub fn quick(&self, variant: &str, level: f64) -> Result<Quick> {
         let level = LEVEL.check(level)?;
-        let variants = self.calibration().variants();
-        let names = || variants.iter().map(|v| v.name.clone());
-        let at = variants.iter().position(|v| v.name == variant);
-        let at = at.ok_or_else(|| Error::unknown_name("variant", variant, names()))?;
-        let found: &Variant = &variants[at];
+        let at = self.variant_named(variant)?;
+        let found: &Variant = &self.calibration().variants()[at];
         let mut sizes: Vec<(String, QuickSize)> = Vec::with_capacity(found.sizes.len());
-        for (k, (model, size)) in found.sizes.iter().zip(&self.resolved().ready(at).sizes).enumerate() {
+        for (model, size) in found.sizes.iter().zip(&self.resolved().ready(at).sizes) {
             if size.compiled.terms() > TERMS || size.compiled.spread_terms() > TERMS {
                 return Err(Error::invalid("terms", format!("at most {TERMS} terms")));
             }
             let same_row = sizes.last().is_some_and(|(_, s)| s.batch.size.compiled == size.compiled);
             let batch = Batch::of(size.clone(), level);
-            let opening = self.resolved().opening(at, k);
-            sizes.push((model.size.clone(), QuickSize { same_row, batch, opening }));
+            sizes.push((model.size.clone(), QuickSize { same_row, batch }));
         }
-        Ok(Quick { layout: self.calibration().layout().clone(), sizes, level })
+        Ok(Quick { layout: self.calibration().layout().clone(), width: self.resolved().width(), sizes, level })
+    }
+}
+
+impl Predictor {
+    /// One size of a variant at one level, ready for whole columns of input rows.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] for a variant or a size that is not there, [`Error::OutOfRange`] unless 0 < level < 1.
+    pub fn batch(&self, variant: &str, size: &str, level: f64) -> Result<Batch> {
+        let level = LEVEL.check(level)?;
+        let at = self.variant_named(variant)?;
+        let sizes = &self.calibration().variants()[at].sizes;
+        let names = || sizes.iter().map(|m| m.size.clone());
+        let of = sizes.iter().position(|m| m.size == size);
+        let of = of.ok_or_else(|| Error::unknown_name("size", size, names()))?;
+        Ok(Batch::of(self.resolved().ready(at).sizes[of].clone(), level))
+    }
+
+    fn variant_named(&self, variant: &str) -> Result<usize> {
+        let variants = self.calibration().variants();
+        let at = variants.iter().position(|v| v.name == variant);
+        at.ok_or_else(|| Error::unknown_name("variant", variant, variants.iter().map(|v| v.name.clone())))
+    }
+
+    /// The input row of what was measured, as [`Quick::intervals`] and (a column for each entry) [`Batch::fill`] take it:
+    /// one entry per entry of the calibration's layout, and behind them what is needed where another percussor struck
+    /// than that of the experiment. Without those last entries a row is one of the experiment's percussor.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// use conchoid::predict::{Interval, Predictor};
+    /// use conchoid::strike::{Platform, Strike};
+    /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
+    /// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+    /// let antler = Strike::builder().platform(platform).percussor("antler").build()?;
+    /// let mut out = [Interval { low: 0.0, median: 0.0, high: 0.0, level: 0.95 }; 4];
+    /// predictor.quick("depth, angle", 0.95)?.intervals(&predictor.input_row(&antler)?, &mut out)?;
+    /// let estimate = predictor.estimate(&antler, &Default::default())?;
+    /// assert_eq!(out[3], estimate.sizes[3].predictive.interval(0.95)?);
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] for a class that the calibration does not know, [`Error::Refused`] for a pressed flake.
+    pub fn input_row(&self, measured: &impl Measured) -> Result<Vec<f64>> {
+        self.resolved().gather(measured, measured.class(TERMINATION), &mut Vec::new())
     }
 }
 
@@ -635,15 +714,17 @@ impl Quick {
     }
 
     /// The interval of each size at an input row: one entry per entry of the calibration's layout, classes as
-    /// codes, not a number where missing.
+    /// codes, not a number where missing; or all that [`Predictor::input_row`] gives. It asks for no memory but where
+    /// another percussor struck.
     ///
     /// # Errors
     /// [`Error::Shape`] for a row of another length or another number of answers, [`Error::Missing`] and
     /// [`Error::Domain`] as [`crate::form::Compiled::check`]; [`Error::Invalid`] so far outside the range that the spread is
     /// beyond the largest number.
     pub fn intervals(&self, x: &[f64], out: &mut [Interval]) -> Result<()> {
+        let entries = if x.len() == self.width { self.width } else { self.layout.len() };
         for (what, found, expected) in [
-            ("entries of an input row", x.len(), self.layout.len()),
+            ("entries of an input row", x.len(), entries),
             ("intervals", out.len(), self.sizes.len()),
         ] {
             if found != expected {
@@ -671,41 +752,27 @@ impl Quick {
 
 impl QuickSize {
     fn at(&self, x: &[f64], row: &[f64], level: f64) -> Interval {
+        let entry = |c: usize| x.get(c).copied().unwrap_or(f64::NAN);
         let b = &self.batch;
-        let mut m = dot(row, &b.size.coefficients);
-        let v = b.size.factor.quadratic_of(|i| row[i]);
-        let plain = |s2: f64| {
-            let own = match b.size.spread {
-                ResolvedSpread::Constant(value, _) => value,
-                ResolvedSpread::Modelled(..) => s2.sqrt(),
-            };
-            let degrees_of_freedom = f64::INFINITY;
-            let at = At { location: m, own, uncertainty: v, shared: 0.0, degrees_of_freedom };
-            self.opened(x, &at, (s2 + v).sqrt())
-        };
-        let half = match &b.half_width {
-            HalfWidth::Constant(s2, t) => t * plain(*s2),
-            HalfWidth::ByClass(s2, at, by_code, other) => {
-                by_code.get(x[*at] as usize).unwrap_or(other) * plain(*s2)
-            }
+        let (m, v) = (dot(row, &b.size.coefficients), b.size.factor.quadratic_of(|i| row[i]));
+        let mut at = At { location: m, uncertainty: v, ..At::default() };
+        let t = match &b.half_width {
+            HalfWidth::Constant(_, t) => *t,
+            HalfWidth::ByClass(_, place, by_code, other) => *by_code.get(x[*place] as usize).unwrap_or(other),
             HalfWidth::Modelled(_, quantile) => {
                 let mut z = [0.0; TERMS];
                 b.size.compiled.fill_spread(x, &mut z[..b.size.compiled.spread_terms()]);
-                let (own, degrees_of_freedom) = b.spread(b.size.tails.at(|c| x[c]), |j| z[j]);
-                let mut at = At { location: m, own, uncertainty: v, shared: 0.0, degrees_of_freedom };
+                (at.own, at.degrees_of_freedom) = b.spread(b.size.tails.at(|c| x[c]), |j| z[j]);
                 if let Some(shared) = &b.size.shared {
                     shared.at(|c| x[c], row).add_to(&mut at);
                 }
-                m = at.location;
-                quantile.at(at.degrees_of_freedom) * self.opened(x, &at, at.scale())
+                quantile.at(at.degrees_of_freedom)
             }
         };
-        Interval::symmetric(b.size.transform, m, half, level)
-    }
-
-    /// The scale of a row, wider beyond the flakes fitted.
-    fn opened(&self, x: &[f64], at: &At, scale: f64) -> f64 {
-        let beyond = self.opening.variance(x, at);
-        if beyond > 0.0 { scale.hypot(beyond.sqrt()) } else { scale }
+        if let ResolvedSpread::Constant(value, _) = b.size.spread {
+            at.own = value;
+        }
+        b.size.finish(entry, &mut at);
+        Interval::symmetric(b.size.transform, at.location, t * at.scale(), level)
     }
 }

@@ -16,11 +16,10 @@ use serde::Serialize;
 
 use super::detachment::Ranged;
 use super::distribution::{Component, LEVEL, Predictive};
-use super::estimate::{Ask, Asked, Estimate, Predictor};
+use super::estimate::{Ask, Estimate, Predictor};
 use crate::calibration::SizeModel;
-use crate::calibration::caution::Caution;
 use crate::calibration::resolved::{
-    At, DesignRows, ResolvedSize, ResolvedSpread, WeightedRows, add_row, dot,
+    At, DesignRows, ResolvedSize, ResolvedSpread,
 };
 use crate::error::{Error, Result};
 use crate::form::{PERCUSSOR_CLASS, Transform};
@@ -111,11 +110,7 @@ pub fn side_by_side(
         return Err(Error::TooFew { what: "percussors to compare".into(), found: flakes.len(), needed: 2 });
     }
     let resolved = predictor.resolved();
-    let layout = predictor.calibration().layout();
-    let percussor: Vec<usize> =
-        ["percussor", PERCUSSOR_CLASS].iter().filter_map(|name| layout.position(name)).collect();
-
-    let mut gathered = Vec::with_capacity(flakes.len());
+    let (mut estimates, mut rows, mut measured) = (Vec::new(), Vec::new(), Vec::new());
     for flake in flakes {
         if let Some(e) = crate::flake::refusal(flake) {
             return Err(e);
@@ -123,55 +118,30 @@ pub fn side_by_side(
         if flake.class("percussor").or(flake.class(PERCUSSOR_CLASS)).is_none() {
             return Err(Error::missing("percussor", "a comparison of percussors needs it"));
         }
-        let mut cautions = Vec::new();
-        let x = resolved.gather(flake, ask.wanted(flake), &mut cautions)?;
-        gathered.push((x, cautions));
-    }
-    let same_platform = |x: &[f64]| {
-        let first = &gathered[0].0;
-        (0..x.len()).all(|at| percussor.contains(&at) || x[at].to_bits() == first[at].to_bits())
-    };
-    if !gathered.iter().all(|(x, _)| same_platform(x)) {
-        return Err(Error::Incomparable { reason: "more than the percussor differs".into() });
-    }
-
-    // one list of settings for all, whatever percussor they were used with
-    let mut base = gathered[0].0.clone();
-    percussor.iter().for_each(|at| base[*at] = f64::NAN);
-    let chosen = resolved.choose(&gathered[0].0)?;
-    let mut shared = Vec::new();
-    resolved.assume(chosen, &mut base, &mut shared);
-    let settings = merged(resolved.complete(chosen, &base, &mut shared), &percussor);
-    shared.iter_mut().for_each(forget_percussor);
-    shared.retain(|c| !matches!(c, Caution::SettingsAveraged { settings } if settings.is_empty()));
-
-    let mut estimates = Vec::with_capacity(flakes.len());
-    let mut rows = Vec::with_capacity(flakes.len());
-    for (flake, (x, mut cautions)) in flakes.iter().zip(gathered) {
-        let own: Vec<(f64, Vec<f64>)> =
-            settings.iter().map(|(w, row)| (*w, with_percussor(row, &x, &percussor))).collect();
-        cautions.extend(shared.iter().cloned());
-        let (wanted, told) = (ask.wanted(flake), ask.termination.is_some());
-        let ended = resolved.condition(chosen, wanted, told, &mut cautions);
-        let x = with_percussor(&base, &x, &percussor);
-        let mut asked =
-            Asked { variant: chosen, x, averaged: own.len() > 1, rows: own.clone(), ended, cautions };
+        let mut asked = predictor.asked(flake, ask)?;
+        let own = asked.rows.clone().into_iter();
+        let split = |(w, row)| Ok((w, resolved.split(asked.variant, vec![(1.0, row)], asked.ended)?));
+        rows.push(own.map(split).collect::<Result<Vec<_>>>()?);
+        measured.push((asked.variant, asked.x.clone()));
         let estimate = predictor.evaluate(&mut asked)?;
         estimates.push(predictor.doubt(estimate, &asked, flake));
-        let split = own
-            .into_iter()
-            .map(|(w, row)| Ok((w, resolved.split(chosen, vec![(1.0, row)], ended)?)))
-            .collect::<Result<Vec<_>>>()?;
-        rows.push(split);
+    }
+    let (chosen, first) = &measured[0];
+    let same = |(variant, x): &(usize, Vec<f64>)| {
+        let alike = |at: usize| x[at].to_bits() == first[at].to_bits() || x[at].is_nan() && first[at].is_nan();
+        variant == chosen && (0..x.len()).all(|at| resolved.is_percussor(at) || alike(at))
+    };
+    if !measured.iter().all(same) {
+        return Err(Error::Incomparable { reason: "more than the percussor differs".into() });
     }
 
     let mut differences = Vec::with_capacity(rows.len() - 1);
     let mut told_apart = Vec::with_capacity(rows.len() - 1);
     for other in &rows[1..] {
-        let models = &resolved.variant(chosen).sizes;
+        let models = &resolved.variant(*chosen).sizes;
         let sizes = models
             .iter()
-            .zip(&resolved.ready(chosen).sizes)
+            .zip(&resolved.ready(*chosen).sizes)
             .map(|(model, ready)| Pair { model, ready, first: &rows[0], second: other }.difference(level))
             .collect::<Result<Vec<_>>>()?;
         told_apart.push(sizes.iter().any(|(_, told)| *told));
@@ -199,13 +169,14 @@ struct Pair<'a> {
 }
 
 impl Pair<'_> {
-    /// The difference, and whether the design rows differ at all.
+    /// The difference, and whether there can be one at all.
     fn difference(&self, level: f64) -> Result<(SizeDifference, bool)> {
         let tail = 0.5 * (1.0 - level);
         let d = self.mean_difference();
-        let told = d.iter().any(|v| *v != 0.0);
-        let centre = dot(&d, &self.ready.coefficients);
-        let error = self.ready.variance(&d).sqrt();
+        let new = self.new_flakes()?;
+        let (centre, carried) = self.expected();
+        let error = (self.ready.variance(&d) + carried).sqrt();
+        let told = error > 0.0 || centre != 0.0;
         let freedom = match &self.ready.spread {
             ResolvedSpread::Constant(_, degrees_of_freedom) => *degrees_of_freedom,
             ResolvedSpread::Modelled(..) => f64::INFINITY,
@@ -213,7 +184,6 @@ impl Pair<'_> {
         let standard_errors = if error > 0.0 { centre / error } else { 0.0 };
         let half = error * student_quantile_upper(tail, freedom);
         let (scale, told_as) = scale(self.model.form.transform());
-        let new = self.new_flakes()?;
         let interval = new.interval(level)?;
         let difference = SizeDifference {
             size: self.model.size.clone(),
@@ -235,20 +205,41 @@ impl Pair<'_> {
         Ok((difference, told))
     }
 
+    /// Every pair of rows that differ in the percussor only, with its weight; the weights sum to 1.
+    fn pairs(&self) -> impl Iterator<Item = (f64, &[f64], &[f64])> {
+        let total: f64 = self.first.iter().map(|(w, _)| w).sum();
+        let of_ends = |ends: &[(f64, Vec<f64>)]| ends.iter().map(|(w, _)| w).sum::<f64>();
+        self.first.iter().zip(self.second).flat_map(move |((weight, first), (_, second))| {
+            let share = weight / total / of_ends(first) / of_ends(second);
+            first
+                .iter()
+                .flat_map(move |(w, x)| second.iter().map(move |(v, y)| (share * w * v, &x[..], &y[..])))
+        })
+    }
+
+    /// What is expected of the first less of the second, and the variance that the ratio of percussors gives it.
+    fn expected(&self) -> (f64, f64) {
+        let mut scratch = DesignRows::default();
+        let (mut centre, mut carried) = (0.0, 0.0);
+        for (share, x, y) in self.pairs() {
+            let (a, b) = (self.ready.at(x, &mut scratch), self.ready.at(y, &mut scratch));
+            centre += share * (a.location - b.location);
+            carried += share * self.ready.carried_apart(x, y, &a, &b);
+        }
+        // what cancels but for rounding is no difference
+        (if centre.abs() < 1e-12 { 0.0 } else { centre }, carried)
+    }
+
     /// The difference of the design rows, averaged over settings and terminations.
     fn mean_difference(&self) -> Vec<f64> {
         let mut d = vec![0.0; self.ready.compiled.terms()];
         let mut row = d.clone();
-        let total: f64 = self.first.iter().map(|(w, _)| w).sum();
-        for (rows, sign) in [(self.first, 1.0), (self.second, -1.0)] {
-            for (weight, ends) in rows {
-                let of_ends: f64 = ends.iter().map(|(w, _)| w).sum();
-                for (w, x) in ends {
-                    self.ready.compiled.fill(x, &mut row);
-                    let share = sign * weight / total * w / of_ends;
-                    d.iter_mut().zip(&row).for_each(|(d, v)| *d += share * v);
-                }
-            }
+        let mut other = d.clone();
+        for (share, x, y) in self.pairs() {
+            self.ready.compiled.fill(x, &mut row);
+            self.ready.compiled.fill(y, &mut other);
+            let apart = row.iter().zip(&other).map(|(a, b)| share * (a - b));
+            d.iter_mut().zip(apart).for_each(|(d, v)| *d += v);
         }
         // what cancels but for rounding is no difference
         d.iter_mut().for_each(|v| {
@@ -265,25 +256,22 @@ impl Pair<'_> {
         let mut scratch = DesignRows::default();
         let mut row = vec![0.0; self.ready.compiled.terms()];
         let mut other = row.clone();
-        for ((weight, first), (_, second)) in self.first.iter().zip(self.second) {
-            for (w, x) in first {
-                for (v, y) in second {
-                    let (a, b) = (self.ready.at(x, &mut scratch), self.ready.at(y, &mut scratch));
-                    self.ready.compiled.fill(x, &mut row);
-                    self.ready.compiled.fill(y, &mut other);
-                    row.iter_mut().zip(&other).for_each(|(p, q)| *p -= q);
-                    let shared = self.ready.variance(&row);
-                    let own = |at: &At| at.own * at.own;
-                    let two = Two {
-                        weight: weight * w * v,
-                        location: dot(&row, &self.ready.coefficients),
-                        shared,
-                        first: (own(&a), a.degrees_of_freedom),
-                        second: (own(&b), b.degrees_of_freedom),
-                    };
-                    two.components(&mut components);
-                }
-            }
+        for (weight, x, y) in self.pairs() {
+            let (a, b) = (self.ready.at(x, &mut scratch), self.ready.at(y, &mut scratch));
+            self.ready.compiled.fill(x, &mut row);
+            self.ready.compiled.fill(y, &mut other);
+            row.iter_mut().zip(&other).for_each(|(p, q)| *p -= q);
+            // what lies beyond the flakes fitted does so for both
+            let shared = self.ready.variance(&row) + self.ready.carried_apart(x, y, &a, &b);
+            let own = |at: &At| at.own * at.own;
+            let two = Two {
+                weight,
+                location: a.location - b.location,
+                shared,
+                first: (own(&a), a.degrees_of_freedom),
+                second: (own(&b), b.degrees_of_freedom),
+            };
+            two.components(&mut components);
         }
         Predictive::new(Transform::Identity, components)
     }
@@ -336,28 +324,5 @@ fn scale(transform: Transform) -> (DifferenceScale, fn(f64) -> f64) {
         Transform::Identity => (DifferenceScale::Difference, |v| v),
         Transform::CubeRoot => (DifferenceScale::CubeRoots, |v| v),
         Transform::LnExcess => (DifferenceScale::OddsRatio, f64::exp),
-    }
-}
-
-/// Rows that differ in the percussor only, as one with the weight of all.
-fn merged(rows: WeightedRows, percussor: &[usize]) -> WeightedRows {
-    let mut out = WeightedRows::with_capacity(rows.len());
-    for (weight, mut row) in rows {
-        percussor.iter().for_each(|at| row[*at] = f64::NAN);
-        add_row(&mut out, weight, row);
-    }
-    out
-}
-
-fn with_percussor(row: &[f64], x: &[f64], percussor: &[usize]) -> Vec<f64> {
-    let mut row = row.to_vec();
-    percussor.iter().for_each(|at| row[*at] = x[*at]);
-    row
-}
-
-/// The percussor was given, whatever the shared list of settings says.
-fn forget_percussor(c: &mut Caution) {
-    if let Caution::SettingsAveraged { settings } = c {
-        settings.retain(|s| s != "percussor" && s != PERCUSSOR_CLASS);
     }
 }

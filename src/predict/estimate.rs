@@ -182,6 +182,12 @@ impl Predictor {
         (0..layout.len()).map(|i| layout.name(i)).collect()
     }
 
+    /// The places of numbers in an input row, with their names.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
+    pub(crate) fn number_places(&self) -> impl Iterator<Item = (usize, &str)> {
+        self.resolved.number_places()
+    }
+
     /// Estimates every size of one flake.
     ///
     /// # Errors
@@ -251,11 +257,10 @@ impl Predictor {
                 if at.leverage() / m.largest_leverage > highest.0 / highest.1 || highest.1 == 0.0 {
                     highest = (at.leverage(), m.largest_leverage);
                 }
-                let beyond = self.resolved.variance_beyond(asked.variant, k, x, &at);
                 components[k].push(Component {
                     weight: *weight,
                     location: at.location,
-                    scale: if beyond > 0.0 { at.scale().hypot(beyond.sqrt()) } else { at.scale() },
+                    scale: at.scale(),
                     degrees_of_freedom: at.degrees_of_freedom,
                 });
             }

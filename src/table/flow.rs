@@ -353,9 +353,8 @@ impl<'t> Flow<'t> {
             Classified::NotHere => return Ok(None),
         };
         let batch = self.batch(predictor, kind.variant)?;
-        let layout = predictor.calibration().layout();
         let mut numbers = Vec::new();
-        for (place, name) in layout.numbers.iter().enumerate() {
+        for (place, name) in predictor.number_places() {
             if let Some(id) = self.header.column(name)
                 && row.value(id).is_some()
             {

@@ -12,8 +12,8 @@
 //! the whole experiment.
 
 use super::{At, Resolved};
-use crate::calibration::Range;
-use crate::form::Transform;
+use crate::calibration::{Range, SizeModel};
+use crate::form::{Layout, Transform};
 
 /// Standard deviation between sites of the slope of ln size on ln platform depth, without width: mass 0.38; width 0.21,
 /// length and thickness 0.12. Own computation from the tables named in `data-sources.md`.
@@ -29,7 +29,7 @@ struct Distance {
 }
 
 /// What one size of a variant needs to know of the flakes fitted to tell how far a row lies beyond them.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Opening {
     ranges: Vec<Range>,
     places: Vec<Option<usize>>,
@@ -39,85 +39,91 @@ pub(crate) struct Opening {
 }
 
 impl Opening {
-    /// The variance that the size has, on the transformed scale, for lying beyond the flakes fitted; nothing inside.
-    pub(crate) fn variance(&self, x: &[f64], at: &At) -> f64 {
-        opened(distances(&self.ranges, &self.places, x), self.mass, self.transform, self.largest_leverage, at)
-    }
-}
-
-/// How far a row lies beyond each range that it leaves.
-fn distances<'a>(
-    ranges: &'a [Range],
-    places: &'a [Option<usize>],
-    x: &'a [f64],
-) -> impl Iterator<Item = Distance> + 'a {
-    ranges.iter().zip(places).filter_map(|(r, at)| {
-        let v = x[(*at)?];
-        let (inside, outside) = if v < r.low {
-            (r.low, v)
-        } else if v > r.high {
-            (r.high, v)
-        } else {
-            return None;
-        };
-        if r.name.ends_with("_deg") {
-            Some(Distance { lengths: 0.0, angles: 0.1 * (outside - inside).abs() })
-        } else if (r.name.ends_with("_mm") || r.name.ends_with("_mm2")) && inside > 0.0 && outside > 0.0 {
-            Some(Distance { lengths: (outside / inside).ln().abs(), angles: 0.0 })
-        } else {
-            None
-        }
-    })
-}
-
-/// The variance on the transformed scale of a size at such distances.
-fn opened(
-    distances: impl Iterator<Item = Distance>,
-    mass: bool,
-    transform: Transform,
-    largest_leverage: f64,
-    at: &At,
-) -> f64 {
-    let (lengths, angles) =
-        if mass { (SLOPE_SD.0, SLOPE_SD_TEN_DEG.0) } else { (SLOPE_SD.1, SLOPE_SD_TEN_DEG.1) };
-    let ln: f64 = distances.map(|d| (d.lengths * lengths).powi(2) + (d.angles * angles).powi(2)).sum();
-    // by how much the transformed size changes where its logarithm changes by one
-    let slope = match transform {
-        Transform::Ln => 1.0,
-        Transform::Log10 => std::f64::consts::LOG10_E,
-        Transform::CubeRoot => at.location / 3.0,
-        _ => at.location,
-    };
-    ln * slope * slope + at.own * at.own * (at.leverage() - largest_leverage).max(0.0)
-}
-
-impl Resolved {
-    fn distances<'a>(&'a self, variant: usize, x: &'a [f64]) -> impl Iterator<Item = Distance> + 'a {
-        distances(&self.variant(variant).ranges, &self.ready(variant).ranged, x)
-    }
-
-    /// What a size of a variant needs to open beyond the flakes fitted, for those who keep no calibration.
-    pub(crate) fn opening(&self, variant: usize, size: usize) -> Opening {
-        let v = self.variant(variant);
-        let m = &v.sizes[size];
+    /// That of a size model; without ranges only an unlike combination opens it.
+    pub(super) fn new(m: &SizeModel, ranges: &[Range], layout: &Layout) -> Opening {
         Opening {
-            ranges: v.ranges.clone(),
-            places: self.ready(variant).ranged.clone(),
+            ranges: ranges.to_vec(),
+            places: ranges.iter().map(|r| layout.position(&r.name)).collect(),
             mass: m.size.ends_with("_g"),
             transform: m.form.transform(),
             largest_leverage: m.largest_leverage,
         }
     }
 
-    /// The variance that a size of a variant has, on the transformed scale, for lying beyond the flakes fitted; nothing
-    /// inside.
-    pub(crate) fn variance_beyond(&self, variant: usize, size: usize, x: &[f64], at: &At) -> f64 {
-        let m = &self.variant(variant).sizes[size];
-        opened(self.distances(variant, x), m.size.ends_with("_g"), m.form.transform(), m.largest_leverage, at)
+    /// Whether a row of this leverage, its entries given by place, lies beyond the flakes at all.
+    #[inline]
+    pub(crate) fn is_beyond(&self, x: impl Fn(usize) -> f64, leverage: f64) -> bool {
+        let outside = |(r, at): (&Range, &Option<usize>)| {
+            at.is_some_and(|at| {
+                let v = x(at);
+                v < r.low || v > r.high
+            })
+        };
+        leverage > self.largest_leverage || self.ranges.iter().zip(&self.places).any(outside)
     }
 
+    /// What is less known of a row for lying beyond the flakes fitted, in parts that rows share: the standard deviation
+    /// on the transformed scale, and of what it is (a measurement, or the combination of them).
+    pub(crate) fn parts(&self, x: impl Fn(usize) -> f64, at: &At) -> Vec<(&str, f64)> {
+        let slope = self.transform.per_ln(at.location);
+        let of = |(r, place): (&'_ Range, &Option<usize>)| {
+            let d = distance(r, x((*place)?))?;
+            Some(slope * self.less_known(d))
+        };
+        let mut found: Vec<(&str, f64)> = self
+            .ranges
+            .iter()
+            .zip(&self.places)
+            .filter_map(|(r, place)| Some((r.name.as_str(), of((r, place))?)))
+            .collect();
+        let unlike = at.leverage() - self.largest_leverage;
+        if unlike > 0.0 {
+            found.push(("combination", at.own * unlike.sqrt()));
+        }
+        found
+    }
+
+    fn less_known(&self, d: Distance) -> f64 {
+        let (lengths, angles) =
+            if self.mass { (SLOPE_SD.0, SLOPE_SD_TEN_DEG.0) } else { (SLOPE_SD.1, SLOPE_SD_TEN_DEG.1) };
+        d.lengths * lengths + d.angles * angles
+    }
+
+    /// The variance that the size has, on the transformed scale, for lying beyond the flakes fitted; nothing inside.
+    pub(super) fn variance(&self, x: impl Fn(usize) -> f64, at: &At) -> f64 {
+        let distances = self.ranges.iter().zip(&self.places).filter_map(|(r, place)| distance(r, x((*place)?)));
+        let ln: f64 = distances.map(|d| self.less_known(d).powi(2)).sum();
+        let slope = self.transform.per_ln(at.location);
+        ln * slope * slope + at.own * at.own * (at.leverage() - self.largest_leverage).max(0.0)
+    }
+}
+
+/// How far a value lies beyond a range, where it does.
+fn distance(r: &Range, v: f64) -> Option<Distance> {
+    let (inside, outside) = if v < r.low {
+        (r.low, v)
+    } else if v > r.high {
+        (r.high, v)
+    } else {
+        return None;
+    };
+    if r.name.ends_with("_deg") {
+        Some(Distance { lengths: 0.0, angles: 0.1 * (outside - inside).abs() })
+    } else if (r.name.ends_with("_mm") || r.name.ends_with("_mm2")) && inside > 0.0 && outside > 0.0 {
+        Some(Distance { lengths: (outside / inside).ln().abs(), angles: 0.0 })
+    } else {
+        None
+    }
+}
+
+impl Resolved {
     /// The share of the terminations of the whole experiment in an answer for a row: none inside, all of it far out.
     pub(crate) fn share_of_experiment(&self, variant: usize, x: &[f64]) -> f64 {
-        -(-self.distances(variant, x).map(|d| d.lengths + d.angles).sum::<f64>()).exp_m1()
+        let ranges = self.variant(variant).ranges.iter().zip(&self.ready(variant).ranged);
+        let far: f64 = ranges
+            .filter_map(|(r, at)| distance(r, x[(*at)?]))
+            .map(|d| d.lengths + d.angles)
+            .sum();
+        -(-far).exp_m1()
     }
 }

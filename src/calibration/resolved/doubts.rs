@@ -50,16 +50,18 @@ impl Resolved {
         let calibration = self.calibration();
         let has = |class: &str| calibration.layout().classes.iter().any(|c| c.name == class);
         let percussors = calibration.percussors();
-        if let Some(asked) = measured.class("percussor")
-            && !(has("percussor") || has(PERCUSSOR_CLASS) || percussors.is_empty())
-        {
-            let class = class_of(asked).ok();
-            if !percussors.iter().any(|p| class_of(&p.name).ok() == class) {
-                found.push(Caution::PercussorNotInExperiment {
-                    percussor: asked.to_string(),
-                    leans_on: None,
-                    seen: percussors.iter().map(|p| p.name.clone()).collect(),
-                });
+        let asked = measured.class("percussor").or(measured.class(PERCUSSOR_CLASS));
+        if let Some(asked) = asked.filter(|_| !(has("percussor") || has(PERCUSSOR_CLASS))) {
+            let (percussor, class) = (asked.to_string(), class_of(asked).ok());
+            let seen: Vec<String> = percussors.iter().map(|p| p.name.clone()).collect();
+            match (self.own, self.other_percussor(asked)) {
+                (Some(own), Some(other)) => found.push(Caution::PercussorRatio {
+                    percussor,
+                    seen,
+                    ratio: (other != own).then(|| (other.on_glass().into(), own.on_glass().into())),
+                }),
+                (_, None) if class.is_some() && !seen.is_empty() => {}
+                _ => found.push(Caution::PercussorNotInExperiment { percussor, leans_on: None, seen }),
             }
         }
         if let (Some(asked), Some(seen)) = (measured.class("stone"), calibration.stone())

@@ -17,23 +17,26 @@
 //! | `size` | one size at a row: location, spread, degrees of freedom |
 //! | `doubts` | the cautions that a row gives rise to |
 //! | `beyond` | what is less known beyond the flakes of the experiment |
+//! | `percussor` | what another percussor changes |
 
 mod beyond;
 mod doubts;
+mod percussor;
 mod size;
 
-pub(crate) use beyond::Opening;
 pub(crate) use doubts::{CLEARLY_BEYOND, STEEPEST_DEG, near_tangent};
 pub(crate) use size::{
     At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, dot, together,
 };
 
 use super::caution::Caution;
-use super::{Calibration, TerminationModel, Variant};
-use crate::error::{Error, Result};
-use crate::form::{Compiled, PERCUSSOR_CLASS, TERMINATION};
+use super::{Calibration, SizeModel, TerminationModel, Variant};
+use crate::error::{Error, Place, Result};
+use crate::flake::Technique;
+use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::{PercussorClass, PercussorMaterial};
 use crate::strike::Measured;
+use percussor::{BEHIND, Carried, Kind};
 
 /// Complete input rows with their weights.
 pub(crate) type WeightedRows = Vec<(f64, Vec<f64>)>;
@@ -45,6 +48,8 @@ pub(crate) struct Resolved {
     variants: Vec<ResolvedVariant>,
     /// Places of the settings in an input row.
     settings: Vec<usize>,
+    /// The percussor of the experiment, where another acts as a ratio.
+    own: Option<Kind>,
 }
 
 /// One variant made ready.
@@ -91,9 +96,18 @@ impl ResolvedTerminations {
 }
 
 impl ResolvedVariant {
-    fn new(v: &Variant, calibration: &Calibration, settings: &[usize]) -> Result<ResolvedVariant> {
+    fn new(
+        v: &Variant,
+        calibration: &Calibration,
+        settings: &[usize],
+        carried: &impl Fn(&SizeModel) -> Carried,
+    ) -> Result<ResolvedVariant> {
         let layout = calibration.layout();
-        let mut sizes = v.sizes.iter().map(|m| ResolvedSize::new(m, layout)).collect::<Result<Vec<_>>>()?;
+        let ready = |m| {
+            let size = ResolvedSize::new(m, layout, &v.ranges)?;
+            Ok(ResolvedSize { carried: Some(carried(m)), ..size })
+        };
+        let mut sizes = v.sizes.iter().map(ready).collect::<Result<Vec<_>>>()?;
         for k in 1..sizes.len() {
             sizes[k].same_rows = sizes[k].compiled == sizes[k - 1].compiled;
         }
@@ -145,10 +159,13 @@ impl Resolved {
     /// Those of a calibration that contradicts itself; none for one that was read or built by this crate.
     pub(crate) fn new(calibration: Calibration) -> Result<Resolved> {
         let settings = places(&calibration, calibration.setting_names())?;
+        let carried = Resolved::carried(&calibration);
         let variants = calibration.variants().iter();
-        let variants =
-            variants.map(|v| ResolvedVariant::new(v, &calibration, &settings)).collect::<Result<Vec<_>>>()?;
-        Ok(Resolved { calibration, variants, settings })
+        let variants = variants
+            .map(|v| ResolvedVariant::new(v, &calibration, &settings, &carried))
+            .collect::<Result<Vec<_>>>()?;
+        let own = Resolved::own_percussor(&calibration);
+        Ok(Resolved { calibration, variants, settings, own })
     }
 
     pub(crate) fn calibration(&self) -> &Calibration {
@@ -165,11 +182,12 @@ impl Resolved {
         &self.variants[at]
     }
 
-    /// The input row: what was measured, classes as codes, not a number where missing. `termination` is the one to
-    /// condition on.
+    /// The input row: what was measured, classes as codes, not a number where missing; behind it what the ratio of
+    /// another percussor needs. `termination` is the one to condition on.
     ///
     /// # Errors
-    /// [`Error::UnknownName`] for a class or percussor that neither the calibration nor this crate knows.
+    /// [`Error::UnknownName`] for a class or percussor that neither the calibration nor this crate knows;
+    /// [`Error::Refused`] for a pressed flake.
     pub(crate) fn gather(
         &self,
         measured: &dyn Measured,
@@ -200,7 +218,40 @@ impl Resolved {
             };
             x.push(code.map_or(f64::NAN, |c| c as f64));
         }
+        let technique = measured.class(Technique::COLUMN).filter(|_| layout.position(Technique::COLUMN).is_none());
+        if technique == Some(Technique::Pressure.name()) {
+            let reason = "pressure: no flake of these experiments was pressed off, and nothing here tells how large \
+                          pressed flakes are (accepted: direct, indirect)";
+            return Err(Error::Refused { at: Place::column(Technique::COLUMN), reason: reason.into() });
+        }
+        let asked = measured.class("percussor").or(measured.class(PERCUSSOR_CLASS));
+        let other = match (self.own, asked) {
+            (Some(_), Some(name)) => self.other_percussor(name).map_or(f64::NAN, |k| k as usize as f64),
+            _ => f64::NAN,
+        };
+        let edge = measured.class(LANDS_ON).map_or(f64::NAN, |l| f64::from(u8::from(l == "edge")));
+        let punched = f64::from(u8::from(technique == Some(Technique::Indirect.name())));
+        x.extend([other, measured.number(ANGLE_OF_BLOW).unwrap_or(f64::NAN), edge, punched]);
         Ok(x)
+    }
+
+    /// What a percussor is on glass, where the experiment had none of its class.
+    fn other_percussor(&self, name: &str) -> Option<Kind> {
+        let class = class_of(name).ok()?;
+        let used = self.calibration.percussors().iter().any(|p| class_of(&p.name).ok() == Some(class));
+        if used { None } else { Kind::named(name).ok() }
+    }
+
+    /// Entries of a gathered row: those of the layout and those behind it.
+    pub(crate) fn width(&self) -> usize {
+        self.calibration.layout().len() + BEHIND
+    }
+
+    /// The places of numbers in a gathered row, with their names.
+    pub(crate) fn number_places(&self) -> impl Iterator<Item = (usize, &str)> {
+        let layout = self.calibration.layout();
+        let behind = (layout.len() + 1, ANGLE_OF_BLOW);
+        layout.numbers.iter().map(String::as_str).enumerate().chain([behind])
     }
 
     /// The level that stands for a percussor: its own, or the nearest the experiment used.
@@ -294,7 +345,7 @@ impl Resolved {
     }
 
     /// Complete input rows with their weights: one where every setting is given, otherwise one for each
-    /// combination of the experiment that agrees with the classes that are given.
+    /// combination of the experiment that agrees with the landing place where it is given, whatever the percussor.
     pub(crate) fn complete(&self, variant: usize, x: &[f64], cautions: &mut Vec<Caution>) -> WeightedRows {
         let reads = &self.variants[variant].reads;
         let missing: Vec<usize> = reads.iter().copied().filter(|at| x[*at].is_nan()).collect();
@@ -307,7 +358,9 @@ impl Resolved {
         });
         let agrees = |values: &[f64]| {
             self.settings.iter().zip(values).all(|(at, v)| {
-                layout.class_at(*at).is_none() || x[*at].is_nan() || x[*at] == *v || !reads.contains(at)
+                // the percussors were not all used with the same blows, and that is no effect of theirs
+                let open = layout.class_at(*at).is_none() || is_percussor(layout.name(*at));
+                open || x[*at].is_nan() || x[*at] == *v || !reads.contains(at)
             })
         };
         let settings = self.calibration.settings();
@@ -386,6 +439,11 @@ impl Resolved {
         }
         Ok(out)
     }
+}
+
+/// Whether a class is the percussor, or its class.
+fn is_percussor(name: &str) -> bool {
+    matches!(name, "percussor" | PERCUSSOR_CLASS)
 }
 
 /// Adds an input row with its weight, to the weight of the same row where it is there already.

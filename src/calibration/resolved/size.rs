@@ -9,7 +9,9 @@
 //! with L the Cholesky factor of the coefficients' covariance. Every sum is taken in the order of its terms, in a row
 //! as in a block of rows, so that both give the same bits.
 
-use crate::calibration::{ResolvedShared, SizeModel, Spread, Tails, cholesky};
+use super::beyond::Opening;
+use super::percussor::Carried;
+use crate::calibration::{Range, ResolvedShared, SizeModel, Spread, Tails, cholesky};
 use crate::error::{Error, Result};
 use crate::form::{Compiled, Layout, Transform};
 
@@ -144,6 +146,10 @@ pub(crate) struct ResolvedSize {
     pub(crate) tails: ResolvedTails,
     /// Effects that groups share.
     pub(crate) shared: Option<ResolvedShared>,
+    /// How it opens beyond the flakes fitted.
+    pub(crate) opening: Opening,
+    /// What another percussor changes.
+    pub(crate) carried: Option<Carried>,
     /// Whether its design rows are those of the size before.
     pub(super) same_rows: bool,
 }
@@ -163,7 +169,7 @@ impl DesignRows {
 }
 
 /// One size at one complete input row, transformed scale.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(crate) struct At {
     /// What is expected, the effects of known groups included.
     pub(crate) location: f64,
@@ -173,6 +179,10 @@ pub(crate) struct At {
     pub(crate) uncertainty: f64,
     /// Variance of what groups share: of new ones, and of the errors of known ones.
     pub(crate) shared: f64,
+    /// Variance of what another percussor changes, shared by all flakes.
+    pub(crate) carried: f64,
+    /// Variance for lying beyond the flakes fitted, shared by all flakes.
+    pub(crate) beyond: f64,
     /// Of the errors, the spread and the variances of shared effects together.
     pub(crate) degrees_of_freedom: f64,
 }
@@ -180,7 +190,7 @@ pub(crate) struct At {
 impl At {
     /// The spread of a prediction.
     pub(crate) fn scale(&self) -> f64 {
-        (self.own * self.own + self.uncertainty + self.shared).sqrt()
+        (self.own * self.own + self.uncertainty + self.shared + self.carried + self.beyond).sqrt()
     }
 
     /// How far the row lies from those fitted, in units of the spread.
@@ -190,11 +200,11 @@ impl At {
 }
 
 impl ResolvedSize {
-    /// Makes a size model ready under the layout of its calibration.
+    /// Makes a size model ready under the layout of its calibration and the ranges of its variant.
     ///
     /// # Errors
     /// Those of a size model that contradicts itself.
-    pub(crate) fn new(m: &SizeModel, layout: &Layout) -> Result<ResolvedSize> {
+    pub(crate) fn new(m: &SizeModel, layout: &Layout, ranges: &[Range]) -> Result<ResolvedSize> {
         let compiled = m.form.compile(layout)?;
         let terms = compiled.terms();
         if m.coefficients.len() != terms {
@@ -217,6 +227,8 @@ impl ResolvedSize {
             transform: m.form.transform(),
             coefficients: m.coefficients.clone(),
             compiled,
+            opening: Opening::new(m, ranges, layout),
+            carried: None,
             same_rows: false,
         })
     }
@@ -262,13 +274,46 @@ impl ResolvedSize {
             location: dot(&rows.location, &self.coefficients),
             own,
             uncertainty: self.factor.quadratic(&rows.location, &mut rows.scratch),
-            shared: 0.0,
             degrees_of_freedom: together(self.tails.at(|place| x[place]), behind),
+            ..At::default()
         };
         if let Some(shared) = &self.shared {
             shared.at(|place| x[place], &rows.location).add_to(&mut at);
         }
+        self.finish(|place| x.get(place).copied().unwrap_or(f64::NAN), &mut at);
         at
+    }
+
+    /// What is left to do for a row that lies beyond the flakes fitted or was struck by another percussor than they.
+    #[inline]
+    pub(crate) fn finish(&self, x: impl Fn(usize) -> f64, at: &mut At) {
+        if self.opening.is_beyond(&x, at.leverage()) {
+            at.beyond = self.opening.variance(&x, at);
+        }
+        if let Some(carried) = self.carried.as_ref().filter(|c| c.any(&x))
+            && let Some(ratio) = carried.at(&x, self)
+        {
+            let (location, by) = self.transform.times(at.location, ratio.ln);
+            let square = by * by;
+            (at.location, at.own) = (location, at.own * by);
+            at.uncertainty *= square;
+            at.shared *= square;
+            at.beyond *= square;
+            at.carried = ratio.variance() * self.transform.per_ln(location).powi(2);
+        }
+    }
+
+    /// The variance that the ratios of two percussors give the difference of a size between two rows that are otherwise
+    /// alike: none where the same ratio, or none, is taken for both.
+    pub(crate) fn carried_apart(&self, x: &[f64], y: &[f64], a: &At, b: &At) -> f64 {
+        let alike = self.carried.as_ref().is_none_or(|c| c.alike(x, y));
+        if alike { 0.0 } else { a.carried + b.carried }
+    }
+
+    /// Whether [`ResolvedSize::finish`] has anything to do.
+    #[inline]
+    pub(crate) fn is_plain(&self, x: impl Fn(usize) -> f64, leverage: f64) -> bool {
+        !(self.opening.is_beyond(&x, leverage) || self.carried.as_ref().is_some_and(|c| c.any(&x)))
     }
 
     /// |L'd|^2 of a row, or a difference of rows.

@@ -3,7 +3,7 @@
 
 use crate::calibration::SharedEffect;
 use crate::calibration::resolved::{
-    DesignRows, Opening, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot,
+    At, DesignRows, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot,
 };
 use crate::form::Transform;
 use crate::infer::original::Truncated;
@@ -24,8 +24,6 @@ pub(in crate::infer) struct Model {
     slopes: usize,
     /// Effects that flakes of one site or core share.
     shared: Vec<SharedEffect>,
-    /// How it opens beyond the flakes fitted.
-    opening: Opening,
 }
 
 /// One possible row of one flake.
@@ -36,8 +34,10 @@ pub(in crate::infer) struct RowAt {
     design: usize,
     spread: usize,
     degrees_of_freedom: f64,
-    /// By how much its location is moved, as that of every blow that was averaged over.
+    /// By how much its location is moved: as that of every blow that was averaged over, and by another percussor.
     moved: f64,
+    /// By what another percussor multiplies the spread on the transformed scale.
+    by: f64,
     /// Share of the rows up to and including this one.
     up_to: f64,
     /// Where its shared effects begin among all, and how many it has.
@@ -68,7 +68,6 @@ impl Model {
             size: resolved.ready(variant).sizes[at].clone(),
             slopes: sizes[at].form.terms().len(),
             shared: sizes[at].shared.clone(),
-            opening: resolved.opening(variant, at),
         })
     }
 
@@ -264,22 +263,63 @@ impl Rows {
                 model.size.compiled.fill_spread(x, &mut self.numbers[spread..]);
             }
             up_to += weight / total;
-            let shared = (self.shared.len(), clusters.len());
+            let from = self.shared.len();
             let terms = &self.numbers[design + offset..design + model.size.compiled.terms()];
             for (cluster, e) in clusters.iter().zip(&model.shared) {
                 self.shared.push((*cluster, e.variance_at(terms).sqrt()));
             }
+            let (another, by) = self.apart(model, x);
+            let (moved, shared) = (moved + another, (from, self.shared.len() - from));
             self.rows.push(RowAt {
                 model: variant,
                 design,
                 spread,
                 degrees_of_freedom,
                 moved,
+                by,
                 up_to,
                 shared,
             });
         }
         self.pieces.push((first, self.rows.len() - first));
+    }
+
+    /// What every flake shares that lies beyond the flakes fitted or was struck by another percussor: by how much that moves
+    /// the location of a row and multiplies its spread; what is uncertain of it becomes effects of one group.
+    fn apart(&mut self, model: &Model, x: &[f64]) -> (f64, f64) {
+        let entry = |place: usize| x.get(place).copied().unwrap_or(f64::NAN);
+        let size = &model.size;
+        let design = |location: &mut Vec<f64>| {
+            location.resize(size.compiled.terms(), 0.0);
+            size.compiled.fill(x, location);
+        };
+        let at = size.at(x, &mut DesignRows::default());
+        if at.beyond == 0.0 && at.carried == 0.0 {
+            return (0.0, 1.0);
+        }
+        let mut row = Vec::new();
+        design(&mut row);
+        let plain = At { location: dot(&row, &size.coefficients), ..at };
+        let ratio = size.carried.as_ref().and_then(|c| c.at(entry, size));
+        let (location, by) = size.transform.times(plain.location, ratio.as_ref().map_or(0.0, |r| r.ln));
+        let own = At { own: at.own / by, uncertainty: at.uncertainty / (by * by), ..plain };
+        let mut parts: Vec<(String, f64)> = if at.beyond > 0.0 {
+            size.opening.parts(entry, &own).into_iter().map(|(of, sd)| (format!("beyond {of}"), by * sd)).collect()
+        } else {
+            Vec::new()
+        };
+        let slope = size.transform.per_ln(location);
+        let carried = ratio.iter().flat_map(|r| &r.parts).enumerate();
+        parts.extend(carried.map(|(k, sd)| (format!("percussor {k}"), slope * sd)));
+        for (name, sd) in parts {
+            let next = self.clusters.len();
+            let cluster = *self.clusters.entry((String::new(), name)).or_insert(next);
+            if cluster == next {
+                self.tails.push(f64::INFINITY);
+            }
+            self.shared.push((cluster, sd));
+        }
+        (location - plain.location, by)
     }
 
     /// The flakes that can be drawn in the plain way, and the others.
@@ -356,7 +396,7 @@ impl Rows {
             let (model, drawn) = (models[row.model].as_ref()?, drawn[row.model].as_ref()?);
             let sum = |from: usize, b: &[f64]| dot(&self.numbers[from..from + b.len()], b);
             let mut location = sum(row.design, &drawn.coefficients) + row.moved;
-            let mut scale = drawn.scale;
+            let mut scale = drawn.scale * row.by;
             if !drawn.spread.is_empty() {
                 scale *= vector::exp(sum(row.spread, &drawn.spread));
             }
@@ -438,12 +478,10 @@ fn moved(model: &Model, rows: &[(f64, Vec<f64>)]) -> f64 {
         .iter()
         .map(|(weight, x)| {
             let at = model.size.at(x, &mut designs);
-            let beyond = model.opening.variance(x, &at);
-            let scale = if beyond > 0.0 { at.scale().hypot(beyond.sqrt()) } else { at.scale() };
             Component {
                 weight: *weight,
                 location: at.location,
-                scale,
+                scale: at.scale(),
                 degrees_of_freedom: at.degrees_of_freedom,
             }
         })

@@ -1,0 +1,324 @@
+//! What another percussor changes: a ratio of sizes, known from glass, times what a stone's own calibration says.
+//!
+//! ```text
+//!   ln ratio  r = d'b        d = row(asked) - row(of the experiment)      b ~ N(coefficients, covariance) of the glass
+//!   size of the stone, other percussor  =  size of the stone  x  exp r  x  exp(N(0, carried^2))
+//! ```
+//!
+//! Steel, copper and bone struck glass of one mould at the same angles of blow and landing places; steel stands for a
+//! hammerstone, copper for other soft metal, bone for antler and wood. Both rows take the angles of the flake at hand and
+//! its landing place, held where both percussors were used ([`HELD`]); where the blow is not told they are averaged over
+//! the blows of the whole experiment, and how far the ratio differs between those blows is part of its uncertainty.
+//!
+//! The ratio falls with depth (in mass from 2.0 at 2 mm to 0.6 at 7.4 mm), because flakes by bone grow less with it than
+//! those by steel. What is carried over to a stone is just that: by which share less they grow. So the depth put into both
+//! rows is that at which the steel-struck glass flake would have grown as much, from [`MIDDLE_MM`] on, as the stone's flake
+//! has. Taken at the same millimetres instead, a flint flake by antler would be the shorter the deeper its platform.
+//!
+//! Uncertainty of the ratio is shared by all flakes of a table, whoever asks: it never averages out in a total.
+
+use super::{DesignRows, Resolved, ResolvedSize, dot};
+use crate::calibration::bundled;
+use crate::calibration::{Calibration, SizeModel};
+use crate::error::Result;
+use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, LANDS_ON, Layout, PERCUSSOR_CLASS};
+use crate::material::{PercussorClass, PercussorMaterial};
+use std::sync::{Arc, OnceLock};
+
+/// Where bone and copper were used beside steel: depth, exterior angle, angle of blow. Own computation from the glass table
+/// named in `data-sources.md`.
+const HELD: [[(f64, f64); 3]; 2] =
+    [[(1.2, 8.2), (55.0, 75.0), (-15.0, 15.0)], [(2.0, 7.4), (55.0, 75.0), (-20.0, 20.0)]];
+/// The depth about which the glass form is written (its logarithm is 1.4), in the middle of bone's.
+const MIDDLE_MM: f64 = 4.055_199_966_844_674;
+/// Standard deviation of the logarithm of the ratio for carrying it from glass to another stone: lengths, mass. This
+/// crate's choice, no source.
+const CARRIED_SD: (f64, f64) = (0.15, 0.3);
+/// The same for a punch between percussor and platform, which no experiment here used. This crate's choice, no source.
+const PUNCH_SD: (f64, f64) = (0.25, 0.5);
+
+/// The kinds of percussor that the glass tells apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// Hammerstone, steel.
+    Hard,
+    /// Copper, other soft metal.
+    Soft,
+    /// Bone, antler, wood.
+    Organic,
+}
+
+impl Kind {
+    const ALL: [Kind; 3] = [Kind::Hard, Kind::Soft, Kind::Organic];
+
+    /// What a percussor's name, or its class, is here.
+    pub(crate) fn named(name: &str) -> Result<Kind> {
+        Ok(match super::class_of(name)? {
+            PercussorClass::Stone => Kind::Hard,
+            PercussorClass::Organic => Kind::Organic,
+            PercussorClass::Metal => match PercussorMaterial::named(name) {
+                Ok(m) if m.name().contains("steel") => Kind::Hard,
+                _ => Kind::Soft,
+            },
+        })
+    }
+
+    /// What struck the glass for it.
+    pub(crate) fn on_glass(self) -> &'static str {
+        match self {
+            Kind::Hard => "steel",
+            Kind::Soft => "copper",
+            Kind::Organic => "bone",
+        }
+    }
+
+    /// Where it was used beside steel.
+    fn held(self) -> Option<[(f64, f64); 3]> {
+        match self {
+            Kind::Hard => None,
+            Kind::Soft => Some(HELD[0]),
+            Kind::Organic => Some(HELD[1]),
+        }
+    }
+}
+
+/// What is put behind the entries of a layout in an input row: kind of percussor (not a number for that of the experiment),
+/// angle of blow, landing place (1 for the edge), 1 for a punch.
+pub(crate) const BEHIND: usize = 4;
+
+/// The glass experiment, read when it is first needed.
+#[derive(Debug)]
+pub(super) struct Glass {
+    layout: Layout,
+    sizes: Vec<(String, ResolvedSize)>,
+    percussor: usize,
+    codes: [f64; 3],
+    /// Blows of the experiment whoever struck: share, angle, whether on the edge.
+    blows: Vec<(f64, f64, bool)>,
+}
+
+type Read = Arc<OnceLock<Option<Glass>>>;
+
+impl Glass {
+    fn read() -> Option<Glass> {
+        let calibration = bundled::named(bundled::NAMES[0]).ok()?;
+        let (layout, settings) = (calibration.layout().clone(), calibration.setting_names());
+        // sizes that depend neither on a width nor on how the flake ends
+        let variant = calibration.variants().last()?;
+        let percussor = layout.position("percussor")?;
+        let levels = |at: usize| layout.class_at(at).map(|c| &c.levels);
+        let code = |k: Kind| levels(percussor)?.iter().position(|l| l == k.on_glass());
+        let [hard, soft, organic] = Kind::ALL.map(|k| code(k).map(|c| c as f64));
+        let edge = levels(layout.position(LANDS_ON)?)?.iter().position(|l| l == "edge")? as f64;
+        let at = |name: &str| settings.iter().position(|n| n == name);
+        let (angle, lands) = (at(ANGLE_OF_BLOW)?, at(LANDS_ON)?);
+        // of each landing place two angles with the mean and the spread of all: the ratio is straight in the angle
+        let mut blows = Vec::new();
+        let all: f64 = calibration.settings().iter().map(|s| s.flakes as f64).sum();
+        for on_edge in [true, false] {
+            let here = || calibration.settings().iter().filter(|s| (s.values[lands] == edge) == on_edge);
+            let n: f64 = here().map(|s| s.flakes as f64).sum();
+            let mean = here().map(|s| s.flakes as f64 * s.values[angle]).sum::<f64>() / n;
+            let square = here().map(|s| s.flakes as f64 * (s.values[angle] - mean).powi(2)).sum::<f64>() / n;
+            blows.extend([-1.0, 1.0].map(|side| (0.5 * n / all, mean + side * square.sqrt(), on_edge)));
+        }
+        let ready = |m: &SizeModel| Ok((m.size.clone(), ResolvedSize::new(m, &layout, &[])?));
+        let sizes = variant.sizes.iter().map(ready).collect::<Result<_>>().ok()?;
+        Some(Glass { sizes, percussor, codes: [hard?, soft?, organic?], blows, layout })
+    }
+}
+
+/// What a ratio of one size is at one row.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Ratio {
+    /// Its logarithm.
+    pub(crate) ln: f64,
+    /// Standard deviations of the logarithm, of parts that are independent of each other and shared by all flakes: the
+    /// coefficients of the glass, the blow where it is not told, the way to another stone, the punch.
+    pub(crate) parts: Vec<f64>,
+}
+
+impl Ratio {
+    pub(crate) fn variance(&self) -> f64 {
+        self.parts.iter().map(|p| p * p).sum()
+    }
+}
+
+/// How a size of a calibration changes with the percussor.
+#[derive(Debug, Clone)]
+pub(crate) struct Carried {
+    glass: Read,
+    /// Of the experiment; nothing where its forms read the percussor, or nobody recorded it.
+    own: Option<Kind>,
+    size: String,
+    /// Places of depth, area and exterior angle.
+    places: [Option<usize>; 3],
+    /// Where the entries behind the layout begin.
+    behind: usize,
+}
+
+impl PartialEq for Carried {
+    fn eq(&self, other: &Carried) -> bool {
+        (self.own, &self.size, self.places) == (other.own, &other.size, other.places)
+    }
+}
+
+impl Carried {
+    /// Whether anything changes at a row.
+    #[inline]
+    pub(crate) fn any(&self, x: impl Fn(usize) -> f64) -> bool {
+        !x(self.behind).is_nan() || x(self.behind + 3) == 1.0
+    }
+
+    /// Whether two rows have the same kind of percussor.
+    pub(crate) fn alike(&self, x: &[f64], y: &[f64]) -> bool {
+        let kind = |row: &[f64]| row.get(self.behind).copied().filter(|k| !k.is_nan());
+        kind(x) == kind(y)
+    }
+
+    /// The ratio at a row whose size this is, on the transformed scale; nothing where nothing changes.
+    pub(crate) fn at(&self, x: impl Fn(usize) -> f64, size: &ResolvedSize) -> Option<Ratio> {
+        let by = |(lengths, mass): (f64, f64)| if self.size.ends_with("_g") { mass } else { lengths };
+        let punch = if x(self.behind + 3) == 1.0 { by(PUNCH_SD) } else { 0.0 };
+        let code = x(self.behind);
+        let (Some(own), false) = (self.own, code.is_nan()) else {
+            return (punch > 0.0).then(|| Ratio { ln: 0.0, parts: vec![punch] });
+        };
+        let asked = Kind::ALL[(code as usize).min(2)];
+        let (mut ln, mut parts) = (0.0, Vec::new());
+        if asked != own
+            && let Some(glass) = self.glass.get_or_init(Glass::read)
+            && let Some((_, of_glass)) = glass.sizes.iter().find(|(name, _)| *name == self.size)
+        {
+            (ln, parts) = self.on_glass(glass, of_glass, asked, own, &x, size);
+        }
+        parts.extend([by(CARRIED_SD), punch]);
+        Some(Ratio { ln, parts })
+    }
+
+    /// The logarithm of the ratio on glass, and the parts of its uncertainty.
+    fn on_glass(
+        &self,
+        glass: &Glass,
+        of_glass: &ResolvedSize,
+        asked: Kind,
+        own: Kind,
+        x: &impl Fn(usize) -> f64,
+        size: &ResolvedSize,
+    ) -> (f64, Vec<f64>) {
+        let grown = self.grown(x, size);
+        let (angle, edge) = (x(self.behind + 1), x(self.behind + 2));
+        let told = |b: &&(f64, f64, bool)| edge.is_nan() || (edge == 1.0) == b.2;
+        let mut blows: Vec<(f64, f64, bool)> = glass.blows.iter().filter(told).copied().collect();
+        if !angle.is_nan() {
+            blows.iter_mut().for_each(|b| b.1 = angle);
+        }
+        let all: f64 = blows.iter().map(|b| b.0).sum();
+        let mut mean = vec![0.0; of_glass.compiled.terms()];
+        let (mut first, mut second) = (mean.clone(), mean.clone());
+        let mut differs = Vec::with_capacity(blows.len());
+        for (share, angle, on_edge) in blows {
+            let exterior = self.places[2].map_or(f64::NAN, x);
+            let mut row = glass.row(asked, own, exterior, angle, on_edge);
+            let depth = glass.layout.position(DEPTH).unwrap_or(0);
+            let (low, high) = asked.held().or(own.held()).map_or((MIDDLE_MM, MIDDLE_MM), |h| h[0]);
+            // by which depth a steel-struck glass flake would have grown as much
+            let mut steel = row.clone();
+            steel[glass.percussor] = glass.codes[Kind::Hard as usize];
+            let mut at = |depth_mm: f64| {
+                steel[depth] = depth_mm;
+                of_glass.compiled.fill(&steel, &mut first);
+                dot(&first, &of_glass.coefficients)
+            };
+            let slope = (at(high) - at(low)) / (high / low).ln();
+            let stretch = if slope > 0.0 { grown / slope } else { 0.0 };
+            row[depth] = (MIDDLE_MM * crate::vector::exp(stretch)).clamp(low, high);
+            row[glass.percussor] = glass.codes[asked as usize];
+            of_glass.compiled.fill(&row, &mut first);
+            row[glass.percussor] = glass.codes[own as usize];
+            of_glass.compiled.fill(&row, &mut second);
+            first.iter_mut().zip(&second).for_each(|(a, b)| *a -= b);
+            mean.iter_mut().zip(&first).for_each(|(m, d)| *m += share / all * d);
+            differs.push((share / all, dot(&first, &of_glass.coefficients)));
+        }
+        let ln = dot(&mean, &of_glass.coefficients);
+        let between: f64 = differs.iter().map(|(share, r)| share * (r - ln).powi(2)).sum();
+        (ln, vec![of_glass.variance(&mean).sqrt(), between.sqrt()])
+    }
+
+    /// By how much the logarithm of the stone's size lies above that of a flake of [`MIDDLE_MM`], other things equal (area
+    /// grows with depth at one width).
+    fn grown(&self, x: &impl Fn(usize) -> f64, size: &ResolvedSize) -> f64 {
+        let mut row: Vec<f64> = (0..self.behind + BEHIND).map(x).collect();
+        let mut designs = DesignRows::default();
+        let mut location = |row: &[f64]| {
+            size.fill(row, &mut designs);
+            dot(&designs.location, &size.coefficients)
+        };
+        let here = location(&row);
+        let Some(depth) = self.places[0] else { return 0.0 };
+        let by = MIDDLE_MM / row[depth];
+        row[depth] = MIDDLE_MM;
+        if let Some(area) = self.places[1] {
+            row[area] *= by;
+        }
+        let there = location(&row);
+        let grown = size.transform.ln_of(here) - size.transform.ln_of(there);
+        if grown.is_finite() { grown } else { 0.0 }
+    }
+}
+
+impl Glass {
+    /// A row of the glass, its angles held where both percussors were used; the depth is still to be set.
+    fn row(&self, asked: Kind, own: Kind, exterior: f64, angle: f64, on_edge: bool) -> Vec<f64> {
+        let mut row = vec![f64::NAN; self.layout.len()];
+        let hold = |v: f64, which: usize| {
+            [asked, own].iter().filter_map(|k| k.held()).fold(v, |v, h| v.clamp(h[which].0, h[which].1))
+        };
+        for (at, name) in self.layout.numbers.iter().enumerate() {
+            row[at] = match name.as_str() {
+                ANGLE => hold(if exterior.is_nan() { 65.0 } else { exterior }, 1),
+                ANGLE_OF_BLOW => hold(angle, 2),
+                _ => MIDDLE_MM,
+            };
+        }
+        for (at, class) in self.layout.classes.iter().enumerate() {
+            let wanted = match class.name.as_str() {
+                LANDS_ON => if on_edge { "edge" } else { "platform" },
+                "platform_bevelled" => "no",
+                _ => "semispherical",
+            };
+            let code = class.levels.iter().position(|l| l == wanted).unwrap_or(0);
+            row[self.layout.numbers.len() + at] = code as f64;
+        }
+        row
+    }
+}
+
+impl Resolved {
+    /// The percussor of the experiment, where another acts as a ratio: the forms do not read it, and one kind struck.
+    pub(super) fn own_percussor(calibration: &Calibration) -> Option<Kind> {
+        let layout = calibration.layout();
+        if ["percussor", PERCUSSOR_CLASS].iter().any(|n| layout.position(n).is_some()) {
+            return None;
+        }
+        let kinds: Vec<Kind> =
+            calibration.percussors().iter().filter_map(|p| Kind::named(&p.name).ok()).collect();
+        kinds.first().copied().filter(|k| kinds.iter().all(|other| other == k))
+    }
+
+    /// Whether a place of an input row is that of the percussor.
+    pub(crate) fn is_percussor(&self, at: usize) -> bool {
+        let layout = self.calibration().layout();
+        at == layout.len() || at < layout.len() && super::is_percussor(layout.name(at))
+    }
+
+    /// How every size of a calibration changes with the percussor.
+    pub(super) fn carried(calibration: &Calibration) -> impl Fn(&SizeModel) -> Carried + use<> {
+        let glass = Read::default();
+        let own = Resolved::own_percussor(calibration);
+        let layout = calibration.layout();
+        let (places, behind) = ([DEPTH, AREA, ANGLE].map(|n| layout.position(n)), layout.len());
+        move |m| Carried { glass: glass.clone(), own, size: m.size.clone(), places, behind }
+    }
+}
