@@ -339,7 +339,9 @@ impl Forward {
                     let transform = model.sizes[places[*j]].form.transform();
                     let (location, factor) = transform.times(at.location, frame.ratios[*j].ln());
                     piece.location.push(location);
-                    piece.scale.push(factor * (at.own * at.own + at.shared + at.beyond + own.max(0.0)).sqrt());
+                    piece
+                        .scale
+                        .push(factor * (at.own * at.own + at.shared + at.beyond + own.max(0.0)).sqrt());
                     behind += 1.0 / at.degrees_of_freedom;
                 }
                 piece.degrees_of_freedom = seen.sizes.len() as f64 / behind;

@@ -16,8 +16,7 @@ use super::estimate::Predictor;
 use crate::calibration::ResolvedShared;
 use crate::calibration::caution::ATOM_TOLD;
 use crate::calibration::resolved::{
-    At, CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot,
-    together,
+    At, CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot, together,
 };
 use crate::calibration::{SizeModel, Variant};
 use crate::error::{Error, Result};
@@ -657,7 +656,12 @@ impl Predictor {
             let batch = Batch::of(size.clone(), level);
             sizes.push((model.size.clone(), QuickSize { same_row, batch }));
         }
-        Ok(Quick { layout: self.calibration().layout().clone(), width: self.resolved().width(), sizes, level })
+        Ok(Quick {
+            layout: self.calibration().layout().clone(),
+            width: self.resolved().width(),
+            sizes,
+            level,
+        })
     }
 }
 
@@ -723,10 +727,9 @@ impl Quick {
     /// beyond the largest number.
     pub fn intervals(&self, x: &[f64], out: &mut [Interval]) -> Result<()> {
         let entries = if x.len() == self.width { self.width } else { self.layout.len() };
-        for (what, found, expected) in [
-            ("entries of an input row", x.len(), entries),
-            ("intervals", out.len(), self.sizes.len()),
-        ] {
+        for (what, found, expected) in
+            [("entries of an input row", x.len(), entries), ("intervals", out.len(), self.sizes.len())]
+        {
             if found != expected {
                 return Err(Error::Shape { what: what.into(), found, expected });
             }

@@ -18,9 +18,7 @@ use super::detachment::Ranged;
 use super::distribution::{Component, LEVEL, Predictive};
 use super::estimate::{Ask, Estimate, Predictor};
 use crate::calibration::SizeModel;
-use crate::calibration::resolved::{
-    At, DesignRows, ResolvedSize, ResolvedSpread,
-};
+use crate::calibration::resolved::{At, DesignRows, ResolvedSize, ResolvedSpread};
 use crate::error::{Error, Result};
 use crate::form::{PERCUSSOR_CLASS, Transform};
 use crate::special::{normal_quantile, student_cdf, student_quantile, student_quantile_upper};
@@ -128,7 +126,8 @@ pub fn side_by_side(
     }
     let (chosen, first) = &measured[0];
     let same = |(variant, x): &(usize, Vec<f64>)| {
-        let alike = |at: usize| x[at].to_bits() == first[at].to_bits() || x[at].is_nan() && first[at].is_nan();
+        let alike =
+            |at: usize| x[at].to_bits() == first[at].to_bits() || x[at].is_nan() && first[at].is_nan();
         variant == chosen && (0..x.len()).all(|at| resolved.is_percussor(at) || alike(at))
     };
     if !measured.iter().all(same) {

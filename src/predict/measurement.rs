@@ -423,7 +423,8 @@ impl Predictor {
     fn ratio(&self, variant: usize, x: &[f64], place: usize, law: &Law) -> f64 {
         let sides = law.sides().map(|value| {
             // a class still open (the termination) does not matter here
-            let mut row: Vec<f64> = x.iter().map(|v| if v.is_nan() { 0.0 } else { *v }).collect();
+            let mut row = x.to_vec();
+            row[..self.calibration().layout().len()].iter_mut().filter(|v| v.is_nan()).for_each(|v| *v = 0.0);
             row[place] = value;
             let (mut designs, sizes) = (DesignRows::default(), &self.resolved().ready(variant).sizes);
             let at = sizes.iter().map(|size| size.at(&row, &mut designs));

@@ -391,12 +391,11 @@ mod tests {
                 };
                 let sizes = ["length_mm", "mass_g"];
                 let batch = predictor.variant_batch(kind.variant, &sizes, &["hinge", "step"], level).unwrap();
-                let layout = predictor.calibration().layout();
                 let n = rows.len();
                 let mut columns: Vec<Vec<f64>> = kind.complete().iter().map(|v| vec![*v; n]).collect();
                 for (i, row) in rows.iter().enumerate() {
                     for (name, v) in piece(row).0 {
-                        layout.position(name).into_iter().for_each(|at| columns[at][i] = v);
+                        predictor.number_places().filter(|p| p.1 == name).for_each(|(at, _)| columns[at][i] = v);
                     }
                 }
                 let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();

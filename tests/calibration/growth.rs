@@ -9,6 +9,7 @@ const DEPTH: &str = "platform_depth_mm";
 const WIDTH: &str = "platform_width_mm";
 const AREA: &str = "platform_area_mm2";
 const ANGLE: &str = "exterior_platform_angle_deg";
+const BLOW: &str = "angle_of_blow_deg";
 
 /// Medians may fall by this share: rounding in their evaluation and in the search for the median of a mixture.
 const ROUNDING: f64 = 1e-8;
@@ -81,6 +82,15 @@ fn somewhere(calibration: &Calibration, variant: &Variant, draws: &mut Draws) ->
     for class in &layout.classes {
         if required.contains(&class.name) || (class.name != "termination" && draws.next() < 0.6) {
             row.classes.push((class.name.clone(), draws.of(&class.levels)));
+        }
+    }
+    // another percussor than that of the experiment, its blow told or not
+    if layout.position("percussor").is_none() && draws.next() < 0.5 {
+        let of = |of: &str| of.to_string();
+        row.classes.push((of("percussor"), draws.of(&[of("antler"), of("copper"), of("steel")])));
+        if draws.next() < 0.5 {
+            row.classes.push((of("blow_lands_on"), draws.of(&[of("edge"), of("platform")])));
+            row.numbers.push((of("angle_of_blow_deg"), draws.of(&[-30.0, 0.0, 15.0, 45.0])));
         }
     }
     row
@@ -224,9 +234,15 @@ fn sizes_agree_with_each_other_as_those_of_the_flakes_do() {
                 let e = answer(&predictor, variant, &row);
                 let [l, w, t, m] = SIZES.map(|s| e.size(s).unwrap().median());
                 let density = m / (l * w * t) * 1000.0;
-                nearest = nearest.min(density / range.low).min(range.high / density);
+                // nobody measured the box of flakes by another percussor: on glass it is up to a fifth less or more
+                let another =
+                    row.class("percussor").is_some() && variant.ranges.iter().all(|r| r.name != BLOW);
+                let by = if another { 1.25 } else { 1.001 };
+                if !another {
+                    nearest = nearest.min(density / range.low).min(range.high / density);
+                }
                 assert!(
-                    (range.low * 0.999..=range.high * 1.001).contains(&density),
+                    (range.low / by..=range.high * by).contains(&density),
                     "{} ({}): {density} g/cm3 outside {range:?} at {row:?}",
                     calibration.name(),
                     variant.name

@@ -110,9 +110,10 @@ fn every_caution_says_what_and_how_much() {
             "12.3 % of the predictive of mass lies below zero, where no flake is",
         ),
         (
-            Caution::Technique { technique: text("pressure") },
+            Caution::Technique { technique: text("indirect") },
             "technique",
-            "pressure technique: the experiments struck directly, and size may follow other laws",
+            "indirect technique: the experiments struck directly; the sizes are those of a direct blow, with wider \
+             intervals (this crate's choice)",
         ),
         (Caution::Bevelled, "bevelled", "a bevelled platform gives a heavier flake than its depth predicts"),
         (

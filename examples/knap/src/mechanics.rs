@@ -33,13 +33,11 @@ Example:
       --percussor-mass-g 400 --percussor-mass-g 300 --tip-radius-mm 8 --tip-radius-mm 15 \\
       --speed-m-s 3..5 --speed-m-s 5..8
 Mass, tip and speed: once for all percussors, or once for each in their order; without them only the sizes are
-compared. The sizes come from the glass experiment unless another calibration is named, since it is the
-one in which the percussor varied; the stone enters the mechanics only.";
+compared. The sizes are those that `knap estimate` gives for the stone; what a percussor changes is known
+from glass.";
 
 /// The stone where none is named.
 const LOCAL_STONE: &str = "flint";
-/// The calibration in which the percussor was varied.
-const PERCUSSOR_VARIED: &str = "controlled-glass";
 /// The column that a table gains.
 pub const PROBABILITY: &str = "detachment_probability";
 const WIDTH: usize = 79;
@@ -437,14 +435,14 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
         .skip(1)
         .map(|(other, _)| compare_blows(&blows[0].0, other, level))
         .collect::<Result<Vec<_>, _>>()?;
-    let predictor = Predictor::new(calibration(o.calibration.as_deref().or(Some(PERCUSSOR_VARIED)), None)?)?;
+    let predictor = Predictor::new(calibration(o.calibration.as_deref(), Some(stone.name()))?)?;
     let given = o.percussor.iter().map(|p| o.platform(p, &stone).given()).collect::<Outcome<Vec<_>>>()?;
     let sizes = side_by_side(&predictor, &given, &Ask::default(), level).map_err(Failure::of_options)?;
     let names = materials.iter().map(|m| m.name().to_string()).collect();
     let found = Contrast { stone, names, blows, ratios, sizes };
     match o.format {
         Format::Json => found.json(o, &predictor).print()?,
-        Format::Text => found.print(o, &predictor)?,
+        Format::Text => found.print(o)?,
     }
     Ok(0)
 }
@@ -518,7 +516,7 @@ fn size_in_words(size: &str) -> (String, &'static str) {
 }
 
 impl Contrast {
-    fn print(&self, o: &ContrastVerb, predictor: &Predictor) -> Outcome<()> {
+    fn print(&self, o: &ContrastVerb) -> Outcome<()> {
         let mut out = crate::say::screen();
         let per_cent = percent(o.level);
         let head = format!(
@@ -543,6 +541,9 @@ impl Contrast {
             for (i, name) in self.names.iter().enumerate() {
                 writeln!(out, "  {name:widest$} {}", o.described(i))?;
             }
+        }
+        for (i, name) in self.names.iter().enumerate().skip(1) {
+            self.print_difference(&mut out, i, &self.names[0], name)?;
         }
         type Part = fn(&DetachmentEstimate) -> Ranged;
         let parts: [(&str, Part); 4] = [
@@ -576,9 +577,6 @@ impl Contrast {
                 }
             }
         }
-        for (i, name) in self.names.iter().enumerate().skip(1) {
-            self.print_difference(&mut out, i, &self.names[0], name)?;
-        }
         let e = &self.sizes.estimates[0];
         let behind = format!(
             "Sizes from the calibration {} ({} stand behind it), by {} (form {}).",
@@ -588,12 +586,6 @@ impl Contrast {
             e.form
         );
         writeln!(out, "\n{}", wrapped(&behind, "", "", WIDTH))?;
-        if predictor.calibration().name() == PERCUSSOR_VARIED {
-            let why = "Only in this experiment did the percussor vary, by machine on glass with metal and bone tips: a \
-                       hammerstone leans on metal there, antler and wood on bone. The stone named enters the mechanics \
-                       only.";
-            writeln!(out, "{}", wrapped(why, "", "", WIDTH))?;
-        }
         write!(out, "{}", remarks(&self.remarks()))?;
         out.flush()?;
         Ok(())

@@ -91,7 +91,8 @@ impl Opening {
 
     /// The variance that the size has, on the transformed scale, for lying beyond the flakes fitted; nothing inside.
     pub(super) fn variance(&self, x: impl Fn(usize) -> f64, at: &At) -> f64 {
-        let distances = self.ranges.iter().zip(&self.places).filter_map(|(r, place)| distance(r, x((*place)?)));
+        let distances =
+            self.ranges.iter().zip(&self.places).filter_map(|(r, place)| distance(r, x((*place)?)));
         let ln: f64 = distances.map(|d| self.less_known(d).powi(2)).sum();
         let slope = self.transform.per_ln(at.location);
         ln * slope * slope + at.own * at.own * (at.leverage() - self.largest_leverage).max(0.0)
@@ -120,10 +121,8 @@ impl Resolved {
     /// The share of the terminations of the whole experiment in an answer for a row: none inside, all of it far out.
     pub(crate) fn share_of_experiment(&self, variant: usize, x: &[f64]) -> f64 {
         let ranges = self.variant(variant).ranges.iter().zip(&self.ready(variant).ranged);
-        let far: f64 = ranges
-            .filter_map(|(r, at)| distance(r, x[(*at)?]))
-            .map(|d| d.lengths + d.angles)
-            .sum();
+        let far: f64 =
+            ranges.filter_map(|(r, at)| distance(r, x[(*at)?])).map(|d| d.lengths + d.angles).sum();
         -(-far).exp_m1()
     }
 }

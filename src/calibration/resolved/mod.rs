@@ -218,7 +218,8 @@ impl Resolved {
             };
             x.push(code.map_or(f64::NAN, |c| c as f64));
         }
-        let technique = measured.class(Technique::COLUMN).filter(|_| layout.position(Technique::COLUMN).is_none());
+        let technique =
+            measured.class(Technique::COLUMN).filter(|_| layout.position(Technique::COLUMN).is_none());
         if technique == Some(Technique::Pressure.name()) {
             let reason = "pressure: no flake of these experiments was pressed off, and nothing here tells how large \
                           pressed flakes are (accepted: direct, indirect)";

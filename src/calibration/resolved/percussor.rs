@@ -93,8 +93,9 @@ pub(super) struct Glass {
     sizes: Vec<(String, ResolvedSize)>,
     percussor: usize,
     codes: [f64; 3],
-    /// Blows of the experiment whoever struck: share, angle, whether on the edge.
-    blows: Vec<(f64, f64, bool)>,
+    /// Blows of the experiment whoever struck, held where copper and where bone were used: share, angle, whether on the
+    /// edge.
+    blows: [Vec<(f64, f64, bool)>; 2],
 }
 
 type Read = Arc<OnceLock<Option<Glass>>>;
@@ -113,15 +114,19 @@ impl Glass {
         let at = |name: &str| settings.iter().position(|n| n == name);
         let (angle, lands) = (at(ANGLE_OF_BLOW)?, at(LANDS_ON)?);
         // of each landing place two angles with the mean and the spread of all: the ratio is straight in the angle
-        let mut blows = Vec::new();
         let all: f64 = calibration.settings().iter().map(|s| s.flakes as f64).sum();
-        for on_edge in [true, false] {
-            let here = || calibration.settings().iter().filter(|s| (s.values[lands] == edge) == on_edge);
-            let n: f64 = here().map(|s| s.flakes as f64).sum();
-            let mean = here().map(|s| s.flakes as f64 * s.values[angle]).sum::<f64>() / n;
-            let square = here().map(|s| s.flakes as f64 * (s.values[angle] - mean).powi(2)).sum::<f64>() / n;
-            blows.extend([-1.0, 1.0].map(|side| (0.5 * n / all, mean + side * square.sqrt(), on_edge)));
-        }
+        let blows = HELD.map(|[_, _, (low, high)]| {
+            let of = |on_edge: bool| {
+                let here = calibration.settings().iter().filter(|s| (s.values[lands] == edge) == on_edge);
+                let here: Vec<(f64, f64)> =
+                    here.map(|s| (s.flakes as f64, s.values[angle].clamp(low, high))).collect();
+                let n: f64 = here.iter().map(|(n, _)| n).sum();
+                let mean = here.iter().map(|(n, a)| n * a).sum::<f64>() / n;
+                let sd = (here.iter().map(|(n, a)| n * (a - mean).powi(2)).sum::<f64>() / n).sqrt();
+                [-sd, sd].map(|apart| (0.5 * n / all, mean + apart, on_edge))
+            };
+            [of(true), of(false)].concat()
+        });
         let ready = |m: &SizeModel| Ok((m.size.clone(), ResolvedSize::new(m, &layout, &[])?));
         let sizes = variant.sizes.iter().map(ready).collect::<Result<_>>().ok()?;
         Some(Glass { sizes, percussor, codes: [hard?, soft?, organic?], blows, layout })
@@ -209,9 +214,13 @@ impl Carried {
         let grown = self.grown(x, size);
         let (angle, edge) = (x(self.behind + 1), x(self.behind + 2));
         let told = |b: &&(f64, f64, bool)| edge.is_nan() || (edge == 1.0) == b.2;
-        let mut blows: Vec<(f64, f64, bool)> = glass.blows.iter().filter(told).copied().collect();
+        let soft = asked != Kind::Organic && own != Kind::Organic;
+        let mut blows: Vec<(f64, f64, bool)> =
+            glass.blows[usize::from(!soft)].iter().filter(told).copied().collect();
         if !angle.is_nan() {
-            blows.iter_mut().for_each(|b| b.1 = angle);
+            let both = [asked, own].into_iter().filter_map(Kind::held);
+            let held = both.fold(angle, |a, h| a.clamp(h[2].0, h[2].1));
+            blows.iter_mut().for_each(|b| b.1 = held);
         }
         let all: f64 = blows.iter().map(|b| b.0).sum();
         let mut mean = vec![0.0; of_glass.compiled.terms()];
@@ -269,22 +278,27 @@ impl Carried {
 }
 
 impl Glass {
-    /// A row of the glass, its angles held where both percussors were used; the depth is still to be set.
+    /// A row of the glass, its exterior angle held where both percussors were used; the depth is still to be set.
     fn row(&self, asked: Kind, own: Kind, exterior: f64, angle: f64, on_edge: bool) -> Vec<f64> {
         let mut row = vec![f64::NAN; self.layout.len()];
-        let hold = |v: f64, which: usize| {
-            [asked, own].iter().filter_map(|k| k.held()).fold(v, |v, h| v.clamp(h[which].0, h[which].1))
-        };
+        let hold =
+            |v: f64| [asked, own].iter().filter_map(|k| k.held()).fold(v, |v, h| v.clamp(h[1].0, h[1].1));
         for (at, name) in self.layout.numbers.iter().enumerate() {
             row[at] = match name.as_str() {
-                ANGLE => hold(if exterior.is_nan() { 65.0 } else { exterior }, 1),
-                ANGLE_OF_BLOW => hold(angle, 2),
+                ANGLE => hold(if exterior.is_nan() { 65.0 } else { exterior }),
+                ANGLE_OF_BLOW => angle,
                 _ => MIDDLE_MM,
             };
         }
         for (at, class) in self.layout.classes.iter().enumerate() {
             let wanted = match class.name.as_str() {
-                LANDS_ON => if on_edge { "edge" } else { "platform" },
+                LANDS_ON => {
+                    if on_edge {
+                        "edge"
+                    } else {
+                        "platform"
+                    }
+                }
                 "platform_bevelled" => "no",
                 _ => "semispherical",
             };
@@ -320,5 +334,132 @@ impl Resolved {
         let layout = calibration.layout();
         let (places, behind) = ([DEPTH, AREA, ANGLE].map(|n| layout.position(n)), layout.len());
         move |m| Carried { glass: glass.clone(), own, size: m.size.clone(), places, behind }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::infer::{Assemblage, Drawing};
+    use crate::predict::{Ask, Estimate, Predictor};
+    use crate::strike::Measured;
+
+    /// A platform, and classes of the blow.
+    #[derive(Clone)]
+    struct Piece(f64, f64, Vec<(&'static str, &'static str)>);
+
+    impl Measured for Piece {
+        fn number(&self, name: &str) -> Option<f64> {
+            match name {
+                DEPTH => Some(self.0),
+                ANGLE => Some(self.1),
+                _ => None,
+            }
+        }
+        fn class(&self, name: &str) -> Option<&str> {
+            self.2.iter().find(|(n, _)| *n == name).map(|(_, v)| *v)
+        }
+    }
+
+    fn flint() -> Predictor {
+        Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap()
+    }
+
+    fn estimate(p: &Predictor, depth: f64, classes: &[(&'static str, &'static str)]) -> Estimate {
+        p.estimate(&Piece(depth, 65.0, classes.to_vec()), &Ask::default()).unwrap()
+    }
+
+    #[test]
+    fn the_percussor_of_the_experiment_changes_nothing() {
+        let p = flint();
+        let plain = estimate(&p, 5.0, &[]);
+        for same in ["granite", "hammerstone", "stone"] {
+            assert_eq!(estimate(&p, 5.0, &[("percussor", same)]), plain);
+        }
+        // steel is taken as a hammerstone, less surely
+        let steel = estimate(&p, 5.0, &[("percussor", "steel")]);
+        for (a, b) in steel.sizes.iter().zip(&plain.sizes) {
+            let (a, b) = (a.predictive.components()[0], b.predictive.components()[0]);
+            assert_eq!(a.location, b.location);
+            let sd = if plain.sizes[3].predictive.components()[0] == b { CARRIED_SD.1 } else { CARRIED_SD.0 };
+            assert!((a.scale - b.scale.hypot(sd)).abs() < 1e-12);
+        }
+    }
+
+    /// In the middle of the depths the ratio is that of the glass form at the same angles and landing place.
+    #[test]
+    fn antler_on_flint_is_the_ratio_of_bone_over_steel_on_glass() {
+        let (p, glass) = (flint(), Predictor::new(bundled::named("controlled-glass").unwrap()).unwrap());
+        let variant = glass.calibration().variants().last().unwrap();
+        let layout = glass.calibration().layout();
+        for lands in ["edge", "platform"] {
+            let antler = estimate(&p, MIDDLE_MM, &[("percussor", "antler"), (LANDS_ON, lands)]);
+            let plain = estimate(&p, MIDDLE_MM, &[]);
+            for (m, (a, b)) in variant.sizes.iter().zip(antler.sizes.iter().zip(&plain.sizes)) {
+                let compiled = m.form.compile(layout).unwrap();
+                let row = |percussor: &str, blow: f64| {
+                    let mut x = vec![0.0; layout.len()];
+                    for (name, v) in [(DEPTH, MIDDLE_MM), (ANGLE, 65.0), (ANGLE_OF_BLOW, blow)] {
+                        x[layout.position(name).unwrap()] = v;
+                    }
+                    for (name, level) in
+                        [("percussor", percussor), (LANDS_ON, lands), ("platform_bevelled", "no")]
+                    {
+                        let at = layout.position(name).unwrap();
+                        let levels = &layout.class_at(at).unwrap().levels;
+                        x[at] = levels.iter().position(|l| l == level).unwrap() as f64;
+                    }
+                    let mut row = vec![0.0; compiled.terms()];
+                    compiled.fill(&x, &mut row);
+                    dot(&row, &m.coefficients)
+                };
+                let (mut ln, mut n) = (0.0, 0.0);
+                let at =
+                    |name: &str| glass.calibration().setting_names().iter().position(|s| s == name).unwrap();
+                for s in glass.calibration().settings() {
+                    let code = s.values[at(LANDS_ON)] as usize;
+                    if layout.class_at(layout.position(LANDS_ON).unwrap()).unwrap().levels[code] == lands {
+                        let blow = s.values[at(ANGLE_OF_BLOW)].clamp(-20.0, 20.0);
+                        ln += s.flakes as f64 * (row("bone", blow) - row("steel", blow));
+                        n += s.flakes as f64;
+                    }
+                }
+                let found = a.predictive.components()[0].location - b.predictive.components()[0].location;
+                assert!((found - ln / n).abs() < 1e-10, "{} {lands}: {found} {}", m.size, ln / n);
+                assert!(a.predictive.components()[0].scale > b.predictive.components()[0].scale);
+            }
+        }
+    }
+
+    /// A hundred flakes by antler do not know the ratio better than one.
+    #[test]
+    fn the_ratio_does_not_average_out_in_a_total() {
+        let p = flint();
+        let width = |percussor: &'static str| {
+            let mut bag = Assemblage::new(&p).unwrap();
+            for i in 0..150 {
+                bag.offer("pit", &Piece(3.0 + 0.03 * f64::from(i), 70.0, vec![("percussor", percussor)]));
+            }
+            let total = &bag.totals(&Drawing::seeded(3)).unwrap()[0];
+            let mass = total.total_mass_g.as_ref().unwrap();
+            (mass.high / mass.low).ln() / (2.0 * 1.96)
+        };
+        let (stone, antler) = (width("hammerstone"), width("antler"));
+        assert!(stone < 0.12, "{stone}");
+        // the way to another stone alone is 0.3, the glass and its blows add to it
+        assert!(antler > 0.3 && antler < 0.6, "{antler}");
+    }
+
+    #[test]
+    fn a_punch_widens_and_a_pressed_flake_is_refused() {
+        let p = flint();
+        let (plain, punched) = (estimate(&p, 5.0, &[]), estimate(&p, 5.0, &[("technique", "indirect")]));
+        for (a, b) in plain.sizes.iter().zip(&punched.sizes) {
+            assert_eq!(a.predictive.median(), b.predictive.median());
+            assert!(b.predictive.components()[0].scale > a.predictive.components()[0].scale + 0.02);
+        }
+        let pressed = Piece(5.0, 65.0, vec![("technique", "pressure")]);
+        let e = p.estimate(&pressed, &Ask::default()).unwrap_err();
+        assert!(e.to_string().contains("pressed off"), "{e}");
     }
 }

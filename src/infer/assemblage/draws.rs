@@ -2,9 +2,7 @@
 //! column where the model is plain and row by row where it is not.
 
 use crate::calibration::SharedEffect;
-use crate::calibration::resolved::{
-    At, DesignRows, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot,
-};
+use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot};
 use crate::form::Transform;
 use crate::infer::original::Truncated;
 use crate::predict::distribution::standard_draw;
@@ -304,7 +302,11 @@ impl Rows {
         let (location, by) = size.transform.times(plain.location, ratio.as_ref().map_or(0.0, |r| r.ln));
         let own = At { own: at.own / by, uncertainty: at.uncertainty / (by * by), ..plain };
         let mut parts: Vec<(String, f64)> = if at.beyond > 0.0 {
-            size.opening.parts(entry, &own).into_iter().map(|(of, sd)| (format!("beyond {of}"), by * sd)).collect()
+            size.opening
+                .parts(entry, &own)
+                .into_iter()
+                .map(|(of, sd)| (format!("beyond {of}"), by * sd))
+                .collect()
         } else {
             Vec::new()
         };

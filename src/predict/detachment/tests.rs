@@ -596,9 +596,35 @@ fn settings_not_given_are_the_same_for_both() {
     }
 }
 
+/// Where the experiment had one percussor, another is a ratio from glass: the same sizes side by side as alone.
+#[test]
+fn sides_are_those_of_asking_alone_and_their_ratio_is_the_difference() {
+    for name in ["hard-hammer-flint", "hard-hammer-quartzite", "controlled-glass"] {
+        let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
+        let both = [strike("antler", None), strike("quartzite", None), strike("bone", None)];
+        let answer = side_by_side(&predictor, &both, &Default::default(), 0.95).unwrap();
+        assert_eq!(answer.told_apart, [true, false], "{name}");
+        for (e, s) in answer.estimates.iter().zip(&both) {
+            assert_eq!(*e, predictor.estimate(s, &Default::default()).unwrap());
+        }
+        for d in &answer.differences[0] {
+            let medians = [0, 1].map(|i| answer.estimates[i].size(&d.size).unwrap().median());
+            // medians of mixtures over blows stand at the mean
+            assert!(
+                (d.expected.value / (medians[0] / medians[1]) - 1.0).abs() < 0.03,
+                "{name} {d:?} {medians:?}"
+            );
+            assert!(d.expected.low < d.expected.value && d.expected.value < d.expected.high);
+            assert!(d.new_flakes.low < d.expected.low && d.expected.high < d.new_flakes.high);
+        }
+        assert!(answer.differences[1].iter().all(|d| d.expected.low == 1.0 && d.expected.high == 1.0));
+    }
+}
+
 #[test]
 fn what_a_calibration_cannot_tell_apart_is_no_finding() {
-    let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+    // nobody recorded what struck excavated flakes
+    let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
     let both = [strike("quartzite", None), strike("antler", None), strike("steel", None)];
     let answer = side_by_side(&predictor, &both, &Default::default(), 0.95).unwrap();
     assert_eq!(answer.told_apart, [false, false]);

@@ -81,7 +81,7 @@ fn the_level_widens_and_the_calibration_is_chosen_by_the_stone() {
     ]);
     let kinds: Vec<&str> =
         v["cautions"].as_array().unwrap().iter().map(|c| c["kind"].as_str().unwrap()).collect();
-    assert!(kinds.contains(&"percussor-not-in-experiment"), "{kinds:?}");
+    assert!(kinds.contains(&"percussor-ratio"), "{kinds:?}");
 }
 
 #[test]
