@@ -18,7 +18,7 @@
 //! of the predictive *given a size above zero*: F becomes (F - a) / (1 - a), f becomes f / (1 - a). The
 //! probability a is kept beside the scores ([`Score::atom`]), as it is what conditioning hides.
 
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result, positive};
 use crate::form::Transform;
 use crate::predict::Predictive;
 use crate::special::{MixturePart, crps_mixture, crps_student};
@@ -71,13 +71,7 @@ impl Score {
     /// assert!(Score::of(&mass, 0.0).is_err());
     /// ```
     pub fn of(predictive: &Predictive, observed: f64) -> Result<Score> {
-        if !(observed > 0.0 && observed.is_finite()) {
-            return Err(Error::OutOfRange {
-                at: Place::column("size"),
-                value: observed,
-                accepted: "above 0 and finite".into(),
-            });
-        }
+        positive("size", observed)?;
         let atom = predictive.cdf(0.0);
         let rest = predictive.sf(0.0);
         if !(rest > 0.0) {
@@ -134,13 +128,7 @@ impl Score {
 /// # Errors
 /// [`Error::OutOfRange`] for a size that is not positive and finite.
 pub fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
-    if !(observed > 0.0 && observed.is_finite()) {
-        return Err(Error::OutOfRange {
-            at: Place::column("size"),
-            value: observed,
-            accepted: "above 0 and finite".into(),
-        });
-    }
+    positive("size", observed)?;
     let to_ln = match predictive.transform() {
         Transform::Ln => 1.0,
         Transform::Log10 => std::f64::consts::LN_10,

@@ -4,11 +4,10 @@
 //! complement (never below a few hundredths there). The factor zᵃ e⁻ᶻ/Γ(a + 1) comes from the deviation of z
 //! from a, so it stays accurate for large a. Work grows at most with √k.
 
-use super::stirling::{excess_over_ln_1p, stirling_rest};
 use std::f64::consts::PI;
 
 /// The largest number of degrees of freedom taken here, so that the work is bounded. This crate's choice, no source.
-pub(super) const LARGEST_FREEDOM: f64 = 1e10;
+const LARGEST_FREEDOM: f64 = 1e10;
 
 /// P(X ≤ x) for chi-squared with `df` in (0, 10¹⁰] degrees of freedom; zero below x = 0; NaN outside the domain.
 pub fn chi_squared_cdf(x: f64, df: f64) -> f64 {
@@ -20,12 +19,8 @@ pub fn chi_squared_sf(x: f64, df: f64) -> f64 {
     tails(x, df).1
 }
 
-fn valid(probability: f64, df: f64) -> bool {
-    df > 0.0 && df <= LARGEST_FREEDOM && (0.0..=1.0).contains(&probability)
-}
-
 fn tails(x: f64, df: f64) -> (f64, f64) {
-    if x.is_nan() || !valid(0.0, df) {
+    if x.is_nan() || !(df > 0.0 && df <= LARGEST_FREEDOM) {
         (f64::NAN, f64::NAN)
     } else if x <= 0.0 {
         (0.0, 1.0)
@@ -87,4 +82,36 @@ fn scaled_power(a: f64, z: f64) -> f64 {
         return if value.is_finite() { value } else { 0.0 };
     }
     (-a * excess_over_ln_1p((z - a) / a) - stirling_rest(a)).exp() / (2.0 * PI * a).sqrt()
+}
+
+/// ln Γ(a) − [(a − ½) ln a − a + ½ ln 2π] for a ≥ 10: Stirling's series, Abramowitz and Stegun 1964, 6.1.40.
+fn stirling_rest(a: f64) -> f64 {
+    const TERMS: [f64; 7] =
+        [1.0 / 12.0, -1.0 / 360.0, 1.0 / 1260.0, -1.0 / 1680.0, 1.0 / 1188.0, -691.0 / 360360.0, 1.0 / 156.0];
+    let inverse = 1.0 / a;
+    let square = inverse * inverse;
+    inverse * TERMS.iter().rev().fold(0.0, |sum, term| sum * square + term)
+}
+
+/// u − ln(1 + u) for u > −1, without cancellation near zero.
+///
+/// With r = u / (2 + u), ln(1 + u) = 2 (r + r³/3 + r⁵/5 + …) and u = 2r + u r.
+fn excess_over_ln_1p(u: f64) -> f64 {
+    if u.abs() > 0.4 {
+        return u - u.ln_1p();
+    }
+    let r = u / (2.0 + u);
+    let square = r * r;
+    let mut power = 1.0;
+    let mut sum = 0.0;
+    let mut odd = 3.0;
+    loop {
+        let term = power / odd;
+        sum += term;
+        if term < 1e-18 {
+            return r * (u - 2.0 * square * sum);
+        }
+        power *= square;
+        odd += 2.0;
+    }
 }

@@ -1,7 +1,7 @@
 //! Distribution functions that the intervals rest on, and the score that judges them.
 //!
-//! Student's t, the normal, chi-squared and Fisher's F: distribution function, upper tail and quantiles from
-//! either tail, to a relative accuracy of 1e-12 or better from the centre down to tails of 1e-10 and beyond,
+//! Student's t and the normal: distribution function, upper tail and quantiles from either tail, and the tails of
+//! chi-squared, to a relative accuracy of 1e-12 or better from the centre down to tails of 1e-10 and beyond,
 //! for degrees of freedom from 1 to 10⁷, whole or fractional, and infinite. `statrs` takes its beta function
 //! from differences of log-gammas and a limited number of continued-fraction steps: measured against 25 digits,
 //! its Student tail is wrong by up to 2e-7 of itself and its quantile fails outright in some tails, so it
@@ -12,11 +12,9 @@
 
 mod chi_squared;
 mod crps;
-mod fisher_f;
 mod normal;
 mod root;
 mod series;
-mod stirling;
 mod student;
 mod tail_quantile;
 
@@ -24,7 +22,6 @@ pub use chi_squared::{chi_squared_cdf, chi_squared_sf};
 #[cfg(test)]
 pub(crate) use crps::crps_normal;
 pub use crps::{MixturePart, crps_mixture, crps_student};
-pub use fisher_f::fisher_f_sf;
 pub use normal::{normal_cdf, normal_ln_pdf, normal_quantile, normal_quantile_upper, normal_sf};
 pub(crate) use series::Series;
 pub use student::{

@@ -336,10 +336,10 @@ proptest! {
     }
 
     #[test]
-    fn chi_squared_and_fisher_are_probabilities(x in wild(), df in 1e-6..1e10f64, other in 0.1..1e9f64) {
+    fn chi_squared_tails_are_probabilities(x in wild(), df in 1e-6..1e10f64) {
         if !x.is_nan() {
-            for v in [chi_squared_cdf(x, df), chi_squared_sf(x, df), fisher_f_sf(x, df, other)] {
-                prop_assert!((0.0..=1.0).contains(&v), "{x} {df} {other}: {v}");
+            for v in [chi_squared_cdf(x, df), chi_squared_sf(x, df)] {
+                prop_assert!((0.0..=1.0).contains(&v), "{x} {df}: {v}");
             }
         }
     }

@@ -113,34 +113,6 @@ def chi_cdf(x, k):
     return gamma_p(mpf(k) / 2, mpf(x) / 2)
 
 
-# ---- F ----
-def beta_i(a, b, x):
-    lead = mpmath.exp(a * mpmath.log(x) + b * mpmath.log1p(-x) - mpmath.loggamma(a) - mpmath.loggamma(b)
-                      + mpmath.loggamma(a + b)) / a
-    return lead * series(mpf(1), lambda n: (a + b + n) / (a + 1 + n) * x)
-
-
-def f_cdf_sf(f, d1, d2):
-    if d2 == float("inf"):
-        p = chi_cdf(mpf(d1) * f, d1)
-        return p, 1 - p
-    a, b, f = mpf(d1) / 2, mpf(d2) / 2, mpf(f)
-    if a * f > b:
-        q = beta_i(b, a, b / (a * f + b))
-        return 1 - q, q
-    p = beta_i(a, b, a * f / (a * f + b))
-    return p, 1 - p
-
-
-def f_pdf(f, d1, d2):
-    if d2 == float("inf"):
-        return d1 * chi_pdf(mpf(d1) * f, d1)
-    a, b, f = mpf(d1) / 2, mpf(d2) / 2, mpf(f)
-    x = a * f / (a * f + b)
-    return mpmath.exp(a * mpmath.log(x) + b * mpmath.log1p(-x) - mpmath.loggamma(a) - mpmath.loggamma(b)
-                      + mpmath.loggamma(a + b)) / f
-
-
 def solve(tail, pdf, sign, target, start):
     """Newton on the logarithm of a tail; sign -1 for an upper tail, +1 for a lower one."""
     x, target = mpf(start), mpf(target)
@@ -211,47 +183,18 @@ def normal_tables():
 
 
 def chi_tables():
-    tails, quantiles = [], []
+    tails = []
     for k in [1, 1.7, 2, 3, 5, 10, 19.5, 20, 23, 100, 372, 1000, 1e4, 1e6, 1e7]:
         mp.dps = 120
         for z in [-6.5, -4, -2, -0.5, 0, 0.5, 1, 2, 4, 6.5, 12]:
             x = float(k * max(0.05 - z / 200, 1 - 2 / (9 * k) + z * (2 / (9 * k)) ** 0.5) ** 3)
             p = chi_cdf(x, k)
             tails.append([x, k, text(p), text(1 - p)])
-        for p in [1e-10, 1e-6, 0.005, 0.025, 0.25, 0.5]:
-            quantiles.append(["lower", p, k, text(solve(lambda x: chi_cdf(x, k), lambda x: chi_pdf(x, k), 1, p,
-                                                        scipy.stats.chi2.ppf(p, k)))])
-            quantiles.append(["upper", p, k, text(solve(lambda x: 1 - chi_cdf(x, k), lambda x: chi_pdf(x, k), -1, p,
-                                                        scipy.stats.chi2.isf(p, k)))])
     mp.dps = 30
     for k, x in [(1.7, 9), (23, 60), (372, 300)]:
         whole = mpmath.quad(lambda u: chi_pdf(u, k), [x, x + 10, x + 50, x + 400, mpmath.inf])
         assert abs(whole / (1 - chi_cdf(x, k)) - 1) < 1e-15, (k, x)
-    return tails, quantiles
-
-
-def f_tables():
-    tails, quantiles = [], []
-    for d1, d2 in [(1, 1), (1, 5), (2, 3), (1.5, 7.3), (3, 20), (5, 372), (1, 1e4), (10, 10), (30, 60), (60, 7.5),
-                   (100, 100), (7, 1e6), (3, 1e7), (1000, 500), (1e6, 12), (1e4, 1e4), (5, INF)]:
-        mp.dps = 60
-        rough = scipy.stats.chi2.isf if d2 == INF else None
-        for q in [1 - 1e-9, 0.999, 0.9, 0.5, 0.1, 0.05, 0.01, 1e-4, 1e-7, 1e-10]:
-            start = scipy.stats.chi2.isf(q, d1) / d1 if rough else scipy.stats.f.isf(q, d1, d2)
-            f = float(f"{start:.7g}")
-            p, s = f_cdf_sf(mpf(f), d1, d2)
-            tails.append([f, d1, number(d2), text(p), text(s)])
-            if q <= 0.5:
-                quantiles.append(["upper", q, d1, number(d2), text(solve(
-                    lambda x: f_cdf_sf(x, d1, d2)[1], lambda x: f_pdf(x, d1, d2), -1, q, start))])
-                low = scipy.stats.chi2.ppf(q, d1) / d1 if rough else scipy.stats.f.ppf(q, d1, d2)
-                quantiles.append(["lower", q, d1, number(d2), text(solve(
-                    lambda x: f_cdf_sf(x, d1, d2)[0], lambda x: f_pdf(x, d1, d2), 1, q, low))])
-    mp.dps = 30
-    for d1, d2, f in [(1.5, 7.3, 4), (30, 60, 2), (5, 372, 3)]:
-        whole = mpmath.quad(lambda u: f_pdf(u, d1, d2), [f, f + 1, f + 5, f + 50, mpmath.inf])
-        assert abs(whole / f_cdf_sf(f, d1, d2)[1] - 1) < 1e-12, (d1, d2, f)
-    return tails, quantiles
+    return tails
 
 
 # ---- continuous ranked probability score, by integration of its definition ----
@@ -294,9 +237,8 @@ def main():
     for make, names in [
         (normal_tables, ["normal", "normal_upper_quantile"]),
         (student_tables, ["student", "student_upper_quantile"]),
-        (f_tables, ["fisher_f", "fisher_f_quantile"]),
         (crps_table, ["crps"]),
-        (chi_tables, ["chi_squared", "chi_squared_quantile"]),
+        (chi_tables, ["chi_squared"]),
     ]:
         made = make()
         for name, table in zip(names, made if len(names) == 2 else [made]):
