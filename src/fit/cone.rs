@@ -81,10 +81,7 @@ pub(crate) fn nearest(b: &[f64], root: &DMatrix<f64>, all: &[Inequality]) -> Res
 }
 
 fn impossible() -> Error {
-    Error::NotConverged {
-        what: "the constrained fit".into(),
-        reason: "no coefficients obey all that is asked of them".into(),
-    }
+    Error::not_converged("the constrained fit", "no coefficients obey all that is asked of them")
 }
 
 /// The shortest z with row'z >= least for every row, and how many rows hold it.

@@ -64,9 +64,11 @@ struct Sums {
 /// [`Error::NotConverged`] where a covariance given is none.
 pub(crate) fn learn(before: &Before, x: &Design, y: &[f64]) -> Result<After> {
     let p = x.columns();
-    let broken = || Error::NotConverged {
-        what: "what the local flakes tell".into(),
-        reason: "the published covariance is not positive definite".into(),
+    let broken = || {
+        Error::not_converged(
+            "what the local flakes tell",
+            "the published covariance is not positive definite",
+        )
     };
     // all that the rows say is in the triangle of [X r]
     let residual = DVector::from_column_slice(y) - x.matrix() * &before.coefficients;

@@ -28,7 +28,7 @@
 pub(crate) mod kernel;
 
 use super::Design;
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Place, Result, at_least, check_size};
 use serde::{Deserialize, Serialize};
 
 /// Rows in a block: 512 rows of a dozen columns stay within a first-level cache. This crate's choice, no source.
@@ -100,9 +100,7 @@ impl Accumulator {
     /// # Errors
     /// [`Error::TooFew`] without any name, [`Error::Invalid`] beyond 1000 terms.
     pub fn new(names: Vec<String>) -> Result<Accumulator> {
-        if names.is_empty() {
-            return Err(Error::TooFew { what: "terms".into(), found: 0, needed: 1 });
-        }
+        at_least("terms", names.len(), 1)?;
         if names.len() > 1000 {
             return Err(Error::invalid("terms", "at most 1000 terms"));
         }
@@ -138,9 +136,7 @@ impl Accumulator {
     /// As [`Accumulator::push`]; also for a weight that is not positive.
     pub fn push_weighted(&mut self, row: &[f64], y: f64, weight: f64) -> Result<()> {
         let p = self.names.len();
-        if row.len() != p {
-            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
-        }
+        check_size("terms in a row", row.len(), p)?;
         let position = self.n + 1;
         if let Some(j) = row.iter().position(|v| !v.is_finite()) {
             return Err(not_finite(position, &self.names[j], row[j]));
@@ -149,11 +145,7 @@ impl Accumulator {
             return Err(not_finite(position, "response", y));
         }
         if !(weight > 0.0 && weight.is_finite()) {
-            return Err(Error::OutOfRange {
-                at: Place::cell(position, "weight"),
-                value: weight,
-                accepted: "above 0 and finite".into(),
-            });
+            return Err(Error::out_of_range(Place::cell(position, "weight"), weight, "above 0 and finite"));
         }
         let root = if weight == 1.0 { 1.0 } else { weight.sqrt() };
         for (j, v) in row.iter().enumerate() {
@@ -267,7 +259,7 @@ impl Accumulator {
 }
 
 fn not_finite(row: u64, name: &str, value: f64) -> Error {
-    Error::OutOfRange { at: Place::cell(row, name), value, accepted: "finite numbers".into() }
+    Error::out_of_range(Place::cell(row, name), value, "finite numbers")
 }
 
 /// Dot product in eight running sums, in a fixed order, so that every build gives the same bytes.
@@ -360,9 +352,7 @@ impl TryFrom<UncheckedLinearFit> for LinearFit {
 pub fn fit(design: &Design, y: &[f64], weights: Option<&[f64]>) -> Result<LinearFit> {
     let n = design.rows();
     for (what, found) in [("responses", y.len()), ("weights", weights.map_or(n, <[f64]>::len))] {
-        if found != n {
-            return Err(Error::Shape { what: what.into(), found, expected: n });
-        }
+        check_size(what, found, n)?;
     }
     let mut a = Accumulator::new(design.names().to_vec())?;
     let mut row = vec![0.0; design.columns()];
@@ -503,9 +493,7 @@ impl LinearFit {
     /// [`Error::Shape`] for a row of another length.
     pub fn leverage(&self, row: &[f64]) -> Result<f64> {
         let p = self.names.len();
-        if row.len() != p {
-            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
-        }
+        check_size("terms in a row", row.len(), p)?;
         let mut z = row.to_vec();
         forward_substitute(&self.triangle, p, &mut z);
         Ok(dot(&z, &z))
@@ -516,13 +504,7 @@ impl LinearFit {
     /// # Errors
     /// [`Error::Shape`] for a row of another length.
     pub fn expected(&self, row: &[f64]) -> Result<f64> {
-        if row.len() != self.names.len() {
-            return Err(Error::Shape {
-                what: "terms in a row".into(),
-                found: row.len(),
-                expected: self.names.len(),
-            });
-        }
+        check_size("terms in a row", row.len(), self.names.len())?;
         Ok(row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum())
     }
 

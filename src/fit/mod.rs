@@ -4,7 +4,6 @@
 //! |---|---|
 //! | [`linear`] | least squares by streaming Householder QR |
 //! | [`shrunken`] | many location terms under one ridge penalty, a modelled spread, tails by class, effects that groups share |
-//! | `by_piece` | several states of a piece, each piece counting once, uncertainty by piece |
 //! | `known_group` | what a few flakes of a group tell of its effect |
 //! | `kept` | several sizes at once by groups, given what was kept |
 //! | [`multinomial`] | multinomial logistic regression |
@@ -12,7 +11,6 @@
 //! | `new_row` | (the predictive distribution of one new row, for any of them) |
 //! | [`updating`] | a published experiment updated with few flakes of one's own |
 
-pub(crate) mod by_piece;
 pub(crate) mod cone;
 pub(crate) mod kept;
 pub(crate) mod known_group;
@@ -21,13 +19,13 @@ pub(crate) mod multinomial;
 mod new_row;
 pub(crate) mod shrunken;
 #[cfg(all(test, feature = "table"))]
-mod tests;
+pub(crate) mod tests;
 pub(crate) mod updating;
 
 #[cfg(test)]
 pub(crate) use new_row::NewRow;
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Place, Result, check_size};
 use nalgebra::DMatrix;
 
 /// A design matrix with a name for each column; every entry is finite.
@@ -44,21 +42,11 @@ impl Design {
     /// [`Error::Shape`] when the names do not match the columns, [`Error::OutOfRange`] at an entry that is
     /// not finite (row and column named).
     pub fn new(names: Vec<String>, matrix: DMatrix<f64>) -> Result<Self> {
-        if names.len() != matrix.ncols() {
-            return Err(Error::Shape {
-                what: "names of the columns".into(),
-                found: names.len(),
-                expected: matrix.ncols(),
-            });
-        }
+        check_size("names of the columns", names.len(), matrix.ncols())?;
         for (j, name) in names.iter().enumerate() {
             for (i, v) in matrix.column(j).iter().enumerate() {
                 if !v.is_finite() {
-                    return Err(Error::OutOfRange {
-                        at: crate::error::Place::cell(i as u64 + 1, name),
-                        value: *v,
-                        accepted: "finite numbers".into(),
-                    });
+                    return Err(Error::out_of_range(Place::cell(i as u64 + 1, name), *v, "finite numbers"));
                 }
             }
         }

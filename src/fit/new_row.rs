@@ -1,6 +1,6 @@
 //! The predictive distribution of one new row, and the products that make it.
 
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Place, Result, check_size};
 use nalgebra::DMatrix;
 
 /// The predictive distribution of one new row: Student's t, moved and stretched.
@@ -28,19 +28,9 @@ pub(crate) fn new_row(location: f64, variance: f64, df: f64) -> Result<NewRow> {
 
 /// The terms of a new row have the right number and are finite.
 pub(crate) fn check_new(row: &[f64], names: &[String]) -> Result<()> {
-    if row.len() != names.len() {
-        return Err(Error::Shape {
-            what: "terms of a new row".into(),
-            found: row.len(),
-            expected: names.len(),
-        });
-    }
+    check_size("terms of a new row", row.len(), names.len())?;
     match row.iter().position(|v| !v.is_finite()) {
-        Some(j) => Err(Error::OutOfRange {
-            at: Place::column(&names[j]),
-            value: row[j],
-            accepted: "finite numbers".into(),
-        }),
+        Some(j) => Err(Error::out_of_range(Place::column(&names[j]), row[j], "finite numbers")),
         None => Ok(()),
     }
 }
@@ -52,7 +42,7 @@ pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
 
 /// A setting outside its range.
 pub(crate) fn outside(name: &str, value: f64, accepted: &str) -> Error {
-    Error::OutOfRange { at: Place::column(name), value, accepted: accepted.into() }
+    Error::out_of_range(Place::column(name), value, accepted)
 }
 
 /// v'Av.

@@ -24,7 +24,7 @@
 //! r_i, error r_i / (1 - h), scale s_-i (1 - h)^(-1/2), (dn - 1) s_-i^2 = dn sn^2 - r_i^2 / (1 - h). Not
 //! covered: correlated local rows, spreads with terms of their own (pass weights).
 
-use crate::error::{Bounds, Error, Place, Result};
+use crate::error::{Bounds, Error, Place, Result, at_least, check_size};
 use crate::fit::Design;
 #[cfg(test)]
 use crate::fit::NewRow;
@@ -157,7 +157,7 @@ fn positive(name: &str, value: f64) -> Result<f64> {
     if value > 0.0 && value.is_finite() {
         Ok(value)
     } else {
-        Err(Error::OutOfRange { at: Place::column(name), value, accepted: POSITIVE.into() })
+        Err(Error::out_of_range(Place::column(name), value, POSITIVE))
     }
 }
 
@@ -177,9 +177,7 @@ impl Prior {
         degrees_of_freedom: f64,
     ) -> Result<Prior> {
         let p = coefficients.len();
-        if p == 0 {
-            return Err(Error::TooFew { what: "coefficients".into(), found: 0, needed: 1 });
-        }
+        at_least("coefficients", p, 1)?;
         if covariance.len() != p || covariance.iter().any(|r| r.len() != p) {
             return Err(Error::Shape {
                 what: "rows of the covariance".into(),
@@ -191,11 +189,7 @@ impl Prior {
             if v.is_finite() {
                 Ok(())
             } else {
-                Err(Error::OutOfRange {
-                    at: Place::column(name),
-                    value: v,
-                    accepted: "finite numbers".into(),
-                })
+                Err(Error::out_of_range(Place::column(name), v, "finite numbers"))
             }
         };
         coefficients.iter().try_for_each(|v| finite("coefficients", *v))?;
@@ -370,17 +364,11 @@ fn check(prior: &Prior, design: &Design, y: &[f64], weights: Option<&[f64]>) -> 
         ("responses", y.len(), n),
         ("weights", weights.map_or(n, <[f64]>::len), n),
     ] {
-        if found != expected {
-            return Err(Error::Shape { what: what.into(), found, expected });
-        }
+        check_size(what, found, expected)?;
     }
     for (i, v) in y.iter().enumerate() {
         if !v.is_finite() {
-            return Err(Error::OutOfRange {
-                at: Place::cell(i as u64 + 1, "response"),
-                value: *v,
-                accepted: "finite numbers".into(),
-            });
+            return Err(Error::out_of_range(Place::cell(i as u64 + 1, "response"), *v, "finite numbers"));
         }
     }
     for (i, w) in weights.unwrap_or(&[]).iter().enumerate() {
@@ -521,9 +509,7 @@ impl Posterior {
     /// [`Error::Shape`] for a row of another length.
     pub fn leverage(&self, row: &[f64]) -> Result<f64> {
         let p = self.coefficients.len();
-        if row.len() != p {
-            return Err(Error::Shape { what: "terms in a row".into(), found: row.len(), expected: p });
-        }
+        check_size("terms in a row", row.len(), p)?;
         Ok(self.factor.tr_mul(&DVector::from_column_slice(row)).norm_squared())
     }
 

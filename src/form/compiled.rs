@@ -42,6 +42,11 @@ impl Compiled {
         self.location.iter().map(|op| op.eval(x)).collect()
     }
 
+    /// One design row of the log spread.
+    pub(crate) fn spread_row(&self, x: &[f64]) -> Vec<f64> {
+        self.spread.iter().map(|op| op.eval(x)).collect()
+    }
+
     /// The terms laid out for blocks of rows.
     pub(crate) fn plan(&self) -> Plan {
         Plan::of(&self.location)

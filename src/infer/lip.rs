@@ -264,7 +264,8 @@ impl LipModel {
 #[cfg(all(test, feature = "table"))]
 mod tests {
     use super::*;
-    use crate::fit::multinomial::{Score, held_out_probabilities, log_scores};
+    use crate::fit::multinomial::{Score, log_scores};
+    use crate::fit::tests::held_out_probabilities;
     use crate::form::ln;
     use crate::table::{Row, TableOptions, TableReader};
     use rand::{RngExt, SeedableRng};
@@ -313,7 +314,7 @@ mod tests {
                 }
                 let options = MultinomialOptions::default();
                 let held = held_out_probabilities(&design, &lips, &options, &folds).unwrap();
-                let each = log_scores(&held, 2, lips.class_of_row()).unwrap();
+                let each = log_scores(&held, 2, lips.class_of_row());
                 scores.iter_mut().zip(each).for_each(|(s, l)| *s += 0.1 * l);
             }
             tried.push(Score::of(&scores, None).unwrap());
@@ -322,7 +323,7 @@ mod tests {
         assert_eq!(form_of(&[terms[2].clone(), terms[3].clone()]).unwrap(), chosen_form().unwrap());
         let best = tried.iter().map(|s| s.mean).fold(f64::INFINITY, f64::min);
         assert!(chosen.mean - best < 0.01 * chosen.standard_error, "{} {best}", chosen.mean);
-        assert!((chosen.mean - 0.397).abs() < 5e-4, "{}", chosen.mean);
+        assert!((chosen.mean - 0.3975).abs() < 5e-5, "{}", chosen.mean);
         assert!((tried[0].mean - 0.535).abs() < 5e-4, "{}", tried[0].mean);
     }
 

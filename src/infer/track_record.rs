@@ -331,8 +331,8 @@ impl<'a, M: Measured> Bench<'a, M> {
         happened.iter().for_each(|k| counts[*k] += 1.0);
         let weights: Vec<f64> = happened.iter().map(|k| 1.0 / counts[*k]).collect();
         let scored = |(judged, outcomes, probabilities): (Judged, Vec<RecordedOutcome>, Vec<f64>)| {
-            let log = log_scores(&probabilities, classes.len(), &happened)?;
-            let brier = brier_scores(&probabilities, classes.len(), &happened)?;
+            let log = log_scores(&probabilities, classes.len(), &happened);
+            let brier = brier_scores(&probabilities, classes.len(), &happened);
             Ok(RecordedSingles {
                 judged,
                 log_score: Score::of(&log, Some(&weights))?.into(),

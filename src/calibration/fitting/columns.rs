@@ -127,15 +127,15 @@ impl<'a> RawColumns<'a> {
             }
             self.compiled.check(&x, self.layout).map_err(|e| e.in_row(row))?;
             if !self.transform.apply(self.sizes[i]).is_finite() {
-                return Err(Error::OutOfRange {
-                    at: Place::cell(row, "size"),
-                    value: self.sizes[i],
-                    accepted: match self.transform {
-                        Transform::Identity => "finite numbers".into(),
-                        Transform::LnExcess => "finite numbers above 1".into(),
-                        _ => "finite numbers above 0".into(),
+                return Err(Error::out_of_range(
+                    Place::cell(row, "size"),
+                    self.sizes[i],
+                    match self.transform {
+                        Transform::Identity => "finite numbers",
+                        Transform::LnExcess => "finite numbers above 1",
+                        _ => "finite numbers above 0",
                     },
-                });
+                ));
             }
         }
         Ok(())

@@ -111,12 +111,10 @@ impl Collector {
         };
         let fit = kept::fit(&rows.flakes, &model)?;
         if !fit.at_rest {
-            return Err(Error::NotConverged {
-                what: "the law of what was kept".into(),
-                reason: format!(
-                    "it still moved after {ROUNDS} rounds; leave out an effect or give more groups"
-                ),
-            });
+            return Err(Error::not_converged(
+                "the law of what was kept",
+                format!("it still moved after {ROUNDS} rounds; leave out an effect or give more groups"),
+            ));
         }
         self.together(recipe, kept, first, &rows, &fit)
     }

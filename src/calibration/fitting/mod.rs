@@ -5,7 +5,6 @@
 //! [`Part`] that another collector merges. Least squares
 //! are summed up on the way, so that memory does not grow with the flakes; see [`FitReport::left_out_flakes`].
 
-mod by_piece;
 mod columns;
 mod growth;
 mod inventory;
@@ -28,7 +27,7 @@ pub use recipe::{
 pub use report::{FitReport, Report, Taken};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, check_size};
 use crate::fit::Design;
 use crate::fit::multinomial::{self, MultinomialOptions, Outcomes};
 use crate::flake::{DERIVED, WithRetouch};
@@ -208,9 +207,7 @@ impl Collector {
             ("numbers in a column", columns.iter().map(|c| c.len()).max().unwrap_or(0), rows),
             ("numbers in a column", columns.iter().map(|c| c.len()).min().unwrap_or(0), rows),
         ] {
-            if found != expected {
-                return Err(Error::Shape { what: what.into(), found, expected });
-            }
+            check_size(what, found, expected)?;
         }
         if self.reads_retouch || self.names_pieces().is_some() {
             for row in 0..rows {
@@ -546,9 +543,7 @@ impl Collector {
             if compiled.check(self.flakes.row(i), &self.layout).is_err() {
                 continue;
             }
-            let mut terms = vec![0.0; compiled.terms()];
-            compiled.fill(self.flakes.row(i), &mut terms);
-            rows.push(terms);
+            rows.push(compiled.row(self.flakes.row(i)));
             classes.push(class);
         }
         let design = Design::from_rows(recipe.form.term_names(), &rows)?;

@@ -21,6 +21,8 @@ pub(super) struct Rows {
     pub(super) y: Vec<f64>,
     /// Effects that groups share, the outer first.
     pub(super) shared: Vec<Grouped>,
+    /// The piece that each row is a state of, where each piece counts once.
+    pub(super) piece: Option<Vec<usize>>,
 }
 
 /// The groups of one shared effect.
@@ -141,16 +143,29 @@ impl Rows {
         };
         let tails = shrunken::Tails::by_class(class, grids)?;
         let shared: Vec<SharedRows> = self.shared.iter().map(|s| s.some(of, &self.x)).collect();
-        Shrunken::new().fit_shared(&x, &self.penalised, &z, &tails, &shared, &y)
+        let mut fitter = Shrunken::new();
+        if let Some(piece) = &self.piece {
+            fitter = fitter.each_once(of.iter().map(|i| piece[*i]).collect());
+        }
+        fitter.fit_shared(&x, &self.penalised, &z, &tails, &shared, &y)
     }
 
-    /// The share of the variation that these expected responses explain.
+    /// What each row counts: its share of a piece, or 1.
+    pub(super) fn weights(&self) -> Vec<f64> {
+        let Some(piece) = &self.piece else { return vec![1.0; self.y.len()] };
+        let mut states: BTreeMap<usize, f64> = BTreeMap::new();
+        piece.iter().for_each(|p| *states.entry(*p).or_default() += 1.0);
+        piece.iter().map(|p| 1.0 / states[p]).collect()
+    }
+
+    /// Share of the variance of the response explained by the expected values, within the rows fitted.
     pub(super) fn explained_by(&self, expected: impl Fn(&[f64]) -> Result<f64>) -> Result<f64> {
-        let mean = self.y.iter().sum::<f64>() / self.y.len() as f64;
+        let w = self.weights();
+        let mean = self.y.iter().zip(&w).map(|(y, w)| w * y).sum::<f64>() / w.iter().sum::<f64>();
         let (mut rest, mut total) = (0.0, 0.0);
-        for (x, y) in self.x.iter().zip(&self.y) {
-            rest += (y - expected(x)?).powi(2);
-            total += (y - mean).powi(2);
+        for ((x, y), w) in self.x.iter().zip(&self.y).zip(&w) {
+            rest += w * (y - expected(x)?).powi(2);
+            total += w * (y - mean).powi(2);
         }
         Ok((1.0 - rest / total).clamp(0.0, 1.0))
     }
@@ -202,7 +217,8 @@ impl Rows {
             let e = (self.y[at] - expected) / spread;
             standardised[*i] = normal_score(e, fit.degrees_of_freedom()[self.class[at]]);
         }
-        let (mut squares, mut count) = (0.0, 0u64);
+        let w = self.weights();
+        let (mut squares, mut total, mut count) = (0.0, 0.0, 0u64);
         let mut folds = Vec::with_capacity(FOLDS);
         for fold in 0..FOLDS {
             let kept: Vec<usize> = (0..self.y.len()).filter(|i| self.part(*i) != fold).collect();
@@ -210,7 +226,8 @@ impl Rows {
             let fit = self.fit(&kept, Some(fit.degrees_of_freedom())).ok();
             for at in (0..self.y.len()).filter(|i| self.part(*i) == fold) {
                 let Some(fit) = &fit else { break };
-                squares += (self.y[at] - fit.expected(&self.x[at])?).powi(2);
+                squares += w[at] * (self.y[at] - fit.expected(&self.x[at])?).powi(2);
+                total += w[at];
                 count += 1;
             }
             folds.push(fit);
@@ -218,7 +235,7 @@ impl Rows {
         let standing = Standing {
             standardised,
             largest_leverage,
-            left_out_error: if count > 0 { (squares / count as f64).sqrt() } else { 0.0 },
+            left_out_error: if count > 0 { (squares / total).sqrt() } else { 0.0 },
             left_out_flakes: count,
         };
         Ok((standing, folds))
@@ -226,7 +243,10 @@ impl Rows {
 
     /// The part in which a row is left out: by whole outer groups where groups share effects.
     pub(super) fn part(&self, i: usize) -> usize {
-        self.shared.first().map_or(i, |s| s.of[i]) % FOLDS
+        match (&self.piece, self.shared.first()) {
+            (Some(piece), _) => piece[i] % FOLDS,
+            (None, outer) => outer.map_or(i, |s| s.of[i]) % FOLDS,
+        }
     }
 
     /// The shared effects as a calibration keeps them, with the covariance of the variances.

@@ -11,6 +11,7 @@ use crate::fit::linear::LinearFit;
 use crate::fit::shrunken::ShrunkenFit;
 use crate::form::Layout;
 use crate::threads;
+use std::collections::BTreeMap;
 
 /// A size that is fitted.
 pub(super) struct FittedSize {
@@ -41,9 +42,6 @@ impl Collector {
         } else {
             kept.filter(|i| reading.takes(&self.flakes, &self.layout, *i)).collect()
         };
-        if recipe.method.by_piece.is_some() {
-            return self.by_piece(recipe, reading, running, &rows);
-        }
         match running.accumulator() {
             Some(accumulator) => self.least_squares(recipe, accumulator.finish()?, reading, running, &rows),
             None => self.shrunken(recipe, reading, running, &rows),
@@ -131,9 +129,17 @@ impl Collector {
             variance_covariance,
             kept: None,
         };
+        let ln_jacobian = match data.piece {
+            None => running.ln_jacobian,
+            Some(_) => {
+                let each =
+                    rows.iter().map(|i| reading.transform.ln_jacobian(self.flakes.size(*i, reading.column)));
+                each.zip(data.weights()).map(|(j, w)| j * w).sum()
+            }
+        };
         Ok(FittedSize {
             model,
-            aic_own_unit: conditional(&fit, running.ln_jacobian),
+            aic_own_unit: conditional(&fit, ln_jacobian),
             rows: running.rows(),
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
@@ -141,7 +147,7 @@ impl Collector {
             adjusted_r_squared: None,
             penalty: fit.lambda().filter(|l| l.is_finite()),
             effective_parameters: fit.effective_parameters(),
-            shrunken: Some(Box::new(fit)),
+            shrunken: data.piece.is_none().then(|| Box::new(fit)),
             design: Some(data),
             places: rows.to_vec(),
             folds,
@@ -156,14 +162,8 @@ impl Collector {
         for at in &recipe.method.penalised {
             flags[at + offset] = true;
         }
-        let (mut x, mut z) = (Vec::with_capacity(rows.len()), Vec::with_capacity(rows.len()));
-        for i in rows {
-            let (mut a, mut b) = (vec![0.0; compiled.terms()], vec![0.0; compiled.spread_terms()]);
-            compiled.fill(self.flakes.row(*i), &mut a);
-            compiled.fill_spread(self.flakes.row(*i), &mut b);
-            x.push(a);
-            z.push(b);
-        }
+        let x = rows.iter().map(|i| compiled.row(self.flakes.row(*i))).collect();
+        let z = rows.iter().map(|i| compiled.spread_row(self.flakes.row(*i))).collect();
         let (grids, class) = match &recipe.method.tails {
             TailsToTry::Normal => (vec![vec![f64::INFINITY]], vec![0; rows.len()]),
             TailsToTry::Same(grid) => (vec![grid.clone()], vec![0; rows.len()]),
@@ -198,6 +198,7 @@ impl Collector {
         }
         Ok(Rows {
             shared,
+            piece: recipe.method.by_piece.as_ref().map(|_| self.pieces(rows)),
             names: (recipe.form.term_names(), recipe.form.spread_term_names()),
             penalised: flags,
             grids,
@@ -206,6 +207,22 @@ impl Collector {
             x,
             z,
         })
+    }
+
+    /// The piece of each row, by its name; a row without one is a piece of its own.
+    fn pieces(&self, rows: &[usize]) -> Vec<usize> {
+        let mut known: BTreeMap<&str, usize> = BTreeMap::new();
+        let mut next = 0;
+        let mut new = || {
+            next += 1;
+            next - 1
+        };
+        rows.iter()
+            .map(|i| match self.names.get(*i).and_then(Option::as_deref) {
+                Some(name) => *known.entry(name).or_insert_with(&mut new),
+                None => new(),
+            })
+            .collect()
     }
 
     /// How the rows kept stand to a fit: leverage, leave-one-out error, standardised residuals.
@@ -248,9 +265,8 @@ impl Collector {
             // the squares of all residuals are known; how much larger the left-out ones are is that of the rows kept
             mean_square = fit.residual_squares() / fit.rows() as f64 * (all.squares / all.residuals);
         }
-        let mut design = vec![0.0; reading.compiled.terms()];
         for (_, inputs) in &running.far {
-            reading.compiled.fill(inputs, &mut design);
+            let design = reading.compiled.row(inputs);
             largest_leverage = largest_leverage.max(fit.stand(&design, 0.0, spread, &mut Vec::new()).0);
         }
         Standing {

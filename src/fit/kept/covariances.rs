@@ -212,10 +212,7 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
     }
     let problem = Problem { flakes, model, expected, uncertain, weight };
     let before = problem.at(&theta);
-    let failed = |e: argmin::core::Error| Error::NotConverged {
-        what: "the spread of what was kept".into(),
-        reason: format!("{e}"),
-    };
+    let failed = |e: argmin::core::Error| Error::not_converged("the spread of what was kept", format!("{e}"));
     let solver = LBFGS::new(MoreThuenteLineSearch::new(), REMEMBERED)
         .with_tolerance_grad(1e-10)
         .and_then(|s| s.with_tolerance_cost(1e-15))

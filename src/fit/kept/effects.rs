@@ -58,11 +58,10 @@ struct Block {
 }
 
 fn singular() -> Error {
-    Error::NotConverged {
-        what: "the law of what was kept".into(),
-        reason: "the flakes do not tell the terms or the spread apart; leave out a term, or give more flakes"
-            .into(),
-    }
+    Error::not_converged(
+        "the law of what was kept",
+        "the flakes do not tell the terms or the spread apart; leave out a term, or give more flakes",
+    )
 }
 
 /// The factor of a symmetric matrix, with as little added to its diagonal as makes it positive definite.

@@ -25,7 +25,7 @@ mod law;
 #[cfg(test)]
 mod tests;
 
-use crate::error::{Error, Result};
+use crate::error::{Result, at_least};
 use effects::State;
 use law::Seen;
 pub(crate) use law::Threshold;
@@ -117,9 +117,7 @@ pub(crate) struct KeptFit {
 /// [`Error::TooFew`] with fewer rows than terms; [`Error::NotConverged`] where no covariance can be told.
 pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
     let (p, k) = (flakes.terms, flakes.sizes);
-    if flakes.rows() < p + k {
-        return Err(Error::TooFew { what: "flakes to fit".into(), found: flakes.rows(), needed: p + k });
-    }
+    at_least("flakes to fit", flakes.rows(), p + k)?;
     let mut state = State::start(flakes, model)?;
     let mut found = state.search(flakes, model)?;
     let (mut rounds, mut at_rest) = (0, false);

@@ -1,13 +1,13 @@
 //! One pass over the rows: log-likelihood, score and expected information of the multinomial logit.
 //!
 //! With standardised rows z_i (p entries), coefficients γ_k of the m classes that are not the baseline,
-//! η_ik = z_i'γ_k, p_ik = exp η_ik / (1 + Σ_l exp η_il) and weights w_i:
-//! ℓ = Σ w_i log p_i,y(i); score block k = Σ w_i (1{y_i = k} - p_ik) z_i; information block (k, l) =
-//! Σ w_i p_ik (1{k = l} - p_il) z_i z_i'. Both triangles are symmetric, so a block of rows becomes one
+//! η_ik = z_i'γ_k and p_ik = exp η_ik / (1 + Σ_l exp η_il): ℓ = Σ log p_i,y(i); score block k =
+//! Σ (1{y_i = k} - p_ik) z_i; information block (k, l) = Σ p_ik (1{k = l} - p_il) z_i z_i'. Both triangles are symmetric, so a block of rows becomes one
 //! matrix product: the p(p+1)/2 products of its columns times the m(m+1)/2 weights. Rows are taken in
 //! chunks of fixed size, whose sums are added in the order of the rows: the bytes are the same for any
 //! number of threads. Scratch space is allocated per chunk, never per row.
 
+use crate::fit::linear::dot;
 use crate::threads;
 use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, Dyn, MatrixView};
 use std::ops::Range;
@@ -43,7 +43,6 @@ pub(super) struct Problem<'a> {
     /// For each class as given: its place among the classes that are not the baseline, or `classes`.
     pub slot: Vec<usize>,
     pub class_of_row: &'a [usize],
-    pub weights: Option<&'a [f64]>,
     /// Number of classes that are not the baseline (m).
     pub classes: usize,
 }
@@ -98,26 +97,25 @@ impl Problem<'_> {
         (SCRATCH / self.term_pairs().max(self.class_pairs())).clamp(32, 512) / 8 * 8
     }
 
-    /// One pass over the rows.
-    pub fn pass(&self, coefficients: &[f64], pass: Pass<'_>) -> Sums {
-        let information = match pass {
-            Pass::Information => self.term_pairs() * self.class_pairs(),
-            Pass::Jeffreys(_) => 0,
-        };
-        let mut total = Sums {
+    fn no_sums(&self, information: bool) -> Sums {
+        let information = if information { self.term_pairs() * self.class_pairs() } else { 0 };
+        Sums {
             log_likelihood: 0.0,
             score: vec![0.0; self.classes * self.terms()],
             information: vec![0.0; information],
-        };
+        }
+    }
+
+    /// One pass over the rows.
+    pub fn pass(&self, coefficients: &[f64], pass: Pass<'_>) -> Sums {
+        let empty = self.no_sums(matches!(pass, Pass::Information));
+        let mut total = empty.clone();
+        let coefficients = DMatrix::from_column_slice(self.terms(), self.classes, coefficients);
         ordered(
             self.rows,
             |range| {
-                let mut sums = Sums {
-                    log_likelihood: 0.0,
-                    score: vec![0.0; self.classes * self.terms()],
-                    information: vec![0.0; information],
-                };
-                self.chunk(range, coefficients, pass, &mut sums);
+                let mut sums = empty.clone();
+                self.chunk(range, &coefficients, pass, &mut sums);
                 sums
             },
             |sums| total.add(&sums),
@@ -125,79 +123,60 @@ impl Problem<'_> {
         total
     }
 
-    fn chunk(&self, range: Range<usize>, coefficients: &[f64], pass: Pass<'_>, sums: &mut Sums) {
+    fn chunk(&self, range: Range<usize>, coefficients: &DMatrix<f64>, pass: Pass<'_>, sums: &mut Sums) {
         let (p, m, b) = (self.terms(), self.classes, self.block());
         let (tp, cp) = (self.term_pairs(), self.class_pairs());
-        let mut z = vec![0.0; b * p];
-        let mut eta = vec![0.0; b * m];
-        let mut residual = vec![0.0; b * m];
-        let mut products = vec![0.0; b * tp];
-        let mut pairs = vec![0.0; b * cp];
-        let mut weight = vec![1.0; b];
-        let mut places = vec![0; b];
-        let mut start = range.start;
-        while start < range.end {
+        let scratch = |columns: usize| DMatrix::zeros(b, columns);
+        let (mut z, mut eta, mut residual) = (scratch(p), scratch(m), scratch(m));
+        let (mut products, mut pairs) = (scratch(tp), scratch(cp));
+        for start in range.clone().step_by(b) {
             let len = b.min(range.end - start);
-            self.standardise(start, len, b, &mut z);
-            if let Some(w) = self.weights {
-                weight[..len].copy_from_slice(&w[start..start + len]);
-            }
-            let rows = start..start + len;
-            for (place, class) in places.iter_mut().zip(&self.class_of_row[rows]) {
-                *place = self.slot[*class];
-            }
-            linear_predictors(&z, coefficients, b, len, p, m, &mut eta);
-            sums.log_likelihood += self.softmax(&mut eta, b, &places[..len], &weight);
+            let classes = self.class_of_row[start..start + len].iter().map(|class| self.slot[*class]);
+            let places: Vec<usize> = classes.collect();
+            self.standardise(start, len, &mut z);
+            let z = z.rows(0, len);
+            eta.rows_mut(0, len).gemm(1.0, &z, coefficients, 0.0);
+            sums.log_likelihood += softmax(&mut eta, &places);
             // From here `eta` holds the probabilities.
-            column_products(&z, b, len, p, &mut products);
+            for at in (0..p).flat_map(|i| (i..p).map(move |j| (i, j))).enumerate() {
+                let (at, (i, j)) = at;
+                let mut out = products.view_mut((0, at), (len, 1));
+                out.zip_zip_apply(&z.column(i), &z.column(j), |v, x, y| *v = x * y);
+            }
             match pass {
                 Pass::Information => {
-                    for k in 0..m {
-                        let prob = &eta[k * b..k * b + len];
-                        for ((out, v), w) in residual[k * b..].iter_mut().zip(prob).zip(&weight) {
-                            *out = -w * v;
-                        }
+                    residual.rows_mut(0, len).zip_apply(&eta.rows(0, len), |v, prob| *v = -prob);
+                    for (r, &k) in places.iter().enumerate().filter(|(_, k)| **k < m) {
+                        residual[(r, k)] += 1.0;
                     }
-                    for (r, &k) in places[..len].iter().enumerate() {
-                        if k < m {
-                            residual[k * b + r] += weight[r];
-                        }
+                    for at in (0..m).flat_map(|k| (k..m).map(move |l| (k, l))).enumerate() {
+                        let (at, (k, l)) = at;
+                        let own = if k == l { 1.0 } else { 0.0 };
+                        let (pk, pl) = (eta.view((0, k), (len, 1)), eta.view((0, l), (len, 1)));
+                        let mut out = pairs.view_mut((0, at), (len, 1));
+                        out.zip_zip_apply(&pk, &pl, |v, pk, pl| *v = pk * (own - pl));
                     }
-                    let mut at = 0;
-                    for k in 0..m {
-                        for l in k..m {
-                            let out = &mut pairs[at * b..at * b + len];
-                            let own = if k == l { 1.0 } else { 0.0 };
-                            let (pk, pl) = (&eta[k * b..k * b + len], &eta[l * b..l * b + len]);
-                            for (((v, w), pk), pl) in out.iter_mut().zip(&weight).zip(pk).zip(pl) {
-                                *v = w * pk * (own - pl);
-                            }
-                            at += 1;
-                        }
-                    }
-                    add_transposed_product(&products, &pairs, b, len, tp, cp, &mut sums.information);
+                    add_transposed_product(&products, &pairs, len, &mut sums.information);
                 }
                 Pass::Jeffreys(inverse) => {
-                    product(&products, inverse, b, len, tp, cp, &mut pairs);
-                    jeffreys(&eta, &pairs, &weight, b, len, m, &mut residual);
+                    let inverse = DMatrixView::from_slice(inverse, tp, cp);
+                    pairs.rows_mut(0, len).gemm(1.0, &products.rows(0, len), &inverse, 0.0);
+                    jeffreys(&eta, &pairs, len, &mut residual);
                 }
             }
-            for k in 0..m {
-                for j in 0..p {
-                    sums.score[k * p + j] += dot(&residual[k * b..k * b + len], &z[j * b..j * b + len]);
+            for (k, of_class) in sums.score.chunks_exact_mut(p).enumerate() {
+                for (j, sum) in of_class.iter_mut().enumerate() {
+                    *sum += dot(column(&residual, k, len), &z.column(j).as_slice()[..len]);
                 }
             }
-            start += len;
         }
     }
 
-    fn standardise(&self, start: usize, len: usize, b: usize, z: &mut [f64]) {
-        for j in 0..self.terms() {
+    fn standardise(&self, start: usize, len: usize, z: &mut DMatrix<f64>) {
+        for (j, mut out) in z.column_iter_mut().enumerate() {
             let column = &self.columns[j * self.rows + start..][..len];
             let (shift, inverse) = (self.shift[j], self.inverse_scale[j]);
-            for (v, x) in z[j * b..j * b + len].iter_mut().zip(column) {
-                *v = (x - shift) * inverse;
-            }
+            out.iter_mut().zip(column).for_each(|(v, x)| *v = (x - shift) * inverse);
         }
     }
 
@@ -207,94 +186,29 @@ impl Problem<'_> {
         (columns.collect(), self.class_of_row.iter().copied().step_by(step).collect())
     }
 
-    /// Turns linear predictors into probabilities in place; returns the block's log-likelihood.
-    fn softmax(&self, eta: &mut [f64], b: usize, places: &[usize], weight: &[f64]) -> f64 {
-        let (m, len) = (self.classes, places.len());
-        let mut largest = 0.0f64;
-        for k in 0..m {
-            for v in &eta[k * b..k * b + len] {
-                largest = largest.max(v.abs());
-            }
-        }
-        let mut value = 0.0;
-        for (r, &k) in places.iter().enumerate() {
-            if k < m {
-                value += weight[r] * eta[k * b + r];
-            }
-        }
-        if largest <= CALM && self.weights.is_none() {
-            let mut sum = [0.0; LOGS];
-            let mut start = 0;
-            while start < len {
-                let n = LOGS.min(len - start);
-                sum[..n].fill(1.0);
-                for k in 0..m {
-                    for (v, s) in eta[k * b + start..k * b + start + n].iter_mut().zip(&mut sum) {
-                        *v = v.exp();
-                        *s += *v;
-                    }
-                }
-                value -= sum[..n].iter().product::<f64>().ln();
-                for s in &mut sum[..n] {
-                    *s = 1.0 / *s;
-                }
-                for k in 0..m {
-                    for (v, s) in eta[k * b + start..k * b + start + n].iter_mut().zip(&sum) {
-                        *v *= s;
-                    }
-                }
-                start += n;
-            }
-        } else {
-            for r in 0..len {
-                let top = (0..m).fold(0.0f64, |t, k| t.max(eta[k * b + r]));
-                let mut sum = (-top).exp();
-                for k in 0..m {
-                    let v = &mut eta[k * b + r];
-                    *v = (*v - top).exp();
-                    sum += *v;
-                }
-                for k in 0..m {
-                    eta[k * b + r] /= sum;
-                }
-                value -= weight[r] * (top + sum.ln());
-            }
-        }
-        value
-    }
-
-    /// Weighted sum of products of standardised columns, p by p.
+    /// Sum of products of standardised columns, p by p.
     pub fn gram(&self) -> DMatrix<f64> {
         let (p, b) = (self.terms(), self.block());
-        let mut total = vec![0.0; self.term_pairs()];
+        let mut total = DMatrix::zeros(p, p);
         ordered(
             self.rows,
             |range| {
-                let mut z = vec![0.0; b * p];
-                let mut weighted = vec![0.0; b];
-                let mut sums = vec![0.0; p * (p + 1) / 2];
-                let mut start = range.start;
-                while start < range.end {
+                let (mut z, mut sums) = (DMatrix::zeros(b, p), DMatrix::zeros(p, p));
+                for start in range.clone().step_by(b) {
                     let len = b.min(range.end - start);
-                    self.standardise(start, len, b, &mut z);
+                    self.standardise(start, len, &mut z);
                     for i in 0..p {
-                        weighted[..len].copy_from_slice(&z[i * b..i * b + len]);
-                        if let Some(w) = self.weights {
-                            for (v, w) in weighted.iter_mut().zip(&w[start..start + len]) {
-                                *v *= w;
-                            }
-                        }
                         for j in i..p {
-                            sums[packed(p, i, j)] += dot(&weighted[..len], &z[j * b..j * b + len]);
+                            sums[(i, j)] += dot(column(&z, i, len), column(&z, j, len));
                         }
                     }
-                    start += len;
                 }
                 sums
             },
-            |sums| total.iter_mut().zip(&sums).for_each(|(a, b)| *a += b),
+            |sums| total += sums,
         );
-        DMatrix::from_fn(p, p, |i, j| total[packed(p, i, j)])
+        total.fill_lower_triangle_with_upper_triangle();
+        total
     }
 
     /// The information of the packed sums as an m p by m p matrix, class by class.
@@ -340,86 +254,66 @@ pub(super) fn ordered<T: Send>(
     }
 }
 
-fn linear_predictors(
-    z: &[f64],
-    coefficients: &[f64],
-    b: usize,
-    len: usize,
-    p: usize,
-    m: usize,
-    eta: &mut [f64],
-) {
-    for k in 0..m {
-        let out = &mut eta[k * b..k * b + len];
-        out.fill(0.0);
-        // Two columns at a time halve the traffic of the running sums.
-        let mut j = 0;
-        while j + 1 < p {
-            let (c, d) = (coefficients[k * p + j], coefficients[k * p + j + 1]);
-            let (x, y) = (&z[j * b..j * b + len], &z[(j + 1) * b..(j + 1) * b + len]);
-            for ((v, x), y) in out.iter_mut().zip(x).zip(y) {
-                *v += c * x + d * y;
-            }
-            j += 2;
-        }
-        if j < p {
-            let c = coefficients[k * p + j];
-            for (v, x) in out.iter_mut().zip(&z[j * b..j * b + len]) {
-                *v += c * x;
-            }
-        }
-    }
+/// The first entries of a column.
+fn column(of: &DMatrix<f64>, j: usize, len: usize) -> &[f64] {
+    &of.as_slice()[j * of.nrows()..][..len]
 }
 
-fn column_products(z: &[f64], b: usize, len: usize, p: usize, out: &mut [f64]) {
-    let mut at = 0;
-    for i in 0..p {
-        for j in i..p {
-            let (x, y) = (&z[i * b..i * b + len], &z[j * b..j * b + len]);
-            for ((v, x), y) in out[at * b..at * b + len].iter_mut().zip(x).zip(y) {
-                *v = x * y;
+/// Turns the linear predictors of the first rows into probabilities in place; returns their log-likelihood, by the
+/// place of the class of each.
+fn softmax(eta: &mut DMatrix<f64>, places: &[usize]) -> f64 {
+    let (b, m, len) = (eta.nrows(), eta.ncols(), places.len());
+    let mut value = 0.0;
+    for (r, &k) in places.iter().enumerate().filter(|(_, k)| **k < m) {
+        value += eta[(r, k)];
+    }
+    if eta.rows(0, len).amax() > CALM {
+        for mut row in eta.rows_mut(0, len).row_iter_mut() {
+            let top = row.max().max(0.0);
+            row.apply(|v| *v = (*v - top).exp());
+            let sum = (-top).exp() + row.sum();
+            row /= sum;
+            value -= top + sum.ln();
+        }
+        return value;
+    }
+    let eta = eta.as_mut_slice();
+    let mut sum = [0.0; LOGS];
+    for start in (0..len).step_by(LOGS) {
+        let n = LOGS.min(len - start);
+        sum[..n].fill(1.0);
+        for k in 0..m {
+            for (v, s) in eta[k * b + start..][..n].iter_mut().zip(&mut sum) {
+                *v = v.exp();
+                *s += *v;
             }
-            at += 1;
+        }
+        value -= sum[..n].iter().product::<f64>().ln();
+        sum[..n].iter_mut().for_each(|s| *s = 1.0 / *s);
+        for k in 0..m {
+            eta[k * b + start..][..n].iter_mut().zip(&sum).for_each(|(v, s)| *v *= s);
         }
     }
+    value
 }
 
-/// `total` (rows by columns) += left' right, both with `len` rows at a stride of `b`.
-fn add_transposed_product(
-    left: &[f64],
-    right: &[f64],
-    b: usize,
-    len: usize,
-    rows: usize,
-    columns: usize,
-    total: &mut [f64],
-) {
+/// `total`, columns of `left` down and of `right` across, += left' right over the first rows.
+fn add_transposed_product(left: &DMatrix<f64>, right: &DMatrix<f64>, len: usize, total: &mut [f64]) {
+    let (rows, columns) = (left.ncols(), right.ncols());
     if rows > 5 && columns > 5 && len > 5 {
         // Large enough for nalgebra's blocked kernel, which takes a transposed view as it is.
-        let a: MatrixView<'_, f64, Dyn, Dyn, Dyn, Dyn> =
-            MatrixView::from_slice_with_strides_generic(left, Dyn(rows), Dyn(len), Dyn(b), Dyn(1));
-        let w = DMatrixView::from_slice_with_strides(right, len, columns, 1, b);
-        let mut c = DMatrixViewMut::from_slice(total, rows, columns);
-        c.gemm(1.0, &a, &w, 1.0);
+        let strides = (Dyn(left.nrows()), Dyn(1));
+        let a: MatrixView<'_, f64, Dyn, Dyn, Dyn, Dyn> = MatrixView::from_slice_with_strides_generic(
+            left.as_slice(),
+            Dyn(rows),
+            Dyn(len),
+            strides.0,
+            strides.1,
+        );
+        DMatrixViewMut::from_slice(total, rows, columns).gemm(1.0, &a, &right.rows(0, len), 1.0);
     } else {
-        for c in 0..columns {
-            for r in 0..rows {
-                total[c * rows + r] += dot(&left[r * b..r * b + len], &right[c * b..c * b + len]);
-            }
-        }
-    }
-}
-
-/// `out` (len by columns, stride `b`) = left (len by inner, stride `b`) times right (inner by columns).
-fn product(left: &[f64], right: &[f64], b: usize, len: usize, inner: usize, columns: usize, out: &mut [f64]) {
-    for c in 0..columns {
-        let column = &mut out[c * b..c * b + len];
-        column.fill(0.0);
-        for i in 0..inner {
-            let f = right[c * inner + i];
-            for (v, x) in column.iter_mut().zip(&left[i * b..i * b + len]) {
-                *v += f * x;
-            }
+        for (at, sum) in total.iter_mut().enumerate() {
+            *sum += dot(column(left, at % rows, len), column(right, at / rows, len));
         }
     }
 }
@@ -429,34 +323,18 @@ fn product(left: &[f64], right: &[f64], b: usize, len: usize, inner: usize, colu
 /// With q_kl = z'C_kl z (C the inverse information), Q its m by m matrix, and u_c the centred indicator of
 /// class c, let q_c = u_c'Q u_c over all m + 1 classes; the derivative by η_k is
 /// p_k (q_k - Σ_c p_c q_c) / 2, since the third cumulant of a multinomial draw is Σ_c p_c u_c u_c u_c.
-fn jeffreys(prob: &[f64], q: &[f64], weight: &[f64], b: usize, len: usize, m: usize, out: &mut [f64]) {
+fn jeffreys(prob: &DMatrix<f64>, q: &DMatrix<f64>, len: usize, out: &mut DMatrix<f64>) {
+    let m = prob.ncols();
     for r in 0..len {
-        let p = |k: usize| prob[k * b + r];
-        let entry = |k: usize, l: usize| q[packed(m, k, l) * b + r];
+        let entry = |k: usize, l: usize| q[(r, packed(m, k, l))];
         // q_k less the baseline's own p'Qp, which drops out of q_k less the mean.
         for k in 0..m {
-            let row: f64 = (0..m).map(|l| entry(k, l) * p(l)).sum();
-            out[k * b + r] = entry(k, k) - 2.0 * row;
+            let row: f64 = (0..m).map(|l| entry(k, l) * prob[(r, l)]).sum();
+            out[(r, k)] = entry(k, k) - 2.0 * row;
         }
-        let mut mean = 0.0;
+        let mean: f64 = (0..m).map(|k| prob[(r, k)] * out[(r, k)]).sum();
         for k in 0..m {
-            mean += p(k) * out[k * b + r];
-        }
-        for k in 0..m {
-            out[k * b + r] = 0.5 * weight[r] * p(k) * (out[k * b + r] - mean);
+            out[(r, k)] = 0.5 * prob[(r, k)] * (out[(r, k)] - mean);
         }
     }
-}
-
-/// Dot product with eight running sums, so that the order of addition does not hinder vector registers.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut s = [0.0; 8];
-    let (ca, cb) = (a.chunks_exact(8), b.chunks_exact(8));
-    let tail: f64 = ca.remainder().iter().zip(cb.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in ca.zip(cb) {
-        for i in 0..8 {
-            s[i] += x[i] * y[i];
-        }
-    }
-    ((s[0] + s[4]) + (s[1] + s[5])) + ((s[2] + s[6]) + (s[3] + s[7])) + tail
 }

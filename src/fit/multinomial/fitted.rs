@@ -7,7 +7,7 @@
 
 use super::solve::{Prepared, Solution, determinant_shift, map_back};
 use super::{MultinomialCaution, Outcomes, Penalty, Stopped, check_names};
-use crate::error::{Error, LEVEL, Place, Result};
+use crate::error::{Error, LEVEL, Place, Result, check_size};
 use crate::fit::Design;
 use crate::special::normal_quantile;
 use nalgebra::{DMatrix, DVector};
@@ -65,13 +65,10 @@ pub(super) fn package(
 ) -> Result<MultinomialFit> {
     let (coefficients, covariance) = map_back(prepared, solution);
     let names = outcomes.names();
-    let seen: Vec<usize> = (0..names.len()).filter(|&c| prepared.class_weights[c] > 0.0).collect();
+    let rows = &prepared.class_rows;
+    let seen: Vec<usize> = (0..names.len()).filter(|&c| rows[c] > 0).collect();
     let empty_classes: Vec<String> =
-        (0..names.len()).filter(|c| !seen.contains(c)).map(|c| names[c].clone()).collect();
-    let mut rows = vec![0usize; names.len()];
-    for (i, c) in outcomes.class_of_row().iter().enumerate() {
-        rows[*c] += usize::from(outcomes.weights().is_none_or(|w| w[i] > 0.0));
-    }
+        (0..names.len()).filter(|&c| rows[c] == 0).map(|c| names[c].clone()).collect();
     let mut cautions: Vec<MultinomialCaution> =
         empty_classes.iter().map(|c| MultinomialCaution::EmptyClass { class: c.clone() }).collect();
     for &c in seen.iter().filter(|&&c| rows[c] < design.columns()) {
@@ -90,7 +87,7 @@ pub(super) fn package(
     let firth = if matches!(penalty, Penalty::Firth) { determinant_shift(prepared) } else { 0.0 };
     let fit = MultinomialFit {
         classes: seen.iter().map(|&c| names[c].clone()).collect(),
-        class_rows: seen.iter().map(|&c| prepared.class_weights[c]).collect(),
+        class_rows: seen.iter().map(|&c| rows[c] as f64).collect(),
         baseline: seen.iter().position(|&c| c == prepared.baseline).unwrap_or(0),
         empty_classes,
         terms: design.names().to_vec(),
@@ -105,9 +102,11 @@ pub(super) fn package(
         stopped: solution.stopped,
         cautions,
     };
-    fit.check().map_err(|reason| Error::NotConverged {
-        what: "the multinomial logistic fit".into(),
-        reason: format!("{reason}; choose ridge, or leave terms out"),
+    fit.check().map_err(|reason| {
+        Error::not_converged(
+            "the multinomial logistic fit",
+            format!("{reason}; choose ridge, or leave terms out"),
+        )
     })?;
     Ok(fit)
 }
@@ -118,7 +117,7 @@ impl MultinomialFit {
         &self.classes
     }
 
-    /// Sum of weights (or number of rows) of each class in [`MultinomialFit::classes`].
+    /// Number of rows of each class in [`MultinomialFit::classes`].
     pub fn class_rows(&self) -> &[f64] {
         &self.class_rows
     }
@@ -315,16 +314,8 @@ impl MultinomialFit {
 
     fn linear_predictors_into(&self, row: &[f64], out: &mut [f64]) -> Result<()> {
         let (p, classes) = (self.terms.len(), self.classes.len());
-        if row.len() != p {
-            return Err(Error::Shape { what: "terms of a row".into(), found: row.len(), expected: p });
-        }
-        if out.len() != classes {
-            return Err(Error::Shape {
-                what: "places for probabilities".into(),
-                found: out.len(),
-                expected: classes,
-            });
-        }
+        check_size("terms of a row", row.len(), p)?;
+        check_size("places for probabilities", out.len(), classes)?;
         let mut k = 0;
         for (c, slot) in out.iter_mut().enumerate() {
             *slot = 0.0;

@@ -1,7 +1,7 @@
 //! Multinomial (baseline-category) logistic regression with a penalty for rare and separated classes.
 //!
 //! Model: classes 0..m with baseline 0; P(y_i = k) = exp(x_i'β_k) / Σ_l exp(x_i'β_l), β_0 = 0, β_k of p
-//! terms; rows may carry weights. What is maximised, with ℓ the log-likelihood and I the expected
+//! terms. What is maximised, with ℓ the log-likelihood and I the expected
 //! information (here also the observed one): ℓ + ½ log|I| ([`Penalty::Firth`]),
 //! ℓ - λ/2 Σ_j s_j² Σ_k (β_kj - mean_k β_kj)² over all m + 1 classes ([`Penalty::Ridge`]), or ℓ
 //! ([`Penalty::None`]). Columns are centred and scaled inside and coefficients mapped back; damped Newton
@@ -13,19 +13,14 @@
 //! | `accumulate` | one blocked pass over the rows |
 //! | `solve` | standardisation, rank, Newton |
 //! | `fitted` | the fit: coefficients, probabilities, intervals, storing |
-//! | `folds` | held-out probabilities and the ridge strength chosen by them |
 //! | `score` | log score, Brier score |
 
 mod accumulate;
 mod fitted;
-#[cfg(test)]
-mod folds;
 mod score;
 mod solve;
 
 pub use fitted::MultinomialFit;
-#[cfg(test)]
-pub(crate) use folds::held_out_probabilities;
 pub(crate) use score::{Score, brier_scores, log_scores};
 
 use crate::error::{Error, Place, Result};
@@ -126,12 +121,11 @@ impl MultinomialOptions {
     }
 }
 
-/// The class of each row, with the names of the classes and, where given, weights.
+/// The class of each row, with the names of the classes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Outcomes {
     names: Vec<String>,
     class_of_row: Vec<usize>,
-    weights: Option<Vec<f64>>,
 }
 
 impl Outcomes {
@@ -143,39 +137,13 @@ impl Outcomes {
     pub fn new(names: Vec<String>, class_of_row: Vec<usize>) -> Result<Self> {
         check_names("classes", &names)?;
         if let Some(i) = class_of_row.iter().position(|c| *c >= names.len()) {
-            return Err(Error::OutOfRange {
-                at: Place::cell(i as u64 + 1, "class"),
-                value: class_of_row[i] as f64,
-                accepted: format!("class indices from 0, below {}", names.len()),
-            });
+            return Err(Error::out_of_range(
+                Place::cell(i as u64 + 1, "class"),
+                class_of_row[i] as f64,
+                format!("class indices from 0, below {}", names.len()),
+            ));
         }
-        Ok(Outcomes { names, class_of_row, weights: None })
-    }
-
-    /// The same with a weight per row: how many flakes the row stands for, or how much it should count. A
-    /// row of weight 0 is left out.
-    ///
-    /// # Errors
-    /// [`Error::Shape`] at another number of weights, [`Error::OutOfRange`] at a weight that is negative or
-    /// not finite.
-    #[cfg(test)]
-    pub fn with_weights(mut self, weights: Vec<f64>) -> Result<Self> {
-        if weights.len() != self.class_of_row.len() {
-            return Err(Error::Shape {
-                what: "weights".into(),
-                found: weights.len(),
-                expected: self.class_of_row.len(),
-            });
-        }
-        if let Some(i) = weights.iter().position(|w| !(*w >= 0.0 && *w <= 1e12)) {
-            return Err(Error::OutOfRange {
-                at: Place::cell(i as u64 + 1, "weight"),
-                value: weights[i],
-                accepted: "at least 0, at most 1e12".into(),
-            });
-        }
-        self.weights = Some(weights);
-        Ok(self)
+        Ok(Outcomes { names, class_of_row })
     }
 
     /// Number of rows.
@@ -193,19 +161,11 @@ impl Outcomes {
         &self.class_of_row
     }
 
-    /// The weights, where given.
-    pub fn weights(&self) -> Option<&[f64]> {
-        self.weights.as_deref()
-    }
-
-    /// Sum of weights (or number of rows) by class.
-    pub fn class_weights(&self) -> Vec<f64> {
-        let mut sums = vec![0.0; self.names.len()];
-        match &self.weights {
-            None => self.class_of_row.iter().for_each(|c| sums[*c] += 1.0),
-            Some(w) => self.class_of_row.iter().zip(w).for_each(|(c, w)| sums[*c] += w),
-        }
-        sums
+    /// Number of rows by class.
+    pub fn class_rows(&self) -> Vec<usize> {
+        let mut rows = vec![0; self.names.len()];
+        self.class_of_row.iter().for_each(|c| rows[*c] += 1);
+        rows
     }
 }
 
@@ -247,7 +207,7 @@ pub enum MultinomialCaution {
     RareClass {
         /// Its name.
         class: String,
-        /// Its rows of positive weight.
+        /// Its rows.
         rows: usize,
         /// Coefficients of a class.
         terms: usize,

@@ -8,7 +8,7 @@
 
 use super::accumulate::{Pass, Problem, Sums};
 use super::{Outcomes, Penalty, RidgeColumns, Stopped};
-use crate::error::{Error, Result};
+use crate::error::{Error, Place, Result, at_least, check_size};
 use crate::fit::Design;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
@@ -43,12 +43,10 @@ pub(super) struct Prepared<'a> {
     pub others: Vec<usize>,
     /// The baseline, by its index as given.
     pub baseline: usize,
-    /// Sum of weights by class as given.
-    pub class_weights: Vec<f64>,
-    /// Weighted mean of products of the standardised columns.
+    /// Rows by class as given.
+    pub class_rows: Vec<usize>,
+    /// Mean of products of the standardised columns.
     gram: DMatrix<f64>,
-    /// Rows of positive weight over the sum of weights: brings information to a count of flakes.
-    per_flake: f64,
 }
 
 /// Checks the table and finds the standardisation of the columns.
@@ -58,17 +56,11 @@ pub(super) fn prepare<'a>(
     baseline: Option<usize>,
 ) -> Result<Prepared<'a>> {
     let (n, p) = (design.rows(), design.columns());
-    if outcomes.rows() != n {
-        return Err(Error::Shape { what: "classes of the rows".into(), found: outcomes.rows(), expected: n });
-    }
-    if p == 0 {
-        return Err(Error::TooFew { what: "terms".into(), found: 0, needed: 1 });
-    }
-    let class_weights = outcomes.class_weights();
-    let seen: Vec<usize> = (0..class_weights.len()).filter(|&c| class_weights[c] > 0.0).collect();
-    if seen.len() < 2 {
-        return Err(Error::TooFew { what: "classes with rows".into(), found: seen.len(), needed: 2 });
-    }
+    check_size("classes of the rows", outcomes.rows(), n)?;
+    at_least("terms", p, 1)?;
+    let class_rows = outcomes.class_rows();
+    let seen: Vec<usize> = (0..class_rows.len()).filter(|&c| class_rows[c] > 0).collect();
+    at_least("classes with rows", seen.len(), 2)?;
     let baseline = match baseline {
         None => seen[0],
         Some(b) if seen.contains(&b) => b,
@@ -78,25 +70,14 @@ pub(super) fn prepare<'a>(
         }
     };
     let others: Vec<usize> = seen.iter().copied().filter(|&c| c != baseline).collect();
-    let mut slot = vec![others.len(); class_weights.len()];
+    let mut slot = vec![others.len(); class_rows.len()];
     for (k, &c) in others.iter().enumerate() {
         slot[c] = k;
     }
-    let weights = outcomes.weights();
-    let used = weights.map_or(n, |w| w.iter().filter(|w| **w > 0.0).count());
-    if used < p {
-        return Err(Error::TooFew { what: "rows for the terms".into(), found: used, needed: p });
-    }
+    at_least("rows for the terms", n, p)?;
     let columns = design.matrix().as_slice();
-    let total = weights.map_or(n as f64, |w| w.iter().sum());
     let column = |j: usize| &columns[j * n..(j + 1) * n];
-    let mean_of = |j: usize, f: &dyn Fn(f64) -> f64| -> f64 {
-        let x = column(j);
-        match weights {
-            None => chunked_sum(x, f) / total,
-            Some(w) => x.iter().zip(w).map(|(x, w)| w * f(*x)).sum::<f64>() / total,
-        }
-    };
+    let mean_of = |j: usize, f: &dyn Fn(f64) -> f64| chunked_sum(column(j), f) / n as f64;
     let mut intercept = None;
     for j in 0..p {
         let x = column(j);
@@ -105,11 +86,11 @@ pub(super) fn prepare<'a>(
             return Err(Error::RankDeficient { term: design.names()[j].clone() });
         }
         if largest < MAGNITUDES.0 || largest > MAGNITUDES.1 {
-            return Err(Error::OutOfRange {
-                at: crate::error::Place::column(&design.names()[j]),
-                value: largest,
-                accepted: "columns whose largest entry is between 1e-120 and 1e120".into(),
-            });
+            return Err(Error::out_of_range(
+                Place::column(&design.names()[j]),
+                largest,
+                "columns whose largest entry is between 1e-120 and 1e120",
+            ));
         }
         if intercept.is_none() && x.iter().all(|v| *v == x[0]) {
             intercept = Some(j);
@@ -136,13 +117,11 @@ pub(super) fn prepare<'a>(
         inverse_scale,
         slot,
         class_of_row: outcomes.class_of_row(),
-        weights,
         classes: others.len(),
     };
-    let gram = problem.gram() / total;
+    let gram = problem.gram() / n as f64;
     check_rank(&problem, &gram, design.names())?;
-    let per_flake = used as f64 / total;
-    Ok(Prepared { problem, intercept, others, baseline, class_weights, gram, per_flake })
+    Ok(Prepared { problem, intercept, others, baseline, class_rows, gram })
 }
 
 /// Sum of `f` over a column with eight running sums.
@@ -170,8 +149,7 @@ fn check_rank(problem: &Problem<'_>, gram: &DMatrix<f64>, names: &[String]) -> R
         return Ok(());
     }
     let scaled = DMatrix::from_fn(problem.rows, p, |i, j| {
-        let w = problem.weights.map_or(1.0, |w| w[i].sqrt());
-        w * (problem.columns[j * problem.rows + i] - problem.shift[j]) * problem.inverse_scale[j]
+        (problem.columns[j * problem.rows + i] - problem.shift[j]) * problem.inverse_scale[j]
     });
     let norms: Vec<f64> = (0..p).map(|j| scaled.column(j).norm()).collect();
     let r = scaled.qr().r();
@@ -231,11 +209,11 @@ impl<'a, 'b> Solver<'a, 'b> {
         let strength = match *penalty {
             Penalty::Ridge { lambda, columns } => {
                 if !(lambda > 0.0 && lambda.is_finite()) {
-                    return Err(Error::OutOfRange {
-                        at: crate::error::Place::column("lambda"),
-                        value: lambda,
-                        accepted: "finite numbers above 0".into(),
-                    });
+                    return Err(Error::out_of_range(
+                        Place::column("lambda"),
+                        lambda,
+                        "finite numbers above 0",
+                    ));
                 }
                 (0..problem.terms())
                     .map(|j| match columns {
@@ -256,8 +234,8 @@ impl<'a, 'b> Solver<'a, 'b> {
         let mut start = vec![0.0; prepared.problem.classes * p];
         if let Some(j) = prepared.intercept {
             for (k, &c) in prepared.others.iter().enumerate() {
-                let w = &prepared.class_weights;
-                start[k * p + j] = (w[c] / w[prepared.baseline]).ln();
+                let rows = |c: usize| prepared.class_rows[c] as f64;
+                start[k * p + j] = (rows(c) / rows(prepared.baseline)).ln();
             }
         }
         start
@@ -267,7 +245,7 @@ impl<'a, 'b> Solver<'a, 'b> {
     pub fn run(&self, start: Option<&[f64]>) -> Result<Solution> {
         let problem = &self.prepared.problem;
         let mut start = start.map_or_else(|| self.default_start(), <[f64]>::to_vec);
-        if problem.rows >= WORTH_SAMPLING && !self.firth && problem.weights.is_none() {
+        if problem.rows >= WORTH_SAMPLING && !self.firth {
             // Every sixteenth row gives a start within a few standard errors at a sixteenth of the cost;
             // where it fails (a class too rare there), the ordinary start stands.
             let (columns, class_of_row) = problem.every(SAMPLE_STEP);
@@ -287,10 +265,7 @@ impl<'a, 'b> Solver<'a, 'b> {
     }
 
     fn newton(&self, problem: &Problem<'_>, start: Vec<f64>, tolerance: f64) -> Result<Solution> {
-        let failed = |reason: &str| Error::NotConverged {
-            what: "the multinomial logistic fit".into(),
-            reason: reason.into(),
-        };
+        let failed = |reason: &str| Error::not_converged("the multinomial logistic fit", reason);
         let mut here = match self.evaluate(problem, start) {
             Some(h) => h,
             None => self
@@ -445,22 +420,17 @@ impl<'a, 'b> Solver<'a, 'b> {
         let (p, m) = (prepared.problem.terms(), prepared.problem.classes);
         let l = prepared.gram.clone().cholesky()?.l();
         let mut white = information.clone();
-        for k in 0..m {
-            let mut rows = white.rows_mut(k * p, p);
-            if !l.solve_lower_triangular_mut(&mut rows) {
-                return None;
+        for _ in 0..2 {
+            for k in 0..m {
+                if !l.solve_lower_triangular_mut(&mut white.rows_mut(k * p, p)) {
+                    return None;
+                }
             }
-        }
-        white.transpose_mut();
-        for k in 0..m {
-            let mut rows = white.rows_mut(k * p, p);
-            if !l.solve_lower_triangular_mut(&mut rows) {
-                return None;
-            }
+            white.transpose_mut();
         }
         let eigen = white.symmetric_eigen();
         let least = eigen.eigenvalues.imin();
-        if eigen.eigenvalues[least] * prepared.per_flake >= SEPARATED {
+        if eigen.eigenvalues[least] >= SEPARATED {
             return None;
         }
         let mut direction = eigen.eigenvectors.column(least).into_owned();

@@ -15,6 +15,10 @@
 //! coefficients and covariances are of the columns as given. Groups (cores) may share an intercept and slopes, and
 //! lie in outer groups (knappers) that share others. Not covered: several ridge penalties.
 //!
+//! Rows that are n states of one piece may count 1/n each ([`Shrunken::each_once`]), so that each piece counts once:
+//! every term of the equations of β and γ is then multiplied by that weight, and the covariances are by piece,
+//! B (Σ u u') B G / (G − 1) with u the score of a piece and B the inverse of its expected information.
+//!
 //! | file | what |
 //! |---|---|
 //! | `mod.rs` | settings, tails, the fit and its result |
@@ -34,10 +38,11 @@ use super::NewRow;
 #[cfg(test)]
 use super::new_row::new_row;
 use super::new_row::{check_new, dot, outside, quadratic};
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Place, Result, at_least, check_size};
 use columns::Standard;
-use nalgebra::{Cholesky, DMatrix};
+use nalgebra::{Cholesky, DMatrix, DVector};
 use solve::{Freedom, Here, Problem, State, Way};
+use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
 /// Degrees of freedom tried where nothing else is asked for: from tails so heavy that the variance barely
@@ -98,11 +103,11 @@ impl Tails {
             return Err(Error::invalid("degrees of freedom", "at least one value to try for every class"));
         }
         if let Some(bad) = self.grids.iter().flatten().find(|d| !(**d >= FEWEST_DF)) {
-            return Err(Error::OutOfRange {
-                at: Place::column("degrees of freedom"),
-                value: *bad,
-                accepted: format!("{FEWEST_DF} or more, infinity for the normal"),
-            });
+            return Err(Error::out_of_range(
+                Place::column("degrees of freedom"),
+                *bad,
+                format!("{FEWEST_DF} or more, infinity for the normal"),
+            ));
         }
         let combinations = self.grids.iter().try_fold(1usize, |n, g| n.checked_mul(g.len()));
         if combinations.is_none_or(|n| n > MOST_COMBINATIONS) {
@@ -182,16 +187,17 @@ pub struct Tried {
 /// | `lambda` | chosen in the fit | the penalty on standardised columns, in inverse squared units of the response | above 0 |
 /// | `tolerance` | 1e-8 | distance to the fixed point taken as none, in standard errors and ln λ | 1e-12 to 1e-3 |
 /// | `max_iterations` | 1000 | steps for one combination of degrees of freedom | 1 or more |
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Shrunken {
     lambda: Option<f64>,
     tolerance: f64,
     max_iterations: usize,
+    piece: Option<Vec<usize>>,
 }
 
 impl Default for Shrunken {
     fn default() -> Self {
-        Shrunken { lambda: None, tolerance: 1e-8, max_iterations: 1000 }
+        Shrunken { lambda: None, tolerance: 1e-8, max_iterations: 1000, piece: None }
     }
 }
 
@@ -200,6 +206,8 @@ struct Ready {
     problem: Problem,
     location: Standard,
     scale: Standard,
+    /// The piece of each row, and how many there are, where each counts once.
+    pieces: Option<(Vec<usize>, usize)>,
 }
 
 impl Shrunken {
@@ -226,6 +234,15 @@ impl Shrunken {
     #[cfg(test)]
     pub fn max_iterations(mut self, steps: usize) -> Self {
         self.max_iterations = steps;
+        self
+    }
+
+    /// Rows that are several states of the same pieces, by the number of the piece of each: every piece counts once,
+    /// shared out over its states, and the covariances are those of so many pieces, whatever the correlation of the
+    /// states of one is (Liang & Zeger 1986, Biometrika 73:13, from memory). It goes with no penalty, tails or
+    /// shared effects.
+    pub fn each_once(mut self, piece: Vec<usize>) -> Self {
+        self.piece = Some(piece);
         self
     }
 
@@ -270,7 +287,7 @@ impl Shrunken {
         let mut ready = self.set_up(location, penalised, scale, y)?;
         ready.problem.shared = shared.to_vec();
         let (chosen, mut state, tried, before) = self.choose(&ready.problem, tails)?;
-        let free = freedom(&chosen, tails, y.len());
+        let free = freedom(&chosen, tails, &ready.problem);
         let (here, iterations) = self.finish(&ready.problem, &mut state, &free)?;
         self.package(&ready, (location, scale), (chosen, tried), &free, (&state, &here), before + iterations)
     }
@@ -301,25 +318,24 @@ impl Shrunken {
             ("entries of penalised", penalised.len(), location.columns()),
             ("classes of the tails", if tails.of_row.is_empty() { n } else { tails.of_row.len() }, n),
         ] {
-            if found != expected {
-                return Err(Error::Shape { what: what.into(), found, expected });
-            }
+            check_size(what, found, expected)?;
         }
         for (what, found) in [("location terms", location.columns()), ("scale terms", scale.columns())] {
-            if found == 0 {
-                return Err(Error::TooFew { what: what.into(), found, needed: 1 });
-            }
+            at_least(what, found, 1)?;
         }
         if let Some(i) = y.iter().position(|v| !v.is_finite()) {
             let at = Place::cell(i as u64 + 1, "response");
-            return Err(Error::OutOfRange { at, value: y[i], accepted: "finite numbers".into() });
+            return Err(Error::out_of_range(at, y[i], "finite numbers"));
         }
         let free = penalised.iter().filter(|p| !**p).count();
         let needed = free + scale.columns() + 1;
-        if n < needed {
-            return Err(Error::TooFew { what: "rows".into(), found: n, needed });
+        match &self.piece {
+            None => at_least("rows", n, needed),
+            Some(piece) => {
+                check_size("numbers of pieces", piece.len(), n)?;
+                at_least("pieces", renumber(piece).1.len(), needed)
+            }
         }
-        Ok(())
     }
 
     fn set_up(&self, location: &Design, penalised: &[bool], scale: &Design, y: &[f64]) -> Result<Ready> {
@@ -337,7 +353,12 @@ impl Shrunken {
             Some(lambda) => (lambda, lambda),
             None => (1.0 / (size * PRIOR.1.powi(2)), 1.0 / (size * PRIOR.0.powi(2))),
         };
+        let pieces = self.piece.as_deref().map(renumber);
         let problem = Problem {
+            w: match &pieces {
+                Some((of, states)) => of.iter().map(|p| 1.0 / states[*p] as f64).collect(),
+                None => vec![1.0; y.len()],
+            },
             x,
             z,
             y: y.to_vec().into(),
@@ -346,7 +367,8 @@ impl Shrunken {
             ln_size: 0.5 * size.ln(),
             shared: Vec::new(),
         };
-        Ok(Ready { problem, location, scale })
+        let pieces = pieces.map(|(of, states)| (of, states.len()));
+        Ok(Ready { problem, location, scale, pieces })
     }
 
     /// The combination of degrees of freedom with the largest marginal likelihood.
@@ -361,7 +383,7 @@ impl Shrunken {
             if single {
                 return Ok((nu, start, tried, 0));
             }
-            let free = freedom(&nu, tails, problem.y.len());
+            let free = freedom(&nu, tails, problem);
             let mut state = start.clone();
             let found = problem
                 .walk(&mut state, &free, Way::Cholesky, COMPARING.max(self.tolerance), self.max_iterations)
@@ -416,17 +438,34 @@ impl Shrunken {
         let problem = &ready.problem;
         let distance = here.distance;
         let stopped = self.judge(problem, state, distance.largest())?;
-        let variances = problem.variances(here, free)?;
-        let q = problem.z.ncols();
+        let (p, q) = (problem.x.ncols(), problem.z.ncols());
+        let inverse = &here.factor.inverse;
+        let lost = || not_converged("the scale terms have lost rank");
+        let (root, gamma_root, variances) = match &ready.pieces {
+            None => {
+                let variances = problem.variances(here, free)?;
+                let gamma = Cholesky::new(variances.view((0, 0), (q, q)).into_owned()).ok_or_else(lost)?.l();
+                (inverse.rows(0, p).into_owned(), gamma, variances)
+            }
+            Some(pieces) => {
+                let pull = problem.pull(free, &here.sigma, &here.residual);
+                let excess = problem.excess(free, (&here.sigma, &here.factor.h), &here.residual);
+                // the expected information of the spread, 2 sum w z z'
+                let mut rows = problem.z.clone();
+                rows.row_iter_mut().zip(&problem.w).for_each(|(mut r, w)| r.scale_mut((2.0 * w).sqrt()));
+                let mut of_gamma = DMatrix::identity(q, q);
+                if !rows.qr().r().solve_upper_triangular_mut(&mut of_gamma) {
+                    return Err(lost());
+                }
+                let gamma = root_by_piece(&problem.z, &excess, &of_gamma, pieces);
+                (root_by_piece(&problem.x, &pull, inverse, pieces), gamma.clone(), &gamma * gamma.transpose())
+            }
+        };
         let standard_gamma = variances.view((0, 0), (q, q)).into_owned();
         let (ll, restricted, marginal) = likelihoods(problem, state, here, free, &standard_gamma);
         let ln_volume = ready.location.ln_scale(|j| !problem.penalised[j]);
         let ln_both = ln_volume + ready.scale.ln_scale(|_| true);
-        let p = problem.x.ncols();
-        let inverse = &here.factor.inverse;
-        let root = ready.location.back_rows(&inverse.rows(0, p).into_owned());
-        let gamma_root =
-            Cholesky::new(standard_gamma).ok_or_else(|| not_converged("the scale terms have lost rank"))?.l();
+        let root = ready.location.back_rows(&root);
         let gamma_root = ready.scale.back_rows(&gamma_root);
         let shrunk: f64 = (0..problem.penalised.len())
             .filter(|j| problem.penalised[*j])
@@ -451,7 +490,7 @@ impl Shrunken {
                 .collect(),
             lambda: (problem.penalties() > 0).then_some(state.lambda),
             effective_parameters: p as f64 - shrunk + more,
-            rows: problem.y.len(),
+            rows: ready.pieces.as_ref().map_or(problem.y.len(), |(_, n)| *n),
             ln_likelihood: ll,
             ln_restricted_likelihood: restricted - ln_volume,
             ln_marginal_likelihood: marginal - ln_both,
@@ -489,11 +528,41 @@ impl Shrunken {
 }
 
 fn not_converged(reason: &str) -> Error {
-    Error::NotConverged { what: "the shrunken fit".into(), reason: reason.into() }
+    Error::not_converged("the shrunken fit", reason)
 }
 
-fn freedom(nu: &[f64], tails: &Tails, n: usize) -> Freedom {
-    Freedom::new((0..n).map(|i| nu[tails.class(i)]).collect())
+fn freedom(nu: &[f64], tails: &Tails, problem: &Problem) -> Freedom {
+    Freedom::new((0..problem.y.len()).map(|i| nu[tails.class(i)]).collect(), problem.w.clone())
+}
+
+/// The number of each piece among those there are, in the order in which they appear, and the states of each.
+fn renumber(piece: &[usize]) -> (Vec<usize>, Vec<usize>) {
+    let mut known = BTreeMap::new();
+    let mut states = Vec::new();
+    let of = piece.iter().map(|p| {
+        let at = *known.entry(*p).or_insert(states.len());
+        states.resize(states.len().max(at + 1), 0);
+        states[at] += 1;
+        at
+    });
+    (of.collect(), states)
+}
+
+/// A root of the covariance of coefficients whose scores are `pull` times the rows of a design, summed by piece:
+/// B (sum u u') B G / (G - 1) with B = R R'. The scores go through R first: their squares never stand alone.
+fn root_by_piece(
+    design: &DMatrix<f64>,
+    pull: &DVector<f64>,
+    inverse: &DMatrix<f64>,
+    (of, pieces): &(Vec<usize>, usize),
+) -> DMatrix<f64> {
+    let mut sums = DMatrix::zeros(*pieces, design.ncols());
+    for (i, piece) in of.iter().enumerate() {
+        let mut row = sums.row_mut(*piece);
+        row += design.row(i) * pull[i];
+    }
+    let g = *pieces as f64;
+    inverse * (sums * inverse).transpose() * (g / (g - 1.0)).sqrt()
 }
 
 /// Log-likelihood, the same without β, and without β and γ; standardised columns.
@@ -660,7 +729,7 @@ impl ShrunkenFit {
         self.effective_parameters
     }
 
-    /// Number of rows fitted.
+    /// Rows fitted; pieces, where rows are states of them and each piece counts once.
     pub fn rows(&self) -> usize {
         self.rows
     }

@@ -14,7 +14,7 @@
 //! likelihood falls from there; a covariance of an intercept and slopes may not be singular.
 
 use super::solve::{Factor, Freedom, Problem, State, failed};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, at_least};
 use nalgebra::{DMatrix, DVector};
 use std::borrow::Cow;
 
@@ -53,9 +53,7 @@ impl SharedRows {
         {
             return Err(Error::Shape { what: "rows of the groups".into(), found: of, expected: rows });
         }
-        if self.groups < 2 {
-            return Err(Error::TooFew { what: "groups".into(), found: self.groups, needed: 2 });
-        }
+        at_least("groups", self.groups, 2)?;
         if rows.saturating_mul(self.columns()) > MOST_NUMBERS {
             return Err(Error::invalid(
                 "group",

@@ -50,21 +50,26 @@ pub(super) struct Problem {
     pub ln_size: f64,
     /// Effects that groups of rows share, the outer first.
     pub shared: Vec<SharedRows>,
+    /// What each row counts.
+    pub w: Vec<f64>,
 }
 
-/// Degrees of freedom of every row, with a and k.
+/// Degrees of freedom and weight w of every row, with a and k, which w multiplies.
 pub(super) struct Freedom {
     pub nu: Vec<f64>,
+    w: Vec<f64>,
     a: Vec<f64>,
     k: Vec<f64>,
 }
 
 impl Freedom {
-    pub fn new(nu: Vec<f64>) -> Freedom {
-        let ratio =
-            |add: f64| nu.iter().map(move |v| if v.is_finite() { (v + add) / (v + 3.0) } else { 1.0 });
-        let (a, k) = (ratio(1.0).collect(), ratio(0.0).collect());
-        Freedom { nu, a, k }
+    pub fn new(nu: Vec<f64>, w: Vec<f64>) -> Freedom {
+        let ratio = |add: f64| {
+            let of = move |(v, w): (&f64, &f64)| if v.is_finite() { w * (v + add) / (v + 3.0) } else { *w };
+            nu.iter().zip(&w).map(of).collect()
+        };
+        let (a, k) = (ratio(1.0), ratio(0.0));
+        Freedom { nu, w, a, k }
     }
 
     pub fn root_a(&self, i: usize) -> f64 {
@@ -78,13 +83,13 @@ impl Freedom {
     /// The weight of a row with squared standardised residual u.
     fn weight(&self, i: usize, u: f64) -> f64 {
         let nu = self.nu[i];
-        if nu.is_finite() { (nu + 1.0) / (nu + u) } else { 1.0 }
+        self.w[i] * if nu.is_finite() { (nu + 1.0) / (nu + u) } else { 1.0 }
     }
 
     /// What a row takes from the log-likelihood, beyond its constants.
     fn loss(&self, i: usize, u: f64) -> f64 {
         let nu = self.nu[i];
-        if nu.is_finite() { 0.5 * (nu + 1.0) * (u / nu).ln_1p() } else { 0.5 * u }
+        self.w[i] * if nu.is_finite() { 0.5 * (nu + 1.0) * (u / nu).ln_1p() } else { 0.5 * u }
     }
 }
 
@@ -187,7 +192,7 @@ pub(super) struct Here {
 }
 
 pub(super) fn failed(reason: &str) -> Error {
-    Error::NotConverged { what: "the shrunken fit".into(), reason: reason.into() }
+    Error::not_converged("the shrunken fit", reason)
 }
 
 impl Problem {
@@ -211,7 +216,7 @@ impl Problem {
         let prior = n as f64 * (-2.0 * self.ln_size).exp();
         let lambda = prior.clamp(low, high);
         let flat = DVector::from_element(n, self.ln_size.exp());
-        let free = Freedom::new(vec![f64::INFINITY; n]);
+        let free = Freedom::new(vec![f64::INFINITY; n], self.w.clone());
         let factor = self.factor(&self.x, &flat, &free, lambda, Way::Qr)?;
         let mut beta = DVector::zeros(p);
         let pull = self.y.map(|v| v * (-2.0 * self.ln_size).exp());
@@ -255,7 +260,7 @@ impl Problem {
             let column = &mut q.as_mut_slice()[j * rows..j * rows + n];
             let from = &x.as_slice()[j * n..(j + 1) * n];
             for (i, (t, x)) in column.iter_mut().zip(from).enumerate() {
-                *t = x * free.a[i].sqrt() / sigma[i];
+                *t = x * free.root_a(i) / sigma[i];
             }
         }
         let singular =
@@ -313,10 +318,23 @@ impl Problem {
     }
 
     /// What pulls at the coefficients: w r/σ² of every row.
-    fn pull(&self, free: &Freedom, sigma: &DVector<f64>, r: &DVector<f64>) -> DVector<f64> {
+    pub fn pull(&self, free: &Freedom, sigma: &DVector<f64>, r: &DVector<f64>) -> DVector<f64> {
         DVector::from_fn(r.len(), |i, _| {
             let e = r[i] / sigma[i];
             free.weight(i, e * e) * e / sigma[i]
+        })
+    }
+
+    /// By how much each row is further out than its spread says: what the score of γ sums.
+    pub fn excess(
+        &self,
+        free: &Freedom,
+        (sigma, h): (&DVector<f64>, &DVector<f64>),
+        r: &DVector<f64>,
+    ) -> DVector<f64> {
+        DVector::from_fn(r.len(), |i, _| {
+            let u = (r[i] / sigma[i]).powi(2);
+            free.weight(i, u) * u - free.w[i] + h[i]
         })
     }
 
@@ -329,10 +347,7 @@ impl Problem {
         r: &DVector<f64>,
         between: &[DMatrix<f64>],
     ) -> Result<JointStep> {
-        let excess = DVector::from_fn(r.len(), |i, _| {
-            let u = (r[i] / sigma[i]).powi(2);
-            free.weight(i, u) * u - 1.0 + h[i]
-        });
+        let excess = self.excess(free, (sigma, h), r);
         self.joint_step(joint, &self.z.tr_mul(&excess), &self.pull(free, sigma, r), between)
     }
 
@@ -345,17 +360,13 @@ impl Problem {
         h: &DVector<f64>,
     ) -> Result<(DVector<f64>, f64)> {
         let (n, q) = self.z.shape();
-        let mut score: DVector<f64> = DVector::zeros(q);
+        let score = self.z.tr_mul(&self.excess(free, (sigma, h), r));
         let mut information: DMatrix<f64> = DMatrix::zeros(q, q);
         for i in 0..n {
-            let u = (r[i] / sigma[i]).powi(2);
-            let excess = free.weight(i, u) * u - 1.0 + h[i];
-            let worth = 2.0 * free.k[i] * (1.0 - h[i]).max(LEAST_ROOM);
+            let worth = 2.0 * free.k[i] * (1.0 - h[i] / free.w[i]).max(LEAST_ROOM);
             for a in 0..q {
-                let za = self.z[(i, a)];
-                score[a] += za * excess;
                 for b in 0..=a {
-                    information[(a, b)] += worth * za * self.z[(i, b)];
+                    information[(a, b)] += worth * self.z[(i, a)] * self.z[(i, b)];
                 }
             }
         }
@@ -510,7 +521,7 @@ impl Problem {
         let target = DVector::from_fn(self.y.len(), |i, _| {
             let u = (here.residual[i] / here.sigma[i]).powi(2);
             let pseudo = self.y[i] + here.residual[i] * (free.weight(i, u) / free.a[i] - 1.0);
-            pseudo * free.a[i].sqrt() / here.sigma[i]
+            pseudo * free.root_a(i) / here.sigma[i]
         });
         let beta = &here.factor.inverse * here.factor.q.tr_mul(&target);
         if beta.iter().all(|b| b.is_finite()) {
@@ -581,7 +592,7 @@ impl Problem {
         (0..self.y.len())
             .map(|i| {
                 let u = (here.residual[i] / here.sigma[i]).powi(2);
-                ln_density_at_zero(free.nu[i]) - free.loss(i, u) - here.sigma[i].ln()
+                free.w[i] * (ln_density_at_zero(free.nu[i]) - here.sigma[i].ln()) - free.loss(i, u)
             })
             .sum()
     }
