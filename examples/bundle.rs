@@ -50,7 +50,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     "penalty {:.1}  {:.1} of {} parameters",
                     penalty.unwrap_or(0.0),
                     f.effective_parameters,
-                    f.terms.len()
+                    f.coefficients.len()
                 ),
             };
             println!(

@@ -183,6 +183,7 @@
 #![warn(missing_docs)]
 
 pub mod assess;
+mod by_name;
 pub mod calibration;
 mod error;
 mod fit;

@@ -74,13 +74,17 @@ pub struct CheckedRow {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct ResidualChecks {
-    /// Its rows.
+    /// The rows of the fit.
+    #[serde(skip)]
     pub rows: Vec<CheckedRow>,
     /// The checks, in the order of the table above.
     pub checks: Vec<Check>,
     /// Rows whose Cook's distance is above 4/n with that distance, the largest first.
+    #[serde(skip)]
     pub influential: Vec<(usize, f64)>,
     /// Variance inflation of each term but the intercept.
+    #[serde(serialize_with = "crate::by_name::serialize")]
+    #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, f64>"))]
     pub variance_inflation: Vec<(String, f64)>,
     /// Largest over smallest singular value of X with columns of length 1.
     pub condition_number: f64,

@@ -348,6 +348,24 @@ fn short(v: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
 }
 
+#[cfg(feature = "schema")]
+impl schemars::JsonSchema for Caution {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Caution".into()
+    }
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "description": "A reason to distrust the answer.",
+            "type": "object",
+            "properties": {
+                "kind": { "type": "string", "description": "A word for programs, such as `outside-range`." },
+                "text": { "type": "string", "description": "A sentence for people." }
+            },
+            "required": ["kind", "text"]
+        })
+    }
+}
+
 impl Serialize for Caution {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
         let mut out = s.serialize_struct("Caution", 2)?;

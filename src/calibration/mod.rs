@@ -35,8 +35,8 @@ pub use crate::fit::multinomial::{MultinomialFit, Penalty, RidgeColumns};
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
 pub use fitting::{
-    Collector, FitReport, Inventory, Method, NOT_FEATHER, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
-    SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    Coefficient, Collector, FitReport, GroupSpread, Inventory, Method, NOT_FEATHER, Part, Recipe, Report,
+    SIZE_COLUMNS, SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::{loss_recipe, loss_variants};
@@ -56,6 +56,7 @@ pub const SIZES: [&str; 4] = ["length_mm", "width_mm", "thickness_mm", "mass_g"]
 
 /// Where the flakes of a calibration come from and what may be done with them.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct Provenance {

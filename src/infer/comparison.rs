@@ -17,18 +17,19 @@
 
 use crate::error::{Bounds, Error, Result};
 use crate::predict::LEVEL;
+use crate::predict::Ranged;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 /// The accepted numbers of resamples.
-pub const RESAMPLES: Bounds = Bounds::closed("resamples", 99.0, 1_000_000.0, "");
+const RESAMPLES: Bounds = Bounds::closed("resamples", 99.0, 1_000_000.0, "");
 
 /// Fewest flakes of a set that can be compared. Common practice, no source.
-pub const FEWEST: usize = 5;
+const FEWEST: usize = 5;
 
 /// The quantiles compared. Common practice, no source.
-pub const QUANTILES: [f64; 5] = [0.1, 0.25, 0.5, 0.75, 0.9];
+const QUANTILES: [f64; 5] = [0.1, 0.25, 0.5, 0.75, 0.9];
 
 /// How to resample: seed, 1999 resamples and level 0.95 unless changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,19 +68,9 @@ impl Resampling {
     }
 }
 
-/// A number with its bootstrap interval.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Bracketed {
-    /// The number, from the flakes as they are.
-    pub value: f64,
-    /// Lower end.
-    pub low: f64,
-    /// Upper end.
-    pub high: f64,
-}
-
 /// A distance of two distributions with its permutation p-value.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Distance {
     /// The distance.
     pub value: f64,
@@ -89,22 +80,42 @@ pub struct Distance {
 
 /// What two sets of sizes say of each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Comparison {
     /// Flakes of the first and the second set.
     pub n: [u64; 2],
     /// Probability inside the intervals.
     pub level: f64,
     /// Ratio of the geometric means, first over second.
-    pub ratio: Bracketed,
-    /// The same of quantiles: probability and ratio, for each of [`QUANTILES`].
-    pub quantile_ratios: Vec<(f64, Bracketed)>,
+    pub ratio: Ranged,
+    /// The same of quantiles, by their probability: 0.1, 0.25, 0.5, 0.75, 0.9.
+    #[serde(with = "by_probability")]
+    #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, Ranged>"))]
+    pub quantile_ratios: Vec<(f64, Ranged)>,
     /// Overlap of the distributions, 0 to 1. The bootstrap makes both sets lumpier than they are, so the
     /// interval lies a little low.
-    pub overlap: Bracketed,
+    pub overlap: Ranged,
     /// Kolmogorov-Smirnov.
     pub kolmogorov_smirnov: Distance,
     /// Energy distance of ln size.
     pub energy: Distance,
+}
+
+/// Pairs of a probability and a ratio, written by the probability and read back.
+mod by_probability {
+    use crate::predict::Ranged;
+    use serde::de::{Deserializer, Error};
+    use serde::ser::Serializer;
+
+    pub(super) fn serialize<S: Serializer>(of: &[(f64, Ranged)], s: S) -> Result<S::Ok, S::Error> {
+        s.collect_map(of.iter().map(|(p, ratio)| (p.to_string(), ratio)))
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Vec<(f64, Ranged)>, D::Error> {
+        let named: Vec<(String, Ranged)> = crate::by_name::deserialize(d)?;
+        let read = |(p, ratio): (String, Ranged)| Ok((p.parse::<f64>().map_err(D::Error::custom)?, ratio));
+        named.into_iter().map(read).collect()
+    }
 }
 
 impl Comparison {
@@ -165,12 +176,12 @@ impl Comparison {
             summary(&a, &b).into_iter().zip(&mut again).for_each(|(v, all)| all.push(v));
         }
         let tail = 0.5 * (1.0 - how.level);
-        let bracketed: Vec<Bracketed> = own
+        let bracketed: Vec<Ranged> = own
             .iter()
             .zip(&mut again)
             .map(|(value, all)| {
                 all.sort_unstable_by(f64::total_cmp);
-                Bracketed { value: *value, low: quantile(all, tail), high: quantile(all, 1.0 - tail) }
+                Ranged { value: *value, low: quantile(all, tail), high: quantile(all, 1.0 - tail) }
             })
             .collect();
         Ok(Comparison {

@@ -36,6 +36,7 @@ pub const TOLD_SHARES: [f64; 19] = [
 
 /// What is told of one group.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct GroupLosses {
     /// Its name.
@@ -62,23 +63,28 @@ pub struct GroupLosses {
     pub mean_share_lost: Option<Drawn>,
     /// Of the pieces, the part that lost more than each of [`TOLD_SHARES`].
     #[serde(serialize_with = "parts")]
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<PartLost>"))]
     pub lost_more_than: Vec<(f64, Drawn)>,
     /// Pieces not estimated: the reason and how many.
     #[serde(serialize_with = "reasons")]
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<super::assemblage::NotEstimated<'static>>"))]
     pub not_estimated: Vec<(String, u64)>,
     /// The first caution of each kind, and on how many pieces.
     #[serde(serialize_with = "counted_cautions")]
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<super::assemblage::CountedCaution<'static>>"))]
     pub cautions: Vec<(Caution, u64)>,
+}
+
+#[derive(Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+struct PartLost {
+    share_lost: f64,
+    part_of_pieces: Drawn,
 }
 
 /// Shares with the part of the pieces that lost more, as a list of `share_lost` and `part_of_pieces`.
 fn parts<S: Serializer>(of: &[(f64, Drawn)], s: S) -> std::result::Result<S::Ok, S::Error> {
-    #[derive(Serialize)]
-    struct One {
-        share_lost: f64,
-        part_of_pieces: Drawn,
-    }
-    s.collect_seq(of.iter().map(|(share, part)| One { share_lost: *share, part_of_pieces: *part }))
+    s.collect_seq(of.iter().map(|(share, part)| PartLost { share_lost: *share, part_of_pieces: *part }))
 }
 
 /// The pieces of one group.

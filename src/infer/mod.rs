@@ -29,12 +29,12 @@ pub use assemblage::{Assemblage, Bound, DRAWS, Drawing, Drawn, GroupTotals, Rema
 pub use attribution::{
     Attribution, BlowSetting, ClassVerdict, SHIFT, SettingsPrior, SiteShift, Strength, Verdict,
 };
-pub use comparison::{Bracketed, Comparison, Distance, FEWEST, QUANTILES, RESAMPLES, Resampling};
+pub use comparison::{Comparison, Distance, Resampling};
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
-    BetaLoss, IMPROBABLE, LeansOn, LengthThen, LookBack, Loss, MASS_MISSING_G, Original, OriginalEstimate,
-    Remains, SHARE, Truncated, original,
+    AtLeast, BetaLoss, IMPROBABLE, LeansOn, LengthThen, LookBack, Loss, MASS_MISSING_G, MoreThan, Original,
+    OriginalAt, OriginalEstimate, Remains, SHARE, Truncated, original,
 };
 pub use recovery::{COMMON_GRADES_MM, Grade, Held, LEAST_HELD, Mesh, Struck, size_grades, struck};
 pub use track_record::{

@@ -201,6 +201,7 @@ pub fn size_grades(widths: &[Predictive], meshes: &[Mesh], held: Held) -> Result
 
 /// How many flakes were struck, from those a mesh held.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Struck {
     /// Flakes found.
     pub found: u64,

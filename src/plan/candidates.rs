@@ -140,6 +140,7 @@ pub enum SettingValue {
 
 /// What a knapper's misses leave of a plan, as shares of what it would know if struck exactly.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct WithinTolerance {
     /// On average.
     pub mean: f64,

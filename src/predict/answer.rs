@@ -3,8 +3,10 @@
 //! An [`Estimate`] holds whole distributions; [`Estimate::at`] reads them off at one level. The keys are those of the
 //! table columns: a size by its column, a termination by its name.
 
+use super::detachment::Ranged;
 use super::distribution::USUAL_LEVEL;
 use super::estimate::Estimate;
+use super::joint::Joint;
 use crate::calibration::caution::Caution;
 use crate::error::Result;
 use serde::{Deserialize, Serialize, Serializer};
@@ -28,19 +30,6 @@ pub struct SizeAt {
     /// The column meant, where it says more than the key (`mean_thickness_mm`).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measures: Option<String>,
-}
-
-/// A probability with its 95 % interval.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[non_exhaustive]
-pub struct Probability {
-    /// The probability, 0 to 1.
-    pub value: f64,
-    /// Lower end.
-    pub low: f64,
-    /// Upper end.
-    pub high: f64,
 }
 
 /// What an answer leans on.
@@ -109,10 +98,10 @@ pub struct EstimateAt {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mass_g: Option<SizeAt>,
     /// Any other size of a calibration of one's own, by its column.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    #[serde(flatten)]
     pub other_sizes: BTreeMap<String, SizeAt>,
     /// Each termination that the calibration can tell, with its probability.
-    pub termination: BTreeMap<String, Probability>,
+    pub termination: BTreeMap<String, Ranged>,
     /// What the estimate leans on.
     pub calibration: Behind,
     /// What there is to doubt.
@@ -134,7 +123,7 @@ impl Estimate {
             termination: self
                 .terminations
                 .iter()
-                .map(|t| (t.termination.clone(), Probability { value: t.value, low: t.low, high: t.high }))
+                .map(|t| (t.termination.clone(), Ranged { value: t.value, low: t.low, high: t.high }))
                 .collect(),
             calibration: self.behind(),
             cautions: self.cautions.iter().map(CautionText::from).collect(),
@@ -160,6 +149,27 @@ impl Estimate {
         Ok(found)
     }
 
+    /// The same, one size of the flake being known: the others are read off in its light, without a mean.
+    ///
+    /// # Errors
+    /// Those of [`Joint::new`] and [`Joint::given`]; as [`Estimate::at`].
+    pub fn at_knowing(&self, size: &str, value: f64, level: f64) -> Result<EstimateAt> {
+        let given = Joint::new(self)?.given(size, value)?;
+        let mut found = self.at(level)?;
+        for s in &self.sizes {
+            let Some(at) = found.size_mut(&s.size) else { continue };
+            (at.low, at.median, at.high, at.mean) = match given.size(&s.size) {
+                Some(other) => {
+                    let i = other.interval(level)?;
+                    (i.low, i.median, i.high, None)
+                }
+                None if s.size == size => (value, value, value, Some(value)),
+                None => (at.low, at.median, at.high, None),
+            };
+        }
+        Ok(found)
+    }
+
     /// What the estimate leans on.
     pub fn behind(&self) -> Behind {
         Behind {
@@ -167,6 +177,29 @@ impl Estimate {
             form: self.form.clone(),
             n: self.flakes,
             measured_by: self.variant.clone(),
+        }
+    }
+}
+
+impl EstimateAt {
+    /// A size by its key.
+    pub fn size(&self, size: &str) -> Option<&SizeAt> {
+        match size {
+            "length_mm" => self.length_mm.as_ref(),
+            "width_mm" => self.width_mm.as_ref(),
+            "thickness_mm" => self.thickness_mm.as_ref(),
+            "mass_g" => self.mass_g.as_ref(),
+            other => self.other_sizes.get(other),
+        }
+    }
+
+    fn size_mut(&mut self, size: &str) -> Option<&mut SizeAt> {
+        match size {
+            "length_mm" => self.length_mm.as_mut(),
+            "width_mm" => self.width_mm.as_mut(),
+            "thickness_mm" => self.thickness_mm.as_mut(),
+            "mass_g" => self.mass_g.as_mut(),
+            other => self.other_sizes.get_mut(other),
         }
     }
 }

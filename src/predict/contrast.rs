@@ -26,6 +26,7 @@ use crate::strike::Measured;
 
 /// How a difference of sizes is told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum DifferenceScale {
@@ -41,6 +42,7 @@ pub enum DifferenceScale {
 
 /// The difference of one size between two percussors.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct SizeDifference {
     /// Which size (`mass_g`).

@@ -192,6 +192,7 @@ pub struct BlowAsKnown {
 /// the rest known: the probability at the low and high end of the margin without its scatter (widened where
 /// needed to hold the probability itself).
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct DetachmentEstimate {
     /// Probability inside the intervals.
@@ -520,13 +521,17 @@ impl BlowAsKnown {
 /// are surer than either number. The two percussors are two pieces: even of one material they may differ within its
 /// ranges. An intended comparison of one and the same piece at two speeds needs exact values.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct BlowContrast {
     /// Of the peak forces of the two blows as given.
+    #[serde(rename = "peak_force_ratio")]
     pub peak_force: Ranged,
     /// Of the least speeds.
+    #[serde(rename = "least_speed_ratio")]
     pub least_speed: Ranged,
     /// Of the least energies.
+    #[serde(rename = "least_energy_ratio")]
     pub least_energy: Ranged,
 }
 

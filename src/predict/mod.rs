@@ -26,7 +26,7 @@ mod mixture;
 pub(crate) mod row_kind;
 
 pub use crate::calibration::caution::{Caution, in_words};
-pub use answer::{Behind, CautionText, EstimateAt, Probability, SizeAt};
+pub use answer::{Behind, CautionText, EstimateAt, SizeAt};
 pub use batch::{Batch, IntervalColumns, Quick};
 pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 pub use detachment::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};

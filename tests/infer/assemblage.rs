@@ -67,9 +67,9 @@ fn agrees(what: &str, d: &Drawn) {
         }
         let (expected, error): (f64, f64) = (f[2].parse().unwrap(), f[3].parse().unwrap());
         let (value, own) = match f[1] {
-            "0.025" => (d.low, d.low_error),
-            "0.5" => (d.median, d.median_error),
-            _ => (d.high, d.high_error),
+            "0.025" => (d.low, d.monte_carlo_error.low),
+            "0.5" => (d.median, d.monte_carlo_error.median),
+            _ => (d.high, d.monte_carlo_error.high),
         };
         let off = (value - expected).abs() / (own * own + error * error).sqrt();
         assert!(off < 4.0, "{line}: {value} +/- {own}, {off:.1} errors off");

@@ -299,9 +299,9 @@ fn a_piece_of_a_group_is_told_as_it_is_alone() {
     let i = look.original(&piece, &Ask::default()).unwrap().mass.interval(0.95).unwrap();
     let drawn = group.original_mass_g.unwrap();
     for (a, b, error) in [
-        (drawn.low, i.low, drawn.low_error),
-        (drawn.median, i.median, drawn.median_error),
-        (drawn.high, i.high, drawn.high_error),
+        (drawn.low, i.low, drawn.monte_carlo_error.low),
+        (drawn.median, i.median, drawn.monte_carlo_error.median),
+        (drawn.high, i.high, drawn.monte_carlo_error.high),
     ] {
         // four errors of the draws, and a hundredth of what the tails of a t and of a drawn spread may differ by
         assert!((a - b).abs() < 4.0 * error + 0.01 * (i.high - i.low), "{drawn:?} {i:?}");

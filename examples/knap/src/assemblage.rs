@@ -4,19 +4,22 @@ use crate::assemblage_plot;
 use crate::blow::{BlowOptions, calibration};
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
-use crate::report::{Format, Ordered, count, percent, short, wrapped};
+use crate::report::{Format, count, percent, short, wrapped};
 use crate::tables::{self, Progress};
 use crate::taken::TakenIn;
 use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
 use conchoid::flake::ORIGINAL_OVER_NOW;
-use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupLosses, GroupTotals, LookBack, Losses};
-use conchoid::infer::{Bracketed, Comparison, Resampling};
-use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, size_grades, struck};
-use conchoid::predict::in_words;
+use conchoid::infer::{Assemblage, Bound, Drawing, GroupLosses, GroupTotals, LookBack, Losses};
+use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, Struck, size_grades, struck};
+use conchoid::infer::{Comparison, Resampling};
 use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
+use conchoid::predict::{Ranged, in_words};
 use conchoid::strike::Measured;
 use conchoid::table::{Offer, Row, TableOptions, offer_each};
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::collections::BTreeSet;
 use std::io::Write;
 use std::sync::Arc;
@@ -227,30 +230,19 @@ fn totals(
     let (sizes, of_loss) = (predictor.calibration().name(), look.retouch_predictor().calibration().name());
     match o.format {
         Format::Json => {
-            let mut groups = Ordered::default();
+            let of = |t: &'_ GroupTotals| t.group.clone();
+            let mut groups = BTreeMap::new();
             for t in &totals {
-                let mut group = group_json(t, sieved(&t.group), o.level);
-                if let Some(l) = lost_of(&t.group) {
-                    group.put("retouched", l);
-                }
-                groups.nest(&t.group, group);
+                let sieved = sieved(&t.group).map(|s| s.told(o.level));
+                groups.insert(of(t), OfGroup { totals: Some(t), sieved, retouched: lost_of(&t.group) });
             }
             for l in of_retouch_alone() {
-                let mut group = Ordered::default();
-                group.put("retouched", l);
-                groups.nest(&l.group, group);
+                let alone = OfGroup { totals: None, sieved: None, retouched: Some(l) };
+                groups.insert(l.group.clone(), alone);
             }
-            let mut out = Ordered::default();
-            out.nest("groups", groups);
-            out.put("seed", o.seed);
-            out.put("draws", draws);
-            let mut behind = Ordered::default();
-            behind.put("name", sizes);
-            if !lost.is_empty() {
-                behind.put("of_loss", of_loss);
-            }
-            out.nest("calibration", behind);
-            out.print()?;
+            let of_loss = (!lost.is_empty()).then_some(of_loss);
+            let calibration = Behind { name: sizes, of_loss };
+            crate::say::json(&Printed { groups, seed: o.seed, draws, calibration })?;
         }
         Format::Text => {
             let mut out = crate::say::screen();
@@ -302,7 +294,8 @@ fn print_losses(out: &mut impl Write, l: &GroupLosses) -> Outcome<()> {
     ] {
         if let Some(d) = d {
             let [median, low, high] = [d.median, d.low, d.high].map(|v| short(scale * v));
-            let [low_error, high_error] = [d.low_error, d.high_error].map(|v| short(scale * v));
+            let [low_error, high_error] =
+                [d.monte_carlo_error.low, d.monte_carlo_error.high].map(|v| short(scale * v));
             writeln!(
                 out,
                 "  {name:21}{median:>7} {unit:2}  ({low} to {high}; ends +/- {low_error}, {high_error})"
@@ -359,6 +352,16 @@ impl Sieved {
         Ok(())
     }
 
+    fn told(&self, level: f64) -> SievedTold {
+        let grades = self.grades().map(|(mesh_mm, share)| OnMesh { mesh_mm, share });
+        SievedTold {
+            mesh_mm: self.mesh.opening_mm(),
+            share_held: self.share(),
+            struck: struck(&self.held, level).ok(),
+            size_grades: grades.collect(),
+        }
+    }
+
     fn share(&self) -> f64 {
         self.held.iter().sum::<f64>() / self.held.len() as f64
     }
@@ -403,63 +406,61 @@ fn lacks_platform(p: conchoid::flake::Portion) -> bool {
     !p.has_platform()
 }
 
-fn drawn(d: &Drawn) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("low", d.low).put("median", d.median).put("high", d.high).put("level", d.level);
-    let mut error = Ordered::default();
-    error.put("low", d.low_error).put("median", d.median_error).put("high", d.high_error);
-    out.nest("monte_carlo_error", error);
-    out
+/// What a mesh holds; nothing for what passes the finest.
+#[derive(Serialize, JsonSchema)]
+struct OnMesh {
+    mesh_mm: Option<f64>,
+    share: f64,
 }
 
-fn group_json(t: &GroupTotals, sieved: Option<&Sieved>, level: f64) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("n", t.n).put("pieces", t.pieces).put("platforms", t.platforms).put("weighed", t.weighed);
-    for (name, d) in [
-        ("total_mass_g", &t.total_mass_g),
-        ("mean_mass_g", &t.mean_mass_g),
-        ("mass_lost_g", &t.mass_lost_g),
-        ("mean_length_mm", &t.mean_length_mm),
-    ] {
-        if let Some(d) = d {
-            out.nest(name, drawn(d));
-        }
-    }
-    out.put("weighed_whole", t.weighed_whole).put("weighed_whole_g", t.weighed_whole_g);
-    if t.weighed > 0 {
-        out.put("mass_now_g", t.mass_now_g);
-    }
-    if let Some(s) = sieved {
-        out.put("mesh_mm", s.mesh).put("share_held", s.share());
-        // nothing where too few of such flakes are held
-        out.put("struck", struck(&s.held, level).ok());
-        let grades = s.grades().map(|(mesh, share)| {
-            let mut one = Ordered::default();
-            one.put("mesh_mm", mesh).put("share", share);
-            one
-        });
-        out.list("size_grades", grades.collect());
-    }
-    let pairs = |what: &str, n: u64| {
-        let mut one = serde_json::Map::new();
-        one.insert("reason".to_string(), what.into());
-        one.insert("pieces".to_string(), n.into());
-        serde_json::Value::Object(one)
-    };
-    out.put("not_estimated", t.not_estimated.iter().map(|(r, n)| pairs(r, *n)).collect::<Vec<_>>());
-    let cautions = t.cautions.iter().map(|(c, n)| {
-        let mut one = serde_json::to_value(c).unwrap_or_default();
-        one["flakes"] = (*n).into();
-        one
-    });
-    out.put("cautions", cautions.collect::<Vec<_>>());
-    let remarks = t.remarks.iter().map(|r| {
-        let mut one = serde_json::to_value(r).unwrap_or_default();
-        one["text"] = r.to_string().into();
-        one
-    });
-    out.put("remarks", remarks.collect::<Vec<_>>());
-    out
+/// What the field mesh held of a group.
+#[derive(Serialize, JsonSchema)]
+struct SievedTold {
+    mesh_mm: f64,
+    share_held: f64,
+    /// Nothing where too few of such flakes are held.
+    struck: Option<Struck>,
+    size_grades: Vec<OnMesh>,
+}
+
+/// One group of an assemblage.
+#[derive(Serialize, JsonSchema)]
+struct OfGroup<'a> {
+    #[serde(flatten)]
+    totals: Option<&'a GroupTotals>,
+    #[serde(flatten)]
+    sieved: Option<SievedTold>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    retouched: Option<&'a GroupLosses>,
+}
+
+/// The calibrations behind.
+#[derive(Serialize, JsonSchema)]
+struct Behind<'a> {
+    name: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    of_loss: Option<&'a str>,
+}
+
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    groups: BTreeMap<String, OfGroup<'a>>,
+    seed: u64,
+    draws: u32,
+    calibration: Behind<'a>,
+}
+
+/// What is printed as JSON of two sets compared.
+#[derive(Serialize, JsonSchema)]
+pub struct Compared<'a> {
+    size: &'a str,
+    groups: &'a [String; 2],
+    #[serde(flatten)]
+    comparison: &'a Comparison,
+    differ: bool,
+    without_size: u64,
+    seed: u64,
 }
 
 fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, level: f64) -> Outcome<()> {
@@ -493,8 +494,8 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, l
                 short(d.median),
                 short(d.low),
                 short(d.high),
-                short(d.low_error),
-                short(d.high_error)
+                short(d.monte_carlo_error.low),
+                short(d.monte_carlo_error.high)
             )?;
         }
     }
@@ -594,31 +595,17 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
         assemblage_plot::comparison(path, &o.size, &names, [&first, &second], &c)?;
     }
     match o.format {
-        Format::Json => comparison_json(o, &names, &c, without).print()?,
+        Format::Json => crate::say::json(&Compared {
+            size: &o.size,
+            groups: &names,
+            comparison: &c,
+            differ: c.differ(),
+            without_size: without,
+            seed: o.seed,
+        })?,
         Format::Text => print_comparison(o, &names, &c, without)?,
     }
     Ok(0)
-}
-
-fn bracketed(b: &Bracketed) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("value", b.value).put("low", b.low).put("high", b.high);
-    out
-}
-
-fn comparison_json(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("size", &o.size).put("groups", names).put("n", c.n).put("level", c.level);
-    out.nest("ratio", bracketed(&c.ratio));
-    let mut quantiles = Ordered::default();
-    for (p, b) in &c.quantile_ratios {
-        quantiles.nest(&p.to_string(), bracketed(b));
-    }
-    out.nest("quantile_ratios", quantiles);
-    out.nest("overlap", bracketed(&c.overlap));
-    out.put("kolmogorov_smirnov", c.kolmogorov_smirnov).put("energy", c.energy);
-    out.put("differ", c.differ()).put("without_size", without).put("seed", o.seed);
-    out
 }
 
 fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Outcome<()> {
@@ -633,7 +620,7 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
     );
     writeln!(out, "{}", wrapped(&head, "", "", 79))?;
     writeln!(out)?;
-    let line = |what: &str, v: &Bracketed| {
+    let line = |what: &str, v: &Ranged| {
         format!("  {what:22} {:>6}   ({} to {})", short(v.value), short(v.low), short(v.high))
     };
     writeln!(out, "{}", line("ratio of typical sizes", &c.ratio))?;

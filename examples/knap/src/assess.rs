@@ -2,7 +2,7 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::plot::{Axis, Layer, Panel, page};
-use crate::report::{Format, Ordered, count, short, wrapped};
+use crate::report::{Format, count, short, wrapped};
 use crate::tables::{self, Progress, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -18,6 +18,8 @@ use conchoid::strike::Measured;
 use conchoid::table::{CLASSES, Keeper, KeptRow, Offer, OffersMade, Reasons, offer_each};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
+use schemars::JsonSchema;
+use serde::Serialize;
 use std::collections::BTreeSet;
 use std::io::Write;
 
@@ -244,7 +246,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let (a, checks) = compare(o, &recipes, &rows)?;
     match o.format {
-        Format::Json => json(&a, checks.as_ref())?.print()?,
+        Format::Json => crate::say::json(&Printed { assessment: &a, checks: checks.as_ref() })?,
         Format::Text => print_text(o, &a, checks.as_ref())?,
     }
     Ok(0)
@@ -468,43 +470,13 @@ fn by_class(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
     Ok(())
 }
 
-fn json(a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Ordered> {
-    let mut out = Ordered::default();
-    out.put("size", a.size()).put("column", a.column()).put("rule", a.rule());
-    out.put("rows", a.offered()).put("flakes", a.flakes()).put("with_size", a.with_size());
-    let mut forms = Ordered::default();
-    for f in a.forms() {
-        let mut one = Ordered::default();
-        one.put("coefficients", f.coefficients).put("overall", &f.overall).put("own", &f.own);
-        one.put("by_class", &f.by_class);
-        one.put("pit", &f.pit);
-        let mut refused = Ordered::default();
-        for (reason, n) in &f.refused {
-            refused.put(reason, n);
-        }
-        one.nest("refused", refused);
-        forms.nest(&f.name, one);
-    }
-    out.nest("forms", forms);
-    let mut without = Ordered::default();
-    for (name, reason) in a.left_out() {
-        without.put(name, reason);
-    }
-    out.nest("left_out", without);
-    let r = a.recommendation();
-    let others = a.forms().iter().filter(|f| f.name != r.best);
-    let differences = others.map(|f| a.difference(&f.name, &r.best)).collect::<Result<Vec<_>, _>>()?;
-    out.put("differences", differences);
-    out.put("recommendation", &r).put("sentence", r.sentence());
-    if let Some(c) = checks {
-        out.put("checks", &c.checks).put("condition_number", c.condition_number);
-        let mut inflation = Ordered::default();
-        for (term, v) in &c.variance_inflation {
-            inflation.put(term, v);
-        }
-        out.nest("variance_inflation", inflation);
-    }
-    Ok(out)
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    #[serde(flatten)]
+    assessment: &'a Assessment,
+    #[serde(flatten)]
+    checks: Option<&'a ResidualChecks>,
 }
 
 /// The share of flakes inside the central interval of a level, by their PIT.

@@ -2,11 +2,14 @@
 
 use crate::blow::calibration;
 use crate::failure::Outcome;
-use crate::report::{Format, Ordered, count, short, unit, wrapped};
+use crate::report::{Format, count, short, unit, wrapped};
 use clap::Args;
 use conchoid::calibration::bundled::NAMES;
-use conchoid::calibration::{Calibration, SizeModel, Spread};
+use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread};
 use conchoid::predict::in_words;
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::io::Write;
 
 pub const EXAMPLES: &str = "\
@@ -26,11 +29,8 @@ pub struct Options {
 pub fn run(o: &Options) -> Outcome<u8> {
     match (&o.name, o.format) {
         (None, Format::Json) => {
-            let mut all = Ordered::default();
-            for name in NAMES {
-                all.nest(name, summary(&calibration(Some(name), None)?));
-            }
-            all.print()?;
+            let one = |name| Ok((name, Listed::of(&calibration(Some(name), None)?)));
+            crate::say::json(&NAMES.into_iter().map(one).collect::<Outcome<Printed>>()?)?;
         }
         (None, Format::Text) => {
             let mut out = crate::say::screen();
@@ -58,13 +58,26 @@ pub fn run(o: &Options) -> Outcome<u8> {
     Ok(0)
 }
 
-fn summary(c: &Calibration) -> Ordered {
-    let mut one = Ordered::default();
-    one.put("summary", &c.provenance().summary).put("citation", &c.provenance().citation);
-    one.put("licence", &c.provenance().licence).put("stone", c.stone());
-    let variants: Vec<&str> = c.variants().iter().map(|v| v.name.as_str()).collect();
-    one.put("measured_by", variants);
-    one
+/// What is printed as JSON: each calibration by its name.
+pub type Printed = BTreeMap<&'static str, Listed>;
+
+/// A calibration, in short.
+#[derive(Serialize, JsonSchema)]
+pub struct Listed {
+    #[serde(flatten)]
+    provenance: Provenance,
+    stone: Option<String>,
+    measured_by: Vec<String>,
+}
+
+impl Listed {
+    fn of(c: &Calibration) -> Listed {
+        Listed {
+            provenance: c.provenance().clone(),
+            stone: c.stone().map(str::to_string),
+            measured_by: c.variants().iter().map(|v| v.name.clone()).collect(),
+        }
+    }
 }
 
 fn spread(m: &SizeModel) -> String {

@@ -7,15 +7,18 @@ use crate::failure::{Failure, Outcome};
 use crate::measured::MeasuredWith;
 use crate::mechanics::{self, Detachment};
 use crate::number::number;
-use crate::report::{Ordered, RowFormat, cautions, count, percent, short, table_as_table, wrapped};
+use crate::report::{RowFormat, cautions, count, percent, short, table_as_table, wrapped};
 use crate::tables::Sink;
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Estimate, Interval, Joint, LEVEL, Predictor, Quantiles, SizeEstimate};
+use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, Quantiles, SizeEstimate};
 use conchoid::table::{Cell, TableEstimates, TableWriter};
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 
 pub use conchoid::table::{Completed as RowOr, joined};
 
@@ -107,7 +110,10 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     {
         return Err(Failure::usage(format!("--known {name}: add --size {name}, or leave out --size")));
     }
-    let answers = answers(&estimate, known.as_ref(), level)?;
+    let at = match &known {
+        None => estimate.at(level)?,
+        Some((name, value)) => estimate.at_knowing(name, *value, level).map_err(Failure::of_options)?,
+    };
     if let Some(path) = &o.plot {
         // the curve is of what is expected before any size is known
         let each = estimate.sizes.iter().map(|s| s.predictive.interval(level));
@@ -115,8 +121,12 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
     }
     match o.format {
-        RowFormat::Text => print_text(o, &estimate, &answers, known.as_ref(), detachment.as_ref(), level)?,
-        RowFormat::Json => json(o, &estimate, &answers, detachment.as_ref())?.print()?,
+        RowFormat::Text => print_text(o, &estimate, &at, known.as_ref(), detachment.as_ref(), level)?,
+        RowFormat::Json => crate::say::json(&Printed {
+            detachment: detachment.as_ref().map(Detachment::told),
+            estimate: &at,
+            measurement_errors: o.measured.given(),
+        })?,
         RowFormat::Csv if known.is_some() => {
             return Err(Failure::usage("--known goes with --format text or json"));
         }
@@ -135,30 +145,6 @@ fn known_size(text: &str) -> Outcome<(String, f64)> {
     Ok((name.trim().to_string(), value))
 }
 
-/// The interval and the mean of every size, given the one that is known.
-fn answers(e: &Estimate, known: Option<&(String, f64)>, level: f64) -> Outcome<Vec<(Interval, Option<f64>)>> {
-    let given = match known {
-        None => None,
-        Some((name, value)) => {
-            let joint = Joint::new(e)?;
-            Some(joint.given(name, *value).map_err(Failure::of_options)?)
-        }
-    };
-    let one = |s: &SizeEstimate| -> Outcome<(Interval, Option<f64>)> {
-        let Some(given) = &given else {
-            return Ok((s.predictive.interval(level)?, s.predictive.mean_under_normal_errors()));
-        };
-        match (given.size(&s.size), known) {
-            (Some(other), _) => Ok((other.interval(level)?, None)),
-            (None, Some((_, value))) => {
-                Ok((Interval { low: *value, median: *value, high: *value, level }, Some(*value)))
-            }
-            (None, None) => Ok((s.predictive.interval(level)?, None)),
-        }
-    };
-    e.sizes.iter().map(one).collect()
-}
-
 /// What a size is called in a sentence; the column it means where that says more.
 fn label(s: &SizeEstimate) -> String {
     in_words(if s.column == s.size { &s.size } else { &s.column })
@@ -171,7 +157,7 @@ fn unit(size: &str) -> &'static str {
 fn print_text(
     o: &Options,
     e: &Estimate,
-    answers: &[(Interval, Option<f64>)],
+    at: &EstimateAt,
     known: Option<&(String, f64)>,
     detachment: Option<&Detachment>,
     level: f64,
@@ -186,7 +172,7 @@ fn print_text(
     }
     let given = known.map_or(String::new(), |(n, v)| format!(" and its {} of {v} {}", in_words(n), unit(n)));
     writeln!(out, "Expected of this blow{given}; {} % of such flakes fall inside:\n", percent(level))?;
-    for (s, (i, _)) in e.sizes.iter().zip(answers) {
+    for (s, i) in e.sizes.iter().filter_map(|s| Some((s, at.size(&s.size)?))) {
         if known.is_some_and(|(name, _)| *name == s.size) {
             writeln!(out, "  {:15} {:>7} {:2}   (known)", label(s), short(i.median), unit(&s.size))?;
             continue;
@@ -237,40 +223,16 @@ fn print_text(
     Ok(())
 }
 
-fn json(
-    o: &Options,
-    e: &Estimate,
-    answers: &[(Interval, Option<f64>)],
-    detachment: Option<&Detachment>,
-) -> Outcome<Ordered> {
-    let mut out = Ordered::default();
-    if let Some(d) = detachment {
-        out.nest("detachment", d.json());
-    }
-    for (s, (Interval { low, median, high, level }, mean)) in e.sizes.iter().zip(answers) {
-        let mut size = Ordered::default();
-        size.put("low", low).put("median", median).put("high", high);
-        size.put("mean", mean).put("level", level);
-        if s.column != s.size {
-            size.put("measures", &s.column);
-        }
-        out.nest(&s.size, size);
-    }
-    let mut ends = Ordered::default();
-    for t in &e.terminations {
-        let mut one = Ordered::default();
-        one.put("value", t.value).put("low", t.low).put("high", t.high);
-        ends.nest(&t.termination, one);
-    }
-    out.nest("termination", ends);
-    let mut behind = Ordered::default();
-    behind.put("name", &e.calibration).put("form", &e.form).put("n", e.flakes).put("measured_by", &e.variant);
-    out.nest("calibration", behind);
-    if !o.measured.in_words().is_empty() {
-        out.nest("measurement_errors", o.measured.json());
-    }
-    out.put("cautions", &e.cautions);
-    Ok(out)
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    detachment: Option<mechanics::Detached<'a>>,
+    #[serde(flatten)]
+    estimate: &'a EstimateAt,
+    /// Standard deviations that were given, by measurement.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    measurement_errors: Option<BTreeMap<&'static str, f64>>,
 }
 
 /// A probability in whole percent, or as far below one as it is.

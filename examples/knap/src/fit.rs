@@ -1,12 +1,12 @@
 //! `knap fit`: a calibration from a table of one's own, alone or starting from a published one
 //! (`fit/local.rs`), or one of loss from pieces weighed before and after retouch (`fit/loss.rs`).
 
-mod local;
-mod loss;
+pub mod local;
+pub mod loss;
 
 use crate::failure::{Failure, Outcome};
 use crate::files;
-use crate::report::{Format, Ordered, count, short, wrapped};
+use crate::report::{Format, count, short, wrapped};
 use crate::tables::{self, Progress, Sink, Table, Twice};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -20,6 +20,9 @@ use conchoid::material::PercussorMaterial;
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
 use conchoid::table::{CLASSES, Header, Offer, OffersMade, QUANTITIES, Row, levels_of, offer_each};
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::Path;
 
@@ -368,7 +371,7 @@ fn written(o: &Options, collector: Collector, against: &[(String, String)]) -> O
         sink.finish()?;
     }
     match o.format {
-        Format::Json => json(o, (&calibration, &report), against).print()?,
+        Format::Json => print_json(o, &report, against)?,
         Format::Text => print_text(o, (&calibration, &report), against)?,
     }
     Ok(0)
@@ -448,11 +451,10 @@ fn in_full(out: &mut impl Write, f: &FitReport, m: &SizeModel, against: &[(Strin
     let head =
         format!("{} by {} (form {})", m.form.transform().describe(&m.column), f.variant, m.form.name());
     writeln!(out, "{}\n", wrapped(&head, "", "  ", 79))?;
-    let width = f.terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
+    let width = f.coefficients.iter().map(|(t, _)| t.chars().count()).max().unwrap_or(0);
     writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
-    for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
-        let se = m.covariance[i][i].sqrt();
-        writeln!(out, "  {t:width$}  {b:>12.6}  {se:>12.6}")?;
+    for (t, c) in &f.coefficients {
+        writeln!(out, "  {t:width$}  {:>12.6}  {:>12.6}", c.value, c.standard_error)?;
     }
     for (class, level) in against {
         let text = format!("A coefficient of {} is a shift from {level}.", in_words(class));
@@ -485,60 +487,31 @@ fn in_full(out: &mut impl Write, f: &FitReport, m: &SizeModel, against: &[(Strin
     Ok(())
 }
 
-fn json(
-    o: &Options,
-    (calibration, report): (&Calibration, &Report),
-    against: &[(String, String)],
-) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("name", &o.name);
-    if !against.is_empty() {
-        let mut from = Ordered::default();
-        for (class, level) in against {
-            from.put(class, level);
-        }
-        out.nest("shifts_from", from);
-    }
-    let models = calibration.variants().iter().flat_map(|v| &v.sizes);
-    out.list("fits", report.fits.iter().zip(models).map(|(f, m)| json_of(f, m)).collect());
-    out.put("used", report.used);
-    let mut left_out = Ordered::default();
-    for (reason, n) in &report.left_out {
-        left_out.put(reason, n);
-    }
-    out.nest("left_out", left_out);
-    out
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    name: &'a str,
+    /// The level that the others of a class are compared with.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    shifts_from: Option<BTreeMap<&'a str, &'a str>>,
+    fits: &'a [FitReport],
+    used: u64,
+    /// Flakes left out, by reason.
+    left_out: BTreeMap<&'a str, u64>,
 }
 
-/// One size of one variant.
-fn json_of(f: &FitReport, m: &SizeModel) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("measured_by", &f.variant).put("response", &m.column).put("form", m.form.name());
-    out.put("flakes", m.flakes);
-    let mut coefficients = Ordered::default();
-    for (i, (t, b)) in f.terms.iter().zip(&m.coefficients).enumerate() {
-        let mut one = Ordered::default();
-        one.put("value", b).put("standard_error", m.covariance[i][i].sqrt());
-        coefficients.nest(t, one);
-    }
-    out.nest("coefficients", coefficients);
-    if let Spread::Constant { value, degrees_of_freedom } = m.spread {
-        out.put("spread", value).put("degrees_of_freedom", degrees_of_freedom);
-    }
-    if !m.shared.is_empty() {
-        let mut groups = Ordered::default();
-        for e in &m.shared {
-            let mut one = Ordered::default();
-            one.put("groups", e.groups).put("spread", e.covariance[0][0].sqrt());
-            groups.nest(&e.by, one);
-        }
-        out.nest("shared", groups);
-    }
-    out.put("r_squared", m.r_squared);
-    if let Some(adjusted) = f.adjusted_r_squared {
-        out.put("adjusted_r_squared", adjusted);
-    }
-    out.put("left_out_error", f.left_out_error).put("left_out_flakes", f.left_out_flakes);
-    out.put("aic_own_unit", f.aic_own_unit);
-    out
+fn print_json(o: &Options, report: &Report, against: &[(String, String)]) -> Outcome<()> {
+    let from = against.iter().map(|(class, level)| (class.as_str(), level.as_str()));
+    crate::say::json(&Printed {
+        name: &o.name,
+        shifts_from: (!against.is_empty()).then(|| from.collect()),
+        fits: &report.fits,
+        used: report.used,
+        left_out: by_reason(&report.left_out),
+    })
+}
+
+/// Counts by reason.
+pub fn by_reason(left_out: &[(String, u64)]) -> BTreeMap<&str, u64> {
+    left_out.iter().map(|(reason, n)| (reason.as_str(), *n)).collect()
 }

@@ -14,7 +14,6 @@
 //! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
 //! | `plot.rs` | drawing on an SVG page |
 //! | `paper.rs` | the verbs `completions`, `manual` and `schema`, made from the options and types themselves |
-//! | `shapes.rs` | the JSON of every verb, as types |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `measured.rs` | the options that say how exactly a platform was measured |
@@ -54,7 +53,6 @@ mod plan_sheet;
 mod plot;
 mod report;
 mod say;
-mod shapes;
 mod table_report;
 mod tables;
 mod taken;

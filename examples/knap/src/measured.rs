@@ -1,11 +1,12 @@
 //! The options that say how exactly a platform was measured.
 
 use crate::failure::{Failure, Outcome};
-use crate::report::{Ordered, short};
+use crate::report::short;
 use clap::Args;
 use conchoid::form;
 use conchoid::predict::MeasurementErrors;
 use conchoid::predict::in_words;
+use std::collections::BTreeMap;
 
 /// Standard deviations of the measurements.
 #[derive(Args, Debug, Default)]
@@ -67,12 +68,8 @@ impl MeasuredWith {
         )
     }
 
-    /// The same for a program.
-    pub fn json(&self) -> Ordered {
-        let mut out = Ordered::default();
-        for (name, sd) in self.each() {
-            out.put(name, sd);
-        }
-        out
+    /// What was given, by measurement; nothing where every measurement is taken as exact.
+    pub fn given(&self) -> Option<BTreeMap<&'static str, f64>> {
+        (!self.in_words().is_empty()).then(|| self.each().into_iter().collect())
     }
 }

@@ -5,16 +5,19 @@ use crate::blow::{BlowOptions, Delivery, Given, calibration};
 use crate::failure::{Failure, Outcome};
 use crate::number::Amount;
 use crate::report::probability as probability_as_read;
-use crate::report::{Format, Ordered, cautions, count, percent, remarks, short, wrapped};
+use crate::report::{Format, cautions, count, percent, remarks, short, wrapped};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Caution, Estimate, LEVEL, Predictor};
+use conchoid::predict::{Ask, Behind, Caution, Estimate, Interval, LEVEL, Predictor};
 use conchoid::predict::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
 use conchoid::predict::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Row};
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::io::Write;
 
 pub const BLOW_EXAMPLES: &str = "\
@@ -144,11 +147,8 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     let known = BlowAsKnown::new(o.stone()?, o.percussor()?, figures).map_err(Failure::of_options)?;
     let answer = known.estimate(0.95)?;
     if o.format == Format::Json {
-        let mut out = Ordered::default();
-        out.put("stone", known.stone().name()).put("percussor", known.percussor().name());
-        numbers(&mut out, &answer);
-        out.put("level", answer.level).put("cautions", &answer.cautions);
-        out.print()?;
+        let (stone, percussor) = (known.stone().name(), known.percussor().name());
+        crate::say::json(&Blow { stone, percussor, answer: &answer })?;
         return Ok(0);
     }
     let mut out = crate::say::screen();
@@ -227,29 +227,13 @@ fn probability_range(p: Ranged) -> String {
     if low == high { value } else { format!("{value} ({low} to {high})") }
 }
 
-fn ranged(r: Ranged) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("value", r.value).put("low", r.low).put("high", r.high);
-    out
-}
-
-fn numbers(out: &mut Ordered, a: &DetachmentEstimate) {
-    for (key, r) in [
-        ("peak_force_n", a.peak_force_n),
-        ("contact_time_s", a.contact_time_s),
-        ("contact_radius_mm", a.contact_radius_mm),
-        ("peak_pressure_pa", a.peak_pressure_pa),
-        ("edge_tensile_stress_pa", a.edge_tensile_stress_pa),
-        ("required_force_n", a.required_force_n),
-        ("square_edge_force_n", a.square_edge_force_n),
-        ("margin", a.margin),
-        (PROBABILITY, a.detachment_probability),
-        ("least_speed_m_s", a.least_speed_m_s),
-        ("least_energy_j", a.least_energy_j),
-        ("carried_depth_mm", a.carried_depth_mm),
-    ] {
-        out.nest(key, ranged(r));
-    }
+/// What `blow` prints as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Blow<'a> {
+    stone: &'a str,
+    percussor: &'a str,
+    #[serde(flatten)]
+    answer: &'a DetachmentEstimate,
 }
 
 // ---- for estimate ---------------------------------------------------------------------------------------
@@ -289,16 +273,29 @@ impl Detachment {
         wrapped(&text, "", "", WIDTH)
     }
 
-    pub fn json(&self) -> Ordered {
+    pub fn told(&self) -> Detached<'_> {
         let a = &self.answer;
-        let mut out = Ordered::default();
-        out.put("stone", &self.stone);
-        out.nest("probability", ranged(a.detachment_probability)).nest("margin", ranged(a.margin));
-        out.nest("delivered_force_n", ranged(a.peak_force_n));
-        out.nest("required_force_n", ranged(a.required_force_n));
-        out.nest("least_speed_m_s", ranged(a.least_speed_m_s));
-        out
+        Detached {
+            stone: &self.stone,
+            probability: a.detachment_probability,
+            margin: a.margin,
+            delivered_force_n: a.peak_force_n,
+            required_force_n: a.required_force_n,
+            least_speed_m_s: a.least_speed_m_s,
+        }
     }
+}
+
+/// Whether the blow detaches, as `estimate` prints it.
+#[derive(Serialize, JsonSchema)]
+pub struct Detached<'a> {
+    stone: &'a str,
+    probability: Ranged,
+    /// Delivered force over required force.
+    margin: Ranged,
+    delivered_force_n: Ranged,
+    required_force_n: Ranged,
+    least_speed_m_s: Ranged,
 }
 
 /// The blow of a platform, its numbers from the row before those of the command line.
@@ -441,7 +438,7 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let names = materials.iter().map(|m| m.name().to_string()).collect();
     let found = Contrast { stone, names, blows, ratios, sizes };
     match o.format {
-        Format::Json => found.json(o, &predictor).print()?,
+        Format::Json => found.print_json(o)?,
         Format::Text => found.print(o)?,
     }
     Ok(0)
@@ -661,60 +658,82 @@ impl Contrast {
             .collect()
     }
 
-    fn json(&self, o: &ContrastVerb, predictor: &Predictor) -> Ordered {
-        let mut out = Ordered::default();
-        out.put("stone", self.stone.name());
-        out.put("platform_depth_mm", o.depth_mm).put("exterior_platform_angle_deg", o.angle_deg);
-        out.put("level", o.level);
-        let e = &self.sizes.estimates[0];
-        let mut behind = Ordered::default();
-        behind.put("name", predictor.calibration().name()).put("form", &e.form).put("n", e.flakes);
-        behind.put("measured_by", &e.variant);
-        out.nest("calibration", behind);
+    fn print_json(&self, o: &ContrastVerb) -> Outcome<()> {
         let each = self.names.iter().zip(&self.sizes.estimates).enumerate();
-        let each = each.map(|(i, (name, e))| self.one(o, i, name, e)).collect();
-        out.list("percussors", each);
-        let pairs = (1..self.names.len()).map(|i| self.pair(i)).collect();
-        out.list("differences", pairs);
-        out
+        let differences = (1..self.names.len()).map(|i| Difference {
+            first: &self.names[0],
+            second: &self.names[i],
+            blows: self.ratios.get(i - 1),
+            told_apart: self.sizes.told_apart[i - 1],
+            sizes: self.sizes.differences[i - 1].iter().map(|d| (d.size.as_str(), d)).collect(),
+        });
+        crate::say::json(&Contrasted {
+            stone: self.stone.name(),
+            platform_depth_mm: o.depth_mm,
+            exterior_platform_angle_deg: o.angle_deg,
+            level: o.level,
+            calibration: self.sizes.estimates[0].behind(),
+            percussors: each.map(|(i, (name, e))| self.one(o, i, name, e)).collect::<Outcome<_>>()?,
+            differences: differences.collect(),
+        })
     }
 
-    fn one(&self, o: &ContrastVerb, i: usize, name: &str, e: &Estimate) -> Ordered {
-        let mut out = Ordered::default();
-        out.put("percussor", name);
-        if let Some((_, answer)) = self.blows.get(i) {
-            numbers(&mut out, answer);
-        }
-        for s in &e.sizes {
-            if let Ok(i) = s.predictive.interval(o.level) {
-                let mut size = Ordered::default();
-                size.put("low", i.low).put("median", i.median).put("high", i.high);
-                out.nest(&s.size, size);
-            }
-        }
-        out.put("cautions", self.cautions(i));
-        out
+    fn one<'a>(
+        &'a self,
+        o: &ContrastVerb,
+        i: usize,
+        name: &'a str,
+        e: &'a Estimate,
+    ) -> Outcome<OfPercussor<'a>> {
+        let blow = self.blows.get(i).map(|(_, answer)| {
+            let mut answer = answer.clone();
+            answer.cautions = self.cautions(i);
+            answer
+        });
+        let sizes = e.sizes.iter().map(|s| Ok((s.size.as_str(), s.predictive.interval(o.level)?)));
+        Ok(OfPercussor {
+            percussor: name,
+            cautions: blow.is_none().then(|| self.cautions(i)),
+            blow,
+            sizes: sizes.collect::<Outcome<_>>()?,
+        })
     }
+}
 
-    fn pair(&self, i: usize) -> Ordered {
-        let mut out = Ordered::default();
-        out.put("first", &self.names[0]).put("second", &self.names[i]);
-        if let Some(r) = self.ratios.get(i - 1) {
-            out.nest("peak_force_ratio", ranged(r.peak_force));
-            out.nest("least_speed_ratio", ranged(r.least_speed));
-            out.nest("least_energy_ratio", ranged(r.least_energy));
-        }
-        out.put("told_apart", self.sizes.told_apart[i - 1]);
-        for d in &self.sizes.differences[i - 1] {
-            let mut size = Ordered::default();
-            size.put("scale", d.scale);
-            size.nest("expected", ranged(d.expected)).nest("new_flakes", ranged(d.new_flakes));
-            size.put("standard_errors", d.standard_errors).put("supported", d.supported);
-            size.put("first_larger", d.first_larger);
-            out.nest(&d.size, size);
-        }
-        out
-    }
+/// One percussor of a contrast; the mechanics where mass, tip and speed were given.
+#[derive(Serialize, JsonSchema)]
+struct OfPercussor<'a> {
+    percussor: &'a str,
+    #[serde(flatten)]
+    blow: Option<DetachmentEstimate>,
+    #[serde(flatten)]
+    sizes: BTreeMap<&'a str, Interval>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    cautions: Option<Vec<Caution>>,
+}
+
+/// Two percussors against each other.
+#[derive(Serialize, JsonSchema)]
+struct Difference<'a> {
+    first: &'a str,
+    second: &'a str,
+    #[serde(flatten)]
+    blows: Option<&'a BlowContrast>,
+    told_apart: bool,
+    #[serde(flatten)]
+    sizes: BTreeMap<&'a str, &'a SizeDifference>,
+}
+
+/// What `contrast` prints as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Contrasted<'a> {
+    stone: &'a str,
+    platform_depth_mm: f64,
+    exterior_platform_angle_deg: f64,
+    level: f64,
+    calibration: Behind,
+    percussors: Vec<OfPercussor<'a>>,
+    differences: Vec<Difference<'a>>,
 }
 
 /// What the data support of a difference, in a sentence.

@@ -5,9 +5,7 @@ use crate::estimate::joined;
 use crate::failure::{Failure, Outcome};
 use crate::number::number;
 use crate::original_plot;
-use crate::report::{
-    Ordered, RowFormat, cautions, count, percent, probability, short, table_as_table, wrapped,
-};
+use crate::report::{RowFormat, cautions, count, percent, probability, short, table_as_table, wrapped};
 use crate::tables::{self, Progress, Sink};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -15,7 +13,7 @@ use conchoid::Error;
 use conchoid::calibration::Calibration;
 use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, Retouch, RetouchKind, RetouchedEdges, Termination};
 use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
-use conchoid::predict::{Ask, Interval, LEVEL, Predictor};
+use conchoid::predict::{Ask, LEVEL, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::{Cell, Separator, TableOriginals, TableWriter};
 use std::sync::Arc;
@@ -230,7 +228,7 @@ fn single(
     }
     match o.format {
         RowFormat::Text => print_text(o, &found, &remains, loss, level)?,
-        RowFormat::Json => json(&found, &remains, loss, o.more_than, level)?.print()?,
+        RowFormat::Json => crate::say::json(&found.at(&remains, loss, o.more_than, level)?)?,
         RowFormat::Csv => {
             let columns = TableOriginals::COLUMNS;
             let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &columns)?;
@@ -340,46 +338,6 @@ fn print_text(
     write!(out, "{}", cautions(&found.cautions))?;
     out.flush()?;
     Ok(())
-}
-
-fn interval(i: Interval) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("low", i.low).put("median", i.median).put("high", i.high).put("level", i.level);
-    out
-}
-
-fn json(
-    found: &OriginalEstimate,
-    remains: &Remains,
-    loss: Option<BetaLoss>,
-    share: f64,
-    level: f64,
-) -> Outcome<Ordered> {
-    let mut out = Ordered::default();
-    let mut mass = interval(found.mass.interval(level)?);
-    mass.put("at_least", remains.certain_g());
-    out.nest("original_mass_g", mass);
-    out.nest("share_lost", interval(found.mass.share_lost(level)?));
-    let mut more = Ordered::default();
-    more.put("share", share).put("probability", found.mass.lost_more_than(share)?);
-    out.nest("lost_more_than", more);
-    if let Some(length) = &found.length {
-        let mut i = interval(length.interval(level)?);
-        i.put("at_least", length.at_least_mm());
-        out.nest("original_length_mm", i);
-    }
-    out.put("probability_of_as_much", found.mass.truncated().map(|t| t.probability()));
-    out.put("leans_on", found.leans_on);
-    if let Some(beside) = &found.by_platform {
-        out.nest("original_mass_g_by_platform", interval(beside.interval(level)?));
-    }
-    out.put("model_of_loss", loss.filter(|_| found.leans_on == LeansOn::Platform));
-    let e = &found.estimate;
-    let mut behind = Ordered::default();
-    behind.put("name", &e.calibration).put("form", &e.form).put("n", e.flakes).put("measured_by", &e.variant);
-    out.nest("calibration", behind);
-    out.put("cautions", &found.cautions);
-    Ok(out)
 }
 
 fn table(

@@ -2,9 +2,9 @@
 //! cannot fall behind.
 
 use crate::failure::{Failure, Outcome};
-use crate::shapes;
 use clap::{Args, Command};
 use clap_complete::Shell;
+use schemars::schema_for;
 use std::io::Write;
 
 pub const COMPLETIONS_EXAMPLES: &str = "\
@@ -90,12 +90,31 @@ pub struct Schema {
     verb: String,
 }
 
+/// What prints JSON, each with its schema.
+fn schemas() -> [(&'static str, schemars::Schema); 13] {
+    [
+        ("estimate", schema_for!(crate::estimate::Printed<'_>)),
+        ("blow", schema_for!(crate::mechanics::Blow<'_>)),
+        ("contrast", schema_for!(crate::mechanics::Contrasted<'_>)),
+        ("fit", schema_for!(crate::fit::Printed<'_>)),
+        ("fit-starting-from", schema_for!(crate::fit::local::Printed<'_>)),
+        ("fit-loss", schema_for!(crate::fit::loss::Printed<'_>)),
+        ("assess", schema_for!(crate::assess::Printed<'_>)),
+        ("percussor", schema_for!(crate::percussor::Printed<'_>)),
+        ("original", schema_for!(conchoid::infer::OriginalAt)),
+        ("assemblage", schema_for!(crate::assemblage::Printed<'_>)),
+        ("comparison", schema_for!(crate::assemblage::Compared<'_>)),
+        ("calibrations", schema_for!(crate::calibrations::Printed)),
+        ("plan", schema_for!(crate::plan::Printed<'_>)),
+    ]
+}
+
 pub fn schema(o: &Schema) -> Outcome<u8> {
-    let Some(schema) = shapes::schema(&o.verb) else {
-        return Err(Failure::usage(
-            conchoid::Error::unknown_name("verb", &o.verb, shapes::VERBS).to_string(),
-        ));
+    let all = schemas();
+    let Some((_, schema)) = all.iter().find(|(verb, _)| *verb == o.verb) else {
+        let verbs = all.iter().map(|(verb, _)| *verb);
+        return Err(Failure::usage(conchoid::Error::unknown_name("verb", &o.verb, verbs).to_string()));
     };
-    crate::say::print_json(serde_json::to_string_pretty(&schema)?)?;
+    crate::say::print_json(serde_json::to_string_pretty(schema)?)?;
     Ok(0)
 }

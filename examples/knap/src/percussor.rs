@@ -3,18 +3,20 @@
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
 use crate::number::number as read;
-use crate::report::{Ordered, RowFormat, cautions, count, wrapped};
+use crate::report::{RowFormat, cautions, count, wrapped};
 use crate::tables::{self, Progress, Sink};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::Error;
-use conchoid::infer::{Attribution, BlowSetting, SettingsPrior, SiteShift, Strength, Verdict};
+use conchoid::infer::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
 use conchoid::infer::{Judged, RecordedOutcome as Tried, TrackRecord};
 use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Measured};
 use conchoid::table::{Attributed, KeptRow, Summary, TableAttributions};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
+use schemars::JsonSchema;
+use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
@@ -170,7 +172,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
             &mut crate::say::screen(),
             text(&attribution, &summary, &found, &groups, o).as_bytes(),
         )?,
-        RowFormat::Json => json(&attribution, &summary, &groups).print()?,
+        RowFormat::Json => print_json(&attribution, &summary, &groups)?,
         RowFormat::Csv => crate::say::aside(text(&attribution, &summary, &found, &groups, o).trim_end()),
     }
     for line in summary.intake().to_string().lines() {
@@ -393,51 +395,98 @@ fn honest(record: &TrackRecord, groups: &[Group]) -> String {
     out
 }
 
-fn verdict_json(v: &Verdict) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("flakes", v.flakes).put("with_termination", v.terminations).put("with_lip", v.lips);
-    let mut classes = Ordered::default();
-    for c in &v.classes {
-        let mut one = Ordered::default();
-        one.put("prior", c.prior).put("probability", c.probability);
-        one.put("ln_bayes_factor", c.ln_bayes_factor).put("bayes_factor", c.ln_bayes_factor.exp());
-        if let Some(l) = &c.leans_on {
-            one.put("leans_on", l);
-        }
-        classes.nest(&c.class, one);
-    }
-    out.nest("classes", classes);
-    out.put("favours", &v.favoured().class).put("strength", v.strength().name());
-    out.put("sentence", v.sentence()).put("integration_error", v.integration_error);
-    out.put("measured_by", &v.variant).put("cautions", &v.cautions);
-    out
+/// A class of percussors in a verdict.
+#[derive(Serialize, JsonSchema)]
+struct OfClass<'a> {
+    prior: f64,
+    probability: f64,
+    ln_bayes_factor: f64,
+    bayes_factor: f64,
+    /// What the class leans on where the experiment did not use it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    leans_on: Option<&'a str>,
 }
 
-fn json(a: &Attribution, summary: &Summary, groups: &[Group]) -> Ordered {
-    let mut out = Ordered::default();
-    let (rows, refused) = (summary.tally().rows(), summary.tally().refused());
-    let names: Vec<&str> = a.calibrations().map(|c| c.name()).collect();
-    out.put("rows", rows).put("refused", refused).put("calibrations", names);
-    out.put("settings", a.settings()).put("site_shift", a.site());
-    out.put("terminations_modelled", a.knows_terminations()).put("lips_modelled", a.lip().is_some());
-    let mut all = Ordered::default();
-    for g in groups {
-        let mut one = verdict_json(&g.verdict);
-        if !g.recorded.is_empty() {
-            one.put("recorded_percussors", &g.recorded);
-        }
-        match &g.name {
-            Some(name) => {
-                all.nest(name, one);
-            }
-            None => {
-                out.nest("together", one);
-            }
+/// What flakes struck by one percussor say of it.
+#[derive(Serialize, JsonSchema)]
+struct Told<'a> {
+    flakes: usize,
+    with_termination: usize,
+    with_lip: usize,
+    classes: BTreeMap<&'a str, OfClass<'a>>,
+    favours: &'a str,
+    strength: &'static str,
+    sentence: String,
+    integration_error: f64,
+    measured_by: &'a str,
+    cautions: &'a [Caution],
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    recorded_percussors: &'a BTreeMap<String, u64>,
+}
+
+impl<'a> Told<'a> {
+    fn of(g: &'a Group) -> Told<'a> {
+        let v = &g.verdict;
+        let class = |c: &'a ClassVerdict| OfClass {
+            prior: c.prior,
+            probability: c.probability,
+            ln_bayes_factor: c.ln_bayes_factor,
+            bayes_factor: c.ln_bayes_factor.exp(),
+            leans_on: c.leans_on.as_deref(),
+        };
+        Told {
+            flakes: v.flakes,
+            with_termination: v.terminations,
+            with_lip: v.lips,
+            classes: v.classes.iter().map(|c| (c.class.as_str(), class(c))).collect(),
+            favours: &v.favoured().class,
+            strength: v.strength().name(),
+            sentence: v.sentence(),
+            integration_error: v.integration_error,
+            measured_by: &v.variant,
+            cautions: &v.cautions,
+            recorded_percussors: &g.recorded,
         }
     }
-    out.nest("groups", all);
-    if let Some(record) = a.calibrations().next().and_then(|c| TrackRecord::bundled(c.name())) {
-        out.put("track_record", record);
-    }
-    out
+}
+
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    rows: u64,
+    refused: u64,
+    calibrations: Vec<&'a str>,
+    /// How blows were set where rows do not tell.
+    #[schemars(with = "Vec<serde_json::Value>")]
+    settings: &'a SettingsPrior,
+    /// How far a site may lie from the experiment.
+    #[schemars(with = "serde_json::Value")]
+    site_shift: &'a SiteShift,
+    terminations_modelled: bool,
+    lips_modelled: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    together: Option<Told<'a>>,
+    groups: BTreeMap<&'a str, Told<'a>>,
+    /// How often such verdicts were right on flakes whose percussor is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "Option<serde_json::Value>")]
+    track_record: Option<TrackRecord>,
+}
+
+fn print_json(a: &Attribution, summary: &Summary, groups: &[Group]) -> Outcome<()> {
+    let named = |g: &'_ Group| g.name.is_some();
+    let site = a.site();
+    let settings = a.settings();
+    crate::say::json(&Printed {
+        rows: summary.tally().rows(),
+        refused: summary.tally().refused(),
+        calibrations: a.calibrations().map(|c| c.name()).collect(),
+        settings: &settings,
+        site_shift: &site,
+        terminations_modelled: a.knows_terminations(),
+        lips_modelled: a.lip().is_some(),
+        together: groups.iter().find(|g| !named(g)).map(Told::of),
+        groups: groups.iter().filter_map(|g| Some((g.name.as_deref()?, Told::of(g)))).collect(),
+        track_record: a.calibrations().next().and_then(|c| TrackRecord::bundled(c.name())),
+    })
 }

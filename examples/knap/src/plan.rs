@@ -15,7 +15,8 @@ use conchoid::plan::{
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
-use told::{json, plot, print_text};
+pub use told::Printed;
+use told::{plot, print_json, print_text};
 use wanted::Wanted;
 
 pub const EXAMPLES: &str = "\
@@ -159,7 +160,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     match o.format {
         Format::Text => print_text(o, &wanted, &plan)?,
-        Format::Json => json(o, &wanted, &plan).print()?,
+        Format::Json => print_json(o, &wanted, &plan)?,
     }
     Ok(0)
 }

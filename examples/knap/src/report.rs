@@ -2,7 +2,6 @@
 
 use crate::failure::{Failure, Outcome};
 use conchoid::predict::Caution;
-use serde::ser::{Serialize, SerializeMap, Serializer};
 
 /// How results are printed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -32,51 +31,6 @@ pub fn table_as_table(format: RowFormat) -> Outcome<()> {
              file that --out names",
         )),
         RowFormat::Text | RowFormat::Csv => Ok(()),
-    }
-}
-
-/// A JSON object that keeps the order of its keys.
-#[derive(Default)]
-pub struct Ordered(Vec<(String, Entry)>);
-
-enum Entry {
-    Value(serde_json::Value),
-    Object(Ordered),
-    List(Vec<Ordered>),
-}
-
-impl Ordered {
-    pub fn put(&mut self, key: &str, value: impl Serialize) -> &mut Self {
-        self.0.push((key.to_string(), Entry::Value(serde_json::to_value(value).unwrap_or_default())));
-        self
-    }
-
-    pub fn nest(&mut self, key: &str, inner: Ordered) -> &mut Self {
-        self.0.push((key.to_string(), Entry::Object(inner)));
-        self
-    }
-
-    pub fn list(&mut self, key: &str, inner: Vec<Ordered>) -> &mut Self {
-        self.0.push((key.to_string(), Entry::List(inner)));
-        self
-    }
-
-    pub fn print(&self) -> Outcome<()> {
-        crate::say::json(self)
-    }
-}
-
-impl Serialize for Ordered {
-    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        let mut map = s.serialize_map(Some(self.0.len()))?;
-        for (k, v) in &self.0 {
-            match v {
-                Entry::Value(v) => map.serialize_entry(k, v)?,
-                Entry::Object(o) => map.serialize_entry(k, o)?,
-                Entry::List(l) => map.serialize_entry(k, l)?,
-            }
-        }
-        map.end()
     }
 }
 

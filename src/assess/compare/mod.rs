@@ -36,6 +36,7 @@ use means::{clusters, mean};
 use serde::Serialize;
 pub(super) use stages::class_of;
 use stages::{Standing, about_the_others, assess_form, checked, fit_what_can_be, stand, test, with_size};
+use std::collections::BTreeMap;
 
 ///
 /// | setting | default | purpose |
@@ -71,6 +72,7 @@ impl Question {
 
 /// A number of the comparison, with its standard error.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Figure {
     /// The number.
     pub value: f64,
@@ -80,6 +82,7 @@ pub struct Figure {
 
 /// Coverage and width of the central intervals of one level.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Coverage {
     /// The probability that the intervals claim.
     pub level: f64,
@@ -91,6 +94,7 @@ pub struct Coverage {
 
 /// The scores of one form over a set of flakes. Of ln size unless the name says otherwise.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Scores {
     /// Flakes behind the numbers.
     pub flakes: usize,
@@ -120,6 +124,7 @@ pub struct Scores {
 
 /// The scores within one level of a class.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct ClassScores {
     /// The class column.
     pub class: String,
@@ -135,6 +140,7 @@ pub struct ClassScores {
 /// Where whole groups were left out, the statistic is divided by the mean design effect of the shares
 /// (Rao & Scott 1981, J. Am. Stat. Assoc. 76:221), so that twenty cores do not count as hundreds of flakes.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Pit {
     /// Share of the flakes in each tenth; a tenth each if the predictives are right.
     pub shares: [f64; 10],
@@ -166,9 +172,11 @@ impl Tested {
 }
 
 /// How one form did.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct FormAssessment {
     /// Name of the recipe.
+    #[serde(skip)]
     pub name: String,
     /// Coefficients of its largest variant for the size, those of the spread and the tails included.
     pub coefficients: usize,
@@ -182,16 +190,21 @@ pub struct FormAssessment {
     pub pit: Pit,
     /// Flakes that the form could not be tested on, by reason. A flake refused by one form is not among the common
     /// ones.
+    #[serde(serialize_with = "crate::by_name::serialize")]
+    #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, u64>"))]
     pub refused: Vec<(String, u64)>,
     /// The common flakes, in the order of the rows.
+    #[serde(skip)]
     pub tested: Vec<Tested>,
     /// The form fitted to all flakes.
+    #[serde(skip)]
     pub calibration: Calibration,
 }
 
 /// The paired difference of two forms on the same flakes: first less second, so that below zero the first
 /// is better.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Difference {
     /// Name of the first form.
     pub first: String,
@@ -214,6 +227,7 @@ pub struct Difference {
 /// Trees, section 3.4.3; here with the standard error of the difference, which is what the flakes in common
 /// allow.)
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Recommendation {
     /// The form to take.
     pub take: String,
@@ -428,6 +442,61 @@ impl Assessment {
             answered: self.forms[take].own.flakes,
             with_size: self.with_size,
         }
+    }
+}
+
+/// What of an assessment is written.
+#[derive(Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+struct Told<'a> {
+    size: &'a str,
+    column: &'a str,
+    /// How flakes were left out.
+    rule: &'a str,
+    /// Rows offered.
+    rows: usize,
+    /// Flakes that every form answered.
+    flakes: usize,
+    /// Flakes that record the size.
+    with_size: usize,
+    /// Forms that cannot be used, each with the reason.
+    left_out: BTreeMap<&'a str, &'a str>,
+    forms: BTreeMap<&'a str, &'a FormAssessment>,
+    /// Each form against the best, on the same flakes.
+    differences: Vec<Difference>,
+    recommendation: Recommendation,
+    sentence: String,
+}
+
+impl Serialize for Assessment {
+    fn serialize<S: serde::Serializer>(&self, s: S) -> std::result::Result<S::Ok, S::Error> {
+        let recommendation = self.recommendation();
+        let others = self.forms.iter().filter(|f| f.name != recommendation.best);
+        let differences = others.map(|f| self.difference(&f.name, &recommendation.best));
+        let told = Told {
+            size: self.size(),
+            column: self.column(),
+            rule: self.rule(),
+            rows: self.offered(),
+            flakes: self.flakes(),
+            with_size: self.with_size(),
+            left_out: self.left_out().iter().map(|(name, why)| (name.as_str(), why.as_str())).collect(),
+            forms: self.forms.iter().map(|f| (f.name.as_str(), f)).collect(),
+            differences: differences.collect::<Result<_>>().map_err(serde::ser::Error::custom)?,
+            sentence: recommendation.sentence(),
+            recommendation,
+        };
+        told.serialize(s)
+    }
+}
+
+#[cfg(feature = "schema")]
+impl schemars::JsonSchema for Assessment {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Assessment".into()
+    }
+    fn json_schema(g: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        Told::json_schema(g)
     }
 }
 

@@ -24,7 +24,7 @@ pub use recipe::{
     Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,
     VariantRecipe,
 };
-pub use report::{FitReport, Report, Taken};
+pub use report::{Coefficient, FitReport, GroupSpread, Report, Taken};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
 use crate::error::{Error, Result, check_size};
@@ -490,23 +490,10 @@ impl Collector {
             true => self.bring_to_growth(recipe, first, &ranges, &mut all)?,
             false => None,
         };
-        for (s, fitted) in recipe.sizes.iter().zip(all) {
+        for fitted in all {
+            reports.push(FitReport::of(&recipe.name, &fitted));
             residuals.push(fitted.standardised);
             effects.push(fitted.effects);
-            reports.push(FitReport {
-                variant: recipe.name.clone(),
-                size: s.size.clone(),
-                terms: s.form.term_names(),
-                left_out_error: fitted.model.left_out_error,
-                left_out_flakes: fitted.left_out_flakes,
-                flakes: fitted.model.flakes,
-                states: fitted.rows.count(),
-                adjusted_r_squared: fitted.adjusted_r_squared,
-                penalty: fitted.penalty,
-                effective_parameters: fitted.effective_parameters,
-                aic_own_unit: fitted.aic_own_unit,
-                rows: fitted.rows,
-            });
             sizes.push(fitted.model);
         }
         let (joint_flakes, residual_correlation, shared_correlation) = match within {

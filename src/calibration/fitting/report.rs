@@ -1,7 +1,9 @@
 //! What became of the flakes offered, and the fits that came of them.
 
+use super::sizes::FittedSize;
+use crate::calibration::{SharedEffect, Spread};
 use crate::error::{Error, Result};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What became of the flakes, and the fits behind the calibration.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -12,28 +14,76 @@ pub struct Report {
     /// Flakes used by at least one fit.
     pub used: u64,
     /// Reasons for leaving flakes out, with their counts. `offered` is `used` plus these.
+    #[serde(serialize_with = "crate::by_name::serialize")]
+    #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, u64>"))]
     pub left_out: Vec<(String, u64)>,
     /// One entry for each variant and size, in order.
     pub fits: Vec<FitReport>,
 }
 
-/// One fit of a report; its coefficients stand in the calibration.
+/// A coefficient, on the scale of its form.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Coefficient {
+    /// The coefficient.
+    pub value: f64,
+    /// Its standard error.
+    pub standard_error: f64,
+}
+
+/// What groups that share an effect differ by.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct GroupSpread {
+    /// Groups.
+    pub groups: u64,
+    /// The spread between them, on the scale of the form.
+    pub spread: f64,
+}
+
+/// One fit of a report.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct FitReport {
     /// Name of the variant.
+    #[serde(rename = "measured_by")]
     pub variant: String,
     /// The size.
     pub size: String,
-    /// Names of the coefficients.
-    pub terms: Vec<String>,
+    /// The column fitted.
+    #[serde(rename = "response")]
+    pub column: String,
+    /// Name of the form.
+    pub form: String,
+    /// The coefficients by term, in the order of the form.
+    #[serde(serialize_with = "crate::by_name::serialize")]
+    #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, Coefficient>"))]
+    pub coefficients: Vec<(String, Coefficient)>,
+    /// The spread on the scale of the form, of flakes of one group where groups share effects; none where it has terms
+    /// of its own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub spread: Option<f64>,
+    /// Its degrees of freedom.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub degrees_of_freedom: Option<f64>,
+    /// What flakes of one group share, by the column of the groups.
+    #[serde(serialize_with = "crate::by_name::serialize", skip_serializing_if = "Vec::is_empty")]
+    #[cfg_attr(
+        feature = "schema",
+        schemars(with = "Option<std::collections::BTreeMap<String, GroupSpread>>")
+    )]
+    pub shared: Vec<(String, GroupSpread)>,
     /// Flakes fitted; where each piece counts once, pieces.
     pub flakes: u64,
     /// Rows fitted: more than `flakes` where several states of a piece were measured.
     pub states: u64,
+    /// R2, without what groups share.
+    pub r_squared: f64,
     /// Adjusted R2, of least squares.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub adjusted_r_squared: Option<f64>,
     /// The strength of the penalty, where there is one that is finite.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub penalty: Option<f64>,
     /// Parameters of the location that the fit uses: under a penalty fewer than there are coefficients.
     pub effective_parameters: f64,
@@ -72,6 +122,37 @@ impl RowsFitted {
 }
 
 impl FitReport {
+    pub(super) fn of(variant: &str, fitted: &FittedSize) -> FitReport {
+        let m = &fitted.model;
+        let each = m.coefficients.iter().zip(&m.covariance).enumerate();
+        let coefficients = each.map(|(i, (b, v))| Coefficient { value: *b, standard_error: v[i].sqrt() });
+        let (spread, degrees_of_freedom) = match m.spread {
+            Spread::Constant { value, degrees_of_freedom } => (Some(value), Some(degrees_of_freedom)),
+            Spread::Modelled { .. } => (None, None),
+        };
+        let between = |e: &SharedEffect| GroupSpread { groups: e.groups, spread: e.covariance[0][0].sqrt() };
+        FitReport {
+            variant: variant.to_string(),
+            size: m.size.clone(),
+            column: m.column.clone(),
+            form: m.form.name().to_string(),
+            coefficients: m.form.term_names().into_iter().zip(coefficients).collect(),
+            spread,
+            degrees_of_freedom,
+            shared: m.shared.iter().map(|e| (e.by.clone(), between(e))).collect(),
+            flakes: m.flakes,
+            states: fitted.rows.count(),
+            r_squared: m.r_squared,
+            adjusted_r_squared: fitted.adjusted_r_squared,
+            penalty: fitted.penalty,
+            effective_parameters: fitted.effective_parameters,
+            left_out_error: m.left_out_error,
+            left_out_flakes: fitted.left_out_flakes,
+            aic_own_unit: fitted.aic_own_unit,
+            rows: fitted.rows,
+        }
+    }
+
     /// AIC of this fit less that of another, both for the size in its own unit.
     ///
     /// # Errors

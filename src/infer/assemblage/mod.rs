@@ -132,6 +132,7 @@ impl Drawing {
 
 /// An interval read off draws, with the Monte Carlo error of its three numbers.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Drawn {
     /// Lower end.
     pub low: f64,
@@ -141,13 +142,21 @@ pub struct Drawn {
     pub high: f64,
     /// Probability inside.
     pub level: f64,
-    /// Monte Carlo standard error of the lower end: half the distance of the draws one binomial standard
-    /// deviation of the rank apart to either side.
-    pub low_error: f64,
-    /// The same of the median.
-    pub median_error: f64,
-    /// The same of the upper end.
-    pub high_error: f64,
+    /// Of the three numbers.
+    pub monte_carlo_error: DrawnErrors,
+}
+
+/// Monte Carlo standard errors: half the distance of the draws one binomial standard deviation of the rank apart to
+/// either side.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct DrawnErrors {
+    /// Of the lower end.
+    pub low: f64,
+    /// Of the median.
+    pub median: f64,
+    /// Of the upper end.
+    pub high: f64,
 }
 
 impl Drawn {
@@ -180,9 +189,7 @@ impl Drawn {
             median: at(0.5),
             high: at(1.0 - tail),
             level,
-            low_error: error(tail),
-            median_error: error(0.5),
-            high_error: error(1.0 - tail),
+            monte_carlo_error: DrawnErrors { low: error(tail), median: error(0.5), high: error(1.0 - tail) },
         })
     }
 
@@ -196,15 +203,18 @@ impl Drawn {
             median: self.median * by,
             high: self.high * by,
             level: self.level,
-            low_error: self.low_error * by,
-            median_error: self.median_error * by,
-            high_error: self.high_error * by,
+            monte_carlo_error: DrawnErrors {
+                low: self.monte_carlo_error.low * by,
+                median: self.monte_carlo_error.median * by,
+                high: self.monte_carlo_error.high * by,
+            },
         }
     }
 }
 
 /// What there is to say of a group beside its numbers.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "kind", rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum Remark {
@@ -264,6 +274,7 @@ impl fmt::Display for Remark {
 
 /// The answer for one group.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct GroupTotals {
     /// Its name.
     pub group: String,
@@ -298,12 +309,41 @@ pub struct GroupTotals {
     pub mean_length_mm: Option<Drawn>,
     /// Pieces not estimated: the reason and how many.
     #[serde(serialize_with = "reasons")]
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<NotEstimated<'static>>"))]
     pub not_estimated: Vec<(String, u64)>,
     /// The first caution of each kind, and on how many flakes.
     #[serde(serialize_with = "counted_cautions")]
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<CountedCaution<'static>>"))]
     pub cautions: Vec<(Caution, u64)>,
     /// What else there is to say.
+    #[serde(serialize_with = "told_remarks")]
     pub remarks: Vec<Remark>,
+}
+
+#[derive(Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub(super) struct NotEstimated<'a> {
+    reason: &'a str,
+    pieces: u64,
+}
+
+#[derive(Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub(super) struct CountedCaution<'a> {
+    kind: &'a str,
+    text: String,
+    flakes: u64,
+}
+
+/// Remarks with their sentences.
+fn told_remarks<S: serde::Serializer>(of: &[Remark], s: S) -> std::result::Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct One<'a> {
+        #[serde(flatten)]
+        remark: &'a Remark,
+        text: String,
+    }
+    s.collect_seq(of.iter().map(|remark| One { remark, text: remark.to_string() }))
 }
 
 /// Reasons with their counts, as a list of `reason` and `pieces`.
@@ -311,12 +351,7 @@ pub(super) fn reasons<S: serde::Serializer>(
     of: &[(String, u64)],
     s: S,
 ) -> std::result::Result<S::Ok, S::Error> {
-    #[derive(Serialize)]
-    struct One<'a> {
-        reason: &'a str,
-        pieces: u64,
-    }
-    s.collect_seq(of.iter().map(|(reason, pieces)| One { reason, pieces: *pieces }))
+    s.collect_seq(of.iter().map(|(reason, pieces)| NotEstimated { reason, pieces: *pieces }))
 }
 
 /// Cautions with the number of flakes they concern.
@@ -324,13 +359,7 @@ pub(super) fn counted_cautions<S: serde::Serializer>(
     of: &[(Caution, u64)],
     s: S,
 ) -> std::result::Result<S::Ok, S::Error> {
-    #[derive(Serialize)]
-    struct One<'a> {
-        kind: &'a str,
-        text: String,
-        flakes: u64,
-    }
-    s.collect_seq(of.iter().map(|(c, n)| One { kind: c.kind(), text: c.to_string(), flakes: *n }))
+    s.collect_seq(of.iter().map(|(c, n)| CountedCaution { kind: c.kind(), text: c.to_string(), flakes: *n }))
 }
 
 /// A piece that an answer is got from: estimated, weighed as it came off, or named as a part of a flake.

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 /// The defaults are judgement without a source: a site may well be a fifth larger or smaller than the
 /// experiment, a tenth in any one size, and record lips and hinges two or three times as readily.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(try_from = "StoredShift", into = "StoredShift")]
 pub struct SiteShift {
     common: f64,
@@ -23,6 +24,7 @@ pub struct SiteShift {
 }
 
 #[derive(Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 struct StoredShift {
     common: f64,

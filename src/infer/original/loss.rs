@@ -30,6 +30,7 @@ impl<F: Fn(f64) -> f64 + Send + Sync> Loss for F {
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(try_from = "UncheckedBeta")]
 pub struct BetaLoss {
     a: f64,
@@ -37,6 +38,7 @@ pub struct BetaLoss {
 }
 
 #[derive(Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 struct UncheckedBeta {
     a: f64,

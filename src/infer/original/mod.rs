@@ -24,11 +24,13 @@
 //! | `loss.rs` | models of loss |
 //! | `posterior.rs` | platform and model of loss together |
 
+mod answer;
 mod look_back;
 mod loss;
 mod posterior;
 mod truncated;
 
+pub use answer::{AtLeast, MoreThan, OriginalAt};
 pub use look_back::LookBack;
 pub use loss::{BetaLoss, Loss};
 pub use truncated::Truncated;
@@ -367,6 +369,7 @@ pub struct OriginalEstimate {
 
 /// What an original size leans on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum LeansOn {

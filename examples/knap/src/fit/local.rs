@@ -3,7 +3,7 @@
 use super::{Options, needed_columns, offered};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
-use crate::report::{Format, Ordered, count, percent, short, wrapped};
+use crate::report::{Format, count, percent, short, wrapped};
 use crate::tables::{self, Sink};
 use conchoid::calibration::{Calibration, SizeModel, Spread};
 use conchoid::calibration::{Local, LocalReport, TypicalPlatform};
@@ -11,6 +11,9 @@ use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Interval, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::Offer;
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::io::Write;
 
 /// Probability inside the intervals that are compared.
@@ -77,7 +80,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     }
     let compared = compare(&report, &mine)?;
     match o.format {
-        Format::Json => json(o, &report, &compared)?.print()?,
+        Format::Json => print_json(o, &report, &compared)?,
         Format::Text => print_text(o, &report, &compared)?,
     }
     Ok(0)
@@ -218,47 +221,80 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
     Ok(())
 }
 
-fn json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<Ordered> {
-    let mut out = Ordered::default();
-    out.put("name", &o.name).put("response", o.response.concat()).put("form", r.published.form.name());
-    out.put("started_from", &r.started_from).put("measured_by", &r.variant);
-    out.put("discount", r.discount).put("discount_given", r.discount_given);
-    let mut coefficients = Ordered::default();
-    for (j, term) in r.published.form.term_names().iter().enumerate() {
-        let mut one = Ordered::default();
-        one.put("published", r.published.coefficients[j]).put("updated", r.updated.coefficients[j]);
-        one.put("own", r.own_coefficients.as_ref().map(|own| own[j]));
-        one.put("standard_error", r.updated.covariance[j][j].sqrt());
-        coefficients.nest(term, one);
-    }
-    out.nest("coefficients", coefficients);
-    let mut spreads = Ordered::default();
-    spreads.put("published", spread(&r.published)).put("updated", spread(&r.updated));
+/// A number before and after, and by the local flakes alone.
+#[derive(Serialize, JsonSchema)]
+struct Moved {
+    published: f64,
+    updated: f64,
+    own: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    standard_error: Option<f64>,
+}
+
+/// A platform such as the local flakes have, and what is expected of it before and after.
+#[derive(Serialize, JsonSchema)]
+struct Answered<'a> {
+    #[serde(flatten)]
+    numbers: BTreeMap<&'a str, f64>,
+    #[serde(flatten)]
+    classes: BTreeMap<&'a str, &'a str>,
+    published: Interval,
+    updated: Interval,
+}
+
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    name: &'a str,
+    response: &'a str,
+    form: &'a str,
+    started_from: &'a str,
+    measured_by: &'a str,
+    /// How much a published flake counts beside a local one.
+    discount: f64,
+    discount_given: bool,
+    coefficients: BTreeMap<String, Moved>,
+    spread: Moved,
+    platforms: BTreeMap<&'a str, Answered<'a>>,
+    used: u64,
+    left_out: BTreeMap<&'a str, u64>,
+}
+
+fn print_json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()> {
+    let own = r.own_coefficients.as_ref();
+    let moved = |j: usize| Moved {
+        published: r.published.coefficients[j],
+        updated: r.updated.coefficients[j],
+        own: own.map(|own| own[j]),
+        standard_error: Some(r.updated.covariance[j][j].sqrt()),
+    };
     let constant = matches!(r.published.spread, Spread::Constant { .. });
-    spreads.put("own", r.own_spread.filter(|_| constant));
-    out.nest("spread", spreads);
-    let mut platforms = Ordered::default();
-    for c in compared {
-        let mut one = Ordered::default();
-        for (name, v) in &c.platform.numbers {
-            one.put(name, v);
+    fn answered<'a>(c: &'a Compared<'_>) -> Answered<'a> {
+        Answered {
+            numbers: c.platform.numbers.iter().map(|(n, v)| (n.as_str(), *v)).collect(),
+            classes: c.platform.classes.iter().map(|(n, l)| (n.as_str(), l.as_str())).collect(),
+            published: c.before,
+            updated: c.after,
         }
-        for (name, level) in &c.platform.classes {
-            one.put(name, level);
-        }
-        for (name, i) in [("published", &c.before), ("updated", &c.after)] {
-            let mut interval = Ordered::default();
-            interval.put("low", i.low).put("median", i.median).put("high", i.high).put("level", i.level);
-            one.nest(name, interval);
-        }
-        platforms.nest(c.platform.name, one);
     }
-    out.nest("platforms", platforms);
-    out.put("used", r.used);
-    let mut left_out = Ordered::default();
-    for (reason, n) in &r.left_out {
-        left_out.put(reason, n);
-    }
-    out.nest("left_out", left_out);
-    Ok(out)
+    let (terms, response) = (r.published.form.term_names(), o.response.concat());
+    crate::say::json(&Printed {
+        name: &o.name,
+        response: &response,
+        form: r.published.form.name(),
+        started_from: &r.started_from,
+        measured_by: &r.variant,
+        discount: r.discount,
+        discount_given: r.discount_given,
+        coefficients: terms.into_iter().enumerate().map(|(j, t)| (t, moved(j))).collect(),
+        spread: Moved {
+            published: spread(&r.published),
+            updated: spread(&r.updated),
+            own: r.own_spread.filter(|_| constant),
+            standard_error: None,
+        },
+        platforms: compared.iter().map(|c| (c.platform.name, answered(c))).collect(),
+        used: r.used,
+        left_out: super::by_reason(&r.left_out),
+    })
 }

@@ -3,12 +3,14 @@
 
 use super::{Options, needed_columns, tell};
 use crate::failure::{Failure, Outcome};
-use crate::report::{Format, Ordered, count, short};
+use crate::report::{Format, count, short};
 use crate::tables::{self, Progress, Sink};
-use conchoid::calibration::{Calibration, Provenance, loss_recipe};
-use conchoid::calibration::{Collector, Report};
+use conchoid::calibration::{Collector, FitReport, Provenance, Report, loss_recipe};
 use conchoid::flake::{ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
 use conchoid::table::{Offer, offer_each};
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::io::Write;
 
 /// The form that a calibration of loss is fitted with.
@@ -76,13 +78,13 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
         sink.finish()?;
     }
     match o.format {
-        Format::Json => json(&calibration, &report).print()?,
-        Format::Text => text(o, &calibration, &report)?,
+        Format::Json => print_json(o, &report)?,
+        Format::Text => text(o, &report)?,
     }
     Ok(0)
 }
 
-fn text(o: &Options, calibration: &Calibration, report: &Report) -> Outcome<()> {
+fn text(o: &Options, report: &Report) -> Outcome<()> {
     let mut out = std::io::stdout().lock();
     let (pieces, states) = report.fits.iter().map(|f| (f.flakes, f.states)).max().unwrap_or_default();
     writeln!(
@@ -94,12 +96,12 @@ fn text(o: &Options, calibration: &Calibration, report: &Report) -> Outcome<()> 
     )?;
     writeln!(out, "of {}, each piece counting once.\n", count(pieces, "piece", "pieces"))?;
     writeln!(out, "  by what was recorded                               R2   error left out")?;
-    for (fit, v) in report.fits.iter().zip(calibration.variants()) {
+    for fit in &report.fits {
         writeln!(
             out,
             "  {:48} {:>5}   {:>14}",
             fit.variant,
-            short(v.sizes[0].r_squared),
+            short(fit.r_squared),
             short(fit.left_out_error)
         )?;
     }
@@ -114,15 +116,38 @@ fn text(o: &Options, calibration: &Calibration, report: &Report) -> Outcome<()> 
     Ok(())
 }
 
-fn json(calibration: &Calibration, report: &Report) -> Ordered {
-    let mut out = Ordered::default();
-    out.put("name", calibration.name()).put("offered", report.offered).put("used", report.used);
-    for (fit, v) in report.fits.iter().zip(calibration.variants()) {
-        let mut one = Ordered::default();
-        one.put("pieces", fit.flakes).put("states", fit.states).put("r_squared", v.sizes[0].r_squared);
-        one.put("left_out_error", fit.left_out_error);
-        out.nest(&fit.variant, one);
-    }
-    out.put("left_out", &report.left_out);
-    out
+/// One fit: by what was recorded.
+#[derive(Serialize, JsonSchema)]
+struct ByRecorded {
+    pieces: u64,
+    states: u64,
+    r_squared: f64,
+    left_out_error: f64,
+}
+
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    name: &'a str,
+    offered: u64,
+    used: u64,
+    #[serde(flatten)]
+    fits: BTreeMap<&'a str, ByRecorded>,
+    left_out: BTreeMap<&'a str, u64>,
+}
+
+fn print_json(o: &Options, report: &Report) -> Outcome<()> {
+    let one = |f: &FitReport| ByRecorded {
+        pieces: f.flakes,
+        states: f.states,
+        r_squared: f.r_squared,
+        left_out_error: f.left_out_error,
+    };
+    crate::say::json(&Printed {
+        name: &o.name,
+        offered: report.offered,
+        used: report.used,
+        fits: report.fits.iter().map(|f| (f.variant.as_str(), one(f))).collect(),
+        left_out: super::by_reason(&report.left_out),
+    })
 }

@@ -1,14 +1,18 @@
 //! The plan as it is told: the knapping list, what it is worth against an even grid, the curves, what to mind.
 
 use super::wanted::Wanted;
-use super::{Aimed, Options, Plan, STARTS};
+use super::{Aimed, Options, Plan, STARTS, Target};
 use crate::failure::Outcome;
 use crate::plan_plot;
 use crate::plan_sheet::target_name;
-use crate::report::{Ordered, count, percent, wrapped};
+use crate::report::{count, percent, wrapped};
 use crate::tables::save;
 use conchoid::form;
+use conchoid::plan::WithinTolerance;
 use conchoid::predict::in_words;
+use schemars::JsonSchema;
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io::Write;
 
@@ -249,65 +253,122 @@ fn notes(w: &Wanted, plan: &Plan) -> Vec<String> {
     notes
 }
 
-pub(super) fn json(o: &Options, w: &Wanted, plan: &Plan) -> Ordered {
-    let mut out = Ordered::default();
-    let criterion = if o.criterion == Aimed::D { "d" } else { "i" };
-    out.put("form", w.form.name()).put("response", &o.response).put("terms", w.form.term_names());
-    out.put("criterion", criterion).put("seed", o.seed);
-    let list: Vec<serde_json::Map<String, serde_json::Value>> = plan
-        .targets
-        .iter()
-        .map(|t| {
-            let mut m = serde_json::Map::new();
-            m.insert("flake".into(), t.number.into());
-            m.insert("percussor".into(), t.percussor.clone().into());
-            m.insert("core".into(), t.core.into());
-            for (name, target, low, high) in &t.settings {
-                m.insert(target_name(name), (*target).into());
-                m.insert(format!("{}_accept", target_name(name)), vec![*low, *high].into());
-            }
-            m
-        })
-        .collect();
-    out.put("flakes", list);
-    out.put("criterion_value", plan.chosen.value()).put("starts_agreeing", plan.chosen.starts_agreeing());
-    out.put("starts", STARTS.0).put("share_of_bound", plan.bound);
-    let mut even = Ordered::default();
-    match &plan.even {
-        Ok((ratio, mine, theirs)) => {
-            even.put("d_efficiency_ratio", ratio).put("mean_width", mine).put("mean_width_even_grid", theirs);
+/// Against an even grid of as many flakes.
+#[derive(Serialize, JsonSchema)]
+#[serde(untagged)]
+enum AgainstGrid<'a> {
+    Known { d_efficiency_ratio: f64, mean_width: Option<f64>, mean_width_even_grid: Option<f64> },
+    Unknown { undetermined: &'a str },
+}
+
+#[derive(Serialize, JsonSchema)]
+struct SpreadTold<'a> {
+    value: f64,
+    between_cores: Option<f64>,
+    from: &'a str,
+}
+
+#[derive(Serialize, JsonSchema)]
+struct ExistingTold<'a> {
+    used: usize,
+    left_out: u64,
+    worth_well_placed: Option<f64>,
+    undetermined: &'a [String],
+}
+
+/// What so many flakes would tell.
+#[derive(Serialize, JsonSchema)]
+struct CurveTold<'a> {
+    flakes: usize,
+    width_new_flake: Option<f64>,
+    width_mean: Option<f64>,
+    width_new_flake_at: &'a [Option<f64>],
+    power: Option<f64>,
+}
+
+/// What is printed as JSON.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed<'a> {
+    form: &'a str,
+    response: &'a str,
+    terms: Vec<String>,
+    criterion: &'static str,
+    seed: u64,
+    /// What to strike, one entry a flake: targets and what is accepted of each.
+    flakes: Vec<BTreeMap<String, serde_json::Value>>,
+    criterion_value: f64,
+    starts_agreeing: usize,
+    starts: usize,
+    share_of_bound: Option<f64>,
+    against_even_grid: AgainstGrid<'a>,
+    kept_within_tolerance: WithinTolerance,
+    spread: SpreadTold<'a>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    existing: Option<ExistingTold<'a>>,
+    level: f64,
+    difference: Option<f64>,
+    curve: Vec<CurveTold<'a>>,
+    at: Vec<&'a str>,
+    cautions: Vec<String>,
+}
+
+pub(super) fn print_json(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
+    let target = |t: &Target| {
+        let mut m = BTreeMap::<String, serde_json::Value>::new();
+        m.insert("flake".into(), t.number.into());
+        m.insert("percussor".into(), t.percussor.clone().into());
+        m.insert("core".into(), t.core.into());
+        for (name, target, low, high) in &t.settings {
+            m.insert(target_name(name), (*target).into());
+            m.insert(format!("{}_accept", target_name(name)), vec![*low, *high].into());
         }
-        Err(term) => {
-            even.put("undetermined", term);
-        }
-    }
-    out.nest("against_even_grid", even);
-    let mut tolerance = Ordered::default();
-    tolerance.put("mean", plan.tolerance.mean).put("low", plan.tolerance.low);
-    out.nest("kept_within_tolerance", tolerance);
-    let mut spread = Ordered::default();
-    spread.put("value", w.spread.value).put("between_cores", w.cores.map(|c| c.between()));
-    spread.put("from", &w.spread.from);
-    out.nest("spread", spread);
-    if let Some(e) = &w.existing {
-        let mut existing = Ordered::default();
-        existing.put("used", e.used).put("left_out", e.left_out).put("worth_well_placed", plan.worth);
-        existing.put("undetermined", &plan.undetermined);
-        out.nest("existing", existing);
-    }
-    out.put("level", w.level).put("difference", w.difference.map(|d| d.0));
-    let curve: Vec<serde_json::Value> = plan
-        .curve
-        .iter()
-        .map(|c| {
-            serde_json::json!({
-                "flakes": c.flakes, "width_new_flake": c.new_flake, "width_mean": c.mean,
-                "width_new_flake_at": c.at, "power": c.power,
+        m
+    };
+    crate::say::json(&Printed {
+        form: w.form.name(),
+        response: &o.response,
+        terms: w.form.term_names(),
+        criterion: if o.criterion == Aimed::D { "d" } else { "i" },
+        seed: o.seed,
+        flakes: plan.targets.iter().map(target).collect(),
+        criterion_value: plan.chosen.value(),
+        starts_agreeing: plan.chosen.starts_agreeing(),
+        starts: STARTS.0,
+        share_of_bound: plan.bound,
+        against_even_grid: match &plan.even {
+            Ok((ratio, mine, theirs)) => AgainstGrid::Known {
+                d_efficiency_ratio: *ratio,
+                mean_width: *mine,
+                mean_width_even_grid: *theirs,
+            },
+            Err(undetermined) => AgainstGrid::Unknown { undetermined },
+        },
+        kept_within_tolerance: plan.tolerance,
+        spread: SpreadTold {
+            value: w.spread.value,
+            between_cores: w.cores.map(|c| c.between()),
+            from: &w.spread.from,
+        },
+        existing: w.existing.as_ref().map(|e| ExistingTold {
+            used: e.used,
+            left_out: e.left_out,
+            worth_well_placed: plan.worth,
+            undetermined: &plan.undetermined,
+        }),
+        level: w.level,
+        difference: w.difference.map(|d| d.0),
+        curve: plan
+            .curve
+            .iter()
+            .map(|c| CurveTold {
+                flakes: c.flakes,
+                width_new_flake: c.new_flake,
+                width_mean: c.mean,
+                width_new_flake_at: &c.at,
+                power: c.power,
             })
-        })
-        .collect();
-    out.put("curve", curve);
-    out.put("at", w.at.iter().map(|a| &a.0).collect::<Vec<_>>());
-    out.put("cautions", notes(w, plan));
-    out
+            .collect(),
+        at: w.at.iter().map(|a| a.0.as_str()).collect(),
+        cautions: notes(w, plan),
+    })
 }
