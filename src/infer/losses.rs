@@ -16,7 +16,7 @@
 //! seed and the number of draws, not on threads, and not on what other groups are there.
 
 use super::assemblage::draws::{Generator, Model, Rows};
-use super::assemblage::{Drawing, Drawn, counted_cautions, reasons};
+use super::assemblage::{Drawing, Drawn, count, counted_cautions, reasons};
 use super::original::LookBack;
 use crate::error::{Error, Result};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch};
@@ -157,7 +157,7 @@ impl<'a> Losses<'a> {
                 None
             }
             Err(e) => {
-                *self.groups[at].left_out.entry(e.clone().with_row(None).to_string()).or_default() += 1;
+                count(&mut self.groups[at].left_out, e.clone().with_row(None).to_string());
                 Some(e)
             }
         }
@@ -167,7 +167,7 @@ impl<'a> Losses<'a> {
     pub fn leave_out(&mut self, group: &str, reason: impl Into<String>) {
         let at = self.group(group);
         self.groups[at].offered += 1;
-        *self.groups[at].left_out.entry(reason.into()).or_default() += 1;
+        count(&mut self.groups[at].left_out, reason.into());
     }
 
     fn group(&mut self, name: &str) -> usize {

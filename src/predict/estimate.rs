@@ -9,8 +9,8 @@ use crate::calibration::caution::{ATOM_TOLD, Caution};
 use crate::calibration::resolved::{CLEARLY_BEYOND, DesignRows, Resolved, WeightedRows, near_tangent};
 use crate::calibration::{Calibration, Recorded, SizeModel};
 use crate::error::{Error, Place, Result};
-use crate::flake::Termination;
-use crate::form::{ANGLE, TERMINATION};
+use crate::flake::{LENGTH_MM, MASS_G, Termination};
+use crate::form::{ANGLE, TERMINATION, Transform};
 use crate::strike::Measured;
 
 /// What is asked for beyond the measurements.
@@ -23,6 +23,33 @@ pub struct Ask {
 
 /// The level at which an estimate that exists has finite intervals.
 const LEVEL_OF_DOORS: f64 = 0.95;
+
+/// Refuses a size whose interval goes beyond all that can be measured on both sides: no flake of the experiment says
+/// anything of it.
+fn says_something(size: &str, predictive: &Predictive) -> Result<()> {
+    // on a logarithmic scale a spread below 2 does not reach from the least to the most
+    let narrow = |c: &Component| c.scale < 2.0;
+    if predictive.transform() == Transform::Ln && predictive.components().iter().all(narrow) {
+        return Ok(());
+    }
+    let (bounds, unit) = match size {
+        _ if size.ends_with("_mm") => (LENGTH_MM, "mm"),
+        _ if size.ends_with("_g") => (MASS_G, "g"),
+        _ => return Ok(()),
+    };
+    let i = predictive.interval(LEVEL_OF_DOORS)?;
+    if bounds.contains(i.low) || bounds.contains(i.high) || i.low > 1.0 || i.high < 1.0 {
+        return Ok(());
+    }
+    Err(Error::Refused {
+        at: Place::column(size),
+        reason: format!(
+            "the measurements are too far from those of the calibration: its interval, {:.0e} to {:.0e} {unit}, goes \
+             beyond all that can be measured",
+            i.low, i.high
+        ),
+    })
+}
 
 /// One size of an estimate.
 #[derive(Debug, Clone, PartialEq)]
@@ -287,6 +314,7 @@ impl Predictor {
                 };
                 predictive.interval(LEVEL_OF_DOORS).map_err(named)?;
             }
+            says_something(&m.size, &predictive)?;
             sizes.push(SizeEstimate {
                 size: m.size.clone(),
                 column: m.column.clone(),

@@ -3,7 +3,7 @@
 use super::digits::put_rounded;
 use super::header::{Header, Separator, shorten};
 use super::row::Row;
-use super::text::put_text;
+use super::text::{like_formula, put_text};
 use crate::error::{Error, Place, Result};
 use std::io::Write;
 
@@ -128,9 +128,14 @@ impl Line {
         }
     }
 
+    /// Text of our own. Names of calibrations and classes come from people: one that a spreadsheet would run as a
+    /// formula has an apostrophe before it, unless it is a number.
     pub fn text(&mut self, text: &str) {
         self.next();
-        put_text(text, self.separator, &mut self.bytes);
+        match like_formula(text.as_bytes()) {
+            true => put_text(&format!("'{text}"), self.separator, &mut self.bytes),
+            false => put_text(text, self.separator, &mut self.bytes),
+        }
     }
 
     /// Bytes of cells that are as they will be written.

@@ -382,6 +382,13 @@ fn groups_are_told_each_by_itself_and_what_is_not_told_is_listed() {
     for pair in quarry.lost_more_than.windows(2) {
         assert!(pair[0].1.median >= pair[1].1.median && pair[0].1.high <= 1.0, "{pair:?}");
     }
+    // reasons are counted, not gathered without end
+    let mut many = Losses::new(&look);
+    for k in 0..500 {
+        many.leave_out("spring", format!("reason {k}"));
+    }
+    let reasons = &many.totals(&drawing).unwrap()[0].not_estimated;
+    assert_eq!((reasons.len(), reasons[0].clone()), (65, ("other reasons".to_string(), 436)));
     // a group of none but failures is told without numbers
     let mut none = Losses::new(&look);
     none.leave_out("empty", "no");

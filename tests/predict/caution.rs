@@ -1,8 +1,9 @@
 //! The words of every caution and its stable kind, as other people's scripts and readers rely on them.
 
+use conchoid::calibration::bundled;
 use conchoid::mechanics::Doubt;
-use conchoid::predict::Caution;
-use conchoid::predict::in_words;
+use conchoid::predict::{Ask, Caution, Predictor, in_words};
+use conchoid::strike::{Platform, Strike};
 
 fn text(s: &str) -> String {
     s.to_string()
@@ -184,4 +185,27 @@ fn numbers_keep_four_digits_and_their_units() {
     }
     assert_eq!(in_words("exterior_platform_angle_deg"), "exterior platform angle");
     assert_eq!(in_words("core"), "core");
+}
+
+#[test]
+fn an_interval_that_holds_all_that_can_be_measured_is_no_answer() {
+    let of = |name: &str, depth: f64| {
+        let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(75.0).build().unwrap();
+        let strike = Strike::builder().platform(platform).build().unwrap();
+        Predictor::new(bundled::named(name).unwrap()).unwrap().estimate(&strike, &Ask::default())
+    };
+    let e = of("controlled-glass", 0.05).unwrap_err().to_string();
+    assert!(
+        e.starts_with("length_mm: the measurements are too far from those of the calibration: its"),
+        "{e}"
+    );
+    for (name, depth) in
+        [("controlled-glass", 0.6), ("hard-hammer-flint", 0.05), ("hard-hammer-quartzite", 0.05)]
+    {
+        let found = of(name, depth).unwrap();
+        for s in &found.sizes {
+            let i = s.predictive.interval(0.95).unwrap();
+            assert!(i.low > 1e-6 && i.high < 1e6, "{name} {depth} {}: {i:?}", s.size);
+        }
+    }
 }

@@ -7,8 +7,8 @@ use conchoid::predict::MeasurementErrors;
 use conchoid::predict::{Ask, Quantiles};
 use conchoid::strike::Measured;
 use conchoid::table::{
-    Cell, Completed, Predictors, Summary, TableEstimates, TableOptions, TableReader, TableWriter, answer,
-    joined,
+    Cell, Completed, Predictors, Separator, Summary, TableEstimates, TableOptions, TableReader, TableWriter,
+    answer, joined,
 };
 use conchoid::{Error, Result};
 use proptest::prelude::*;
@@ -301,4 +301,14 @@ proptest! {
         text.push_str(last);
         Case::new(["hard-hammer-flint", "hard-hammer-quartzite"][which]).check(&text, bytes);
     }
+}
+
+#[test]
+fn what_is_written_of_our_own_is_no_formula() {
+    let mut writer = TableWriter::sheet(Vec::new(), Separator::Comma, &["name", "value"]).unwrap();
+    for (text, value) in [("=1+1", -3.5), ("@sum", 2.0), ("+x;y", 1e-9), ("-7.5", 0.0), ("thin, =x", 4.0)] {
+        writer.write_cells(&[Cell::Text(text), Cell::Number(value)]).unwrap();
+    }
+    let text = String::from_utf8(writer.finish().unwrap()).unwrap();
+    assert_eq!(text, "name,value\n'=1+1,-3.5\n'@sum,2\n'+x;y,0.000000001\n-7.5,0\n\"thin, =x\",4\n");
 }

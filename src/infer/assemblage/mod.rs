@@ -346,6 +346,15 @@ fn told_remarks<S: serde::Serializer>(of: &[Remark], s: S) -> std::result::Resul
     s.collect_seq(of.iter().map(|remark| One { remark, text: remark.to_string() }))
 }
 
+/// Reasons that are told apart in a group; the others are counted together. This crate's choice, no source.
+const MOST_REASONS: usize = 64;
+
+/// Counts a piece under a reason.
+pub(super) fn count(reasons: &mut BTreeMap<String, u64>, reason: String) {
+    let told_apart = reasons.len() < MOST_REASONS || reasons.contains_key(&reason);
+    *reasons.entry(if told_apart { reason } else { "other reasons".to_string() }).or_default() += 1;
+}
+
 /// Reasons with their counts, as a list of `reason` and `pieces`.
 pub(super) fn reasons<S: serde::Serializer>(
     of: &[(String, u64)],
@@ -493,11 +502,12 @@ impl<'p> Assemblage<'p> {
         counted.pieces += 1;
         counted.platforms += u64::from(bears_platform);
         if let (Err(e), None) = (&answer, whole_g) {
-            *counted.reasons.entry(e.clone().with_row(None).to_string()).or_default() += 1;
+            count(&mut counted.reasons, e.clone().with_row(None).to_string());
         }
         let split = portion == Some(Portion::Split);
         counted.unnamed_splits += u64::from(split && key.is_none() && found.is_some());
-        if found.is_some() || whole_g.is_some() || key.is_some() {
+        // a named part counts by what it weighs
+        if found.is_some() || whole_g.is_some() || (key.is_some() && mass_now_g.is_some()) {
             self.pieces.push(Piece {
                 group,
                 key,
@@ -534,7 +544,7 @@ impl<'p> Assemblage<'p> {
         let group = self.group(group);
         let counted = &mut self.offered[group];
         counted.pieces += 1;
-        *counted.reasons.entry(reason.into()).or_default() += 1;
+        count(&mut counted.reasons, reason.into());
     }
 
     fn group(&mut self, name: &str) -> usize {

@@ -360,7 +360,7 @@ fn an_assemblage_of_scrapers_tells_the_shares_lost_by_site() {
         "quarry: 2 flakes from 2 pieces, 2 with a platform",
         "  share of mass lost",
         "  lost over 25 %:",
-        "From the calibrations hard-hammer-flint (platforms) and retouched-flint (retouch);",
+        "From the calibrations hard-hammer-flint (platforms) and retouched-flint",
         "30 pieces: the experiment has every state from first retouch",
     ] {
         assert!(text.contains(line), "{line}\n{text}\n{err}");
