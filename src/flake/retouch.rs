@@ -339,7 +339,8 @@ impl Measured for Retouch {
         let at = |bounds: &[Bounds; MOST_POINTS]| bounds.iter().position(|b| b.name() == name);
         let point = |k: usize| self.0.points.get(k).copied().flatten();
         match name {
-            "retouch_index" => self.index(),
+            // as recorded, so that one a little above 1 is still told as such
+            "retouch_index" => self.0.index.filter(|_| self.points().count() == 0).or_else(|| self.index()),
             RETOUCH_HEIGHT => self.height_mm(),
             _ => at(&RETOUCH_HEIGHT_MM)
                 .and_then(|k| Some(point(k)?.height_mm))
@@ -401,7 +402,8 @@ impl<P: Measured + ?Sized> Measured for WithRetouch<'_, P> {
                 Some(then / now)
             }
             RETOUCH_HEIGHT | "retouch_index" => match &self.retouch {
-                Some(retouch) => retouch.number(name),
+                Some(retouch) if name == RETOUCH_HEIGHT => retouch.height_mm(),
+                Some(retouch) => retouch.index(),
                 None => self.piece.number(name),
             },
             _ => self.piece.number(name),

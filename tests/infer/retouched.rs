@@ -98,6 +98,12 @@ fn heights_of_nothing_mean_that_nothing_is_lost() {
     let found = look().sizes(&sizes).original(&broken, &Ask::default()).unwrap();
     assert_eq!(found.leans_on, LeansOn::Platform);
     assert!(look().original(&broken, &Ask::default()).is_err());
+    let scrap = scraper().portion(Portion::Distal).build().unwrap();
+    let e = look().original(&scrap, &Ask::default()).unwrap_err().to_string();
+    assert!(
+        e.ends_with("(the retouch tells of complete pieces only; of a broken one the platform is needed)"),
+        "{e}"
+    );
 }
 
 #[test]
@@ -132,6 +138,17 @@ fn doubts_are_told() {
         assert!(kinds.contains(&kind), "{kind}: {kinds:?}");
     }
     assert_eq!(kinds.iter().filter(|k| **k == "retouch-not-in-experiment").count(), 2);
+    // of an index alone too, which counts as 1
+    let record = |index| Retouch::builder().index(index).build().unwrap();
+    let of = |r: Retouch| {
+        look().original(&Flake::builder().mass_now_g(31.0).retouch(r).build().unwrap(), &Ask::default())
+    };
+    let (above, full) = (of(record(1.04)).unwrap(), of(record(1.0)).unwrap());
+    let told = |o: &conchoid::infer::OriginalEstimate| {
+        o.cautions.iter().any(|c| c.kind() == "height-above-thickness")
+    };
+    assert!(told(&above) && !told(&full));
+    assert_eq!(above.mass.interval(0.9).unwrap(), full.mass.interval(0.9).unwrap());
     let quartzite = Strike::builder().stone("quartzite").build().unwrap();
     let piece = scraper().strike(quartzite).build().unwrap();
     let cautions = look().original(&piece, &Ask::default()).unwrap().cautions;

@@ -70,7 +70,7 @@ pub struct Options {
     pub loss: Option<String>,
     /// A size that neither retouch nor a break has changed, which the platform's answer is given: thickness_mm, width_mm;
     /// may be repeated, the first that was recorded counts
-    #[arg(long, value_name = "SIZE")]
+    #[arg(long, value_name = "SIZE", requires = "table")]
     pub unbroken: Vec<String>,
     /// Also give the probability that more than this share (0 to 1) is lost
     #[arg(long, value_name = "SHARE", default_value_t = 0.5, allow_negative_numbers = true)]

@@ -12,6 +12,9 @@ use std::sync::Arc;
 const EITHER: &str = "either the marks of retouch of a complete piece are needed, its heights with the thickness there or \
                       retouch_index, or its platform";
 
+/// What a broken piece needs.
+const BROKEN: &str = "the retouch tells of complete pieces only; of a broken one the platform is needed";
+
 /// The marks of a piece as a calibration of loss reads them: the variant, its input rows, and what there is to doubt.
 pub(crate) struct MarksRead {
     pub(crate) variant: usize,
@@ -132,12 +135,15 @@ impl<'a> LookBack<'a> {
         let whole = piece.class(Portion::COLUMN).is_none_or(|p| p == Portion::Complete.name());
         let platform = || match self.sizes {
             Some(sizes) => by_platform(sizes, piece, &remains, (ask, self.loss.clone()), &self.unbroken),
-            None => Err(Error::missing("retouch_height_1_mm", EITHER)),
+            None => {
+                Err(Error::missing(if whole { "retouch_height_1_mm" } else { "platform_depth_mm" }, EITHER))
+            }
         };
         let Some(retouch) = noted.retouch.as_ref().filter(|_| whole) else {
             return platform().map_err(|e| match e {
-                Error::Missing { at, .. } if noted.retouch.is_none() => {
-                    Error::Missing { at, needed: EITHER.to_string() }
+                Error::Missing { at, .. } => {
+                    let needed = if noted.retouch.is_none() { EITHER } else { BROKEN };
+                    Error::Missing { at, needed: needed.to_string() }
                 }
                 e => e,
             });
