@@ -52,6 +52,28 @@ pub struct Check {
     pub advice: String,
 }
 
+impl Check {
+    /// A test, doubtful where its p-value is small; and what to say then, or otherwise.
+    fn test(
+        name: &str,
+        statistic: f64,
+        statistic_is: String,
+        p_value: f64,
+        doubt: impl FnOnce() -> String,
+        fine: &str,
+    ) -> Check {
+        let doubtful = p_value < DOUBTFUL;
+        Check {
+            name: name.to_string(),
+            statistic,
+            statistic_is,
+            p_value: Some(p_value),
+            doubtful,
+            advice: if doubtful { doubt() } else { fine.to_string() },
+        }
+    }
+}
+
 /// One row of the fit, on the scale of the form.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -217,21 +239,20 @@ fn spread_against_expected(rows: &[CheckedRow]) -> Option<Check> {
     let squares: Vec<f64> = rows.iter().map(|r| r.residual.powi(2)).collect();
     let expected = rows.iter().map(|r| r.expected).collect();
     let (statistic, df, p) = koenker(&squares, &[vec![1.0; rows.len()], expected])?;
-    let doubtful = p < DOUBTFUL;
-    Some(Check {
-        name: "spread against expected size".into(),
-        statistic,
-        statistic_is: format!("chi-squared on {}", freedom(df)),
-        p_value: Some(p),
-        doubtful,
-        advice: if doubtful {
-            "The spread changes with the expected size: intervals are too wide at one end and too narrow at \
+    let doubt = || {
+        "The spread changes with the expected size: intervals are too wide at one end and too narrow at \
              the other. Try another transform, or give the spread terms of its own."
-        } else {
-            "The spread shows no change with the expected size."
-        }
-        .into(),
-    })
+            .to_string()
+    };
+    let fine = "The spread shows no change with the expected size.";
+    Some(Check::test(
+        "spread against expected size",
+        statistic,
+        format!("chi-squared on {}", freedom(df)),
+        p,
+        doubt,
+        fine,
+    ))
 }
 
 fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String>]) -> Option<Check> {
@@ -252,8 +273,8 @@ fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String
         columns.push(kept.iter().map(|(_, l)| f64::from(u8::from(l == level))).collect());
     }
     let (statistic, df, p) = koenker(&squares, &columns)?;
-    let doubtful = p < DOUBTFUL;
-    let advice = if doubtful {
+    let by = crate::predict::in_words(name);
+    let doubt = || {
         let spread = |level: &str| {
             let (mut sum, mut n) = (0.0, 0.0);
             for ((_, l), s) in kept.iter().zip(&squares) {
@@ -268,22 +289,14 @@ fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String
             (if spread(l) < spread(a) { l } else { a }, if spread(l) > spread(b) { l } else { b })
         });
         format!(
-            "The spread differs by {}: residuals of {most} are {:.2} times as large as those of {least}. Give \
+            "The spread differs by {by}: residuals of {most} are {:.2} times as large as those of {least}. Give \
              the spread a term for it, or fit the classes apart.",
-            crate::predict::in_words(name),
             spread(most) / spread(least)
         )
-    } else {
-        format!("The spread shows no difference by {}.", crate::predict::in_words(name))
     };
-    Some(Check {
-        name: format!("spread by {}", crate::predict::in_words(name)),
-        statistic,
-        statistic_is: format!("chi-squared on {}", freedom(df)),
-        p_value: Some(p),
-        doubtful,
-        advice,
-    })
+    let fine = format!("The spread shows no difference by {by}.");
+    let chi_squared = format!("chi-squared on {}", freedom(df));
+    Some(Check::test(&format!("spread by {by}"), statistic, chi_squared, p, doubt, &fine))
 }
 
 /// Anderson and Darling's statistic for a normal law of unknown mean and spread, with the small-sample
@@ -317,21 +330,13 @@ fn normality(rows: &[CheckedRow]) -> Option<Check> {
             (1.2937 - 5.709 * a + 0.0186 * a * a).exp()
         }
     };
-    let doubtful = p < DOUBTFUL;
-    Some(Check {
-        name: "normality of the residuals".into(),
-        statistic: a2,
-        statistic_is: "Anderson-Darling".into(),
-        p_value: Some(p),
-        doubtful,
-        advice: if doubtful {
-            "The residuals are not normal: expected sizes hold, but intervals at 95 % and beyond may not. \
+    let doubt = || {
+        "The residuals are not normal: expected sizes hold, but intervals at 95 % and beyond may not. \
              Look for mistyped rows, then fit with a modelled spread, whose tails may be heavy."
-        } else {
-            "The residuals look normal."
-        }
-        .into(),
-    })
+            .to_string()
+    };
+    let fine = "The residuals look normal.";
+    Some(Check::test("normality of the residuals", a2, "Anderson-Darling".into(), p, doubt, fine))
 }
 
 /// F test of the square and cube of the expected value (Ramsey 1969, J. R. Stat. Soc. B 31:350).
@@ -363,21 +368,13 @@ fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, rows: &[CheckedRow]
     let statistic = (rss - less) / 2.0 / (less / df);
     // the upper tail of F on 2 and v degrees of freedom is (1 + 2 F / v)^(-v / 2)
     let p = (-0.5 * df * (2.0 * statistic.max(0.0) / df).ln_1p()).exp();
-    let doubtful = p < DOUBTFUL;
-    Some(Check {
-        name: "nonlinearity".into(),
-        statistic,
-        statistic_is: format!("F on 2 and {}", freedom(df)),
-        p_value: Some(p),
-        doubtful,
-        advice: if doubtful {
-            "The expected sizes bend away from the observed ones: try another transform or another form, or a \
+    let doubt = || {
+        "The expected sizes bend away from the observed ones: try another transform or another form, or a \
              square or spline of the strongest term, and see whether it wins in the comparison."
-        } else {
-            "The terms show no bend that the form lacks."
-        }
-        .into(),
-    })
+            .to_string()
+    };
+    let fine = "The terms show no bend that the form lacks.";
+    Some(Check::test("nonlinearity", statistic, format!("F on 2 and {}", freedom(df)), p, doubt, fine))
 }
 
 fn influence(rows: &[CheckedRow], influential: &[(usize, f64)]) -> Check {

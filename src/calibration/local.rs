@@ -369,7 +369,7 @@ impl Local {
         let p = published.coefficients.len();
         let mut heavy = DMatrix::zeros(p, p);
         let mut normal = DMatrix::zeros(p, p);
-        let mut ln_spread = 0.5 / degrees_of_freedom.min(self.shift.most_df());
+        let mut ln_spread = 0.5 / degrees_of_freedom.min(self.shift.most_df);
         let mut tails = None;
         for e in &published.shared {
             let places: Vec<usize> = std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect();

@@ -300,8 +300,7 @@ fn forward_substitute(r: &[f64], p: usize, z: &mut [f64]) {
 }
 
 /// A finished least squares fit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "UncheckedLinearFit")]
+#[derive(Debug, Clone, PartialEq)]
 pub struct LinearFit {
     names: Vec<String>,
     coefficients: Vec<f64>,
@@ -312,36 +311,6 @@ pub struct LinearFit {
     n: u64,
     sum_ln_weight: f64,
     has_intercept: bool,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct UncheckedLinearFit {
-    names: Vec<String>,
-    coefficients: Vec<f64>,
-    triangle: Vec<f64>,
-    rss: f64,
-    explained: f64,
-    n: u64,
-    sum_ln_weight: f64,
-    has_intercept: bool,
-}
-
-impl TryFrom<UncheckedLinearFit> for LinearFit {
-    type Error = Error;
-    fn try_from(u: UncheckedLinearFit) -> Result<Self> {
-        LinearFit {
-            names: u.names,
-            coefficients: u.coefficients,
-            triangle: u.triangle,
-            rss: u.rss,
-            explained: u.explained,
-            n: u.n,
-            sum_ln_weight: u.sum_ln_weight,
-            has_intercept: u.has_intercept,
-        }
-        .checked()
-    }
 }
 
 /// Fits a whole design at once.
@@ -367,24 +336,9 @@ pub fn fit(design: &Design, y: &[f64], weights: Option<&[f64]>) -> Result<Linear
 
 impl LinearFit {
     fn checked(self) -> Result<LinearFit> {
-        let p = self.names.len();
-        let fine = p > 0
-            && self.coefficients.len() == p
-            && self.triangle.len() == p * p
-            && self.n as usize > p
-            && self.coefficients.iter().chain(&self.triangle).all(|v| v.is_finite())
-            && (0..p).all(|j| self.triangle[j * p + j] != 0.0)
-            && self.rss >= 0.0
-            && self.rss.is_finite()
-            && self.explained >= 0.0
-            && self.sum_ln_weight.is_finite();
-        if !fine {
-            return Err(Error::invalid(
-                "fit",
-                "a least squares fit needs finite numbers of matching lengths",
-            ));
-        }
-        if !(self.explained + self.rss).is_finite() || self.standard_errors().iter().any(|s| !s.is_finite()) {
+        let finite = self.coefficients.iter().chain(&self.triangle).all(|v| v.is_finite())
+            && (self.explained + self.rss + self.sum_ln_weight).is_finite();
+        if !finite || self.standard_errors().iter().any(|s| !s.is_finite()) {
             let reason = "its numbers are too large or too small to square (give the columns in other units)";
             return Err(Error::invalid("fit", reason));
         }
@@ -724,37 +678,25 @@ mod tests {
     }
 
     #[test]
-    fn a_stored_fit_with_one_thing_wrong_is_refused() {
+    fn a_fit_with_numbers_beyond_the_doubles_is_refused() {
         let mut a = Accumulator::new(names()).unwrap();
         rows(12).iter().for_each(|(x, y)| a.push(x, *y).unwrap());
         let fine = a.finish().unwrap();
         assert_eq!(fine.clone().checked().unwrap(), fine);
         type Spoil = fn(&mut LinearFit);
-        let spoilt: [(&str, Spoil); 13] = [
-            ("a coefficient too few", |f| f.coefficients.truncate(2)),
-            ("a number of the triangle too few", |f| f.triangle.truncate(8)),
-            ("as many rows as terms", |f| f.n = 3),
+        let spoilt: [(&str, Spoil); 6] = [
             ("a coefficient that is no number", |f| f.coefficients[1] = f64::NAN),
             ("an infinite number in the triangle", |f| f.triangle[3] = f64::INFINITY),
-            ("a zero on the diagonal", |f| f.triangle[4] = 0.0),
-            ("a negative sum of squares", |f| f.rss = -1.0),
             ("an infinite sum of squares", |f| f.rss = f64::INFINITY),
-            ("a negative share explained", |f| f.explained = -1.0),
             ("a weight that is no number", |f| f.sum_ln_weight = f64::NAN),
             ("squares that overflow together", |f| (f.rss, f.explained) = (1.7e308, 1.7e308)),
             ("standard errors beyond the doubles", |f| f.triangle[8] = 1e-200),
-            ("no terms", |f| {
-                f.names.clear();
-                f.coefficients.clear();
-                f.triangle.clear();
-            }),
         ];
         for (what, spoil) in spoilt {
             let mut f = fine.clone();
             spoil(&mut f);
             let told = f.checked().expect_err(what).to_string();
-            let squares = what.contains("overflow") || what.contains("beyond");
-            assert_eq!(told.contains("too small to square"), squares, "{what}: {told}");
+            assert!(told.contains("too small to square"), "{what}: {told}");
         }
         // nothing left over and nothing to explain are no faults
         let mut flat = fine.clone();

@@ -24,14 +24,13 @@
 //! r_i, error r_i / (1 - h), scale s_-i (1 - h)^(-1/2), (dn - 1) s_-i^2 = dn sn^2 - r_i^2 / (1 - h). Not
 //! covered: correlated local rows, spreads with terms of their own (pass weights).
 
-use crate::error::{Bounds, Error, Place, Result, at_least, check_size};
+use crate::error::{Bounds, Error, Place, Result, check_size, finite, positive};
 use crate::fit::Design;
 #[cfg(test)]
 use crate::fit::NewRow;
 use crate::fit::linear;
 use crate::special::student_ln_pdf;
 use nalgebra::{DMatrix, DVector};
-use serde::{Deserialize, Serialize};
 use statrs::function::gamma::ln_gamma;
 use std::f64::consts::PI;
 
@@ -76,27 +75,14 @@ pub const ALONE_FROM: usize = 10;
 /// of one's own and predicted the later ones (`src/calibration/tests/real_data.rs`): without a shift the log score of
 /// a later flake was 0.2 to 0.4 worse, while doubling the offset, trebling or dropping the slack, or a cap of
 /// 6 to 30, moved it by some 0.03.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "UncheckedShift", deny_unknown_fields)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Shift {
-    offset: f64,
-    slopes: f64,
-    most_df: f64,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct UncheckedShift {
-    offset: f64,
-    slopes: f64,
-    most_df: f64,
-}
-
-impl TryFrom<UncheckedShift> for Shift {
-    type Error = Error;
-    fn try_from(s: UncheckedShift) -> Result<Shift> {
-        Shift::new(s.offset, s.slopes, s.most_df)
-    }
+    /// Standard deviation of the shift of the level, in spreads.
+    pub offset: f64,
+    /// Slack of the slopes, in spreads.
+    pub slopes: f64,
+    /// Most degrees of freedom that the earlier spread counts for.
+    pub most_df: f64,
 }
 
 impl Default for Shift {
@@ -105,24 +91,7 @@ impl Default for Shift {
     }
 }
 
-const OFFSET: Bounds = Bounds::closed("shift of the level", 0.0, 100.0, "spreads");
-const SLOPES: Bounds = Bounds::closed("slack of the slopes", 0.0, 100.0, "spreads");
-const MOST_DF: Bounds = Bounds::above("degrees of freedom of the spread", 0.0, 1e9, "");
-const POSITIVE: &str = "above 0, finite";
-
 impl Shift {
-    /// From its three parts: see the table above.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`]: `offset` and `slopes` 0 to 100, `most_df` above 0.
-    pub fn new(offset: f64, slopes: f64, most_df: f64) -> Result<Shift> {
-        Ok(Shift {
-            offset: OFFSET.check(offset)?,
-            slopes: SLOPES.check(slopes)?,
-            most_df: MOST_DF.check(most_df)?,
-        })
-    }
-
     /// The same shift where rows have weights: the offset counts in the typical spread of the rows, the
     /// geometric mean of 1 / sqrt(weight), and no longer in that of a row of weight 1.
     ///
@@ -133,11 +102,6 @@ impl Shift {
         let ln: f64 = weights.iter().map(|w| positive("weight", *w).map(f64::ln)).sum::<Result<f64>>()?;
         let typical = (-0.5 * ln / weights.len() as f64).exp();
         Ok(Shift { offset: self.offset * typical, ..self })
-    }
-
-    /// Most degrees of freedom that the earlier spread counts for.
-    pub fn most_df(&self) -> f64 {
-        self.most_df
     }
 }
 
@@ -153,23 +117,14 @@ pub struct Prior {
     shift: Option<(Shift, Option<usize>)>,
 }
 
-fn positive(name: &str, value: f64) -> Result<f64> {
-    if value > 0.0 && value.is_finite() {
-        Ok(value)
-    } else {
-        Err(Error::out_of_range(Place::column(name), value, POSITIVE))
-    }
-}
-
 impl Prior {
     /// From a fit: p coefficients, their covariance (row by row, the squared spread included), the spread of
     /// one observation of weight 1 and its degrees of freedom. Undiscounted, without a shift: updating with
     /// it is refitting on both tables stacked.
     ///
     /// # Errors
-    /// [`Error::Shape`] when the covariance is not p by p, [`Error::OutOfRange`] at a number that is not
-    /// finite or not positive where it must be, [`Error::Invalid`] when the covariance is not symmetric and
-    /// positive definite.
+    /// [`Error::OutOfRange`] at a spread or degrees of freedom that are not positive, [`Error::Invalid`] when the
+    /// covariance is not positive definite.
     pub fn from_fit(
         coefficients: &[f64],
         covariance: &[Vec<f64>],
@@ -177,34 +132,8 @@ impl Prior {
         degrees_of_freedom: f64,
     ) -> Result<Prior> {
         let p = coefficients.len();
-        at_least("coefficients", p, 1)?;
-        if covariance.len() != p || covariance.iter().any(|r| r.len() != p) {
-            return Err(Error::Shape {
-                what: "rows of the covariance".into(),
-                found: covariance.len(),
-                expected: p,
-            });
-        }
-        let finite = |name: &str, v: f64| {
-            if v.is_finite() {
-                Ok(())
-            } else {
-                Err(Error::out_of_range(Place::column(name), v, "finite numbers"))
-            }
-        };
-        coefficients.iter().try_for_each(|v| finite("coefficients", *v))?;
-        covariance.iter().flatten().try_for_each(|v| finite("covariance", *v))?;
         let spread = positive("spread", spread)?;
         let df = positive("degrees of freedom", degrees_of_freedom)?;
-        let asymmetric = (0..p).any(|i| {
-            (0..i).any(|j| {
-                let size = (covariance[i][i] * covariance[j][j]).abs().sqrt();
-                (covariance[i][j] - covariance[j][i]).abs() > 1e-8 * size
-            })
-        });
-        if asymmetric {
-            return Err(Error::invalid("covariance", "a covariance must be symmetric"));
-        }
         let unit = DMatrix::from_fn(p, p, |i, j| covariance[i.max(j)][i.min(j)] / (spread * spread));
         let prior = Prior {
             mean: DVector::from_column_slice(coefficients),
@@ -232,14 +161,8 @@ impl Prior {
     /// the intercept among the coefficients; without one only slopes and spread have slack.
     ///
     /// # Errors
-    /// [`Error::Shape`] when there is no such coefficient.
+    /// [`Error::Invalid`] when the covariance is then not positive definite.
     pub fn with_shift(mut self, shift: Shift, intercept: Option<usize>) -> Result<Prior> {
-        let p = self.mean.len();
-        if let Some(at) = intercept
-            && at >= p
-        {
-            return Err(Error::Shape { what: "place of the intercept".into(), found: at, expected: p - 1 });
-        }
         self.shift = Some((shift, intercept));
         self.factor()?;
         Ok(self)
@@ -319,7 +242,7 @@ fn gram(f: &DMatrix<f64>, scale: f64) -> Vec<Vec<f64>> {
 }
 
 /// What the other local rows and the experiment say of one local row.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LeftOut {
     /// Centre of its predictive.
     pub location: f64,
@@ -367,9 +290,7 @@ fn check(prior: &Prior, design: &Design, y: &[f64], weights: Option<&[f64]>) -> 
         check_size(what, found, expected)?;
     }
     for (i, v) in y.iter().enumerate() {
-        if !v.is_finite() {
-            return Err(Error::out_of_range(Place::cell(i as u64 + 1, "response"), *v, "finite numbers"));
-        }
+        finite(|| Place::cell(i as u64 + 1, "response"), *v)?;
     }
     for (i, w) in weights.unwrap_or(&[]).iter().enumerate() {
         positive("weight", *w).map_err(|e| e.in_row(i as u64 + 1))?;

@@ -170,7 +170,8 @@ fn which_prior_for_a_shift() {
                 [1.0, 0.1, 30.0],
                 [2.0, 0.1, 6.0],
             ] {
-                let [_, u, _] = run(count, Shift::new(shift[0], shift[1], shift[2]).unwrap(), discount);
+                let [_, u, _] =
+                    run(count, Shift { offset: shift[0], slopes: shift[1], most_df: shift[2] }, discount);
                 print!("  {:.3} ({:.0})", u.mean(), u.coverage());
             }
             println!("   {discount:?}");

@@ -7,11 +7,12 @@
 
 use super::solve::{Prepared, Solution, determinant_shift, map_back};
 use super::{MultinomialCaution, Outcomes, Penalty, Stopped, check_names};
-use crate::error::{Error, LEVEL, Place, Result, check_size};
+use crate::error::{Error, LEVEL, Result, check_size};
 use crate::fit::Design;
 use crate::special::normal_quantile;
 use nalgebra::{DMatrix, DVector};
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// A probability with its confidence interval; all three in [0, 1].
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -37,14 +38,16 @@ pub struct Logits {
 ///
 /// Only classes with rows are in it. Stored and read back through serde with every check repeated.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Stored", into = "Stored")]
+#[serde(deny_unknown_fields, remote = "Self")]
 pub struct MultinomialFit {
     classes: Vec<String>,
     class_rows: Vec<f64>,
     baseline: usize,
     empty_classes: Vec<String>,
     terms: Vec<String>,
+    #[serde(with = "lists")]
     coefficients: DMatrix<f64>,
+    #[serde(rename = "covariance_lower", with = "lower")]
     covariance: DMatrix<f64>,
     penalty: Penalty,
     log_likelihood: f64,
@@ -414,90 +417,60 @@ fn logistic(x: f64) -> f64 {
     }
 }
 
-/// The file form: plain lists, the covariance as its lower triangle row by row.
-#[derive(Clone, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Stored {
-    classes: Vec<String>,
-    class_rows: Vec<f64>,
-    baseline: usize,
-    empty_classes: Vec<String>,
-    terms: Vec<String>,
-    coefficients: Vec<Vec<f64>>,
-    covariance_lower: Vec<f64>,
-    penalty: Penalty,
-    log_likelihood: f64,
-    penalised_log_likelihood: f64,
-    effective_parameters: f64,
-    iterations: usize,
-    gradient_norm: f64,
-    stopped: Stopped,
-    cautions: Vec<MultinomialCaution>,
-}
-
-impl From<MultinomialFit> for Stored {
-    fn from(fit: MultinomialFit) -> Self {
-        let q = fit.covariance.nrows();
-        Stored {
-            coefficients: fit.coefficients.row_iter().map(|r| r.iter().copied().collect()).collect(),
-            covariance_lower: (0..q)
-                .flat_map(|i| (0..=i).map(move |j| (i, j)))
-                .map(|at| fit.covariance[at])
-                .collect(),
-            classes: fit.classes,
-            class_rows: fit.class_rows,
-            baseline: fit.baseline,
-            empty_classes: fit.empty_classes,
-            terms: fit.terms,
-            penalty: fit.penalty,
-            log_likelihood: fit.log_likelihood,
-            penalised_log_likelihood: fit.penalised_log_likelihood,
-            effective_parameters: fit.effective_parameters,
-            iterations: fit.iterations,
-            gradient_norm: fit.gradient_norm,
-            stopped: fit.stopped,
-            cautions: fit.cautions,
-        }
+impl Serialize for MultinomialFit {
+    fn serialize<S: Serializer>(&self, to: S) -> std::result::Result<S::Ok, S::Error> {
+        MultinomialFit::serialize(self, to)
     }
 }
 
-impl TryFrom<Stored> for MultinomialFit {
-    type Error = Error;
-
-    fn try_from(s: Stored) -> Result<Self> {
-        let wrong = |field: &str, reason: String| Error::Calibration { at: Place::column(field), reason };
-        let (n, p) = (s.classes.len(), s.terms.len());
-        let m = n.saturating_sub(1);
-        if s.coefficients.len() != m || s.coefficients.iter().any(|r| r.len() != p) {
-            return Err(wrong("coefficients", format!("accepted: {m} lists of {p} numbers")));
-        }
-        let q = m * p;
-        if s.covariance_lower.len() != q * (q + 1) / 2 {
-            let expected = q * (q + 1) / 2;
-            return Err(wrong(
-                "covariance_lower",
-                format!("{} numbers (accepted: {expected}, the lower triangle)", s.covariance_lower.len()),
-            ));
-        }
-        let lower = |i: usize, j: usize| s.covariance_lower[i * (i + 1) / 2 + j];
-        let fit = MultinomialFit {
-            coefficients: DMatrix::from_fn(m, p, |k, j| s.coefficients[k][j]),
-            covariance: DMatrix::from_fn(q, q, |i, j| if i >= j { lower(i, j) } else { lower(j, i) }),
-            classes: s.classes,
-            class_rows: s.class_rows,
-            baseline: s.baseline,
-            empty_classes: s.empty_classes,
-            terms: s.terms,
-            penalty: s.penalty,
-            log_likelihood: s.log_likelihood,
-            penalised_log_likelihood: s.penalised_log_likelihood,
-            effective_parameters: s.effective_parameters,
-            iterations: s.iterations,
-            gradient_norm: s.gradient_norm,
-            stopped: s.stopped,
-            cautions: s.cautions,
-        };
-        fit.check().map_err(|reason| wrong("termination model", reason))?;
+impl<'de> Deserialize<'de> for MultinomialFit {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> std::result::Result<Self, D::Error> {
+        let fit = MultinomialFit::deserialize(from)?;
+        fit.check().map_err(|reason| D::Error::custom(format!("termination model: {reason}")))?;
         Ok(fit)
+    }
+}
+
+/// Coefficients in a file: a list of lists, row by row.
+mod lists {
+    use super::*;
+
+    pub(super) fn serialize<S: Serializer>(m: &DMatrix<f64>, to: S) -> std::result::Result<S::Ok, S::Error> {
+        to.collect_seq(m.row_iter().map(|r| r.iter().copied().collect::<Vec<f64>>()))
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(
+        from: D,
+    ) -> std::result::Result<DMatrix<f64>, D::Error> {
+        let rows = Vec::<Vec<f64>>::deserialize(from)?;
+        let p = rows.first().map_or(0, Vec::len);
+        if rows.iter().any(|r| r.len() != p) {
+            return Err(D::Error::custom("coefficients: lists of different lengths"));
+        }
+        Ok(DMatrix::from_row_iterator(rows.len(), p, rows.into_iter().flatten()))
+    }
+}
+
+/// A covariance in a file: its lower triangle, row by row.
+mod lower {
+    use super::*;
+
+    pub(super) fn serialize<S: Serializer>(m: &DMatrix<f64>, to: S) -> std::result::Result<S::Ok, S::Error> {
+        to.collect_seq((0..m.nrows()).flat_map(|i| (0..=i).map(move |j| m[(i, j)])))
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(
+        from: D,
+    ) -> std::result::Result<DMatrix<f64>, D::Error> {
+        let lower = Vec::<f64>::deserialize(from)?;
+        let q = (0..).find(|q| q * (q + 1) / 2 >= lower.len()).unwrap_or(0);
+        if q * (q + 1) / 2 != lower.len() {
+            return Err(D::Error::custom(format!(
+                "covariance_lower: {} numbers make no triangle",
+                lower.len()
+            )));
+        }
+        let at = |i: usize, j: usize| lower[i.max(j) * (i.max(j) + 1) / 2 + i.min(j)];
+        Ok(DMatrix::from_fn(q, q, at))
     }
 }
