@@ -13,7 +13,8 @@ fn from_columns(c: &mut Criterion) {
     let angle: Vec<f64> = (0..n).map(|_| 50.0 + 35.0 * rng.random::<f64>()).collect();
     let mass: Vec<f64> = depth.iter().map(|d| d * d * (0.5 + rng.random::<f64>())).collect();
     let provenance = Provenance::new("invented", "this bench", "own", "cargo bench");
-    let recipe = Recipe::single("columns", "mass_g", Form::named("log-log").unwrap(), provenance);
+    let recipe =
+        Recipe::single("columns", "mass_g", Form::named("log-log").unwrap(), provenance).expect("a recipe");
     let names = ["platform_depth_mm", "exterior_platform_angle_deg", "mass_g"];
     let mut group = c.benchmark_group("fit/columns");
     for n in [1_000, 10_000, 100_000, 1_000_000] {

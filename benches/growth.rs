@@ -64,7 +64,7 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
         .map(|name| if name == "platform_depth_mm" { &depth[..] } else { &angle[..] })
         .collect();
     let provenance = Provenance::new("invented", "this bench", "own", "cargo bench");
-    let recipe = Recipe::single("growing", "mass_g", form.clone(), provenance);
+    let recipe = Recipe::single("growing", "mass_g", form.clone(), provenance).expect("a recipe");
     let names: Vec<&str> = layout.numbers.iter().map(String::as_str).chain(["mass_g"]).collect();
     let offered: Vec<&[f64]> = columns.iter().copied().chain([&mass[..]]).collect();
     let before = peak();

@@ -18,7 +18,8 @@ fn flakes(n: usize, penalty: Penalty) -> Collector {
         indicator("blow_lands_on", "edge"),
     ];
     let provenance = Provenance::new("invented", "this bench", "own", "cargo bench");
-    let mut recipe = Recipe::single("ends", "mass_g", Form::named("log-log").unwrap(), provenance);
+    let mut recipe =
+        Recipe::single("ends", "mass_g", Form::named("log-log").unwrap(), provenance).expect("a recipe");
     let form = Form::new("ends", Transform::Identity, terms).unwrap();
     recipe.variants[0].termination = Some(TerminationRecipe { form, told_apart: ToldApart::Four, penalty });
     let mut collector = Collector::new(recipe).unwrap();

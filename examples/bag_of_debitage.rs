@@ -86,7 +86,7 @@ fn strike(s: &Setting, told: bool) -> Result<Strike, Error> {
 fn calibrate(school: &[Came]) -> Result<Calibration, Error> {
     let form = Form::named("log-log")?.with_terms([indicator("percussor", "antler")])?;
     let provenance = Provenance::new("a field school (invented)", "own records", "own", "bag_of_debitage");
-    let mut recipe = Recipe::single("school", "mass_g", form.clone(), provenance);
+    let mut recipe = Recipe::single("school", "mass_g", form.clone(), provenance)?;
     recipe.stone = Some("flint".into());
     recipe.variants[0].sizes.insert(
         0,

@@ -30,7 +30,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let recipe = || -> Result<Recipe, conchoid::Error> {
         let form = Form::named("log-log")?.with_terms([indicator("percussor", "antler")])?;
         let provenance = Provenance::new("eight field schools", "invented", "own", "examples/partitions.rs");
-        Ok(Recipe::single("schools", "mass_g", form, provenance))
+        Recipe::single("schools", "mass_g", form, provenance)
     };
 
     let mut partials = Vec::new();

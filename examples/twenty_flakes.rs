@@ -80,7 +80,7 @@ fn flakes(struck: &[Struck]) -> Result<Vec<Flake>, Error> {
 fn own(struck: &[Struck]) -> Result<Calibration, Error> {
     let provenance =
         Provenance::new("twenty flakes of a field school (invented)", "own records", "own", "twenty_flakes");
-    let mut recipe = Recipe::single("own twenty", "mass_g", Form::named("log-log")?, provenance);
+    let mut recipe = Recipe::single("own twenty", "mass_g", Form::named("log-log")?, provenance)?;
     recipe.stone = Some("flint".into());
     let mut collector = Collector::new(recipe)?;
     for flake in flakes(struck)? {

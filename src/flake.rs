@@ -4,12 +4,13 @@
 
 mod retouch;
 
-pub use retouch::{
-    CALIPER_ERROR, HEAVIEST_FOR_THICKNESS, LENGTH_NOW_MM, MAX_THICKNESS_NOW_MM, MOST_POINTS, ORIGINAL_MASS_G,
-    ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, RETOUCH_INDEX, Retouch, RetouchBuilder,
-    RetouchKind, RetouchPoint, RetouchedEdges, THICKNESS_AT_MM, WIDTH_NOW_MM,
+pub(crate) use retouch::{
+    DERIVED, LENGTH_NOW_MM, MAX_THICKNESS_NOW_MM, ORIGINAL_MASS_G, WIDTH_NOW_MM, WithRetouch,
 };
-pub(crate) use retouch::{DERIVED, WithRetouch};
+pub use retouch::{
+    ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, Retouch, RetouchBuilder, RetouchKind, RetouchPoint,
+    RetouchedEdges, THICKNESS_AT_MM,
+};
 
 use crate::error::{Bounds, Error, Place, Result};
 use crate::strike::{LEAST_MM, Measured, Strike, check, check_name, vocabulary, yes_no};
@@ -21,19 +22,19 @@ use std::str::FromStr;
 pub(crate) const LEAST_G: f64 = 0.001;
 
 /// Length of a flake. Generous ends, no source.
-pub const LENGTH_MM: Bounds = Bounds::closed("length_mm", LEAST_MM, 10_000.0, "mm");
+pub(crate) const LENGTH_MM: Bounds = Bounds::closed("length_mm", LEAST_MM, 10_000.0, "mm");
 /// Width of a flake. Generous ends, no source.
-pub const WIDTH_MM: Bounds = Bounds::closed("width_mm", LEAST_MM, 10_000.0, "mm");
+pub(crate) const WIDTH_MM: Bounds = Bounds::closed("width_mm", LEAST_MM, 10_000.0, "mm");
 /// Thickness of a flake, however it was measured. Generous ends, no source.
-pub const THICKNESS_MM: Bounds = Bounds::closed("thickness_mm", LEAST_MM, 10_000.0, "mm");
+pub(crate) const THICKNESS_MM: Bounds = Bounds::closed("thickness_mm", LEAST_MM, 10_000.0, "mm");
 /// Mean of several thicknesses of a flake. Generous ends, no source.
-pub const MEAN_THICKNESS_MM: Bounds = Bounds::closed("mean_thickness_mm", LEAST_MM, 10_000.0, "mm");
+pub(crate) const MEAN_THICKNESS_MM: Bounds = Bounds::closed("mean_thickness_mm", LEAST_MM, 10_000.0, "mm");
 /// The greatest thickness of a flake. Generous ends, no source.
-pub const MAX_THICKNESS_MM: Bounds = Bounds::closed("max_thickness_mm", LEAST_MM, 10_000.0, "mm");
+pub(crate) const MAX_THICKNESS_MM: Bounds = Bounds::closed("max_thickness_mm", LEAST_MM, 10_000.0, "mm");
 /// Mass of a flake as struck. Generous ends, no source.
-pub const MASS_G: Bounds = Bounds::closed("mass_g", LEAST_G, 1e6, "g");
+pub(crate) const MASS_G: Bounds = Bounds::closed("mass_g", LEAST_G, 1e6, "g");
 /// Mass of what is left of a retouched or broken flake. Generous ends, no source.
-pub const MASS_NOW_G: Bounds = Bounds::closed("mass_now_g", LEAST_G, 1e6, "g");
+pub(crate) const MASS_NOW_G: Bounds = Bounds::closed("mass_now_g", LEAST_G, 1e6, "g");
 
 vocabulary! {
     /// Which portion of the flake is there.

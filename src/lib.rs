@@ -75,7 +75,7 @@
 //! use conchoid::predict::Predictor;
 //!
 //! let provenance = Provenance::new("field school", "own records", "own", "made in memory");
-//! let mut collector = Collector::new(Recipe::single("school", "mass_g", Form::named("log-log")?, provenance))?;
+//! let mut collector = Collector::new(Recipe::single("school", "mass_g", Form::named("log-log")?, provenance)?)?;
 //! let depth = [3.0, 4.5, 5.0, 6.5, 8.0, 9.5, 11.0, 12.5];
 //! let angle = [70.0, 78.0, 65.0, 82.0, 74.0, 68.0, 80.0, 72.0];
 //! let mass = [2.0, 7.5, 5.0, 22.0, 24.0, 27.0, 71.0, 66.0];

@@ -10,27 +10,27 @@ use serde::{Deserialize, Serialize};
 pub(crate) const LEAST_MM: f64 = 0.05;
 
 /// Platform depth: percussion point to exterior face. Generous ends, no source.
-pub const PLATFORM_DEPTH_MM: Bounds = Bounds::closed("platform_depth_mm", LEAST_MM, 1000.0, "mm");
+pub(crate) const PLATFORM_DEPTH_MM: Bounds = Bounds::closed("platform_depth_mm", LEAST_MM, 1000.0, "mm");
 /// Platform width: from one lateral edge of the platform to the other. Generous ends, no source.
-pub const PLATFORM_WIDTH_MM: Bounds = Bounds::closed("platform_width_mm", LEAST_MM, 1000.0, "mm");
+pub(crate) const PLATFORM_WIDTH_MM: Bounds = Bounds::closed("platform_width_mm", LEAST_MM, 1000.0, "mm");
 /// Platform area. Generous ends, no source.
-pub const PLATFORM_AREA_MM2: Bounds = Bounds::closed("platform_area_mm2", 0.0025, 1e6, "mm2");
+pub(crate) const PLATFORM_AREA_MM2: Bounds = Bounds::closed("platform_area_mm2", 0.0025, 1e6, "mm2");
 /// Exterior platform angle; obtuse platforms exist. Generous ends, no source.
-pub const EXTERIOR_PLATFORM_ANGLE_DEG: Bounds =
+pub(crate) const EXTERIOR_PLATFORM_ANGLE_DEG: Bounds =
     Bounds::closed("exterior_platform_angle_deg", 1.0, 179.0, "degrees");
 /// Angle of blow: 0 is perpendicular to the platform, positive is tilted toward the flaking face.
-pub const ANGLE_OF_BLOW_DEG: Bounds = Bounds::closed("angle_of_blow_deg", -90.0, 90.0, "degrees");
+pub(crate) const ANGLE_OF_BLOW_DEG: Bounds = Bounds::closed("angle_of_blow_deg", -90.0, 90.0, "degrees");
 /// Speed of the percussor at impact. Generous ends, no source.
-pub const SPEED_M_S: Bounds = Bounds::closed("speed_m_s", 0.01, 100.0, "m/s");
+pub(crate) const SPEED_M_S: Bounds = Bounds::closed("speed_m_s", 0.01, 100.0, "m/s");
 /// Mass of the percussor. Generous ends, no source.
-pub const PERCUSSOR_MASS_G: Bounds = Bounds::closed("percussor_mass_g", 0.1, 1e5, "g");
+pub(crate) const PERCUSSOR_MASS_G: Bounds = Bounds::closed("percussor_mass_g", 0.1, 1e5, "g");
 /// Radius of the percussor's tip. Generous ends, no source.
-pub const TIP_RADIUS_MM: Bounds = Bounds::closed("tip_radius_mm", LEAST_MM, 1000.0, "mm");
+pub(crate) const TIP_RADIUS_MM: Bounds = Bounds::closed("tip_radius_mm", LEAST_MM, 1000.0, "mm");
 /// Mass of the core before the blow. Generous ends, no source.
-pub const CORE_MASS_G: Bounds = Bounds::closed("core_mass_g", 0.1, 1e7, "g");
+pub(crate) const CORE_MASS_G: Bounds = Bounds::closed("core_mass_g", 0.1, 1e7, "g");
 
 /// The longest name (of a core, a knapper, a percussor, a stone) that is accepted, in characters. This crate's choice, no source.
-pub const LONGEST_NAME: usize = 64;
+pub(crate) const LONGEST_NAME: usize = 64;
 
 /// Anything that carries measurements and classes by the name of their column.
 ///

@@ -85,7 +85,7 @@ fn main() {
     let folder = Path::new(&folder);
     let [depth, angle, class, mass] = ["depth", "angle", "class", "mass"].map(|n| read(folder, n));
     let provenance = Provenance::new("invented", "data.py", "own", "a bench");
-    let recipe = Recipe::single("curved", "mass_g", form(), provenance);
+    let recipe = Recipe::single("curved", "mass_g", form(), provenance).expect("a recipe");
     let fit = || {
         let mut collector = Collector::new(recipe.clone()).expect("a recipe");
         collector.offer_numbers(&NAMES, &[&depth, &angle, &class, &mass]).expect("columns");
@@ -174,7 +174,7 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
     )
     .expect("a form");
     let provenance = Provenance::new("invented", "data.py", "own", "a bench");
-    let mut recipe = Recipe::single("by termination", "mass_g", form, provenance);
+    let mut recipe = Recipe::single("by termination", "mass_g", form, provenance).expect("a recipe");
     let variant = &mut recipe.variants[0];
     for size in ["length_mm", "width_mm", "thickness_mm"] {
         let like = SizeRecipe { size: size.into(), column: size.into(), ..variant.sizes[0].clone() };
@@ -245,7 +245,7 @@ fn ends_of_a_tenth(folder: &Path, columns: [&[f64]; 4]) {
     let terms = vec![ln(NAMES[0]), NAMES[1].into(), NAMES[2].into()];
     let provenance = Provenance::new("invented", "data.py", "own", "a bench");
     let form = Form::named("log-log").expect("a form");
-    let mut recipe = Recipe::single("ends", "mass_g", form, provenance);
+    let mut recipe = Recipe::single("ends", "mass_g", form, provenance).expect("a recipe");
     recipe.variants[0].termination = Some(TerminationRecipe {
         form: Form::new("ends", Transform::Identity, terms).expect("a form"),
         told_apart: ToldApart::Four,

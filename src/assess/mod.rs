@@ -29,7 +29,7 @@
 //! }
 //! let recipe = |form: &str| {
 //!     let own = Provenance::new("field school", "own records", "own", "example");
-//!     Ok::<_, conchoid::Error>(Recipe::single(form, "mass_g", Form::named(form)?, own))
+//!     Recipe::single(form, "mass_g", Form::named(form)?, own)
 //! };
 //! let recipes = [recipe("log-log")?, recipe("tangent-power")?];
 //! let folds = Folds::leave_one_out(flakes.len())?;

@@ -33,7 +33,7 @@ fn field_school() -> Vec<Row> {
 
 fn recipe(form: &str) -> Recipe {
     let own = Provenance::new("field school", "own records", "own", "test");
-    Recipe::single(form, "mass_g", Form::named(form).unwrap(), own)
+    Recipe::single(form, "mass_g", Form::named(form).unwrap(), own).unwrap()
 }
 
 fn recipes() -> Vec<Recipe> {
@@ -191,7 +191,7 @@ fn simulated(n: usize, spread: f64, seed: u64) -> Vec<Flake> {
 
 fn own(name: &str, transform: Transform, terms: Vec<crate::form::Term>) -> Recipe {
     let provenance = Provenance::new("simulated", "simulated", "own", "test");
-    Recipe::single(name, "mass_g", Form::new(name, transform, terms).unwrap(), provenance)
+    Recipe::single(name, "mass_g", Form::new(name, transform, terms).unwrap(), provenance).unwrap()
 }
 
 #[test]

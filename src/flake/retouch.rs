@@ -183,7 +183,7 @@ impl RetouchBuilder {
     ///
     /// # Errors
     /// By column: [`Error::OutOfRange`] for a height, thickness or index outside its bounds, or a height above the
-    /// thickness there by more than [`CALIPER_ERROR`]; [`Error::Missing`] for a height without a thickness among
+    /// thickness there by more than calipers err; [`Error::Missing`] for a height without a thickness among
     /// others that have one; [`Error::Invalid`] without a height and an index, or with more than ten points.
     pub fn build(self) -> Result<Retouch> {
         if self.points.len() > MOST_POINTS {

@@ -47,7 +47,7 @@ impl Resampling {
     /// So many resamples.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] outside [`RESAMPLES`].
+    /// [`Error::OutOfRange`] outside 99 to a million.
     pub fn resamples(mut self, resamples: u32) -> Result<Resampling> {
         RESAMPLES.check(f64::from(resamples))?;
         self.resamples = resamples;
@@ -132,7 +132,7 @@ impl Comparison {
     /// ```
     ///
     /// # Errors
-    /// [`Error::TooFew`] with fewer than [`FEWEST`] flakes in a set; [`Error::Invalid`] for a size that is not
+    /// [`Error::TooFew`] with fewer than 5 flakes in a set; [`Error::Invalid`] for a size that is not
     /// positive and finite, or a set whose sizes are all the same.
     pub fn new(a: &[f64], b: &[f64], how: &Resampling) -> Result<Comparison> {
         let (a, b) = (logs(a, "first set")?, logs(b, "second set")?);

@@ -61,7 +61,7 @@ pub struct GroupLosses {
     /// Mean over the pieces of the share that each lost, 0 to 1.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_share_lost: Option<Drawn>,
-    /// Of the pieces, the part that lost more than each of [`TOLD_SHARES`].
+    /// Of the pieces, the part that lost more than [`TOLD_SHARES`].
     #[serde(serialize_with = "parts")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<PartLost>"))]
     pub lost_more_than: Vec<(f64, Drawn)>,
@@ -208,7 +208,7 @@ impl<'a> Losses<'a> {
     /// The groups, in the order in which they were first met.
     ///
     /// # Errors
-    /// None for draws within [`crate::infer::DRAWS`].
+    /// None for draws within its range.
     pub fn totals(&self, drawing: &Drawing) -> Result<Vec<GroupLosses>> {
         Ok(self.groups.iter().enumerate().map(|(g, group)| self.group_totals(g, group, drawing)).collect())
     }

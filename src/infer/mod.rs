@@ -25,18 +25,16 @@ pub(crate) mod original;
 pub(crate) mod recovery;
 pub(crate) mod track_record;
 
-pub use assemblage::{Assemblage, Bound, DRAWS, Drawing, Drawn, GroupTotals, Remark, USUAL_DRAWS};
-pub use attribution::{
-    Attribution, BlowSetting, ClassVerdict, SHIFT, SettingsPrior, SiteShift, Strength, Verdict,
-};
+pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, Remark, USUAL_DRAWS};
+pub use attribution::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
 pub use comparison::{Comparison, Distance, Resampling};
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
-    AtLeast, BetaLoss, IMPROBABLE, LeansOn, LengthThen, LookBack, Loss, MASS_MISSING_G, MoreThan, Original,
-    OriginalAt, OriginalEstimate, Remains, SHARE, Truncated, original,
+    AtLeast, BetaLoss, LeansOn, LengthThen, LookBack, Loss, MoreThan, Original, OriginalAt, OriginalEstimate,
+    Remains, SHARE, Truncated, original,
 };
-pub use recovery::{COMMON_GRADES_MM, Grade, Held, LEAST_HELD, Mesh, Struck, size_grades, struck};
+pub use recovery::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
 pub use track_record::{
     Judged, RecordPlan, RecordedGroups, RecordedMean, RecordedOutcome, RecordedSingles, TrackRecord,
 };

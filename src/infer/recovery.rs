@@ -237,7 +237,7 @@ pub const LEAST_HELD: f64 = 0.02;
 /// ```
 ///
 /// # Errors
-/// [`Error::OutOfRange`] for a probability below [`LEAST_HELD`] or above 1, or a level outside 0 to 1.
+/// [`Error::OutOfRange`] for a probability below 0.02 or above 1, or a level outside 0 to 1.
 pub fn struck(held: &[f64], level: f64) -> Result<Struck> {
     const PROBABILITY: Bounds = Bounds::closed("probability of being held", LEAST_HELD, 1.0, "");
     let level = LEVEL.check(level)?;

@@ -59,7 +59,9 @@ pub use continuous::{ContinuousOptimum, continuous_optimum};
 pub use exchange::{Chosen, Criterion, Exchange, choose};
 pub use information::{Information, undetermined};
 pub use outlook::{Aim, expected_width};
-pub use power::{Allocation, Cores, noncentral_student_sf, power};
+#[cfg(test)]
+pub(crate) use power::noncentral_student_sf;
+pub use power::{Allocation, Cores, power};
 
 #[cfg(test)]
 mod tests;

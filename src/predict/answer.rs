@@ -246,7 +246,8 @@ mod tests {
     fn a_size_of_ones_own_keeps_its_name() {
         let provenance = Provenance::new("field school", "own records", "own", "a test");
         let recipe =
-            Recipe::single("school", "max_thickness_mm", Form::named("log-log").unwrap(), provenance);
+            Recipe::single("school", "max_thickness_mm", Form::named("log-log").unwrap(), provenance)
+                .unwrap();
         let mut collector = Collector::new(recipe).unwrap();
         let depth = [3.0, 4.5, 5.0, 6.5, 8.0, 9.5, 11.0, 12.5];
         let angle = [70.0, 78.0, 65.0, 82.0, 74.0, 68.0, 80.0, 72.0];

@@ -43,7 +43,7 @@ fn rows(n: usize) -> Vec<Row> {
 fn recipe(by_core: bool) -> Recipe {
     let form = Form::named("log-log").unwrap().with_terms([indicator("percussor", "antler")]).unwrap();
     let mut recipe =
-        Recipe::single("school", "mass_g", form, Provenance::new("invented", "own", "own", "test"));
+        Recipe::single("school", "mass_g", form, Provenance::new("invented", "own", "own", "test")).unwrap();
     if by_core {
         let mut length = recipe.variants[0].sizes[0].clone();
         (length.size, length.column) = ("length_mm".into(), "length_mm".into());

@@ -78,7 +78,8 @@ fn fitted() -> Calibration {
         "mass_g",
         Form::named("log-log").unwrap(),
         Provenance::new("invented", "own", "own", "test"),
-    );
+    )
+    .unwrap();
     let mut collector = Collector::new(recipe).unwrap();
     school(&[3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 4.5, 5.5]).iter().for_each(|f| {
         collector.offer(f);

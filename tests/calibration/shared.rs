@@ -36,7 +36,7 @@ impl Measured for Row {
 
 fn recipe(groups: &[&str]) -> Recipe {
     let provenance = Provenance::new("invented", "own", "own", "test");
-    let recipe = Recipe::single("school", "mass_g", Form::named("log-log").unwrap(), provenance);
+    let recipe = Recipe::single("school", "mass_g", Form::named("log-log").unwrap(), provenance).unwrap();
     groups.iter().fold(recipe, |r, by| r.sharing(by))
 }
 

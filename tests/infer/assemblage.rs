@@ -32,7 +32,8 @@ fn flake(depth: f64, angle: f64) -> conchoid::flake::FlakeBuilder {
 
 fn fitted(form: Form, flakes: impl IntoIterator<Item = (f64, f64, f64)>) -> Calibration {
     let provenance = Provenance::new("invented", "none", "own", "test");
-    let mut collector = Collector::new(Recipe::single("invented", "mass_g", form, provenance)).unwrap();
+    let mut collector =
+        Collector::new(Recipe::single("invented", "mass_g", form, provenance).unwrap()).unwrap();
     for (depth, angle, mass) in flakes {
         collector.offer(&flake(depth, angle).mass_g(mass).build().unwrap());
     }

@@ -284,7 +284,7 @@ fn a_recipe_of_least_squares_reads_loss_too() {
     )
     .unwrap();
     let provenance = Provenance::new("a field school's scrapers", "own records", "own", "test");
-    let mut recipe = Recipe::single("plain", "original_over_now", form, provenance);
+    let mut recipe = Recipe::single("plain", "original_over_now", form, provenance).unwrap();
     assert!(recipe.variants[0].sizes[0].method.is_least_squares());
     recipe.keep_incomplete = true;
     let mut collector = Collector::new(recipe).unwrap();

@@ -38,6 +38,7 @@ fn named(form: &str) -> Recipe {
         Form::named(form).unwrap(),
         Provenance::new("table", "table", "table", "test"),
     )
+    .unwrap()
 }
 
 fn print(a: &Assessment) {

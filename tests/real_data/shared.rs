@@ -26,7 +26,7 @@ impl Measured for Row {
 #[ignore = "needs CONCHOID_DATA"]
 fn quartzite_by_core_agrees_with_lme4() {
     let provenance = Provenance::new("quartzite", "Marwick 2008", "MIT", "test");
-    let recipe = Recipe::single("quartzite", "mass_g", Form::named("log-log").unwrap(), provenance);
+    let recipe = Recipe::single("quartzite", "mass_g", Form::named("log-log").unwrap(), provenance).unwrap();
     let mut collector = Collector::new(recipe.sharing("core")).unwrap();
     let mut table = TableReader::new(super::open("quartzite-by-core.csv"), &TableOptions::new()).unwrap();
     let mut row = table.row();

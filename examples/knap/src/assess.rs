@@ -88,7 +88,7 @@ fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
         })?;
         let own =
             Provenance::new("a table of the user's own", "the user's own", "the user's own", "knap assess");
-        Recipe::single(name, size, form, own)
+        Recipe::single(name, size, form, own).map_err(Failure::of_options)?
     };
     for s in recipe.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|s| s.size == size) {
         s.column = o.response.clone();

@@ -206,7 +206,8 @@ fn fresh(o: &Options) -> Outcome<u8> {
     let mut recipe = match (form, &o.response[..]) {
         (Some(form), [column]) => {
             let size = SIZE_COLUMNS.iter().find(|(c, _)| c == column).map_or("mass_g", |(_, size)| size);
-            let mut recipe = Recipe::single(&o.name, size, form, provenance(o));
+            let mut recipe =
+                Recipe::single(&o.name, size, form, provenance(o)).map_err(Failure::of_options)?;
             recipe.variants[0].sizes[0].column = column.clone();
             recipe
         }

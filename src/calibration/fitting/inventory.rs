@@ -178,7 +178,7 @@ impl Inventory {
             };
             return Err(Error::invalid("sizes", seen));
         };
-        let mut recipe = Recipe::single(name, "mass_g", first.form.clone(), provenance);
+        let mut recipe = Recipe::single(name, "mass_g", first.form.clone(), provenance)?;
         recipe.variants = chosen.iter().map(|c| variant(c, &columns(c, asked))).collect();
         recipe.variants.retain(|v| !v.sizes.is_empty());
         if recipe.variants.is_empty() {

@@ -26,7 +26,7 @@ use std::collections::BTreeMap;
 /// use conchoid::strike::{Platform, Strike};
 ///
 /// let recipe = || Ok::<_, conchoid::Error>(Recipe::single(
-///     "school", "mass_g", Form::named("log-log")?, Provenance::new("field school", "own records", "own", "example")));
+///     "school", "mass_g", Form::named("log-log")?, Provenance::new("field school", "own records", "own", "example"))?);
 /// let part = |rows: &[(f64, f64, f64)]| {
 ///     let mut collector = Collector::new(recipe()?)?;
 ///     for (depth, angle, mass) in rows {

@@ -263,10 +263,37 @@ impl Recipe {
         Ok(self)
     }
 
-    /// One size under one form; settings are the measurements of the blow that the form reads.
-    pub fn single(name: &str, size: &str, form: Form, provenance: Provenance) -> Recipe {
+    /// One size under one form; settings are the measurements of the blow that the form reads. The size is one of
+    /// `length_mm`, `width_mm`, `thickness_mm`, `mean_thickness_mm`, `max_thickness_mm`, `mass_g`, or `original_over_now`;
+    /// a [`SizeRecipe`] of one's own may have any column.
+    ///
+    /// ```
+    /// use conchoid::calibration::{Provenance, Recipe};
+    /// use conchoid::form::Form;
+    /// let own = || Provenance::new("field school", "own records", "own", "by hand");
+    /// assert!(Recipe::single("school", "mass_g", Form::named("log-log")?, own()).is_ok());
+    /// let slip = Recipe::single("school", "mas_g", Form::named("log-log")?, own()).unwrap_err();
+    /// assert!(slip.to_string().contains("mass_g"));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] for a size that does not exist.
+    pub fn single(name: &str, size: &str, form: Form, provenance: Provenance) -> Result<Recipe> {
+        const KNOWN: [&str; 7] = [
+            "length_mm",
+            "width_mm",
+            "thickness_mm",
+            "mean_thickness_mm",
+            "max_thickness_mm",
+            "mass_g",
+            crate::flake::ORIGINAL_OVER_NOW,
+        ];
+        if !KNOWN.contains(&size) {
+            return Err(Error::unknown_name("size", size, KNOWN));
+        }
         let needs = form.needs();
-        Recipe {
+        Ok(Recipe {
             name: name.to_string(),
             provenance,
             stone: None,
@@ -290,7 +317,7 @@ impl Recipe {
                     method: Method::least_squares(),
                 }],
             }],
-        }
+        })
     }
 }
 

@@ -310,7 +310,7 @@ fn the_answer_moves_from_the_experiment_to_the_field_school_as_flakes_are_added(
     let flint = bundled::named("hard-hammer-flint").unwrap();
     let own = {
         let provenance = Provenance::new("field school", "own", "own", "test");
-        let recipe = Recipe::single("own", "mass_g", Form::named("log-log").unwrap(), provenance);
+        let recipe = Recipe::single("own", "mass_g", Form::named("log-log").unwrap(), provenance).unwrap();
         let mut collector = Collector::new(recipe).unwrap();
         let mut table = TableReader::new(SCHOOL.as_bytes(), &TableOptions::new()).unwrap();
         let mut row = table.row();

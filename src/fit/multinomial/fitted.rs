@@ -126,12 +126,13 @@ impl MultinomialFit {
     }
 
     /// The baseline, as an index into [`MultinomialFit::classes`].
-    pub fn baseline(&self) -> usize {
+    pub(crate) fn baseline(&self) -> usize {
         self.baseline
     }
 
     /// Classes that were named but had no rows: no coefficients, no probability.
-    pub fn empty_classes(&self) -> &[String] {
+    #[cfg(test)]
+    pub(crate) fn empty_classes(&self) -> &[String] {
         &self.empty_classes
     }
 
@@ -142,13 +143,14 @@ impl MultinomialFit {
 
     /// Coefficients: one row per class that is not the baseline (in the order of the classes), one column
     /// per term.
-    pub fn coefficients(&self) -> &DMatrix<f64> {
+    pub(crate) fn coefficients(&self) -> &DMatrix<f64> {
         &self.coefficients
     }
 
     /// Class and term of every coefficient, in the order of the covariance: all terms of the first class
     /// that is not the baseline, then of the next.
-    pub fn coefficient_names(&self) -> impl Iterator<Item = (&str, &str)> {
+    #[cfg(test)]
+    pub(crate) fn coefficient_names(&self) -> impl Iterator<Item = (&str, &str)> {
         self.others()
             .flat_map(move |c| self.terms.iter().map(move |t| (self.classes[c].as_str(), t.as_str())))
     }
@@ -156,19 +158,16 @@ impl MultinomialFit {
     /// Covariance of the coefficients, class by class as in [`MultinomialFit::coefficient_names`]: the
     /// inverse of the expected information at the estimate, for ridge of information plus penalty (the
     /// covariance of the posterior whose prior the penalty is).
-    pub fn covariance(&self) -> &DMatrix<f64> {
+    #[cfg(test)]
+    pub(crate) fn covariance(&self) -> &DMatrix<f64> {
         &self.covariance
     }
 
     /// Standard errors, shaped as the coefficients.
-    pub fn standard_errors(&self) -> DMatrix<f64> {
+    #[cfg(test)]
+    pub(crate) fn standard_errors(&self) -> DMatrix<f64> {
         let p = self.terms.len();
         DMatrix::from_fn(self.classes.len() - 1, p, |k, j| self.covariance[(k * p + j, k * p + j)].sqrt())
-    }
-
-    /// The penalty that was used.
-    pub fn penalty(&self) -> Penalty {
-        self.penalty
     }
 
     /// Log-likelihood at the estimate, without the penalty.
@@ -177,42 +176,32 @@ impl MultinomialFit {
     }
 
     /// The value that was maximised: log-likelihood and penalty together.
-    pub fn penalised_log_likelihood(&self) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn penalised_log_likelihood(&self) -> f64 {
         self.penalised_log_likelihood
     }
 
     /// Minus twice the log-likelihood.
-    pub fn deviance(&self) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn deviance(&self) -> f64 {
         -2.0 * self.log_likelihood
     }
 
-    /// Number of coefficients; for ridge the trace of (I + P)⁻¹ I.
-    pub fn effective_parameters(&self) -> f64 {
-        self.effective_parameters
-    }
-
     /// Akaike's criterion: deviance plus twice the (effective) parameters. With a penalty it is a guide only.
-    pub fn aic(&self) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn aic(&self) -> f64 {
         self.deviance() + 2.0 * self.effective_parameters
     }
 
-    /// Newton steps taken.
-    pub fn iterations(&self) -> usize {
-        self.iterations
-    }
-
-    /// Largest entry of the gradient of the objective at the estimate, for centred and scaled columns.
-    pub fn gradient_norm(&self) -> f64 {
-        self.gradient_norm
-    }
-
     /// Why the iterations ended.
-    pub fn stopped(&self) -> Stopped {
+    #[cfg(test)]
+    pub(crate) fn stopped(&self) -> Stopped {
         self.stopped
     }
 
     /// Reasons to distrust the fit.
-    pub fn cautions(&self) -> &[MultinomialCaution] {
+    #[cfg(test)]
+    pub(crate) fn cautions(&self) -> &[MultinomialCaution] {
         &self.cautions
     }
 
@@ -236,7 +225,7 @@ impl MultinomialFit {
     ///
     /// # Errors
     /// As there; also [`Error::Shape`] when `out` has another length.
-    pub fn probabilities_into(&self, row: &[f64], out: &mut [f64]) -> Result<()> {
+    pub(crate) fn probabilities_into(&self, row: &[f64], out: &mut [f64]) -> Result<()> {
         self.linear_predictors_into(row, out)?;
         softmax(out);
         Ok(())
@@ -246,7 +235,8 @@ impl MultinomialFit {
     ///
     /// # Errors
     /// As [`MultinomialFit::probabilities`]; [`Error::UnknownName`] for a class never named.
-    pub fn probability_of(&self, class: &str, row: &[f64]) -> Result<Option<f64>> {
+    #[cfg(test)]
+    pub(crate) fn probability_of(&self, class: &str, row: &[f64]) -> Result<Option<f64>> {
         if let Some(c) = self.classes.iter().position(|n| n == class) {
             return Ok(Some(self.probabilities(row)?[c]));
         }
@@ -260,7 +250,7 @@ impl MultinomialFit {
     ///
     /// # Errors
     /// As [`MultinomialFit::probabilities`].
-    pub fn logits(&self, row: &[f64]) -> Result<Logits> {
+    pub(crate) fn logits(&self, row: &[f64]) -> Result<Logits> {
         let mut all = vec![0.0; self.classes.len()];
         self.linear_predictors_into(row, &mut all)?;
         let values = DVector::from_iterator(all.len() - 1, self.others().map(|c| all[c]));
@@ -284,7 +274,7 @@ impl MultinomialFit {
     ///
     /// # Errors
     /// As [`MultinomialFit::probabilities`]; [`Error::OutOfRange`] at a level outside (0, 1).
-    pub fn probability_intervals(&self, row: &[f64], level: f64) -> Result<Vec<ProbabilityInterval>> {
+    pub(crate) fn probability_intervals(&self, row: &[f64], level: f64) -> Result<Vec<ProbabilityInterval>> {
         let z = normal_quantile(0.5 + 0.5 * LEVEL.check(level)?);
         let logits = self.logits(row)?;
         let place: Vec<usize> = self.others().collect();

@@ -97,7 +97,7 @@ impl Drawing {
     /// So many draws.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] outside [`DRAWS`].
+    /// [`Error::OutOfRange`] outside 100 to a million.
     pub fn draws(mut self, draws: u32) -> Result<Drawing> {
         DRAWS.check(f64::from(draws))?;
         self.draws = draws;

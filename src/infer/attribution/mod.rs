@@ -44,7 +44,7 @@ mod verdict;
 mod weigh;
 
 pub use settings::{BlowSetting, SettingsPrior};
-pub use site::{SHIFT, SiteShift};
+pub use site::SiteShift;
 pub use verdict::{ClassVerdict, Strength, Verdict};
 
 use super::forward::{Forward, Struck};

@@ -7,7 +7,8 @@ use crate::table::{Stretch, TableOptions, TableReader};
 
 fn collector(form: &str) -> Collector {
     let provenance = Provenance::new("field school", "own records", "own", "a test");
-    Collector::new(Recipe::single("school", "mass_g", Form::named(form).unwrap(), provenance)).unwrap()
+    Collector::new(Recipe::single("school", "mass_g", Form::named(form).unwrap(), provenance).unwrap())
+        .unwrap()
 }
 
 fn fit(text: &str, form: &str, numbers: bool) -> (Calibration, Report) {
@@ -144,7 +145,7 @@ fn very_many_flakes_are_summed_up() {
     let run = |pieces: usize| {
         let provenance = Provenance::new("field school", "own records", "own", "a test");
         let form = Form::named("log-log").unwrap();
-        let mut recipe = Recipe::single("school", "mass_g", form, provenance);
+        let mut recipe = Recipe::single("school", "mass_g", form, provenance).unwrap();
         let mut second = recipe.variants[0].sizes[0].clone();
         (second.size, second.column) = ("length_mm".into(), "length_mm".into());
         recipe.variants[0].sizes.push(second);

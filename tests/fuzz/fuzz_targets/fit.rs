@@ -51,7 +51,7 @@ fuzz_target!(|a: Asked| {
         form = form.with_terms([indicator("percussor", "antler")]).unwrap();
     }
     let own = Provenance::new("invented", "nobody", "none", "fuzz");
-    let Ok(mut collector) = Collector::new(Recipe::single("fuzzed", "mass_g", form, own)) else { return };
+    let Ok(mut collector) = Collector::new(Recipe::single("fuzzed", "mass_g", form, own).unwrap()) else { return };
     let rows = a.flakes.iter().take(60).map(|f| {
         let numbers = [f.depth_mm, f.angle_deg, f.area_mm2, f.mass_g].map(|v| number(a.small, v));
         Row(numbers, if f.antler { "antler" } else { "quartzite" })

@@ -422,7 +422,7 @@ fn fits(sheet: &mut Sheet) {
     let provenance = Provenance::new("a test", "nobody", "none", "none");
     let depth_only = Form::new("depth only", Transform::Identity, vec![value("platform_depth_mm")]).unwrap();
     let fit = |depth: &[f64], mass: &[f64]| {
-        let recipe = Recipe::single("mine", "mass_g", depth_only.clone(), provenance.clone());
+        let recipe = Recipe::single("mine", "mass_g", depth_only.clone(), provenance.clone()).unwrap();
         let mut c = Collector::new(recipe)?;
         c.offer_numbers(&["platform_depth_mm", "mass_g"], &[depth, mass])?;
         c.finish()
@@ -434,7 +434,8 @@ fn fits(sheet: &mut Sheet) {
     sheet.refused("fit", "more sizes than depths", "Shape", fit(&[1.0, 2.0, 4.0], &[1.0, 2.0, 3.0, 4.0]));
     sheet.refused("fit", "sizes that do not vary", "Invalid", fit(&[1.0, 2.0, 4.0], &[2.0; 3]));
     let collect = |flakes: &[Flake]| {
-        let recipe = Recipe::single("mine", "mass_g", Form::named("log-log").unwrap(), provenance.clone());
+        let recipe =
+            Recipe::single("mine", "mass_g", Form::named("log-log").unwrap(), provenance.clone()).unwrap();
         let mut c = Collector::new(recipe)?;
         let taken: Vec<Taken> = flakes.iter().map(|f| c.offer(f)).collect();
         c.finish().map(|r| (taken.len(), r))
