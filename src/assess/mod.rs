@@ -8,7 +8,7 @@
 //! |---|---|
 //! | `folds` | which flakes are tested together: repeated k-fold, leave-one-out, leave-one-group-out |
 //! | `score` | what one predictive says of one flake: log score, CRPS, coverage, interval score |
-//! | `compare` | [`cross_validate`]: scores with standard errors, by class, differences, a recommendation |
+//! | `compare` | [`cross_validate`], [`as_they_stand`]: scores with standard errors, by class, differences, a recommendation |
 //! | `as_it_stands` | [`AsItStands`]: a calibration as it stands against what was found |
 //! | `residual` | checks of a least squares fit, each with a sentence about what to do |
 //!
@@ -48,7 +48,7 @@ pub(crate) mod score;
 pub use as_it_stands::{AsItStands, FoundFlake, SizeAsItStands};
 pub use compare::{
     Assessment, ClassScores, Coverage, Difference, Figure, FormAssessment, Pit, Question, Recommendation,
-    Scores, Tested, cross_validate,
+    Scores, Tested, as_they_stand, cross_validate,
 };
 pub use folds::{Folds, TestSet};
 pub use residual::{Check, CheckedRow, ResidualChecks, residual_checks};

@@ -129,6 +129,17 @@ pub enum Caution {
         /// Probability that a flake from this platform had at least as much.
         probability: f64,
     },
+    /// The size of the flake was measured, and lies outside of what was expected.
+    MeasuredOutside {
+        /// Its column.
+        column: String,
+        /// What was measured.
+        measured: f64,
+        /// Lower end of the interval.
+        low: f64,
+        /// Upper end.
+        high: f64,
+    },
     /// A kind of retouch that the experiment did not make.
     RetouchNotInExperiment {
         /// What (`inverse retouch`).
@@ -168,6 +179,7 @@ impl Caution {
             Caution::TerminationsNotTold { .. } => "terminations-not-told",
             Caution::NotAsStruck { .. } => "not-as-struck",
             Caution::RemainsImprobable { .. } => "remains-improbable",
+            Caution::MeasuredOutside { .. } => "measured-outside",
             Caution::RetouchNotInExperiment { .. } => "retouch-not-in-experiment",
             Caution::HeightAboveThickness => "height-above-thickness",
             Caution::StatesOfExperiment => "states-of-experiment",
@@ -313,6 +325,17 @@ impl fmt::Display for Caution {
                     in_words(size),
                     short(*now),
                     unit(size)
+                )
+            }
+            Caution::MeasuredOutside { column, measured, low, high } => {
+                let u = unit(column);
+                write!(
+                    f,
+                    "the {} measured ({}{u}) lies outside of what was expected ({} to {}{u})",
+                    in_words(column),
+                    short(*measured),
+                    short(*low),
+                    short(*high)
                 )
             }
             Caution::RetouchNotInExperiment { what } => write!(

@@ -224,6 +224,18 @@ pub struct SizeModel {
     pub kept: Option<Kept>,
 }
 
+impl SizeModel {
+    /// The share of the variance of a prediction that flakes of one new group have in common, about.
+    pub(crate) fn common(&self) -> f64 {
+        let shared: f64 = self.shared.iter().map(|e| e.covariance[0][0]).sum();
+        let own = match self.spread {
+            Spread::Constant { value, .. } => value,
+            Spread::Modelled { .. } => self.left_out_error,
+        };
+        if shared > 0.0 { shared / (shared + own * own) } else { 0.0 }
+    }
+}
+
 /// How the flakes of a variant end: a multinomial model with its form.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -198,6 +198,13 @@ impl Predictor {
         self.resolved.calibration()
     }
 
+    /// The share of the variance of a prediction that flakes of one site have in common, for a size of a variant.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
+    pub(crate) fn common(&self, variant: &str, size: &str) -> f64 {
+        let found = self.calibration().variants().iter().find(|v| v.name == variant);
+        found.and_then(|v| v.sizes.iter().find(|m| m.size == size)).map_or(0.0, SizeModel::common)
+    }
+
     /// The same made ready.
     pub(crate) fn resolved(&self) -> &Resolved {
         &self.resolved

@@ -14,15 +14,17 @@
 
 use super::digits::millionths;
 use super::flow::{Flow, Work};
+use super::measured::MeasuredSize;
 use super::read::{BLOCK_BYTES, TableReader};
 use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::{Line, TableWriter};
+use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
 use crate::predict::measurement::MeasurementErrors;
-use crate::predict::{Ask, Caution, Estimate, LEVEL, Predictor, Quantiles};
+use crate::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles};
 use crate::strike::Measured;
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
@@ -303,7 +305,8 @@ impl<'a> TableEstimates<'a> {
         let predictor = self.predictors.of(&both)?;
         let calibration = predictor.calibration();
         match answer(predictor, row, &both, &self.ask, &self.errors) {
-            Ok(estimate) => {
+            Ok(mut estimate) => {
+                self.against_measured(row, &mut estimate, summary, quantiles)?;
                 out.row(row);
                 if let Some((_, extra)) = self.extra {
                     out.rounded(extra(&both, calibration));
@@ -330,6 +333,39 @@ impl<'a> TableEstimates<'a> {
                 Ok(None)
             }
         }
+    }
+
+    /// Compares the sizes that a complete flake without retouch holds with what was expected of them: each is counted,
+    /// and there is a caution for each that lies outside.
+    ///
+    /// # Errors
+    /// None for an estimate of this crate.
+    pub fn against_measured(
+        &self,
+        row: &Row,
+        estimate: &mut Estimate,
+        summary: &mut Summary,
+        quantiles: &mut Quantiles,
+    ) -> Result<()> {
+        if as_struck(row, false).is_err() {
+            return Ok(());
+        }
+        let predictor = self.predictors.of(&Completed { row, given: self.given })?;
+        let mut outside = Vec::new();
+        for s in estimate.sizes.iter().filter(|s| self.sizes.iter().any(|n| *n == s.size)) {
+            let Some(observed) = Measured::number(row, &s.column).filter(|v| *v > 0.0) else { continue };
+            let Interval { low, median, high, level } = s.predictive.interval_with(self.level, quantiles)?;
+            let size = MeasuredSize { observed, low, median, high };
+            if !size.inside() {
+                let column = s.column.clone();
+                outside.push(Caution::MeasuredOutside { column, measured: observed, low, high });
+            }
+            let law = (level, predictor.common(&estimate.variant, &s.size));
+            let site = row.class("site").unwrap_or_default();
+            summary.measured_size((&estimate.calibration, &s.column), site, &size, law);
+        }
+        estimate.cautions.extend(outside);
+        Ok(())
     }
 
     /// As [`TableEstimates::write`], and hands over what `see` makes of each row and its estimate, in the order of

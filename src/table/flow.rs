@@ -6,16 +6,19 @@
 use super::digits::{millionths, put_rounded};
 use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
 use super::header::{Header, Kind};
+use super::measured::MeasuredSize;
 use super::quantity::ClassKind;
 use super::read::{Block, Record};
 use super::row::Row;
 use super::summary::Summary;
 use super::text::like_formula;
 use super::write::Line;
+use crate::calibration::fitting::as_struck;
 use crate::error::Result;
 use crate::form::BLOCK;
 use crate::predict::row_kind::{Classified, MixtureMemory, RowKind, VariantBatch};
 use crate::predict::{Caution, Predictor, Quantiles};
+use crate::strike::Measured;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
 
@@ -141,6 +144,10 @@ struct PlainKind<'t> {
     kind: RowKind,
     /// Numbers of a row: place in the input row, which of the understood columns.
     numbers: Vec<(usize, usize)>,
+    /// Sizes that its rows may hold: which of those asked, which of the understood columns, the size's column, and the
+    /// share of the variance that a site's flakes have in common.
+    held: Vec<(usize, usize, String, f64)>,
+    site: String,
     /// The cells of text of a row without doubts of its own.
     tail: Vec<u8>,
     /// Rows answered without doubts of their own, beyond the first of the block.
@@ -195,6 +202,8 @@ struct Chunk<'t> {
     values: Vec<f64>,
     /// Input rows of the plain rows, by place.
     columns: Vec<Vec<f64>>,
+    /// Measured sizes of the plain rows, in the order of the sizes asked; not a number where none.
+    held: Vec<[f64; 4]>,
     slots: usize,
     /// A kind of theirs.
     of: Option<usize>,
@@ -284,6 +293,13 @@ impl<'t> Flow<'t> {
         for (place, column) in &plain.numbers {
             chunk.columns[*place][slot] = chunk.values[*column];
         }
+        if chunk.held.len() <= slot {
+            chunk.held.push([f64::NAN; 4]);
+        }
+        chunk.held[slot] = [f64::NAN; 4];
+        for (size, column, ..) in &plain.held {
+            chunk.held[slot][*size] = chunk.values[*column];
+        }
         chunk.slots += 1;
         Ok(Some((kind, slot)))
     }
@@ -366,7 +382,18 @@ impl<'t> Flow<'t> {
         tail.made(b"");
         self.tail(predictor, &kind, &kind.cautions, &mut tail);
         let tail = tail.bytes;
-        let plain = PlainKind { predictor, batch, kind, numbers, tail, rows: 0, seen: false };
+        let mut held = Vec::new();
+        let variant = predictor.resolved().variant(kind.variant);
+        if as_struck(row, false).is_ok() {
+            for (at, size) in self.how.sizes.iter().enumerate() {
+                let model = variant.sizes.iter().find(|m| m.size == *size);
+                if let Some((m, id)) = model.and_then(|m| Some((m, self.header.column(&m.column)?))) {
+                    held.push((at, id.0, m.column.clone(), m.common()));
+                }
+            }
+        }
+        let site = row.class("site").unwrap_or_default().to_string();
+        let plain = PlainKind { predictor, batch, kind, numbers, held, site, tail, rows: 0, seen: false };
         Ok(Some(KindOfRow::Plain(Box::new(plain))))
     }
 
@@ -450,6 +477,21 @@ impl<'t> Flow<'t> {
                 chunk.last_terms.clone_from(&chunk.terms);
             }
         }
+        // a measured size that lies outside is a doubt of its own
+        let sizes = |(at, _, column, common): &(usize, usize, String, f64)| {
+            let observed = chunk.held[slot][*at];
+            let [low, median, high] = [0, 1, 2].map(|end| chunk.intervals[*at][end][slot]);
+            (observed > 0.0).then(|| (column.clone(), *common, MeasuredSize { observed, low, median, high }))
+        };
+        let held: Vec<_> = plain.held.iter().filter_map(sizes).collect();
+        if held.iter().any(|(.., size)| !size.inside()) {
+            return Ok(false);
+        }
+        let calibration = plain.predictor.calibration().name();
+        for (column, common, size) in &held {
+            let law = (self.how.level, *common);
+            work.summary.measured_size((calibration, column), &plain.site, size, law);
+        }
         let out = &mut work.lines;
         out.made(record);
         for (size, intervals) in chunk.intervals.iter().enumerate() {
@@ -472,7 +514,7 @@ impl<'t> Flow<'t> {
             // the first of a block, so that the summary gives the first of its kind as its example
             let variant = &plain.predictor.calibration().variants()[plain.kind.variant].name;
             work.summary.plain(plain.predictor.calibration().name(), variant, 1);
-            work.summary.doubted(&plain.kind.cautions);
+            work.summary.doubted(&plain.kind.cautions, false);
             plain.seen = true;
         }
         Ok(true)
@@ -521,6 +563,7 @@ impl Chunk<'_> {
             area: false,
             values: vec![f64::NAN; understood],
             columns: Vec::new(),
+            held: Vec::new(),
             slots: 0,
             of: None,
             entries: Vec::new(),

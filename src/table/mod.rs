@@ -64,6 +64,7 @@ mod guard;
 mod header;
 mod intake;
 mod kept;
+mod measured;
 mod offers;
 mod originals;
 mod quantity;
@@ -83,6 +84,7 @@ pub use estimates::{Completed, Predictors, RowNumber, TERMINATIONS, TableEstimat
 pub use header::{ColumnId, Header, MOST_COLUMNS, Separator, TableOptions};
 pub use intake::Intake;
 pub use kept::{Keeper, KeptRow};
+pub use measured::MeasuredFit;
 pub use offers::{MOST_LEVELS, Offer, OffersMade, levels_of, offer_each};
 pub use originals::TableOriginals;
 pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};

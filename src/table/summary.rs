@@ -3,6 +3,7 @@
 
 use super::header::shorten;
 use super::intake::{Intake, Noticed, rows_told};
+use super::measured::{MeasuredFit, MeasuredSize, MeasuredSizes};
 use super::row::{Row, RowOutcome, Tally};
 use crate::error::{Error, counted};
 use crate::predict::in_words;
@@ -139,6 +140,9 @@ pub struct Summary {
     refused: Reasons,
     used: BTreeMap<(String, String), u64>,
     cautions: BTreeMap<&'static str, (u64, String)>,
+    /// Rows answered, by the kinds of caution they have and whether they have a remark.
+    alike: BTreeMap<(Vec<&'static str>, bool), u64>,
+    measured: MeasuredSizes,
     intake: Intake,
 }
 
@@ -173,17 +177,45 @@ impl Summary {
         self.cautions.iter().map(|(kind, (n, text))| (*kind, *n, text.as_str()))
     }
 
+    /// How the sizes that were measured lie in what was expected, by calibration and size.
+    pub fn measured(&self) -> Vec<MeasuredFit> {
+        self.measured.fits()
+    }
+
+    /// Answered rows that have neither a remark nor a caution, but for those that every answered row has.
+    pub fn without_a_word(&self) -> u64 {
+        let everywhere = self.everywhere();
+        let plain = |kinds: &[&str]| kinds.iter().all(|k| everywhere.contains(k));
+        self.alike.iter().filter(|((kinds, remark), _)| !remark && plain(kinds)).map(|(_, n)| n).sum()
+    }
+
+    /// The kinds of caution that every answered row has.
+    fn everywhere(&self) -> Vec<&'static str> {
+        let answered = self.tally.read() + self.tally.remarked();
+        self.cautions.iter().filter(|(_, (n, _))| *n == answered && answered > 1).map(|(k, _)| *k).collect()
+    }
+
     /// Counts a row that was answered.
     pub fn answered(&mut self, row: &Row, e: &Estimate) {
-        self.read(row);
         self.by(&e.calibration, &e.variant, 1);
-        self.doubted(&e.cautions);
+        self.told(row, &e.cautions);
     }
 
     /// Counts a row that was answered otherwise than by an estimate.
     pub(super) fn told(&mut self, row: &Row, cautions: &[Caution]) {
         self.read(row);
-        self.doubted(cautions);
+        self.doubted(cautions, row.problems().len() > 0);
+    }
+
+    /// Counts a measured size of a row that was answered.
+    pub(super) fn measured_size(
+        &mut self,
+        of: (&str, &str),
+        site: &str,
+        size: &MeasuredSize,
+        law: (f64, f64),
+    ) {
+        self.measured.count(of, site, size, law);
     }
 
     fn read(&mut self, row: &Row) {
@@ -225,20 +257,26 @@ impl Summary {
         *self.used.entry((calibration.to_string(), variant.to_string())).or_default() += rows;
     }
 
-    /// Counts the cautions of one row.
-    pub(super) fn doubted(&mut self, cautions: &[Caution]) {
-        for c in cautions {
-            self.cautions.entry(c.kind()).or_insert_with(|| (0, c.to_string())).0 += 1;
+    /// Counts the cautions of one row: each kind once.
+    pub(super) fn doubted(&mut self, cautions: &[Caution], remark: bool) {
+        let kinds = kinds_of(cautions);
+        for kind in &kinds {
+            let first =
+                || cautions.iter().find(|c| c.kind() == *kind).map_or(String::new(), Caution::to_string);
+            self.cautions.entry(*kind).or_insert_with(|| (0, first())).0 += 1;
         }
+        *self.alike.entry((kinds, remark)).or_default() += 1;
     }
 
-    /// Counts the same cautions of further rows.
+    /// Counts the same cautions of further rows without a remark.
     pub(super) fn doubted_again(&mut self, cautions: &[Caution], rows: u64) {
-        for c in cautions {
-            if let Some((n, _)) = self.cautions.get_mut(c.kind()) {
+        let kinds = kinds_of(cautions);
+        for kind in &kinds {
+            if let Some((n, _)) = self.cautions.get_mut(kind) {
                 *n += rows;
             }
         }
+        *self.alike.entry((kinds, false)).or_default() += rows;
     }
 
     /// Adds the counts of the rows that follow.
@@ -253,6 +291,10 @@ impl Summary {
         for (kind, (n, text)) in later.cautions {
             self.cautions.entry(kind).or_insert_with(|| (0, text)).0 += n;
         }
+        for (kinds, n) in later.alike {
+            *self.alike.entry(kinds).or_default() += n;
+        }
+        self.measured.append(later.measured);
     }
 
     /// What to change, where not one row was answered.
@@ -271,24 +313,68 @@ impl Summary {
     }
 }
 
+/// Each kind of caution once, in order.
+fn kinds_of(cautions: &[Caution]) -> Vec<&'static str> {
+    let mut kinds: Vec<&str> = cautions.iter().map(Caution::kind).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    kinds
+}
+
+/// What to do where a calibration does not fit.
+fn remedy(flakes: u64) -> String {
+    let enough = match flakes >= ENOUGH {
+        true => format!("the {flakes} flakes measured here are enough"),
+        false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
+    };
+    format!(
+        "do not read on before a calibration is started from it with flakes of this site (`fit --starting-from`): {enough}"
+    )
+}
+
+/// Local flakes after which little is left to learn of the level: the error of their mean adds one part in forty to the
+/// width of an interval. This crate's choice, no source.
+const ENOUGH: u64 = 20;
+
 impl fmt::Display for Summary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let t = &self.tally;
+        let fits = self.measured();
+        if let Some(most) = fits.iter().filter(|m| m.misfit()).map(|m| m.flakes).max() {
+            writeln!(f, "The calibration does not fit these flakes: {}", remedy(most))?;
+        }
+        // those that do not fit first
+        for misfit in [true, false] {
+            fits.iter()
+                .filter(|m| m.misfit() == misfit)
+                .try_for_each(|m| writeln!(f, "  {}", m.sentence()))?;
+        }
+        let answered = t.read() + t.remarked();
+        let everywhere = self.everywhere();
+        let (plain, own) = match everywhere.is_empty() {
+            true => ("without a remark or a caution", "with one"),
+            false => {
+                ("without one beyond what holds for every row", "with a remark or a caution of their own")
+            }
+        };
+        let without = self.without_a_word();
         writeln!(
             f,
-            "{}: {} answered without a remark, {} with a remark, {} refused",
+            "{}: {without} answered {plain}, {} {own}, {} refused",
             counted(t.rows(), "row", "rows"),
-            t.read(),
-            t.remarked(),
+            answered - without,
             t.refused()
         )?;
+        for kind in &everywhere {
+            writeln!(f, "  every row, {kind}: {}", self.cautions[kind].1)?;
+        }
         self.intake.to_string().lines().try_for_each(|line| writeln!(f, "  {line}"))?;
         for ((calibration, variant), n) in &self.used {
             writeln!(f, "  {n} by {calibration}: {variant}")?;
         }
         self.refused.lines(TOLD_REASONS).iter().try_for_each(|line| writeln!(f, "  refused, {line}"))?;
         self.remarks.lines(TOLD_REMARKS).iter().try_for_each(|line| writeln!(f, "  remark, {line}"))?;
-        let mut doubts: Vec<_> = self.cautions.iter().collect();
+        let mut doubts: Vec<_> = self.cautions.iter().filter(|(k, _)| !everywhere.contains(k)).collect();
         doubts.sort_by_key(|(kind, (n, _))| (std::cmp::Reverse(*n), **kind));
         for (kind, (n, example)) in doubts.iter().take(TOLD_DOUBTS) {
             writeln!(f, "  caution on {}, {kind}: {example}", counted(*n, "row", "rows"))?;

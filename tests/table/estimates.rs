@@ -64,7 +64,8 @@ impl Case<'_> {
             let both = Completed { row: &row, given: &self.given };
             let predictor = predictors.of(&both)?;
             match answer(predictor, &row, &both, &self.ask, &MeasurementErrors::new()) {
-                Ok(e) => {
+                Ok(mut e) => {
+                    estimates.against_measured(&row, &mut e, &mut summary, &mut Quantiles::default())?;
                     let numbers = estimates.numbers(&e, &mut Quantiles::default())?;
                     let mut cells: Vec<Cell> =
                         numbers.iter().map(|n| n.map_or(Cell::Blank, Cell::Rounded)).collect();

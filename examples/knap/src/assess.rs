@@ -7,11 +7,11 @@ use crate::tables::{self, Progress, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
-    Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, cross_validate,
+    Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, as_they_stand,
+    cross_validate,
     residual_checks,
 };
-use conchoid::calibration::Recipe;
-use conchoid::calibration::{Provenance, bundled};
+use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
@@ -28,8 +28,9 @@ Examples:
   knap assess --table mine.csv --forms log-log,tangent-power,cube-root
   knap assess --table mine.csv --forms log-log,hard-hammer-flint --by core \\
        --class blow_lands_on --plot report.svg
-Every form is fitted again without the flakes that it is tested on. A calibration's name stands for its
-forms, fitted to your table.";
+  knap assess --table mine.csv --calibration hard-hammer-flint,mine.json --class site
+Every form is fitted again without the flakes that it is tested on; a calibration's name among --forms stands
+for its forms, fitted to your table. --calibration scores it as it stands.";
 
 #[derive(Args)]
 pub struct Options {
@@ -37,8 +38,12 @@ pub struct Options {
     #[arg(long, value_name = "FILE")]
     table: String,
     /// Forms to compare, with commas: published forms, or calibrations whose forms are fitted anew
-    #[arg(long, value_name = "FORMS", value_delimiter = ',', required = true)]
+    #[arg(long, value_name = "FORMS", value_delimiter = ',', required_unless_present = "calibrations")]
     forms: Vec<String>,
+    /// Calibrations to score as they stand, with commas: names, or files made by `knap fit`
+    #[arg(long = "calibration", value_name = "NAME|FILE", value_delimiter = ',',
+          conflicts_with_all = ["forms", "by", "folds", "repeats", "seed", "keep_incomplete"])]
+    calibrations: Vec<String>,
     /// The size: length_mm, width_mm, thickness_mm, mass_g
     #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
     response: String,
@@ -97,13 +102,20 @@ fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
     Ok(recipe)
 }
 
-/// The rows that `--where` admits.
-fn rows(o: &Options, recipes: &[Recipe], source: &Twice, aloud: bool) -> Outcome<(Vec<KeptRow>, OffersMade)> {
-    let size = size_of(&o.response);
-    let forms = || {
-        recipes.iter().flat_map(|r| r.variants.iter().flat_map(|v| v.sizes.iter())).filter(|s| s.size == size)
-    };
-    let layout = Layout::of(forms().map(|s| &s.form));
+/// The forms of the size asked for.
+fn forms<'a>(o: &'a Options, recipes: &'a [Recipe]) -> impl Iterator<Item = &'a Form> {
+    let sizes = recipes.iter().flat_map(|r| &r.variants).flat_map(|v| &v.sizes);
+    sizes.filter(|s| s.size == size_of(&o.response)).map(|s| &s.form)
+}
+
+/// The rows that `--where` admits, with what these forms read.
+fn rows<'a>(
+    o: &Options,
+    forms: impl Iterator<Item = &'a Form>,
+    source: &Twice,
+    aloud: bool,
+) -> Outcome<(Vec<KeptRow>, OffersMade)> {
+    let layout = Layout::of(forms);
     let mut options = o.taken.options(None, &layout.numbers)?;
     let named = layout.classes.iter().map(|c| c.name.as_str());
     for class in named.chain(o.classes.iter().chain(&o.by).map(|c| c.trim())) {
@@ -160,6 +172,7 @@ pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> 
         table: "table".to_string(),
         forms: PUBLISHED.iter().map(|f| f.to_string()).collect(),
         response: response.to_string(),
+        calibrations: Vec::new(),
         by: None,
         classes: Vec::new(),
         folds: 10,
@@ -171,7 +184,7 @@ pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> 
         format: Format::Text,
     };
     let recipes = o.forms.iter().map(|f| recipe(f, &o)).collect::<Outcome<Vec<Recipe>>>()?;
-    let (rows, _) = rows(&o, &recipes, source, false)?;
+    let (rows, _) = rows(&o, forms(&o, &recipes), source, false)?;
     o.repeats = (2000 / rows.len().max(1)).clamp(1, 10);
     Ok(compare(&o, &recipes, &rows)?.0)
 }
@@ -207,12 +220,8 @@ fn compare(
         None => Folds::k_fold(rows.len(), o.folds, o.repeats, &mut ChaCha8Rng::seed_from_u64(o.seed)),
     };
     let folds = folds.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
-    let mut question = Question::new(size_of(&o.response));
-    for class in &o.classes {
-        question = question.by_class(class.trim());
-    }
     let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
-    let a = cross_validate(recipes, rows, &folds, &question).map_err(failed)?;
+    let a = cross_validate(recipes, rows, &folds, &question(o)).map_err(failed)?;
     let take = a.recommendation().take;
     let taken = recipes.iter().find(|r| r.name == take);
     // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
@@ -231,15 +240,42 @@ fn compare(
     Ok((a, checks))
 }
 
+fn question(o: &Options) -> Question {
+    o.classes.iter().fold(Question::new(size_of(&o.response)), |q, class| q.by_class(class.trim()))
+}
+
+/// Scores calibrations that are not fitted anew.
+fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
+    let named = |c: &String| crate::blow::calibration(Some(c.trim()), None);
+    let found = o.calibrations.iter().map(named).collect::<Outcome<Vec<Calibration>>>()?;
+    let sizes = found.iter().flat_map(|c| c.variants()).flat_map(|v| &v.sizes);
+    let forms = sizes.filter(|m| m.size == size_of(&o.response)).map(|m| &m.form);
+    let (rows, made) = rows(o, forms, source, true)?;
+    crate::fit::tell(&made);
+    let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
+    let a = as_they_stand(&found, &rows, &question(o)).map_err(failed)?;
+    if let Some(path) = &o.plot {
+        save(path, &report(&a, &a.recommendation().best, None, o, &rows)?)?;
+    }
+    match o.format {
+        Format::Json => json(&a, None)?.print()?,
+        Format::Text => print_text(o, &a, None)?,
+    }
+    Ok(0)
+}
+
 pub fn run(o: &Options) -> Outcome<u8> {
     let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
     if !known.contains(&o.response.as_str()) {
         let e = conchoid::Error::unknown_name("--response", &o.response, known);
         return Err(Failure::usage(e.to_string()));
     }
-    let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
     let source = Twice::of(&o.table)?;
-    let (rows, made) = rows(o, &recipes, &source, true)?;
+    if !o.calibrations.is_empty() {
+        return as_it_stands(o, &source);
+    }
+    let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
+    let (rows, made) = rows(o, forms(o, &recipes), &source, true)?;
     crate::fit::tell(&made);
     if o.by.is_none() {
         propose_groups(&rows);
@@ -286,34 +322,42 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
     let mut out = crate::say::screen();
     let what = in_words(a.column());
     let u = unit(a.column());
+    let sites = !o.calibrations.is_empty() && a.forms().iter().any(|f| f.overall.groups.is_some());
+    let over = o.by.as_deref().map(in_words).or(sites.then(|| "site".to_string()));
     let head = format!(
         "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in \
          brackets{}.",
         count(a.flakes() as u64, "flake", "flakes"),
         a.offered(),
         a.rule(),
-        o.by.as_ref().map(|b| format!(", taken over each {}", in_words(b))).unwrap_or_default()
+        over.map(|b| format!(", taken over each {b}")).unwrap_or_default()
     );
     writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
     let name = |f: &FormAssessment| cut(&f.name, 21);
-    writeln!(
-        out,
-        "{:22} {:>5} {:>15} {:>15} {:>6} {:>5} {:>5}",
-        "", "coef.", "CRPS", "log score", "RMSE", u, "R2"
-    )?;
+    let as_it_stands = !o.calibrations.is_empty();
+    let line = |name: &str, cells: [String; 7]| {
+        let [coefficients, crps, log_score, bias, rmse, own, r2] = cells;
+        match as_it_stands {
+            true => format!("{name:22} {crps:>15} {log_score:>15} {bias:>15} {rmse:>6}"),
+            false => {
+                format!("{name:22} {coefficients:>5} {crps:>15} {log_score:>15} {rmse:>6} {own:>5} {r2:>5}")
+            }
+        }
+    };
+    let heads = ["coef.", "CRPS", "log score", "bias", "RMSE", u, "R2"].map(String::from);
+    writeln!(out, "{}", line("", heads))?;
     for f in a.forms() {
         let s = &f.overall;
-        writeln!(
-            out,
-            "{:22} {:>5} {:>15} {:>15} {:>6.3} {:>5} {:>5.2}",
-            name(f),
-            f.coefficients,
+        let cells = [
+            f.coefficients.to_string(),
             bracketed(s.crps, 4),
             bracketed(s.log_score, 4),
-            s.rmse_ln.value,
+            bracketed(s.bias_ln, 3),
+            format!("{:.3}", s.rmse_ln.value),
             short(s.rmse.value),
-            s.r_squared.value
-        )?;
+            format!("{:.2}", s.r_squared.value),
+        ];
+        writeln!(out, "{}", line(&name(f), cells))?;
     }
     writeln!(out, "\nCentral intervals: percent of flakes inside, and how wide they are")?;
     writeln!(
@@ -366,7 +410,9 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
             )?;
         }
     }
-    writeln!(out, "\n{}", wrapped(&r.sentence(), "", "", 79))?;
+    if !as_it_stands {
+        writeln!(out, "\n{}", wrapped(&r.sentence(), "", "", 79))?;
+    }
     not_used(&mut out, a)?;
     for f in a.forms() {
         if f.overall.atom > 1e-3 {
@@ -394,7 +440,8 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
     }
     let legend = format!(
         "CRPS (continuous ranked probability score), log score, RMSE (root mean square error), R2, width and \
-         int. score (interval score) are of ln {what}; the column {u} is the RMSE in {u}. Smaller is better, \
+         int. score (interval score) are of ln {what}, bias the mean of ln observed - ln expected (0.69 is twice as \
+         much); the column {u} is the RMSE in {u}. Smaller is better, \
          except R2. coef.: coefficients of the form. PIT p: the probability that as uneven a histogram of the \
          probability integral transform comes about by chance if the intervals are right."
     );
@@ -445,8 +492,8 @@ fn by_class(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
         writeln!(out, "\nBy {}", in_words(class))?;
         writeln!(
             out,
-            "{:12} {:22} {:>6} {:>14} {:>12} {:>7}",
-            "", "", "flakes", "CRPS", "95 % holds", "width"
+            "{:11} {:22} {:>6} {:>13} {:>11} {:>5} {:>5}",
+            "", "", "flakes", "CRPS", "95 % holds", "width", "bias"
         )?;
         let levels = a.forms()[0].by_class.iter().filter(|c| c.class == class);
         for level in levels.map(|c| c.level.as_str()) {
@@ -456,13 +503,14 @@ fn by_class(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
                 };
                 writeln!(
                     out,
-                    "{:12} {:22} {:>6} {:>14} {:>12} {:>7.3}",
-                    cut(level, 12),
+                    "{:11} {:22} {:>6} {:>13} {:>11} {:>5.2} {:>5.2}",
+                    cut(level, 11),
                     cut(&f.name, 22),
                     c.scores.flakes,
                     bracketed(c.scores.crps, 3),
                     percents(c.scores.coverage[3].inside),
-                    c.scores.coverage[3].ln_width.value
+                    c.scores.coverage[3].ln_width.value,
+                    c.scores.bias_ln.value
                 )?;
             }
         }
@@ -549,7 +597,7 @@ fn report(
     let mut layers = vec![Layer::Guide(vec![(x.low, 0.0), (x.high, 0.0)])];
     layers.extend(points(&|t| (expected(t), error(t))));
     let second = Panel {
-        title: format!("Out-of-sample residuals ({take})"),
+        title: format!("Observed less expected ({take})"),
         x,
         y: Axis::fixed("ln observed - ln expected", -largest, largest),
         layers,

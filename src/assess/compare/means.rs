@@ -73,6 +73,7 @@ impl Scores {
             groups,
             rmse_ln: root(&|s| s.ln_error.powi(2)),
             mae_ln: average(&|s| s.ln_error.abs()),
+            bias_ln: average(&|s| s.ln_error),
             rmse: root(&|s| (s.observed - s.expected).powi(2)),
             mae: average(&|s| (s.observed - s.expected).abs()),
             r_squared: Figure { value: 1.0 - ratio, standard_error: standard_error(&linear, 0.0, clusters) },

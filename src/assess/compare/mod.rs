@@ -28,15 +28,18 @@ mod stages;
 use super::folds::{Folds, TestSet};
 use super::score::Score;
 use crate::calibration::Calibration;
-use crate::calibration::fitting::Recipe;
+use crate::calibration::fitting::{Recipe, as_struck};
 use crate::error::{Error, Result, at_least};
+use crate::predict::Predictor;
 use crate::strike::Measured;
 use crate::threads;
 use means::{clusters, mean};
 use serde::Serialize;
 pub(super) use stages::class_of;
-use stages::{Standing, about_the_others, assess_form, checked, fit_what_can_be, stand, test, with_size};
 use std::collections::BTreeMap;
+use stages::{
+    Standing, about_the_others, assess_form, checked, fit_what_can_be, labels_of, score, stand, test, with_size,
+};
 
 ///
 /// | setting | default | purpose |
@@ -104,6 +107,8 @@ pub struct Scores {
     pub rmse_ln: Figure,
     /// Mean absolute value of the same.
     pub mae_ln: Figure,
+    /// Mean of ln observed - ln median: the bias; above 0 flakes are larger than expected.
+    pub bias_ln: Figure,
     /// Root mean square of observed - median, in the unit of the size.
     pub rmse: Figure,
     /// Mean absolute value of the same, in the unit of the size.
@@ -589,18 +594,14 @@ pub fn cross_validate<M: Measured + Sync>(
         scored.map(|i| Tested { row: *i, group: folds.group(*i), scores: scores[r][*i].clone() }).collect()
     };
     let reference = about_the_others(rows, &column, folds, &usable);
-    let labels: Vec<(String, Vec<Option<String>>)> = question
-        .classes
-        .iter()
-        .map(|c| (c.clone(), rows.iter().map(|row| class_of(row, c)).collect()))
-        .collect();
+    let labels = labels_of(rows, question);
     let form = |(r, calibration): (usize, Calibration)| {
         let in_common = tested(r, &common);
         let alone = tested(r, &answered(r));
         let usable: Vec<bool> = refused[r].iter().map(Option::is_none).collect();
         let own_reference = about_the_others(rows, &column, folds, &usable);
         let own = Scores::of(&alone.iter().collect::<Vec<_>>(), &own_reference);
-        assess_form(&recipes[r], calibration, (in_common, own), &refused[r], &labels, &reference)
+        assess_form(&recipes[r].name, calibration, (in_common, own), &refused[r], &labels, &reference)
     };
     let forms = calibrations.into_iter().enumerate().map(form).collect();
     Ok(Assessment {
@@ -611,6 +612,96 @@ pub fn cross_validate<M: Measured + Sync>(
         with_size,
         forms,
         left_out: left_out.into_iter().map(|(name, e)| (name, e.to_string())).collect(),
+        labels,
+    })
+}
+
+/// Scores calibrations as they stand, not fitted to these flakes: whether one may speak for a site. Complete flakes
+/// without retouch whose size was measured are scored; where a column `site` names more than one site, standard errors
+/// are taken over sites, whose flakes lie to one side together.
+///
+/// # Errors
+/// [`Error::Invalid`] without a calibration or with two of one name; [`Error::UnknownName`] for a size that one lacks;
+/// [`Error::Incomparable`] when they mean different columns by it; [`Error::TooFew`] with fewer than 2 flakes in common.
+///
+/// ```
+/// use conchoid::assess::{Question, as_they_stand};
+/// use conchoid::calibration::bundled;
+/// use conchoid::flake::Flake;
+/// use conchoid::strike::{Platform, Strike};
+/// let flake = |depth: f64, angle: f64, mass: f64| -> conchoid::Result<Flake> {
+///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
+///     Flake::builder().strike(Strike::builder().platform(platform).build()?).mass_g(mass).build()
+/// };
+/// let site = [flake(4.0, 75.0, 2.1)?, flake(6.0, 80.0, 5.5)?, flake(9.0, 70.0, 8.0)?, flake(7.0, 85.0, 6.2)?];
+/// let a = as_they_stand(&[bundled::named("hard-hammer-flint")?], &site, &Question::new("mass_g"))?;
+/// // these flakes are lighter than the experiment has them
+/// assert!(a.forms()[0].overall.bias_ln.value < -1.0);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub fn as_they_stand<M: Measured + Sync>(
+    calibrations: &[Calibration],
+    rows: &[M],
+    question: &Question,
+) -> Result<Assessment> {
+    let (size, mut column) = (&question.size, None);
+    for (i, c) in calibrations.iter().enumerate() {
+        if calibrations[..i].iter().any(|o| o.name() == c.name()) {
+            return Err(Error::invalid("calibrations", format!("\"{}\" stands twice", c.name())));
+        }
+        let sizes = || c.variants().iter().flat_map(|v| &v.sizes);
+        let own = sizes().find(|m| m.size == *size).map(|m| m.column.clone());
+        let own = own.ok_or_else(|| Error::unknown_name("size", size, sizes().map(|m| m.size.clone())))?;
+        if column.get_or_insert_with(|| own.clone()) != &own {
+            let reason = format!("{} means {own} by {size}, others another column", c.name());
+            return Err(Error::Incomparable { reason });
+        }
+    }
+    let column = column.ok_or_else(|| Error::invalid("calibrations", "at least one is needed"))?;
+    let sites: Vec<Option<&str>> = rows.iter().map(|r| r.class("site")).collect();
+    let mut names: Vec<&str> = sites.iter().flatten().copied().collect();
+    names.sort_unstable();
+    names.dedup();
+    let group = |i: usize| match names.len() {
+        0 | 1 => None,
+        // flakes without a site are one more
+        n => Some(sites[i].and_then(|s| names.binary_search(&s).ok()).unwrap_or(n)),
+    };
+    let each: Vec<usize> = (0..rows.len()).collect();
+    let answers = calibrations
+        .iter()
+        .map(|c| {
+            let predictor = Predictor::new(c.clone())?;
+            Ok(threads::each(each.iter().collect(), |i: &usize| {
+                as_struck(&rows[*i], false)?;
+                rows[*i].number(&column).ok_or_else(|| format!("{column} not recorded"))?;
+                score(&predictor, &rows[*i], &column, question).map_err(|e| e.to_string())
+            }))
+        })
+        .collect::<Result<Vec<Vec<std::result::Result<Score, String>>>>>()?;
+    let common: Vec<usize> = each.into_iter().filter(|i| answers.iter().all(|a| a[*i].is_ok())).collect();
+    at_least("flakes that every calibration answers for", common.len(), 2)?;
+    let ln = |i: &usize| rows[*i].number(&column).unwrap_or(f64::NAN).ln();
+    let middle = common.iter().map(ln).sum::<f64>() / common.len() as f64;
+    let reference: Vec<f64> = (0..rows.len()).map(|i| (ln(&i) - middle).powi(2)).collect();
+    let labels = labels_of(rows, question);
+    let forms = calibrations.iter().zip(answers).map(|(c, answers)| {
+        let tested = common.iter().filter_map(|i| {
+            Some(Tested { row: *i, group: group(*i), scores: vec![answers[*i].clone().ok()?] })
+        });
+        let tested: Vec<Tested> = tested.collect();
+        let own = Scores::of(&tested.iter().collect::<Vec<_>>(), &reference);
+        let refused: Vec<Option<String>> = answers.into_iter().map(std::result::Result::err).collect();
+        assess_form(c.name(), c.clone(), (tested, own), &refused, &labels, &reference)
+    });
+    Ok(Assessment {
+        size: size.clone(),
+        rule: "as it stands, not fitted to them".to_string(),
+        offered: rows.len(),
+        with_size: rows.iter().filter(|r| r.number(&column).is_some()).count(),
+        forms: forms.collect(),
+        left_out: Vec::new(),
+        column,
         labels,
     })
 }

@@ -182,15 +182,29 @@ pub(super) fn test<M: Measured>(
             return tested.into_iter().map(|i| (i, Err(reason.clone()))).collect();
         }
     };
-    let one = |i: usize| -> Result<Score> {
-        let row = BeforeTheBlow { row: &rows[i], termination_known: question.termination_known };
-        let estimate = predictor.estimate(&row, &Ask::default())?;
-        let predictive = estimate
-            .size(&question.size)
-            .ok_or_else(|| Error::missing(&question.size, "the variant does not estimate it"))?;
-        Score::of(predictive, rows[i].number(column).unwrap_or(f64::NAN))
-    };
-    tested.into_iter().map(|i| (i, one(i).map_err(|e| e.of_its_kind()))).collect()
+    let one = |i: usize| score(&predictor, &rows[i], column, question).map_err(|e| e.of_its_kind());
+    tested.into_iter().map(|i| (i, one(i))).collect()
+}
+
+/// Scores what a predictor says of one flake.
+pub(super) fn score<M: Measured>(
+    predictor: &Predictor,
+    row: &M,
+    column: &str,
+    question: &Question,
+) -> Result<Score> {
+    let before = BeforeTheBlow { row, termination_known: question.termination_known };
+    let estimate = predictor.estimate(&before, &Ask::default())?;
+    let predictive = estimate
+        .size(&question.size)
+        .ok_or_else(|| Error::missing(&question.size, "the variant does not estimate it"))?;
+    Score::of(predictive, row.number(column).unwrap_or(f64::NAN))
+}
+
+/// For each class asked for the level of each row.
+pub(super) fn labels_of<M: Measured>(rows: &[M], question: &Question) -> Vec<(String, Vec<Option<String>>)> {
+    let of = |c: &String| (c.clone(), rows.iter().map(|row| class_of(row, c)).collect());
+    question.classes.iter().map(of).collect()
 }
 
 /// Coefficients of the largest variant: location, spread, tails, groups.
@@ -263,7 +277,7 @@ pub(super) fn about_the_others<M: Measured>(
 }
 
 pub(super) fn assess_form(
-    recipe: &Recipe,
+    name: &str,
     calibration: Calibration,
     (tested, own): (Vec<Tested>, Scores),
     refused: &[Option<String>],
@@ -295,7 +309,7 @@ pub(super) fn assess_form(
         }
     }
     FormAssessment {
-        name: recipe.name.clone(),
+        name: name.to_string(),
         coefficients: coefficients(&calibration),
         overall: Scores::of(&tested.iter().collect::<Vec<_>>(), reference),
         own,

@@ -1,0 +1,251 @@
+//! Sizes that a table holds against what was expected of them: how many lie inside their intervals, how many chance
+//! allows, and by what factor flakes are larger.
+//!
+//! Flakes of one site lie to one side together. With r the share of a prediction's variance that a site's flakes have in
+//! common, two of them are inside together with probability p^2 + c, so that of the N flakes of sites of n_1, n_2, ...
+//!
+//! ```text
+//!   inside ~ N p,    variance N (p - p^2) + sum_k n_k (n_k - 1) c,    c = integral of (P(inside | u) - p)^2 phi(u) du
+//! ```
+//!
+//! and the band is that of a beta law of this mean and variance; of the binomial where nothing is shared.
+
+use crate::error::counted;
+use crate::predict::in_words;
+use crate::special::{normal_cdf, normal_quantile_upper};
+use statrs::distribution::{Beta, Binomial, ContinuousCDF, DiscreteCDF};
+use std::collections::BTreeMap;
+
+/// Sites told apart; the flakes of further ones count as those of one. This crate's choice, no source.
+const MOST_SITES: usize = 4096;
+
+/// ln observed - ln expected is summed in parts of this, so that the sum does not depend on the order. This crate's
+/// choice, no source.
+const PART: f64 = 1e-9;
+
+/// A size that a row holds, and what was expected.
+pub(super) struct MeasuredSize {
+    pub(super) observed: f64,
+    pub(super) low: f64,
+    pub(super) median: f64,
+    pub(super) high: f64,
+}
+
+impl MeasuredSize {
+    pub(super) fn inside(&self) -> bool {
+        (self.low..=self.high).contains(&self.observed)
+    }
+}
+
+/// How one measured size lies in what one calibration expected of it.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[non_exhaustive]
+pub struct MeasuredFit {
+    /// The calibration.
+    pub calibration: String,
+    /// The size, by its column.
+    pub column: String,
+    /// Complete flakes without retouch whose size was measured.
+    pub flakes: u64,
+    /// How many of them lie inside their intervals.
+    pub inside: u64,
+    /// The level of the intervals.
+    pub level: f64,
+    /// How many inside chance allows, 95 times in 100, flakes of one site lying to one side together.
+    pub chance: (u64, u64),
+    /// Geometric mean of measured over expected.
+    pub times_expected: f64,
+}
+
+impl MeasuredFit {
+    /// Whether fewer lie inside than chance allows.
+    pub fn misfit(&self) -> bool {
+        self.inside < self.chance.0
+    }
+
+    /// In a sentence.
+    pub(super) fn sentence(&self) -> String {
+        let verb = if self.column == "mass_g" { "as heavy" } else { "as large" };
+        format!(
+            "{} of {} measured {} inside the {:.4} % intervals of {} (chance allows {} to {}); on average {:.2} times {verb} \
+             as expected",
+            self.inside,
+            counted(self.flakes, &in_words(&self.column), &format!("of {}", in_words(&self.column))),
+            if self.inside == 1 { "lies" } else { "lie" },
+            100.0 * self.level,
+            self.calibration,
+            self.chance.0,
+            self.chance.1,
+            self.times_expected,
+        )
+    }
+}
+
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Counts {
+    calibration: String,
+    /// The size's column.
+    column: String,
+    sites: BTreeMap<String, u64>,
+    inside: u64,
+    /// In [`PART`]s.
+    ln_ratio: i128,
+    level: f64,
+    /// Share of the variance that a site's flakes have in common.
+    common: f64,
+}
+
+/// All sizes of a table that were measured.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct MeasuredSizes {
+    by: Vec<Counts>,
+}
+
+impl MeasuredSizes {
+    /// Counts one size of one row; `common` is the share of the variance that flakes of its site have in common.
+    pub(super) fn count(
+        &mut self,
+        (calibration, column): (&str, &str),
+        site: &str,
+        size: &MeasuredSize,
+        (level, common): (f64, f64),
+    ) {
+        let ln = (size.observed.ln() - size.median.ln()) / PART;
+        if !ln.is_finite() {
+            return;
+        }
+        let counts = self.counts(calibration, column);
+        (counts.level, counts.common) = (level, common);
+        counts.inside += u64::from(size.inside());
+        counts.ln_ratio += ln.round() as i128;
+        counts.add(site, 1);
+    }
+
+    /// Adds what was counted of the rows that follow.
+    pub(super) fn append(&mut self, later: MeasuredSizes) {
+        for theirs in later.by {
+            let counts = self.counts(&theirs.calibration, &theirs.column);
+            (counts.level, counts.common) = (theirs.level, theirs.common);
+            counts.inside += theirs.inside;
+            counts.ln_ratio += theirs.ln_ratio;
+            theirs.sites.iter().for_each(|(site, n)| counts.add(site, *n));
+        }
+    }
+
+    fn counts(&mut self, calibration: &str, column: &str) -> &mut Counts {
+        // the names are copied once, not for every row
+        let at = match self.by.iter().position(|c| c.calibration == calibration && c.column == column) {
+            Some(at) => at,
+            None => {
+                let (calibration, column) = (calibration.to_string(), column.to_string());
+                self.by.push(Counts { calibration, column, ..Counts::default() });
+                self.by.len() - 1
+            }
+        };
+        &mut self.by[at]
+    }
+
+    /// What they come to, by calibration and size.
+    pub(super) fn fits(&self) -> Vec<MeasuredFit> {
+        let one = |c: &Counts| {
+            let flakes = c.sites.values().sum::<u64>();
+            MeasuredFit {
+                calibration: c.calibration.clone(),
+                column: c.column.clone(),
+                flakes,
+                inside: c.inside,
+                level: c.level,
+                chance: band(c.level, c.common, c.sites.values().copied()),
+                times_expected: (c.ln_ratio as f64 * PART / flakes as f64).exp(),
+            }
+        };
+        self.by.iter().map(one).collect()
+    }
+}
+
+impl Counts {
+    fn add(&mut self, site: &str, flakes: u64) {
+        if let Some(n) = self.sites.get_mut(site) {
+            *n += flakes;
+            return;
+        }
+        let site = if self.sites.len() < MOST_SITES { site } else { "" };
+        *self.sites.entry(site.to_string()).or_default() += flakes;
+    }
+}
+
+/// How many of the flakes of these sites lie inside, 95 times in 100.
+fn band(level: f64, common: f64, sites: impl Iterator<Item = u64> + Clone) -> (u64, u64) {
+    let flakes: u64 = sites.clone().sum();
+    let n = flakes as f64;
+    let pairs: f64 = sites.map(|k| k as f64 * (k as f64 - 1.0)).sum();
+    let variance = level * (1.0 - level) / n + inside_together(level, common) * pairs / (n * n);
+    let excess = variance * n / (level * (1.0 - level)) - 1.0;
+    if excess < 1e-9 {
+        let Ok(law) = Binomial::new(level, flakes) else { return (0, flakes) };
+        return (law.inverse_cdf(0.025), law.inverse_cdf(0.975));
+    }
+    let both = level * (1.0 - level) / variance - 1.0;
+    match Beta::new(level * both, (1.0 - level) * both) {
+        Ok(law) => ((n * law.inverse_cdf(0.025)).floor() as u64, (n * law.inverse_cdf(0.975)).ceil() as u64),
+        Err(_) => (0, flakes),
+    }
+}
+
+/// The covariance of two flakes of one site being inside, where they have this share of the variance in common: by the
+/// trapezoidal rule over what they have in common.
+fn inside_together(level: f64, common: f64) -> f64 {
+    if !(common > 0.0) {
+        return 0.0;
+    }
+    let most = normal_quantile_upper(0.5 * (1.0 - level));
+    let (u, own) = (common.sqrt(), (1.0 - common).max(1e-9).sqrt());
+    let at = |z: f64| {
+        let inside = normal_cdf((most - u * z) / own) - normal_cdf((-most - u * z) / own);
+        (inside - level).powi(2) * (-0.5 * z * z).exp()
+    };
+    let step = 0.05;
+    (-160..=160).map(|i| at(step * f64::from(i))).sum::<f64>() * step / (2.0 * std::f64::consts::PI).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// R 4.3: qbinom(c(.025, .975), 100, .95) is 90, 99.
+    #[test]
+    fn flakes_on_their_own_follow_the_binomial() {
+        assert_eq!(band(0.95, 0.0, [100].into_iter()), (90, 99));
+        assert_eq!(band(0.95, 0.0, [1; 100].into_iter()), (90, 99));
+        // sites of one flake each have no pair that lies to one side
+        assert_eq!(band(0.95, 0.5, [1; 100].into_iter()), (90, 99));
+    }
+
+    /// The share of a site's flakes inside, drawn: half of the variance shared, 200 flakes, 20 000 sites.
+    #[test]
+    fn flakes_of_one_site_lie_to_one_side() {
+        use rand::SeedableRng;
+        use rand_distr::{Distribution, StandardNormal};
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+        let mut counts: Vec<u64> = (0..20_000)
+            .map(|_| {
+                let u = normal() * 0.5f64.sqrt();
+                (0..200).filter(|_| (u + normal() * 0.5f64.sqrt()).abs() < 1.959_963_985).count() as u64
+            })
+            .collect();
+        counts.sort_unstable();
+        let (low, high) = band(0.95, 0.5, [200].into_iter());
+        // the law of the share is not a beta law, but near one
+        assert!(
+            low.abs_diff(counts[500]) <= 8 && high.abs_diff(counts[19_499]) <= 3,
+            "{low} {high} {} {}",
+            counts[500],
+            counts[19_499]
+        );
+        let mean = counts.iter().sum::<u64>() as f64 / 20_000.0;
+        let variance = counts.iter().map(|c| (*c as f64 - mean).powi(2)).sum::<f64>() / 20_000.0;
+        let expected = 200.0 * 0.0475 + 200.0 * 199.0 * inside_together(0.95, 0.5);
+        assert!((variance / expected - 1.0).abs() < 0.05, "{variance} {expected}");
+    }
+}
