@@ -93,6 +93,7 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
         shared: Vec::new(),
         variance_covariance: Vec::new(),
         kept: None,
+        distance: None,
         recorded: None,
     };
     let batch = Batch::new(&model, &layout, 0.95).expect("a batch");

@@ -2,11 +2,15 @@
 //!
 //! `cargo run --release --example bundle -- FOLDER [OUT [NAME]]` reads the tables in FOLDER (see data-sources.md for
 //! where they come from) and writes one JSON file each into OUT, by default `src/calibration`;
-//! with a NAME that one alone.
+//! with a NAME that one alone. The distance of an experiment from sites is measured by `excavated-flakes` as it is bundled.
 
-use conchoid::calibration::Collector;
-use conchoid::calibration::bundled::{LOSS, NAMES, recipe};
-use conchoid::table::{TableOptions, TableReader};
+use conchoid::calibration::bundled::{self, LOSS, NAMES, recipe};
+use conchoid::calibration::{Calibration, Collector, Distance, SizeModel, Spread};
+use conchoid::flake::Portion;
+use conchoid::form::TERMINATION;
+use conchoid::predict::Predictor;
+use conchoid::strike::Measured;
+use conchoid::table::{Row, TableOptions, TableReader};
 use std::fs::File;
 use std::path::Path;
 
@@ -29,16 +33,20 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         };
         let mut table = TableReader::new(File::open(Path::new(&folder).join(file))?, &options)?;
         let mut collector = Collector::new(recipe)?;
-        let mut row = table.row();
+        let (mut row, mut rows) = (table.row(), Vec::new());
         while table.read(&mut row)? {
             match row.refused() {
                 Some(e) => collector.leave_out(e.to_string()),
                 None => {
                     collector.offer(&row);
+                    rows.push(row.clone());
                 }
             }
         }
-        let (calibration, report) = collector.finish()?;
+        let (mut calibration, report) = collector.finish()?;
+        if name != LOSS && name != "excavated-flakes" {
+            calibration = with_distance(calibration, &rows)?;
+        }
         println!("{name}: {} of {} flakes", report.used, report.offered);
         for (reason, n) in &report.left_out {
             println!("  left out: {n} ({reason})");
@@ -61,4 +69,90 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         std::fs::write(Path::new(&out).join(format!("{name}.json")), calibration.to_json())?;
     }
     Ok(())
+}
+
+/// A flake of which only what a variant needs is known.
+struct Only<'a> {
+    row: &'a Row,
+    needs: &'a [String],
+}
+
+impl Measured for Only<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.row.number(name).filter(|_| self.needs.iter().any(|n| n == name))
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.row.class(name).filter(|_| name != TERMINATION || self.needs.iter().any(|n| n == name))
+    }
+}
+
+/// An experiment with its distance from sites: for every size, over the experiment's own complete flakes,
+///
+/// ```text
+/// shift       mean of (what sites are expected to have - ln size)
+/// sd^2        variance between sites and assemblages + squared error of the shift
+/// ln_spread   ln of (spread within a site, and how far the two forms differ from platform to platform) over the error
+///             with which the experiment predicts its own flakes, where it is above 0
+/// ```
+///
+/// A size that the experiment means otherwise than sites do (mean thickness) has no shift that could be told: the spread
+/// of its sites stands with a shift of 0.
+fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, Box<dyn std::error::Error>> {
+    let sites = Predictor::new(bundled::named("excavated-flakes")?)?;
+    let own = Predictor::new(calibration.clone())?;
+    let complete = |r: &&Row| r.class("portion").is_none_or(|p| p == Portion::Complete.name());
+    let mut parts = calibration.into_parts();
+    for v in &mut parts.variants {
+        let needs: Vec<String> = v.sizes.iter().flat_map(|m| m.form.needs()).collect();
+        for m in &mut v.sizes {
+            let (mut errors, mut apart, mut model) = (Vec::new(), Vec::new(), None);
+            for row in rows.iter().filter(complete) {
+                let Some(size) = row.number(&m.column).filter(|v| *v > 0.0) else { continue };
+                let known = Only { row, needs: &needs };
+                let answers = [&sites, &own].map(|p| p.estimate(&known, &Default::default()));
+                let [Ok(there), Ok(here)] = answers else { continue };
+                if here.variant != v.name {
+                    continue;
+                }
+                let (Some(a), Some(b)) = (there.size(&m.size), here.size(&m.size)) else { continue };
+                errors.push(a.median().ln() - size.ln());
+                apart.push(a.median().ln() - b.median().ln());
+                let used = sites.calibration().variants().iter().find(|o| o.name == there.variant);
+                model = used.and_then(|o| o.sizes.iter().find(|o| o.size == m.size));
+            }
+            if let Some(model) = model.filter(|_| errors.len() > 30) {
+                m.distance = Some(distance(m, model, &errors, &apart));
+                println!("  {:34} {:13} {:?}", v.name, m.size, m.distance);
+            }
+        }
+    }
+    // a variant without the measurements that sites need has the distance of another
+    let known: Vec<(String, Option<Distance>)> =
+        parts.variants.iter().flat_map(|v| &v.sizes).map(|m| (m.size.clone(), m.distance)).collect();
+    for m in parts.variants.iter_mut().flat_map(|v| &mut v.sizes) {
+        let other = || known.iter().find(|(size, d)| *size == m.size && d.is_some()).and_then(|(_, d)| *d);
+        m.distance = m.distance.or_else(other);
+    }
+    Ok(Calibration::new(parts)?)
+}
+
+fn distance(m: &SizeModel, sites: &SizeModel, errors: &[f64], apart: &[f64]) -> Distance {
+    let n = errors.len() as f64;
+    let mean = |of: &[f64]| of.iter().sum::<f64>() / n;
+    let variance = |of: &[f64]| of.iter().map(|v| (v - mean(of)).powi(2)).sum::<f64>() / (n - 1.0);
+    let within = match sites.spread {
+        Spread::Constant { value, .. } => value * value + variance(apart),
+        _ => f64::NAN,
+    };
+    let between: f64 = sites.shared.iter().map(|e| e.covariance[0][0]).sum();
+    let groups = sites.shared[0].groups;
+    let told = |v: f64| (v * 1e4).round() / 1e4;
+    Distance {
+        shift: if m.column == sites.column { told(mean(errors)) } else { 0.0 },
+        // the level of the sites is known to the sd between them over the root of their number
+        sd: told((between * (1.0 + 1.0 / groups as f64) + variance(errors) / n).sqrt()),
+        ln_spread: told((0.5 * (within / (m.left_out_error * m.left_out_error)).ln()).max(0.0)),
+        sites: groups,
+        applied: false,
+    }
 }

@@ -20,9 +20,10 @@ use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
 use crate::fit::shrunken::USUAL_GRID;
 use crate::form::{
-    ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, Form, LANDS_ON, TERMINATION, Term, Transform, WIDTH, indicator, ln,
-    product, shifted, spline, square, value,
+    ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, Form, LANDS_ON, PERCUSSOR_CLASS, TERMINATION, Term, Transform, WIDTH,
+    indicator, ln, product, shifted, spline, square, value,
 };
+use crate::strike::Measured;
 
 /// Names of the bundled calibrations.
 pub const NAMES: [&str; 4] =
@@ -31,19 +32,50 @@ pub const NAMES: [&str; 4] =
 /// The bundled calibration of loss: how much of a retouched piece is gone, by its retouch ([`super::loss_recipe`]).
 pub const LOSS: &str = "retouched-flint";
 
-/// The calibration that is used where none is named: by the stone, otherwise flint.
+/// Which calibration answers where none is named, in words.
+pub const RULE: &str = "Where no calibration is named, each row is answered by what it holds. Glass and porcelain: \
+    controlled-glass. Platform depth and exterior platform angle (and width) with nothing of the blow: excavated-flakes. \
+    Anything of the blow (percussor, technique, speed, angle of blow), or a platform area alone: an experiment, \
+    hard-hammer-quartzite for quartzite and quartz, hard-hammer-flint for any other stone. A stone alone is no blow, an \
+    empty percussor cell is none.";
+
+/// The experiment for a stone.
 ///
 /// | stone | calibration |
 /// |---|---|
 /// | soda-lime glass, porcelain | `controlled-glass` |
 /// | quartzite, vein quartz, crystal quartz | `hard-hammer-quartzite` |
 /// | any other, or none given | `hard-hammer-flint` |
-pub fn default_for(stone: Option<&str>) -> &'static str {
+pub fn experiment_for(stone: Option<&str>) -> &'static str {
     match stone {
         Some("soda-lime-glass" | "glass" | "porcelain") => NAMES[0],
         Some("quartzite" | "vein-quartz" | "crystal-quartz" | "quartz") => NAMES[2],
         _ => NAMES[1],
     }
+}
+
+/// What tells of a blow.
+const BLOW_NUMBERS: [&str; 4] = [ANGLE_OF_BLOW, "speed_m_s", "percussor_mass_g", "tip_radius_mm"];
+const BLOW_CLASSES: [&str; 4] = ["percussor", PERCUSSOR_CLASS, "technique", LANDS_ON];
+
+/// The calibration that answers for a flake where none is named, by [`RULE`].
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::strike::{Platform, Strike};
+/// let platform = || Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build();
+/// let artefact = Strike::builder().platform(platform()?).stone("flint").build()?;
+/// let struck = Strike::builder().platform(platform()?).percussor("antler").build()?;
+/// assert_eq!(bundled::answering(&artefact), "excavated-flakes");
+/// assert_eq!(bundled::answering(&struck), "hard-hammer-flint");
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub fn answering(flake: &(impl Measured + ?Sized)) -> &'static str {
+    let experiment = experiment_for(flake.class("stone"));
+    let blow = BLOW_NUMBERS.iter().any(|n| flake.number(n).is_some())
+        || BLOW_CLASSES.iter().any(|c| flake.class(c).is_some());
+    let platform = flake.number(DEPTH).is_some() && flake.number(ANGLE).is_some();
+    if experiment == NAMES[0] || blow || !platform { experiment } else { NAMES[3] }
 }
 
 /// A bundled calibration by its name.

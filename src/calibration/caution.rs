@@ -82,6 +82,15 @@ pub enum Caution {
         /// What (`core`, `knapper`).
         what: Vec<String>,
     },
+    /// The flakes are not of the experiment: it was moved by its distance from sites.
+    MovedToSites {
+        /// The size.
+        size: String,
+        /// How many times larger it is expected at sites.
+        times: f64,
+        /// By what factor a site may lie to either side of that, 95 times in 100.
+        either_way: f64,
+    },
     /// The form is close to where it breaks down.
     NearEndOfDomain {
         /// The measurement.
@@ -171,6 +180,7 @@ impl Caution {
             Caution::SettingsAveraged { .. } => "settings-averaged",
             Caution::Assumed { .. } => "assumed",
             Caution::NotInExperiment { .. } => "not-in-experiment",
+            Caution::MovedToSites { .. } => "moved-to-sites",
             Caution::NearEndOfDomain { .. } => "near-end-of-domain",
             Caution::AtomAtZero { .. } => "atom-at-zero",
             Caution::Technique { .. } => "technique",
@@ -281,6 +291,14 @@ impl fmt::Display for Caution {
                 "{} not recorded in the experiment: the interval may be too narrow for a new one",
                 what.join(" and ")
             ),
+            Caution::MovedToSites { size, times, either_way } => write!(
+                f,
+                "not flakes of the experiment: {} is taken {} times as large as there, as at excavated sites, which differ \
+                 by a factor of {} either way",
+                in_words(size),
+                two(*times),
+                two(*either_way)
+            ),
             Caution::NearEndOfDomain { measurement, value, why } => {
                 write!(f, "{} {}{}: {why}", in_words(measurement), short(*value), unit(measurement))
             }
@@ -356,6 +374,11 @@ impl fmt::Display for Caution {
             Caution::Mechanics { doubt } => doubt.fmt(f),
         }
     }
+}
+
+/// Two figures.
+fn two(v: f64) -> String {
+    if v < 1.0 { format!("{v:.2}") } else { format!("{v:.1}") }
 }
 
 /// A number short enough for a sentence.

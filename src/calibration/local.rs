@@ -421,6 +421,7 @@ impl Local {
             shared: Vec::new(),
             variance_covariance: Vec::new(),
             kept: None,
+            distance: None,
             ..published.clone()
         }))
     }
@@ -498,6 +499,7 @@ impl Local {
             shared: Vec::new(),
             variance_covariance: Vec::new(),
             kept: None,
+            distance: None,
             ..published.clone()
         })
     }

@@ -15,16 +15,18 @@
 //! | file | what |
 //! |---|---|
 //! | `mod.rs` | the types, reading, checking, writing |
-//! | [`bundled`] | the three calibrations that come with the crate |
+//! | [`bundled`] | the calibrations that come with the crate |
 //! | `fitting` | from rows of observed flakes to a calibration |
 //! | `loss` | how much of a retouched piece is gone |
 //! | `local` | a calibration updated with few flakes of one's own |
+//! | `distance` | how far sites lie from an experiment |
 //! | `shared` | effects that flakes of one site or core share, and what was kept |
 //! | `resolved` | a calibration made ready for use, once for all uses |
 //! | `caution` | the doubts that travel with an answer |
 
 pub mod bundled;
 pub(crate) mod caution;
+mod distance;
 pub(crate) mod fitting;
 pub(crate) mod local;
 pub(crate) mod loss;
@@ -34,6 +36,7 @@ mod shared;
 pub use crate::fit::multinomial::{MultinomialFit, Penalty, RidgeColumns};
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
+pub use distance::Distance;
 pub use fitting::{
     Coefficient, Collector, FitReport, GroupSpread, Inventory, Method, NOT_FEATHER, Part, Recipe, Report,
     SIZE_COLUMNS, SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
@@ -222,6 +225,9 @@ pub struct SizeModel {
     /// The selection that the table was fitted under, where flakes were kept by their size.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub kept: Option<Kept>,
+    /// How far the flakes of sites lie from those of the experiment; nothing where that was not measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub distance: Option<Distance>,
 }
 
 impl SizeModel {
@@ -771,6 +777,7 @@ fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
     }
     let terms = m.form.terms().len();
     shared::check_shared(here, &m.shared, &m.variance_covariance, terms, m.coefficients.len())?;
+    m.distance.as_ref().map_or(Ok(()), |d| d.check(here))?;
     m.kept.as_ref().map_or(Ok(()), |kept| shared::check_kept(here, kept))
 }
 

@@ -51,29 +51,37 @@ impl Measured for Completed<'_> {
     }
 }
 
-/// The calibration asked for, or the default one for the stone of each row.
+/// The calibration asked for, or for each row the one that answers where none is named ([`bundled::answering`]).
 #[derive(Debug)]
 pub struct Predictors {
     pub(super) first: Predictor,
-    by_stone: bool,
+    by_row: bool,
+    of_the_experiment: bool,
     sizes: Vec<String>,
     others: BTreeMap<&'static str, OnceLock<Result<Predictor>>>,
 }
 
 impl Predictors {
-    /// Resolves the first calibration; with `by_stone` the bundled ones stand in for it where a row's stone is
-    /// theirs.
+    /// Resolves the first calibration; with `by_row` the bundled one that answers for a row stands in for it, moved to
+    /// sites ([`Calibration::at_sites`]).
     ///
     /// # Errors
     /// As [`Predictor::new`].
-    pub fn new(calibration: Calibration, by_stone: bool) -> Result<Predictors> {
+    pub fn new(calibration: Calibration, by_row: bool) -> Result<Predictors> {
         let others = bundled::NAMES.iter().map(|n| (*n, OnceLock::new())).collect();
-        Ok(Predictors { first: Predictor::new(calibration)?, by_stone, sizes: Vec::new(), others })
+        let first = Predictor::new(calibration)?;
+        Ok(Predictors { first, by_row, of_the_experiment: false, sizes: Vec::new(), others })
     }
 
-    /// The bundled ones stand in where a row's stone is theirs.
-    pub(super) fn by_stone(mut self) -> Predictors {
-        self.by_stone = true;
+    /// The bundled one that answers for a row stands in.
+    pub(super) fn by_row(mut self) -> Predictors {
+        self.by_row = true;
+        self
+    }
+
+    /// Experiments that stand in are not moved to sites: the flakes were struck as in them.
+    pub fn of_the_experiment(mut self) -> Predictors {
+        self.of_the_experiment = true;
         self
     }
 
@@ -93,13 +101,17 @@ impl Predictors {
     /// # Errors
     /// Those of a bundled calibration; none in fact.
     pub fn of(&self, row: &impl Measured) -> Result<&Predictor> {
-        let name = bundled::default_for(row.class("stone"));
-        if !self.by_stone || name == self.first.calibration().name() {
+        if !self.by_row {
+            return Ok(&self.first);
+        }
+        let name = bundled::answering(row);
+        if name == self.first.calibration().name() {
             return Ok(&self.first);
         }
         let Some(other) = self.others.get(name) else { return Ok(&self.first) };
         let made = other.get_or_init(|| {
             let calibration = bundled::named(name)?;
+            let calibration = if self.of_the_experiment { calibration } else { calibration.at_sites()? };
             Predictor::new(if self.sizes.is_empty() { calibration } else { calibration.only(&self.sizes)? })
         });
         made.as_ref().map_err(Error::clone)
@@ -138,7 +150,13 @@ pub fn answer(
 /// Cautions as one cell; without `all`, what holds for every row of a calibration is left to the summary.
 pub fn joined(cautions: &[Caution], all: bool) -> String {
     let own = cautions.iter().filter(|c| {
-        all || !matches!(c, Caution::NotInExperiment { .. } | Caution::TerminationsNotTold { .. })
+        let general = matches!(
+            c,
+            Caution::NotInExperiment { .. }
+                | Caution::TerminationsNotTold { .. }
+                | Caution::MovedToSites { .. }
+        );
+        all || !general
     });
     own.map(Caution::to_string).collect::<Vec<_>>().join("; ")
 }
@@ -208,9 +226,16 @@ impl<'a> TableEstimates<'a> {
         })
     }
 
-    /// The calibration asked for stands for its stone; rows of another stone are estimated by the bundled one.
-    pub fn by_stone(mut self) -> Self {
-        self.predictors = self.predictors.by_stone();
+    /// Each row by the bundled calibration that answers where none is named ([`bundled::answering`]), the experiments moved
+    /// to sites; the one given counts as its own bundled namesake.
+    pub fn by_row(mut self) -> Self {
+        self.predictors = self.predictors.by_row();
+        self
+    }
+
+    /// The flakes were struck as in the experiments: those that stand in are not moved to sites.
+    pub fn of_the_experiment(mut self) -> Self {
+        self.predictors = self.predictors.of_the_experiment();
         self
     }
 

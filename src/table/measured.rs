@@ -10,7 +10,6 @@
 //!
 //! and the band is that of a beta law of this mean and variance; of the binomial where nothing is shared.
 
-use crate::error::counted;
 use crate::predict::in_words;
 use crate::special::{normal_cdf, normal_quantile_upper};
 use statrs::distribution::{Beta, Binomial, ContinuousCDF, DiscreteCDF};
@@ -65,14 +64,14 @@ impl MeasuredFit {
 
     /// In a sentence.
     pub(super) fn sentence(&self) -> String {
-        let verb = if self.column == "mass_g" { "as heavy" } else { "as large" };
         format!(
-            "{} of {} measured {} inside the {:.4} % intervals of {} (chance allows {} to {}); on average {:.2} times {verb} \
-             as expected",
+            "{}: {} of {} measured {} inside the {} % intervals of {} (chance allows {} to {}), the geometric mean of \
+             measured over expected is {:.2}",
+            in_words(&self.column),
             self.inside,
-            counted(self.flakes, &in_words(&self.column), &format!("of {}", in_words(&self.column))),
+            self.flakes,
             if self.inside == 1 { "lies" } else { "lie" },
-            100.0 * self.level,
+            (1e4 * self.level).round() / 1e2,
             self.calibration,
             self.chance.0,
             self.chance.1,

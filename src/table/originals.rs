@@ -72,9 +72,16 @@ impl<'a> TableOriginals<'a> {
         })
     }
 
-    /// The calibration asked for stands for its stone; rows of another stone are answered by the bundled one.
-    pub fn by_stone(mut self) -> Self {
-        self.predictors = self.predictors.by_stone();
+    /// Each row by the bundled calibration that answers where none is named, as
+    /// [`TableEstimates::by_row`](super::TableEstimates::by_row).
+    pub fn by_row(mut self) -> Self {
+        self.predictors = self.predictors.by_row();
+        self
+    }
+
+    /// The flakes were struck as in the experiments: those that stand in are not moved to sites.
+    pub fn of_the_experiment(mut self) -> Self {
+        self.predictors = self.predictors.of_the_experiment();
         self
     }
 

@@ -40,6 +40,7 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
         shared: Vec::new(),
         variance_covariance: Vec::new(),
         kept: None,
+        distance: None,
     };
     Calibration::new(Parts {
         name: "made up".into(),

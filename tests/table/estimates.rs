@@ -28,7 +28,7 @@ impl Measured for Given {
 
 struct Case<'a> {
     calibration: Calibration,
-    by_stone: bool,
+    by_row: bool,
     given: Given,
     ask: Ask,
     sizes: &'a [&'a str],
@@ -37,12 +37,12 @@ struct Case<'a> {
 impl Case<'_> {
     fn new(name: &str) -> Case<'static> {
         let calibration = bundled::named(name).unwrap();
-        Case { calibration, by_stone: false, given: Given::default(), ask: Ask::default(), sizes: &SIZES }
+        Case { calibration, by_row: false, given: Given::default(), ask: Ask::default(), sizes: &SIZES }
     }
 
     fn estimates(&self) -> Result<TableEstimates<'_>> {
         let e = TableEstimates::new(self.calibration.clone(), 0.9)?.given(&self.given).ask(self.ask.clone());
-        let e = if self.by_stone { e.by_stone() } else { e };
+        let e = if self.by_row { e.by_row() } else { e };
         if self.sizes.len() < 4 { e.only(self.sizes) } else { Ok(e) }
     }
 
@@ -50,7 +50,7 @@ impl Case<'_> {
     fn simple(&self, text: &[u8]) -> Result<(String, Summary)> {
         let estimates = self.estimates()?;
         let mut table = TableReader::new(text, &TableOptions::new())?;
-        let predictors = Predictors::new(self.calibration.clone(), self.by_stone)?;
+        let predictors = Predictors::new(self.calibration.clone(), self.by_row)?;
         let predictors = if self.sizes.len() < 4 {
             predictors.only(&self.sizes.iter().map(|s| s.to_string()).collect::<Vec<_>>())?
         } else {
@@ -162,7 +162,7 @@ fn one_size_known_terminations_and_settings_given_for_all_rows() {
         vec![("percussor", "steel"), ("blow_lands_on", "platform"), ("stone", "soda-lime-glass")],
     );
     case.check(&text, 700);
-    case.by_stone = true;
+    case.by_row = true;
     case.check(&text, 700);
 }
 
@@ -186,7 +186,7 @@ fn every_percussor_and_stone_is_a_kind_of_its_own() {
         ));
     }
     let mut case = Case::new("hard-hammer-flint");
-    case.by_stone = true;
+    case.by_row = true;
     for bytes in [300, 1 << 20] {
         case.check(&text, bytes);
     }

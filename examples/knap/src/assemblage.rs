@@ -1,7 +1,7 @@
 //! `knap assemblage`: totals and means of many flakes by group, and whether two sets of flakes look alike.
 
 use crate::assemblage_plot;
-use crate::blow::{BlowOptions, calibration};
+use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, count, percent, short, wrapped};
@@ -110,13 +110,26 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let mesh = o.mesh_mm.map(Mesh::mm).or_else(|| o.mesh_in.map(Mesh::inches));
     let mesh = mesh.transpose().map_err(Failure::of_options)?;
     let mut look = LookBack::new()?;
-    let mut sizes = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
-    if sizes.tells(ORIGINAL_OVER_NOW) {
-        look = look.retouch(Arc::new(Predictor::new(sizes)?))?;
-        sizes = calibration(None, o.blow.stone.as_deref())?;
+    let mut named = o.calibration.as_deref();
+    let asked = o.blow.calibration(named, &o.blow.given()?)?;
+    if asked.tells(ORIGINAL_OVER_NOW) {
+        look = look.retouch(Arc::new(Predictor::new(asked)?))?;
+        named = None;
     }
-    o.blow.check_also(&sizes, false)?;
-    totals(o, sizes, &look, &drawing, mesh)
+    totals(o, named, &look, &drawing, mesh)
+}
+
+/// A flake that holds whatever the columns of a table can.
+struct Columns<'a>(&'a conchoid::table::Header, &'a crate::blow::Given);
+
+impl Measured for Columns<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.1.number(name).or(self.0.column(name).map(|_| 1.0))
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        let column = || self.0.column(name).filter(|_| name != "stone").map(|_| "recorded");
+        self.1.class(name).or_else(column)
+    }
 }
 
 /// Everything that a table says of groups, besides the columns the library knows.
@@ -155,18 +168,22 @@ fn has_group(header: &conchoid::table::Header, group: Option<&str>, path: &str) 
 
 fn totals(
     o: &Options,
-    calibration: Calibration,
+    named: Option<&str>,
     look: &LookBack<'_>,
     drawing: &Drawing,
     mesh: Option<Mesh>,
 ) -> Outcome<u8> {
-    let taken = o.taken.options(Some(&calibration), &["mass_missing_g".into(), "retouch_index".into()])?;
-    let options = grouped(taken, o.group.as_deref(), Some(&calibration));
     let given = o.blow.given()?;
+    let known = o.blow.calibration(named, &given)?;
+    let taken = o.taken.options(Some(&known), &["mass_missing_g".into(), "retouch_index".into()])?;
+    let options = grouped(taken, o.group.as_deref(), Some(&known));
+    let table = tables::open(&o.table, &options)?;
+    // one calibration for the whole table: by what its columns can hold
+    let calibration = o.blow.calibration(named, &Columns(table.header(), &given))?;
+    o.blow.check_also(&calibration, false)?;
     let predictor = Predictor::new(calibration)?;
     let mut bag = Assemblage::new(&predictor)?;
     let mut losses = Losses::new(look);
-    let table = tables::open(&o.table, &options)?;
     has_group(table.header(), o.group.as_deref(), &o.table)?;
     let progress = Progress::new("reading");
     let mut refused = 0u64;

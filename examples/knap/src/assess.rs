@@ -44,6 +44,9 @@ pub struct Options {
     #[arg(long = "calibration", value_name = "NAME|FILE", value_delimiter = ',',
           conflicts_with_all = ["forms", "by", "folds", "repeats", "seed", "keep_incomplete"])]
     calibrations: Vec<String>,
+    /// With --calibration: the flakes were struck as in its experiment, which is not moved to excavated sites
+    #[arg(long, requires = "calibrations")]
+    of_the_experiment: bool,
     /// The size: length_mm, width_mm, thickness_mm, mass_g
     #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
     response: String,
@@ -173,6 +176,7 @@ pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> 
         forms: PUBLISHED.iter().map(|f| f.to_string()).collect(),
         response: response.to_string(),
         calibrations: Vec::new(),
+        of_the_experiment: false,
         by: None,
         classes: Vec::new(),
         folds: 10,
@@ -246,7 +250,10 @@ fn question(o: &Options) -> Question {
 
 /// Scores calibrations that are not fitted anew.
 fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
-    let named = |c: &String| crate::blow::calibration(Some(c.trim()), None);
+    let named = |c: &String| -> Outcome<Calibration> {
+        let found = crate::blow::calibration(Some(c.trim()), None)?;
+        Ok(if o.of_the_experiment { found } else { found.at_sites()? })
+    };
     let found = o.calibrations.iter().map(named).collect::<Outcome<Vec<Calibration>>>()?;
     let sizes = found.iter().flat_map(|c| c.variants()).flat_map(|v| &v.sizes);
     let forms = sizes.filter(|m| m.size == size_of(&o.response)).map(|m| &m.form);

@@ -50,6 +50,9 @@ pub struct BlowOptions {
     /// Technique: direct, indirect, pressure
     #[arg(long, value_name = "TECHNIQUE")]
     pub technique: Option<String>,
+    /// The flakes were struck as in the experiment that answers: it is not moved to excavated sites
+    #[arg(long)]
+    pub of_the_experiment: bool,
     /// A further measurement or class that the calibration reads, such as dorsal_scars=3
     #[arg(long, value_name = "NAME=VALUE")]
     pub also: Vec<String>,
@@ -100,12 +103,12 @@ fn name<T: std::str::FromStr<Err = conchoid::Error>>(
 
 impl BlowOptions {
     /// Refuses a name of `--also` that neither the tables nor any of the calibrations know.
-    pub fn check_also(&self, chosen: &Calibration, by_stone: bool) -> Outcome<()> {
+    pub fn check_also(&self, chosen: &Calibration, by_row: bool) -> Outcome<()> {
         if self.also.is_empty() {
             return Ok(());
         }
-        // each bundled one may answer where the rows of a table tell the stone
-        let bundled = match by_stone {
+        // each bundled one may answer where none is named
+        let bundled = match by_row {
             true => bundled::NAMES.iter().map(|n| bundled::named(n)).collect::<Result<_, _>>()?,
             false => Vec::new(),
         };
@@ -124,6 +127,13 @@ impl BlowOptions {
             }
         }
         Ok(())
+    }
+
+    /// The calibration asked for, or the one that answers for these flakes where none is; moved to sites unless they are of
+    /// its experiment.
+    pub fn calibration(&self, asked: Option<&str>, flakes: &impl Measured) -> Outcome<Calibration> {
+        let found = calibration(Some(asked.unwrap_or(bundled::answering(flakes))), None)?;
+        Ok(if self.of_the_experiment { found } else { found.at_sites()? })
     }
 
     /// Checks everything that was given.
@@ -188,9 +198,9 @@ impl BlowOptions {
 /// The largest calibration file that is read: far above any real one.
 const LARGEST: u64 = 64 << 20;
 
-/// A calibration by its name, or from a file; without either, the documented default for the stone.
+/// A calibration by its name, or from a file; without either, the experiment for the stone.
 pub fn calibration(asked: Option<&str>, stone: Option<&str>) -> Outcome<Calibration> {
-    let Some(asked) = asked else { return Ok(bundled::named(bundled::default_for(stone))?) };
+    let Some(asked) = asked else { return Ok(bundled::named(bundled::experiment_for(stone))?) };
     if bundled::NAMES.contains(&asked) || asked == bundled::LOSS {
         return Ok(bundled::named(asked)?);
     }

@@ -4,7 +4,7 @@ use crate::blow::calibration;
 use crate::failure::Outcome;
 use crate::report::{Format, count, short, unit, wrapped};
 use clap::Args;
-use conchoid::calibration::bundled::NAMES;
+use conchoid::calibration::bundled::{NAMES, RULE};
 use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread};
 use conchoid::predict::in_words;
 use schemars::JsonSchema;
@@ -43,12 +43,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
                     writeln!(out, "  - by {} ({})", v.name, count(n, "flake", "flakes"))?;
                 }
             }
-            let rule = format!(
-                "Without --calibration the stone decides: glass takes {}, quartzite and quartz take {}, \
-                 anything else takes {}.",
-                NAMES[0], NAMES[2], NAMES[1]
-            );
-            writeln!(out, "\n{}", wrapped(&rule, "", "", 79))?;
+            writeln!(out, "\n{}", wrapped(RULE, "", "", 79))?;
         }
         (Some(name), Format::Json) => {
             crate::say::print_json(calibration(Some(name), None)?.to_json())?;
@@ -122,9 +117,10 @@ fn show(c: &Calibration) -> Outcome<()> {
             let size = m.form.transform().describe(&m.column);
             writeln!(
                 out,
-                "\n  {size}: {}, R2 {:.3}, {}",
+                "\n  {size}: {}{}, {}",
                 count(m.flakes, "flake", "flakes"),
-                m.r_squared,
+                // given what was kept there is no share of the variance to tell
+                if m.r_squared > 0.0 { format!(", R2 {:.3}", m.r_squared) } else { String::new() },
                 spread(m)
             )?;
             for (i, (name, b)) in m.form.term_names().iter().zip(&m.coefficients).enumerate() {

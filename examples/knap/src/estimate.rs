@@ -1,6 +1,6 @@
 //! `knap estimate`: the sizes of one flake; those of every row of a table are in `estimate_table.rs`.
 
-use crate::blow::{BlowOptions, calibration};
+use crate::blow::BlowOptions;
 use crate::estimate_plot;
 use crate::estimate_table;
 use crate::failure::{Failure, Outcome};
@@ -77,9 +77,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let termination = termination.map_err(Failure::of_options)?;
-    let calibration = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
-    let by_stone = o.table.is_some() && o.calibration.is_none() && o.blow.stone.is_none();
-    o.blow.check_also(&calibration, by_stone)?;
+    let calibration = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
+    o.blow.check_also(&calibration, o.table.is_some() && o.calibration.is_none())?;
     let calibration = if o.sizes.is_empty() {
         calibration
     } else {

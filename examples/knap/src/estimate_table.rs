@@ -23,8 +23,11 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
     let table = tables::open(path, &options)?;
     let mut estimates = TableEstimates::new(calibration, level)?;
     estimates = estimates.given(&given).ask(ask).measured_with(o.measured.errors()?);
-    if o.calibration.is_none() && o.blow.stone.is_none() {
-        estimates = estimates.by_stone();
+    if o.calibration.is_none() {
+        estimates = estimates.by_row();
+    }
+    if o.blow.of_the_experiment {
+        estimates = estimates.of_the_experiment();
     }
     if !o.sizes.is_empty() {
         estimates = estimates.only(&o.sizes)?;

@@ -1,6 +1,6 @@
 //! `knap original`: what a retouched or broken piece was, one piece or every row of a table.
 
-use crate::blow::{BlowOptions, Given, calibration};
+use crate::blow::{BlowOptions, Given};
 use crate::estimate::joined;
 use crate::failure::{Failure, Outcome};
 use crate::number::number;
@@ -116,16 +116,17 @@ pub fn run(o: &Options) -> Outcome<u8> {
     };
     let unbroken: Vec<&str> = o.unbroken.iter().map(String::as_str).collect();
     let mut look = LookBack::new()?.loss(model(loss)).unbroken(&unbroken).map_err(Failure::of_options)?;
-    let mut calibration = self::calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
+    let given = o.blow.given()?;
+    let mut calibration = o.blow.calibration(o.calibration.as_deref(), &given)?;
     let of_loss = calibration.tells(ORIGINAL_OVER_NOW);
     if of_loss {
         look = look.retouch(Arc::new(Predictor::new(calibration)?))?;
-        calibration = self::calibration(None, o.blow.stone.as_deref())?;
+        calibration = o.blow.calibration(None, &given)?;
     }
-    let by_stone = o.table.is_some() && (o.calibration.is_none() || of_loss) && o.blow.stone.is_none();
-    o.blow.check_also(&calibration, by_stone)?;
+    let by_row = o.table.is_some() && (o.calibration.is_none() || of_loss);
+    o.blow.check_also(&calibration, by_row)?;
     match &o.table {
-        Some(path) => table(o, path, calibration, by_stone, &ask, look, level),
+        Some(path) => table(o, path, calibration, by_row, &ask, look, level),
         None => single(o, calibration, &ask, (look, loss), level),
     }
 }
@@ -344,7 +345,7 @@ fn table(
     o: &Options,
     path: &str,
     calibration: Calibration,
-    by_stone: bool,
+    by_row: bool,
     ask: &Ask,
     look: LookBack<'_>,
     level: f64,
@@ -354,8 +355,11 @@ fn table(
     let given = o.blow.given()?;
     let table = tables::open(path, &options)?;
     let mut originals = TableOriginals::new(calibration, level)?.given(&given).ask(ask.clone()).looking(look);
-    if by_stone {
-        originals = originals.by_stone();
+    if o.blow.of_the_experiment {
+        originals = originals.of_the_experiment();
+    }
+    if by_row {
+        originals = originals.by_row();
     }
     let mut drawn = original_plot::Pieces::default();
     if o.plot.is_some() {

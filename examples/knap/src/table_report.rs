@@ -1,7 +1,7 @@
 //! `knap report`: one page about a table with pictures beside it, and a paragraph for a paper.
 
 use crate::assess;
-use crate::blow::{BlowOptions, calibration};
+use crate::blow::BlowOptions;
 use crate::estimate_plot::{Rows, Seen};
 use crate::failure::{Failure, Outcome};
 use crate::files::named_after;
@@ -48,9 +48,9 @@ pub struct Options {
 
 pub fn run(o: &Options) -> Outcome<u8> {
     let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
-    let first = calibration(o.calibration.as_deref(), o.blow.stone.as_deref())?;
-    let by_stone = o.calibration.is_none() && o.blow.stone.is_none();
-    o.blow.check_also(&first, by_stone)?;
+    let first = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
+    let by_row = o.calibration.is_none();
+    o.blow.check_also(&first, by_row)?;
     let read = [o.table.as_str(), o.calibration.as_deref().unwrap_or("")];
     let sizes_picture = named_after(&o.out, "-sizes.svg", &read)?;
     let options = o.taken.options(Some(&first), &[])?;
@@ -60,8 +60,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let table = source.open(&options)?;
     tables::told(table.header());
     let mut estimates = TableEstimates::new(first.clone(), level)?.given(&given);
-    if by_stone {
-        estimates = estimates.by_stone();
+    if by_row {
+        estimates = estimates.by_row();
+    }
+    if o.blow.of_the_experiment {
+        estimates = estimates.of_the_experiment();
     }
     let (mut drawn, mut fit) = (Rows::default(), AsItStands::new(level)?);
     let finder = fit.clone();
@@ -99,11 +102,12 @@ pub fn run(o: &Options) -> Outcome<u8> {
         |path: &str| Path::new(path).file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned());
     let mut page = TableReport::new(&name, &summary, level).taken(&o.taken.command()).fit(&fit);
     page = page.picture("What was expected of the flakes, and what they are", &beside(&sizes_picture));
+    let why = if by_row { "by what its rows hold" } else { "as asked for" };
     if summary.used().any(|(name, ..)| name == first.name()) {
-        page = page.calibration(&first, &why(o, by_stone));
+        page = page.calibration(&first, why);
     }
     for other in &others {
-        page = page.calibration(other, "the bundled one for the stone that rows name");
+        page = page.calibration(other, why);
     }
     for (a, picture) in &compared {
         page = page.compared(a).picture(&format!("Forms compared by {}", a.column()), &beside(picture));
@@ -118,21 +122,9 @@ pub fn run(o: &Options) -> Outcome<u8> {
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }
 
-/// Bundled calibrations that answered rows for their stone.
+/// Further bundled calibrations that answered rows.
 fn others(first: &Calibration, summary: &conchoid::table::Summary) -> Outcome<Vec<Calibration>> {
     let mut names: Vec<&str> = summary.used().map(|(name, ..)| name).filter(|n| *n != first.name()).collect();
     names.dedup();
     Ok(names.into_iter().map(bundled::named).collect::<Result<_, _>>()?)
-}
-
-/// Why a calibration was taken.
-fn why(o: &Options, by_stone: bool) -> String {
-    match (&o.calibration, &o.blow.stone) {
-        (Some(_), _) => "as asked for".to_string(),
-        (None, Some(stone)) => format!("the bundled one for {stone}, the stone given"),
-        (None, None) if by_stone => {
-            "the bundled one for rows that name no stone, or one that is its own".to_string()
-        }
-        _ => "the bundled one".to_string(),
-    }
 }

@@ -293,6 +293,7 @@ impl Collector {
                     variance_covariance: if shared.is_empty() { Vec::new() } else { rows_of(&variances) },
                     shared,
                     kept: Some(kept.clone()),
+                    distance: None,
                 },
                 aic_own_unit: aic(fit, running.ln_jacobian),
                 rows: running.rows(),

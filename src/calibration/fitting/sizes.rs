@@ -73,6 +73,7 @@ impl Collector {
             shared: Vec::new(),
             variance_covariance: Vec::new(),
             kept: None,
+            distance: None,
         };
         Ok(FittedSize {
             model,
@@ -128,6 +129,7 @@ impl Collector {
             shared,
             variance_covariance,
             kept: None,
+            distance: None,
         };
         let ln_jacobian = match data.piece {
             None => running.ln_jacobian,

@@ -105,8 +105,17 @@ impl Resolved {
 
     /// What the experiment did not record.
     pub(crate) fn not_recorded(&self, found: &mut Vec<Caution>) {
-        if !self.calibration().not_recorded().is_empty() {
-            found.push(Caution::NotInExperiment { what: self.calibration().not_recorded().to_vec() });
+        let distance = self.calibration().distance();
+        if let Some((size, d)) = distance.filter(|(_, d)| d.applied) {
+            // what sites differ by holds the knapper and the core
+            let (times, either_way) = (d.shift.exp(), (1.96 * d.sd).exp());
+            found.push(Caution::MovedToSites { size: size.to_string(), times, either_way });
+            return;
+        }
+        let mut what = self.calibration().not_recorded().to_vec();
+        what.extend(distance.map(|_| "site".to_string()));
+        if !what.is_empty() {
+            found.push(Caution::NotInExperiment { what });
         }
     }
 }

@@ -90,6 +90,7 @@ impl Made {
             shared: Vec::new(),
             variance_covariance: Vec::new(),
             kept: None,
+            distance: None,
         };
         let correlation = [[1.0, RHO], [RHO, 1.0]];
         let mut setting_names = vec![PERCUSSOR_CLASS.to_string()];

@@ -191,6 +191,7 @@ fn model(form: &Form, fit: &LinearFit) -> SizeModel {
         shared: Vec::new(),
         variance_covariance: Vec::new(),
         kept: None,
+        distance: None,
     }
 }
 
