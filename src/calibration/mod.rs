@@ -34,9 +34,9 @@ pub(crate) mod resolved;
 mod shared;
 
 pub use crate::fit::multinomial::{MultinomialFit, Penalty, RidgeColumns};
+pub use distance::Distance;
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
-pub use distance::Distance;
 pub use fitting::{
     Coefficient, Collector, FitReport, GroupSpread, Inventory, Method, NOT_FEATHER, Part, Recipe, Report,
     SIZE_COLUMNS, SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,

@@ -8,8 +8,7 @@ use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
     Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, as_they_stand,
-    cross_validate,
-    residual_checks,
+    cross_validate, residual_checks,
 };
 use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
