@@ -130,6 +130,8 @@ impl Score {
 pub fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
     positive("size", observed)?;
     let to_ln = match predictive.transform() {
+        // given what was kept there is no closed form
+        _ if predictive.is_selected() => return Ok(crps_by_quadrature(predictive, observed.ln())),
         Transform::Ln => 1.0,
         Transform::Log10 => std::f64::consts::LN_10,
         Transform::Identity | Transform::CubeRoot | Transform::LnExcess => {

@@ -104,6 +104,9 @@ pub struct EstimateAt {
     pub termination: BTreeMap<String, Ranged>,
     /// What the estimate leans on.
     pub calibration: Behind,
+    /// Probability that such a flake was kept, where flakes above a recovery threshold were asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub share_kept: Option<f64>,
     /// What there is to doubt.
     pub cautions: Vec<CautionText>,
 }
@@ -126,6 +129,7 @@ impl Estimate {
                 .map(|t| (t.termination.clone(), Ranged { value: t.value, low: t.low, high: t.high }))
                 .collect(),
             calibration: self.behind(),
+            share_kept: self.kept,
             cautions: self.cautions.iter().map(CautionText::from).collect(),
         };
         for s in &self.sizes {

@@ -19,6 +19,7 @@ use crate::vector;
 use rand::{Rng, RngExt};
 use rand_distr::Distribution;
 
+use super::kept::Selected;
 use super::mixture::Mixtures;
 
 pub use super::mixture::Component;
@@ -130,6 +131,8 @@ impl Quantiles {
 pub struct Predictive {
     transform: Transform,
     components: Vec<Component>,
+    /// For each component what was kept of it; empty where nothing was selected.
+    selected: Vec<Selected>,
 }
 
 impl Predictive {
@@ -154,13 +157,24 @@ impl Predictive {
                 "needs components of finite location, positive spread and a positive sum of weights",
             ));
         }
-        let mut p = Predictive { transform, components };
+        let mut p = Predictive { transform, components, selected: Vec::new() };
         if p.components.len() == 1 {
             p.components[0].weight = 1.0;
         } else {
             p.components.iter_mut().for_each(|c| c.weight /= total);
         }
         Ok(p)
+    }
+
+    /// The same, of what was kept of each component.
+    pub(super) fn selected(mut self, selected: Vec<Selected>) -> Predictive {
+        self.selected = selected;
+        self
+    }
+
+    /// Whether it is the law of flakes that were kept.
+    pub(crate) fn is_selected(&self) -> bool {
+        !self.selected.is_empty()
     }
 
     /// The same mixture moved so that its median stands at the mean of its components' locations. Blows that were not
@@ -202,15 +216,31 @@ impl Predictive {
         }
     }
 
+    /// Something of every component with what was kept of it, summed by weight.
+    fn of_selected(&self, of: impl Fn(&Selected, &Component) -> f64) -> f64 {
+        self.components.iter().zip(&self.selected).map(|(c, s)| c.weight * of(s, c)).sum()
+    }
+
     fn cdf_at(&self, v: f64) -> f64 {
+        if self.is_selected() {
+            return self.of_selected(|s, c| s.cdf(c, v));
+        }
         self.components.iter().map(|c| c.weight * student_cdf(c.standard(v), c.degrees_of_freedom)).sum()
     }
 
     fn sf_at(&self, v: f64) -> f64 {
+        if self.is_selected() {
+            return self.of_selected(|s, c| s.sf(c, v));
+        }
         self.components.iter().map(|c| c.weight * student_sf(c.standard(v), c.degrees_of_freedom)).sum()
     }
 
     fn pdf_at(&self, v: f64) -> f64 {
+        if self.is_selected() {
+            let plain =
+                |c: &Component| (student_ln_pdf(c.standard(v), c.degrees_of_freedom) - c.scale.ln()).exp();
+            return self.of_selected(|s, c| s.factor(c, v) * plain(c));
+        }
         self.components
             .iter()
             .map(|c| c.weight * (student_ln_pdf(c.standard(v), c.degrees_of_freedom) - c.scale.ln()).exp())
@@ -246,6 +276,9 @@ impl Predictive {
 
     /// Log density on the transformed scale.
     pub fn ln_pdf_transformed(&self, v: f64) -> f64 {
+        if self.is_selected() {
+            return self.pdf_at(v).ln();
+        }
         let terms = self
             .components
             .iter()
@@ -299,6 +332,23 @@ impl Predictive {
             };
             c.location + c.scale * z
         };
+        if self.is_selected() {
+            // P(<= v | kept) is at most P(<= v) / P(kept), in each component and at either end
+            let ends = |(p, q): (f64, f64)| {
+                let each = self.components.iter().zip(&self.selected);
+                let each = each.map(|(c, s)| {
+                    let z = |tail: f64, t: fn(f64, f64) -> f64| {
+                        c.location + c.scale * t(tail * s.kept, c.degrees_of_freedom)
+                    };
+                    (z(p, student_quantile), z(q, student_quantile_upper))
+                });
+                each.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), (low, high)| (a.min(low), b.max(high)))
+            };
+            return pairs.map(|(p, q)| {
+                let (low, high) = ends((p, q));
+                self.solve(p, q, low, high)
+            });
+        }
         if let [one] = &self.components[..] {
             return pairs.map(|pair| of(one, pair));
         }
@@ -360,7 +410,7 @@ impl Predictive {
     pub fn interval_with(&self, level: f64, quantiles: &mut Quantiles) -> Result<Interval> {
         let level = LEVEL.check(level)?;
         let tail = 0.5 * (1.0 - level);
-        if let [one] = &self.components[..] {
+        if let ([one], false) = (&self.components[..], self.is_selected()) {
             // symmetric on the transformed scale: one quantile does for both ends
             let half = one.scale * quantiles.upper(tail, one.degrees_of_freedom);
             return Interval::symmetric(self.transform, one.location, half, level).finite();
@@ -388,7 +438,12 @@ impl Predictive {
     /// | log10 | the same in natural logarithms |
     /// | cube root | m^3 + 3 m s^2 |
     /// | ln(size - 1) | 1 + exp(m + s^2 / 2) |
+    ///
+    /// None of flakes that were kept.
     pub fn mean_under_normal_errors(&self) -> Option<f64> {
+        if self.is_selected() {
+            return None;
+        }
         let mut mean = 0.0;
         for c in &self.components {
             let (m, s) = (c.location, c.scale);
@@ -412,6 +467,10 @@ impl Predictive {
     ///
     /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
     pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
+        if self.is_selected() {
+            let u: f64 = rng.random_range(f64::EPSILON..1.0);
+            return self.transform.invert(self.quantile_transformed(u, 1.0 - u));
+        }
         let mut left: f64 = rng.random();
         let last = self.components.len() - 1;
         let picked = self.components.iter().take(last).find(|c| {

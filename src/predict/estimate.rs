@@ -5,7 +5,9 @@
 //! the settings that were not given, evaluate each size, and say what there is to doubt.
 
 use super::distribution::{Component, Predictive};
+use super::kept::RecoveryThreshold;
 use crate::calibration::caution::{ATOM_TOLD, Caution};
+use crate::calibration::fitting::as_struck;
 use crate::calibration::resolved::{CLEARLY_BEYOND, DesignRows, Resolved, WeightedRows, near_tangent};
 use crate::calibration::{Calibration, Recorded, SizeModel};
 use crate::error::{Error, Place, Result};
@@ -19,6 +21,8 @@ use crate::strike::Measured;
 pub struct Ask {
     /// Condition on this termination.
     pub termination: Option<Termination>,
+    /// Ask for flakes that were kept from this threshold on, not for all that came off.
+    pub kept: Option<RecoveryThreshold>,
 }
 
 /// The level at which an estimate that exists has finite intervals.
@@ -94,6 +98,8 @@ pub struct Estimate {
     pub terminations: Vec<TerminationEstimate>,
     /// Correlation of the sizes about what is expected, transformed scale, in the order of `sizes`.
     pub residual_correlation: Vec<Vec<f64>>,
+    /// Probability that such a flake was kept, where flakes above a threshold were asked for.
+    pub kept: Option<f64>,
     /// What there is to doubt.
     pub cautions: Vec<Caution>,
     /// How flakes of each component end, in the order of the components; nothing where sizes do not depend on it.
@@ -181,6 +187,7 @@ pub(super) struct Asked {
     pub(super) averaged: bool,
     /// The code of the termination that is known.
     pub(super) ended: Option<usize>,
+    pub(super) kept: Option<RecoveryThreshold>,
     pub(super) cautions: Vec<Caution>,
 }
 
@@ -233,6 +240,9 @@ impl Predictor {
         if let Some(e) = crate::flake::refusal(measured) {
             return Err(e);
         }
+        if let Some(threshold) = ask.kept.filter(|_| as_struck(measured, false).is_ok()) {
+            threshold.check(measured)?;
+        }
         let mut asked = self.asked(measured, ask)?;
         let estimate = self.evaluate(&mut asked)?;
         Ok(self.doubt(estimate, &asked, measured))
@@ -247,7 +257,7 @@ impl Predictor {
         self.resolved.assume(variant, &mut x, &mut cautions);
         let rows = self.resolved.complete(variant, &x, &mut cautions);
         let ended = self.resolved.condition(variant, wanted, ask.termination.is_some(), &mut cautions);
-        Ok(Asked { variant, x, averaged: rows.len() > 1, rows, ended, cautions })
+        Ok(Asked { variant, x, averaged: rows.len() > 1, rows, ended, kept: ask.kept, cautions })
     }
 
     /// The variant of the calibration that answers for these measurements, and its complete input rows with
@@ -269,6 +279,7 @@ impl Predictor {
         let rows = self.resolved.split(asked.variant, std::mem::take(&mut asked.rows), asked.ended)?;
         let mut components: Vec<Vec<Component>> =
             variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
+        let mut shared: Vec<Vec<f64>> = vec![Vec::new(); variant.sizes.len()];
         let mut highest = (0.0f64, 0.0f64);
         let mut designs = DesignRows::default();
         let at = layout.position(TERMINATION);
@@ -291,6 +302,7 @@ impl Predictor {
                 if at.leverage() / m.largest_leverage > highest.0 / highest.1 || highest.1 == 0.0 {
                     highest = (at.leverage(), m.largest_leverage);
                 }
+                shared[k].push(at.shared.sqrt());
                 components[k].push(Component {
                     weight: *weight,
                     location: at.location,
@@ -329,8 +341,17 @@ impl Predictor {
                 flakes: m.flakes,
             });
         }
+        let mut kept = None;
+        if let Some(threshold) = asked.kept {
+            let came_off = sizes.iter().map(|s| s.predictive.clone()).collect();
+            let r = &variant.residual_correlation;
+            let (conditioned, probability) = threshold.condition(&variant.sizes, came_off, &shared, r)?;
+            sizes.iter_mut().zip(conditioned).for_each(|(s, p)| s.predictive = p);
+            kept = Some(probability);
+        }
         let mass = variant.sizes.iter().rfind(|m| m.size == "mass_g");
         Ok(Estimate {
+            kept,
             flakes: sizes.iter().map(|s| s.flakes).max().unwrap_or(0),
             form: mass.unwrap_or(&variant.sizes[0]).form.name().to_string(),
             sizes,

@@ -79,6 +79,9 @@ impl Joint {
     pub fn new(estimate: &Estimate) -> Result<Joint> {
         let k = estimate.sizes.len();
         let r = &estimate.residual_correlation;
+        if estimate.kept.is_some() {
+            return Err(Error::invalid("kept", "sizes given that a flake was kept are told one by one"));
+        }
         let sizes: Vec<Predictive> = estimate.sizes.iter().map(|s| s.predictive.clone()).collect();
         let aligned = sizes.windows(2).all(|w| w[0].components().len() == w[1].components().len());
         if r.len() != k || r.iter().any(|row| row.len() != k) || !aligned {
@@ -269,7 +272,7 @@ impl Joint {
 }
 
 /// The normal score of a value under one component, accurate in both tails.
-fn normal_at(c: &Component, v: f64) -> f64 {
+pub(super) fn normal_at(c: &Component, v: f64) -> f64 {
     let t = (v - c.location) / c.scale;
     let z = if t <= 0.0 {
         normal_quantile(student_cdf(t, c.degrees_of_freedom))

@@ -19,6 +19,7 @@ pub(crate) mod detachment;
 pub(crate) mod distribution;
 pub(crate) mod estimate;
 pub(crate) mod joint;
+mod kept;
 pub(crate) mod measurement;
 mod mixture;
 // only tables use the most of it
@@ -33,6 +34,7 @@ pub use detachment::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate,
 pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles, USUAL_LEVEL};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate, TerminationEstimate};
 pub use joint::{Conditional, DrawnFlake, Given, Joint};
+pub use kept::RecoveryThreshold;
 pub use measurement::{ErrorSize, Instrument, MeasurementErrors};
 
 #[cfg(test)]

@@ -57,7 +57,7 @@ pub(crate) enum Classified {
 impl Predictor {
     /// Finds the kind of a row, as far as it can be told from this one.
     pub(crate) fn classify(&self, data: &impl Measured, ask: &Ask) -> Classified {
-        if crate::flake::refusal(data).is_some() {
+        if crate::flake::refusal(data).is_some() || ask.kept.is_some() {
             return Classified::Never;
         }
         let Ok(mut asked) = self.asked(data, ask) else { return Classified::Never };

@@ -62,17 +62,13 @@ impl MeasuredFit {
         self.inside < self.chance.0
     }
 
-    /// In a sentence.
-    pub(super) fn sentence(&self) -> String {
+    /// On a line.
+    pub(super) fn line(&self) -> String {
         format!(
-            "{}: {} of {} measured {} inside the {} % intervals of {} (chance allows {} to {}), the geometric mean of \
-             measured over expected is {:.2}",
+            "{}: {} of {} inside (chance allows {} to {}); {:.2} times what was expected",
             in_words(&self.column),
             self.inside,
             self.flakes,
-            if self.inside == 1 { "lies" } else { "lie" },
-            (1e4 * self.level).round() / 1e2,
-            self.calibration,
             self.chance.0,
             self.chance.1,
             self.times_expected,
@@ -158,7 +154,9 @@ impl MeasuredSizes {
                 times_expected: (c.ln_ratio as f64 * PART / flakes as f64).exp(),
             }
         };
-        self.by.iter().map(one).collect()
+        let mut fits: Vec<MeasuredFit> = self.by.iter().map(one).collect();
+        fits.sort_by(|a, b| a.calibration.cmp(&b.calibration));
+        fits
     }
 }
 

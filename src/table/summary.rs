@@ -343,11 +343,12 @@ impl fmt::Display for Summary {
         if let Some(most) = fits.iter().filter(|m| m.misfit()).map(|m| m.flakes).max() {
             writeln!(f, "The calibration does not fit these flakes: {}", remedy(most))?;
         }
-        // those that do not fit first
-        for misfit in [true, false] {
-            fits.iter()
-                .filter(|m| m.misfit() == misfit)
-                .try_for_each(|m| writeln!(f, "  {}", m.sentence()))?;
+        for (i, m) in fits.iter().enumerate() {
+            if i == 0 || fits[i - 1].calibration != m.calibration {
+                let level = (1e4 * m.level).round() / 1e2;
+                writeln!(f, "  measured sizes and the {level} % intervals of {}", m.calibration)?;
+            }
+            writeln!(f, "   {}", m.line())?;
         }
         let answered = t.read() + t.remarked();
         let everywhere = self.everywhere();

@@ -4,6 +4,7 @@ use crate::assemblage_plot;
 use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome};
+use crate::measured::KeptAbove;
 use crate::report::{Format, count, percent, short, wrapped};
 use crate::tables::{self, Progress};
 use crate::taken::TakenIn;
@@ -67,6 +68,8 @@ pub struct Options {
     /// The same in inches
     #[arg(long, value_name = "IN", allow_negative_numbers = true, conflicts_with = "mesh_mm")]
     pub mesh_in: Option<f64>,
+    #[command(flatten)]
+    pub kept: KeptAbove,
     /// Compare the measured sizes of two groups instead
     #[arg(long, value_name = "A,B", requires = "group", conflicts_with = "against")]
     pub compare: Option<String>,
@@ -182,7 +185,9 @@ fn totals(
     let calibration = o.blow.calibration(named, &Columns(table.header(), &given))?;
     o.blow.check_also(&calibration, false)?;
     let predictor = Predictor::new(calibration)?;
-    let mut bag = Assemblage::new(&predictor)?;
+    let mut ask = Ask::default();
+    ask.kept = o.kept.threshold()?;
+    let mut bag = Assemblage::asking(&predictor, ask)?;
     let mut losses = Losses::new(look);
     has_group(table.header(), o.group.as_deref(), &o.table)?;
     let progress = Progress::new("reading");
@@ -515,6 +520,16 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, l
                 short(d.monte_carlo_error.high)
             )?;
         }
+    }
+    if let Some(s) = &t.struck_for_kept {
+        let line = format!(
+            "What the recovery threshold lost: the {} found stand for {} struck ({} to {}, by chance alone).",
+            s.found,
+            short(s.estimate),
+            short(s.low),
+            short(s.high)
+        );
+        writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
     }
     if let Some(s) = sieved {
         for line in s.in_words(level) {

@@ -1,6 +1,7 @@
 //! `knap assess`: how well forms predict flakes that they have not seen.
 
 use crate::failure::{Failure, Outcome};
+use crate::measured::KeptAbove;
 use crate::plot::{Axis, Layer, Panel, page};
 use crate::report::{Format, count, short, wrapped};
 use crate::tables::{self, Progress, Twice, save};
@@ -46,6 +47,8 @@ pub struct Options {
     /// With --calibration: the flakes were struck as in its experiment, which is not moved to excavated sites
     #[arg(long, requires = "calibrations")]
     of_the_experiment: bool,
+    #[command(flatten)]
+    kept: KeptAbove,
     /// The size: length_mm, width_mm, thickness_mm, mass_g
     #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
     response: String,
@@ -176,6 +179,7 @@ pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> 
         response: response.to_string(),
         calibrations: Vec::new(),
         of_the_experiment: false,
+        kept: KeptAbove::default(),
         by: None,
         classes: Vec::new(),
         folds: 10,
@@ -224,7 +228,7 @@ fn compare(
     };
     let folds = folds.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
-    let a = cross_validate(recipes, rows, &folds, &question(o)).map_err(failed)?;
+    let a = cross_validate(recipes, rows, &folds, &question(o)?).map_err(failed)?;
     let take = a.recommendation().take;
     let taken = recipes.iter().find(|r| r.name == take);
     // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
@@ -243,8 +247,12 @@ fn compare(
     Ok((a, checks))
 }
 
-fn question(o: &Options) -> Question {
-    o.classes.iter().fold(Question::new(size_of(&o.response)), |q, class| q.by_class(class.trim()))
+fn question(o: &Options) -> Outcome<Question> {
+    let question = o.classes.iter().fold(Question::new(size_of(&o.response)), |q, c| q.by_class(c.trim()));
+    Ok(match o.kept.threshold()? {
+        Some(threshold) => question.of_kept(threshold),
+        None => question,
+    })
 }
 
 /// Scores calibrations that are not fitted anew.
@@ -259,7 +267,7 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
     let (rows, made) = rows(o, forms, source, true)?;
     crate::fit::tell(&made);
     let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
-    let a = as_they_stand(&found, &rows, &question(o)).map_err(failed)?;
+    let a = as_they_stand(&found, &rows, &question(o)?).map_err(failed)?;
     if let Some(path) = &o.plot {
         save(path, &report(&a, &a.recommendation().best, None, o, &rows)?)?;
     }

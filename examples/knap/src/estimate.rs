@@ -4,7 +4,7 @@ use crate::blow::BlowOptions;
 use crate::estimate_plot;
 use crate::estimate_table;
 use crate::failure::{Failure, Outcome};
-use crate::measured::MeasuredWith;
+use crate::measured::{KeptAbove, MeasuredWith};
 use crate::mechanics::{self, Detachment};
 use crate::number::number;
 use crate::report::{RowFormat, cautions, count, percent, short, table_as_table, wrapped};
@@ -45,6 +45,8 @@ pub struct Options {
     pub known: Option<String>,
     #[command(flatten)]
     pub measured: MeasuredWith,
+    #[command(flatten)]
+    pub kept: KeptAbove,
     /// Calibration by name, or a file made by `knap fit`
     #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
@@ -86,6 +88,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     };
     let mut ask = Ask::default();
     ask.termination = termination;
+    ask.kept = o.kept.threshold()?;
     match &o.table {
         Some(path) => estimate_table::run(o, path, calibration, ask, level),
         None => single(o, calibration, &ask, level),
@@ -185,6 +188,10 @@ fn print_text(
             short(i.low),
             short(i.high)
         )?;
+    }
+    if let Some(kept) = e.kept {
+        let share = format!("Of such flakes {} % are kept; the sizes are of those.", percent2(kept));
+        writeln!(out, "\n{}", wrapped(&share, "  ", "  ", 79))?;
     }
     if !e.terminations.is_empty() {
         let told: Vec<String> = e

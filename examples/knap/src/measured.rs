@@ -1,11 +1,11 @@
-//! The options that say how exactly a platform was measured.
+//! The options that say how exactly a platform was measured, and which flakes were kept.
 
 use crate::failure::{Failure, Outcome};
 use crate::report::short;
 use clap::Args;
 use conchoid::form;
-use conchoid::predict::MeasurementErrors;
 use conchoid::predict::in_words;
+use conchoid::predict::{MeasurementErrors, RecoveryThreshold};
 use std::collections::BTreeMap;
 
 /// Standard deviations of the measurements.
@@ -23,6 +23,26 @@ pub struct MeasuredWith {
     /// Error of the platform area, mm2, likewise
     #[arg(long, value_name = "MM2", allow_negative_numbers = true)]
     pub area_error_mm2: Option<f64>,
+}
+
+/// The recovery threshold.
+#[derive(Args, Debug, Default, Clone)]
+pub struct KeptAbove {
+    /// Flakes were kept whose greater of length and width is at least so much, mm
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "kept_above_g")]
+    pub kept_above_mm: Option<f64>,
+    /// Flakes were kept that weigh at least so much, g
+    #[arg(long, value_name = "G", allow_negative_numbers = true)]
+    pub kept_above_g: Option<f64>,
+}
+
+impl KeptAbove {
+    /// Checks what was given.
+    pub fn threshold(&self) -> Outcome<Option<RecoveryThreshold>> {
+        let mm = self.kept_above_mm.map(RecoveryThreshold::above_mm);
+        let found = mm.or_else(|| self.kept_above_g.map(RecoveryThreshold::above_g));
+        found.transpose().map_err(Failure::of_options)
+    }
 }
 
 impl MeasuredWith {

@@ -30,7 +30,7 @@ use super::score::Score;
 use crate::calibration::Calibration;
 use crate::calibration::fitting::{Recipe, as_struck};
 use crate::error::{Error, Result, at_least};
-use crate::predict::Predictor;
+use crate::predict::{Predictor, RecoveryThreshold};
 use crate::strike::Measured;
 use crate::threads;
 use means::{clusters, mean};
@@ -47,23 +47,31 @@ use stages::{
 /// |---|---|---|
 /// | [`Question::new`] | | the size (`mass_g`) |
 /// | [`Question::by_class`] | none | also report the scores within each level of this class column |
+/// | [`Question::of_kept`] | all that came off | score by the law of flakes that were kept |
 /// | [`Question::knowing_the_termination`] | not known | forms that read the termination may see it |
 #[derive(Debug, Clone, PartialEq)]
 pub struct Question {
     size: String,
     classes: Vec<String>,
     termination_known: bool,
+    kept: Option<RecoveryThreshold>,
 }
 
 impl Question {
     /// How well is this size foretold?
     pub fn new(size: &str) -> Question {
-        Question { size: size.to_string(), classes: Vec::new(), termination_known: false }
+        Question { size: size.to_string(), classes: Vec::new(), termination_known: false, kept: None }
     }
 
     /// Also within each level of this class column (`blow_lands_on`, `percussor_class`). May be repeated.
     pub fn by_class(mut self, class: &str) -> Question {
         self.classes.push(class.to_string());
+        self
+    }
+
+    /// The flakes were kept from this threshold on: each is scored by the law of flakes that were kept.
+    pub fn of_kept(mut self, threshold: RecoveryThreshold) -> Question {
+        self.kept = Some(threshold);
         self
     }
 

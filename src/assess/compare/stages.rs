@@ -194,7 +194,8 @@ pub(super) fn score<M: Measured>(
     question: &Question,
 ) -> Result<Score> {
     let before = BeforeTheBlow { row, termination_known: question.termination_known };
-    let estimate = predictor.estimate(&before, &Ask::default())?;
+    let ask = Ask { kept: question.kept, ..Ask::default() };
+    let estimate = predictor.estimate(&before, &ask)?;
     let predictive = estimate
         .size(&question.size)
         .ok_or_else(|| Error::missing(&question.size, "the variant does not estimate it"))?;

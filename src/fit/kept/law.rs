@@ -80,7 +80,7 @@ fn density(x: f64) -> f64 {
 }
 
 /// Probability that two standard normals of this correlation are both above.
-pub(super) fn both_above(h: f64, k: f64, correlation: f64) -> f64 {
+pub(crate) fn both_above(h: f64, k: f64, correlation: f64) -> f64 {
     let half = 0.5 * correlation.asin();
     let at = |angle: f64| {
         let (sin, cos) = angle.sin_cos();

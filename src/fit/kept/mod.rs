@@ -28,7 +28,7 @@ mod tests;
 use crate::error::{Result, at_least};
 use effects::State;
 use law::Seen;
-pub(crate) use law::Threshold;
+pub(crate) use law::{Threshold, both_above};
 use nalgebra::{DMatrix, DVector};
 
 /// Rows of flakes, one after another.

@@ -23,6 +23,9 @@
 //! **What was weighed.** A complete piece without retouch whose `mass_g` is recorded needs no estimate: its mass
 //! counts as it is, and only the rest is drawn. Lengths are drawn for all flakes with a platform.
 //!
+//! **What was kept.** Asked of flakes kept above a recovery threshold, a group tells how many were struck for those found;
+//! totals stay those of the flakes found, by their platforms.
+//!
 //! **What remains.** Masses now bound the original from below. [`Bound::Whole`] conditions on what a group
 //! weighed in all having been at least what remains in all; [`Bound::Each`] on every single flake. The second
 //! uses more of what is certain but, summed over many flakes without a model of loss, drifts upwards: where
@@ -38,6 +41,7 @@ pub(super) mod draws;
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
 use crate::infer::original::{Truncated, doubt};
+use crate::infer::recovery::{Struck, struck};
 use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor};
 use crate::strike::Measured;
 use crate::threads;
@@ -304,6 +308,9 @@ pub struct GroupTotals {
     /// Mass lost by the flakes that are weighed, in grams.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mass_lost_g: Option<Drawn>,
+    /// How many flakes were struck for those found, where a recovery threshold was asked for ([`Ask::kept`]).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub struck_for_kept: Option<Struck>,
     /// Mean original length, in millimetres, where the calibration tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_length_mm: Option<Drawn>,
@@ -389,6 +396,17 @@ struct Piece {
     cautions: u64,
     /// What its mass was expected to be, where what remains must be compared with it.
     mass: Option<Box<Predictive>>,
+    /// Probability that such a flake was kept, where that was asked.
+    kept: Option<f64>,
+}
+
+/// What an estimate says of a piece.
+struct Estimated {
+    at: usize,
+    variant: usize,
+    cautions: Vec<Caution>,
+    mass: Predictive,
+    kept: Option<f64>,
 }
 
 /// What is counted of a group as pieces are offered.
@@ -491,12 +509,12 @@ impl<'p> Assemblage<'p> {
             .map(|name| Box::new((piece.class("core").unwrap_or_default().to_string(), name.to_string())));
         let mass_now_g = piece.number("mass_now_g");
         let answer = self.estimate(piece);
-        let (found, variant, cautions, mass) = match &answer {
-            Ok((at, variant, cautions, mass)) => {
-                let mass = mass_now_g.map(|_| Box::new(mass.clone()));
-                (Some(*at), *variant, self.bits(group, cautions), mass)
+        let (found, variant, cautions, mass, kept) = match &answer {
+            Ok(e) => {
+                let mass = mass_now_g.map(|_| Box::new(e.mass.clone()));
+                (Some(e.at), e.variant, self.bits(group, &e.cautions), mass, e.kept)
             }
-            Err(_) => (None, 0, 0, None),
+            Err(_) => (None, 0, 0, None, None),
         };
         let counted = &mut self.offered[group];
         counted.pieces += 1;
@@ -519,6 +537,7 @@ impl<'p> Assemblage<'p> {
                 variant,
                 cautions,
                 mass,
+                kept,
             });
         }
         answer.err().filter(|_| whole_g.is_none())
@@ -557,7 +576,7 @@ impl<'p> Assemblage<'p> {
         self.groups.len() - 1
     }
 
-    fn estimate(&mut self, piece: &impl Measured) -> Result<(usize, usize, Vec<Caution>, Predictive)> {
+    fn estimate(&mut self, piece: &impl Measured) -> Result<Estimated> {
         let estimate = self.predictor.estimate(piece, &self.ask)?;
         let (variant, rows) = self.predictor.rows_of(piece, &self.ask)?;
         let lacks = || Error::invalid("calibration", format!("by {} there is no mass_g", estimate.variant));
@@ -571,7 +590,7 @@ impl<'p> Assemblage<'p> {
         // how the flakes ended is no part of the answer
         let mut cautions = estimate.cautions;
         cautions.retain(|c| !matches!(c, Caution::TerminationsNotTold { .. }));
-        Ok((self.mass_rows.pieces.len() - 1, variant, cautions, mass))
+        Ok(Estimated { at: self.mass_rows.pieces.len() - 1, variant, cautions, mass, kept: estimate.kept })
     }
 
     /// Draws, and answers for every group in the order in which they first appeared.
@@ -589,7 +608,7 @@ impl<'p> Assemblage<'p> {
                 ),
             ));
         }
-        let (flakes, long, mut totals) = self.flakes();
+        let (flakes, long, mut totals) = self.flakes(drawing.level);
         let drawn = self.draw(&flakes, &long, drawing, drawing.bound);
         let mut strict: Option<Vec<Sums>> = None;
         for (g, t) in totals.iter_mut().enumerate() {
@@ -631,7 +650,7 @@ impl<'p> Assemblage<'p> {
     /// Which pieces are which flakes, and the counts of every group.
     ///
     /// The flakes whose mass is drawn, and those whose length is.
-    fn flakes(&self) -> (Vec<Flake>, Vec<Flake>, Vec<GroupTotals>) {
+    fn flakes(&self, level: f64) -> (Vec<Flake>, Vec<Flake>, Vec<GroupTotals>) {
         let mut totals: Vec<GroupTotals> = self.groups.iter().map(|g| GroupTotals::empty(g)).collect();
         let mut named: BTreeMap<(usize, &(String, String)), Vec<usize>> = BTreeMap::new();
         for (t, counted) in totals.iter_mut().zip(&self.offered) {
@@ -705,6 +724,10 @@ impl<'p> Assemblage<'p> {
             }
         }
         for (g, t) in totals.iter_mut().enumerate() {
+            let of_group = flakes.iter().filter(|(_, f)| f.group == g);
+            let held: Vec<f64> = of_group.filter_map(|(i, _)| self.pieces[*i].kept).collect();
+            // where some are hardly ever kept it cannot be told
+            t.struck_for_kept = if held.is_empty() { None } else { struck(&held, level).ok() };
             let unnamed_splits = self.offered[g].unnamed_splits;
             if unnamed_splits > 0 {
                 t.remarks.push(Remark::SplitWithoutName { pieces: unnamed_splits });
@@ -785,6 +808,7 @@ impl GroupTotals {
             total_mass_g: None,
             mean_mass_g: None,
             mass_lost_g: None,
+            struck_for_kept: None,
             mean_length_mm: None,
             not_estimated: Vec::new(),
             cautions: Vec::new(),

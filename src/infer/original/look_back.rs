@@ -249,6 +249,7 @@ fn doubts(retouch: &Retouch, estimate: &Estimate) -> Vec<Caution> {
 
 fn nothing_lost(calibration: &str) -> Estimate {
     Estimate {
+        kept: None,
         sizes: Vec::new(),
         calibration: calibration.to_string(),
         variant: "retouch of height 0".to_string(),

@@ -24,6 +24,7 @@ fn part(weight: f64, location: f64, scale: f64, degrees_of_freedom: f64) -> Comp
 
 fn estimate(sizes: Vec<SizeEstimate>, r: f64) -> Estimate {
     Estimate {
+        kept: None,
         sizes,
         calibration: "test".into(),
         variant: "test".into(),

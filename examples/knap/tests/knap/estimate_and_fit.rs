@@ -31,7 +31,8 @@ fn on_table(text: impl AsRef<[u8]>, args: &[&str]) -> (i32, String, String) {
 
 #[test]
 fn one_estimate_as_json_keeps_its_contract() {
-    let v = json(&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--format", "json"]);
+    let blow = ["estimate", "--depth-mm", "8", "--angle-deg", "75", "--percussor", "quartzite"];
+    let v = json(&[&blow[..], &["--format", "json"]].concat());
     for size in SIZES {
         let s = &v[size];
         let number = |k: &str| s[k].as_f64().unwrap_or_else(|| panic!("{size} {k}: {s}"));
@@ -64,10 +65,28 @@ fn the_level_widens_and_the_calibration_is_chosen_by_the_stone() {
         ("quartzite", "hard-hammer-quartzite"),
         ("chert", "hard-hammer-flint"),
     ] {
-        let v =
-            json(&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--stone", stone, "--format", "json"]);
+        let platform =
+            ["estimate", "--depth-mm", "8", "--angle-deg", "75", "--stone", stone, "--format", "json"];
+        let v = json(&[&platform[..], &["--percussor", "quartzite"]].concat());
         assert_eq!(v["calibration"]["name"], calibration, "{stone}");
+        // a stone alone is no blow, but glass has its own
+        let expected = if stone == "soda-lime-glass" { calibration } else { "excavated-flakes" };
+        assert_eq!(json(&platform)["calibration"]["name"], expected, "{stone}");
+        let area =
+            ["estimate", "--area-mm2", "90", "--angle-deg", "75", "--stone", "chert", "--format", "json"];
+        assert_eq!(json(&area)["calibration"]["name"], "hard-hammer-flint");
     }
+    // an experiment is moved to sites and opens, unless the flakes are its own
+    let blow =
+        ["estimate", "--depth-mm", "8", "--angle-deg", "75", "--percussor", "quartzite", "--format", "json"];
+    let (sites, own) = (json(&blow), json(&[&blow[..], &["--of-the-experiment"]].concat()));
+    let ratio =
+        |v: &serde_json::Value| v["mass_g"]["high"].as_f64().unwrap() / v["mass_g"]["low"].as_f64().unwrap();
+    assert!(ratio(&sites) > 1.5 * ratio(&own));
+    let has = |v: &serde_json::Value, kind: &str| {
+        v["cautions"].as_array().unwrap().iter().any(|c| c["kind"] == kind)
+    };
+    assert!(has(&sites, "moved-to-sites") && !has(&own, "moved-to-sites") && has(&own, "not-in-experiment"));
     let v = json(&[
         "estimate",
         "--depth-mm",
@@ -205,9 +224,7 @@ fn a_messy_table_loses_no_row() {
     );
     assert!(!lines[4].contains("refused") && !lines[5].contains("refused"));
     assert!(
-        err.contains(
-            "7 rows: 2 answered without one beyond what holds for every row, 1 with a remark or a caution of"
-        ),
+        err.contains("7 rows: 2 answered without one beyond what holds for every row, 1 with a remark"),
         "{err}"
     );
     assert!(err.contains("remark, 1 row: mass_g is not a number, such as \"heavy\" (row 5)"), "{err}");
@@ -502,4 +519,53 @@ fn completions_and_manual_pages_know_the_verbs() {
     assert!(last.contains(".nf\n  knap estimate ") && last.contains("\n.fi\nA table"), "{last}");
     let wrong = knap().args(["manual", "estimat"]).output().unwrap();
     assert_eq!(wrong.status.code(), Some(2));
+}
+
+#[test]
+fn kept_flakes_are_larger_and_a_row_below_the_threshold_is_refused() {
+    let platform = ["estimate", "--depth-mm", "3", "--angle-deg", "75", "--format", "json"];
+    let kept = |more: &[&str]| json(&[&platform[..], more].concat());
+    let number = |v: &serde_json::Value, k: &str, end: &str| v[k][end].as_f64().unwrap();
+    let (all, mm, g) = (kept(&[]), kept(&["--kept-above-mm", "25"]), kept(&["--kept-above-g", "3"]));
+    for v in [&mm, &g] {
+        assert!(v["share_kept"].as_f64().unwrap() < 0.95, "{v}");
+        for size in SIZES {
+            assert!(number(v, size, "median") > number(&all, size, "median"), "{size}");
+        }
+    }
+    // nothing lighter than the threshold is in hand
+    assert!(number(&g, "mass_g", "low") >= 3.0);
+    let table = "platform_depth_mm,exterior_platform_angle_deg,length_mm,width_mm\n3,75,22,24\n3,75,22,26\n";
+    let (code, out, err) = on_table(table, &["--kept-above-mm", "25"]);
+    assert_eq!(code, 3, "{err}");
+    let lines: Vec<&str> = out.lines().collect();
+    assert!(
+        lines[1].contains("refused: row 1, column length_mm: 24 is below 25")
+            && !lines[2].contains("refused")
+    );
+    let out =
+        knap().args(["estimate", "--depth-mm", "3", "--angle-deg", "75", "--kept-above-mm", "-1"]).output();
+    assert_eq!(out.unwrap().status.code(), Some(2));
+}
+
+#[test]
+fn a_calibration_that_does_not_fit_says_so_first() {
+    let mut table = "site,platform_depth_mm,exterior_platform_angle_deg,mass_g,percussor\n".to_string();
+    for n in 0..40 {
+        table.push_str(&format!(
+            "down,{:.1},{},{:.2},quartzite\n",
+            4.0 + 0.2 * f64::from(n),
+            65 + n % 20,
+            0.4 + 0.01 * f64::from(n)
+        ));
+    }
+    let (code, out, err) = on_table(&table, &["--of-the-experiment"]);
+    assert_eq!(code, 0, "{err}");
+    assert!(err.trim_start().starts_with("The calibration does not fit these flakes"), "{err}");
+    assert!(
+        err.contains("--starting-from") && err.contains("mass: 0 of 40 inside (chance allows 35 to 40)"),
+        "{err}"
+    );
+    assert!(err.contains("40 rows: 0 answered without"), "{err}");
+    assert_eq!(out.lines().filter(|l| l.contains("the mass measured")).count(), 40);
 }

@@ -141,7 +141,7 @@ fn lists_are_still_lists() {
         ("plan --flakes 12 --percussor quartzite,antler --seed 2", "By antler:"),
         ("plan --flakes 12 --depth-mm 4..10 --angle-deg 70..85", "Strike:"),
         (
-            "estimate --depth-mm 8 --angle-deg 75 --also dorsal_scars=3 --known length_mm=45",
+            "estimate --depth-mm 8 --angle-deg 75 --percussor quartzite --also dorsal_scars=3 --known length_mm=45",
             "length of 45 mm",
         ),
         ("estimate --depth-mm 8 --angle-deg 75 --angle-of-blow-deg -5", "Expected of this blow"),
@@ -154,7 +154,7 @@ fn lists_are_still_lists() {
             String::from_utf8_lossy(&out.stderr)
         );
     }
-    let platform = ["--depth-mm", "8", "--angle-deg", "75"];
+    let platform = ["--depth-mm", "8", "--angle-deg", "75", "--percussor", "quartzite"];
     for (verb, words, told) in [
         (
             "estimate",

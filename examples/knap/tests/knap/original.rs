@@ -39,7 +39,7 @@ fn one_piece_as_json_keeps_its_contract() {
         let (m, s) = (mass[end].as_f64().unwrap(), share[end].as_f64().unwrap());
         assert!(m >= 14.2 && (s - (1.0 - 14.2 / m)).abs() < 1e-12);
     }
-    assert_eq!(v["calibration"]["name"], "hard-hammer-flint");
+    assert_eq!(v["calibration"]["name"], "excavated-flakes");
     assert!(v["cautions"].is_array());
     // what is assumed where nothing is given is written down, and holds that nothing was lost
     assert_eq!((v["model_of_loss"]["a"].as_f64(), v["model_of_loss"]["b"].as_f64()), (Some(0.5), Some(2.0)));
@@ -156,7 +156,7 @@ fn a_table_of_scrapers_takes_for_each_row_what_it_has() {
     for (line, expected) in lines[1..].iter().zip([
         "retouched-flint",
         "retouched-flint",
-        "hard-hammer-flint",
+        "excavated-flakes",
         "refused: row 4, column retouch_height_1_mm",
         "refused: row 5, column retouch_height_1_mm: 12 is out of range",
         "refused: row 6, column platform_depth_mm: not recorded (either the marks of retouch",
@@ -360,7 +360,7 @@ fn an_assemblage_of_scrapers_tells_the_shares_lost_by_site() {
         "quarry: 2 flakes from 2 pieces, 2 with a platform",
         "  share of mass lost",
         "  lost over 25 %:",
-        "From the calibrations hard-hammer-flint (platforms) and retouched-flint",
+        "From the calibrations excavated-flakes (platforms) and retouched-flint",
         "30 pieces: the experiment has every state from first retouch",
     ] {
         assert!(text.contains(line), "{line}\n{text}\n{err}");

@@ -29,7 +29,8 @@ fn the_page_holds_what_was_read_fitted_and_compared() {
     let folder = TempDir::new().unwrap();
     let (table, out) = (table(&folder), folder.path().join("pit.md"));
     let args = ["report", "--table", &table, "--where", "class=flake", "--out", out.to_str().unwrap()];
-    let run = knap().args(args).output().unwrap();
+    let flint = ["--calibration", "hard-hammer-flint", "--of-the-experiment"];
+    let run = knap().args(args).args(flint).output().unwrap();
     let err = String::from_utf8(run.stderr).unwrap();
     assert_eq!(run.status.code(), Some(3), "{err}");
     let page = fs::read_to_string(&out).unwrap();
@@ -67,7 +68,8 @@ fn the_page_holds_what_was_read_fitted_and_compared() {
     let line = format!("| ln platform_depth_mm | {b:.5} | {:.5} |", variance.sqrt());
     assert!(page.contains(&line), "{line}: {page}");
     // flakes inside are those of the table of estimates
-    let estimates = knap().args(["estimate", "--table", &table, "--where", "class=flake"]).output().unwrap();
+    let estimates =
+        knap().args(["estimate", "--table", &table, "--where", "class=flake"]).args(flint).output().unwrap();
     let text = String::from_utf8(estimates.stdout).unwrap();
     let header: Vec<&str> = text.lines().next().unwrap().split(',').collect();
     let at = |name: &str| header.iter().position(|h| *h == name).unwrap();

@@ -1,0 +1,272 @@
+//! The law of flakes that were kept: a size given that the flake was not below the recovery threshold.
+//!
+//! With z the normal score of a size within its component, R the correlation of the scores of one flake's sizes and a the
+//! scores of the threshold,
+//!
+//! ```text
+//! P(size <= v | kept) = (Phi(z) - P(score <= z, lost)) / (1 - P(lost)),     lost: all sizes that decide below their a
+//! ```
+//!
+//! P(score <= z, lost) is a probability of two normals, or for a size beside two that decide an integral of one over z, by
+//! Simpson's rule. What flakes of one site share is the same for those lost and those kept: each component is taken apart
+//! into levels of the shared effect, and each level is conditioned by itself, as a fit given what was kept does.
+
+use super::distribution::Predictive;
+use super::joint::normal_at;
+use super::mixture::Component;
+use crate::calibration::SizeModel;
+use crate::error::{Bounds, Error, Place, Result};
+use crate::fit::kept::both_above;
+use crate::special::{normal_cdf, normal_quantile, normal_sf};
+use crate::strike::Measured;
+
+/// A recovery threshold: which flakes an excavator or a mesh kept.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::{Ask, Predictor, RecoveryThreshold};
+/// use conchoid::strike::{Platform, Strike};
+/// let predictor = Predictor::new(bundled::named("excavated-flakes")?)?;
+/// let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
+/// let strike = Strike::builder().platform(platform).build()?;
+/// let mut ask = Ask::default();
+/// let came_off = predictor.estimate(&strike, &ask)?;
+/// ask.kept = Some(RecoveryThreshold::above_mm(25.0)?);
+/// let kept = predictor.estimate(&strike, &ask)?;
+/// // many of the flakes from such a platform are shorter, and were lost
+/// assert!(kept.kept.unwrap() < 0.9);
+/// assert!(kept.size("mass_g").unwrap().median() > came_off.size("mass_g").unwrap().median());
+/// assert!(RecoveryThreshold::above_g(-1.0).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RecoveryThreshold {
+    sizes: &'static [&'static str],
+    at_least: f64,
+}
+
+/// Levels of the effect that flakes of one site share. This crate's choice, no source.
+const LEVELS: u32 = 21;
+
+/// Flakes of which fewer are kept cannot be told of. This crate's choice, no source.
+const FEWEST_KEPT: f64 = 1e-6;
+
+/// The grid of Simpson's rule over a score.
+const REACH: f64 = 8.0;
+const STEP: f64 = 0.1;
+
+impl RecoveryThreshold {
+    /// Flakes were kept whose greater of length and width is at least so much, in mm.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless above 0 and at most 1000.
+    pub fn above_mm(at_least: f64) -> Result<RecoveryThreshold> {
+        const BOUNDS: Bounds = Bounds::above("kept_above_mm", 0.0, 1000.0, "mm");
+        Ok(RecoveryThreshold { sizes: &["length_mm", "width_mm"], at_least: BOUNDS.check(at_least)? })
+    }
+
+    /// Flakes were kept that weigh at least so much, in grams.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless above 0 and at most 100000.
+    pub fn above_g(at_least: f64) -> Result<RecoveryThreshold> {
+        const BOUNDS: Bounds = Bounds::above("kept_above_g", 0.0, 1e5, "g");
+        Ok(RecoveryThreshold { sizes: &["mass_g"], at_least: BOUNDS.check(at_least)? })
+    }
+
+    /// Refuses a flake that is in hand although its sizes say that it was not kept.
+    pub(super) fn check(&self, flake: &impl Measured) -> Result<()> {
+        let held: Option<Vec<f64>> = self.sizes.iter().map(|s| flake.number(s)).collect();
+        let Some(greatest) = held.map(|h| h.into_iter().fold(0.0, f64::max)) else { return Ok(()) };
+        if greatest >= self.at_least {
+            return Ok(());
+        }
+        let reason = format!("{greatest} is below {}, from which flakes were kept", self.at_least);
+        Err(Error::Refused { at: Place::column(self.sizes[0]), reason })
+    }
+
+    /// The sizes of a flake given that it was kept, and the probability of that. `sizes` are the variant's models with
+    /// their predictives, `shared` for each the standard deviation of what is shared in each component.
+    pub(super) fn condition(
+        &self,
+        models: &[SizeModel],
+        sizes: Vec<Predictive>,
+        shared: &[Vec<f64>],
+        correlation: &[Vec<f64>],
+    ) -> Result<(Vec<Predictive>, f64)> {
+        let place = |name: &&str| {
+            let at = models.iter().position(|m| m.size == *name);
+            at.ok_or_else(|| Error::missing(*name, "it decides which flakes were kept"))
+        };
+        let deciding = self.sizes.iter().map(place).collect::<Result<Vec<usize>>>()?;
+        let count = sizes[0].components().len();
+        let mut components: Vec<Vec<Component>> = vec![Vec::new(); sizes.len()];
+        let mut selected: Vec<Vec<Selected>> = vec![Vec::new(); sizes.len()];
+        let mut all_kept = 0.0;
+        for k in 0..count {
+            let levels = levels(shared.iter().any(|s| s[k] > 0.0));
+            for level in &levels {
+                let at = |j: usize| {
+                    let (c, sd) =
+                        (sizes[j].components()[k], shared[j][k].min(0.999 * sizes[j].components()[k].scale));
+                    Component {
+                        weight: c.weight / levels.len() as f64,
+                        location: c.location + sd * level,
+                        scale: (c.scale * c.scale - sd * sd).sqrt(),
+                        degrees_of_freedom: c.degrees_of_freedom,
+                    }
+                };
+                let here: Vec<Component> = (0..sizes.len()).map(at).collect();
+                let least = |j: &usize| (*j, normal_at(&here[*j], sizes[*j].forward(self.at_least)));
+                let least: Vec<(usize, f64)> = deciding.iter().map(least).collect();
+                let lost = match least[..] {
+                    [(_, a)] => normal_cdf(a),
+                    [(i, a), (j, b), ..] => both_below(a, b, correlation[i][j]),
+                    [] => 0.0,
+                };
+                let kept = 1.0 - lost;
+                all_kept += here[0].weight * kept;
+                if kept < FEWEST_KEPT {
+                    continue;
+                }
+                for j in 0..sizes.len() {
+                    components[j].push(here[j]);
+                    selected[j].push(Selected { kept, lost: Lost::of(j, &least, correlation) });
+                }
+            }
+        }
+        if all_kept < FEWEST_KEPT || components[0].is_empty() {
+            let reason = format!("a flake of such a platform is hardly ever {} or more", self.at_least);
+            return Err(Error::Refused { at: Place::column(self.sizes[0]), reason });
+        }
+        let each = sizes.iter().zip(components).zip(selected);
+        let kept = each.map(|((p, c), s)| Ok(Predictive::new(p.transform(), c)?.selected(s)));
+        Ok((kept.collect::<Result<Vec<_>>>()?, all_kept))
+    }
+}
+
+/// Standardised levels of the shared effect, each as likely as the others.
+fn levels(shared: bool) -> Vec<f64> {
+    if !shared {
+        return vec![0.0];
+    }
+    let n = f64::from(LEVELS);
+    let scores: Vec<f64> = (0..LEVELS).map(|i| normal_quantile((f64::from(i) + 0.5) / n)).collect();
+    let sd = (scores.iter().map(|z| z * z).sum::<f64>() / n).sqrt();
+    scores.into_iter().map(|z| z / sd).collect()
+}
+
+fn both_below(h: f64, k: f64, correlation: f64) -> f64 {
+    both_above(-h, -k, correlation).clamp(0.0, 1.0)
+}
+
+/// What was selected of one component.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Selected {
+    /// Probability of being kept.
+    pub(super) kept: f64,
+    lost: Lost,
+}
+
+/// Which flakes of a component were lost, by the score of one of their sizes.
+#[derive(Debug, Clone, PartialEq)]
+enum Lost {
+    /// Those where it is below its own threshold, and so is another size, of this correlation.
+    Own(f64, Option<(f64, f64)>),
+    /// Those where another size of this correlation is below.
+    Other(f64, f64),
+    /// Those where two others are: P(score <= z, lost) and its slope on the grid.
+    Two(Vec<(f64, f64)>),
+}
+
+impl Lost {
+    fn of(size: usize, least: &[(usize, f64)], correlation: &[Vec<f64>]) -> Lost {
+        let r = |j: usize| correlation[size][j];
+        match *least {
+            [(i, a)] if i == size => Lost::Own(a, None),
+            [(i, a)] => Lost::Other(a, r(i)),
+            [(i, a), (j, b), ..] if i == size => Lost::Own(a, Some((b, r(j)))),
+            [(i, a), (j, b), ..] if j == size => Lost::Own(b, Some((a, r(i)))),
+            [(i, a), (j, b), ..] => {
+                let (p, q) = (r(i), r(j));
+                let (sp, sq) = ((1.0 - p * p).sqrt(), (1.0 - q * q).sqrt());
+                let partial = (correlation[i][j] - p * q) / (sp * sq);
+                let slope = |z: f64| {
+                    let lost = both_below((a - p * z) / sp, (b - q * z) / sq, partial);
+                    lost * (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
+                };
+                let steps = (2.0 * REACH / STEP).round() as usize;
+                let mut sum = 0.0;
+                let mut grid = vec![(0.0, slope(-REACH))];
+                for k in 1..=steps {
+                    let z = -REACH + STEP * k as f64;
+                    let (before, middle, here) = (grid[k - 1].1, slope(z - 0.5 * STEP), slope(z));
+                    sum += STEP / 6.0 * (before + 4.0 * middle + here);
+                    grid.push((sum, here));
+                }
+                Lost::Two(grid)
+            }
+            [] => Lost::Own(f64::NEG_INFINITY, None),
+        }
+    }
+
+    /// P(score <= z, lost).
+    fn below(&self, z: f64) -> f64 {
+        match self {
+            Lost::Own(a, None) => normal_cdf(z.min(*a)),
+            Lost::Own(a, Some((b, r))) => both_below(z.min(*a), *b, *r),
+            Lost::Other(a, r) => both_below(z, *a, *r),
+            Lost::Two(grid) => {
+                let at = ((z + REACH) / STEP).clamp(0.0, (grid.len() - 1) as f64);
+                let i = (at as usize).min(grid.len() - 2);
+                let (t, (v0, d0), (v1, d1)) = (at - i as f64, grid[i], grid[i + 1]);
+                let (s, h) = (1.0 - t, STEP);
+                s * s * (1.0 + 2.0 * t) * v0 + t * t * (3.0 - 2.0 * t) * v1 + h * t * s * (s * d0 - t * d1)
+            }
+        }
+    }
+
+    /// P(lost | score = z).
+    fn given(&self, z: f64) -> f64 {
+        let root = |r: f64| (1.0 - r * r).max(1e-12).sqrt();
+        match self {
+            Lost::Own(a, None) => f64::from(u8::from(z < *a)),
+            Lost::Own(a, Some((b, r))) => {
+                if z < *a {
+                    normal_cdf((b - r * z) / root(*r))
+                } else {
+                    0.0
+                }
+            }
+            Lost::Other(a, r) => normal_cdf((a - r * z) / root(*r)),
+            Lost::Two(grid) => {
+                let at = ((z + REACH) / STEP).clamp(0.0, (grid.len() - 1) as f64);
+                let i = (at as usize).min(grid.len() - 2);
+                let density = |k: usize| {
+                    let z = -REACH + STEP * k as f64;
+                    grid[k].1 / ((-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt())
+                };
+                let t = at - i as f64;
+                (1.0 - t) * density(i) + t * density(i + 1)
+            }
+        }
+    }
+}
+
+impl Selected {
+    pub(super) fn cdf(&self, c: &Component, v: f64) -> f64 {
+        let z = normal_at(c, v);
+        ((normal_cdf(z) - self.lost.below(z)) / self.kept).clamp(0.0, 1.0)
+    }
+
+    pub(super) fn sf(&self, c: &Component, v: f64) -> f64 {
+        let z = normal_at(c, v);
+        let lost_above = ((1.0 - self.kept) - self.lost.below(z)).max(0.0);
+        ((normal_sf(z) - lost_above) / self.kept).clamp(0.0, 1.0)
+    }
+
+    /// What the density of the component is multiplied by.
+    pub(super) fn factor(&self, c: &Component, v: f64) -> f64 {
+        (1.0 - self.lost.given(normal_at(c, v))).max(0.0) / self.kept
+    }
+}
