@@ -65,7 +65,7 @@ impl MeasuredFit {
     /// On a line.
     pub(super) fn line(&self) -> String {
         format!(
-            "{}: {} of {} inside (chance allows {} to {}); {:.2} times what was expected",
+            "{}: {} of {} inside (chance allows {} to {}), {:.2} times expected",
             in_words(&self.column),
             self.inside,
             self.flakes,

@@ -189,10 +189,13 @@ impl Summary {
         self.alike.iter().filter(|((kinds, remark), _)| !remark && plain(kinds)).map(|(_, n)| n).sum()
     }
 
-    /// The kinds of caution that every answered row has.
+    /// The kinds of caution that every answered row has, but for those that speak of its own numbers.
     fn everywhere(&self) -> Vec<&'static str> {
         let answered = self.tally.read() + self.tally.remarked();
-        self.cautions.iter().filter(|(_, (n, _))| *n == answered && answered > 1).map(|(k, _)| *k).collect()
+        let common = |(kind, (n, _)): &(&&'static str, &(u64, String))| {
+            *n == answered && answered > 1 && !["measured-outside", "outside-range"].contains(*kind)
+        };
+        self.cautions.iter().filter(common).map(|(kind, _)| *kind).collect()
     }
 
     /// Counts a row that was answered.

@@ -81,7 +81,7 @@ fn the_page_holds_what_was_read_fitted_and_compared() {
     let line = format!("| mass | 60 | {} (", inside.count());
     assert!(page.contains(&line), "{line}: {page}");
     // and the same bytes again
-    knap().args(args).output().unwrap();
+    knap().args(args).args(flint).output().unwrap();
     assert_eq!(fs::read_to_string(&out).unwrap(), page);
 }
 
