@@ -272,7 +272,7 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
         save(path, &report(&a, &a.recommendation().best, None, o, &rows)?)?;
     }
     match o.format {
-        Format::Json => json(&a, None)?.print()?,
+        Format::Json => crate::say::json(&Printed { assessment: &a, checks: None })?,
         Format::Text => print_text(o, &a, None)?,
     }
     Ok(0)

@@ -36,11 +36,11 @@ use crate::threads;
 use means::{clusters, mean};
 use serde::Serialize;
 pub(super) use stages::class_of;
-use std::collections::BTreeMap;
 use stages::{
     Standing, about_the_others, assess_form, checked, fit_what_can_be, labels_of, score, stand, test,
     with_size,
 };
+use std::collections::BTreeMap;
 
 ///
 /// | setting | default | purpose |
