@@ -158,6 +158,16 @@ pub enum Caution {
     HeightAboveThickness,
     /// The states of the experiment, from first retouch to exhaustion, act as a model of loss.
     StatesOfExperiment,
+    /// A group whose flakes differ among themselves more than those of one percussor do.
+    FlakesDisagree {
+        /// How many times as widely spread they are, at the least over the classes.
+        times: f64,
+    },
+    /// A group that agrees with none of the classes, however far a site may lie from the experiment.
+    LikeNone {
+        /// Probability that a group lies so far from the likeliest class.
+        probability: f64,
+    },
     /// The probability of detachment rests on the model alone.
     NoFailedBlows,
     /// A doubt about the mechanics of the blow.
@@ -193,6 +203,8 @@ impl Caution {
             Caution::RetouchNotInExperiment { .. } => "retouch-not-in-experiment",
             Caution::HeightAboveThickness => "height-above-thickness",
             Caution::StatesOfExperiment => "states-of-experiment",
+            Caution::FlakesDisagree { .. } => "flakes-disagree",
+            Caution::LikeNone { .. } => "like-none",
             Caution::NoFailedBlows => "no-failed-blows",
             Caution::Mechanics { doubt } => doubt.kind(),
         }
@@ -366,6 +378,16 @@ impl fmt::Display for Caution {
             Caution::StatesOfExperiment => f.write_str(
                 "the experiment has every state from first retouch to exhaustion in like numbers; where nearly all \
                  pieces are fresh, or nearly all worn out, the answer leans toward the middle",
+            ),
+            Caution::FlakesDisagree { times } => write!(
+                f,
+                "these flakes differ among themselves {} times as widely as flakes of one percussor do: more than one hand, \
+                 stone or percussor, or errors of measurement; the odds mean little",
+                short(*times)
+            ),
+            Caution::LikeNone { .. } => f.write_str(
+                "these flakes agree with none of the classes, even if the site differs from the experiment as sites do: the odds say \
+                 which is less wrong, not which is right",
             ),
             Caution::NoFailedBlows => f.write_str(
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \

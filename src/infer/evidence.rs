@@ -16,6 +16,7 @@
 //! normal in pairs of opposite sign. Where the integrand is exactly normal all weights are equal and the
 //! answer is exact.
 
+use crate::special::{chi_squared_sf, normal_quantile_upper, student_sf};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use statrs::function::gamma::ln_gamma;
 
@@ -79,6 +80,17 @@ pub(super) struct Evidence {
     pub ln_weights: Vec<f64>,
 }
 
+/// How a group agrees with a hypothesis: its flakes with each other, and together with what is expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Agreement {
+    /// How many times as widely spread as expected they are about their own middle.
+    pub times: f64,
+    /// Probability of being spread so widely or more.
+    pub among: f64,
+    /// Probability of a middle so far or farther from what is expected, shifts of the site included.
+    pub with: f64,
+}
+
 /// Degrees of freedom beyond which a t is a normal to the last digit that matters here. This crate's choice, no source.
 const AS_GOOD_AS_NORMAL: f64 = 1e9;
 /// Newton steps allowed; the integral is right wherever they stop, only less sharp. This crate's choice, no source.
@@ -133,6 +145,67 @@ impl Group {
     /// Entries of what is shared.
     pub fn dimension(&self) -> usize {
         self.shared.nrows()
+    }
+
+    /// How the group agrees with the hypothesis in the sizes that all its flakes have. Each size becomes a normal score under
+    /// the mixture of the ways in which the flake may have come about, taken as one t of their mean and variance; then
+    ///
+    /// ```text
+    ///   among   sum_i (z_i - z)' R^-1 (z_i - z)  ~  chi squared, (n - 1) k     with   z' (R / n + D C D)^-1 z  ~  chi squared, k
+    /// ```
+    ///
+    /// with k sizes, z their mean over n flakes, D one over the middling scales and C what the flakes share.
+    pub fn agreement(&self) -> Agreement {
+        let open = Agreement { times: 1.0, among: 1.0, with: 1.0 };
+        let all = |j: &usize| self.flakes.iter().all(|f| f.seen.sizes.contains(j));
+        let sizes: Vec<usize> = (0..self.sizes).filter(all).collect();
+        let (n, k) = (self.flakes.len(), sizes.len());
+        if n == 0 || k == 0 {
+            return open;
+        }
+        let mut scores = DMatrix::zeros(n, k);
+        let mut scale = vec![0.0; k];
+        for (i, f) in self.flakes.iter().enumerate() {
+            for (c, j) in sizes.iter().enumerate() {
+                let at = f.seen.sizes.iter().position(|s| s == j).unwrap_or(0);
+                let total: f64 = f.seen.pieces.iter().map(|p| p.ln_weight.exp()).sum();
+                let mean = |of: &dyn Fn(&Piece) -> f64| -> f64 {
+                    f.seen.pieces.iter().map(|p| p.ln_weight.exp() / total * of(p)).sum()
+                };
+                let middle = mean(&|p| p.location[at]);
+                let square = mean(&|p| p.scale[at].powi(2) + (p.location[at] - middle).powi(2));
+                let df = 1.0 / mean(&|p| 1.0 / p.degrees_of_freedom);
+                let t = (f.seen.values[at] - middle) / square.sqrt();
+                let tail = student_sf(t.abs(), df).max(f64::MIN_POSITIVE);
+                scores[(i, c)] = normal_quantile_upper(tail).max(0.0).copysign(t);
+                scale[c] += square.sqrt() / n as f64;
+            }
+        }
+        // the correlation of the first flake's sizes, of which these are some
+        let first = &self.flakes[0];
+        let own = &first.factor * first.factor.transpose();
+        let places: Vec<usize> =
+            sizes.iter().filter_map(|j| first.seen.sizes.iter().position(|s| s == j)).collect();
+        let r = DMatrix::from_fn(k, k, |a, b| own[(places[a], places[b])]);
+        let c = &self.shared * self.shared.transpose();
+        let together = DMatrix::from_fn(k, k, |a, b| {
+            r[(a, b)] / n as f64 + c[(sizes[a], sizes[b])] / (scale[a] * scale[b])
+        });
+        let (Some(r), Some(together)) = (Cholesky::new(r), Cholesky::new(together)) else { return open };
+        let mean = DVector::from_fn(k, |c, _| scores.column(c).mean());
+        let length = |by: &Cholesky<f64, Dyn>, z: &DVector<f64>| {
+            by.l().solve_lower_triangular(z).map_or(f64::NAN, |w| w.norm_squared())
+        };
+        let among: f64 = (0..n).map(|i| length(&r, &(scores.row(i).transpose() - &mean))).sum();
+        let freedom = ((n - 1) * k) as f64;
+        if !among.is_finite() {
+            return open;
+        }
+        Agreement {
+            times: if n > 1 { (among / freedom).sqrt() } else { 1.0 },
+            among: if n > 1 { chi_squared_sf(among, freedom) } else { 1.0 },
+            with: chi_squared_sf(length(&together, &mean), k as f64),
+        }
     }
 
     /// ln p(group), from standard normal draws of at least [`Group::dimension`] entries each.

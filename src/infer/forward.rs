@@ -99,6 +99,10 @@ impl Forward {
         Ok(Forward { resolved, telling })
     }
 
+    pub fn resolved(&self) -> &Resolved {
+        &self.resolved
+    }
+
     pub fn calibration(&self) -> &Calibration {
         self.resolved.calibration()
     }
@@ -236,7 +240,7 @@ impl Forward {
         let sizes = places.len();
         let mut middle: Vec<Vec<f64>> =
             places.iter().map(|k| vec![0.0; ready.sizes[*k].compiled.terms()]).collect();
-        let mut reference = vec![0.0; sizes];
+        let (mut reference, mut carried, mut moved) = (vec![0.0; sizes], vec![0.0; sizes], vec![0.0; sizes]);
         let ends_model = self.terminations(variant).map(|t| &t.model);
         let ends_terms = self.terminations(variant).map_or(0, |t| t.compiled.terms());
         let (mut ends_middle, mut lip_middle) = (vec![0.0; ends_terms], frame.lip.map(LipModel::zero));
@@ -269,8 +273,13 @@ impl Forward {
             let mut lip_rows = Vec::new();
             if let (Some(model), Some("yes" | "no")) = (frame.lip, flake.class("lip")) {
                 let class = struck.class.as_deref();
-                let all: Option<Vec<_>> =
-                    rows.iter().map(|(_, x)| model.row(*flake, &blow_of(layout, x), class)).collect();
+                let all: Option<Vec<_>> = rows
+                    .iter()
+                    .map(|(_, x)| match layout.position(ANGLE_OF_BLOW) {
+                        Some(_) => model.row(*flake, &blow_of(layout, x), class),
+                        None => averaged_lip(model, *flake, class, frame),
+                    })
+                    .collect();
                 if let Some(all) = all {
                     seen.lip = Some(flake.class("lip") == Some("yes"));
                     used.lips += 1;
@@ -290,6 +299,8 @@ impl Forward {
                     };
                     let here: Vec<Placed> = places.iter().map(&mut placed).collect();
                     for (j, p) in here.iter().enumerate() {
+                        carried[j] += middling * p.at.carried;
+                        moved[j] += middling * p.at.moved;
                         middle[j].iter_mut().zip(&p.row).for_each(|(m, v)| *m += middling * v);
                         reference[j] += middling * p.at.location;
                     }
@@ -328,7 +339,7 @@ impl Forward {
         }
         let n = flakes.len() as f64;
         middle.iter_mut().flatten().for_each(|v| *v /= n);
-        reference.iter_mut().for_each(|v| *v /= n);
+        reference.iter_mut().chain(&mut carried).chain(&mut moved).for_each(|v| *v /= n);
         let common: Vec<f64> = (0..sizes).map(|j| ready.sizes[places[j]].variance(&middle[j])).collect();
         for (seen, ats) in &mut drafts {
             for (piece, ats) in seen.pieces.iter_mut().zip(ats) {
@@ -337,7 +348,10 @@ impl Forward {
                     let at = &ats[*j].at;
                     let own = at.uncertainty - common[*j];
                     let transform = model.sizes[places[*j]].form.transform();
-                    let (location, factor) = transform.times(at.location, frame.ratios[*j].ln());
+                    // one ratio of percussors for the group: how it runs with depth and angle at another site nobody
+                    // knows, and hundreds of flakes would make much of it
+                    let middle = at.location - at.moved + moved[*j];
+                    let (location, factor) = transform.times(middle, frame.ratios[*j].ln());
                     piece.location.push(location);
                     piece
                         .scale
@@ -357,8 +371,9 @@ impl Forward {
             let load = |j: usize| m(j).form.transform().per_ln(reference[j]);
             for b in 0..sizes {
                 let site = frame.site.covariance(&m(a).size, &m(b).size, a == b);
-                shared[(a, b)] =
-                    correlation[(a, b)] * (common[a] * common[b]).sqrt() + load(a) * load(b) * site;
+                // sizes err together in the coefficients of one experiment as its flakes do
+                let known = (common[a] * common[b]).sqrt() + (carried[a] * carried[b]).sqrt();
+                shared[(a, b)] = correlation[(a, b)] * known + load(a) * load(b) * site;
             }
         }
         if let Some(t) = ends_model.filter(|_| ends > 0) {
@@ -450,6 +465,25 @@ struct End {
     x: Vec<f64>,
     terms: Option<Vec<f64>>,
     place: Option<usize>,
+}
+
+/// The row of the lip of a flake whose blow no form reads: as recorded, otherwise the mean over the settings.
+fn averaged_lip(
+    model: &LipModel,
+    flake: &dyn Measured,
+    class: Option<&str>,
+    frame: &Frame,
+) -> Option<Vec<f64>> {
+    let mut mean = model.zero();
+    let told = |name: &str| flake.class(name).filter(|_| !frame.hide_blow);
+    let angle = flake.number(ANGLE_OF_BLOW).filter(|_| !frame.hide_blow);
+    for s in frame.settings.settings() {
+        let lands_on = told(LANDS_ON).or(s.lands_on.map(|l| l.name())).map(String::from);
+        let blow = Blow { angle_of_blow_deg: angle.or(s.angle_of_blow_deg), lands_on };
+        let row = model.row(flake, &blow, class)?;
+        mean.iter_mut().zip(&row).for_each(|(m, v)| *m += s.weight * v);
+    }
+    Some(mean)
 }
 
 /// The settings of the blow in an input row.

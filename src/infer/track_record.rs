@@ -8,7 +8,7 @@
 //! fewer parts, so that a part has enough, and the less the refitted models know: the record is a little
 //! unkind to large groups. Groups share flakes, so their fractions are less sure than their number suggests.
 
-use super::attribution::Attribution;
+use super::attribution::{Attribution, SiteShift};
 use super::lip::{LipModel, percussor_class};
 use crate::calibration::fitting::{Collector, Recipe};
 use crate::error::{Error, Place, Result};
@@ -261,7 +261,9 @@ impl<'a, M: Measured> Bench<'a, M> {
         let calibration = collector.finish()?.0;
         let lips = kept().map(|f| f as &dyn Measured);
         let lip = LipModel::fit(calibration.name(), "a part of the experiment", lips)?;
-        Attribution::of(calibration)?.with_lip(Some(lip)).with_draws(self.draws)
+        // what the experiment struck with, and flakes that are its own but for another day
+        let a = Attribution::of(calibration)?.with_metal()?.with_site(SiteShift::new(0.2, 0.1, 1.0)?);
+        a.with_lip(Some(lip)).with_draws(self.draws)
     }
 
     fn judge(attribution: &Attribution, judged: Judged) -> Attribution {

@@ -40,8 +40,11 @@ pub struct Options {
     /// Column that says which flakes were struck by one percussor; without it the table is one group
     #[arg(long, value_name = "COLUMN")]
     group: Option<String>,
+    /// Weigh metal too (copper, soft iron); without it stone is weighed against organic percussors
+    #[arg(long, conflicts_with_all = ["prior", "against"])]
+    metal: bool,
     /// Calibration by name, or a file made by `knap fit`
-    #[arg(long, value_name = "NAME|FILE", default_value = "controlled-glass")]
+    #[arg(long, value_name = "NAME|FILE", default_value = "hard-hammer-flint")]
     calibration: String,
     /// A second calibration to be told from the first, instead of percussors within one
     #[arg(long, value_name = "NAME|FILE")]
@@ -101,6 +104,9 @@ impl Options {
                 Attribution::between(first, second, &offset).map_err(Failure::of_options)?
             }
         };
+        if self.metal {
+            a = a.with_metal().map_err(Failure::of_options)?;
+        }
         if !self.prior.is_empty() {
             let prior = self.prior.iter().map(|t| pair("prior", t)).collect::<Outcome<Vec<_>>>()?;
             a = a.with_prior(&prior).map_err(Failure::of_options)?;

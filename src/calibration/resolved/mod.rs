@@ -36,7 +36,8 @@ use crate::flake::Technique;
 use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::{PercussorClass, PercussorMaterial};
 use crate::strike::Measured;
-use percussor::{BEHIND, Carried, Kind};
+pub(crate) use percussor::Kind;
+use percussor::{BEHIND, Carried};
 
 /// Complete input rows with their weights.
 pub(crate) type WeightedRows = Vec<(f64, Vec<f64>)>;
@@ -241,6 +242,11 @@ impl Resolved {
         let class = class_of(name).ok()?;
         let used = self.calibration.percussors().iter().any(|p| class_of(&p.name).ok() == Some(class));
         if used { None } else { Kind::named(name).ok() }
+    }
+
+    /// The percussor of the experiment, where another acts as a ratio.
+    pub(crate) fn own(&self) -> Option<Kind> {
+        self.own
     }
 
     /// Entries of a gathered row: those of the layout and those behind it.

@@ -321,6 +321,14 @@ impl Resolved {
         kinds.first().copied().filter(|k| kinds.iter().all(|other| other == k))
     }
 
+    /// What an input row has for a percussor that acts as a ratio: the place, and what stands there (not a number for that
+    /// of the experiment); nothing where the forms read the percussor or nobody recorded it.
+    pub(crate) fn ratio_of(&self, name: &str) -> Option<(usize, f64)> {
+        self.own?;
+        let code = self.other_percussor(name).map_or(f64::NAN, |k| k as usize as f64);
+        Some((self.calibration().layout().len(), code))
+    }
+
     /// Whether a place of an input row is that of the percussor.
     pub(crate) fn is_percussor(&self, at: usize) -> bool {
         let layout = self.calibration().layout();

@@ -179,6 +179,8 @@ pub(crate) struct At {
     pub(crate) uncertainty: f64,
     /// Variance of what groups share: of new ones, and of the errors of known ones.
     pub(crate) shared: f64,
+    /// By how much another percussor moves what is expected.
+    pub(crate) moved: f64,
     /// Variance of what another percussor changes, shared by all flakes.
     pub(crate) carried: f64,
     /// Variance for lying beyond the flakes fitted, shared by all flakes.
@@ -295,6 +297,7 @@ impl ResolvedSize {
         {
             let (location, by) = self.transform.times(at.location, ratio.ln);
             let square = by * by;
+            at.moved = location - at.location;
             (at.location, at.own) = (location, at.own * by);
             at.uncertainty *= square;
             at.shared *= square;

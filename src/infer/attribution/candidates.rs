@@ -2,6 +2,7 @@
 
 use super::Attribution;
 use crate::calibration::Calibration;
+use crate::calibration::resolved::{Kind, class_of};
 use crate::error::{Error, Result};
 use crate::form::PERCUSSOR_CLASS;
 use crate::infer::forward::Struck;
@@ -72,6 +73,34 @@ pub(super) fn scaled(mut members: Vec<Member>) -> Vec<Member> {
 }
 
 impl Attribution {
+    /// The class or material of a name that acts as a ratio on the calibration's own percussor; none where its forms read the
+    /// percussor.
+    fn by_ratio(&self, name: &str) -> Result<Option<(Candidate, Option<Caution>)>> {
+        let resolved = self.forwards[0].resolved();
+        let Some((at, code)) = resolved.ratio_of(name) else { return Ok(None) };
+        let class = class_of(name)?;
+        let seen: Vec<String> = resolved.calibration().percussors().iter().map(|p| p.name.clone()).collect();
+        let struck = Struck {
+            set: if code.is_nan() { Vec::new() } else { vec![(at, code)] },
+            class: Some(class.word().to_string()),
+        };
+        let kind = Kind::named(name)?;
+        let ratio = resolved.own().filter(|own| *own != kind && !code.is_nan());
+        let ratio = ratio.map(|own| (kind.on_glass().to_string(), own.on_glass().to_string()));
+        let (leans_on, caution) = match (&ratio, code.is_nan()) {
+            (_, true) => (None, None),
+            (Some((over, under)), _) => (Some(format!("{over} over {under} on glass")), true.then_some(())),
+            (None, _) => (Some(seen.join(", ")), true.then_some(())),
+        };
+        let caution = caution.map(|()| Caution::PercussorRatio { percussor: name.to_string(), seen, ratio });
+        // hard kinds are told apart from each other by nothing
+        let member = Member { forward: 0, struck, name: kind.on_glass().to_string(), weight: 1.0 };
+        Ok(Some((
+            Candidate { class: name.to_string(), leans_on, prior: 0.0, members: vec![member] },
+            caution,
+        )))
+    }
+
     /// The members that stand for a name.
     pub(super) fn candidate(&self, name: &str) -> Result<(Candidate, Option<Caution>)> {
         let one = |members: Vec<Member>, leans_on: Option<String>| Candidate {
@@ -85,6 +114,9 @@ impl Attribution {
             let names = || self.candidates.iter().map(|c| c.class.clone());
             let known = known.ok_or_else(|| Error::unknown_name("prior", name, names()))?;
             return Ok((known.clone(), None));
+        }
+        if let Some(found) = self.by_ratio(name)? {
+            return Ok(found);
         }
         let all = members(0, self.forwards[0].calibration());
         let of = |class: PercussorClass| -> Vec<Member> {
@@ -119,8 +151,11 @@ impl Attribution {
             return Ok((one(mine, None), None));
         }
         let (stand_in, mine) = if mine.is_empty() {
+            // a hammerstone leans on steel, where there is any
             let other = class.stand_in();
-            (other, of(other))
+            let hard: Vec<Member> = of(other).into_iter().filter(|m| m.name.contains("steel")).collect();
+            let hard = if class == PercussorClass::Stone { hard } else { Vec::new() };
+            (other, if hard.is_empty() { of(other) } else { hard })
         } else {
             (class, mine)
         };

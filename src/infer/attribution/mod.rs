@@ -49,7 +49,7 @@ pub use verdict::{ClassVerdict, Strength, Verdict};
 
 use super::forward::{Forward, Struck};
 use super::lip::LipModel;
-use crate::calibration::Calibration;
+use crate::calibration::{Calibration, bundled};
 use crate::error::{Bounds, Error, Place, Result};
 use crate::material::PercussorClass;
 use crate::predict::Caution;
@@ -72,7 +72,8 @@ const RATIO: Bounds = Bounds::closed("offset", 0.001, 1000.0, "");
 ///
 /// | setting | default | purpose |
 /// |---|---|---|
-/// | [`Attribution::with_prior`] | every class alike | the user's prior odds |
+/// | [`Attribution::with_prior`] | stone and organic alike | the user's classes and prior odds |
+/// | [`Attribution::with_metal`] | left out | weigh metal too |
 /// | [`Attribution::with_settings`] | those of the experiment's flakes | how blows were set where flakes do not tell |
 /// | [`Attribution::with_site`] | [`SiteShift::default`] | how far a site may lie from the experiment |
 /// | [`Attribution::with_lip`] | the bundled model for its own calibration | what lips say |
@@ -88,7 +89,7 @@ const RATIO: Bounds = Bounds::closed("offset", 0.001, 1000.0, "");
 /// use conchoid::strike::{Platform, Strike};
 /// use rand::SeedableRng;
 ///
-/// let attribution = Attribution::of(bundled::named("controlled-glass")?)?
+/// let attribution = Attribution::of(bundled::named("hard-hammer-flint")?)?
 ///     .with_prior(&[("stone".into(), 0.7), ("antler".into(), 0.3)])?;
 /// let platform = Platform::builder().depth_mm(4.0).exterior_platform_angle_deg(65.0).build()?;
 /// let flake = Flake::builder().strike(Strike::builder().platform(platform).build()?).length_mm(45.0).build()?;
@@ -115,42 +116,61 @@ pub struct Attribution {
 }
 
 impl Attribution {
-    /// Between the classes of percussor that an experiment used.
+    /// Between stone and organic percussors ([`Attribution::with_metal`] and [`Attribution::with_prior`] ask for others). Where
+    /// the forms of the calibration read the percussor, each class is what they say of it (a hammerstone leans on steel, where
+    /// only that was used). Where they do not, and one class struck, that class is the calibration itself and the other is it times
+    /// the ratio known from glass, lips included.
     ///
     /// # Errors
-    /// [`Error::Invalid`] where the experiment used one class only, or its forms do not read the percussor.
+    /// [`Error::Invalid`] where the experiment used one class only, or nobody recorded what struck.
     pub fn of(calibration: Calibration) -> Result<Attribution> {
-        let members = members(0, &calibration);
-        let mut candidates = Vec::new();
-        for class in PercussorClass::ALL {
-            let mine: Vec<Member> =
-                members.iter().filter(|(c, _)| *c == class).map(|(_, m)| m.clone()).collect();
-            if !mine.is_empty() {
-                candidates.push(Candidate {
-                    class: class.word().to_string(),
-                    leans_on: None,
-                    prior: 0.0,
-                    members: scaled(mine),
-                });
-            }
-        }
-        if candidates.len() < 2 {
-            return Err(Error::invalid(
+        let forward = Forward::new(calibration)?;
+        let calibration = forward.calibration();
+        // lips are from glass, and say the same of a percussor that acts as a ratio from there
+        let carries = forward.resolved().own().is_some();
+        let lip = LipModel::bundled().ok().filter(|l| carries || l.calibration() == calibration.name());
+        let settings = match bundled::named(bundled::NAMES[0]) {
+            Ok(glass) if carries => SettingsPrior::of(&glass),
+            _ => SettingsPrior::of(calibration),
+        };
+        let (columns, name) = (forward.columns(), calibration.name().to_string());
+        let a = Attribution { lip, ..Attribution::plain(vec![forward], Vec::new(), columns, settings) }
+            .checked()?;
+        let asked = |classes: &[PercussorClass]| {
+            let even: Vec<(String, f64)> = classes.iter().map(|c| (c.word().to_string(), 1.0)).collect();
+            a.clone().with_prior(&even)
+        };
+        let usual = asked(&[PercussorClass::Stone, PercussorClass::Organic]);
+        usual.or_else(|_| asked(&a.used())).map_err(|_| {
+            Error::invalid(
                 "calibration",
                 format!(
-                    "{} does not tell percussors apart: its experiment used one class only, or its forms do \
-                     not read the percussor",
-                    calibration.name()
+                    "{name} does not tell percussors apart: its experiment used one class only, or its forms do not read the \
+                     percussor"
                 ),
-            ));
+            )
+        })
+    }
+
+    /// The classes that the experiment used and its forms read.
+    fn used(&self) -> Vec<PercussorClass> {
+        let members = members(0, self.forwards[0].calibration());
+        PercussorClass::ALL.into_iter().filter(|c| members.iter().any(|(m, _)| m == c)).collect()
+    }
+
+    /// Weighs metal too, with even odds: beside stone and organic where these are told apart from it, otherwise (the
+    /// experiment used metal for stone) instead of stone.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] where nothing stands for metal.
+    pub fn with_metal(self) -> Result<Attribution> {
+        let even = |classes: &[PercussorClass]| -> Vec<(String, f64)> {
+            classes.iter().map(|c| (c.word().to_string(), 1.0)).collect()
+        };
+        match self.clone().with_prior(&even(&PercussorClass::ALL)) {
+            Ok(three) => Ok(three),
+            Err(_) => self.with_prior(&even(&[PercussorClass::Metal, PercussorClass::Organic])),
         }
-        let even = 1.0 / candidates.len() as f64;
-        candidates.iter_mut().for_each(|c| c.prior = even);
-        let lip = LipModel::bundled().ok().filter(|l| l.calibration() == calibration.name());
-        let settings = SettingsPrior::of(&calibration);
-        let forward = Forward::new(calibration)?;
-        let columns = forward.columns();
-        Attribution { lip, ..Attribution::plain(vec![forward], candidates, columns, settings) }.checked()
     }
 
     /// Between two experiments, after an offset between them: by how much a flake of the second would be

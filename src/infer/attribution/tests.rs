@@ -131,7 +131,11 @@ impl Made {
     }
 
     fn attribution(&self) -> Attribution {
-        Attribution::of(self.calibration()).unwrap().with_lip(None)
+        let site = SiteShift::new(0.2, 0.1, 1.0).unwrap();
+        let mut a =
+            Attribution::of(self.calibration()).unwrap().with_metal().unwrap().with_lip(None).with_site(site);
+        a.cautions.clear();
+        a
     }
 }
 
@@ -224,7 +228,7 @@ fn flakes_that_tell_nothing_leave_the_prior() {
 
 #[test]
 fn the_same_seed_gives_the_same_bytes_and_another_agrees_within_the_error() {
-    let glass = Attribution::of(bundled::named("controlled-glass").unwrap()).unwrap();
+    let glass = Attribution::of(bundled::named("controlled-glass").unwrap()).unwrap().with_metal().unwrap();
     let flakes: Vec<Flake> = [(30.0, 3.0), (52.0, 9.0), (41.0, 4.0)]
         .iter()
         .map(|(l, m)| flake(*l, Some(*m)).to_builder().lip(*l > 40.0).build().unwrap())
@@ -486,8 +490,8 @@ fn what_cannot_be_answered_is_refused_with_its_reason() {
         assert_eq!(e.place().and_then(|p| p.row), Some(2), "{what}: {e}");
     }
     assert!(a.attribute::<Flake, _>(&[], &mut rng(1)).is_err());
-    // one class only: nothing to tell apart
-    assert!(Attribution::of(bundled::named("hard-hammer-flint").unwrap()).is_err());
+    // nobody recorded what struck
+    assert!(Attribution::of(bundled::named("excavated-flakes").unwrap()).is_err());
     let prior = |list: &[(&str, f64)]| {
         glass().with_prior(&list.iter().map(|(n, w)| (n.to_string(), *w)).collect::<Vec<_>>())
     };
@@ -561,7 +565,10 @@ fn sentences_say_no_more_than_they_can() {
     let a = Made::plain().attribution();
     let one = a.attribute(&[flake(40.0, None)], &mut rng(1)).unwrap();
     assert!(one.sentence().starts_with("This flake says little about "), "{one}");
-    let five = a.attribute(&both(&LONG), &mut rng(1)).unwrap();
+    // nobody tried this made-up experiment on groups left out: no strong word is earned
+    let mut five = a.attribute(&both(&LONG), &mut rng(1)).unwrap();
+    assert!(five.sentence().starts_with("These 5 flakes lean towards organic, not metal: "), "{five}");
+    five.earned = Strength::SpeaksStrongly;
     assert!(five.sentence().starts_with("These 5 flakes speak strongly for organic, not metal: "), "{five}");
     assert!(five.sentence().ends_with("from 0.50 to more than 0.99"), "{five}");
 }
@@ -579,4 +586,65 @@ fn another_name_of_the_same_stone_is_no_reason_for_doubt() {
     };
     assert!(!doubted("glass") && !doubted("soda-lime-glass"));
     assert!(doubted("flint"));
+}
+
+/// A flake of flint with a lip or without.
+fn of_flint(length: f64, width: f64, thickness: f64, mass: f64, lip: Option<bool>) -> Flake {
+    let sizes = Flake::builder().strike(strike()).length_mm(length).width_mm(width).thickness_mm(thickness);
+    sizes.mass_g(mass).lip(lip).build().unwrap()
+}
+
+#[test]
+fn on_flint_stone_is_the_calibration_and_organic_the_ratio_from_glass() {
+    let a = Attribution::of(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+    assert_eq!(a.prior().map(|(c, _)| c).collect::<Vec<_>>(), ["stone", "organic"]);
+    let middling = || vec![of_flint(41.0, 35.0, 9.5, 14.0, None); 6];
+    let v = a.attribute(&middling(), &mut rng(1)).unwrap();
+    assert_eq!(v.classes[1].leans_on.as_deref(), Some("bone over steel on glass"));
+    assert!(v.cautions.iter().any(|c| c.kind() == "percussor-ratio"));
+    // never more than that they lean, however long and thin; a hundred of them no more than the ratio is known
+    let thin = |n: usize| vec![of_flint(75.0, 38.0, 8.0, 22.0, None); n];
+    let [few, many] = [6, 100].map(|n| a.attribute(&thin(n), &mut rng(2)).unwrap());
+    assert!(few.classes[1].ln_bayes_factor > v.classes[1].ln_bayes_factor);
+    assert!(many.strength() <= Strength::Leans && many.classes[1].ln_bayes_factor < 20f64.ln(), "{many}");
+    // lips of the glass speak, the same for every stone
+    let lipped = |lip: bool| {
+        let flakes: Vec<Flake> = (0..6).map(|_| of_flint(41.0, 35.0, 9.5, 14.0, Some(lip))).collect();
+        a.attribute(&flakes, &mut rng(3)).unwrap()
+    };
+    let (with, without) = (lipped(true), lipped(false));
+    assert_eq!((with.lips, v.lips), (6, 0));
+    assert!(with.classes[1].ln_bayes_factor > 1.0 && without.classes[1].ln_bayes_factor < -1.0);
+    // metal is asked for, and is a class of its own here
+    let three = a.with_metal().unwrap();
+    assert_eq!(three.prior().map(|(c, _)| c).collect::<Vec<_>>(), ["stone", "metal", "organic"]);
+    let glass = Attribution::of(bundled::named("controlled-glass").unwrap()).unwrap();
+    assert_eq!(glass.prior().map(|(c, _)| c).collect::<Vec<_>>(), ["stone", "organic"]);
+    let metal = glass.with_metal().unwrap();
+    assert_eq!(metal.prior().map(|(c, _)| c).collect::<Vec<_>>(), ["metal", "organic"]);
+}
+
+#[test]
+fn a_group_at_odds_with_itself_or_with_every_class_is_told_first() {
+    let a = Attribution::of(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+    let kinds = |flakes: &[Flake]| -> Vec<&'static str> {
+        a.attribute(flakes, &mut rng(1)).unwrap().cautions.iter().map(|c| c.kind()).collect()
+    };
+    // as flakes of the experiment differ
+    let mut r = rng(4);
+    let mut drawn = |spread: f64, by: f64| -> Vec<Flake> {
+        let mut draw = || {
+            let z: f64 = StandardNormal.sample(&mut r);
+            (spread * z).exp() * by
+        };
+        (0..12)
+            .map(|_| of_flint(41.0 * draw(), 35.0 * draw(), 9.5 * draw(), 14.0 * draw().powi(3), None))
+            .collect()
+    };
+    assert!(!kinds(&drawn(0.2, 1.0)).iter().any(|k| ["flakes-disagree", "like-none"].contains(k)));
+    let apart = drawn(1.2, 1.0);
+    assert_eq!(kinds(&apart)[0], "flakes-disagree");
+    let v = a.attribute(&apart, &mut rng(1)).unwrap();
+    assert!(v.sentence().starts_with("Before any odds: these flakes differ among themselves"), "{v}");
+    assert!(kinds(&drawn(0.2, 12.0)).contains(&"like-none"));
 }

@@ -74,6 +74,8 @@ pub struct Verdict {
     pub terminations: usize,
     /// Flakes whose lip was used.
     pub lips: usize,
+    /// The strongest words that groups left out of the fits have earned.
+    pub earned: Strength,
     /// The variant of the calibration (of the first, where there are two).
     pub variant: String,
     /// Standard error of the integration, of the ln Bayes factor of the first class.
@@ -95,9 +97,9 @@ impl Verdict {
         self.classes.iter().max_by(best).unwrap_or(&self.classes[0])
     }
 
-    /// How much the flakes say.
+    /// How much the flakes say, in words no stronger than earned.
     pub fn strength(&self) -> Strength {
-        Strength::of(self.favoured().ln_bayes_factor)
+        Strength::of(self.favoured().ln_bayes_factor).min(self.earned)
     }
 
     /// Probability of a class by its name.
@@ -129,8 +131,13 @@ impl Verdict {
             Strength::SaysLittle => format!("{} against {against}", f.class),
             _ => format!("{}, not {against}", f.class),
         };
+        let first = self
+            .cautions
+            .iter()
+            .filter(|c| matches!(c, Caution::FlakesDisagree { .. } | Caution::LikeNone { .. }));
+        let first: String = first.map(|c| format!("Before any odds: {c}. ")).collect();
         format!(
-            "{subject} {verb} {claim}: the odds of {} are multiplied by {}, its probability goes from {} to {}",
+            "{first}{subject} {verb} {claim}: the odds of {} are multiplied by {}, its probability goes from {} to {}",
             f.class,
             times(f.ln_bayes_factor.exp()),
             chance(f.prior),

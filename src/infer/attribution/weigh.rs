@@ -4,11 +4,12 @@
 use super::Attribution;
 use super::candidates::Candidate;
 use super::settings::{BlowSetting, SettingsPrior};
-use super::verdict::{ClassVerdict, Verdict};
+use super::verdict::{ClassVerdict, Strength, Verdict};
 use crate::error::{Error, Result};
 use crate::form::{ANGLE_OF_BLOW, LANDS_ON};
-use crate::infer::evidence::{Evidence, ln_mean};
-use crate::infer::forward::{Frame, Used};
+use crate::infer::evidence::{Agreement, Evidence, ln_mean};
+use crate::infer::forward::{Forward, Frame, Used};
+use crate::infer::track_record::TrackRecord;
 use crate::predict::Caution;
 use crate::strike::Measured;
 use rand::Rng;
@@ -40,6 +41,7 @@ impl Attribution {
             variants.push(f.variant_for(&flakes, self.hide_blow)?);
         }
         let habits = self.habits(&flakes);
+        let mut agreements = Vec::new();
         let mut weighed: Vec<Vec<(f64, Evidence)>> = Vec::with_capacity(self.candidates.len());
         let mut used = Used::default();
         for c in &self.candidates {
@@ -58,12 +60,15 @@ impl Attribution {
                     let (group, here) =
                         self.forwards[m.forward].group(variants[m.forward], &flakes, &m.struck, &frame)?;
                     used = here;
+                    agreements.push(group.agreement());
                     mine.push((m.weight * share, group.evidence(&normals)));
                 }
             }
             weighed.push(mine);
         }
-        Ok(self.verdict(&flakes, &weighed, used, &variants))
+        let mut verdict = self.verdict(&flakes, &weighed, used, &variants);
+        verdict.cautions.splice(0..0, disagreements(&agreements));
+        Ok(verdict)
     }
 
     /// How the blows of the group may have been set, with shares: each anew, or all by one of the settings.
@@ -72,7 +77,15 @@ impl Attribution {
             self.hide_blow || f.number(ANGLE_OF_BLOW).is_none() || f.class(LANDS_ON).is_none()
         };
         let settings = self.settings.settings();
-        if flakes.len() < 2 || settings.len() < 2 || self.habit == 0.0 || !flakes.iter().any(open) {
+        let reads = |f: &Forward| {
+            [ANGLE_OF_BLOW, LANDS_ON].iter().any(|n| f.calibration().layout().position(n).is_some())
+        };
+        if !self.forwards.iter().any(reads)
+            || flakes.len() < 2
+            || settings.len() < 2
+            || self.habit == 0.0
+            || !flakes.iter().any(open)
+        {
             return vec![(1.0, self.settings.clone())];
         }
         let mut habits: Vec<(f64, SettingsPrior)> = settings
@@ -99,6 +112,23 @@ impl Attribution {
         (0..self.draws.div_ceil(2))
             .map(|_| (0..width).map(|_| StandardNormal.sample(rng)).collect())
             .collect()
+    }
+
+    /// The strongest words that groups left out of their fits have earned: of those that were decided, a share wrong that goes
+    /// with the word. Where a class leans on another, or nobody tried, no more than that the flakes lean.
+    fn earned(&self, lips: bool) -> Strength {
+        let calibration = self.forwards[0].calibration();
+        let record = TrackRecord::bundled(calibration.name());
+        let Some(record) = record.filter(|_| self.candidates.iter().all(|c| c.leans_on.is_none())) else {
+            return Strength::Leans;
+        };
+        let tried = record.groups.iter().filter(|g| g.judged.lips == lips).flat_map(|g| &g.outcomes);
+        let (right, wrong) = tried.fold((0, 0), |(r, w), o| (r + o.decided_right, w + o.decided_wrong));
+        match (right + wrong, wrong) {
+            (n, w) if n > 0 && w * 150 <= n => Strength::SpeaksStrongly,
+            (n, w) if n > 0 && w * 20 <= n => Strength::Speaks,
+            _ => Strength::Leans,
+        }
     }
 
     fn verdict(
@@ -149,11 +179,33 @@ impl Attribution {
             flakes: flakes.len(),
             terminations: used.terminations,
             lips: used.lips,
+            earned: self.earned(used.lips > 0),
             variant: forward.variant_name(variants[0]).to_string(),
             integration_error: integration_error(&by_draw, &self.candidates),
             cautions,
         }
     }
+}
+
+/// How unlikely a group must be under every class to be called like none, or its flakes at odds with each other. This
+/// crate's choice, no source.
+const UNLIKELY: f64 = 0.001;
+/// How many times as widely spread flakes must be beside that. This crate's choice, no source.
+const WIDELY: f64 = 1.5;
+
+/// What must be said before any odds: that the flakes disagree under every hypothesis, or agree with none.
+fn disagreements(all: &[Agreement]) -> Vec<Caution> {
+    let mut found = Vec::new();
+    let times = all.iter().map(|a| a.times).fold(f64::INFINITY, f64::min);
+    let among = all.iter().map(|a| a.among).fold(0.0, f64::max);
+    if among < UNLIKELY && times > WIDELY {
+        found.push(Caution::FlakesDisagree { times });
+    }
+    let probability = all.iter().map(|a| a.with).fold(0.0, f64::max);
+    if probability < UNLIKELY {
+        found.push(Caution::LikeNone { probability });
+    }
+    found
 }
 
 /// ln sum w exp l.

@@ -25,7 +25,7 @@ fn on(table: &str, args: &[&str]) -> (i32, String, String) {
 #[test]
 fn five_flakes_say_how_little_they_tell() {
     let five: String = SCHOOL.lines().take(6).map(|l| format!("{l}\n")).collect();
-    let (code, out, err) = on(&five, &[]);
+    let (code, out, err) = on(&five, &["--calibration", "controlled-glass", "--metal"]);
     assert_eq!(code, 0, "{err}");
     assert!(out.contains("5 rows: 5 answered, 0 refused"), "{out}");
     let plain = out.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -38,7 +38,11 @@ fn five_flakes_say_how_little_they_tell() {
 
 #[test]
 fn groups_priors_and_cautions_are_in_the_json() {
-    let args = ["--prior", "stone=0.7,organic=0.3", "--group", "heap", "--format", "json"];
+    let args = [
+        &["--prior", "stone=0.7,organic=0.3", "--group", "heap", "--format", "json"][..],
+        &["--calibration", "controlled-glass"],
+    ]
+    .concat();
     let (code, out, err) = on(SCHOOL, &args);
     assert_eq!(code, 3, "{err}");
     let v: Value = serde_json::from_str(&out).unwrap();
@@ -73,7 +77,7 @@ fn refused_rows_stay_in_place_with_their_reason() {
     let lines: Vec<&str> = out.lines().collect();
     assert_eq!(lines.len(), 8);
     assert!(lines[0].ends_with(
-        "percussor_probability_metal,percussor_probability_organic,percussor_ln_bayes_factor,\
+        "percussor_probability_stone,percussor_probability_organic,percussor_ln_bayes_factor,\
          percussor_favours,percussor_strength,percussor_cautions"
     ));
     assert!(lines[6].contains("refused: row 6, column length_mm: not recorded"), "{}", lines[6]);
@@ -91,7 +95,7 @@ fn refused_rows_stay_in_place_with_their_reason() {
 fn words_that_do_not_fit_are_usage_errors() {
     for (args, message) in [
         (&["--prior", "stone"][..], "NAME=NUMBER"),
-        (&["--prior", "stone=1,metal=1"], "cannot be told apart"),
+        (&["--prior", "stone=1,metal=1", "--calibration", "controlled-glass"], "cannot be told apart"),
         (&["--prior", "butter=1,metal=1"], "butter"),
         (&["--prior", "stone=-1,organic=1"], "out of range"),
         (&["--group", "layr"], "--group: \"layr\" is not known"),
@@ -104,8 +108,8 @@ fn words_that_do_not_fit_are_usage_errors() {
         assert_eq!(code, 2, "{args:?}: {err}");
         assert!(err.contains(message), "{args:?}: {err}");
     }
-    // an experiment with one class of percussor tells nothing apart
-    let (code, _, err) = on(SCHOOL, &["--calibration", "hard-hammer-flint"]);
+    // where nobody recorded what struck nothing is told apart
+    let (code, _, err) = on(SCHOOL, &["--calibration", "excavated-flakes"]);
     assert_eq!(code, 1, "{err}");
     assert!(err.contains("does not tell percussors apart"), "{err}");
     let (code, _, err) = on("", &[]);
@@ -132,7 +136,9 @@ fn two_experiments_can_be_told_apart_after_an_offset() {
 
 #[test]
 fn blows_can_be_set_by_the_user() {
-    let args = |blow: &'static str| ["--blow", blow, "--format", "json"];
+    let args = |blow: &'static str| {
+        ["--blow", blow, "--format", "json", "--calibration", "controlled-glass", "--metal"]
+    };
     let table: String = SCHOOL.lines().take(5).map(|l| format!("{l}\n")).collect();
     let factor = |blow| {
         let (code, out, err) = on(&table, &args(blow));
@@ -142,4 +148,22 @@ fn blows_can_be_set_by_the_user() {
         v["together"]["classes"]["metal"]["ln_bayes_factor"].as_f64().unwrap()
     };
     assert!(factor("-10,edge,1") != factor("20,platform,1"));
+}
+
+/// Of flint, stone against organic by the ratio of glass, which is said; metal only where it is asked for.
+#[test]
+fn flint_is_weighed_by_the_ratio_from_glass() {
+    let classes = |args: &[&str]| -> (Vec<String>, Value) {
+        let (_, out, err) = on(SCHOOL, &[&["--format", "json"], args].concat());
+        let v: Value = serde_json::from_str(&out).unwrap_or_else(|e| panic!("{e} {err}"));
+        let together = v["together"].clone();
+        let names = together["classes"].as_object().unwrap().keys().cloned().collect();
+        (names, together)
+    };
+    let (names, v) = classes(&[]);
+    assert_eq!(names, ["organic", "stone"]);
+    assert_eq!(v["classes"]["organic"]["leans_on"], "bone over steel on glass");
+    assert!(v["cautions"].to_string().contains("percussor-ratio"));
+    assert_eq!(v["with_lip"], 5);
+    assert_eq!(classes(&["--metal"]).0, ["metal", "organic", "stone"]);
 }
