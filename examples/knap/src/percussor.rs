@@ -62,8 +62,8 @@ pub struct Options {
     /// Probability that all blows of a group were set alike
     #[arg(long, default_value_t = 0.5, value_name = "P", allow_negative_numbers = true)]
     habit: f64,
-    /// How far all lengths of a site may differ from the experiment's together: standard deviation of ln (0.2 is
-    /// about 20 %)
+    /// How far all lengths of a site may differ from the experiment's together: standard deviation of ln (0.24 is
+    /// about a quarter)
     #[arg(long, default_value_t = SiteShift::default().common(), value_name = "SD", allow_negative_numbers = true)]
     site_common: f64,
     /// How far each size may differ on its own: standard deviation of ln
