@@ -128,7 +128,8 @@
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 //!
-//! **An answer as JSON, and back**:
+//! **An answer as JSON, and back**; an original size by [`infer::OriginalEstimate::at`] likewise, and assessments, reports of fits,
+//! totals and comparisons as they are:
 //!
 //! ```
 //! # use conchoid::calibration::bundled;
@@ -169,7 +170,7 @@
 //! | `table` | yes | reading and writing CSV |
 //! | `parallel` | no | several threads; the answers are the same bytes |
 //! | `simd` | no | loops for wider registers, chosen while the program runs; the same bytes |
-//! | `schema` | no | JSON Schema of the answers ([`predict::EstimateAt`]), by `schemars` 1 |
+//! | `schema` | no | JSON Schema of every answer, by `schemars` 1 |
 //!
 //! # What is promised, and what is not done
 //!

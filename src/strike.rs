@@ -232,10 +232,10 @@ pub(crate) const fn yes_no(value: bool) -> &'static str {
 ///
 /// | measurement | accepted |
 /// |---|---|
-/// | [`depth_mm`](Platform::depth_mm) | [`PLATFORM_DEPTH_MM`]: 0.05 to 1000 |
-/// | [`width_mm`](Platform::width_mm) | [`PLATFORM_WIDTH_MM`]: 0.05 to 1000 |
-/// | [`area_mm2`](Platform::area_mm2) | [`PLATFORM_AREA_MM2`]: 0.0025 to 1 000 000 |
-/// | [`exterior_platform_angle_deg`](Platform::exterior_platform_angle_deg) | [`EXTERIOR_PLATFORM_ANGLE_DEG`]: 1 to 179 |
+/// | [`depth_mm`](Platform::depth_mm) | 0.05 to 1000 |
+/// | [`width_mm`](Platform::width_mm) | 0.05 to 1000 |
+/// | [`area_mm2`](Platform::area_mm2) | 0.0025 to 1 000 000 |
+/// | [`exterior_platform_angle_deg`](Platform::exterior_platform_angle_deg) | 1 to 179 |
 ///
 /// ```
 /// use conchoid::strike::{Platform, PlatformKind};
@@ -426,8 +426,8 @@ impl Measured for Platform {
 ///
 /// | measurement | accepted |
 /// |---|---|
-/// | [`angle_of_blow_deg`](Blow::angle_of_blow_deg) | [`ANGLE_OF_BLOW_DEG`]: −90 to 90; 0 is perpendicular to the platform |
-/// | [`speed_m_s`](Blow::speed_m_s) | [`SPEED_M_S`]: 0.01 to 100 |
+/// | [`angle_of_blow_deg`](Blow::angle_of_blow_deg) | −90 to 90; 0 is perpendicular to the platform |
+/// | [`speed_m_s`](Blow::speed_m_s) | 0.01 to 100 |
 ///
 /// ```
 /// use conchoid::strike::{Blow, LandsOn};

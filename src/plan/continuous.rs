@@ -68,7 +68,7 @@ impl ContinuousOptimum {
 /// cannot tell apart, [`Error::OutOfRange`] for an entry beyond 1e100.
 ///
 /// ```
-/// use conchoid::{fit::Design, plan::continuous_optimum};
+/// use conchoid::plan::{Design, continuous_optimum};
 /// // a parabola is learnt best at both ends and in the middle, a third of the flakes at each
 /// let rows: Vec<[f64; 3]> = (-4..=4).map(|i| { let x = f64::from(i) / 4.0; [1.0, x, x * x] }).collect();
 /// let d = Design::from_rows(["1", "x", "x^2"].map(String::from).to_vec(), &rows)?;

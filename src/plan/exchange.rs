@@ -126,7 +126,7 @@ impl Chosen {
 /// [`Error::OutOfRange`] for an entry beyond 1e100.
 ///
 /// ```
-/// use conchoid::{fit::Design, plan::{Exchange, choose}};
+/// use conchoid::plan::{Design, Exchange, choose};
 /// use rand::SeedableRng;
 /// // a straight line is learnt best at both ends
 /// let rows: Vec<[f64; 2]> = (0..=10).map(|i| [1.0, f64::from(i)]).collect();

@@ -19,7 +19,7 @@ pub(super) const TIE: f64 = 1e-11;
 /// The terms of a design that its earlier terms determine, by name; empty where all can be estimated.
 ///
 /// ```
-/// use conchoid::{fit::Design, plan::undetermined};
+/// use conchoid::plan::{Design, undetermined};
 /// let names = ["intercept", "depth", "antler"].map(String::from).to_vec();
 /// let d = Design::from_rows(names, &[[1.0, 4.0, 0.0], [1.0, 9.0, 0.0], [1.0, 12.0, 0.0]]).unwrap();
 /// assert_eq!(undetermined(&d), ["antler"]);
@@ -96,7 +96,7 @@ fn representable(design: &Design) -> Result<()> {
 /// What a set of flakes knows: all that the widths of intervals and the power of tests depend on.
 ///
 /// ```
-/// use conchoid::{fit::Design, plan::Information};
+/// use conchoid::plan::{Design, Information};
 /// let names = vec!["intercept".to_string(), "x".to_string()];
 /// let i = Information::of(&Design::from_rows(names, &[[1.0, -1.0], [1.0, 1.0], [1.0, 1.0], [1.0, -1.0]])?)?;
 /// assert!((i.variance_at(&[1.0, 1.0])? - 0.5).abs() < 1e-15);

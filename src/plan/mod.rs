@@ -21,7 +21,7 @@
 //! | `exchange` | the choice of n settings: [`Exchange`], [`choose`] |
 //! | `continuous` | the bound that no plan can pass: [`continuous_optimum`] |
 //! | `outlook` | the width of the intervals to come: [`expected_width`] |
-//! | `power` | the chance to see a difference: [`power`], [`Cores`], [`noncentral_student_sf`] |
+//! | `power` | the chance to see a difference: [`power`], [`Cores`] |
 //!
 //! ```
 //! use conchoid::form::{Form, indicator};

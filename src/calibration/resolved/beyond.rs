@@ -39,10 +39,8 @@ pub(crate) struct Opening {
 }
 
 impl Opening {
-    /// That of a size model; without ranges, as that of a loss, only an unlike combination opens it.
+    /// That of a size model; without ranges only an unlike combination opens it.
     pub(super) fn new(m: &SizeModel, ranges: &[Range], layout: &Layout) -> Opening {
-        // how slopes differ between sites is known of sizes on platforms, not of what retouch took off
-        let ranges = if m.form.transform() == Transform::LnExcess { &[] } else { ranges };
         Opening {
             ranges: ranges.to_vec(),
             places: ranges.iter().map(|r| layout.position(&r.name)).collect(),

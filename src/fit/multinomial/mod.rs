@@ -52,7 +52,7 @@ pub enum Penalty {
         /// In which units coefficients are penalised.
         columns: RidgeColumns,
     },
-    /// Plain maximum likelihood; it may separate, see [`Stopped::Separated`].
+    /// Plain maximum likelihood; a class may then separate, with coefficients that grow without bound.
     None,
 }
 
