@@ -1,16 +1,16 @@
 //! How a calibration as it stands fits flakes that it was not made from: what was found against what was expected, size
 //! by size, in sums that do not grow with the flakes.
 
-use super::score::Score;
 use crate::calibration::fitting::as_struck;
 use crate::error::Result;
-use crate::predict::{Estimate, LEVEL};
+use crate::predict::{Estimate, Interval, LEVEL};
 use crate::special::normal_quantile;
 use crate::strike::Measured;
 use serde::Serialize;
 
 /// What was found of one size, against what was expected.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct SizeAsItStands {
     /// The size.
@@ -25,21 +25,27 @@ pub struct SizeAsItStands {
     pub level: f64,
     /// Geometric mean of observed over expected (the median).
     pub factor: f64,
-    /// Ends of the 95 % interval of the factor, flakes taken as independent; not a number for a single flake.
-    pub factor_low: f64,
+    /// Lower end of its 95 % interval, flakes taken as independent; none for a single flake.
+    pub factor_low: Option<f64>,
     /// The upper end.
-    pub factor_high: f64,
+    pub factor_high: Option<f64>,
     /// Root mean square of ln observed - ln expected.
     pub rmse_ln: f64,
     /// Root mean square of observed - expected, in the unit of the size.
     pub rmse: f64,
-    /// Mean continuous ranked probability score of ln size.
-    pub crps: f64,
 }
 
-/// One flake as it was found: for each size that was recorded, whether it lies inside, and its score.
+/// One flake as it was found: each size that was recorded, beside what was expected.
 #[derive(Debug, Clone, PartialEq)]
-pub struct FoundFlake(Vec<(String, String, bool, Score)>);
+pub struct FoundFlake(Vec<FoundSize>);
+
+#[derive(Debug, Clone, PartialEq)]
+struct FoundSize {
+    size: String,
+    column: String,
+    observed: f64,
+    expected: Interval,
+}
 
 /// Sums over flakes.
 ///
@@ -76,7 +82,6 @@ struct Sums {
     ln: f64,
     ln_squares: f64,
     squares: f64,
-    crps: f64,
 }
 
 impl AsItStands {
@@ -91,7 +96,7 @@ impl AsItStands {
     /// What a flake shows beside its estimate; nothing of one that is not as it was struck.
     ///
     /// # Errors
-    /// As [`Score::of`].
+    /// None for an estimate of this crate.
     pub fn found(&self, flake: &impl Measured, e: &Estimate) -> Result<FoundFlake> {
         let mut found = Vec::new();
         if as_struck(flake, false).is_err() {
@@ -101,27 +106,27 @@ impl AsItStands {
             let Some(observed) = flake.number(&s.column).filter(|v| *v > 0.0 && v.is_finite()) else {
                 continue;
             };
-            let i = s.predictive.interval(self.level)?;
-            let inside = (i.low..=i.high).contains(&observed);
-            found.push((s.size.clone(), s.column.clone(), inside, Score::of(&s.predictive, observed)?));
+            let expected = s.predictive.interval(self.level)?;
+            let (size, column) = (s.size.clone(), s.column.clone());
+            found.push(FoundSize { size, column, observed, expected });
         }
         Ok(FoundFlake(found))
     }
 
     /// Adds a flake.
     pub fn take(&mut self, flake: FoundFlake) {
-        for (size, column, inside, score) in flake.0 {
+        for FoundSize { size, column, observed, expected } in flake.0 {
             let at = self.sums.iter().position(|s| s.column == column).unwrap_or(self.sums.len());
             if at == self.sums.len() {
                 self.sums.push(Sums { size, column, ..Sums::default() });
             }
             let s = &mut self.sums[at];
             s.flakes += 1;
-            s.inside += u64::from(inside);
-            s.ln += score.ln_error;
-            s.ln_squares += score.ln_error * score.ln_error;
-            s.squares += (score.observed - score.expected).powi(2);
-            s.crps += score.crps;
+            s.inside += u64::from((expected.low..=expected.high).contains(&observed));
+            let ln_error = (observed / expected.median.max(f64::MIN_POSITIVE)).ln();
+            s.ln += ln_error;
+            s.ln_squares += ln_error * ln_error;
+            s.squares += (observed - expected.median).powi(2);
         }
     }
 
@@ -139,11 +144,10 @@ impl AsItStands {
                 inside: s.inside,
                 level: self.level,
                 factor: mean.exp(),
-                factor_low: (mean - z * error).exp(),
-                factor_high: (mean + z * error).exp(),
+                factor_low: Some((mean - z * error).exp()).filter(|v| v.is_finite()),
+                factor_high: Some((mean + z * error).exp()).filter(|v| v.is_finite()),
                 rmse_ln: (s.ln_squares / n).sqrt(),
                 rmse: (s.squares / n).sqrt(),
-                crps: s.crps / n,
             }
         };
         let order = |column: &str| crate::calibration::SIZE_COLUMNS.iter().position(|(c, _)| *c == column);

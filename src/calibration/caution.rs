@@ -1,5 +1,6 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
+use super::fitting::SETTINGS;
 use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
@@ -293,7 +294,9 @@ impl fmt::Display for Caution {
             }
             Caution::SettingsAveraged { settings } => {
                 let names: Vec<String> = settings.iter().map(|s| in_words(s)).collect();
-                write!(f, "not given: {}; averaged over the blows of the experiment", names.join(", "))
+                let of_blows = |s: &String| SETTINGS.contains(&s.as_str());
+                let over = if settings.iter().all(of_blows) { "blows of the experiment" } else { "flakes fitted" };
+                write!(f, "not given: {}; averaged over the {over}", names.join(", "))
             }
             Caution::Assumed { class, level } => {
                 write!(f, "{} is taken as \"{level}\" (not given, or not in the experiment)", in_words(class))

@@ -31,6 +31,31 @@ const FEWEST: usize = 5;
 /// The quantiles compared. Common practice, no source.
 const QUANTILES: [f64; 5] = [0.1, 0.25, 0.5, 0.75, 0.9];
 
+/// The accepted ratios of sizes from which on a difference matters.
+pub(crate) const MATTERS: Bounds = Bounds::closed("ratio that matters", 1.0, 100.0, "");
+
+/// The ratio from which on a difference of typical sizes matters unless told otherwise. (This crate's choice, no source:
+/// a tenth in a length is a third in a mass.)
+pub const USUAL_MATTERS: f64 = 1.1;
+
+/// What a difference of two sets comes to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum Alikeness {
+    /// They differ, and some ratio of theirs is surely beyond what matters.
+    Different,
+    /// They differ, but whether by as much as matters is open.
+    DifferenceOpen,
+    /// They differ, but surely by less than matters.
+    DifferenceTooSmall,
+    /// Nothing tells them apart, and their typical sizes are surely closer than what matters.
+    Alike,
+    /// Nothing tells them apart, but they may differ by as much as matters.
+    NotTold,
+}
+
 /// How to resample: seed, 1999 resamples and level 0.95 unless changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Resampling {
@@ -192,6 +217,26 @@ impl Comparison {
             overlap: bracketed[QUANTILES.len() + 1],
             kolmogorov_smirnov: Distance { value: ks, p_value: p(as_far_ks) },
             energy: Distance { value: energy, p_value: p(as_far_energy) },
+        })
+    }
+
+    /// What the difference comes to: whether it is told at all, and whether it matters, where a ratio of sizes matters
+    /// from `factor` on (or its reciprocal down): by the interval of the ratio of the typical sizes, and by those of the
+    /// quantiles.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] outside 1 to 100.
+    pub fn verdict(&self, factor: f64) -> Result<Alikeness> {
+        let most = MATTERS.check(factor)?.ln();
+        let ratios = || std::iter::once(&self.ratio).chain(self.quantile_ratios.iter().map(|(_, b)| b));
+        let beyond = |b: &Ranged| b.low.ln() > most || b.high.ln() < -most;
+        let within = |b: &Ranged| b.low.ln() > -most && b.high.ln() < most;
+        Ok(match self.differ() {
+            false if within(&self.ratio) => Alikeness::Alike,
+            false => Alikeness::NotTold,
+            true if ratios().any(beyond) => Alikeness::Different,
+            true if ratios().all(within) => Alikeness::DifferenceTooSmall,
+            true => Alikeness::DifferenceOpen,
         })
     }
 

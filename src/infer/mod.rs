@@ -27,7 +27,7 @@ pub(crate) mod track_record;
 
 pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, Remark, USUAL_DRAWS};
 pub use attribution::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
-pub use comparison::{Comparison, Distance, Resampling};
+pub use comparison::{Alikeness, Comparison, Distance, Resampling, USUAL_MATTERS};
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{

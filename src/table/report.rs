@@ -33,6 +33,7 @@ pub struct TableReport<'a> {
     level: f64,
     summary: &'a Summary,
     taken: Option<String>,
+    conditions: Vec<String>,
     calibrations: Vec<(&'a Calibration, String)>,
     fit: Vec<SizeAsItStands>,
     compared: Vec<&'a Assessment>,
@@ -47,6 +48,7 @@ impl<'a> TableReport<'a> {
             level,
             summary,
             taken: None,
+            conditions: Vec::new(),
             calibrations: Vec::new(),
             fit: Vec::new(),
             compared: Vec::new(),
@@ -54,9 +56,10 @@ impl<'a> TableReport<'a> {
         }
     }
 
-    /// How the table was taken in, as it was asked for (options of a command).
-    pub fn taken(mut self, how: &str) -> Self {
+    /// How the table was taken in, as it was asked for (options of a command), and the conditions among it.
+    pub fn taken(mut self, how: &str, conditions: &[String]) -> Self {
         self.taken = Some(one_line(how)).filter(|t| !t.is_empty());
+        self.conditions = conditions.iter().map(|c| one_line(c)).collect();
         self
     }
 
@@ -139,31 +142,29 @@ impl<'a> TableReport<'a> {
         }
         writeln!(
             f,
-            "| size | flakes | inside {} % | observed over expected (95 % interval) | root mean square error | of ln | \
-             CRPS of ln |\n|---|---:|---:|---:|---:|---:|---:|",
+            "| size | flakes | inside {} % | observed over expected (95 % interval) | root mean square error | of ln |\n\
+             |---|---:|---:|---:|---:|---:|",
             percent(self.level)
         )?;
         for s in &self.fit {
             let share = 100.0 * s.inside as f64 / s.flakes as f64;
             writeln!(
                 f,
-                "| {} | {} | {} ({share:.1} %) | {:.3} ({:.3} to {:.3}) | {} {} | {:.3} | {:.3} |",
+                "| {} | {} | {} ({share:.1} %) | {:.3}{} | {} {} | {:.3} |",
                 in_words(&s.column),
                 rows_told(s.flakes),
                 rows_told(s.inside),
                 s.factor,
-                s.factor_low,
-                s.factor_high,
+                between(s, " (", 3),
                 digits(s.rmse),
                 unit(&s.column),
-                s.rmse_ln,
-                s.crps
+                s.rmse_ln
             )?;
         }
         writeln!(
             f,
             "\nObserved over expected is the geometric mean over the flakes, the expected size being the median; errors \
-             are about that median. CRPS: continuous ranked probability score, smaller is better."
+             are about that median."
         )
     }
 
@@ -176,7 +177,8 @@ impl<'a> TableReport<'a> {
             let unit = unit(a.column());
             writeln!(
                 f,
-                "\n{}, {}: each flake foretold by a fit without it. {} record it. Standard errors in brackets.\n\n\
+                "\n{}, {}: each flake foretold by a fit without it. {} record it. Standard errors in brackets; CRPS is \
+                 the continuous ranked probability score, smaller is better.\n\n\
                  | form | flakes | root mean square error, {unit} | of ln | R2 of ln | CRPS of ln | inside 95 % |\n\
                  |---|---:|---:|---:|---:|---:|---:|",
                 capital(&in_words(a.column())),
@@ -200,8 +202,15 @@ impl<'a> TableReport<'a> {
                     100.0 * s.coverage.last().map_or(f64::NAN, |c| c.inside.value)
                 )?;
             }
+            let mut told: Vec<(&str, Vec<&str>)> = Vec::new();
             for (name, why) in a.left_out() {
-                writeln!(f, "\n{name} is left out: {}.", one_line(why))?;
+                match told.iter_mut().find(|(w, _)| w == why) {
+                    Some((_, names)) => names.push(name),
+                    None => told.push((why, vec![name])),
+                }
+            }
+            for (why, names) in told {
+                writeln!(f, "\nLeft out: {} ({}).", names.join(", "), one_line(why))?;
             }
             writeln!(f, "\n{}", a.recommendation().sentence())?;
         }
@@ -245,18 +254,19 @@ impl<'a> TableReport<'a> {
             rows_told(t.read() + t.remarked()),
             rows_told(t.refused())
         )?;
-        if let Some(taken) = &self.taken {
-            write!(text, " The table was taken in with {taken}.")?;
+        if !self.conditions.is_empty() {
+            write!(text, " These are the rows with {}.", self.conditions.join(" and "))?;
         }
         let found: Vec<String> = self
             .fit
             .iter()
             .map(|s| {
                 let (of, n) = (rows_told(s.inside), rows_told(s.flakes));
-                let (factor, low, high) = (s.factor, s.factor_low, s.factor_high);
+                let between = between(s, ", 95 % interval (", 2);
                 format!(
-                    "{} {of} of {n} (observed over expected {factor:.2}, 95 % interval {low:.2} to {high:.2})",
-                    in_words(&s.column)
+                    "{} {of} of {n} (observed over expected {:.2}{between})",
+                    in_words(&s.column),
+                    s.factor
                 )
             })
             .collect();
@@ -349,6 +359,14 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
 
 fn rows(n: u64) -> String {
     format!("{} {}", rows_told(n), if n == 1 { "row" } else { "rows" })
+}
+
+/// The interval of a factor, where there is one.
+fn between(s: &SizeAsItStands, before: &str, decimals: usize) -> String {
+    match (s.factor_low, s.factor_high) {
+        (Some(low), Some(high)) => format!("{before}{low:.decimals$} to {high:.decimals$})"),
+        _ => String::new(),
+    }
 }
 
 /// Three significant digits.

@@ -14,9 +14,9 @@ use std::fmt;
 /// Reasons that are told apart; further ones are counted together. This crate's choice, no source.
 const MOST_REASONS: usize = 64;
 /// Lines for reasons, for remarks and for doubts, so that the whole can be read. This crate's choices, no source.
-const TOLD_REASONS: usize = 8;
-const TOLD_REMARKS: usize = 4;
-const TOLD_DOUBTS: usize = 6;
+const TOLD_REASONS: usize = 5;
+const TOLD_REMARKS: usize = 2;
+const TOLD_DOUBTS: usize = 5;
 
 /// Why rows were refused or remarked, each reason once.
 ///
@@ -63,8 +63,11 @@ fn kind_of(e: &Error) -> (String, String) {
             let accepted = accepted.iter().take(8).map(String::as_str).collect::<Vec<_>>().join(", ");
             (format!("{column} is not one of {accepted}"), found(text))
         }
-        Error::Refused { reason, .. } if column.is_empty() => (shorten(reason), String::new()),
-        Error::Refused { reason, .. } => (format!("{column}: {}", shorten(reason)), String::new()),
+        Error::Refused { reason, .. } => {
+            let reason = shorten(reason.split(" (accepted").next().unwrap_or(reason));
+            (if column.is_empty() { reason } else { format!("{column}: {reason}") }, String::new())
+        }
+        Error::Domain { value, .. } => (e.of_its_kind(), found(&value.to_string())),
         other => (shorten(&other.clone().in_row(0).to_string().replace("row 0, ", "")), String::new()),
     }
 }

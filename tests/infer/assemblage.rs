@@ -5,7 +5,7 @@ use conchoid::calibration::{Calibration, Provenance, Spread, Tails};
 use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::{Flake, Portion};
 use conchoid::form::{Form, Transform, ln, value};
-use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, Remark};
+use conchoid::infer::{Alikeness, Assemblage, Bound, Drawing, Drawn, Remark};
 use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Held, Mesh, size_grades, struck};
 use conchoid::predict::{Ask, Component, Predictive, Predictor};
@@ -378,4 +378,26 @@ fn the_correction_finds_what_the_mesh_lost() {
     assert!((365..=395).contains(&inside), "{inside} of {runs}");
     assert!(struck(&[0.5, 1.2], 0.95).is_err() && struck(&[0.001], 0.95).is_err());
     assert_eq!(struck(&[1.0; 7], 0.95).unwrap().high, 7.0);
+}
+
+#[test]
+fn a_difference_is_named_only_where_it_matters() {
+    // 400 sizes evenly spread in logs, and the same a little or much larger: ratios are known
+    let sizes = |factor: f64| -> Vec<f64> {
+        (0..400).map(|i| factor * (10f64.ln() + 0.1 * (f64::from(i) / 200.0 - 1.0)).exp()).collect()
+    };
+    let verdict = |a: f64, matters: f64| {
+        let c =
+            Comparison::new(&sizes(a), &sizes(1.0), &Resampling::seeded(3).resamples(499).unwrap()).unwrap();
+        c.verdict(matters).unwrap()
+    };
+    assert_eq!(verdict(1.3, 1.1), Alikeness::Different);
+    assert_eq!(verdict(1.05, 1.2), Alikeness::DifferenceTooSmall);
+    assert_eq!(verdict(1.05, 1.05), Alikeness::DifferenceOpen);
+    assert_eq!(verdict(1.0, 1.1), Alikeness::Alike);
+    assert_eq!(verdict(1.0, 1.0), Alikeness::NotTold);
+    let few = [9.0, 10.0, 11.0, 12.0, 13.0];
+    let c = Comparison::new(&few, &few, &Resampling::seeded(3)).unwrap();
+    assert_eq!(c.verdict(1.1).unwrap(), Alikeness::NotTold);
+    assert!(c.verdict(0.5).is_err() && c.verdict(f64::NAN).is_err());
 }

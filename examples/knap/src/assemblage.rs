@@ -11,9 +11,9 @@ use crate::taken::TakenIn;
 use clap::{Args, ValueEnum};
 use conchoid::calibration::Calibration;
 use conchoid::flake::ORIGINAL_OVER_NOW;
+use conchoid::infer::{Alikeness, Comparison, Resampling};
 use conchoid::infer::{Assemblage, Bound, Drawing, GroupLosses, GroupTotals, LookBack, Losses};
 use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, Struck, size_grades, struck};
-use conchoid::infer::{Comparison, Resampling};
 use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
 use conchoid::predict::{Ranged, in_words};
 use conchoid::strike::Measured;
@@ -76,6 +76,9 @@ pub struct Options {
     /// Compare the measured sizes with those of this table instead
     #[arg(long, value_name = "FILE")]
     pub against: Option<String>,
+    /// In a comparison, the ratio of sizes from which on a difference matters
+    #[arg(long, value_name = "RATIO", default_value_t = conchoid::infer::USUAL_MATTERS, allow_negative_numbers = true)]
+    pub matters: f64,
     /// The column that is compared: length_mm, width_mm, mass_g, ...
     #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
     pub size: String,
@@ -481,6 +484,9 @@ pub struct Compared<'a> {
     #[serde(flatten)]
     comparison: &'a Comparison,
     differ: bool,
+    verdict: Alikeness,
+    /// The ratio of sizes from which on a difference matters.
+    matters_from: f64,
     without_size: u64,
     seed: u64,
 }
@@ -535,6 +541,19 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, l
         for line in s.in_words(level) {
             writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
         }
+    }
+    for f in &t.found {
+        let (Some(low), Some(high)) = (f.factor_low, f.factor_high) else { continue };
+        let line = format!(
+            "{} found over expected: {} ({} to {}, 95 %), of {}; {:.0} % inside their 95 % intervals",
+            in_words(&f.column),
+            short(f.factor),
+            short(low),
+            short(high),
+            count(f.flakes, "complete flake", "complete flakes"),
+            100.0 * f.inside as f64 / f.flakes as f64
+        );
+        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
     }
     for (reason, n) in &t.not_estimated {
         let line = format!("not estimated, {}: {reason}", count(*n, "piece", "pieces"));
@@ -632,6 +651,8 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
             groups: &names,
             comparison: &c,
             differ: c.differ(),
+            verdict: c.verdict(o.matters).map_err(Failure::of_options)?,
+            matters_from: o.matters,
             without_size: without,
             seed: o.seed,
         })?,
@@ -663,22 +684,30 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
     for (what, d) in [("Kolmogorov-Smirnov", &c.kolmogorov_smirnov), ("energy distance", &c.energy)] {
         writeln!(out, "  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value))?;
     }
-    let verdict = if c.differ() {
-        format!(
-            "They do not look alike: shuffling the labels hardly ever sets them so far apart. Typically \
-             {a} has {} times the {size} of {b} ({} to {}), and {} % of the two overlap.",
-            short(c.ratio.value),
-            short(c.ratio.low),
-            short(c.ratio.high),
+    let by = format!("Typically {a} has {} times the {size} of {b}", short(c.ratio.value));
+    let (low, high) = (short(c.ratio.low), short(c.ratio.high));
+    let matters = short(o.matters);
+    let verdict = match c.verdict(o.matters).map_err(Failure::of_options)? {
+        Alikeness::Different => format!(
+            "{by} ({low} to {high}), and {} % of the two overlap: they do not look alike.",
             percent(c.overlap.value)
-        )
-    } else {
-        format!(
+        ),
+        Alikeness::DifferenceTooSmall => format!(
+            "{by} ({low} to {high}): a difference that is no chance, but smaller than a factor of {matters} \
+             everywhere, so for most questions they look alike."
+        ),
+        Alikeness::DifferenceOpen => format!(
+            "{by} ({low} to {high}): a difference that is no chance, but whether it reaches a factor of {matters} \
+             is open."
+        ),
+        Alikeness::Alike => format!(
+            "Nothing tells them apart in {size}, and their typical sizes are closer than a factor of {matters}: the \
+             ratio lies between {low} and {high}."
+        ),
+        _ => format!(
             "Nothing tells them apart in {size}: with their labels shuffled they are often as far apart. That is \
-             no proof that they are alike; the ratio may be anything from {} to {}.",
-            short(c.ratio.low),
-            short(c.ratio.high)
-        )
+             no proof that they are alike; the ratio may be anything from {low} to {high}."
+        ),
     };
     writeln!(out, "\n{}", wrapped(&verdict, "", "", 79))?;
     if without > 0 {

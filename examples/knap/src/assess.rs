@@ -2,7 +2,7 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::measured::KeptAbove;
-use crate::plot::{Axis, Layer, Panel, page};
+use crate::plot::{Axis, Layer, Panel, above_row, guide_between_names, page};
 use crate::report::{Format, count, short, wrapped};
 use crate::tables::{self, Progress, Twice, save};
 use crate::taken::TakenIn;
@@ -693,29 +693,32 @@ fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
     }
 }
 
-/// CRPS of every form less that of the best, with one standard error.
+/// CRPS of every form less that of the best, with one standard error; a form a row, named there.
 fn compared(a: &Assessment) -> Outcome<Panel> {
     let best = a.recommendation().best;
-    let mut layers = Vec::new();
-    let mut ends = vec![0.0];
+    let n = a.forms().len();
+    let top = n as f64 + 0.15;
+    let above = above_row(n, top);
+    let (mut layers, mut names, mut ends) = (Vec::new(), Vec::new(), vec![0.0]);
     for (k, f) in a.forms().iter().enumerate() {
         let d = a.difference(&f.name, &best)?.crps;
-        let (at, e) = (k as f64 + 1.0, if d.standard_error.is_finite() { d.standard_error } else { 0.0 });
-        layers.push(Layer::Whiskers(vec![(at, d.value - e, d.value + e)], k));
-        layers.push(Layer::Points(vec![(at, d.value)], k));
+        let (at, e) =
+            (n as f64 - k as f64 - 0.65, if d.standard_error.is_finite() { d.standard_error } else { 0.0 });
+        layers.push(Layer::Spans(vec![(at, d.value - e, d.value + e)], k));
+        layers.push(Layer::Points(vec![(d.value, at)], k));
+        names.push((at + above, f.name.clone()));
         ends.extend([d.value - e, d.value + e]);
     }
-    let last = a.forms().len() as f64 + 0.5;
-    layers.insert(0, Layer::Guide(vec![(0.5, 0.0), (last, 0.0)]));
-    let mut y = Axis::over("CRPS less that of the best, +/- one s.e.", ends, false);
-    y.high += 0.12 * a.forms().len() as f64 * (y.high - y.low);
+    let x = Axis::over("CRPS less that of the best, +/- one s.e.", ends, false);
+    layers.extend(guide_between_names(0.0, n, top));
+    let left = x.low + 0.005 * (x.high - x.low);
+    layers.extend(names.into_iter().map(|(at, name)| Layer::Label(left, at, name)));
     Ok(Panel {
         title: format!("Forms compared (best: {})", cut(&best, 30)),
-        x: Axis::fixed("form, in the order given", 0.5, last)
-            .with_words((1..=a.forms().len()).map(|k| (k as f64, k.to_string()))),
-        y,
+        x,
+        y: Axis::fixed("", 0.0, top),
         layers,
-        legend: a.forms().iter().enumerate().map(|(k, f)| (f.name.clone(), k)).collect(),
+        legend: Vec::new(),
     })
 }
 

@@ -207,7 +207,11 @@ fn print_text(
                 )
             })
             .collect();
-        writeln!(out, "\n{}", wrapped(&format!("How it ends, in %: {}.", told.join(", ")), "  ", "  ", 79))?;
+        writeln!(
+            out,
+            "\n{}",
+            wrapped(&format!("Ends, in % (95 % interval): {}.", told.join(", ")), "  ", "  ", 79)
+        )?;
     }
     let behind = format!(
         "From the calibration {} ({} stand behind it), by {} (form {}).",

@@ -60,5 +60,6 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
     progress.finish();
     sink.finish()?;
     crate::report::summary(&summary);
+    o.taken.remind(&summary);
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }

@@ -313,7 +313,7 @@ pub fn tell(made: &OffersMade) {
     for line in made.intake.to_string().lines() {
         note!("knap: {line}");
     }
-    for line in made.bad.lines(8) {
+    for line in made.bad.lines(4) {
         note!("knap: not used, {line}");
     }
 }
@@ -399,51 +399,72 @@ fn print_text(
 ) -> Outcome<()> {
     let mut out = crate::say::screen();
     let models: Vec<&SizeModel> = calibration.variants().iter().flat_map(|v| &v.sizes).collect();
+    let gap = if models.len() == 1 { "\n" } else { "" };
     match (&models[..], &report.fits[..]) {
         ([m], [f]) => in_full(&mut out, f, m, against)?,
         _ => in_short(&mut out, o, calibration, report)?,
     }
     writeln!(
         out,
-        "\n{} used, {} left out",
+        "{gap}{} used, {} left out",
         count(report.used, "flake", "flakes"),
         report.offered - report.used
     )?;
-    for (reason, n) in &report.left_out {
+    let told = if report.left_out.len() > TOLD { TOLD - 1 } else { TOLD };
+    for (reason, n) in report.left_out.iter().take(told) {
         writeln!(out, "{}", wrapped(&format!("{n}: {reason}"), "  ", "     ", 79))?;
     }
+    let rest: u64 = report.left_out.iter().skip(told).map(|(_, n)| n).sum();
+    if rest > 0 {
+        writeln!(out, "  {rest}: {} other reasons, each in --format json", report.left_out.len() - told)?;
+    }
     if let Some(path) = &o.out {
-        writeln!(out, "\nWritten to {path}; use it with: knap estimate --calibration {path}")?;
+        writeln!(out, "{gap}Written to {path}; use it with: knap estimate --calibration {path}")?;
     }
     Ok(())
 }
 
-/// Several sizes or variants, a line each.
+/// Reasons of flakes left out that are told at most.
+const TOLD: usize = 4;
+
+/// Several sizes or variants: a line of numbers for each variant, a column for each size.
 fn in_short(out: &mut impl Write, o: &Options, c: &Calibration, report: &Report) -> Outcome<()> {
-    writeln!(out, "Calibration {} of {}\n", o.name, count(report.used, "flake", "flakes"))?;
-    let mut fits = report.fits.iter();
-    for v in c.variants() {
-        let form = v.sizes[0].form.name();
-        writeln!(out, "{}", wrapped(&format!("By {} (form {form})", v.name), "", "  ", 79))?;
-        writeln!(out, "  {:18} {:>8} {:>10} {:>8} {:>18}", "", "flakes", "spread", "R2", "error left out")?;
-        for (m, f) in v.sizes.iter().zip(&mut fits) {
-            let spread = match m.spread {
-                Spread::Constant { value, .. } => short(value),
-                _ => "varies".to_string(),
-            };
-            let (r2, error) = (m.r_squared, short(f.left_out_error));
-            writeln!(out, "  {:18} {:>8} {spread:>10} {r2:>8.3} {error:>18}", m.column, m.flakes)?;
-        }
-        if let Some(t) = &v.termination {
-            let classes = t.fit.classes().join(", ");
-            let by = if t.form.terms().is_empty() { "as shares" } else { "by the same measurements" };
-            writeln!(out, "{}", wrapped(&format!("terminations {by}: {classes}"), "  ", "    ", 79))?;
+    let mut columns: Vec<&str> = Vec::new();
+    for m in c.variants().iter().flat_map(|v| &v.sizes) {
+        if !columns.contains(&m.column.as_str()) {
+            columns.push(&m.column);
         }
     }
-    let told = "Of ln size: the spread of flakes about what is expected, the share of variation explained, and the \
-                root mean square error of flakes left out. Coefficients with their standard errors: knap calibrations \
-                FILE.";
-    writeln!(out, "\n{}", wrapped(told, "", "", 79))?;
+    let told = format!(
+        "Calibration {} of {}: root mean square error of ln size of flakes left out (R2), by what is measured. More: \
+         knap calibrations FILE.",
+        o.name,
+        count(report.used, "flake", "flakes")
+    );
+    writeln!(out, "{}", wrapped(&told, "", "", 79))?;
+    let line = |cells: Vec<String>| cells.iter().map(|c| format!("{c:>17}")).collect::<String>();
+    writeln!(out, "  {}", line(columns.iter().map(|c| c.to_string()).collect()))?;
+    let mut fits = report.fits.iter();
+    for v in c.variants() {
+        let flakes = v.sizes.iter().map(|m| m.flakes);
+        let (fewest, most) = (flakes.clone().min().unwrap_or(0), flakes.max().unwrap_or(0));
+        let flakes = if fewest < most { format!("{fewest} to {most}") } else { most.to_string() };
+        let by: Vec<String> = v.name.split(", ").map(in_words).collect();
+        let ends = match &v.termination {
+            Some(t) if t.form.terms().is_empty() => ", terminations as shares",
+            Some(_) => ", terminations",
+            None => "",
+        };
+        let head = format!("{}, {flakes} flakes{ends}", by.join(", "));
+        writeln!(out, "{}", wrapped(&head, "", "  ", 79))?;
+        let mut cells = vec![String::new(); columns.len()];
+        for (m, f) in v.sizes.iter().zip(&mut fits) {
+            if let Some(at) = columns.iter().position(|c| *c == m.column) {
+                cells[at] = format!("{} ({:.2})", short(f.left_out_error), m.r_squared);
+            }
+        }
+        writeln!(out, "  {}", line(cells))?;
+    }
     Ok(())
 }
 

@@ -18,7 +18,7 @@
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `measured.rs` | the options that say how exactly a platform was measured |
 //! | `plan_sheet.rs` | the sheet to fill in at the yard |
-//! | `estimate_plot.rs`, `original_plot.rs`, `assemblage_plot.rs`, `plan_plot.rs` | the pictures of a verb |
+//! | `estimate_plot.rs`, `contrast_plot.rs`, `original_plot.rs`, `assemblage_plot.rs`, `plan_plot.rs` | the pictures of a verb |
 
 /// Tells something beside the answer on standard error, unless quiet was asked for.
 macro_rules! note {
@@ -34,6 +34,7 @@ mod assemblage_plot;
 mod assess;
 mod blow;
 mod calibrations;
+mod contrast_plot;
 mod estimate;
 mod estimate_plot;
 mod estimate_table;

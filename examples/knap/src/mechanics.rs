@@ -398,6 +398,9 @@ pub struct ContrastVerb {
     /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
+    /// A picture (SVG): the sizes by percussor, and their ratios
+    #[arg(long, value_name = "FILE")]
+    plot: Option<String>,
     /// How to print the answer
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
@@ -435,7 +438,11 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let predictor = Predictor::new(calibration(o.calibration.as_deref(), Some(stone.name()))?)?;
     let given = o.percussor.iter().map(|p| o.platform(p, &stone).given()).collect::<Outcome<Vec<_>>>()?;
     let sizes = side_by_side(&predictor, &given, &Ask::default(), level).map_err(Failure::of_options)?;
-    let names = materials.iter().map(|m| m.name().to_string()).collect();
+    let names: Vec<String> = materials.iter().map(|m| m.name().to_string()).collect();
+    if let Some(path) = &o.plot {
+        let platform = format!("depth {} mm, exterior platform angle {} degrees", o.depth_mm, o.angle_deg);
+        crate::contrast_plot::sizes(path, &platform, &names, &sizes)?;
+    }
     let found = Contrast { stone, names, blows, ratios, sizes };
     match o.format {
         Format::Json => found.print_json(o)?,

@@ -82,7 +82,8 @@ impl Axis {
         Axis { label: label.to_string(), low, high, log: false, words: Vec::new() }
     }
 
-    /// The same axis with words at its places instead of numbers.
+    /// The same axis with words at its places instead of numbers; for the programs among the examples.
+    #[allow(dead_code)]
     pub fn with_words(mut self, words: impl IntoIterator<Item = (f64, String)>) -> Axis {
         self.words = words.into_iter().collect();
         self
@@ -210,6 +211,11 @@ fn line(area: &Area, points: Vec<(i32, i32)>, colour: RGBColor, width: u32) -> O
     drawn(area.draw(&PathElement::new(points, colour.stroke_width(width * FINE as u32))))
 }
 
+/// The outline of a rectangle, as a line: the backend gives rectangles none of a width.
+fn outline(area: &Area, [a, b]: [(i32, i32); 2], width: u32) -> Outcome<()> {
+    line(area, vec![a, (b.0, a.1), b, (a.0, b.1), a, (b.0, a.1)], BLACK, width)
+}
+
 /// A line of dashes that run on over its corners.
 fn dashed(area: &Area, points: &[(i32, i32)], colour: RGBColor, width: u32) -> Outcome<()> {
     const PERIOD: f64 = 10.0 * FINE as f64;
@@ -326,8 +332,7 @@ fn draw(area: &Area, f: &Frame, side: i32) -> Outcome<()> {
     for layer in &p.layers {
         layer_on(area, f, layer, side)?;
     }
-    let frame = BLACK.stroke_width(FINE as u32);
-    drawn(area.draw(&Rectangle::new([(left, top), (right, bottom)], frame)))?;
+    outline(area, [(left, top), (right, bottom)], 1)?;
     for (v, words) in p.x.marks() {
         let (x, _) = f.at(v, p.y.low);
         line(area, vec![(x, bottom), (x, bottom + fine(5))], BLACK, 1)?;
@@ -367,7 +372,7 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer, side: i32) -> Outcome<()> {
         Layer::Bars(bars, width) => bars.iter().try_for_each(|(x, y)| {
             let corners = [f.at(x - width / 2.0, y.min(p.y.high)), f.at(x + width / 2.0, p.y.low.max(0.0))];
             drawn(area.draw(&Rectangle::new(corners, COLOURS[5].mix(0.6).filled())))?;
-            drawn(area.draw(&Rectangle::new(corners, BLACK.stroke_width(FINE as u32))))
+            outline(area, corners, 1)
         }),
         Layer::Whiskers(list, series) => {
             let colour = if *series == usize::MAX { PALE } else { COLOURS[series % COLOURS.len()] };
@@ -445,6 +450,20 @@ fn height_of(rows: usize) -> usize {
 /// How far above its line the name of a row stands, in rows, where the panel of so many rows shows `0..top`.
 pub fn above_row(rows: usize, top: f64) -> f64 {
     16.0 * top / (height_of(rows) - MARGINS) as f64
+}
+
+/// A guide across rows that are named above their lines, broken where the names stand.
+pub fn guide_between_names(x: f64, rows: usize, top: f64) -> Vec<Layer> {
+    let above = above_row(rows, top);
+    let mut from = 0.0;
+    let mut pieces = Vec::new();
+    for k in (0..rows).rev() {
+        let name = rows as f64 - k as f64 - 0.65 + above;
+        pieces.push(Layer::Guide(vec![(x, from), (x, name - 0.5 * above)]));
+        from = name + 0.5 * above;
+    }
+    pieces.push(Layer::Guide(vec![(x, from), (x, top)]));
+    pieces
 }
 
 fn page_of(title: &str, panels: &[Panel], columns: usize, cell_height: usize) -> Outcome<String> {

@@ -100,7 +100,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let beside =
         |path: &str| Path::new(path).file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned());
-    let mut page = TableReport::new(&name, &summary, level).taken(&o.taken.command()).fit(&fit);
+    let mut page =
+        TableReport::new(&name, &summary, level).taken(&o.taken.command(), &o.taken.only).fit(&fit);
     page = page.picture("What was expected of the flakes, and what they are", &beside(&sizes_picture));
     let why = if by_row { "by what its rows hold" } else { "as asked for" };
     if summary.used().any(|(name, ..)| name == first.name()) {

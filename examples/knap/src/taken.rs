@@ -95,6 +95,16 @@ impl TakenIn {
         Ok(options)
     }
 
+    /// Where nothing was answered and columns were left alone, says so.
+    pub fn remind(&self, summary: &conchoid::table::Summary) {
+        if summary.nothing_answered().is_some() && !self.ignore.is_empty() {
+            note!(
+                "knap: --ignore leaves alone: {}; take back the one that is needed",
+                self.ignore.join(", ")
+            );
+        }
+    }
+
     /// What was said, for a command that is written into a calibration.
     pub fn command(&self) -> String {
         let mut said = String::new();

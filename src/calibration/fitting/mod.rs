@@ -20,6 +20,7 @@ mod sizes;
 pub(crate) use columns::RawColumns;
 pub use inventory::{Inventory, SIZE_COLUMNS};
 pub use part::Part;
+pub(crate) use recipe::SETTINGS;
 pub use recipe::{
     Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,
     VariantRecipe,

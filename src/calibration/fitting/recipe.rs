@@ -201,7 +201,7 @@ impl ToldApart {
 pub const NOT_FEATHER: &str = "not feather";
 
 /// Measurements of the blow, which a row to be estimated may leave out.
-const SETTINGS: [&str; 4] = [ANGLE_OF_BLOW, PERCUSSOR_CLASS, "percussor", LANDS_ON];
+pub(crate) const SETTINGS: [&str; 4] = [ANGLE_OF_BLOW, PERCUSSOR_CLASS, "percussor", LANDS_ON];
 
 /// What to fit, and what to write beside it.
 #[derive(Debug, Clone, PartialEq)]

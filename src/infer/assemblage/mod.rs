@@ -38,11 +38,12 @@
 
 pub(super) mod draws;
 
+use crate::assess::{AsItStands, SizeAsItStands};
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
 use crate::infer::original::{Truncated, doubt};
 use crate::infer::recovery::{Struck, struck};
-use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor};
+use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor, USUAL_LEVEL};
 use crate::strike::Measured;
 use crate::threads;
 use draws::{Flake, Generator, Model, Rows, Sums};
@@ -314,6 +315,8 @@ pub struct GroupTotals {
     /// Mean original length, in millimetres, where the calibration tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_length_mm: Option<Drawn>,
+    /// Sizes of complete flakes that were recorded, against what was expected of them (95 % intervals).
+    pub found: Vec<SizeAsItStands>,
     /// Pieces not estimated: the reason and how many.
     #[serde(serialize_with = "reasons")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<NotEstimated<'static>>"))]
@@ -415,6 +418,8 @@ struct Offered {
     pieces: u64,
     platforms: u64,
     unnamed_splits: u64,
+    /// What was found of complete flakes.
+    found: Option<AsItStands>,
     /// Pieces not estimated and not weighed as they came off, by reason.
     reasons: BTreeMap<String, u64>,
     /// The first caution of each kind, by its bit.
@@ -508,7 +513,7 @@ impl<'p> Assemblage<'p> {
             .class("flake")
             .map(|name| Box::new((piece.class("core").unwrap_or_default().to_string(), name.to_string())));
         let mass_now_g = piece.number("mass_now_g");
-        let answer = self.estimate(piece);
+        let answer = self.estimate(piece, group);
         let (found, variant, cautions, mass, kept) = match &answer {
             Ok(e) => {
                 let mass = mass_now_g.map(|_| Box::new(e.mass.clone()));
@@ -576,8 +581,14 @@ impl<'p> Assemblage<'p> {
         self.groups.len() - 1
     }
 
-    fn estimate(&mut self, piece: &impl Measured) -> Result<Estimated> {
+    fn estimate(&mut self, piece: &impl Measured, group: usize) -> Result<Estimated> {
         let estimate = self.predictor.estimate(piece, &self.ask)?;
+        let found = &mut self.offered[group].found;
+        let found = match found {
+            Some(found) => found,
+            None => found.insert(AsItStands::new(USUAL_LEVEL)?),
+        };
+        found.take(found.found(piece, &estimate)?);
         let (variant, rows) = self.predictor.rows_of(piece, &self.ask)?;
         let lacks = || Error::invalid("calibration", format!("by {} there is no mass_g", estimate.variant));
         let mass = estimate.size("mass_g").cloned().ok_or_else(lacks)?;
@@ -655,6 +666,7 @@ impl<'p> Assemblage<'p> {
         let mut named: BTreeMap<(usize, &(String, String)), Vec<usize>> = BTreeMap::new();
         for (t, counted) in totals.iter_mut().zip(&self.offered) {
             (t.pieces, t.platforms) = (counted.pieces, counted.platforms);
+            t.found = counted.found.as_ref().map_or(Vec::new(), AsItStands::sizes);
             t.not_estimated = counted.reasons.iter().map(|(r, n)| (r.clone(), *n)).collect();
         }
         for (i, p) in self.pieces.iter().enumerate() {
@@ -810,6 +822,7 @@ impl GroupTotals {
             mass_lost_g: None,
             struck_for_kept: None,
             mean_length_mm: None,
+            found: Vec::new(),
             not_estimated: Vec::new(),
             cautions: Vec::new(),
             remarks: Vec::new(),

@@ -114,7 +114,7 @@ fn sizes_and_the_form_may_be_named() {
     assert_eq!(fits, [("max_thickness_mm", 8), ("mass_g", 76)]);
     let (code, text, err) = run(&fit);
     assert_eq!(code, 0, "{err}");
-    assert!(text.contains("By platform_depth_mm, exterior_platform_angle_deg (form log-log)"), "{text}");
+    assert!(text.contains("platform depth, exterior platform angle, 8 to 76 flakes"), "{text}");
     assert!(text.lines().all(|l| l.chars().count() <= 80) && text.lines().count() <= 25, "{text}");
     let (code, _, err) = run(&["fit", "--table", &table, "--name", "pit", "--response", "mass_g,weight"]);
     assert!(code == 2 && err.contains("\"weight\""), "{err}");

@@ -286,6 +286,37 @@ fn what_was_weighed_counts_as_it_is() {
 }
 
 #[test]
+fn sizes_of_complete_flakes_are_told_against_what_was_expected() {
+    let mut text = String::from("platform_depth_mm,exterior_platform_angle_deg,length_mm,portion\n");
+    for i in 0..12 {
+        text.push_str(&format!("{},75,{},complete\n", 5 + i % 4, 30 + 2 * i));
+    }
+    text.push_str("8,75,5,proximal\n");
+    let args = ["assemblage", "--table", "-", "--seed", "7", "--draws", "100"];
+    let v = json(&[&args[..], &["--format", "json"]].concat(), &text);
+    let found = v["groups"]["all"]["found"].as_array().unwrap();
+    assert_eq!(found.len(), 1);
+    assert_eq!((&found[0]["column"], &found[0]["flakes"]), (&"length_mm".into(), &12.into()));
+    // the geometric mean of observed over expected, from the table of estimates
+    let rows = knap().args(["estimate", "--table", "-"]).write_stdin(text.clone()).output().unwrap().stdout;
+    let rows = String::from_utf8(rows).unwrap();
+    let header: Vec<&str> = rows.lines().next().unwrap().split(',').collect();
+    let at = header.iter().position(|h| *h == "expected_length_mm_median").unwrap();
+    let logs = rows.lines().skip(1).take(12).map(|line| {
+        let cells: Vec<&str> = line.split(',').collect();
+        (cells[2].parse::<f64>().unwrap() / cells[at].parse::<f64>().unwrap()).ln()
+    });
+    let factor = (logs.sum::<f64>() / 12.0).exp();
+    assert!((found[0]["factor"].as_f64().unwrap() / factor - 1.0).abs() < 1e-5, "{factor}: {found:?}");
+    let (_, told, _) = run(&args, &text);
+    let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        told.contains("length found over expected: ") && told.contains("of 12 complete flakes"),
+        "{told}"
+    );
+}
+
+#[test]
 fn two_groups_or_two_tables_are_compared() {
     let args = [
         "assemblage",
@@ -308,9 +339,19 @@ fn two_groups_or_two_tables_are_compared() {
     fs::write(&path, format!("mass_g\n{heavy}")).unwrap();
     let args = ["assemblage", "--table", "-", "--against", path.to_str().unwrap(), "--seed", "7"];
     let (_, text, _) = run(&args, &bag());
-    assert!(text.contains("They do not look alike"), "{text}");
+    // how much stands before the word
+    let at = |words: &str| text.find(words).unwrap_or_else(|| panic!("{words}: {text}"));
+    assert!(at("times the mass of") < at("they do not look alike"), "{text}");
     let v = json(&[&args[..], &["--format", "json"]].concat(), &bag());
-    assert_eq!(v["differ"], true);
+    assert_eq!(
+        (&v["differ"], &v["verdict"], &v["matters_from"]),
+        (&true.into(), &"different".into(), &1.1.into())
+    );
+    // a difference that would have to be enormous to matter
+    let v = json(&[&args[..], &["--matters", "100", "--format", "json"]].concat(), &bag());
+    assert_eq!((&v["differ"], &v["verdict"]), (&true.into(), &"difference-too-small".into()));
+    let (code, _, err) = run(&[&args[..], &["--matters", "0.9"]].concat(), &bag());
+    assert!(code == 2 && err.contains("ratio that matters"), "{err}");
     assert_eq!(v["n"], serde_json::json!([30, 19]));
     assert!(v["kolmogorov_smirnov"]["p_value"].as_f64().unwrap() < 0.01 && v["energy"]["value"].is_number());
     assert!(v["ratio"]["high"].as_f64().unwrap() < 1.0 && v["overlap"]["value"].as_f64().unwrap() < 0.1);

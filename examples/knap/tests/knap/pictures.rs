@@ -217,3 +217,37 @@ fn a_field_mesh_says_what_it_holds_and_what_was_struck() {
         run(&["assemblage", "--table", "-", "--seed", "1", "--mesh-mm", "5", "--mesh-in", "1"], text);
     assert_eq!(code, 2);
 }
+
+#[test]
+fn percussors_are_drawn_side_by_side() {
+    let pair = [
+        "contrast",
+        "--percussor",
+        "quartzite",
+        "--percussor",
+        "antler",
+        "--depth-mm",
+        "8",
+        "--angle-deg",
+        "75",
+    ];
+    let (_, words) = drawn(&pair, "");
+    for part in [
+        "length, mm",
+        "mass, g",
+        "quartzite: ",
+        "red-deer-antler: ",
+        "quartzite over red-deer-antler, as expected",
+    ] {
+        has(&words, part);
+    }
+}
+
+#[test]
+fn frames_and_bars_have_lines() {
+    let (svg, _) = drawn(&["assess", "--table", SCHOOL, "--forms", "log-log,cube-root", "--folds", "6"], "");
+    // six panels, each with its frame, a closed line
+    let frames = svg.matches("stroke=\"#000000\" stroke-width=\"100\"").count();
+    assert!(frames >= 6 + 10, "{frames}");
+    assert!(!svg.contains("fill=\"none\" stroke=\"#000000\"/>"), "an outline without a width");
+}

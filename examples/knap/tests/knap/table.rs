@@ -180,3 +180,104 @@ fn a_table_of_all_sorts_of_pieces_takes_two_commands() {
     assert!(err.contains("rows: portion: distal"), "by reason: {err}");
     assert!(err.lines().count() <= 25, "{err}");
 }
+
+/// Ten thousand invented rows of all sorts: flakes whole and broken, tools, cores, shatter, slips of many kinds.
+fn mixed() -> String {
+    let mut text =
+        "find,class,portion,percussor,stone,platform_depth_mm,platform_width_mm,exterior_platform_angle_deg,\
+                    length_mm,thickness_mm,mass_g,mass_now_g,retouched,termination\n"
+            .to_string();
+    for i in 0..10_000_u32 {
+        let uneven = |k: u32| f64::from((i * k) % 97) / 97.0 - 0.5;
+        let class = ["flake", "flake", "tool", "core", "shatter"][(i % 5) as usize];
+        let platform = class == "flake" || class == "tool";
+        let depth = match i {
+            _ if !platform => String::new(),
+            _ if i % 31 == 0 => format!("{}x", i % 7),
+            _ if i % 37 == 0 => "0".to_string(),
+            _ => format!("{:.1}", 6.0 * (1.2 * uneven(5)).exp()),
+        };
+        let angle = match i {
+            _ if !platform || i % 6 == 1 => String::new(),
+            _ if i % 41 == 0 => format!("{}", 200 + i % 90),
+            _ => format!("{:.0}", 75.0 + 25.0 * uneven(7)),
+        };
+        let portion = ["complete", "proximal", "distal", "unclear"][(i % 29 / 8) as usize];
+        let (percussor, stone) =
+            (["", "antler", "quartzite"][(i % 3) as usize], ["flint", "obsidian"][(i % 2) as usize]);
+        let (length, thickness, mass) =
+            (30.0 * uneven(3).exp(), 7.0 * uneven(11).exp(), 12.0 * (2.0 * uneven(13)).exp());
+        let (retouched, ended) = (
+            if class == "tool" { "yes" } else { "no" },
+            ["feather", "hinge", "step", "odd"][(i % 4) as usize],
+        );
+        text.push_str(&format!(
+            "F{i},{class},{portion},{percussor},{stone},{depth},{:.1},{angle},{length:.1},{thickness:.1},{mass:.2},{:.2},{retouched},{ended}\n",
+            15.0 * uneven(17).exp(),
+            0.8 * mass
+        ));
+    }
+    text
+}
+
+#[test]
+fn ten_thousand_mixed_rows_are_summarised_in_twenty_five_lines() {
+    let (text, folder) = (mixed(), tempfile::TempDir::new().unwrap());
+    let path = folder.path().join("pit.csv");
+    std::fs::write(&path, &text).unwrap();
+    let path = path.to_str().unwrap();
+    let told = |args: &[&str], with_answer: bool| {
+        let out = knap().args(args).output().unwrap();
+        let [answer, told] = [out.stdout, out.stderr].map(|b| String::from_utf8(b).unwrap());
+        assert!(matches!(out.status.code(), Some(0 | 3)), "{args:?}: {told}");
+        let all = if with_answer { format!("{told}{answer}") } else { told };
+        assert!(all.lines().count() <= 25, "{args:?}: {} lines\n{all}", all.lines().count());
+        assert!(all.lines().all(|l| l.chars().count() <= 110), "{args:?}: {all}");
+        all
+    };
+    let out = |name: &str| folder.path().join(name).to_str().unwrap().to_string();
+    let estimated = told(&["estimate", "--table", path, "--out", &out("e.csv")], true);
+    // every row is there, the reasons by their numbers
+    assert!(estimated.contains("10000 rows: "), "{estimated}");
+    assert!(estimated.contains(" rows: no exterior platform angle (rows "), "{estimated}");
+    assert_eq!(std::fs::read_to_string(out("e.csv")).unwrap().lines().count(), 10_001);
+    told(&["original", "--table", path, "--where", "class=tool", "--out", &out("o.csv")], true);
+    let fitted = told(
+        &["fit", "--table", path, "--where", "class=flake", "--name", "pit", "--out", &out("c.json")],
+        true,
+    );
+    assert!(fitted.contains("platform depth, platform width, exterior platform angle"), "{fitted}");
+    told(&["percussor", "--table", path, "--where", "class=flake", "--out", &out("p.csv")], false);
+    // and pictures of so many rows stay small
+    told(&["estimate", "--table", path, "--out", &out("e.csv"), "--plot", &out("e.svg")], true);
+    assert!(std::fs::metadata(out("e.svg")).unwrap().len() <= 300_000);
+}
+
+#[test]
+fn what_leaves_nothing_says_in_one_line_what_to_change() {
+    let table = "find,class,portion,platform_depth_mm,exterior_platform_angle_deg\n\
+                 A,flake,Blank,8,75\nB,core,Blank,7,70\n";
+    for (args, told) in [
+        (
+            &["--where", "class=flake", "--where", "class=core"][..],
+            "class=flake and class=core leave no row together",
+        ),
+        (&["--where", "class=blade"], "class=blade leaves no row; in the table class is: core, flake"),
+        (&["--where", "class<3"], "class<3 leaves no row; in the table class is: core, flake"),
+        (
+            &["--word", "complete=Blank", "--word", "distal=Blank"],
+            "word Blank: given twice, as complete and as distal",
+        ),
+        (
+            &["--ignore", "platform_depth_mm", "--word", "complete=Blank"],
+            "--ignore leaves alone: platform_depth_mm; take back",
+        ),
+        (&["--word", "distal=Blank"], "no row is answered"),
+    ] {
+        let (code, _, err) = on_table(table, args);
+        assert_ne!(code, 0, "{args:?}: {err}");
+        let lines: Vec<&str> = err.lines().filter(|l| l.contains(told)).collect();
+        assert!(!lines.is_empty(), "{args:?}: {err}");
+        assert!(err.lines().count() <= 6, "{args:?}: {err}");
+    }
+}
