@@ -14,7 +14,7 @@ use std::fmt;
 /// Reasons that are told apart; further ones are counted together. This crate's choice, no source.
 const MOST_REASONS: usize = 64;
 /// Lines for reasons, for remarks and for doubts, so that the whole can be read. This crate's choices, no source.
-const TOLD_REASONS: usize = 5;
+const TOLD_REASONS: usize = 4;
 const TOLD_REMARKS: usize = 2;
 const TOLD_DOUBTS: usize = 5;
 
