@@ -270,3 +270,47 @@ impl Selected {
         (1.0 - self.lost.given(normal_at(c, v))).max(0.0) / self.kept
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::bundled;
+    use crate::predict::{Ask, Joint, Predictor};
+    use crate::strike::{Platform, Strike};
+    use rand::SeedableRng;
+
+    /// Against flakes drawn with all their sizes, of which those above the threshold are kept.
+    #[test]
+    fn what_is_kept_of_flakes_drawn_has_this_law() {
+        let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+        let platform = Platform::builder().depth_mm(4.0).exterior_platform_angle_deg(70.0).build().unwrap();
+        let strike = Strike::builder().platform(platform).build().unwrap();
+        let joint = Joint::new(&predictor.estimate(&strike, &Ask::default()).unwrap()).unwrap();
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
+        let flakes: Vec<_> = (0..12_000).map(|_| joint.draw(&mut rng)).collect();
+        for (threshold, sizes, least) in [
+            (RecoveryThreshold::above_mm(30.0).unwrap(), &["length_mm", "width_mm"][..], 30.0),
+            (RecoveryThreshold::above_g(5.0).unwrap(), &["mass_g"][..], 5.0),
+        ] {
+            let held = |f: &&crate::predict::DrawnFlake| sizes.iter().any(|s| f.size(s).unwrap() >= least);
+            let kept: Vec<_> = flakes.iter().filter(held).collect();
+            let ask = Ask { kept: Some(threshold), ..Ask::default() };
+            let e = predictor.estimate(&strike, &ask).unwrap();
+            let near = |found: f64, p: f64, n: usize| {
+                let four = 4.0 * (p * (1.0 - p) / n as f64).sqrt();
+                assert!((found - p).abs() < four, "{found} against {p}");
+            };
+            near(kept.len() as f64 / flakes.len() as f64, e.kept.unwrap(), flakes.len());
+            for s in &e.sizes {
+                for p in [0.025, 0.25, 0.5, 0.9] {
+                    let q = s.predictive.quantile(p).unwrap();
+                    let below = kept.iter().filter(|f| f.size(&s.size).unwrap() <= q).count();
+                    near(below as f64 / kept.len() as f64, p, kept.len());
+                    assert!(
+                        (s.predictive.cdf(q) - p).abs() < 1e-8 && (s.predictive.sf(q) + p - 1.0).abs() < 1e-6
+                    );
+                }
+            }
+        }
+    }
+}
