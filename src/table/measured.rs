@@ -62,11 +62,12 @@ impl MeasuredFit {
         self.inside < self.chance.0
     }
 
-    /// On a line.
+    /// On a line, under a heading that says what is counted.
     pub(super) fn line(&self) -> String {
         format!(
-            "{}: {} of {} inside (chance allows {} to {}), {:.2} times expected",
+            "{} by {}: {} of {} (chance {} to {}), {:.2} times",
             in_words(&self.column),
+            self.calibration,
             self.inside,
             self.flakes,
             self.chance.0,

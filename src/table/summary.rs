@@ -16,7 +16,7 @@ const MOST_REASONS: usize = 64;
 /// Lines for reasons, for remarks and for doubts, so that the whole can be read. This crate's choices, no source.
 const TOLD_REASONS: usize = 4;
 const TOLD_REMARKS: usize = 2;
-const TOLD_DOUBTS: usize = 5;
+const TOLD_DOUBTS: usize = 2;
 
 /// Why rows were refused or remarked, each reason once.
 ///
@@ -342,6 +342,13 @@ fn remedy(flakes: u64) -> String {
 /// width of an interval. This crate's choice, no source.
 const ENOUGH: u64 = 20;
 
+/// The beginning of a line on what some rows have, about as wide as a screen: the whole stands beside the rows.
+fn beginning(text: &str) -> String {
+    const CHARACTERS: usize = 76;
+    let Some((end, _)) = text.char_indices().nth(CHARACTERS) else { return text.to_string() };
+    format!("{} ...", text[..end].rsplit_once(' ').map_or(&text[..end], |(whole, _)| whole))
+}
+
 impl fmt::Display for Summary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let t = &self.tally;
@@ -349,13 +356,11 @@ impl fmt::Display for Summary {
         if let Some(most) = fits.iter().filter(|m| m.misfit()).map(|m| m.flakes).max() {
             writeln!(f, "The calibration does not fit these flakes: {}", remedy(most))?;
         }
-        for (i, m) in fits.iter().enumerate() {
-            if i == 0 || fits[i - 1].calibration != m.calibration {
-                let level = (1e4 * m.level).round() / 1e2;
-                writeln!(f, "  measured sizes and the {level} % intervals of {}", m.calibration)?;
-            }
-            writeln!(f, "   {}", m.line())?;
+        if let Some(first) = fits.first() {
+            let level = (1e4 * first.level).round() / 1e2;
+            writeln!(f, "  measured sizes inside their {level} % intervals, and times what was expected")?;
         }
+        fits.iter().try_for_each(|m| writeln!(f, "   {}", m.line()))?;
         let answered = t.read() + t.remarked();
         let everywhere = self.everywhere();
         let (plain, own) = match everywhere.is_empty() {
@@ -384,7 +389,8 @@ impl fmt::Display for Summary {
         let mut doubts: Vec<_> = self.cautions.iter().filter(|(k, _)| !everywhere.contains(k)).collect();
         doubts.sort_by_key(|(kind, (n, _))| (std::cmp::Reverse(*n), **kind));
         for (kind, (n, example)) in doubts.iter().take(TOLD_DOUBTS) {
-            writeln!(f, "  caution on {}, {kind}: {example}", counted(*n, "row", "rows"))?;
+            let line = format!("  caution on {}, {kind}: {example}", counted(*n, "row", "rows"));
+            writeln!(f, "{}", beginning(&line))?;
         }
         if doubts.len() > TOLD_DOUBTS {
             let kinds: Vec<&str> = doubts[TOLD_DOUBTS..].iter().map(|(kind, _)| **kind).collect();

@@ -96,10 +96,38 @@ fn somewhere(calibration: &Calibration, variant: &Variant, draws: &mut Draws) ->
     row
 }
 
-fn answer(predictor: &Predictor, variant: &Variant, row: &Row) -> Estimate {
-    let estimate = predictor.estimate(row, &Default::default()).unwrap();
-    assert_eq!(estimate.variant, variant.name, "{row:?}");
-    estimate
+/// The answer for a row, where there is one: at corners of the glass experiment where nobody struck, the interval goes
+/// beyond all that can be measured, and nothing is said.
+fn answer(predictor: &Predictor, variant: &Variant, row: &Row, said: &mut Said) -> Option<Estimate> {
+    said.asked += 1;
+    match predictor.estimate(row, &Default::default()) {
+        Ok(estimate) => {
+            assert_eq!(estimate.variant, variant.name, "{row:?}");
+            Some(estimate)
+        }
+        Err(e) => {
+            assert!(e.to_string().contains("goes beyond all that can be measured"), "{row:?}: {e}");
+            assert!(variant.ranges.iter().any(|r| r.name == BLOW), "{row:?}: {e}");
+            said.nothing += 1;
+            None
+        }
+    }
+}
+
+/// How many rows were asked for, and of how many nothing is said.
+#[derive(Default)]
+struct Said {
+    asked: usize,
+    nothing: usize,
+}
+
+impl Drop for Said {
+    fn drop(&mut self) {
+        // a few corners, of all that is walked
+        if !std::thread::panicking() {
+            assert!(self.nothing * 50 <= self.asked, "{} of {}", self.nothing, self.asked);
+        }
+    }
 }
 
 fn all() -> impl Iterator<Item = Calibration> {
@@ -108,7 +136,7 @@ fn all() -> impl Iterator<Item = Calibration> {
 
 /// Walks from platform to larger platform and holds the medians against the ones before.
 fn does_not_fall(along: &[&str], sizes: &[&str], rows: usize) {
-    let mut draws = Draws(11);
+    let (mut draws, mut said) = (Draws(11), Said::default());
     let mut walks = 0;
     for calibration in all() {
         let predictor = Predictor::new(calibration.clone()).unwrap();
@@ -136,7 +164,7 @@ fn does_not_fall(along: &[&str], sizes: &[&str], rows: usize) {
                             }
                         });
                     }
-                    let now = answer(&predictor, variant, &row);
+                    let Some(now) = answer(&predictor, variant, &row, &mut said) else { continue };
                     if let Some((smaller, then)) = &before {
                         for size in sizes {
                             let (a, b) =
@@ -183,7 +211,7 @@ fn mass_does_not_fall_as_the_exterior_angle_grows() {
 
 #[test]
 fn beyond_the_flakes_a_size_is_a_power_of_the_platform() {
-    let mut draws = Draws(5);
+    let (mut draws, mut said) = (Draws(5), Said::default());
     for calibration in all() {
         let predictor = Predictor::new(calibration.clone()).unwrap();
         for variant in calibration.variants() {
@@ -202,12 +230,11 @@ fn beyond_the_flakes_a_size_is_a_power_of_the_platform() {
                         row.numbers.push(("angle_of_blow_deg".into(), 10.0));
                     }
                     for from in [low, high / 2.0] {
-                        let median = |v: f64, size: &str| {
-                            let row = row.with(name, |_| v);
-                            answer(&predictor, variant, &row).size(size).unwrap().median().ln()
-                        };
+                        let three = [1.0, 1.4, 1.96]
+                            .map(|k| answer(&predictor, variant, &row.with(name, |_| from * k), &mut said));
+                        let [Some(one), Some(two), Some(three)] = three else { continue };
                         for size in SIZES {
-                            let [a, b, c] = [1.0, 1.4, 1.96].map(|k| median(from * k, size));
+                            let [a, b, c] = [&one, &two, &three].map(|e| e.size(size).unwrap().median().ln());
                             assert!(((c - b) - (b - a)).abs() < 1e-6, "{} {size} {name}", calibration.name());
                         }
                     }
@@ -219,7 +246,7 @@ fn beyond_the_flakes_a_size_is_a_power_of_the_platform() {
 
 #[test]
 fn sizes_agree_with_each_other_as_those_of_the_flakes_do() {
-    let mut draws = Draws(3);
+    let (mut draws, mut said) = (Draws(3), Said::default());
     let mut nearest = f64::INFINITY;
     for calibration in all() {
         let predictor = Predictor::new(calibration.clone()).unwrap();
@@ -231,7 +258,7 @@ fn sizes_agree_with_each_other_as_those_of_the_flakes_do() {
             };
             for _ in 0..1200 {
                 let row = somewhere(&calibration, variant, &mut draws);
-                let e = answer(&predictor, variant, &row);
+                let Some(e) = answer(&predictor, variant, &row, &mut said) else { continue };
                 let [l, w, t, m] = SIZES.map(|s| e.size(s).unwrap().median());
                 let density = m / (l * w * t) * 1000.0;
                 // nobody measured the box of flakes by another percussor: on glass it is up to a fifth less or more
@@ -257,7 +284,7 @@ fn sizes_agree_with_each_other_as_those_of_the_flakes_do() {
 #[test]
 fn beyond_the_flakes_the_interval_opens() {
     // the spread beyond holds what the slopes of one body of flakes tell of another's (src/calibration/resolved/beyond.rs)
-    let mut draws = Draws(8);
+    let (mut draws, mut said) = (Draws(8), Said::default());
     for calibration in all() {
         let predictor = Predictor::new(calibration.clone()).unwrap();
         for variant in calibration.variants() {
@@ -271,8 +298,8 @@ fn beyond_the_flakes_the_interval_opens() {
                     [(DEPTH, 0.38, 0.0), (WIDTH, 0.38, 0.0), (AREA, 0.38, 0.0), (ANGLE, 0.0, 0.08)]
                 {
                     let Some(r) = variant.ranges.iter().find(|r| r.name == name) else { continue };
-                    let spread = |v: f64| {
-                        let e = answer(&predictor, variant, &start.with(name, |_| v));
+                    let mut spread = |v: f64| {
+                        let e = answer(&predictor, variant, &start.with(name, |_| v), &mut said).unwrap();
                         let mass = e.size("mass_g").unwrap().components().to_vec();
                         (mass.iter().map(|c| c.scale).collect::<Vec<_>>(), e)
                     };
@@ -325,7 +352,8 @@ fn beyond_the_flakes_terminations_go_back_to_the_shares_of_the_experiment() {
         assert!(e.terminations.iter().all(|t| t.low <= t.value && t.value <= t.high));
         shares.map(|(t, n)| (t.value - n / flakes).abs()).fold(0.0, f64::max)
     };
-    let (inside, twice, many) = (far(19.0), far(38.0), far(19.0 * 400.0));
+    let (inside, twice, many) = (far(19.0), far(38.0), far(19.0 * 50.0));
     assert!(inside > 0.5, "{inside}");
-    assert!(twice < 0.6 * inside && many < 0.01, "{inside} {twice} {many}");
+    // what is left of the blow's own shares goes down as the depth goes up
+    assert!(twice < 0.6 * inside && many < 1.2 * inside / 50.0, "{inside} {twice} {many}");
 }

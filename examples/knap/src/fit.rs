@@ -314,7 +314,7 @@ pub fn tell(made: &OffersMade) {
         note!("knap: {line}");
     }
     for line in made.bad.lines(4) {
-        note!("knap: not used, {line}");
+        note!("{}", wrapped(&format!("knap: not used, {line}"), "", "    ", 108));
     }
 }
 
@@ -425,7 +425,7 @@ fn print_text(
 }
 
 /// Reasons of flakes left out that are told at most.
-const TOLD: usize = 4;
+const TOLD: usize = 3;
 
 /// Several sizes or variants: a line of numbers for each variant, a column for each size.
 fn in_short(out: &mut impl Write, o: &Options, c: &Calibration, report: &Report) -> Outcome<()> {

@@ -398,6 +398,9 @@ pub struct ContrastVerb {
     /// Probability inside the intervals, between 0 and 1
     #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
+    /// The flakes were struck as in the experiment that answers: it is not moved to excavated sites
+    #[arg(long)]
+    of_the_experiment: bool,
     /// A picture (SVG): the sizes by percussor, and their ratios
     #[arg(long, value_name = "FILE")]
     plot: Option<String>,
@@ -435,7 +438,8 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
         .skip(1)
         .map(|(other, _)| compare_blows(&blows[0].0, other, level))
         .collect::<Result<Vec<_>, _>>()?;
-    let predictor = Predictor::new(calibration(o.calibration.as_deref(), Some(stone.name()))?)?;
+    let found = calibration(o.calibration.as_deref(), Some(stone.name()))?;
+    let predictor = Predictor::new(if o.of_the_experiment { found } else { found.at_sites()? })?;
     let given = o.percussor.iter().map(|p| o.platform(p, &stone).given()).collect::<Outcome<Vec<_>>>()?;
     let sizes = side_by_side(&predictor, &given, &Ask::default(), level).map_err(Failure::of_options)?;
     let names: Vec<String> = materials.iter().map(|m| m.name().to_string()).collect();

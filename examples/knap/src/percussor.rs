@@ -185,7 +185,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
         note!("  {line}");
     }
     for line in summary.refusals().lines(8) {
-        note!("  refused, {line}");
+        note!("{}", wrapped(&format!("refused, {line}"), "  ", "      ", 108));
     }
     Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //!   variance of the expected ln size  +=  sum over measurements of (slope sd x distance beyond the range)^2
-//!                                     +=  own^2 (leverage - largest leverage fitted), where that is above 0
+//!                                     +=  own^2 (leverage - largest leverage fitted), from 0 to MOST_UNLIKE
 //! ```
 //!
 //! Inside the flakes a slope is estimated; beyond the last of them it is that of flakes nobody struck, which differs from the
@@ -20,6 +20,10 @@ use crate::form::{Layout, Transform};
 const SLOPE_SD: (f64, f64) = (0.38, 0.2);
 /// The same on the exterior angle, for ten degrees: mass 0.07 to 0.09; other sizes 0.02 to 0.04.
 const SLOPE_SD_TEN_DEG: (f64, f64) = (0.08, 0.04);
+
+/// An unlike combination of measurements adds no more than this many times the variance of one flake: that of the
+/// coefficients, which grows with the leverage without end, is counted in any case. This crate's choice, no source.
+const MOST_UNLIKE: f64 = 1.0;
 
 /// Ten degrees, or one unit of a natural logarithm, beyond the flakes of an experiment.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -39,8 +43,10 @@ pub(crate) struct Opening {
 }
 
 impl Opening {
-    /// That of a size model; without ranges only an unlike combination opens it.
+    /// That of a size model; without ranges only an unlike combination opens it. A loss does not open.
     pub(super) fn new(m: &SizeModel, ranges: &[Range], layout: &Layout) -> Opening {
+        // how slopes differ between sites is known of sizes on platforms, not of what retouch took off
+        let ranges = if m.form.transform() == Transform::LnExcess { &[] } else { ranges };
         Opening {
             ranges: ranges.to_vec(),
             places: ranges.iter().map(|r| layout.position(&r.name)).collect(),
@@ -76,7 +82,7 @@ impl Opening {
             .zip(&self.places)
             .filter_map(|(r, place)| Some((r.name.as_str(), of((r, place))?)))
             .collect();
-        let unlike = at.leverage() - self.largest_leverage;
+        let unlike = self.unlike(at);
         if unlike > 0.0 {
             found.push(("combination", at.own * unlike.sqrt()));
         }
@@ -95,7 +101,15 @@ impl Opening {
             self.ranges.iter().zip(&self.places).filter_map(|(r, place)| distance(r, x((*place)?)));
         let ln: f64 = distances.map(|d| self.less_known(d).powi(2)).sum();
         let slope = self.transform.per_ln(at.location);
-        ln * slope * slope + at.own * at.own * (at.leverage() - self.largest_leverage).max(0.0)
+        ln * slope * slope + at.own * at.own * self.unlike(at)
+    }
+
+    /// How unlike those fitted a combination is. A loss does not open: what the marks of a piece hold is its own.
+    fn unlike(&self, at: &At) -> f64 {
+        match self.transform {
+            Transform::LnExcess => 0.0,
+            _ => (at.leverage() - self.largest_leverage).clamp(0.0, MOST_UNLIKE),
+        }
     }
 }
 

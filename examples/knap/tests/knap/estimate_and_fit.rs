@@ -563,7 +563,8 @@ fn a_calibration_that_does_not_fit_says_so_first() {
     assert_eq!(code, 0, "{err}");
     assert!(err.trim_start().starts_with("The calibration does not fit these flakes"), "{err}");
     assert!(
-        err.contains("--starting-from") && err.contains("mass: 0 of 40 inside (chance allows 35 to 40)"),
+        err.contains("--starting-from")
+            && err.contains("mass by hard-hammer-flint: 0 of 40 (chance 35 to 40)"),
         "{err}"
     );
     assert!(err.contains("40 rows: 0 answered without"), "{err}");

@@ -44,7 +44,6 @@ fn the_command_line_updates_and_refuses() {
     assert!(json["coefficients"]["intercept"]["own"].is_null());
     for (more, words) in [
         (vec!["--starting-from", "hard-hammer-flint", "--form", "log-log"], "cannot be used with"),
-        (vec![], "--form"),
         (vec!["--form", "log-log", "--discount", "0.1"], "--discount goes with --starting-from"),
         (vec!["--starting-from", "hard-hammer-flint", "--discount", "2"], "discount: 2 is out of range"),
         (vec!["--starting-from", "soft-hammer-flint"], "did you mean \"hard-hammer-flint\""),
