@@ -175,9 +175,7 @@ fn terminations() -> impl Strategy<Value = Option<Termination>> {
 }
 
 fn asking(termination: Option<Termination>) -> Ask {
-    let mut ask = Ask::default();
-    ask.termination = termination;
-    ask
+    Ask { termination, ..Ask::default() }
 }
 
 fn judge(e: &crate::predict::Estimate, level: f64) {

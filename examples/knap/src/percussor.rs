@@ -487,7 +487,7 @@ fn print_json(a: &Attribution, summary: &Summary, groups: &[Group]) -> Outcome<(
         rows: summary.tally().rows(),
         refused: summary.tally().refused(),
         calibrations: a.calibrations().map(|c| c.name()).collect(),
-        settings: &settings,
+        settings,
         site_shift: &site,
         terminations_modelled: a.knows_terminations(),
         lips_modelled: a.lip().is_some(),

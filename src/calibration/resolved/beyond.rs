@@ -2,7 +2,7 @@
 //!
 //! ```text
 //!   variance of the expected ln size  +=  sum over measurements of (slope sd x distance beyond the range)^2
-//!                                     +=  own^2 (leverage - largest leverage fitted), from 0 to MOST_UNLIKE
+//!                                     +=  own^2 (leverage - largest leverage fitted), where that is above 0
 //! ```
 //!
 //! Inside the flakes a slope is estimated; beyond the last of them it is that of flakes nobody struck, which differs from the
@@ -20,10 +20,6 @@ use crate::form::{Layout, Transform};
 const SLOPE_SD: (f64, f64) = (0.38, 0.2);
 /// The same on the exterior angle, for ten degrees: mass 0.07 to 0.09; other sizes 0.02 to 0.04.
 const SLOPE_SD_TEN_DEG: (f64, f64) = (0.08, 0.04);
-
-/// An unlike combination of measurements adds no more than this many times the variance of one flake: that of the
-/// coefficients, which grows with the leverage without end, is counted in any case. This crate's choice, no source.
-const MOST_UNLIKE: f64 = 1.0;
 
 /// Ten degrees, or one unit of a natural logarithm, beyond the flakes of an experiment.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -108,7 +104,7 @@ impl Opening {
     fn unlike(&self, at: &At) -> f64 {
         match self.transform {
             Transform::LnExcess => 0.0,
-            _ => (at.leverage() - self.largest_leverage).clamp(0.0, MOST_UNLIKE),
+            _ => (at.leverage() - self.largest_leverage).max(0.0),
         }
     }
 }
