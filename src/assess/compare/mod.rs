@@ -645,7 +645,7 @@ pub fn cross_validate<M: Measured + Sync>(
 /// let site = [flake(4.0, 75.0, 2.1)?, flake(6.0, 80.0, 5.5)?, flake(9.0, 70.0, 8.0)?, flake(7.0, 85.0, 6.2)?];
 /// let a = as_they_stand(&[bundled::named("hard-hammer-flint")?], &site, &Question::new("mass_g"))?;
 /// // these flakes are lighter than the experiment has them
-/// assert!(a.forms()[0].overall.bias_ln.value < -1.0);
+/// assert!(a.forms()[0].overall.bias_ln.value < -0.5);
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub fn as_they_stand<M: Measured + Sync>(

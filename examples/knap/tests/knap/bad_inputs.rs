@@ -363,7 +363,7 @@ fn calibrations(sheet: &mut Sheet) {
     let text = spoilt(&format!("{size}/covariance/0/0"), json!(1e308));
     let wide = Predictor::new(Calibration::from_json(&text).unwrap()).unwrap();
     let found = wide.estimate(&strike, &Ask::default());
-    sheet.refused("calibration", "a variance of 1e308, when asked", "Refused", found);
+    sheet.refused("calibration", "a variance of 1e308, when asked", "Invalid", found);
     let text = spoilt(&format!("{size}/flakes"), json!(u64::MAX));
     let many = Predictor::new(Calibration::from_json(&text).unwrap()).unwrap();
     let estimate = many.estimate(&strike, &Ask::default()).unwrap();
