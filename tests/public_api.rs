@@ -312,7 +312,7 @@ fn values_are_send_and_sync() {
     both::<conchoid::flake::Flake>();
     both::<conchoid::form::Form>();
     both::<conchoid::material::Stone>();
-    both::<conchoid::material::Percussor>();
+    both::<conchoid::material::PercussorMaterial>();
     both::<conchoid::plan::Candidates>();
     both::<conchoid::infer::OriginalEstimate>();
     both::<conchoid::table::TableOptions>();

@@ -3,7 +3,6 @@
 //! A [`Property`] is three numbers and a sentence: typical, low and high (read as about two standard
 //! deviations either side on a log scale) and where they come from. [`Stone`] and [`PercussorMaterial`] are
 //! looked up by name in one table of such properties; a user's own material goes through the same checks with a builder.
-//! [`Percussor`] adds what a particular tool has and a material has not: a mass and a tip radius.
 
 mod builder;
 mod class;
@@ -14,7 +13,7 @@ mod table;
 
 pub use builder::MaterialBuilder;
 pub use class::{PercussorClass, TipBehaviour};
-pub use percussor::{Percussor, PercussorMaterial, PercussorMaterialBuilder};
+pub use percussor::{PercussorMaterial, PercussorMaterialBuilder};
 pub use property::{Figure, Property};
 pub use stone::{Stone, StoneBuilder};
 

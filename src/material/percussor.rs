@@ -1,4 +1,4 @@
-//! What strikes: percussor materials by name, their class, and a particular percussor with mass and tip.
+//! What strikes: percussor materials by name and their class.
 //!
 //! Young's modulus E, Poisson's ratio ν and density ρ of each, and whether the tip stays elastic, crushes or
 //! yields under a blow. Organic percussors are anisotropic: E is that along the grain unless the name says
@@ -10,12 +10,7 @@ use super::builder::{Elastic, MaterialBuilder, optional};
 use super::class::{PercussorClass, TipBehaviour};
 use super::property::{Figure, Property};
 use super::{TOUGHNESS, YIELD_STRENGTH, check_name, table};
-use crate::error::{Bounds, Error, Result};
-
-/// Mass of a percussor, from a scrap to a stone that takes two hands.
-const MASS: Bounds = Bounds::closed("percussor_mass_g", 0.1, 20_000.0, "g");
-/// Radius of the touching part of the tip.
-const TIP_RADIUS: Bounds = Bounds::closed("tip_radius_mm", 0.05, 500.0, "mm");
+use crate::error::{Error, Result};
 
 /// What a percussor is made of.
 ///
@@ -162,105 +157,6 @@ impl TryFrom<PercussorMaterialBuilder> for PercussorMaterial {
     }
 }
 
-/// A particular percussor: its material, and its mass and tip radius where they were recorded.
-///
-/// The tip radius is that of the bump that touches, not of the whole cobble: often 2 to 10 mm on a
-/// hammerstone (an assumption, no source).
-///
-/// ```
-/// use conchoid::material::{Percussor, PercussorMaterial};
-/// let quartzite = PercussorMaterial::named("quartzite").unwrap();
-/// let ours = Percussor::new(quartzite.clone()).with_mass_g(400.0).unwrap().with_tip_radius_mm(25.0).unwrap();
-/// assert_eq!(ours.mass_g(), Some(400.0));
-/// let e = Percussor::new(quartzite).with_tip_radius_mm(0.0).unwrap_err();
-/// assert_eq!(e.to_string(), "tip_radius_mm: 0 is out of range (accepted: at least 0.05, at most 500 mm)");
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Parts")]
-pub struct Percussor {
-    material: PercussorMaterial,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    mass_g: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    tip_radius_mm: Option<f64>,
-}
-
-impl Percussor {
-    /// A percussor of which the material is all that is known.
-    pub fn new(material: PercussorMaterial) -> Self {
-        Percussor { material, mass_g: None, tip_radius_mm: None }
-    }
-
-    /// A percussor of a bundled material, by name.
-    ///
-    /// # Errors
-    /// As [`PercussorMaterial::named`].
-    pub fn named(material: &str) -> Result<Self> {
-        Ok(Self::new(PercussorMaterial::named(material)?))
-    }
-
-    /// With a mass in grams, above 0 and at most 20 000.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] for `percussor_mass_g`.
-    pub fn with_mass_g(mut self, mass_g: f64) -> Result<Self> {
-        self.mass_g = Some(MASS.check(mass_g)?);
-        Ok(self)
-    }
-
-    /// With a tip radius in millimetres, above 0 and at most 500.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] for `tip_radius_mm`.
-    pub fn with_tip_radius_mm(mut self, tip_radius_mm: f64) -> Result<Self> {
-        self.tip_radius_mm = Some(TIP_RADIUS.check(tip_radius_mm)?);
-        Ok(self)
-    }
-
-    /// What it is made of.
-    pub fn material(&self) -> &PercussorMaterial {
-        &self.material
-    }
-
-    /// The class of its material.
-    pub fn class(&self) -> PercussorClass {
-        self.material.class()
-    }
-
-    /// Mass, g, where recorded.
-    pub fn mass_g(&self) -> Option<f64> {
-        self.mass_g
-    }
-
-    /// Radius of the touching tip, mm, where recorded.
-    pub fn tip_radius_mm(&self) -> Option<f64> {
-        self.tip_radius_mm
-    }
-}
-
-/// Reading a stored percussor goes through the checks.
-#[derive(Deserialize)]
-struct Parts {
-    material: PercussorMaterial,
-    mass_g: Option<f64>,
-    tip_radius_mm: Option<f64>,
-}
-
-impl TryFrom<Parts> for Percussor {
-    type Error = Error;
-
-    fn try_from(p: Parts) -> Result<Self> {
-        let mut percussor = Percussor::new(p.material);
-        if let Some(m) = p.mass_g {
-            percussor = percussor.with_mass_g(m)?;
-        }
-        if let Some(r) = p.tip_radius_mm {
-            percussor = percussor.with_tip_radius_mm(r)?;
-        }
-        Ok(percussor)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -280,31 +176,13 @@ mod tests {
 
     #[test]
     fn a_stored_percussor_goes_through_the_checks() {
-        let p = Percussor::named("antler").unwrap().with_mass_g(300.0).unwrap();
+        let p = PercussorMaterial::named("antler").unwrap();
         let text = serde_json::to_string(&p).unwrap();
         assert!(text.contains("\"organic\"") && text.contains("\"yields\"") && !text.contains("null"));
-        assert_eq!(serde_json::from_str::<Percussor>(&text).unwrap(), p);
-        for (from, to, field) in [
-            ("\"mass_g\":300.0", "\"mass_g\":-3.0", "percussor_mass_g"),
-            ("\"mass_g\":300.0", "\"tip_radius_mm\":0.0", "tip_radius_mm"),
-            ("15000000000.0", "1.0", "youngs_modulus_pa"),
-        ] {
-            let bad = text.replace(from, to);
-            assert_ne!(bad, text);
-            let message = serde_json::from_str::<Percussor>(&bad).unwrap_err().to_string();
-            assert!(message.contains(field), "{message}");
-        }
-    }
-
-    #[test]
-    fn masses_and_radii_have_ends() {
-        let p = || Percussor::named("steel").unwrap();
-        for m in [0.0, -1.0, 20_001.0, f64::NAN, f64::INFINITY] {
-            assert!(p().with_mass_g(m).is_err(), "{m}");
-        }
-        for r in [0.0, -1.0, 501.0, f64::NAN] {
-            assert!(p().with_tip_radius_mm(r).is_err(), "{r}");
-        }
-        assert!(p().with_mass_g(20_000.0).is_ok() && p().with_tip_radius_mm(500.0).is_ok());
+        assert_eq!(serde_json::from_str::<PercussorMaterial>(&text).unwrap(), p);
+        let bad = text.replace("15000000000.0", "1.0");
+        assert_ne!(bad, text);
+        let message = serde_json::from_str::<PercussorMaterial>(&bad).unwrap_err().to_string();
+        assert!(message.contains("youngs_modulus_pa"), "{message}");
     }
 }

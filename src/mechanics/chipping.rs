@@ -1,15 +1,11 @@
-//! Chipping at an edge: the force a platform requires, and how long a spall grows.
+//! Chipping at an edge: the force a platform requires.
 //!
-//! Force P = β K h^(3/2) for a load at distance h (m) from the edge of a stone of toughness K (Pa m^(1/2)); spall
-//! length L = C (Ê d^(5/2) / K)^(1/2) with Ê = E/(1 − ν²). The first was found with sharp points, pressed
-//! slowly, square to a right-angled edge, with h well above the contact and well below the block; blunt tips,
-//! impact and other angles are extrapolation. Percussor mass, speed and stiffness stand in neither: they decide
-//! whether a flake comes off, not its size.
+//! Force P = β K h^(3/2) for a load at distance h (m) from the edge of a stone of toughness K (Pa m^(1/2)). It was found
+//! with sharp points, pressed slowly, square to a right-angled edge, with h well above the contact and well below the
+//! block; blunt tips, impact and other angles are extrapolation.
 
 use crate::error::{Bounds, Result};
-use crate::material::{POISSON_RATIO, TOUGHNESS, YOUNGS_MODULUS};
-
-use super::contact::FORCE;
+use crate::material::TOUGHNESS;
 
 /// The constant β of the edge law, from memory of Chai & Lawn 2007, Acta Mater. 55:2555-2561 (the abstract,
 /// seen, states the universal relation, not the number).
@@ -36,15 +32,6 @@ pub(crate) const BLOW_ANGLE: Bounds = Bounds::open("angle_of_blow_deg", -90.0, 9
 /// Sreenivasa, abstract), h about 2 mm by this law. A blunt percussor may show an exponent below 3/2. Other
 /// angles: [`glass_angle_factor`].
 ///
-/// ```
-/// use conchoid::mechanics::{BETA, edge_depth_m, edge_force_n};
-/// let force = edge_force_n(BETA, 1.5e6, 0.008)?;
-/// assert!((force - 9981.80745156).abs() < 1e-7);
-/// assert!((edge_depth_m(BETA, 1.5e6, force)? - 0.008).abs() < 1e-15);
-/// assert!(edge_force_n(BETA, -1.5e6, 0.008).is_err());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
-///
 /// # Errors
 /// [`Error::OutOfRange`](crate::Error::OutOfRange) for `beta` (above 0, at most 1000), `toughness_pa_sqrt_m`
 /// (10⁴ to 5·10⁸) or `platform_depth_m` (above 0, at most 1).
@@ -56,17 +43,6 @@ pub fn edge_force_n(beta: f64, toughness_pa_sqrt_m: f64, depth_m: f64) -> Result
 }
 
 /// The deepest platform that a force can take off, m: the inverse of [`edge_force_n`], h = (P / β K)^(2/3).
-///
-/// # Errors
-/// [`Error::OutOfRange`](crate::Error::OutOfRange) for `beta`, `toughness_pa_sqrt_m` or `force_n` (above 0, at
-/// most 10⁹).
-pub fn edge_depth_m(beta: f64, toughness_pa_sqrt_m: f64, force_n: f64) -> Result<f64> {
-    BETA_BOUNDS.check(beta)?;
-    TOUGHNESS.check(toughness_pa_sqrt_m)?;
-    FORCE.check(force_n)?;
-    Ok(depth_carried(beta, toughness_pa_sqrt_m, force_n))
-}
-
 pub(crate) fn depth_carried(beta: f64, toughness: f64, force: f64) -> f64 {
     let root = (force / (beta * toughness)).cbrt();
     root * root
@@ -99,7 +75,6 @@ pub(crate) mod glass {
 
 /// How angles change the required force, by the glass slopes.
 #[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
 pub struct AngleFactor {
     /// Required force over that at 90 degrees and a blow along the normal.
     pub factor: f64,
@@ -120,14 +95,6 @@ pub struct AngleFactor {
 /// Int. J. Fract. 145:159-165 (abstract) say that angles enter β only, but their function was not seen and is not
 /// imitated here. Outside the range the angle is held at the nearest end and the answer says so.
 ///
-/// ```
-/// use conchoid::mechanics::glass_angle_factor;
-/// assert_eq!(glass_angle_factor(90.0, 0.0)?.factor, 1.0);
-/// let low = glass_angle_factor(40.0, 20.0)?;
-/// assert!(low.platform_angle_outside && low.factor == glass_angle_factor(55.0, 20.0)?.factor);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
-///
 /// # Errors
 /// [`Error::OutOfRange`](crate::Error::OutOfRange) for `exterior_platform_angle_deg` not between 0 and 180 or
 /// `angle_of_blow_deg` not between −90 and 90.
@@ -143,73 +110,4 @@ pub fn glass_angle_factor(exterior_platform_angle_deg: f64, angle_of_blow_deg: f
         platform_angle_outside: a != exterior_platform_angle_deg,
         blow_angle_outside: b != angle_of_blow_deg,
     })
-}
-
-/// Load per width over K d^(1/2) at which the spall crack runs: √2 cos ω with ω = 52.07 degrees. Computed from the
-/// split-layer solution (Suo & Hutchinson 1990; Hutchinson & Suo 1992, ω from memory).
-pub const SPALL_LOAD: f64 = 0.869_314_643_404_153_7;
-/// Distance of the steady load from the middle of the split layer, over its depth: tan ω/(2√3). Computed.
-const ECCENTRICITY: f64 = 0.370_419_247_384_703_3;
-
-/// The load per metre of edge that runs a spall crack at depth d, N/m.
-///
-/// # Formula
-/// P' = √2 cos ω K d^(1/2) = 0.8693 K d^(1/2), where mode II vanishes and the crack runs parallel to the face.
-/// Plane strain, steady state. The edge-spalling case is Thouless, Evans, Ashby & Hutchinson 1987, Acta
-/// Metall. 35:1333 (from memory). Times the width of the cone (4.95 d) it gives 4.3 K d^(3/2): the exponent of
-/// the edge law, its constant within about two.
-///
-/// # Errors
-/// [`Error::OutOfRange`](crate::Error::OutOfRange) for `toughness_pa_sqrt_m` or `platform_depth_m`.
-pub fn spall_load_n_per_m(toughness_pa_sqrt_m: f64, spall_depth_m: f64) -> Result<f64> {
-    TOUGHNESS.check(toughness_pa_sqrt_m)?;
-    DEPTH.check(spall_depth_m)?;
-    Ok(SPALL_LOAD * toughness_pa_sqrt_m * spall_depth_m.sqrt())
-}
-
-/// The prefactor C of [`spall_length_m`] if the spall turns back once its tip has bent by η times its depth.
-///
-/// # Formula
-/// C = arccos(1/(1 + η/0.3704)) / √(12 · 0.8693): a column of depth d under P' at eccentricity 0.3704 d,
-/// bending by η d at length L. Computed; 0.15, 0.27 and 0.40 at η 0.05, 0.2 and 1. Which η a stone has is not
-/// known.
-///
-/// # Errors
-/// [`Error::OutOfRange`](crate::Error::OutOfRange) for `eta` not above 0 and at most 10.
-pub fn spall_prefactor(eta: f64) -> Result<f64> {
-    Bounds::above("eta", 0.0, 10.0, "").check(eta)?;
-    let x = eta / ECCENTRICITY;
-    // arccos(1/(1+x)) without the loss of digits at small x.
-    let angle = (x * (2.0 + x)).sqrt().atan2(1.0);
-    Ok(angle / (12.0 * SPALL_LOAD).sqrt())
-}
-
-/// The length of a spall, m.
-///
-/// # Formula
-/// L = C (Ê d^(5/2) / K)^(1/2), Ê = E/(1 − ν²): C a prefactor that theory leaves to the caller (0.15 to 0.4, see
-/// [`spall_prefactor`]), E (Pa) and ν of the stone, d the depth over which the edge is loaded (m), K its toughness.
-/// The proportionality: Chiu, Thouless & Endres 1998, Int. J. Fract. 90:287-298, abstract (finite elements, plane
-/// strain); its prefactor was not seen.
-///
-/// Right in size at 2 to 5 mm, too long at 10: cores end, and a flake is no plane strip. For the size of
-/// flakes use the regressions; this is for the direction in which materials pull.
-///
-/// # Errors
-/// [`Error::OutOfRange`](crate::Error::OutOfRange) for `prefactor` (above 0, at most 100), `youngs_modulus_pa`,
-/// `poisson_ratio`, `toughness_pa_sqrt_m` or `platform_depth_m`.
-pub fn spall_length_m(
-    prefactor: f64,
-    youngs_modulus_pa: f64,
-    poisson_ratio: f64,
-    toughness_pa_sqrt_m: f64,
-    depth_m: f64,
-) -> Result<f64> {
-    Bounds::above("prefactor", 0.0, 100.0, "").check(prefactor)?;
-    YOUNGS_MODULUS.check(youngs_modulus_pa)?;
-    POISSON_RATIO.check(poisson_ratio)?;
-    TOUGHNESS.check(toughness_pa_sqrt_m)?;
-    DEPTH.check(depth_m)?;
-    let plane_modulus = youngs_modulus_pa / (1.0 - poisson_ratio * poisson_ratio);
-    Ok(prefactor * (plane_modulus * depth_m * depth_m * depth_m.sqrt() / toughness_pa_sqrt_m).sqrt())
 }

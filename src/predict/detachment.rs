@@ -27,7 +27,6 @@ use crate::mechanics::blow::{
     LEAST_SPEED_EXPONENTS, PEAK_FORCE_EXPONENTS, Setup, strike_mechanics,
 };
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
-use crate::mechanics::contact::Seat;
 use crate::special::{Series, normal_cdf, normal_quantile};
 use crate::strike::{
     ANGLE_OF_BLOW_DEG, CORE_MASS_G, EXTERIOR_PLATFORM_ANGLE_DEG, Measured, PERCUSSOR_MASS_G,
@@ -179,7 +178,7 @@ pub struct BlowAsKnown {
     depth_mm: Property,
     core_mass_g: Option<Property>,
     beta: Property,
-    setup: Setup,
+    pub(crate) setup: Setup,
     typical: BlowMechanics,
 }
 
@@ -337,14 +336,12 @@ impl BlowAsKnown {
             percussor_yield_strength_pa: percussor.yield_strength_pa().map(Property::typical),
             percussor_mass_kg: mass_g.typical() / 1000.0,
             tip_radius_m: tip_radius_mm.typical() / 1000.0,
-            seat: Seat::Flat,
             core_mass_kg: core_mass_g.as_ref().map(|m| m.typical() / 1000.0),
             speed_m_s: speed_m_s.typical(),
             depth_m: depth_mm.typical() / 1000.0,
             exterior_platform_angle_deg: figures.exterior_platform_angle_deg,
             angle_of_blow_deg: figures.angle_of_blow_deg,
             restitution: figures.restitution,
-            stored_share: None,
             beta: beta.typical(),
             angle_rule: figures.angle_rule,
             crushes: percussor.tip_behaviour() == TipBehaviour::Crushes,

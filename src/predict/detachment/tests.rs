@@ -4,9 +4,8 @@
 use crate::Error;
 use crate::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
 use crate::material::{PercussorMaterial, Property, Stone};
-use crate::mechanics::Seat;
+use crate::mechanics::blow::{AngleRule, Setup, strike_mechanics};
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
-use crate::mechanics::{AngleRule, Setup, strike_mechanics};
 use crate::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
 use crate::predict::{Caution, Predictor};
 use crate::predict::{DifferenceScale, SizeDifference, side_by_side};
@@ -70,14 +69,12 @@ fn by_brute_force(
                 percussor_yield_strength_pa: None,
                 percussor_mass_kg: draw(&property(0.32, 0.26, 0.4), rng),
                 tip_radius_m: draw(&property(0.012, 0.006, 0.02), rng),
-                seat: Seat::Flat,
                 core_mass_kg: Some(draw(&property(0.5, 0.35, 0.7), rng)),
                 speed_m_s: draw(&property(2.0, 1.5, 2.7), rng),
                 depth_m: draw(&property(0.011, 0.0095, 0.0125), rng),
                 exterior_platform_angle_deg: 70.0,
                 angle_of_blow_deg: 15.0,
                 restitution: 0.8,
-                stored_share: None,
                 beta,
                 angle_rule: AngleRule::GlassSlopes,
                 crushes: false,

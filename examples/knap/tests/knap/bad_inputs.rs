@@ -13,11 +13,10 @@ use conchoid::infer::{Assemblage, Drawing};
 use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Mesh, struck};
 use conchoid::infer::{Remains, original};
-use conchoid::material::{Percussor, Stone};
-use conchoid::mechanics::{Setup, strike_mechanics};
+use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::plan::{Candidates, Cores, Design, Exchange, Factor, choose, power};
 use conchoid::predict::Quick;
-use conchoid::predict::{Ask, Interval, Joint, Predictor};
+use conchoid::predict::{Ask, BlowAsKnown, BlowFigures, Interval, Joint, Predictor};
 use conchoid::predict::{Instrument, MeasurementErrors};
 use conchoid::strike::{Blow, Measured, Platform, Strike};
 use conchoid::table::{RowOutcome, TableOptions, TableReader};
@@ -269,23 +268,23 @@ fn builders(sheet: &mut Sheet) {
     sheet.refused("builder", "stone on two lines", "Invalid", Strike::builder().stone("a\nb").build());
     sheet.refused("builder", "flake of negative mass", "OutOfRange", Flake::builder().mass_g(-3.0).build());
     sheet.refused("material", "a stone nobody knows", "UnknownName", Stone::named("flnt"));
-    sheet.refused("material", "a percussor nobody knows", "UnknownName", Percussor::named("antlr"));
+    sheet.refused("material", "a percussor nobody knows", "UnknownName", PercussorMaterial::named("antlr"));
     let stone = |v: (f64, f64, f64)| Stone::builder("mine").youngs_modulus_pa(v).build();
     sheet.refused("material", "a stone without its numbers", "Missing", stone((7e10, 6e10, 8e10)));
     sheet.refused(
         "material",
         "a hammer of no mass",
         "OutOfRange",
-        Percussor::named("antler").and_then(|p| p.with_mass_g(0.0)),
+        Strike::builder().percussor_mass_g(0.0).build(),
     );
-    let hammer = Percussor::named("antler").unwrap();
-    let flint = Stone::named("flint").unwrap();
-    sheet.refused("blow", "a hammer without mass", "Missing", Setup::new(&flint, &hammer, 5.0, 8.0, 75.0));
-    let hammer = hammer.with_mass_g(300.0).unwrap().with_tip_radius_mm(20.0).unwrap();
+    let thrown = Blow::builder().speed_m_s(5.0).build().unwrap();
+    let thrown = Strike::builder().percussor("antler").blow(thrown).build().unwrap();
+    sheet.refused("blow", "a hammer without mass", "Missing", BlowFigures::measured(&thrown));
     for (what, speed, depth, angle) in
         [("no speed", 0.0, 8.0, 75.0), ("depth NaN", 5.0, f64::NAN, 75.0), ("angle 180", 5.0, 8.0, 180.0)]
     {
-        let found = Setup::new(&flint, &hammer, speed, depth, angle).and_then(|s| strike_mechanics(&s));
+        let (flint, antler) = (Stone::named("flint").unwrap(), PercussorMaterial::named("antler").unwrap());
+        let found = BlowAsKnown::new(flint, antler, BlowFigures::new(300.0, 20.0, speed, depth, angle));
         sheet.refused("blow", what, "OutOfRange", found);
     }
 }
