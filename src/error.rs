@@ -20,17 +20,17 @@ pub struct Place {
 
 impl Place {
     /// A place known by the name of a column or field only.
-    pub fn column(name: impl Into<String>) -> Self {
+    pub(crate) fn column(name: impl Into<String>) -> Self {
         Place { row: None, column: Some(name.into()) }
     }
 
     /// A place in a table; `row` counts rows of data from 1.
-    pub fn cell(row: u64, name: impl Into<String>) -> Self {
+    pub(crate) fn cell(row: u64, name: impl Into<String>) -> Self {
         Place { row: Some(row), column: Some(name.into()) }
     }
 
     /// A whole row of a table, counted from 1 without the header line.
-    pub fn row(row: u64) -> Self {
+    pub(crate) fn row(row: u64) -> Self {
         Place { row: Some(row), column: None }
     }
 }
@@ -211,7 +211,7 @@ impl Error {
     }
 
     /// An [`Error::Invalid`] about a named field.
-    pub fn invalid(field: impl Into<String>, reason: impl Into<String>) -> Self {
+    pub(crate) fn invalid(field: impl Into<String>, reason: impl Into<String>) -> Self {
         Error::Invalid { at: Place::column(field), reason: reason.into() }
     }
 
@@ -394,7 +394,7 @@ impl From<std::io::Error> for Error {
 }
 
 /// The accepted name nearest to `text` by edit distance, where one is near enough to be a likely slip.
-pub fn nearest<'a>(text: &str, accepted: &'a [String]) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(text: &str, accepted: &'a [String]) -> Option<&'a str> {
     let lower: String = text.chars().take(64).collect::<String>().to_lowercase();
     accepted
         .iter()
@@ -451,17 +451,17 @@ pub struct Bounds {
 
 impl Bounds {
     /// Greater than `low`, at most `high`.
-    pub const fn above(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
+    pub(crate) const fn above(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
         Bounds { name, low, low_open: true, high, high_open: false, unit }
     }
 
     /// At least `low`, at most `high`.
-    pub const fn closed(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
+    pub(crate) const fn closed(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
         Bounds { name, low, low_open: false, high, high_open: false, unit }
     }
 
     /// Greater than `low`, less than `high`.
-    pub const fn open(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
+    pub(crate) const fn open(name: &'static str, low: f64, high: f64, unit: &'static str) -> Self {
         Bounds { name, low, low_open: true, high, high_open: true, unit }
     }
 

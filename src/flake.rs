@@ -394,7 +394,7 @@ impl Flake {
         self.0.clone()
     }
     /// The piece's own name or number (column `flake`).
-    pub fn name(&self) -> Option<&str> {
+    pub(crate) fn name(&self) -> Option<&str> {
         self.0.name.as_deref()
     }
     /// The strike that took it off.
@@ -402,23 +402,23 @@ impl Flake {
         &self.0.strike
     }
     /// Length, in millimetres.
-    pub fn length_mm(&self) -> Option<f64> {
+    pub(crate) fn length_mm(&self) -> Option<f64> {
         self.0.length_mm
     }
     /// Width, in millimetres.
-    pub fn width_mm(&self) -> Option<f64> {
+    pub(crate) fn width_mm(&self) -> Option<f64> {
         self.0.width_mm
     }
     /// Thickness, in millimetres.
-    pub fn thickness_mm(&self) -> Option<f64> {
+    pub(crate) fn thickness_mm(&self) -> Option<f64> {
         self.0.thickness_mm
     }
     /// Mean of several thicknesses, in millimetres.
-    pub fn mean_thickness_mm(&self) -> Option<f64> {
+    pub(crate) fn mean_thickness_mm(&self) -> Option<f64> {
         self.0.mean_thickness_mm
     }
     /// Greatest thickness, in millimetres.
-    pub fn max_thickness_mm(&self) -> Option<f64> {
+    pub(crate) fn max_thickness_mm(&self) -> Option<f64> {
         self.0.max_thickness_mm
     }
     /// Mass as struck, in grams.
@@ -426,39 +426,39 @@ impl Flake {
         self.0.mass_g
     }
     /// Mass of what is left, in grams.
-    pub fn mass_now_g(&self) -> Option<f64> {
+    pub(crate) fn mass_now_g(&self) -> Option<f64> {
         self.0.mass_now_g
     }
     /// Mass of a retouched piece when it was struck, in grams.
-    pub fn original_mass_g(&self) -> Option<f64> {
+    pub(crate) fn original_mass_g(&self) -> Option<f64> {
         self.0.original_mass_g
     }
     /// Length of what is left, in millimetres.
-    pub fn length_now_mm(&self) -> Option<f64> {
+    pub(crate) fn length_now_mm(&self) -> Option<f64> {
         self.0.length_now_mm
     }
     /// Width of what is left, in millimetres.
-    pub fn width_now_mm(&self) -> Option<f64> {
+    pub(crate) fn width_now_mm(&self) -> Option<f64> {
         self.0.width_now_mm
     }
     /// Greatest thickness of what is left, in millimetres.
-    pub fn max_thickness_now_mm(&self) -> Option<f64> {
+    pub(crate) fn max_thickness_now_mm(&self) -> Option<f64> {
         self.0.max_thickness_now_mm
     }
     /// The retouch as measured.
-    pub fn retouch(&self) -> Option<&Retouch> {
+    pub(crate) fn retouch(&self) -> Option<&Retouch> {
         self.0.retouch.as_ref()
     }
     /// Which portion is there.
-    pub fn portion(&self) -> Option<Portion> {
+    pub(crate) fn portion(&self) -> Option<Portion> {
         self.0.portion
     }
     /// How it was struck off.
-    pub fn technique(&self) -> Option<Technique> {
+    pub(crate) fn technique(&self) -> Option<Technique> {
         self.0.technique
     }
     /// Whether it was retouched.
-    pub fn retouched(&self) -> Option<bool> {
+    pub(crate) fn retouched(&self) -> Option<bool> {
         self.0.retouched
     }
     /// How the fracture ran out, as recorded.
@@ -466,15 +466,15 @@ impl Flake {
         self.0.termination.as_ref()
     }
     /// Whether it has a lip under the platform.
-    pub fn lip(&self) -> Option<bool> {
+    pub(crate) fn lip(&self) -> Option<bool> {
         self.0.lip
     }
     /// The core it comes from.
-    pub fn core(&self) -> Option<&str> {
+    pub(crate) fn core(&self) -> Option<&str> {
         self.0.core.as_deref()
     }
     /// The knapper.
-    pub fn knapper(&self) -> Option<&str> {
+    pub(crate) fn knapper(&self) -> Option<&str> {
         self.0.knapper.as_deref()
     }
 

@@ -205,7 +205,7 @@ mod tests;
 mod threads;
 mod vector;
 
-pub use error::{Bounds, Error, Place, Result, nearest};
+pub use error::{Bounds, Error, Place, Result};
 
 /// The README's code, compiled and run with the other examples.
 #[cfg(doctest)]

@@ -111,7 +111,7 @@ macro_rules! vocabulary {
             /// The names of all members, in the same order.
             pub const NAMES: &'static [&'static str] = &[$($name),+];
             /// The column in which it is recorded.
-            pub const COLUMN: &'static str = $column;
+            pub(crate) const COLUMN: &'static str = $column;
 
             /// The name, as a table holds it.
             pub const fn name(self) -> &'static str {
@@ -213,7 +213,7 @@ impl PlatformShape {
     /// assert_eq!(PlatformShape::Triangle.area_mm2(20.0, 8.0), 80.0);
     /// assert!((PlatformShape::Ellipse.area_mm2(20.0, 8.0) - 125.66).abs() < 0.01);
     /// ```
-    pub fn area_mm2(self, width_mm: f64, depth_mm: f64) -> f64 {
+    pub(crate) fn area_mm2(self, width_mm: f64, depth_mm: f64) -> f64 {
         let share = match self {
             PlatformShape::Ellipse => std::f64::consts::FRAC_PI_4,
             PlatformShape::Rectangle => 1.0,
@@ -327,32 +327,28 @@ impl Platform {
     pub fn builder() -> PlatformBuilder {
         PlatformBuilder::default()
     }
-    /// The same measurements, to change some of them.
-    pub fn to_builder(&self) -> PlatformBuilder {
-        self.0
-    }
     /// Percussion point to exterior face, in millimetres.
-    pub fn depth_mm(&self) -> Option<f64> {
+    pub(crate) fn depth_mm(&self) -> Option<f64> {
         self.0.depth_mm
     }
     /// Across the platform, in millimetres.
-    pub fn width_mm(&self) -> Option<f64> {
+    pub(crate) fn width_mm(&self) -> Option<f64> {
         self.0.width_mm
     }
     /// Area of the platform, in square millimetres.
-    pub fn area_mm2(&self) -> Option<f64> {
+    pub(crate) fn area_mm2(&self) -> Option<f64> {
         self.0.area_mm2
     }
     /// Angle between platform and exterior face, in degrees.
-    pub fn exterior_platform_angle_deg(&self) -> Option<f64> {
+    pub(crate) fn exterior_platform_angle_deg(&self) -> Option<f64> {
         self.0.exterior_platform_angle_deg
     }
     /// The surface of the platform.
-    pub fn kind(&self) -> Option<PlatformKind> {
+    pub(crate) fn kind(&self) -> Option<PlatformKind> {
         self.0.kind
     }
     /// Whether the edge of the platform was bevelled before the blow.
-    pub fn bevelled(&self) -> Option<bool> {
+    pub(crate) fn bevelled(&self) -> Option<bool> {
         self.0.bevelled
     }
 
@@ -485,20 +481,16 @@ impl Blow {
     pub fn builder() -> BlowBuilder {
         BlowBuilder::default()
     }
-    /// The same settings, to change some of them.
-    pub fn to_builder(&self) -> BlowBuilder {
-        self.0
-    }
     /// Angle of blow in degrees: 0 is perpendicular to the platform.
-    pub fn angle_of_blow_deg(&self) -> Option<f64> {
+    pub(crate) fn angle_of_blow_deg(&self) -> Option<f64> {
         self.0.angle_of_blow_deg
     }
     /// Speed of the percussor at impact, in metres per second.
-    pub fn speed_m_s(&self) -> Option<f64> {
+    pub(crate) fn speed_m_s(&self) -> Option<f64> {
         self.0.speed_m_s
     }
     /// Where the blow lands.
-    pub fn lands_on(&self) -> Option<LandsOn> {
+    pub(crate) fn lands_on(&self) -> Option<LandsOn> {
         self.0.lands_on
     }
 }
@@ -631,11 +623,11 @@ impl Strike {
         self.0.clone()
     }
     /// The surface struck.
-    pub fn platform(&self) -> &Platform {
+    pub(crate) fn platform(&self) -> &Platform {
         &self.0.platform
     }
     /// How it is struck.
-    pub fn blow(&self) -> &Blow {
+    pub(crate) fn blow(&self) -> &Blow {
         &self.0.blow
     }
     /// What strikes, by name, in lower case.
@@ -643,19 +635,19 @@ impl Strike {
         self.0.percussor.as_deref()
     }
     /// Mass of the percussor, in grams.
-    pub fn percussor_mass_g(&self) -> Option<f64> {
+    pub(crate) fn percussor_mass_g(&self) -> Option<f64> {
         self.0.percussor_mass_g
     }
     /// Radius of the percussor's tip, in millimetres.
-    pub fn tip_radius_mm(&self) -> Option<f64> {
+    pub(crate) fn tip_radius_mm(&self) -> Option<f64> {
         self.0.tip_radius_mm
     }
     /// What is struck, by name, in lower case.
-    pub fn stone(&self) -> Option<&str> {
+    pub(crate) fn stone(&self) -> Option<&str> {
         self.0.stone.as_deref()
     }
     /// Mass of the core before the blow, in grams.
-    pub fn core_mass_g(&self) -> Option<f64> {
+    pub(crate) fn core_mass_g(&self) -> Option<f64> {
         self.0.core_mass_g
     }
     /// Why nothing can be estimated from this strike, where that is so; see [`Platform::refusal`].

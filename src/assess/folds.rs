@@ -126,7 +126,8 @@ impl Folds {
     /// # Errors
     /// [`Error::Invalid`] for a row that does not exist, or stands twice in a repeat; [`Error::TooFew`]
     /// without any row to test.
-    pub fn listed(rule: &str, rows: usize, repeats: &[Vec<Vec<usize>>]) -> Result<Folds> {
+    #[cfg(test)]
+    pub(crate) fn listed(rule: &str, rows: usize, repeats: &[Vec<Vec<usize>>]) -> Result<Folds> {
         let mut sets = Vec::new();
         for (repeat, list) in repeats.iter().enumerate() {
             let mut seen = vec![false; rows];
@@ -164,37 +165,33 @@ impl Folds {
     }
 
     /// Number of rows the folds are made for.
-    pub fn rows(&self) -> usize {
+    pub(crate) fn rows(&self) -> usize {
         self.rows
     }
 
-    /// How often each row is tested.
-    pub fn repeats(&self) -> usize {
-        self.repeats
-    }
-
     /// The test sets, repeat by repeat.
-    pub fn sets(&self) -> &[TestSet] {
+    pub(crate) fn sets(&self) -> &[TestSet] {
         &self.sets
     }
 
     /// The rule in words (`10 times 10-fold`).
-    pub fn rule(&self) -> &str {
+    pub(crate) fn rule(&self) -> &str {
         &self.rule
     }
 
     /// Whether a row takes part at all.
-    pub fn admits(&self, row: usize) -> bool {
+    pub(crate) fn admits(&self, row: usize) -> bool {
         row < self.rows && self.groups.as_ref().is_none_or(|g| g[row].is_some())
     }
 
     /// The group of a row, where rows hang together.
-    pub fn group(&self, row: usize) -> Option<usize> {
+    pub(crate) fn group(&self, row: usize) -> Option<usize> {
         self.groups.as_ref()?.get(row).copied().flatten()
     }
 
     /// Names of the groups; empty where rows stand on their own.
-    pub fn group_names(&self) -> &[String] {
+    #[cfg(test)]
+    pub(crate) fn group_names(&self) -> &[String] {
         &self.group_names
     }
 }

@@ -52,7 +52,7 @@ pub use compare::{
 };
 pub use folds::{Folds, TestSet};
 pub use residual::{Check, CheckedRow, ResidualChecks, residual_checks};
-pub use score::{LEVELS, Score, crps_of_ln};
+pub use score::{LEVELS, Score};
 
 #[cfg(test)]
 mod tests;

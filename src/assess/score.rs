@@ -110,12 +110,12 @@ impl Score {
     }
 
     /// Whether the flake lies inside the central interval at a place of [`LEVELS`].
-    pub fn inside(&self, level: usize) -> bool {
+    pub(crate) fn inside(&self, level: usize) -> bool {
         self.intervals.get(level).is_some_and(|(l, u)| (*l..=*u).contains(&self.observed))
     }
 
     /// Width of the central interval at a place of [`LEVELS`], of ln size.
-    pub fn ln_width(&self, level: usize) -> f64 {
+    pub(crate) fn ln_width(&self, level: usize) -> f64 {
         self.intervals.get(level).map_or(f64::NAN, |(l, u)| u.ln() - l.ln())
     }
 }
@@ -127,7 +127,7 @@ impl Score {
 ///
 /// # Errors
 /// [`Error::OutOfRange`] for a size that is not positive and finite.
-pub fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
+pub(crate) fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
     positive("size", observed)?;
     let to_ln = match predictive.transform() {
         // given what was kept there is no closed form

@@ -44,7 +44,7 @@ fn variant(name: &str, terms: Vec<Term>, spread: Term) -> Result<VariantRecipe> 
 ///
 /// # Errors
 /// None for these forms.
-pub fn loss_variants() -> Result<Vec<VariantRecipe>> {
+pub(crate) fn loss_variants() -> Result<Vec<VariantRecipe>> {
     let marks = || vec![ln(MASS), ln(THICKNESS), ln(RETOUCH_HEIGHT), value(INDEX), power(INDEX, 3.0)];
     let mut measured = marks();
     measured.extend([ln("length_now_mm"), ln("width_now_mm")]);

@@ -38,11 +38,11 @@ pub use distance::Distance;
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
 pub use fitting::{
-    Coefficient, Collector, FitReport, GroupSpread, Inventory, Method, NOT_FEATHER, Part, Recipe, Report,
-    SIZE_COLUMNS, SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    Coefficient, Collector, FitReport, GroupSpread, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS,
+    SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
-pub use loss::{loss_recipe, loss_variants};
+pub use loss::loss_recipe;
 pub(crate) use shared::ResolvedShared;
 pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};
 
@@ -52,7 +52,7 @@ use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
 /// The schema version that this crate writes. It reads this one and those before it, from 1 on.
-pub const SCHEMA: u32 = 2;
+pub(crate) const SCHEMA: u32 = 2;
 
 /// The four sizes, by column name, in the order of every output.
 pub const SIZES: [&str; 4] = ["length_mm", "width_mm", "thickness_mm", "mass_g"];
@@ -471,7 +471,7 @@ impl Calibration {
     }
 
     /// Names of the settings of the blow that may be missing.
-    pub fn setting_names(&self) -> &[String] {
+    pub(crate) fn setting_names(&self) -> &[String] {
         &self.parts.setting_names
     }
 
@@ -481,7 +481,7 @@ impl Calibration {
     }
 
     /// Classes taken as given where a row does not record them.
-    pub fn assumptions(&self) -> &[Assumption] {
+    pub(crate) fn assumptions(&self) -> &[Assumption] {
         &self.parts.assumptions
     }
 

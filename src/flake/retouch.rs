@@ -20,7 +20,7 @@ pub const ORIGINAL_MASS_G: Bounds = Bounds::closed("original_mass_g", 0.001, 1e6
 pub const RETOUCH_INDEX: Bounds = Bounds::closed("retouch_index", 0.0, 1.05, "");
 
 /// Points of an edge that can be recorded. This crate's choice, no source.
-pub const MOST_POINTS: usize = 10;
+pub(crate) const MOST_POINTS: usize = 10;
 
 /// Heights of retouch at the points of an edge, by column.
 pub const RETOUCH_HEIGHT_MM: [Bounds; MOST_POINTS] = [
@@ -103,7 +103,7 @@ impl RetouchedEdges {
     /// use conchoid::flake::RetouchedEdges;
     /// assert!(RetouchedEdges::Distal.is_single() && !RetouchedEdges::Convergent.is_single());
     /// ```
-    pub const fn is_single(self) -> bool {
+    pub(crate) const fn is_single(self) -> bool {
         matches!(
             self,
             RetouchedEdges::Left | RetouchedEdges::Right | RetouchedEdges::Distal | RetouchedEdges::Proximal
@@ -236,12 +236,12 @@ impl Retouch {
     }
 
     /// The points with a height, in their order.
-    pub fn points(&self) -> impl Iterator<Item = RetouchPoint> + '_ {
+    pub(crate) fn points(&self) -> impl Iterator<Item = RetouchPoint> + '_ {
         self.0.points.iter().flatten().copied()
     }
 
     /// Mean height of retouch, in millimetres; none where no height was recorded.
-    pub fn height_mm(&self) -> Option<f64> {
+    pub(crate) fn height_mm(&self) -> Option<f64> {
         let n = self.points().count();
         (n > 0).then(|| self.points().map(|p| p.height_mm).sum::<f64>() / n as f64)
     }
@@ -257,13 +257,13 @@ impl Retouch {
     }
 
     /// Whether some height is above the thickness there, or the index above 1, within what calipers can do.
-    pub fn is_over_full(&self) -> bool {
+    pub(crate) fn is_over_full(&self) -> bool {
         self.points().any(|p| p.thickness_mm.is_some_and(|t| p.height_mm > t))
             || (self.points().count() == 0 && self.0.index.is_some_and(|i| i > 1.0))
     }
 
     /// Whether the record says that nothing was retouched: all heights, or the index, are 0.
-    pub fn is_none(&self) -> bool {
+    pub(crate) fn is_none(&self) -> bool {
         match self.height_mm() {
             Some(height) => height == 0.0,
             None => self.0.index == Some(0.0),
@@ -271,12 +271,12 @@ impl Retouch {
     }
 
     /// Which edges.
-    pub fn edges(&self) -> Option<RetouchedEdges> {
+    pub(crate) fn edges(&self) -> Option<RetouchedEdges> {
         self.0.edges
     }
 
     /// Of what kind.
-    pub fn kind(&self) -> Option<RetouchKind> {
+    pub(crate) fn kind(&self) -> Option<RetouchKind> {
         self.0.kind
     }
 
@@ -286,7 +286,7 @@ impl Retouch {
     /// # Errors
     /// Those of [`RetouchBuilder::build`]; [`Error::Invalid`], by column, for retouch on a piece that is said to be
     /// unretouched (`retouched` is no), or a kind or edges that are not known.
-    pub fn of(piece: &(impl Measured + ?Sized)) -> Result<Option<Retouch>> {
+    pub(crate) fn of(piece: &(impl Measured + ?Sized)) -> Result<Option<Retouch>> {
         let mut record = RetouchBuilder::default();
         for k in 0..MOST_POINTS {
             let point = piece.number(RETOUCH_HEIGHT_MM[k].name()).map(|height_mm| RetouchPoint {

@@ -1,9 +1,13 @@
 //! A form whose names are resolved: the value of its terms at an input row, and why a term has none.
 
-use super::columns::{BLOCK, Plan, check_columns};
+use super::columns::Plan;
+#[cfg(test)]
+use super::columns::{BLOCK, check_columns};
 use super::layout::Layout;
 use super::op::Op;
-use crate::error::{Error, Result, check_size};
+#[cfg(test)]
+use crate::error::check_size;
+use crate::error::{Error, Result};
 
 /// A form whose names are resolved: fills design rows from input rows.
 #[derive(Debug, Clone, PartialEq)]
@@ -14,24 +18,24 @@ pub struct Compiled {
 
 impl Compiled {
     /// Number of coefficients, the intercept included.
-    pub fn terms(&self) -> usize {
+    pub(crate) fn terms(&self) -> usize {
         self.location.len()
     }
 
     /// Number of coefficients of the log spread, its constant included.
-    pub fn spread_terms(&self) -> usize {
+    pub(crate) fn spread_terms(&self) -> usize {
         self.spread.len()
     }
 
     /// Fills one design row. Entries outside a term's domain are not a number; [`Compiled::check`] says why.
-    pub fn fill(&self, x: &[f64], out: &mut [f64]) {
+    pub(crate) fn fill(&self, x: &[f64], out: &mut [f64]) {
         for (o, op) in out.iter_mut().zip(&self.location) {
             *o = op.eval(x);
         }
     }
 
     /// Fills one design row of the log spread.
-    pub fn fill_spread(&self, x: &[f64], out: &mut [f64]) {
+    pub(crate) fn fill_spread(&self, x: &[f64], out: &mut [f64]) {
         for (o, op) in out.iter_mut().zip(&self.spread) {
             *o = op.eval(x);
         }
@@ -63,16 +67,8 @@ impl Compiled {
     ///
     /// # Errors
     /// [`Error::Shape`] when the columns differ in length, or `out` is not of `terms` times their length.
-    ///
-    /// ```
-    /// use conchoid::form::{Form, Layout};
-    /// let form = Form::named("cube-root").unwrap();
-    /// let layout = Layout::of([&form]);
-    /// let mut out = [0.0; 8];
-    /// form.compile(&layout).unwrap().fill_columns(&[&[75.0, 60.0], &[8.0, 4.0]], &mut out).unwrap();
-    /// assert_eq!(out, [1.0, 1.0, 75.0, 60.0, 8.0, 4.0, 600.0, 240.0]);
-    /// ```
-    pub fn fill_columns(&self, x: &[&[f64]], out: &mut [f64]) -> Result<()> {
+    #[cfg(test)]
+    pub(crate) fn fill_columns(&self, x: &[&[f64]], out: &mut [f64]) -> Result<()> {
         let plan = self.plan();
         let rows = out.len() / plan.terms().max(1);
         check_columns(&plan, x, rows)?;

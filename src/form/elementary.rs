@@ -40,7 +40,7 @@ pub(super) fn raise(v: f64, exponent: f64) -> f64 {
 /// of Statistical Learning, section 5.2.1, equation 5.4, up to that scale).
 ///
 /// Not a number with fewer than three knots, or for a column that these knots do not have.
-pub fn natural_cubic(v: f64, knots: &[f64], column: usize) -> f64 {
+pub(crate) fn natural_cubic(v: f64, knots: &[f64], column: usize) -> f64 {
     if knots.len() < 3 || column > knots.len() - 3 {
         return f64::NAN;
     }

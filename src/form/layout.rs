@@ -26,7 +26,7 @@ pub struct ClassInput {
 
 impl Layout {
     /// The code of a level of a class, added if it is new.
-    pub fn add_level(&mut self, class: &str, level: &str) -> usize {
+    pub(crate) fn add_level(&mut self, class: &str, level: &str) -> usize {
         let at = match self.classes.iter().position(|c| c.name == class) {
             Some(at) => at,
             None => {
@@ -46,11 +46,6 @@ impl Layout {
         self.numbers.len() + self.classes.len()
     }
 
-    /// Whether nothing is read at all.
-    pub fn is_empty(&self) -> bool {
-        self.len() == 0
-    }
-
     /// The place of a measurement or class in an input row.
     pub fn position(&self, name: &str) -> Option<usize> {
         self.numbers
@@ -68,7 +63,7 @@ impl Layout {
     }
 
     /// The class variable at a place, if it is one.
-    pub fn class_at(&self, position: usize) -> Option<&ClassInput> {
+    pub(crate) fn class_at(&self, position: usize) -> Option<&ClassInput> {
         position.checked_sub(self.numbers.len()).and_then(|i| self.classes.get(i))
     }
 }

@@ -24,7 +24,7 @@
 
 mod columns;
 mod compiled;
-mod elementary;
+pub(crate) mod elementary;
 mod layout;
 mod op;
 mod shape;
@@ -33,7 +33,6 @@ mod transform;
 
 pub(crate) use columns::{BLOCK, Plan, check_columns};
 pub use compiled::Compiled;
-pub use elementary::natural_cubic;
 pub use layout::{ClassInput, Layout};
 pub use shape::{Form, PUBLISHED};
 pub use term::{Term, above, indicator, ln, log10, power, product, shifted, spline, square, tangent, value};
@@ -52,6 +51,6 @@ pub const ANGLE_OF_BLOW: &str = "angle_of_blow_deg";
 /// Class of the percussor: stone, metal, organic.
 pub const PERCUSSOR_CLASS: &str = "percussor_class";
 /// Where the blow lands: platform, edge.
-pub const LANDS_ON: &str = "blow_lands_on";
+pub(crate) const LANDS_ON: &str = "blow_lands_on";
 /// How the flake ends: feather, hinge, step, overshot.
 pub const TERMINATION: &str = "termination";

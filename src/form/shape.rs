@@ -188,16 +188,6 @@ impl Form {
         Ok(self)
     }
 
-    /// The same form under another name.
-    ///
-    /// # Errors
-    /// [`Error::Invalid`] for an empty or overlong name.
-    pub fn renamed(mut self, name: &str) -> Result<Form> {
-        self.name = name.to_string();
-        self.check()?;
-        Ok(self)
-    }
-
     /// The name.
     pub fn name(&self) -> &str {
         &self.name
@@ -209,7 +199,7 @@ impl Form {
     }
 
     /// Whether a constant is estimated.
-    pub fn intercept(&self) -> bool {
+    pub(crate) fn intercept(&self) -> bool {
         self.intercept
     }
 
@@ -219,7 +209,7 @@ impl Form {
     }
 
     /// The terms of the log spread, without its constant; empty when the spread is the same everywhere.
-    pub fn spread_terms(&self) -> &[Term] {
+    pub(crate) fn spread_terms(&self) -> &[Term] {
         &self.spread_terms
     }
 
@@ -235,7 +225,7 @@ impl Form {
     }
 
     /// Names of the coefficients of the log spread, in order, its constant first.
-    pub fn spread_term_names(&self) -> Vec<String> {
+    pub(crate) fn spread_term_names(&self) -> Vec<String> {
         std::iter::once("intercept".to_string())
             .chain(self.spread_terms.iter().map(Term::to_string))
             .collect()

@@ -180,7 +180,7 @@ impl Term {
     ///
     /// # Errors
     /// [`Error::Invalid`] naming the part that is wrong.
-    pub fn check(&self) -> Result<()> {
+    pub(crate) fn check(&self) -> Result<()> {
         self.check_depth(0)
     }
 

@@ -24,7 +24,7 @@ pub enum Transform {
 impl Transform {
     /// g(size). Not a number for sizes outside the domain: zero or less, except under the identity; 1 or less under
     /// the logarithm of the excess.
-    pub fn apply(self, size: f64) -> f64 {
+    pub(crate) fn apply(self, size: f64) -> f64 {
         match self {
             Transform::Identity => size,
             _ if size <= 0.0 => f64::NAN,
@@ -37,7 +37,7 @@ impl Transform {
     }
 
     /// The size at which g takes this value. A cube root below zero has no size and gives 0.
-    pub fn invert(self, value: f64) -> f64 {
+    pub(crate) fn invert(self, value: f64) -> f64 {
         match self {
             Transform::Identity => value,
             Transform::Ln => vector::exp(value),
@@ -49,7 +49,7 @@ impl Transform {
     }
 
     /// ln of dg/dsize: what must be added to a log density of g(size) to get that of the size itself.
-    pub fn ln_jacobian(self, size: f64) -> f64 {
+    pub(crate) fn ln_jacobian(self, size: f64) -> f64 {
         match self {
             Transform::Identity => 0.0,
             Transform::Ln => -size.ln(),
@@ -60,7 +60,7 @@ impl Transform {
     }
 
     /// The end of the domain: sizes are above it.
-    pub fn above(self) -> f64 {
+    pub(crate) fn above(self) -> f64 {
         match self {
             Transform::Identity => f64::NEG_INFINITY,
             Transform::Ln | Transform::Log10 | Transform::CubeRoot => 0.0,

@@ -174,7 +174,7 @@ pub enum Doubt {
 
 impl Doubt {
     /// All doubts, in the order in which they are listed.
-    pub const ALL: [Doubt; 12] = [
+    pub(crate) const ALL: [Doubt; 12] = [
         Doubt::Crushes,
         Doubt::TipYields,
         Doubt::ContactNearEdge,
@@ -274,16 +274,6 @@ impl Doubts {
     /// The doubts, in the order of [`Doubt::ALL`].
     pub fn iter(self) -> impl Iterator<Item = Doubt> {
         Doubt::ALL.into_iter().filter(move |d| self.contains(*d))
-    }
-
-    /// Whether there is none.
-    pub fn is_empty(self) -> bool {
-        self.0 == 0
-    }
-
-    /// The doubts of either set.
-    pub fn union(self, other: Doubts) -> Doubts {
-        Doubts(self.0 | other.0)
     }
 
     fn raise(&mut self, doubt: Doubt, when: bool) {

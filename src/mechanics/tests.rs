@@ -394,7 +394,7 @@ fn doubts_are_raised_where_the_model_fails() {
         change(&mut setup);
         strike_mechanics(&setup).unwrap().doubts
     };
-    assert!(doubts(|_| {}).is_empty(), "{:?}", doubts(|_| {}).iter().collect::<Vec<_>>());
+    assert!(doubts(|_| {}).iter().next().is_none(), "{:?}", doubts(|_| {}).iter().collect::<Vec<_>>());
     type Change = fn(&mut Setup);
     let cases: [(Doubt, Change); 9] = [
         (Doubt::TipYields, |s| s.percussor_yield_strength_pa = Some(120e6)),
@@ -674,17 +674,7 @@ proptest! {
 }
 
 #[test]
-fn doubts_have_names_and_join() {
-    let both = |change: fn(&mut Setup)| {
-        let mut setup = field_school();
-        change(&mut setup);
-        strike_mechanics(&setup).unwrap().doubts
-    };
-    let (fixed, punched) = (both(|s| s.core_mass_kg = None), both(|s| s.indirect = true));
-    assert!(!fixed.is_empty() && !punched.is_empty() && fixed != punched);
-    let joined = fixed.union(punched);
-    assert_eq!(joined.iter().collect::<Vec<_>>(), [Doubt::Indirect, Doubt::CoreFixed]);
-    assert_eq!(joined.union(fixed), joined, "what both have stays");
+fn doubts_have_names() {
     let mut kinds = std::collections::HashSet::new();
     for doubt in Doubt::ALL {
         assert_eq!(serde_json::to_string(&doubt).unwrap(), format!("\"{}\"", doubt.kind()));

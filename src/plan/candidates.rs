@@ -229,13 +229,8 @@ impl Candidates {
     }
 
     /// Number of candidates.
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.inputs.len()
-    }
-
-    /// Never: candidates that exist are at least one.
-    pub fn is_empty(&self) -> bool {
-        self.inputs.is_empty()
     }
 
     /// The factors.

@@ -37,12 +37,14 @@ impl ContinuousOptimum {
     }
 
     /// The largest x'M(w)^-1 x of any candidate; the number of terms at the optimum.
-    pub fn largest_variance(&self) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn largest_variance(&self) -> f64 {
         self.largest_variance
     }
 
     /// ln det M(w).
-    pub fn ln_determinant(&self) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn ln_determinant(&self) -> f64 {
         self.ln_determinant
     }
 

@@ -165,7 +165,7 @@ impl Information {
     }
 
     /// Logarithm of the determinant of M.
-    pub fn ln_determinant(&self) -> f64 {
+    pub(crate) fn ln_determinant(&self) -> f64 {
         2.0 * self.triangle.diagonal().iter().map(|d| d.abs().ln()).sum::<f64>()
     }
 
@@ -174,7 +174,7 @@ impl Information {
     ///
     /// # Errors
     /// [`Error::Shape`] for a row of another length.
-    pub fn variance_at(&self, row: &[f64]) -> Result<f64> {
+    pub(crate) fn variance_at(&self, row: &[f64]) -> Result<f64> {
         let p = self.names.len();
         check_size("terms in a row", row.len(), p)?;
         Ok(self.turned(&DMatrix::from_row_slice(1, p, row)).norm_squared())

@@ -175,11 +175,6 @@ impl Cores {
         self.between
     }
 
-    /// Flakes from each core.
-    pub fn flakes_per_core(&self) -> usize {
-        self.flakes_per_core
-    }
-
     /// Cores that so many flakes take.
     pub fn number_for(&self, flakes: usize) -> usize {
         flakes.div_ceil(self.flakes_per_core)

@@ -163,11 +163,6 @@ impl Batch {
         Batch { plan: size.compiled.plan(), size, level, half_width }
     }
 
-    /// The level of the intervals.
-    pub fn level(&self) -> f64 {
-        self.level
-    }
-
     /// Fills the intervals of all rows: `columns` holds one column per entry of the layout (classes as codes).
     /// Rows outside the domain of the form, or that lack what it reads, are not numbers. Returns how many were
     /// answered.
@@ -712,11 +707,6 @@ impl Predictor {
 }
 
 impl Quick {
-    /// Names of the sizes, in the order of the answers.
-    pub fn sizes(&self) -> impl Iterator<Item = &str> {
-        self.sizes.iter().map(|(name, _)| name.as_str())
-    }
-
     /// The interval of each size at an input row: one entry per entry of the calibration's layout, classes as
     /// codes, not a number where missing; or all that [`Predictor::input_row`] gives. It asks for no memory but where
     /// another percussor struck.

@@ -195,7 +195,7 @@ impl Predictive {
     }
 
     /// The transform of the size.
-    pub fn transform(&self) -> Transform {
+    pub(crate) fn transform(&self) -> Transform {
         self.transform
     }
 
@@ -275,7 +275,7 @@ impl Predictive {
     }
 
     /// Log density on the transformed scale.
-    pub fn ln_pdf_transformed(&self, v: f64) -> f64 {
+    pub(crate) fn ln_pdf_transformed(&self, v: f64) -> f64 {
         if self.is_selected() {
             return self.pdf_at(v).ln();
         }
@@ -291,7 +291,7 @@ impl Predictive {
     }
 
     /// Probability of no size at all: what lies below zero on the scale of a cube root (or of an identity).
-    pub fn atom_at_zero(&self) -> f64 {
+    pub(crate) fn atom_at_zero(&self) -> f64 {
         match self.transform {
             Transform::CubeRoot => self.cdf_at(0.0),
             _ => 0.0,
@@ -311,7 +311,7 @@ impl Predictive {
     ///
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < q < 1.
-    pub fn quantile_upper(&self, q: f64) -> Result<f64> {
+    pub(crate) fn quantile_upper(&self, q: f64) -> Result<f64> {
         let q = LEVEL.check(q)?;
         Ok(self.transform.invert(self.quantile_transformed(1.0 - q, q)))
     }
@@ -440,7 +440,7 @@ impl Predictive {
     /// | ln(size - 1) | 1 + exp(m + s^2 / 2) |
     ///
     /// None of flakes that were kept.
-    pub fn mean_under_normal_errors(&self) -> Option<f64> {
+    pub(crate) fn mean_under_normal_errors(&self) -> Option<f64> {
         if self.is_selected() {
             return None;
         }

@@ -15,9 +15,11 @@ use super::distribution::{Component, Interval, LEVEL, Predictive};
 use super::estimate::Estimate;
 use crate::error::{Error, Result};
 use crate::form::Transform;
+#[cfg(test)]
+use crate::special::normal_ln_pdf;
 use crate::special::{
-    normal_cdf, normal_ln_pdf, normal_quantile, normal_quantile_upper, normal_sf, student_cdf,
-    student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
+    normal_cdf, normal_quantile, normal_quantile_upper, normal_sf, student_cdf, student_ln_pdf,
+    student_quantile, student_quantile_upper, student_sf,
 };
 use nalgebra::{DMatrix, DVector};
 use rand::{Rng, RngExt};
@@ -104,7 +106,8 @@ impl Joint {
     }
 
     /// The sizes, in the order of draws and densities.
-    pub fn names(&self) -> &[String] {
+    #[cfg(test)]
+    pub(crate) fn names(&self) -> &[String] {
         &self.names
     }
 
@@ -138,7 +141,8 @@ impl Joint {
     }
 
     /// Draws all sizes of one flake, in the order of [`Joint::names`]; `rng` as in [`Joint::draw`].
-    pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<f64> {
+    #[cfg(test)]
+    pub(crate) fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<f64> {
         self.sample_component(rng).1
     }
 
@@ -167,7 +171,8 @@ impl Joint {
     ///
     /// # Errors
     /// [`Error::UnknownName`] for a size that is not there, [`Error::Invalid`] for one named twice or none.
-    pub fn ln_density(&self, sizes: &[(&str, f64)]) -> Result<f64> {
+    #[cfg(test)]
+    pub(crate) fn ln_density(&self, sizes: &[(&str, f64)]) -> Result<f64> {
         let mut places = Vec::with_capacity(sizes.len());
         for (name, value) in sizes {
             let at = self.place(name)?;
@@ -306,7 +311,8 @@ impl Given {
     }
 
     /// The other sizes and their distributions.
-    pub fn sizes(&self) -> impl Iterator<Item = (&str, &Conditional)> {
+    #[cfg(test)]
+    pub(crate) fn sizes(&self) -> impl Iterator<Item = (&str, &Conditional)> {
         self.sizes.iter().map(|(n, c)| (n.as_str(), c))
     }
 }
@@ -329,7 +335,8 @@ pub struct Conditional {
 
 impl Conditional {
     /// Probability that the size is at most this.
-    pub fn cdf(&self, size: f64) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn cdf(&self, size: f64) -> f64 {
         let v = self.transform.apply(size);
         if size.is_nan() {
             return f64::NAN;
@@ -361,7 +368,7 @@ impl Conditional {
     ///
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < p < 1.
-    pub fn quantile(&self, p: f64) -> Result<f64> {
+    pub(crate) fn quantile(&self, p: f64) -> Result<f64> {
         let p = LEVEL.check(p)?;
         let score = normal_quantile(p);
         let of = |part: &Part| at_normal(&part.base, part.centre + part.spread * score);

@@ -22,7 +22,9 @@ pub use chi_squared::{chi_squared_cdf, chi_squared_sf};
 #[cfg(test)]
 pub(crate) use crps::crps_normal;
 pub use crps::{MixturePart, crps_mixture, crps_student};
-pub use normal::{normal_cdf, normal_ln_pdf, normal_quantile, normal_quantile_upper, normal_sf};
+#[cfg(test)]
+pub use normal::normal_ln_pdf;
+pub use normal::{normal_cdf, normal_quantile, normal_quantile_upper, normal_sf};
 pub(crate) use series::Series;
 pub use student::{
     Student, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,

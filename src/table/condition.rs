@@ -109,7 +109,7 @@ pub(super) struct Placed {
 
 impl Placed {
     /// Finds the column of a condition.
-    pub fn new(condition: &Condition, header: &Header) -> Result<Placed> {
+    pub(crate) fn new(condition: &Condition, header: &Header) -> Result<Placed> {
         let name = condition.column.as_str();
         let target = match header.names.iter().position(|n| n.trim() == name) {
             Some(field) => Some(Target::Field(field)),
@@ -211,7 +211,7 @@ struct Tried {
 
 impl Chosen {
     /// Whether a row is asked about; counts it.
-    pub fn choose(&mut self, header: &Header, cells: &Cells) -> bool {
+    pub(crate) fn choose(&mut self, header: &Header, cells: &Cells) -> bool {
         self.rows += 1;
         self.each.resize(header.conditions.len(), Tried::default());
         let mut kept = true;
@@ -232,7 +232,7 @@ impl Chosen {
         kept
     }
 
-    pub fn append(&mut self, later: Chosen) {
+    pub(crate) fn append(&mut self, later: Chosen) {
         self.rows += later.rows;
         self.kept += later.kept;
         if self.each.is_empty() {
@@ -250,7 +250,7 @@ impl Chosen {
     }
 
     /// Refuses where the conditions left none of the rows, and tells which one it was.
-    pub fn check(&self, header: &Header) -> Result<()> {
+    pub(crate) fn check(&self, header: &Header) -> Result<()> {
         if self.kept > 0 || self.rows == 0 {
             return Ok(());
         }
@@ -277,7 +277,7 @@ impl Chosen {
     }
 
     /// A sentence, where there are conditions.
-    pub fn in_words(&self) -> Option<String> {
+    pub(crate) fn in_words(&self) -> Option<String> {
         (self.rows > 0)
             .then(|| format!("{} of {} chosen", rows_told(self.kept), counted(self.rows, "row", "rows")))
     }

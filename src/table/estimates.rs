@@ -31,7 +31,7 @@ use std::io::{Read, Write};
 use std::sync::OnceLock;
 
 /// Terminations with a column of their own.
-pub const TERMINATIONS: [&str; 4] = ["feather", "hinge", "step", "overshot"];
+pub(crate) const TERMINATIONS: [&str; 4] = ["feather", "hinge", "step", "overshot"];
 
 /// A row of a table, completed by what is given for all rows.
 #[derive(Clone, Copy)]
@@ -80,7 +80,7 @@ impl Predictors {
     }
 
     /// Experiments that stand in are not moved to sites: the flakes were struck as in them.
-    pub fn of_the_experiment(mut self) -> Predictors {
+    pub(crate) fn of_the_experiment(mut self) -> Predictors {
         self.of_the_experiment = true;
         self
     }

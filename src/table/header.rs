@@ -12,7 +12,7 @@ use crate::strike::{PLATFORM_AREA_MM2, PlatformShape, same_name};
 use std::collections::HashMap;
 
 /// The most columns a table may have. This crate's choice, no source.
-pub const MOST_COLUMNS: usize = 4096;
+pub(crate) const MOST_COLUMNS: usize = 4096;
 
 /// Unknown columns beyond these are carried through without looking for a likely slip. This crate's choice, no source.
 const MOST_SUGGESTIONS: usize = 256;
@@ -204,7 +204,7 @@ impl Column {
     /// The number in a cell, in our unit and within its bounds; not a number where nothing was recorded. Every way of
     /// reading a table comes through here.
     #[inline]
-    pub fn number(&self, text: &str, decimal_comma: bool) -> std::result::Result<f64, NotRead> {
+    pub(crate) fn number(&self, text: &str, decimal_comma: bool) -> std::result::Result<f64, NotRead> {
         let Kind::Number { factor, bounds } = self.kind else { return Ok(f64::NAN) };
         match cell::number(text, decimal_comma) {
             NumberCell::Missing => Ok(f64::NAN),
@@ -238,7 +238,7 @@ impl Column {
 
     /// Our word for the text of a class cell. It is put into `lower` where it stands neither in the cell nor in a
     /// vocabulary.
-    pub fn word<'t>(&self, text: &'t str, lower: &'t mut String) -> Option<&'t str> {
+    pub(crate) fn word<'t>(&self, text: &'t str, lower: &'t mut String) -> Option<&'t str> {
         let ours =
             self.words.iter().find(|(theirs, _)| same_name(theirs, text)).map(|(_, ours)| ours.as_str());
         let spelled = ours.unwrap_or(text);

@@ -32,7 +32,7 @@ impl Noticed {
         }
     }
 
-    pub fn append(&mut self, later: Noticed) {
+    pub(crate) fn append(&mut self, later: Noticed) {
         self.count += later.count;
         for row in later.rows {
             if self.rows.len() < NAMED + 1 && self.rows.last() != Some(&row) {
@@ -42,7 +42,7 @@ impl Noticed {
     }
 
     /// `rows 1, 2, 5, ...`
-    pub fn rows(&self) -> String {
+    pub(crate) fn rows(&self) -> String {
         let mut told: Vec<String> = self.rows.iter().take(NAMED).map(u64::to_string).collect();
         if self.rows.len() > NAMED {
             told.push("...".into());
@@ -132,7 +132,7 @@ impl Intake {
     }
 
     /// Why rows were not chosen, with how many: the condition that was the first to turn them away.
-    pub fn not_chosen<'a>(&'a self, header: &'a Header) -> impl Iterator<Item = (String, u64)> + 'a {
+    pub(crate) fn not_chosen<'a>(&'a self, header: &'a Header) -> impl Iterator<Item = (String, u64)> + 'a {
         self.chosen.turned_away(header)
     }
 

@@ -58,7 +58,7 @@ pub struct MeasuredFit {
 
 impl MeasuredFit {
     /// Whether fewer lie inside than chance allows.
-    pub fn misfit(&self) -> bool {
+    pub(crate) fn misfit(&self) -> bool {
         self.inside < self.chance.0
     }
 

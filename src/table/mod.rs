@@ -80,12 +80,12 @@ mod write;
 
 pub use attributions::{Attributed, TableAttributions};
 pub use condition::Condition;
-pub use estimates::{Completed, Predictors, RowNumber, TERMINATIONS, TableEstimates, answer, joined};
-pub use header::{ColumnId, Header, MOST_COLUMNS, Separator, TableOptions};
+pub use estimates::{Completed, Predictors, RowNumber, TableEstimates, answer, joined};
+pub use header::{ColumnId, Header, Separator, TableOptions};
 pub use intake::Intake;
 pub use kept::{Keeper, KeptRow};
 pub use measured::MeasuredFit;
-pub use offers::{MOST_LEVELS, Offer, OffersMade, levels_of, offer_each};
+pub use offers::{Offer, OffersMade, levels_of, offer_each};
 pub use originals::TableOriginals;
 pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};
 pub use read::TableReader;

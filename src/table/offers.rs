@@ -108,7 +108,7 @@ fn turned_away(
 
 /// Levels of a class that a fit has a shift for, at most. (This crate's choice, no source: beyond it the levels are
 /// rather groups of which some are known, with a shared effect.)
-pub const MOST_LEVELS: usize = 200;
+pub(crate) const MOST_LEVELS: usize = 200;
 
 /// Counts the levels of some classes among the flakes that `usable` says can be used; the commonest first, and among
 /// equals by name. Ends early where a class has more than [`MOST_LEVELS`].

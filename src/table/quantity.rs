@@ -32,7 +32,7 @@ const RADIAN: f64 = 180.0 / std::f64::consts::PI;
 
 impl Dimension {
     /// Every dimension.
-    pub const ALL: [Dimension; 5] =
+    pub(crate) const ALL: [Dimension; 5] =
         [Dimension::Length, Dimension::Area, Dimension::Mass, Dimension::Angle, Dimension::Speed];
 
     /// The endings of a column's name that are accepted, each with the factor to the unit kept. The unit
@@ -81,7 +81,7 @@ impl Dimension {
     }
 
     /// The name of the dimension in a sentence.
-    pub const fn name(self) -> &'static str {
+    pub(crate) const fn name(self) -> &'static str {
         match self {
             Dimension::Length => "a length",
             Dimension::Area => "an area",
@@ -121,7 +121,7 @@ impl Quantity {
         self.bounds
     }
     /// The unit that values are kept in, as the name ends.
-    pub const fn unit(&self) -> &'static str {
+    pub(crate) const fn unit(&self) -> &'static str {
         self.dimension.units()[0].0
     }
     /// The name without its unit.
@@ -130,7 +130,7 @@ impl Quantity {
         &name[..name.len() - self.unit().len() - 1]
     }
     /// A shorter stem that is accepted too (`depth` for `platform_depth`).
-    pub const fn short(&self) -> Option<&'static str> {
+    pub(crate) const fn short(&self) -> Option<&'static str> {
         self.short
     }
 }

@@ -203,7 +203,7 @@ impl Row {
     }
 
     /// The bad cells, in the order of the table. Each counts as missing.
-    pub fn problems(&self) -> impl ExactSizeIterator<Item = &Error> {
+    pub(crate) fn problems(&self) -> impl ExactSizeIterator<Item = &Error> {
         self.problems.iter().map(|p| &p.error)
     }
 

@@ -80,17 +80,12 @@ impl Reasons {
     }
 
     /// Counts a reason that is in words already.
-    pub fn count_words(&mut self, row: u64, reason: String, example: String) {
+    pub(crate) fn count_words(&mut self, row: u64, reason: String, example: String) {
         if self.by.len() < MOST_REASONS || self.by.contains_key(&reason) {
             self.by.entry(reason).or_insert_with(|| (Noticed::default(), example)).0.notice(row, 1);
         } else {
             self.others.notice(row, 1);
         }
-    }
-
-    /// Whether nothing was counted.
-    pub fn is_empty(&self) -> bool {
-        self.by.is_empty()
     }
 
     /// Adds the reasons of the rows that follow.
@@ -106,7 +101,7 @@ impl Reasons {
     }
 
     /// Each reason with its number of rows, the commonest first.
-    pub fn counts(&self) -> Vec<(&str, u64)> {
+    pub(crate) fn counts(&self) -> Vec<(&str, u64)> {
         self.sorted().into_iter().map(|(kind, n, _)| (kind, n.count)).collect()
     }
 
@@ -161,7 +156,7 @@ impl Summary {
     }
 
     /// Why rows were remarked upon.
-    pub fn remarks(&self) -> &Reasons {
+    pub(crate) fn remarks(&self) -> &Reasons {
         &self.remarks
     }
 
@@ -176,17 +171,17 @@ impl Summary {
     }
 
     /// Each kind of caution with its number of rows and its first sentence.
-    pub fn cautions(&self) -> impl Iterator<Item = (&'static str, u64, &str)> {
+    pub(crate) fn cautions(&self) -> impl Iterator<Item = (&'static str, u64, &str)> {
         self.cautions.iter().map(|(kind, (n, text))| (*kind, *n, text.as_str()))
     }
 
     /// How the sizes that were measured lie in what was expected, by calibration and size.
-    pub fn measured(&self) -> Vec<MeasuredFit> {
+    pub(crate) fn measured(&self) -> Vec<MeasuredFit> {
         self.measured.fits()
     }
 
     /// Answered rows that have neither a remark nor a caution, but for those that every answered row has.
-    pub fn without_a_word(&self) -> u64 {
+    pub(crate) fn without_a_word(&self) -> u64 {
         let everywhere = self.everywhere();
         let plain = |kinds: &[&str]| kinds.iter().all(|k| everywhere.contains(k));
         self.alike.iter().filter(|((kinds, remark), _)| !remark && plain(kinds)).map(|(_, n)| n).sum()
@@ -286,7 +281,7 @@ impl Summary {
     }
 
     /// Adds the counts of the rows that follow.
-    pub fn append(&mut self, later: Summary) {
+    pub(crate) fn append(&mut self, later: Summary) {
         self.tally = self.tally.merge(later.tally);
         self.remarks.append(later.remarks);
         self.refused.append(later.refused);

@@ -83,7 +83,7 @@ pub(super) struct Line {
 }
 
 impl Line {
-    pub fn new(separator: u8) -> Line {
+    pub(crate) fn new(separator: u8) -> Line {
         Line { separator, ..Line::default() }
     }
 
@@ -102,7 +102,7 @@ impl Line {
     }
 
     /// The cells of a row of the input.
-    pub fn row(&mut self, row: &Row) {
+    pub(crate) fn row(&mut self, row: &Row) {
         row.put_cells(&mut self.bytes);
         self.begun = true;
     }
@@ -130,7 +130,7 @@ impl Line {
 
     /// Text of our own. Names of calibrations and classes come from people: one that a spreadsheet would run as a
     /// formula has an apostrophe before it, unless it is a number.
-    pub fn text(&mut self, text: &str) {
+    pub(crate) fn text(&mut self, text: &str) {
         self.next();
         match like_formula(text.as_bytes()) {
             true => put_text(&format!("'{text}"), self.separator, &mut self.bytes),

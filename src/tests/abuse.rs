@@ -365,7 +365,7 @@ proptest! {
     fn estimates_with_a_known_size_are_ordered(strike in fair_strike(), value in wild(), place in 0..4usize, which in 0..3usize) {
         let Ok(e) = predictors()[which].estimate(&strike, &Ask::default()) else { return Ok(()) };
         let Ok(joint) = Joint::new(&e) else { return Ok(()) };
-        let name = joint.names()[place % joint.names().len()].clone();
+        let name = e.sizes[place % e.sizes.len()].size.clone();
         if let Ok(ln) = joint.ln_density(&[(&name, value)]) {
             number("density", ln);
         }
@@ -487,7 +487,7 @@ proptest! {
     #[test]
     fn splines_never_panic(x in wild(), knots in many(wild(), 0..5), column in 0..9usize) {
         // out of order or too few: an answer that is not a number, never a panic
-        let _ = form::natural_cubic(x, &knots, column);
+        let _ = form::elementary::natural_cubic(x, &knots, column);
     }
 }
 
@@ -647,9 +647,9 @@ fn an_input_row_that_is_too_short_has_no_value_rather_than_a_panic() {
 
 #[test]
 fn a_spline_without_its_knots_has_no_value_rather_than_a_panic() {
-    assert!(form::natural_cubic(1.0, &[], 0).is_nan());
-    assert!(form::natural_cubic(1.0, &[0.0], 0).is_nan());
-    assert!(form::natural_cubic(1.0, &[0.0, 1.0, 2.0], 5).is_nan());
+    assert!(form::elementary::natural_cubic(1.0, &[], 0).is_nan());
+    assert!(form::elementary::natural_cubic(1.0, &[0.0], 0).is_nan());
+    assert!(form::elementary::natural_cubic(1.0, &[0.0, 1.0, 2.0], 5).is_nan());
 }
 
 /// A bundled calibration with one place of its text changed.

@@ -48,19 +48,17 @@ use std::collections::BTreeMap;
 /// | [`Question::new`] | | the size (`mass_g`) |
 /// | [`Question::by_class`] | none | also report the scores within each level of this class column |
 /// | [`Question::of_kept`] | all that came off | score by the law of flakes that were kept |
-/// | [`Question::knowing_the_termination`] | not known | forms that read the termination may see it |
 #[derive(Debug, Clone, PartialEq)]
 pub struct Question {
     size: String,
     classes: Vec<String>,
-    termination_known: bool,
     kept: Option<RecoveryThreshold>,
 }
 
 impl Question {
     /// How well is this size foretold?
     pub fn new(size: &str) -> Question {
-        Question { size: size.to_string(), classes: Vec::new(), termination_known: false, kept: None }
+        Question { size: size.to_string(), classes: Vec::new(), kept: None }
     }
 
     /// Also within each level of this class column (`blow_lands_on`, `percussor_class`). May be repeated.
@@ -72,12 +70,6 @@ impl Question {
     /// The flakes were kept from this threshold on: each is scored by the law of flakes that were kept.
     pub fn of_kept(mut self, threshold: RecoveryThreshold) -> Question {
         self.kept = Some(threshold);
-        self
-    }
-
-    /// Lets forms that read the termination see it. Without this it is hidden, as it is before the blow.
-    pub fn knowing_the_termination(mut self) -> Question {
-        self.termination_known = true;
         self
     }
 }
@@ -266,7 +258,7 @@ const MOST_OF_THEM: f64 = 2.0 / 3.0;
 
 impl Recommendation {
     /// Whether it answers too few of the flakes to be simply recommended: two thirds of those with the size, or fewer.
-    pub fn partial(&self) -> bool {
+    pub(crate) fn partial(&self) -> bool {
         (self.answered as f64) <= MOST_OF_THEM * self.with_size as f64
     }
 
@@ -378,20 +370,6 @@ impl Assessment {
     /// [`Error::UnknownName`] with the names of the forms.
     pub fn difference(&self, first: &str, second: &str) -> Result<Difference> {
         self.difference_where(first, second, |_| true)
-    }
-
-    /// The paired difference of two forms over the common flakes of one level of a class asked for.
-    ///
-    /// # Errors
-    /// [`Error::UnknownName`] for the names of the forms; [`Error::TooFew`] where no flake has the level.
-    pub fn difference_within(
-        &self,
-        first: &str,
-        second: &str,
-        class: &str,
-        level: &str,
-    ) -> Result<Difference> {
-        self.difference_where(first, second, |row| self.label(class, row) == Some(level))
     }
 
     fn difference_where(
@@ -517,8 +495,7 @@ impl schemars::JsonSchema for Assessment {
 /// Fits every recipe without each test set and scores it on the flakes of the set.
 ///
 /// Recipes are cut down to the size asked for. A flake counts only if every recipe answers for it, in every
-/// repeat; the others are counted by reason. The termination is hidden from the predictors unless
-/// [`Question::knowing_the_termination`]. A recipe that cannot be fitted to all rows does without the variants that
+/// repeat; the others are counted by reason. The termination is hidden from the predictors. A recipe that cannot be fitted to all rows does without the variants that
 /// cannot, and is left out with the reason where none can; one that fails without some fold has the flakes of that fold
 /// counted as refused.
 ///

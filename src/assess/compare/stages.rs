@@ -28,7 +28,6 @@ pub(in crate::assess) fn class_of(row: &impl Measured, class: &str) -> Option<St
 /// A flake before it exists: what only the flake itself shows is hidden.
 struct BeforeTheBlow<'a, M> {
     row: &'a M,
-    termination_known: bool,
 }
 
 impl<M: Measured> Measured for BeforeTheBlow<'_, M> {
@@ -36,7 +35,7 @@ impl<M: Measured> Measured for BeforeTheBlow<'_, M> {
         self.row.number(name)
     }
     fn class(&self, name: &str) -> Option<&str> {
-        if name == TERMINATION && !self.termination_known { None } else { self.row.class(name) }
+        if name == TERMINATION { None } else { self.row.class(name) }
     }
 }
 
@@ -193,7 +192,7 @@ pub(super) fn score<M: Measured>(
     column: &str,
     question: &Question,
 ) -> Result<Score> {
-    let before = BeforeTheBlow { row, termination_known: question.termination_known };
+    let before = BeforeTheBlow { row };
     let ask = Ask { kept: question.kept, ..Ask::default() };
     let estimate = predictor.estimate(&before, &ask)?;
     let predictive = estimate

@@ -123,7 +123,7 @@ impl Inventory {
     }
 
     /// The measurements that a row may need, by column.
-    pub fn reads(&self) -> Vec<String> {
+    pub(crate) fn reads(&self) -> Vec<String> {
         let mut names: Vec<String> = Vec::new();
         for name in self.candidates.iter().flat_map(|c| &c.needs) {
             if !names.contains(name) {

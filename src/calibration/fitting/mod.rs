@@ -22,8 +22,7 @@ pub use inventory::{Inventory, SIZE_COLUMNS};
 pub use part::Part;
 pub(crate) use recipe::SETTINGS;
 pub use recipe::{
-    Method, NOT_FEATHER, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart,
-    VariantRecipe,
+    Method, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use report::{Coefficient, FitReport, GroupSpread, Report, Taken};
 
@@ -522,7 +521,7 @@ impl Collector {
         let compiled = recipe.form.compile(&self.layout)?;
         let names = match recipe.told_apart {
             ToldApart::Four => vec!["feather", "hinge", "step", "overshot"],
-            ToldApart::FeatherOrNot => vec!["feather", NOT_FEATHER],
+            ToldApart::FeatherOrNot => vec!["feather", recipe::NOT_FEATHER],
         };
         let (mut rows, mut classes) = (Vec::new(), Vec::new());
         for i in 0..self.flakes.rows() {

@@ -198,7 +198,7 @@ impl ToldApart {
 }
 
 /// The class of all flakes that do not feather out, where a table cannot tell them apart.
-pub const NOT_FEATHER: &str = "not feather";
+pub(crate) const NOT_FEATHER: &str = "not feather";
 
 /// Measurements of the blow, which a row to be estimated may leave out.
 pub(crate) const SETTINGS: [&str; 4] = [ANGLE_OF_BLOW, PERCUSSOR_CLASS, "percussor", LANDS_ON];

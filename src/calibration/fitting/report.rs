@@ -2,7 +2,6 @@
 
 use super::sizes::FittedSize;
 use crate::calibration::{SharedEffect, Spread};
-use crate::error::{Error, Result};
 use serde::{Deserialize, Serialize};
 
 /// What became of the flakes, and the fits behind the calibration.
@@ -151,19 +150,6 @@ impl FitReport {
             aic_own_unit: fitted.aic_own_unit,
             rows: fitted.rows,
         }
-    }
-
-    /// AIC of this fit less that of another, both for the size in its own unit.
-    ///
-    /// # Errors
-    /// [`Error::Incomparable`] when the fits are of different sizes or of different rows.
-    pub fn aic_less(&self, other: &FitReport) -> Result<f64> {
-        if self.size != other.size || self.rows != other.rows {
-            return Err(Error::Incomparable {
-                reason: "information criteria compare fits of the same size on the same rows".to_string(),
-            });
-        }
-        Ok(self.aic_own_unit - other.aic_own_unit)
     }
 }
 

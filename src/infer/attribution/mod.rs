@@ -309,7 +309,7 @@ impl Attribution {
     }
 
     /// Leaves terminations out. Sizes are still judged given the termination where they depend on it.
-    pub fn without_terminations(mut self) -> Attribution {
+    pub(crate) fn without_terminations(mut self) -> Attribution {
         self.terminations = false;
         self
     }
@@ -334,7 +334,7 @@ impl Attribution {
     ///
     /// # Errors
     /// [`Error::OutOfRange`] outside 10 to a million.
-    pub fn with_draws(mut self, draws: usize) -> Result<Attribution> {
+    pub(crate) fn with_draws(mut self, draws: usize) -> Result<Attribution> {
         DRAWS.check(draws as f64)?;
         self.draws = draws;
         Ok(self)

@@ -79,7 +79,7 @@ impl SettingsPrior {
     }
 
     /// The settings, their weights summing to 1.
-    pub fn settings(&self) -> &[BlowSetting] {
+    pub(crate) fn settings(&self) -> &[BlowSetting] {
         &self.0
     }
 }

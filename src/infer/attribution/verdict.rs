@@ -27,7 +27,7 @@ impl Strength {
     /// assert_eq!(Strength::of(2.9f64.ln()), Strength::SaysLittle);
     /// assert_eq!(Strength::of(-(25.0f64.ln())), Strength::Speaks);
     /// ```
-    pub fn of(ln_bayes_factor: f64) -> Strength {
+    pub(crate) fn of(ln_bayes_factor: f64) -> Strength {
         match ln_bayes_factor.abs().exp() {
             b if b >= 150.0 => Strength::SpeaksStrongly,
             b if b >= 20.0 => Strength::Speaks,
@@ -85,12 +85,6 @@ pub struct Verdict {
 }
 
 impl Verdict {
-    /// The likeliest class after the flakes were seen.
-    pub fn likeliest(&self) -> &ClassVerdict {
-        let best = |a: &&ClassVerdict, b: &&ClassVerdict| a.probability.total_cmp(&b.probability);
-        self.classes.iter().max_by(best).unwrap_or(&self.classes[0])
-    }
-
     /// The class that the flakes speak for, whatever the prior odds.
     pub fn favoured(&self) -> &ClassVerdict {
         let best = |a: &&ClassVerdict, b: &&ClassVerdict| a.ln_bayes_factor.total_cmp(&b.ln_bayes_factor);

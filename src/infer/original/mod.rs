@@ -140,7 +140,7 @@ impl Remains {
         self.mass_missing_g
     }
     /// Length now, in millimetres.
-    pub fn length_now_mm(&self) -> Option<f64> {
+    pub(crate) fn length_now_mm(&self) -> Option<f64> {
         self.length_now_mm
     }
     /// What the original mass certainly was at least, in grams: in hand and known together.

@@ -52,7 +52,7 @@ impl Truncated {
     }
 
     /// What the size is at least.
-    pub fn at_least(&self) -> f64 {
+    pub(crate) fn at_least(&self) -> f64 {
         self.at_least
     }
 
@@ -98,14 +98,6 @@ impl Truncated {
         Ok(self.upper((-LEVEL.check(p)?).ln_1p()))
     }
 
-    /// The size that the flake exceeded with probability q; accurate for small q.
-    ///
-    /// # Errors
-    /// [`crate::Error::OutOfRange`] unless 0 < q < 1.
-    pub fn quantile_upper(&self, q: f64) -> Result<f64> {
-        Ok(self.upper(LEVEL.check(q)?.ln()))
-    }
-
     /// The size exceeded with probability exp(ln_q), found on the scale of log tails.
     fn upper(&self, ln_q: f64) -> f64 {
         let v = quantile_beyond(&self.predictive, self.bound, self.ln_above, ln_q);
@@ -130,7 +122,7 @@ impl Truncated {
     /// Draws one size.
     ///
     /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
-    pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
+    pub(crate) fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
         let u: f64 = rng.random();
         self.upper((1.0 - u).ln())
     }

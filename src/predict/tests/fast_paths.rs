@@ -355,7 +355,7 @@ fn quick_is_the_estimate() {
             let mut out = vec![empty; variant.sizes.len()];
             quick.intervals(&x, &mut out).unwrap();
             let mut row = Vec::new();
-            for ((m, found), size) in variant.sizes.iter().zip(&out).zip(quick.sizes()) {
+            for (m, found) in variant.sizes.iter().zip(&out) {
                 let compiled = m.form.compile(&layout).unwrap();
                 row.resize(compiled.terms(), 0.0);
                 compiled.fill(&x, &mut row);
@@ -371,7 +371,6 @@ fn quick_is_the_estimate() {
                 let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
                 let whole = intervals(&Batch::new(m, &layout, 0.95).unwrap(), &columns);
                 assert!(near(found.high, whole[2][0], 1e-12) && near(found.low, whole[0][0], 1e-12));
-                assert_eq!(size, m.size);
                 ran += 1;
             }
             x[0] = f64::NAN;

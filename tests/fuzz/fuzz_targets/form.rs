@@ -2,7 +2,8 @@
 #![no_main]
 
 use arbitrary::{Arbitrary, Unstructured};
-use conchoid::form::{self, Form, Layout, Term, Transform};
+use conchoid::calibration::{Collector, Provenance, Recipe};
+use conchoid::form::{self, Form, Term, Transform};
 use libfuzzer_sys::fuzz_target;
 
 const NAMES: [&str; 6] = ["platform_depth_mm", "exterior_platform_angle_deg", "a", "", " ", "blow_lands_on"];
@@ -68,43 +69,16 @@ fuzz_target!(|a: Asked| {
             return;
         }
     };
-    let layout = Layout::of([&form]);
-    let compiled = match form.compile(&layout) {
-        Ok(c) => c,
-        // a name used both as a number and as a class
-        Err(e) => {
-            assert!(!e.to_string().is_empty());
-            return;
-        }
-    };
-    assert_eq!(compiled.terms(), form.term_names().len());
-    let x: Vec<f64> = (0..layout.len()).map(|i| a.x[i % a.x.len()]).collect();
-    let mut row = vec![0.0; compiled.terms()];
-    let mut spread = vec![0.0; compiled.spread_terms()];
-    compiled.fill(&x, &mut row);
-    compiled.fill_spread(&x, &mut spread);
-    match compiled.check(&x, &layout) {
-        Ok(()) => assert!(row.iter().chain(&spread).all(|v| v.is_finite()), "{row:?} {spread:?}"),
-        Err(e) => {
-            assert!(!e.to_string().is_empty());
-            assert!(row.iter().chain(&spread).any(|v| !v.is_finite()), "{e}: {row:?} {spread:?}");
-        }
-    }
-    // whole columns agree with single rows
-    let columns: Vec<[f64; 1]> = x.iter().map(|v| [*v]).collect();
-    let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
-    let mut filled = vec![0.0; compiled.terms()];
-    compiled.fill_columns(&columns, &mut filled).expect("shapes that fit");
-    for (f, r) in filled.iter().zip(&row) {
-        if f.is_nan() != r.is_nan() {
-            // overflow on the way may differ by a last place, a missing value may not
-            assert!(f.is_infinite() || r.is_infinite() || f.abs() > 1e290 || r.abs() > 1e290, "{f} {r} {form:?} {x:?}");
-        }
-    }
-    let there = form.transform().apply(a.size);
-    let back = form.transform().invert(there);
-    if a.size > 1e-300 && a.size < 1e300 {
-        assert!((back / a.size - 1.0).abs() < 1e-9, "{} {} {}", a.size, there, back);
+    // one flake with these numbers: taken, or left out with a reason; never a panic
+    let needs = form.needs();
+    let provenance = Provenance::new("fuzz", "none", "none", "none");
+    let recipe = Recipe::single("fuzz", "mass_g", form.clone(), provenance).expect("a size that exists");
+    if let Ok(mut collector) = Collector::new(recipe) {
+        let names: Vec<&str> = needs.iter().map(String::as_str).chain(["mass_g"]).collect();
+        let x: Vec<[f64; 1]> = (0..needs.len()).map(|i| [a.x[i % a.x.len()]]).chain([[a.size]]).collect();
+        let columns: Vec<&[f64]> = x.iter().map(|c| &c[..]).collect();
+        let _ = collector.offer_numbers(&names, &columns);
+        let _ = collector.finish();
     }
     assert!(!form.needs().iter().any(|n| n.trim().is_empty()));
 });
