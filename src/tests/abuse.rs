@@ -245,8 +245,8 @@ proptest! {
             prop_assert!(!format!("{f:?}").contains("NaN"), "{f:?}");
         }
         answer("mass", effective_mass_kg(v[0], Some(v[1])));
-        if let Ok(c) = Contact::new(Elastic::new(s[0] * 1e9, 0.3), Elastic::new(s[1] * 1e9, 0.2), s[2]) {
-            let p = c.pressed(s[0]);
+        if let Ok(c) = Contact::new(Elastic::new(7e10, 0.3), Elastic::new(75e9, 0.2), s[2]) {
+            let p = c.pressed(s[0].min(1e9));
             prop_assert!(!format!("{p:?}").contains("NaN"), "{p:?}");
         }
     }
