@@ -24,11 +24,31 @@ const TOGETHER: usize = 24;
 /// Times that broken inequalities are looked for. Own choice.
 const ROUNDS: usize = 500;
 
-/// One inequality: row'x is at least this.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Inequality {
-    pub(crate) row: Vec<f64>,
-    pub(crate) least: f64,
+/// Inequalities low <= row'x <= high, each scaled so that its row has unit length.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Inequalities {
+    rows: Vec<f64>,
+    between: Vec<[f64; 2]>,
+}
+
+impl Inequalities {
+    /// One more, of which one side may be infinite; all rows have the same number of coefficients.
+    pub(crate) fn push(&mut self, row: &[f64], low: f64, high: f64) {
+        let length = dot(row, row).sqrt();
+        let by = if length > 0.0 { 1.0 / length } else { 1.0 };
+        self.rows.extend(row.iter().map(|v| v * by));
+        self.between.push([low * by, high * by]);
+    }
+
+    fn row(&self, i: usize, p: usize) -> &[f64] {
+        &self.rows[i * p..(i + 1) * p]
+    }
+
+    /// How far a point is below the low end, and how far above the high one.
+    fn short(&self, i: usize, point: &[f64]) -> [f64; 2] {
+        let at = dot(self.row(i, point.len()), point);
+        [self.between[i][0] - at, at - self.between[i][1]]
+    }
 }
 
 /// The nearest point, and how many inequalities hold it.
@@ -38,44 +58,67 @@ pub(crate) struct Nearest {
     pub(crate) active: usize,
 }
 
-/// The point nearest to `b` in the metric of a covariance, of which `root` is the lower Cholesky factor.
+/// The point nearest to `b` in the metric of a covariance, of which `root` is the lower Cholesky factor. `watched` are
+/// the inequalities that are looked at first, none for all of them; those that were broken on the way join it.
 ///
 /// # Errors
 /// [`Error::NotConverged`] where no point obeys all inequalities.
-pub(crate) fn nearest(b: &[f64], root: &DMatrix<f64>, all: &[Inequality]) -> Result<Nearest> {
-    let p = b.len();
-    // in z, each row of unit length; a row of nothing says nothing about z
-    let mut rows: Vec<(Vec<f64>, f64)> = Vec::with_capacity(all.len());
-    for c in all {
-        let turned = (root.transpose() * DVector::from_column_slice(&c.row)).as_slice().to_vec();
-        let length = dot(&turned, &turned).sqrt();
-        let short = c.least - dot(&c.row, b);
-        if length > 1e-12 {
-            rows.push((turned.iter().map(|v| v / length).collect(), short / length));
-        } else if short > BROKEN {
-            return Err(impossible());
-        }
-    }
-    let mut z = vec![0.0; p];
-    let mut taken: Vec<usize> = Vec::new();
+pub(crate) fn nearest(
+    b: &[f64],
+    root: &DMatrix<f64>,
+    all: &Inequalities,
+    watched: &mut Vec<usize>,
+) -> Result<Nearest> {
+    let (p, m) = (b.len(), all.between.len());
+    let mut point = b.to_vec();
+    let mut is_taken = vec![[false; 2]; m];
+    // in z, each of unit length
+    let mut taken: Vec<(DVector<f64>, f64)> = Vec::new();
     let mut active = 0;
+    // those that were broken the last time all were looked at are looked at alone until they hold
+    let mut looked_at = if watched.is_empty() { (0..m).collect() } else { watched.clone() };
     for _ in 0..ROUNDS {
-        let mut broken: Vec<(f64, usize)> = rows
-            .iter()
-            .enumerate()
-            .map(|(i, (row, least))| (least - dot(row, &z), i))
-            .filter(|(short, i)| *short > BROKEN && !taken.contains(i))
-            .collect();
-        if broken.is_empty() {
-            let mut point = b.to_vec();
-            let step = root * DVector::from_column_slice(&z);
-            point.iter_mut().zip(step.iter()).for_each(|(v, s)| *v += s);
-            return Ok(Nearest { point, active });
+        let sides = looked_at.iter().flat_map(|i| {
+            let short = all.short(*i, &point);
+            [(short[0], *i, 0), (short[1], *i, 1)]
+        });
+        let mut broken: Vec<(f64, usize, usize)> =
+            sides.filter(|(short, i, side)| *short > 0.0 && !is_taken[*i][*side]).collect();
+        broken.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.1, a.2).cmp(&(b.1, b.2))));
+        let complete = looked_at.len() == m;
+        if complete {
+            looked_at = broken.iter().map(|(_, i, _)| *i).collect();
         }
-        broken.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-        taken.extend(broken.iter().take(TOGETHER).map(|(_, i)| *i));
-        let some: Vec<&(Vec<f64>, f64)> = taken.iter().map(|i| &rows[*i]).collect();
-        (z, active) = least_distance(&some, p)?;
+        let before = taken.len();
+        for (short, i, side) in broken {
+            if taken.len() == before + TOGETHER {
+                break;
+            }
+            let turned = root.tr_mul(&DVector::from_column_slice(all.row(i, p)));
+            let length = turned.norm();
+            if length <= 1e-12 {
+                // nothing moves it
+                if short > BROKEN {
+                    return Err(impossible());
+                }
+            } else if short > BROKEN * length {
+                let up = if side == 0 { 1.0 } else { -1.0 };
+                taken.push((turned * (up / length), all.short(i, b)[side] / length));
+                is_taken[i][side] = true;
+                watched.push(i);
+            }
+        }
+        if taken.len() > before {
+            let z;
+            (z, active) = least_distance(&taken, p)?;
+            point = (DVector::from_column_slice(b) + root * z).as_slice().to_vec();
+        } else if complete {
+            watched.sort_unstable();
+            watched.dedup();
+            return Ok(Nearest { point, active });
+        } else {
+            looked_at = (0..m).collect();
+        }
     }
     Err(impossible())
 }
@@ -85,10 +128,10 @@ fn impossible() -> Error {
 }
 
 /// The shortest z with row'z >= least for every row, and how many rows hold it.
-fn least_distance(rows: &[&(Vec<f64>, f64)], p: usize) -> Result<(Vec<f64>, usize)> {
+fn least_distance(rows: &[(DVector<f64>, f64)], p: usize) -> Result<(DVector<f64>, usize)> {
     let columns: Vec<DVector<f64>> = rows
         .iter()
-        .map(|(row, least)| DVector::from_iterator(p + 1, row.iter().copied().chain([*least])))
+        .map(|(row, least)| DVector::from_iterator(p + 1, row.iter().chain([least]).copied()))
         .collect();
     let mut wanted = DVector::zeros(p + 1);
     wanted[p] = 1.0;
@@ -101,16 +144,16 @@ fn least_distance(rows: &[&(Vec<f64>, f64)], p: usize) -> Result<(Vec<f64>, usiz
     }
     let held: Vec<usize> = (0..rows.len()).filter(|i| u[*i] > 0.0).collect();
     // once more with what holds as equations, so that rounding of the dual does not stay in the answer
-    let z = shortest(&held.iter().map(|i| rows[*i]).collect::<Vec<_>>(), p)
-        .unwrap_or_else(|| rest.iter().take(p).map(|v| v / last).collect());
+    let z = shortest(&held.iter().map(|i| &rows[*i]).collect::<Vec<_>>(), p)
+        .unwrap_or_else(|| rest.rows(0, p) / last);
     Ok((z, held.len()))
 }
 
 /// The shortest z with row'z = least for every row; nothing where the rows depend on each other.
-fn shortest(rows: &[&(Vec<f64>, f64)], p: usize) -> Option<Vec<f64>> {
+fn shortest(rows: &[&(DVector<f64>, f64)], p: usize) -> Option<DVector<f64>> {
     let k = rows.len();
     if k == 0 {
-        return Some(vec![0.0; p]);
+        return Some(DVector::zeros(p));
     }
     if k > p {
         return None;
@@ -122,7 +165,7 @@ fn shortest(rows: &[&(Vec<f64>, f64)], p: usize) -> Option<Vec<f64>> {
     }
     let least = DVector::from_iterator(k, rows.iter().map(|(_, v)| *v));
     let w = r.transpose().solve_lower_triangular(&least)?;
-    Some((qr.q() * w).as_slice().to_vec())
+    Some(qr.q() * w)
 }
 
 /// Non-negative least squares: u >= 0 for which the columns come nearest to what is wanted.
@@ -187,21 +230,26 @@ fn solved(matrix: DMatrix<f64>, wanted: &DVector<f64>) -> Option<Vec<f64>> {
     if (0..k).any(|j| r[(j, j)].abs() < 1e-10) {
         return None;
     }
-    let side = qr.q().transpose() * wanted;
-    Some(r.solve_upper_triangular(&side)?.as_slice().to_vec())
+    let mut side = wanted.clone();
+    qr.q_tr_mul(&mut side);
+    Some(r.solve_upper_triangular(&side.rows(0, k))?.as_slice().to_vec())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn at_least(row: &[f64], least: f64) -> Inequality {
-        Inequality { row: row.to_vec(), least }
+    fn at_least<const P: usize>(all: &[([f64; P], f64)]) -> Inequalities {
+        let mut found = Inequalities::default();
+        all.iter().for_each(|(row, least)| found.push(row, *least, f64::INFINITY));
+        found
     }
 
     #[test]
     fn an_estimate_that_obeys_stays_as_it_is() {
-        let found = nearest(&[1.0, 2.0], &DMatrix::identity(2, 2), &[at_least(&[1.0, 1.0], 0.0)]).unwrap();
+        let found =
+            nearest(&[1.0, 2.0], &DMatrix::identity(2, 2), &at_least(&[([1.0, 1.0], 0.0)]), &mut vec![])
+                .unwrap();
         assert_eq!(found, Nearest { point: vec![1.0, 2.0], active: 0 });
     }
 
@@ -209,7 +257,9 @@ mod tests {
     fn the_nearest_point_is_in_the_metric_of_the_covariance() {
         // by hand: minimise (x-b)'V⁻¹(x-b) with x_1 >= 0: x = b + V e_1 (0 - b_1)/V_11
         let v = DMatrix::from_row_slice(2, 2, &[4.0, 1.0, 1.0, 2.0]);
-        let found = nearest(&[-2.0, 3.0], &v.cholesky().unwrap().l(), &[at_least(&[1.0, 0.0], 0.0)]).unwrap();
+        let found =
+            nearest(&[-2.0, 3.0], &v.cholesky().unwrap().l(), &at_least(&[([1.0, 0.0], 0.0)]), &mut vec![])
+                .unwrap();
         assert!(found.point[0].abs() < 1e-14 && (found.point[1] - 3.5).abs() < 1e-14, "{found:?}");
         assert_eq!(found.active, 1);
     }
@@ -222,23 +272,33 @@ mod tests {
             seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
             (seed >> 33) as f64 / (1u64 << 31) as f64 - 0.5
         };
-        let p = 6;
+        const P: usize = 6;
+        let p = P;
         let a = DMatrix::from_fn(p, p, |_, _| next());
         let v = &a * a.transpose() + DMatrix::identity(p, p) * 0.05;
         let root = v.clone().cholesky().unwrap().l();
         let b: Vec<f64> = (0..p).map(|_| 2.0 * next()).collect();
         let inside: Vec<f64> = (0..p).map(|_| next()).collect();
-        let all: Vec<Inequality> = (0..300)
+        let all: Vec<([f64; P], f64)> = (0..300)
             .map(|_| {
-                let row: Vec<f64> = (0..p).map(|_| next()).collect();
-                let least = dot(&row, &inside) - 0.05 * next().abs();
-                Inequality { row, least }
+                let row = [(); P].map(|_| next());
+                (row, dot(&row, &inside) - 0.05 * next().abs())
             })
             .collect();
-        let found = nearest(&b, &root, &all).unwrap();
+        let mut watched = Vec::new();
+        let found = nearest(&b, &root, &at_least(&all), &mut watched).unwrap();
+        // the same from the other side, and where only some are looked at first
+        let mut other = Inequalities::default();
+        all.iter().for_each(|(row, least)| other.push(&row.map(|v| -v), f64::NEG_INFINITY, -least));
+        for first in [vec![], watched, vec![0, 1]] {
+            let again = nearest(&b, &root, &other, &mut first.clone()).unwrap();
+            for (u, v) in again.point.iter().zip(&found.point) {
+                assert!((u - v).abs() < 1e-9, "{again:?} {found:?}");
+            }
+        }
         assert!(found.active > 1);
         for c in &all {
-            assert!(dot(&c.row, &found.point) - c.least > -1e-8);
+            assert!(dot(&c.0, &found.point) - c.1 > -1e-8);
         }
         // no feasible direction lowers the distance: towards the inner point and towards small moves of it
         let metric = v.try_inverse().unwrap();
@@ -250,7 +310,7 @@ mod tests {
             let steps: Vec<f64> = (0..p).map(|i| to[i] + 0.3 * next() - found.point[i]).collect();
             let feasible = all.iter().all(|c| {
                 let moved: Vec<f64> = found.point.iter().zip(&steps).map(|(x, s)| x + 1e-3 * s).collect();
-                dot(&c.row, &moved) >= c.least
+                dot(&c.0, &moved) >= c.1
             });
             if feasible {
                 assert!(dot(slope.as_slice(), &steps) > -1e-7);
@@ -260,7 +320,7 @@ mod tests {
 
     #[test]
     fn what_contradicts_itself_is_refused() {
-        let both = [at_least(&[1.0], 1.0), at_least(&[-1.0], 0.0)];
-        assert!(nearest(&[0.0], &DMatrix::identity(1, 1), &both).is_err());
+        let both = at_least(&[([1.0], 1.0), ([-1.0], 0.0)]);
+        assert!(nearest(&[0.0], &DMatrix::identity(1, 1), &both, &mut vec![]).is_err());
     }
 }

@@ -20,7 +20,7 @@ use super::shrunken::{FOLDS, Rows};
 use super::sizes::FittedSize;
 use crate::calibration::{Range, Recorded, Spread, cholesky};
 use crate::error::{Error, Result};
-use crate::fit::cone::{Inequality, nearest};
+use crate::fit::cone::{Inequalities, nearest};
 use crate::fit::linear::dot;
 use crate::fit::shrunken::ShrunkenFit;
 use crate::form::{ANGLE, AREA, Compiled, DEPTH, Form, Term, Transform, WIDTH};
@@ -136,19 +136,14 @@ fn points(forms: &[&Form], range: &Range) -> Vec<f64> {
     all
 }
 
-/// Rows that are told apart to nine digits.
+/// Rows that are told apart to nine digits, none of nothing.
 #[derive(Default)]
-struct Distinct {
-    seen: HashSet<Vec<i64>>,
-    rows: Vec<Inequality>,
-}
+struct Distinct(HashSet<Vec<i64>>);
 
 impl Distinct {
-    fn push(&mut self, row: Vec<f64>, least: f64) {
-        let key = row.iter().chain([&least]).map(|v| (v * 1e9).round() as i64).collect();
-        if row.iter().any(|v| v.abs() > 1e-9) && self.seen.insert(key) {
-            self.rows.push(Inequality { row, least });
-        }
+    fn is_new(&mut self, row: &[f64]) -> bool {
+        row.iter().any(|v| v.abs() > 1e-9)
+            && self.0.insert(row.iter().map(|v| (v * 1e9).round() as i64).collect())
     }
 }
 
@@ -189,7 +184,7 @@ impl Collector {
         recipe: &VariantRecipe,
         first: usize,
         ranges: &[Range],
-    ) -> Result<(Vec<Inequality>, Option<Recorded>)> {
+    ) -> Result<(Inequalities, Option<Recorded>)> {
         let compiled: Vec<&Compiled> =
             (0..recipe.sizes.len()).map(|k| &self.readings[first + k].compiled).collect();
         let starts: Vec<usize> = compiled
@@ -200,12 +195,13 @@ impl Collector {
             })
             .collect();
         let total: usize = compiled.iter().map(|c| c.terms()).sum();
-        let mut all = Distinct::default();
+        let (mut all, mut seen) = (Inequalities::default(), Distinct::default());
         for (k, s) in recipe.sizes.iter().enumerate() {
             let (mut here, mut there) = (vec![0.0; compiled[k].terms()], vec![0.0; compiled[k].terms()]);
+            let directions = directions(&s.form, &s.size);
             for x in self.grid(&[&s.form], ranges) {
                 compiled[k].fill(&x, &mut here);
-                for along in directions(&s.form, &s.size) {
+                for along in &directions {
                     let mut y = x.clone();
                     for name in along {
                         if let Some(at) = self.layout.position(name) {
@@ -226,7 +222,9 @@ impl Collector {
                              the largest",
                         ));
                     }
-                    all.push(row, 0.0);
+                    if seen.is_new(&row) {
+                        all.push(&row, 0.0, f64::INFINITY);
+                    }
                 }
             }
         }
@@ -242,12 +240,10 @@ impl Collector {
                     c.fill(&x, own);
                     own.iter_mut().for_each(|v| *v *= signs[k]);
                 }
-                let turned = row.iter().map(|v| -v).collect();
-                all.push(row, low);
-                all.push(turned, -high);
+                all.push(&row, low, high);
             }
         }
-        Ok((all.rows, range.map(|(r, _)| r)))
+        Ok((all, range.map(|(r, _)| r)))
     }
 
     /// The 1st and 99th percentile of mass over length x width x thickness, g/cm3, and the sign of each size in its
@@ -300,7 +296,8 @@ impl Collector {
                 Ok((fit.coefficients(), fit.covariance()))
             })
             .collect::<Result<_>>()?;
-        let grown = brought(&estimates, &all)?;
+        let mut watched = Vec::new();
+        let grown = brought(&estimates, &all, &mut watched)?;
         let mut squares = vec![(0.0, 0u64); fitted.len()];
         for fold in 0..FOLDS {
             let fits: Option<Vec<&ShrunkenFit>> =
@@ -308,7 +305,9 @@ impl Collector {
             // a fold without which the terms cannot be told apart says nothing
             let Some(fits) = fits else { continue };
             let estimates: Vec<_> = fits.iter().map(|f| (f.coefficients(), f.covariance())).collect();
-            for ((f, b), (sum, count)) in fitted.iter().zip(brought(&estimates, &all)?).zip(&mut squares) {
+            for ((f, b), (sum, count)) in
+                fitted.iter().zip(brought(&estimates, &all, &mut watched)?).zip(&mut squares)
+            {
                 let Some(rows) = &f.design else { continue };
                 for at in (0..rows.y.len()).filter(|at| rows.part(*at) == fold) {
                     *sum += (rows.y[at] - dot(&rows.x[at], &b)).powi(2);
@@ -331,7 +330,11 @@ fn needs_shrunken() -> Error {
 }
 
 /// The estimates of all sizes brought together to what they have to obey.
-fn brought(estimates: &[(&[f64], &DMatrix<f64>)], all: &[Inequality]) -> Result<Vec<Vec<f64>>> {
+fn brought(
+    estimates: &[(&[f64], &DMatrix<f64>)],
+    all: &Inequalities,
+    watched: &mut Vec<usize>,
+) -> Result<Vec<Vec<f64>>> {
     let total: usize = estimates.iter().map(|(b, _)| b.len()).sum();
     let mut root = DMatrix::zeros(total, total);
     let (mut b, mut at) = (Vec::with_capacity(total), 0);
@@ -342,7 +345,7 @@ fn brought(estimates: &[(&[f64], &DMatrix<f64>)], all: &[Inequality]) -> Result<
         b.extend_from_slice(own);
         at += own.len();
     }
-    let found = nearest(&b, &root, all)?.point;
+    let found = nearest(&b, &root, all, watched)?.point;
     let mut rest = &found[..];
     Ok(estimates
         .iter()
