@@ -179,17 +179,18 @@ impl<'a> TableReport<'a> {
                 f,
                 "\n{}, {}: each flake foretold by a fit without it. {} record it. Standard errors in brackets; CRPS is \
                  the continuous ranked probability score, smaller is better.\n\n\
-                 | form | flakes | root mean square error, {unit} | of ln | R2 of ln | CRPS of ln | inside 95 % |\n\
+                 | form | flakes | root mean square error, {unit} | of ln | R2 of ln | inside 95 % | CRPS of ln, same {} |\n\
                  |---|---:|---:|---:|---:|---:|---:|",
                 capital(&in_words(a.column())),
                 a.rule(),
-                counted(a.with_size() as u64, "flake", "flakes")
+                counted(a.with_size() as u64, "flake", "flakes"),
+                rows_told(a.flakes() as u64)
             )?;
             for form in a.forms() {
                 let s = &form.own;
                 writeln!(
                     f,
-                    "| {} | {} | {} ({}) | {:.3} ({:.3}) | {:.2} | {:.4} ({:.4}) | {:.1} % |",
+                    "| {} | {} | {} ({}) | {:.3} ({:.3}) | {:.2} | {:.1} % | {:.4} ({:.4}) |",
                     form.name,
                     s.flakes,
                     digits(s.rmse.value),
@@ -197,9 +198,9 @@ impl<'a> TableReport<'a> {
                     s.rmse_ln.value,
                     s.rmse_ln.standard_error,
                     s.r_squared.value,
-                    s.crps.value,
-                    s.crps.standard_error,
-                    100.0 * s.coverage.last().map_or(f64::NAN, |c| c.inside.value)
+                    100.0 * s.coverage.last().map_or(f64::NAN, |c| c.inside.value),
+                    form.overall.crps.value,
+                    form.overall.crps.standard_error
                 )?;
             }
             let mut told: Vec<(&str, Vec<&str>)> = Vec::new();
@@ -331,14 +332,15 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
             format!(", {} between the {} groups of {}", digits(e.covariance[0][0].sqrt()), e.groups, e.by)
         })
         .collect();
+    // of what came off, most of which was not kept, none can be said
+    let explained = if m.kept.is_some() { String::new() } else { format!(", R2 {:.3}", m.r_squared) };
     writeln!(
         f,
-        "\n{} (form {}): {}, R2 {:.3}, {spread}{shared}; root mean square error of flakes left out {}.\n\n\
+        "\n{} (form {}): {}{explained}, {spread}{shared}; root mean square error of flakes left out {}.\n\n\
          | term | coefficient | standard error |\n|---|---:|---:|",
         capital(&m.form.transform().describe(&m.column)),
         m.form.name(),
         counted(m.flakes, "flake", "flakes"),
-        m.r_squared,
         digits(m.left_out_error)
     )?;
     let mut line = |term: &str, b: f64, variance: f64| {

@@ -120,6 +120,7 @@ const ELSEWHERE: [(&str, &[&str]); 20] = [
             "technologicalthickness",
             "flakethickness",
             "midthickness",
+            "midthick",
             "medialthickness",
             "thicknessmid",
             "thick",

@@ -1,7 +1,7 @@
 //! The pictures of `knap assemblage`: what the groups of a bag weighed, or two sets of sizes side by side.
 
 use crate::failure::Outcome;
-use crate::plot::{Axis, Layer, Panel, above_row, page, page_of_rows};
+use crate::plot::{Axis, Layer, Panel, above_row, guide_between_names, page, page_of_rows};
 use crate::report::{percent, short};
 use crate::tables::save;
 use conchoid::infer::{Comparison, Drawn, GroupLosses, GroupTotals};
@@ -186,20 +186,24 @@ pub fn comparison(
         .into_iter()
         .chain(c.quantile_ratios.iter().map(|(p, b)| (format!("at {} % of the flakes", percent(*p)), b)))
         .collect();
-    let n = rows.len() as f64;
+    let (n, top) = (rows.len() as f64, rows.len() as f64 + 0.15);
     let x = Axis::over("ratio, first over second", rows.iter().flat_map(|(_, b)| [b.low, b.high, 1.0]), true);
-    let mut layers = vec![Layer::Guide(vec![(1.0, 0.0), (1.0, n + 0.15)])];
+    let mut layers = guide_between_names(1.0, rows.len(), top);
     for (k, (name, b)) in rows.iter().enumerate() {
         let at = n - k as f64 - 0.65;
         let words = format!("{name}: {} ({} to {})", short(b.value), short(b.low), short(b.high));
-        layers.push(Layer::Label(x.low * (x.high / x.low).powf(0.005), at + above_row(1, n + 0.15), words));
+        layers.push(Layer::Label(
+            x.low * (x.high / x.low).powf(0.005),
+            at + above_row(rows.len(), top),
+            words,
+        ));
         layers.push(Layer::Spans(vec![(at, b.low, b.high)], 0));
         layers.push(Layer::Points(vec![(b.value, at)], 0));
     }
     let ratios = Panel {
         title: format!("Ratio, lines hold {} % (dashed: alike)", percent(c.level)),
         x,
-        y: Axis::fixed("", 0.0, n + 0.15),
+        y: Axis::fixed("", 0.0, top),
         layers,
         legend: Vec::new(),
     };

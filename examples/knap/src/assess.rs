@@ -37,8 +37,9 @@ pub struct Options {
     /// The table; - reads standard input
     #[arg(long, value_name = "FILE")]
     table: String,
-    /// Forms to compare, with commas: published forms, or calibrations whose forms are fitted anew
-    #[arg(long, value_name = "FORMS", value_delimiter = ',', required_unless_present = "calibrations")]
+    /// Forms to compare, with commas: published forms, or calibrations whose forms are fitted anew; all published forms
+    /// without it
+    #[arg(long, value_name = "FORMS", value_delimiter = ',')]
     forms: Vec<String>,
     /// Calibrations to score as they stand, with commas: names, or files made by `knap fit`
     #[arg(long = "calibration", value_name = "NAME|FILE", value_delimiter = ',',
@@ -51,13 +52,13 @@ pub struct Options {
     kept: KeptAbove,
     /// The size: length_mm, width_mm, thickness_mm, mass_g
     #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
-    response: String,
+    pub response: String,
     /// Leave out all flakes of one core, knapper, ... at a time
     #[arg(long, value_name = "COLUMN", conflicts_with_all = ["folds", "repeats"])]
-    by: Option<String>,
+    pub by: Option<String>,
     /// Also report within each level of this column; may be repeated
     #[arg(long = "class", value_name = "COLUMN")]
-    classes: Vec<String>,
+    pub classes: Vec<String>,
     /// Parts that the flakes are dealt into, each left out in turn (folds); as many as there are flakes leaves
     /// out one at a time
     #[arg(long, value_name = "N", default_value_t = 10)]
@@ -72,7 +73,7 @@ pub struct Options {
     #[arg(long)]
     keep_incomplete: bool,
     #[command(flatten)]
-    taken: TakenIn,
+    pub taken: TakenIn,
     /// A page of plots (SVG)
     #[arg(long, value_name = "FILE")]
     plot: Option<String>,
@@ -105,6 +106,13 @@ fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
     }
     recipe.keep_incomplete = o.keep_incomplete;
     Ok(recipe)
+}
+
+/// The recipes of the forms asked for, or of all published ones.
+fn recipes(o: &Options) -> Outcome<Vec<Recipe>> {
+    let asked: Vec<&str> = o.forms.iter().map(|f| f.trim()).collect();
+    let names = if asked.is_empty() { &PUBLISHED[..] } else { &asked };
+    names.iter().map(|f| recipe(f, o)).collect()
 }
 
 /// The forms of the size asked for.
@@ -143,10 +151,9 @@ fn rows<'a>(
     let mut reads: Vec<&str> = (0..layout.len()).map(|i| layout.name(i)).chain(asked).collect();
     // what tells a flake that is as it was struck, and what a drawing names it by
     let own = ["portion", "retouched", "platform_kind", "percussor", "termination", "flake"];
-    let groups = ["site", "core", "knapper"];
-    reads.extend(own.into_iter().chain(groups));
+    reads.extend(own.into_iter().chain(GROUPS));
     let keeper = Keeper::new(table.header(), &reads);
-    let columns: Vec<&str> = reads[..reads.len() - own.len() - groups.len()].to_vec();
+    let columns: Vec<&str> = reads[..reads.len() - own.len() - GROUPS.len()].to_vec();
     let progress = Progress::new("reading");
     let (mut found, mut bad) = (Vec::new(), Reasons::default());
     let made = offer_each(
@@ -170,12 +177,12 @@ fn rows<'a>(
     Ok((found, made))
 }
 
-/// Forms fitted anew to a size of a table and compared, with the picture: ten parts, dealt the more often the fewer
-/// flakes there are.
+/// Forms fitted anew to a size of a table and compared, with the picture: sites, cores or knappers left out where the table
+/// tells of enough of them, or ten parts, dealt the more often the fewer flakes there are.
 pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> Outcome<Assessment> {
     let mut o = Options {
         table: "table".to_string(),
-        forms: PUBLISHED.iter().map(|f| f.to_string()).collect(),
+        forms: Vec::new(),
         response: response.to_string(),
         calibrations: Vec::new(),
         of_the_experiment: false,
@@ -190,21 +197,33 @@ pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> 
         plot: Some(plot.to_string()),
         format: Format::Text,
     };
-    let recipes = o.forms.iter().map(|f| recipe(f, &o)).collect::<Outcome<Vec<Recipe>>>()?;
+    let recipes = recipes(&o)?;
     let (rows, _) = rows(&o, forms(&o, &recipes), source, false)?;
     o.repeats = (2000 / rows.len().max(1)).clamp(1, 10);
+    o.by = GROUPS.into_iter().find(|by| groups(&rows, by) >= FEWEST_GROUPS).map(str::to_string);
     Ok(compare(&o, &recipes, &rows)?.0)
+}
+
+/// Columns whose groups hang together, the widest first.
+const GROUPS: [&str; 3] = ["site", "core", "knapper"];
+
+/// Groups that a report leaves out one at a time, at least. This crate's choice, no source.
+const FEWEST_GROUPS: usize = 5;
+
+/// Of how many groups the flakes of a table are; none where each is of its own.
+fn groups(rows: &[KeptRow], by: &str) -> usize {
+    let names: BTreeSet<&str> = rows.iter().filter_map(|r| r.class(by)).collect();
+    if names.len() > 1 && names.len() < rows.len() { names.len() } else { 0 }
 }
 
 /// Says so where flakes of one site, core or knapper stand on both sides of the folds.
 fn propose_groups(rows: &[KeptRow]) {
-    for by in ["site", "core", "knapper"] {
-        let names: BTreeSet<&str> = rows.iter().filter_map(|r| r.class(by)).collect();
-        if names.len() > 1 && names.len() < rows.len() {
+    for by in GROUPS {
+        let n = groups(rows, by);
+        if n > 0 {
             let told = format!(
-                "knap: the table has {} groups of {by}, whose flakes are alike; --by {by} leaves out whole groups and \
-                 tells how a new one would be predicted",
-                names.len()
+                "knap: the table has {n} groups of {by}, whose flakes are alike; --by {by} leaves out whole groups and \
+                 tells how a new one would be predicted"
             );
             note!("{}", wrapped(&told, "", "  ", 79));
             return;
@@ -288,7 +307,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if !o.calibrations.is_empty() {
         return as_it_stands(o, &source);
     }
-    let recipes = o.forms.iter().map(|f| recipe(f.trim(), o)).collect::<Outcome<Vec<Recipe>>>()?;
+    let recipes = recipes(o)?;
     let (rows, made) = rows(o, forms(o, &recipes), &source, true)?;
     crate::fit::tell(&made);
     if o.by.is_none() {
@@ -657,7 +676,8 @@ fn report(
     if let Some(c) = checks {
         panels.push(influence(c, take, rows));
     }
-    panels.push(compared(a)?);
+    let what = if o.calibrations.is_empty() { "Forms" } else { "Calibrations" };
+    panels.push(compared(a, what)?);
     page(
         &format!(
             "{what}: {}, {} of {} rows",
@@ -679,10 +699,17 @@ fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
     let mut layers = vec![Layer::Guide(vec![(x.low, threshold), (x.high, threshold)])];
     layers.push(Layer::Whiskers(all.iter().map(|p| (p.0, 0.0, p.1)).collect(), 0));
     layers.push(Layer::Points(all, 0));
+    let mut named: Vec<(f64, f64)> = Vec::new();
     for (i, d) in c.influential.iter().take(5) {
         let row = &rows[*i];
-        let name = row.class("flake").map_or_else(|| format!("row {}", row.row_number()), str::to_string);
-        layers.push(Layer::Label(row.row_number() as f64, *d, name));
+        let (at, name) = (row.row_number() as f64, row.class("flake"));
+        // a name that would stand on another is left out: the table of flakes to look at has it
+        let (near, line) = (0.3 * (x.high - x.low), 0.055 * highest);
+        if named.iter().any(|(x, y)| (x - at).abs() < near && (y - d).abs() < line) {
+            continue;
+        }
+        named.push((at, *d));
+        layers.push(Layer::Label(at, *d, name.map_or_else(|| format!("row {at}"), str::to_string)));
     }
     Panel {
         title: format!("Influence on the fit (dashed: 4/n; {take})"),
@@ -694,7 +721,7 @@ fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
 }
 
 /// CRPS of every form less that of the best, with one standard error; a form a row, named there.
-fn compared(a: &Assessment) -> Outcome<Panel> {
+fn compared(a: &Assessment, what: &str) -> Outcome<Panel> {
     let best = a.recommendation().best;
     let n = a.forms().len();
     let top = n as f64 + 0.15;
@@ -714,7 +741,7 @@ fn compared(a: &Assessment) -> Outcome<Panel> {
     let left = x.low + 0.005 * (x.high - x.low);
     layers.extend(names.into_iter().map(|(at, name)| Layer::Label(left, at, name)));
     Ok(Panel {
-        title: format!("Forms compared (best: {})", cut(&best, 30)),
+        title: format!("{what} compared (best: {})", cut(&best, 30)),
         x,
         y: Axis::fixed("", 0.0, top),
         layers,

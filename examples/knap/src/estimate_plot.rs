@@ -74,7 +74,9 @@ pub fn single(
         let mut band = Vec::with_capacity(POINTS);
         let mut middle = Vec::with_capacity(POINTS);
         for i in 0..POINTS {
-            let value = low + (high - low) * i as f64 / (POINTS - 1) as f64;
+            // closer together where small platforms bend the curve
+            let share = i as f64 / (POINTS - 1) as f64;
+            let value = low + (high - low) * share * share;
             let row = Moved { given, name: &range.name, value };
             // where the form has no answer there is no curve
             let Ok(there) = predictor.estimate(&row, ask) else { continue };

@@ -60,7 +60,7 @@ pub struct Options {
     /// The sizes to fit, with commas: length_mm, width_mm, thickness_mm, mass_g, by default all that the table has; or
     /// original_over_now, what retouch has taken
     #[arg(long, value_name = "COLUMNS", value_delimiter = ',')]
-    response: Vec<String>,
+    pub response: Vec<String>,
     /// The form: log-log, tangent-power, cube-root, area, area-angle; without it log-log, with a variant for each
     /// set of measurements that the table records
     #[arg(long, value_name = "FORM", conflicts_with = "starting_from")]
@@ -76,11 +76,11 @@ pub struct Options {
     /// A further column of the form: a shift for each level of a class (percussor), a slope for a number
     /// (angle_of_blow_deg); may be repeated
     #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
-    by: Vec<String>,
+    pub by: Vec<String>,
     /// A column of groups whose flakes share an effect of their own (core, knapper, site): estimates then allow for a
     /// new group, and know the groups of the table; may be repeated, the outer first (knapper, then core)
     #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
-    group: Vec<String>,
+    pub group: Vec<String>,
     /// A calibration of its own for each value of this column (stone): its name, and the file of --out, end in the
     /// value
     #[arg(long, value_name = "COLUMN")]
@@ -101,7 +101,7 @@ pub struct Options {
     #[arg(long)]
     keep_incomplete: bool,
     #[command(flatten)]
-    taken: TakenIn,
+    pub taken: TakenIn,
     /// How to print the fit
     #[arg(long, value_enum, default_value = "text")]
     format: Format,

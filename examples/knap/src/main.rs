@@ -261,11 +261,21 @@ fn answered(verb: Verb) -> Outcome<u8> {
         Verb::Estimate(o) => estimate::run(&o),
         Verb::Blow(o) => mechanics::blow(&o),
         Verb::Contrast(o) => mechanics::contrast(&o),
-        Verb::Fit(o) => fit::run(&o),
-        Verb::Assess(o) => assess::run(&o),
+        Verb::Fit(mut o) => {
+            o.taken.in_our_names(o.by.iter_mut().chain(&mut o.group).chain(&mut o.response));
+            fit::run(&o)
+        }
+        Verb::Assess(mut o) => {
+            let names = o.classes.iter_mut().chain(&mut o.by).chain([&mut o.response]);
+            o.taken.in_our_names(names);
+            assess::run(&o)
+        }
         Verb::Percussor(o) => percussor::run(&o),
         Verb::Original(o) => original::run(&o),
-        Verb::Assemblage(o) => assemblage::run(&o),
+        Verb::Assemblage(mut o) => {
+            o.taken.in_our_names(o.group.iter_mut().chain([&mut o.size]));
+            assemblage::run(&o)
+        }
         Verb::Report(o) => table_report::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),

@@ -32,24 +32,24 @@ pub fn page(points: &[Point], words: &Words) -> Outcome<String> {
     let powers: Vec<(f64, f64)> = points.iter().filter_map(|p| Some((p.flakes, p.power?))).collect();
     let curve = |of: fn(&Point) -> f64| points.iter().map(|p| (p.flakes, of(p))).collect::<Vec<_>>();
     let end = points.iter().map(|p| p.flakes).fold(1.0, f64::max) * 1.04;
-    let panel = |label: &str, top: f64, curves: Vec<Curve>| {
-        let mut layers = vec![Layer::Guide(vec![(words.planned, 0.0), (words.planned, top)])];
+    let panel = |label: &str, highest: f64, curves: Vec<Curve>| {
+        let mut layers = vec![Layer::Guide(vec![(words.planned, 0.0), (words.planned, highest)])];
         let mut legend = Vec::new();
         for (name, points, series) in curves {
             layers.push(Layer::Line(points.clone(), series));
             layers.push(Layer::Points(points, series));
             legend.push((name.to_string(), series));
         }
-        let (x, y) = (Axis::fixed("flakes struck", 0.0, end), Axis::fixed(label, 0.0, top));
+        let (x, y) = (Axis::fixed("flakes struck", 0.0, end), Axis::fixed(label, 0.0, 1.25 * highest));
+        // room above for the legend
         Panel { title: String::new(), x, y, layers, legend }
     };
-    // room above for the legend
-    let top = points.iter().map(|p| p.new_flake).fold(0.0, f64::max) * 1.25;
+    let highest = points.iter().map(|p| p.new_flake).fold(0.0, f64::max);
     let both =
         vec![("one new flake", curve(|p| p.new_flake), 2), ("the mean of such flakes", curve(|p| p.mean), 1)];
-    let mut panels = vec![panel(&words.width, top, both)];
+    let mut panels = vec![panel(&words.width, highest, both)];
     if !powers.is_empty() {
-        panels.push(panel(&words.power, 1.2, vec![("chance to see it", powers, 2)]));
+        panels.push(panel(&words.power, 1.0, vec![("chance to see it", powers, 2)]));
     }
     plot::page(&words.title, &panels, panels.len())
 }

@@ -95,6 +95,21 @@ impl TakenIn {
         Ok(options)
     }
 
+    /// Columns that an option calls as the table does, by our names: those mapped with --column, and ours in another
+    /// spelling.
+    pub fn in_our_names<'n>(&self, names: impl IntoIterator<Item = &'n mut String>) {
+        let known = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
+        for name in names {
+            let mapped = self.columns.iter().filter_map(|c| c.split_once('='));
+            let mapped = mapped.map(|(theirs, ours)| (theirs.trim(), ours.trim()));
+            let ours =
+                mapped.clone().find(|(theirs, _)| *theirs == name.trim()).map(|(_, ours)| ours.to_string());
+            let plain = name.trim().to_lowercase().replace([' ', '-'], "_");
+            *name =
+                ours.or_else(|| known(&plain).then_some(plain)).unwrap_or_else(|| name.trim().to_string());
+        }
+    }
+
     /// Where nothing was answered and columns were left alone, says so.
     pub fn remind(&self, summary: &conchoid::table::Summary) {
         if summary.nothing_answered().is_some() && !self.ignore.is_empty() {

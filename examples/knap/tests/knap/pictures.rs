@@ -251,3 +251,61 @@ fn frames_and_bars_have_lines() {
     assert!(frames >= 6 + 10, "{frames}");
     assert!(!svg.contains("fill=\"none\" stroke=\"#000000\"/>"), "an outline without a width");
 }
+
+/// So many invented flakes of sixty layers, six sites and two percussors.
+fn many(rows: u32) -> String {
+    let mut text =
+        "layer,site,hammer,platform_depth_mm,exterior_platform_angle_deg,length_mm,mass_g,mass_now_g\n"
+            .to_string();
+    for i in 0..rows {
+        let uneven = |k: u32| f64::from((i * k) % 1499) / 1499.0 - 0.5;
+        let (depth, angle) = (7.0 * (1.4 * uneven(5)).exp(), 72.0 + 24.0 * uneven(7));
+        let length = 9.0 * depth.powf(0.6) * (0.6 * uneven(3)).exp();
+        let mass = 0.7 * depth.powf(1.5) * (1.2 * uneven(11)).exp();
+        text.push_str(&format!(
+            "L{},S{},{},{depth:.2},{angle:.1},{length:.1},{mass:.2},{:.2}\n",
+            i % 60,
+            i % 6,
+            ["antler", "quartzite"][(i % 2) as usize],
+            0.7 * mass
+        ));
+    }
+    text
+}
+
+#[test]
+fn pictures_of_many_rows_are_small_whatever_the_verb() {
+    let text = many(1500);
+    let quick = ["--seed", "1", "--draws", "100"];
+    let pair = ["--group", "hammer", "--compare", "antler,quartzite"];
+    let sites = ["--forms", "log-log,cube-root", "--by", "site"];
+    for (verb, more, told) in [
+        ("estimate", &[][..], "1500 rows"),
+        ("original", &["--loss", "none"], "1500 pieces"),
+        ("assemblage", &[&quick[..], &["--group", "layer"]].concat(), "60 groups"),
+        ("assemblage", &[&quick[..], &pair].concat(), "antler (750)"),
+        ("assess", &sites, "1500 flakes of 1500 rows"),
+    ] {
+        let (svg, words) = drawn(&[&[verb, "--table", "-"], more].concat(), &text);
+        has(&words, told);
+        assert!(svg.len() <= 300_000, "{verb} {more:?}: {}", svg.len());
+        // squares instead of a disc for each row
+        assert!(svg.matches("<circle").count() < 700, "{verb} {more:?}");
+    }
+}
+
+#[test]
+fn a_guide_stops_where_words_stand() {
+    let (svg, words) = drawn(&["plan", "--flakes", "24", "--percussor", "quartzite"], "");
+    has(&words, "the mean of such flakes");
+    // hundredths of a point: the legend stands in the upper fifth of the frame, the guide under it
+    let upright = svg.split("<polyline ").skip(1).filter(|l| l.contains("stroke=\"#6E6E6E\""));
+    let highest = upright
+        .flat_map(|l| l.split_once("points=\"").unwrap().1.split('"').next().unwrap().split_whitespace())
+        .map(|at| at.split_once(',').unwrap().1.parse::<u32>().unwrap())
+        .min()
+        .unwrap();
+    let legend = svg.split("<text ").find(|t| t.contains("the mean of such flakes")).unwrap();
+    let y: u32 = legend.split_once(" y=\"").unwrap().1.split('"').next().unwrap().parse().unwrap();
+    assert!(highest > y, "{highest} {y}");
+}

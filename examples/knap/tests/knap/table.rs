@@ -283,3 +283,44 @@ fn what_leaves_nothing_says_in_one_line_what_to_change() {
         assert!(err.lines().count() <= 6, "{args:?}: {err}");
     }
 }
+
+#[test]
+fn options_take_columns_by_the_names_of_the_table() {
+    let mapped =
+        ["--table", "chalk-pit-notes.csv", "--column", "Hammer=percussor", "--column", "Weight=mass_g"];
+    let platforms = [
+        "--column",
+        "PlatformThickness=platform_depth_mm",
+        "--column",
+        "ExteriorPlatformAngle=exterior_platform_angle_deg",
+    ];
+    let said = |verb: &[&str]| {
+        let (code, out, err) = on_school(&[verb, &mapped, &platforms].concat());
+        assert_eq!(code, 0, "{verb:?}: {err}");
+        out
+    };
+    let compared = ["--compare", "antler,quartzite", "--seed", "1", "--draws", "100"];
+    let pair = |group: &str, size: &str| {
+        said(&[&["assemblage", "--group", group, "--size", size], &compared[..]].concat())
+    };
+    assert!(pair("Hammer", "Weight").starts_with("mass: 104 of antler against 136 of quartzite."));
+    assert_eq!(pair("Hammer", "Weight"), pair("percussor", "mass_g"));
+    // another spelling of one of ours
+    assert_eq!(pair("Percussor", "Mass_g"), pair("percussor", "mass_g"));
+    let folder = tempfile::TempDir::new().unwrap();
+    let fitted = |by: &str, response: &str, name: &str| {
+        let out = folder.path().join(name);
+        let to = ["fit", "--by", by, "--response", response, "--form", "log-log", "--name", "x", "--out"];
+        said(&[&to[..], &[out.to_str().unwrap()]].concat());
+        let fitted: Value = serde_json::from_slice(&std::fs::read(out).unwrap()).unwrap();
+        fitted["variants"].clone()
+    };
+    assert_eq!(fitted("Hammer", "Weight", "a.json"), fitted("percussor", "mass_g", "b.json"));
+    let assessed = |class: &str, response: &str| {
+        said(&["assess", "--response", response, "--class", class, "--folds", "4", "--repeats", "1"])
+    };
+    let all = assessed("Hammer", "Weight");
+    assert_eq!(all, assessed("percussor", "mass_g"));
+    // and all forms where none are named
+    assert!(["log-log", "tangent-power", "cube-root"].iter().all(|form| all.contains(form)), "{all}");
+}

@@ -87,6 +87,33 @@ fn the_page_holds_what_was_read_fitted_and_compared() {
 }
 
 #[test]
+fn sites_are_left_out_where_the_table_tells_of_them() {
+    let folder = TempDir::new().unwrap();
+    let (path, out) = (table(&folder), folder.path().join("pit.md"));
+    let out = out.to_str().unwrap();
+    let page = |with: &str| {
+        let text = fs::read_to_string(&path).unwrap();
+        let lines = text.lines().enumerate().map(|(i, line)| match i {
+            0 => format!("{line},{with}\n"),
+            i => format!("{line},K{}\n", i % 6),
+        });
+        let own = folder.path().join("grouped.csv");
+        fs::write(&own, lines.collect::<String>()).unwrap();
+        let run = knap().args(["report", "--table", own.to_str().unwrap(), "--out", out]).output().unwrap();
+        assert_eq!(run.status.code(), Some(3), "{}", String::from_utf8_lossy(&run.stderr));
+        fs::read_to_string(out).unwrap()
+    };
+    for by in ["site", "core"] {
+        let told = format!("Mass, leave-one-{by}-out: each flake foretold by a fit without it.");
+        assert!(page(by).contains(&told), "{}", page(by));
+    }
+    let page = page("box");
+    assert!(page.contains("Mass, 10 times 10-fold: each flake foretold"), "{page}");
+    // the scores that forms are compared by are of the same flakes
+    assert!(page.contains("| CRPS of ln, same 60 |"), "{page}");
+}
+
+#[test]
 fn a_report_that_cannot_be_made_leaves_nothing() {
     let folder = TempDir::new().unwrap();
     let (table, out) = (table(&folder), folder.path().join("pit.md"));
