@@ -246,6 +246,11 @@ impl Term {
         });
     }
 
+    /// Calls `see` with the name of every number and class the term reads.
+    pub(crate) fn visit_names(&self, see: &mut impl FnMut(&str)) {
+        self.visit(&mut |(Input::Number(name) | Input::Class(name, _))| see(name));
+    }
+
     /// Calls `see` with every input the term reads, in order of appearance.
     pub(super) fn visit(&self, see: &mut impl FnMut(Input<'_>)) {
         match self {

@@ -16,7 +16,7 @@ use super::joint::normal_at;
 use super::mixture::Component;
 use crate::calibration::SizeModel;
 use crate::error::{Bounds, Error, Place, Result};
-use crate::fit::kept::both_above;
+use crate::fit::kept::Two;
 use crate::special::{normal_cdf, normal_quantile, normal_sf};
 use crate::strike::Measured;
 
@@ -157,7 +157,7 @@ fn levels(shared: bool) -> Vec<f64> {
 }
 
 fn both_below(h: f64, k: f64, correlation: f64) -> f64 {
-    both_above(-h, -k, correlation).clamp(0.0, 1.0)
+    Two::new(correlation).both_above(-h, -k).clamp(0.0, 1.0)
 }
 
 /// What was selected of one component.

@@ -85,6 +85,19 @@ fn directions(form: &Form, size: &str) -> Vec<Vec<&'static str>> {
     all
 }
 
+/// What stands in a term with one of some measurements: all that changes how a size grows along them.
+fn read_together(form: &Form, along: &[&str]) -> HashSet<String> {
+    let mut found = HashSet::new();
+    for term in form.terms() {
+        let mut read = Vec::new();
+        term.visit_names(&mut |name| read.push(name.to_string()));
+        if read.iter().any(|n| along.contains(&n.as_str())) {
+            found.extend(read);
+        }
+    }
+    found
+}
+
 /// Whether a term is curved in a measurement, and where its knots are.
 fn curves(term: &Term, name: &str, knots: &mut Vec<f64>) -> bool {
     let within = |t: &Term| {
@@ -148,8 +161,8 @@ impl Distinct {
 }
 
 impl Collector {
-    /// Every input row of the grid of some forms.
-    fn grid(&self, forms: &[&Form], ranges: &[Range]) -> Vec<Vec<f64>> {
+    /// Every input row of the grid of some forms; what does not vary stays at the first of its points.
+    fn grid(&self, forms: &[&Form], ranges: &[Range], varies: impl Fn(&str) -> bool) -> Vec<Vec<f64>> {
         let mut needs: Vec<String> = Vec::new();
         for n in forms.iter().flat_map(|f| f.needs()) {
             if !needs.contains(&n) {
@@ -159,10 +172,13 @@ impl Collector {
         let mut rows = vec![vec![f64::NAN; self.layout.len()]];
         for name in needs {
             let Some(at) = self.layout.position(&name) else { continue };
-            let values = match self.layout.class_at(at) {
+            let mut values: Vec<f64> = match self.layout.class_at(at) {
                 Some(class) => (0..class.levels.len()).map(|c| c as f64).collect(),
                 None => ranges.iter().find(|r| r.name == name).map_or(Vec::new(), |r| points(forms, r)),
             };
+            if !varies(&name) {
+                values.truncate(1);
+            }
             rows = rows
                 .iter()
                 .flat_map(|row| {
@@ -198,12 +214,12 @@ impl Collector {
         let (mut all, mut seen) = (Inequalities::default(), Distinct::default());
         for (k, s) in recipe.sizes.iter().enumerate() {
             let (mut here, mut there) = (vec![0.0; compiled[k].terms()], vec![0.0; compiled[k].terms()]);
-            let directions = directions(&s.form, &s.size);
-            for x in self.grid(&[&s.form], ranges) {
-                compiled[k].fill(&x, &mut here);
-                for along in &directions {
+            for along in directions(&s.form, &s.size) {
+                let together = read_together(&s.form, &along);
+                for x in self.grid(&[&s.form], ranges, |n| together.contains(n)) {
+                    compiled[k].fill(&x, &mut here);
                     let mut y = x.clone();
-                    for name in along {
+                    for name in &along {
                         if let Some(at) = self.layout.position(name) {
                             y[at] = moved(name, y[at], STEP);
                         }
@@ -233,7 +249,7 @@ impl Collector {
             let forms: Vec<&Form> = recipe.sizes.iter().map(|s| &s.form).collect();
             // mass in g over cubic millimetres, so that the range in g/cm3 is a thousandth of itself
             let (low, high) = ((range.low * 1e-3).ln() + MARGIN, (range.high * 1e-3).ln() - MARGIN);
-            for x in self.grid(&forms, ranges) {
+            for x in self.grid(&forms, ranges, |_| true) {
                 let mut row = vec![0.0; total];
                 for (k, c) in compiled.iter().enumerate() {
                     let own = &mut row[starts[k]..starts[k] + c.terms()];

@@ -137,7 +137,7 @@ impl Problem<'_> {
         let Some(law) = Law::new(&s, self.model.threshold.as_ref()) else { return f64::MAX.sqrt() };
         let of = |g: usize| -> f64 {
             let rows = self.expected[g].iter();
-            rows.map(|(i, mu, spread)| self.flakes.weight[*i] * law.at(&self.flakes.seen(*i), mu, *spread).0)
+            rows.map(|(i, mu, spread)| self.flakes.weight[*i] * law.value(&self.flakes.seen(*i), mu, *spread))
                 .sum()
         };
         let mut value: f64 = threads::in_order(self.expected.len(), of).into_iter().sum();

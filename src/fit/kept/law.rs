@@ -58,6 +58,7 @@ pub(super) struct Law {
     threshold: Option<Threshold>,
     sd: [f64; MOST],
     correlation: f64,
+    two: Two,
 }
 
 /// Nodes and weights of the 20-point Gauss-Legendre rule on -1 to 1, the positive half (Abramowitz & Stegun 1964,
@@ -79,20 +80,37 @@ fn density(x: f64) -> f64 {
     (-0.5 * x * x).exp() / (2.0 * PI).sqrt()
 }
 
-/// Probability that two standard normals of this correlation are both above.
-pub(crate) fn both_above(h: f64, k: f64, correlation: f64) -> f64 {
-    let half = 0.5 * correlation.asin();
-    let at = |angle: f64| {
-        let (sin, cos) = angle.sin_cos();
-        (-(h * h + k * k - 2.0 * h * k * sin) / (2.0 * cos * cos)).exp()
-    };
-    let sum: f64 = LEGENDRE.iter().map(|(x, w)| w * (at(half * (1.0 + x)) + at(half * (1.0 - x)))).sum();
-    normal_sf(h) * normal_sf(k) + half * sum / (2.0 * PI)
+/// Two standard normals of one correlation.
+#[derive(Debug, Clone)]
+pub(crate) struct Two {
+    half: f64,
+    /// Each node's weight, the sine of its angle, and twice the square of its cosine.
+    nodes: [[f64; 3]; 20],
 }
 
-/// Probability that one of two standard normals of this correlation is above.
-pub(super) fn either_above(h: f64, k: f64, correlation: f64) -> f64 {
-    normal_sf(h) + normal_sf(k) - both_above(h, k, correlation)
+impl Two {
+    pub(crate) fn new(correlation: f64) -> Two {
+        let half = 0.5 * correlation.asin();
+        let mut nodes = [[0.0; 3]; 20];
+        for (i, node) in nodes.iter_mut().enumerate() {
+            let (x, weight) = LEGENDRE[i / 2];
+            let (sin, cos) = (half * if i % 2 == 0 { 1.0 + x } else { 1.0 - x }).sin_cos();
+            *node = [weight, sin, 2.0 * cos * cos];
+        }
+        Two { half, nodes }
+    }
+
+    /// Probability that both are above.
+    pub(crate) fn both_above(&self, h: f64, k: f64) -> f64 {
+        let (squares, twice) = (h * h + k * k, 2.0 * h * k);
+        let at = |[weight, sin, by]: &[f64; 3]| weight * (-(squares - twice * sin) / by).exp();
+        normal_sf(h) * normal_sf(k) + self.half * self.nodes.iter().map(at).sum::<f64>() / (2.0 * PI)
+    }
+
+    /// Probability that one of them is above.
+    pub(super) fn either_above(&self, h: f64, k: f64) -> f64 {
+        normal_sf(h) + normal_sf(k) - self.both_above(h, k)
+    }
 }
 
 /// Probability between two bounds, from the nearer tail.
@@ -121,11 +139,20 @@ impl Law {
             Some([a, b]) => covariance[(*a, *b)] / (sd[*a] * sd[*b]),
             _ => 0.0,
         };
-        Some(Law { factors, threshold: threshold.cloned(), sd, correlation })
+        Some(Law { factors, threshold: threshold.cloned(), sd, correlation, two: Two::new(correlation) })
     }
 
     /// Log likelihood of a flake (less its constant) and slopes.
     pub(super) fn at(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Slopes {
+        self.weigh(seen, mu, ln_spread, true)
+    }
+
+    /// The log likelihood alone.
+    pub(super) fn value(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> f64 {
+        self.weigh(seen, mu, ln_spread, false).0
+    }
+
+    fn weigh(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64, with_slopes: bool) -> Slopes {
         let mut slopes = [0.0; MOST + 1];
         let Some(f) = &self.factors[seen.mask] else { return (0.0, slopes) };
         let n = f.of.len();
@@ -176,12 +203,15 @@ impl Law {
                 }
                 [a, b] => {
                     let (h, k, rho) = (at(a), at(b), self.correlation);
-                    let kept = either_above(h, k, rho).max(1e-300);
+                    let kept = self.two.either_above(h, k).max(1e-300);
+                    value -= kept.ln();
+                    if !with_slopes {
+                        return (value, slopes);
+                    }
                     let rest = (1.0 - rho * rho).sqrt();
                     // both below: its slope in h is the density at h times the chance that the other is below
                     let in_h = density(h) * normal_sf((rho * h - k) / rest) / kept;
                     let in_k = density(k) * normal_sf((rho * k - h) / rest) / kept;
-                    value -= kept.ln();
                     slopes[a] -= in_h * wide / self.sd[a];
                     slopes[b] -= in_k * wide / self.sd[b];
                     slopes[MOST] -= h * in_h + k * in_k;

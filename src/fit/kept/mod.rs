@@ -28,7 +28,7 @@ mod tests;
 use crate::error::{Result, at_least};
 use effects::State;
 use law::Seen;
-pub(crate) use law::{Threshold, both_above};
+pub(crate) use law::{Threshold, Two};
 use nalgebra::{DMatrix, DVector};
 
 /// Rows of flakes, one after another.

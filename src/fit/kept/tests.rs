@@ -1,7 +1,7 @@
 //! Held against a likelihood written in R and against lme4 (`tests/reference/kept.R`), and against its own model by
 //! simulation.
 
-use super::law::{both_above, either_above};
+use super::law::Two;
 use super::*;
 use crate::special::normal_sf;
 use rand::{Rng, SeedableRng};
@@ -53,10 +53,10 @@ fn triangle(m: &DMatrix<f64>) -> Vec<f64> {
 /// (30 digits, quadrature of the conditional law): `mp.quad(lambda z: npdf(z)*ncdf((r*z-k)/sqrt(1-r*r)), [h, inf])`.
 #[test]
 fn two_normals_above() {
-    assert!((both_above(0.0, 0.0, 0.5) - 1.0 / 3.0).abs() < 1e-14);
-    assert!((both_above(0.0, 0.0, 0.0) - 0.25).abs() < 1e-15);
+    assert!((Two::new(0.5).both_above(0.0, 0.0) - 1.0 / 3.0).abs() < 1e-14);
+    assert!((Two::new(0.0).both_above(0.0, 0.0) - 0.25).abs() < 1e-15);
     let (h, k) = (1.3, -0.4);
-    let alone = either_above(h, k, 0.0);
+    let alone = Two::new(0.0).either_above(h, k);
     assert!((alone - (1.0 - (1.0 - normal_sf(h)) * (1.0 - normal_sf(k)))).abs() < 1e-15);
 }
 
