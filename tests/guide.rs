@@ -127,3 +127,15 @@ fn the_students_example_draws_two_figures() {
         );
     }
 }
+
+/// The sentence that says which calibration answers stands in the same words wherever it is told.
+#[test]
+fn the_rule_is_told_in_the_same_words() {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+    for page in ["README.md", "src/guide/sites.md"] {
+        let text = std::fs::read_to_string(here.join(page)).unwrap();
+        let words: Vec<&str> = text.split_whitespace().collect();
+        let rule: Vec<&str> = bundled::RULE.split_whitespace().collect();
+        assert!(words.windows(rule.len()).any(|w| w == rule), "{page}: {}", bundled::RULE);
+    }
+}

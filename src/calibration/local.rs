@@ -19,12 +19,15 @@
 
 use super::fitting::{Taken, as_struck};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
+use super::shared::EVERYTHING_KEPT;
 use super::{
-    Calibration, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant, cholesky,
+    Calibration, Kept, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant,
+    cholesky,
 };
-use crate::error::{Error, Result, counted};
+use crate::error::{Error, Place, Result, counted};
 use crate::fit::Design;
-use crate::fit::known_group::{Before, learn};
+use crate::fit::kept;
+use crate::fit::known_group::{After, Before, learn};
 use crate::fit::linear::{self, LinearFit};
 use crate::fit::updating::{
     ChosenDiscount, DISCOUNT, FEWEST_TO_CHOOSE, Posterior, Prior, Shift, choose_discount, update,
@@ -32,7 +35,7 @@ use crate::fit::updating::{
 use crate::form::{ClassInput, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::Measured;
 use nalgebra::{DMatrix, DVector};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Takes local flakes and updates a calibration with them.
 ///
@@ -69,9 +72,16 @@ pub struct Local {
     discount: Option<f64>,
     shift: Shift,
     keep_incomplete: bool,
+    /// What was kept, and the places of the sizes that are then learned from together, those that decide first.
+    kept: Option<(Kept, Vec<usize>)>,
     inputs: Vec<Vec<f64>>,
     responses: Vec<f64>,
+    /// The sizes learned from together, transformed, flake by flake, and whether each was kept of many.
+    together: Vec<f64>,
+    held: Vec<bool>,
     percussors: BTreeMap<String, u64>,
+    /// Names of the groups of the outer shared effect.
+    groups: BTreeSet<String>,
     left_out: BTreeMap<String, u64>,
     offered: u64,
 }
@@ -102,8 +112,13 @@ pub struct LocalReport {
     pub discount: f64,
     /// Whether the discount was given.
     pub discount_given: bool,
+    /// Whether the local flakes were taken as one more group of the calibration's own (a site), so that nothing is
+    /// discounted.
+    pub of_a_group: bool,
     /// The discounts tried with their mean log score, where it was chosen by predicting each local flake from the others.
     pub discounts_tried: Vec<(f64, f64)>,
+    /// What speaks against the update or limits it, each a sentence.
+    pub cautions: Vec<String>,
     /// The published model as a calibration of its own, to compare with.
     pub before: Calibration,
     /// A shallow, a middling and a deep platform of the local flakes; only the middling one where all have
@@ -130,6 +145,9 @@ impl LocalReport {
         let a = self.discount;
         match (self.discount_given, self.discounts_tried.is_empty()) {
             (true, _) => format!("Discount {a}, as given."),
+            (false, true) if self.of_a_group => {
+                "The local flakes tell the effect of their own group; nothing is discounted.".to_string()
+            }
             (false, true) => format!(
                 "Discount {a}: the usual one, since fewer than {FEWEST_TO_CHOOSE} flakes do not tell one from another."
             ),
@@ -198,9 +216,13 @@ impl Local {
             discount: None,
             shift: Shift::default(),
             keep_incomplete: false,
+            kept: None,
             inputs: Vec::new(),
             responses: Vec::new(),
+            together: Vec::new(),
+            held: Vec::new(),
             percussors: BTreeMap::new(),
+            groups: BTreeSet::new(),
             left_out: BTreeMap::new(),
             offered: 0,
         })
@@ -209,9 +231,54 @@ impl Local {
     /// A discount of one's own, 0 to 1, instead of the one that predicts the local flakes best.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] outside 0 to 1.
+    /// [`Error::OutOfRange`] outside 0 to 1, [`Error::Invalid`] after [`Local::given_kept`].
     pub fn discount(mut self, discount: f64) -> Result<Local> {
+        if self.kept.is_some() {
+            return Err(Error::invalid("discount", "flakes that were kept teach without a discount"));
+        }
         self.discount = Some(DISCOUNT.check(discount)?);
+        Ok(self)
+    }
+
+    /// With local flakes of which an excavator or a mesh kept only these: they teach given that each was kept, by the joint
+    /// law of the sizes that decide it and the one updated ([`RecoveryThreshold::kept`](crate::predict::RecoveryThreshold::kept)).
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] for a calibration whose groups share no effects (an experiment), beside a discount, or where the
+    /// sizes that decide are not told by the same terms.
+    pub fn given_kept(mut self, kept: Kept) -> Result<Local> {
+        let (start, m) = (self.start.calibration(), self.published());
+        let wrong = |reason: String| Err(Error::invalid("kept", reason));
+        if !as_of_groups(m) || self.discount.is_some() {
+            return wrong(format!(
+                "flakes that were kept update a calibration of sites without a discount, such as excavated-flakes; {} as \
+                 it is asked here is none",
+                start.name()
+            ));
+        }
+        let variant = self.start.variant(self.variant);
+        let mut places = Vec::new();
+        for size in &kept.greatest_of {
+            match variant.sizes.iter().position(|o| o.size == *size) {
+                Some(at)
+                    if variant.sizes[at].form.terms() == m.form.terms()
+                        && as_of_groups(&variant.sizes[at]) =>
+                {
+                    places.push(at);
+                }
+                _ => {
+                    return wrong(format!(
+                        "{} does not tell {size} by the terms of {}",
+                        start.name(),
+                        m.size
+                    ));
+                }
+            }
+        }
+        if !places.contains(&self.size) {
+            places.push(self.size);
+        }
+        self.kept = Some((kept, places));
         Ok(self)
     }
 
@@ -278,8 +345,22 @@ impl Local {
         if !response.is_finite() {
             return Err(format!("{} is not above 0", self.column));
         }
+        if let Some(group) = self.published().shared.first().and_then(|e| flake.class(&e.by)) {
+            let group = group.to_string();
+            self.groups.insert(group);
+        }
         if let Some(p) = flake.class("percussor") {
             *self.percussors.entry(p.to_string()).or_default() += 1;
+        }
+        if let Some((_, places)) = &self.kept {
+            let all = flake.class(EVERYTHING_KEPT) == Some("yes");
+            for at in places {
+                let m = &self.start.variant(self.variant).sizes[*at];
+                let size = if *at == self.size { Some(size) } else { flake.number(&m.column) };
+                self.together
+                    .push(size.filter(|v| *v > 0.0).map_or(f64::NAN, |v| m.form.transform().apply(v)));
+            }
+            self.held.push(!all);
         }
         self.inputs.push(x);
         self.responses.push(response);
@@ -304,10 +385,13 @@ impl Local {
         let design = self.design(&published)?;
         let weights = self.weights();
         let weights = weights.as_deref();
-        let (updated, discount) = match self.as_known_group(&published, &design)? {
+        let known = self.as_known_group(&published, &design)?;
+        let of_a_group = known.is_some();
+        let (updated, discount) = match known {
             Some(updated) => (updated, ChosenDiscount { discount: 1.0, tried: Vec::new() }),
             None => self.discounted(&published, &design, weights)?,
         };
+        let cautions = self.cautions(of_a_group);
         let own = linear::fit(&design, &self.responses, weights).ok();
         let calibration = self.calibration(name, command, discount.discount, updated.clone())?;
         let mut parts = calibration.clone().into_parts();
@@ -330,11 +414,54 @@ impl Local {
             own_spread: own.as_ref().map(LinearFit::spread),
             discount: discount.discount,
             discount_given: self.discount.is_some(),
+            of_a_group,
             discounts_tried: discount.tried,
+            cautions,
             before,
             platforms,
         };
         Ok((calibration, report))
+    }
+
+    /// What limits the update.
+    fn cautions(&self, of_a_group: bool) -> Vec<String> {
+        let mut out = Vec::new();
+        let (start, m) = (self.start.calibration(), self.published());
+        if let Some(e) = m.shared.first().filter(|_| of_a_group) {
+            let (by, name) = (&e.by, start.name());
+            let twice = "its flakes count twice and the interval is too narrow";
+            let known = self.groups.iter().find(|g| e.levels.iter().any(|l| l.name == **g));
+            if let Some(known) = known {
+                out.push(format!(
+                    "{by} {known} is among the groups of {name}: {twice}; leave the update out, {name} knows it"
+                ));
+            } else if e.levels.is_empty() {
+                let sources = &start.provenance().citation;
+                out.push(format!(
+                    "{name} does not name its {} groups of {by}: if yours is among them, {twice} (they are from {sources})",
+                    e.groups
+                ));
+            }
+            let n = self.groups.len();
+            if n > 1 {
+                out.push(format!(
+                    "the local flakes name {n} groups under {by} and are taken as of one, so what differs between those goes \
+                     into their spread; update with the flakes of one {by} at a time"
+                ));
+            }
+        }
+        for name in Layout::of([&m.form]).numbers {
+            let Some(at) = start.layout().position(&name) else { continue };
+            let same = self.inputs.len() > 1 && self.inputs.iter().all(|x| x[at] == self.inputs[0][at]);
+            if same {
+                let title = super::caution::in_words(&name);
+                out.push(format!(
+                    "all local flakes have the same {title} ({}): they tell the level, and nothing of how sizes change with it",
+                    self.inputs[0][at]
+                ));
+            }
+        }
+        out
     }
 
     /// The update of an experiment that has no groups of its own, or at a discount that was asked for.
@@ -358,48 +485,25 @@ impl Local {
     /// the posterior of their effect; its spread may differ from theirs within bounds. None where nothing is
     /// shared, a discount is asked for, or the spread has terms or tails of its own.
     fn as_known_group(&self, published: &SizeModel, design: &Design) -> Result<Option<SizeModel>> {
-        let (Spread::Constant { value, degrees_of_freedom }, Tails::Normal) =
-            (&published.spread, &published.tails)
-        else {
-            return Ok(None);
-        };
-        if published.shared.is_empty() || self.discount.is_some() || !published.form.intercept() {
+        if !as_of_groups(published) || self.discount.is_some() {
             return Ok(None);
         }
-        let p = published.coefficients.len();
-        let mut heavy = DMatrix::zeros(p, p);
-        let mut normal = DMatrix::zeros(p, p);
-        let mut ln_spread = 0.5 / degrees_of_freedom.min(self.shift.most_df);
-        let mut tails = None;
-        for e in &published.shared {
-            let places: Vec<usize> = std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect();
-            // one effect may have heavy tails: the first that does; a t of d degrees of freedom and scale S has the
-            // covariance S d / (d - 2)
-            let scale = match (tails, e.degrees_of_freedom) {
-                (None, Some(d)) => {
-                    tails = Some(d);
-                    Some((d - 2.0) / d)
-                }
-                _ => None,
-            };
-            let into = if scale.is_some() { &mut heavy } else { &mut normal };
-            for (a, i) in places.iter().enumerate() {
-                for (b, j) in places.iter().enumerate() {
-                    into[(*i, *j)] += scale.unwrap_or(1.0) * e.covariance[a][b];
-                }
+        let own = own_of(published, self.shift.most_df);
+        let after = match &self.kept {
+            None => {
+                let before = Before {
+                    coefficients: DVector::from_column_slice(&published.coefficients),
+                    covariance: own.covariance,
+                    heavy: own.heavy,
+                    degrees_of_freedom: own.degrees_of_freedom,
+                    normal: own.normal,
+                    spread: own.spread,
+                    ln_spread_sd: own.ln_spread_sd,
+                };
+                learn(&before, design, &self.responses)?
             }
-            ln_spread += e.ln_spread_sd.powi(2);
-        }
-        let before = Before {
-            coefficients: DVector::from_column_slice(&published.coefficients),
-            covariance: DMatrix::from_fn(p, p, |i, j| published.covariance[i][j]),
-            heavy,
-            degrees_of_freedom: tails,
-            normal,
-            spread: *value,
-            ln_spread_sd: ln_spread.sqrt(),
+            Some((kept, places)) => self.learn_kept(kept, places, design)?,
         };
-        let after = learn(&before, design, &self.responses)?;
         let spread = after.ln_spread.exp();
         let mut largest_leverage = published.largest_leverage;
         let mut squares = 0.0;
@@ -424,6 +528,63 @@ impl Local {
             distance: None,
             ..published.clone()
         }))
+    }
+
+    /// What flakes that were kept tell, by the law of the sizes that decide it and the response together.
+    fn learn_kept(&self, kept: &Kept, places: &[usize], design: &Design) -> Result<After> {
+        let variant = self.start.variant(self.variant);
+        let models: Vec<&SizeModel> = places.iter().map(|at| &variant.sizes[*at]).collect();
+        let (p, k) = (models[0].coefficients.len(), models.len());
+        let size = places.iter().position(|at| *at == self.size).unwrap_or(k - 1);
+        let own: Vec<Own> = models.iter().map(|m| own_of(m, self.shift.most_df)).collect();
+        let residual = |i: usize, j: usize| variant.residual_correlation[places[i]][places[j]];
+        // effects hang together as those of the outer groups do, errors of coefficients as the flakes
+        let shared = |i: usize, j: usize| {
+            let of = variant.shared_correlation.first().map(|c| c.correlation[places[i]][places[j]]);
+            of.unwrap_or(f64::from(u8::from(i == j)))
+        };
+        let joined = |part: &dyn Fn(&Own) -> &DMatrix<f64>, correlation: &dyn Fn(usize, usize) -> f64| {
+            let roots: Vec<DMatrix<f64>> = own.iter().map(|o| root_of(part(o))).collect();
+            let mut out = DMatrix::zeros(p * k, p * k);
+            for i in 0..k {
+                for j in 0..k {
+                    let block = &roots[i] * roots[j].transpose() * correlation(i, j);
+                    (0..p).for_each(|a| (0..p).for_each(|b| out[(a * k + i, b * k + j)] = block[(a, b)]));
+                }
+            }
+            out
+        };
+        let before = kept::Before {
+            coefficients: DMatrix::from_fn(p, k, |a, j| models[j].coefficients[a]),
+            covariance: joined(&|o| &o.covariance, &residual),
+            heavy: joined(&|o| &o.heavy, &shared),
+            degrees_of_freedom: own[0].degrees_of_freedom,
+            normal: joined(&|o| &o.normal, &shared),
+            within: DMatrix::from_fn(k, k, |i, j| residual(i, j) * own[i].spread * own[j].spread),
+            ln_spread_sd: own[size].ln_spread_sd,
+        };
+        let n = self.responses.len();
+        let flakes = kept::Flakes {
+            terms: p,
+            sizes: k,
+            x: design.matrix().row_iter().flat_map(|r| r.iter().copied().collect::<Vec<_>>()).collect(),
+            y: self.together.clone(),
+            between: vec![None; n],
+            held: self.held.clone(),
+            ..kept::Flakes::default()
+        };
+        let threshold = kept::Threshold {
+            sizes: (0..kept.greatest_of.len()).collect(),
+            least: models[0].form.transform().apply(kept.at_least),
+        };
+        let below = |i: usize| threshold.sizes.iter().all(|j| flakes.y[i * k + j] < threshold.least);
+        if (0..n).any(|i| self.held[i] && below(i)) {
+            return Err(Error::Invalid {
+                at: Place::column(kept.greatest_of.join(" and ")),
+                reason: format!("a local flake is below {}, from which flakes were kept", kept.at_least),
+            });
+        }
+        kept::learn(&before, &flakes, &threshold, size)
     }
 
     /// The smallest and the largest size recorded, the local flakes among them.
@@ -599,6 +760,67 @@ impl Local {
         let (low, part) = (place.floor() as usize, place.fract());
         values[low] + part * (values[(low + 1).min(last)] - values[low])
     }
+}
+
+/// What one more group has of its own in a size: covariances of its coefficients, and its spread.
+struct Own {
+    covariance: DMatrix<f64>,
+    heavy: DMatrix<f64>,
+    degrees_of_freedom: Option<f64>,
+    normal: DMatrix<f64>,
+    spread: f64,
+    ln_spread_sd: f64,
+}
+
+/// Whether a size's law is one whose groups' effects local flakes can tell.
+fn as_of_groups(m: &SizeModel) -> bool {
+    let plain = matches!((&m.spread, &m.tails), (Spread::Constant { .. }, Tails::Normal));
+    plain && !m.shared.is_empty() && m.form.intercept()
+}
+
+fn own_of(m: &SizeModel, most_df: f64) -> Own {
+    let p = m.coefficients.len();
+    let (mut heavy, mut normal) = (DMatrix::zeros(p, p), DMatrix::zeros(p, p));
+    let (spread, degrees_of_freedom) = match m.spread {
+        Spread::Constant { value, degrees_of_freedom } => (value, degrees_of_freedom),
+        _ => (f64::NAN, f64::NAN),
+    };
+    let mut ln_spread = 0.5 / degrees_of_freedom.min(most_df);
+    let mut tails = None;
+    for e in &m.shared {
+        let places: Vec<usize> = std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect();
+        // one effect may have heavy tails: the first that does; a t of d degrees of freedom and scale S has the
+        // covariance S d / (d - 2)
+        let scale = match (tails, e.degrees_of_freedom) {
+            (None, Some(d)) => {
+                tails = Some(d);
+                Some((d - 2.0) / d)
+            }
+            _ => None,
+        };
+        let into = if scale.is_some() { &mut heavy } else { &mut normal };
+        for (a, i) in places.iter().enumerate() {
+            for (b, j) in places.iter().enumerate() {
+                into[(*i, *j)] += scale.unwrap_or(1.0) * e.covariance[a][b];
+            }
+        }
+        ln_spread += e.ln_spread_sd.powi(2);
+    }
+    Own {
+        covariance: DMatrix::from_fn(p, p, |i, j| m.covariance[i][j]),
+        heavy,
+        degrees_of_freedom: tails,
+        normal,
+        spread,
+        ln_spread_sd: ln_spread.sqrt(),
+    }
+}
+
+/// A root of a covariance that may be singular, as that of an effect on the intercept alone.
+fn root_of(m: &DMatrix<f64>) -> DMatrix<f64> {
+    let eigen = m.clone().symmetric_eigen();
+    let scale = eigen.eigenvalues.map(|v| v.max(0.0).sqrt());
+    &eigen.eigenvectors * DMatrix::from_diagonal(&scale) * eigen.eigenvectors.transpose()
 }
 
 /// What a size model reads and a local flake must record.

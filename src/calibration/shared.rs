@@ -7,9 +7,10 @@
 
 use super::resolved::At;
 use super::{SizeModel, Spread, wrong};
-use crate::error::Result;
+use crate::error::{Error, Place, Result};
 use crate::form::Layout;
 use crate::special::{normal_sf, student_quantile_upper};
+use crate::strike::Measured;
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
@@ -71,6 +72,9 @@ pub struct SharedCorrelation {
     pub correlation: Vec<Vec<f64>>,
 }
 
+/// The column that says that a row's flakes were all kept.
+pub(super) const EVERYTHING_KEPT: &str = "everything_kept";
+
 /// What an excavator or a mesh kept: flakes below are not in the table, and the form speaks of what came off.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -79,6 +83,34 @@ pub struct Kept {
     pub greatest_of: Vec<String>,
     /// Flakes were kept from this size on, in the unit of the sizes.
     pub at_least: f64,
+}
+
+impl Kept {
+    /// Refuses a flake that stands in the table although its sizes say that it was not kept; one that says
+    /// `everything_kept` yes, or whose sizes do not tell, is none.
+    ///
+    /// ```
+    /// use conchoid::flake::Flake;
+    /// use conchoid::predict::RecoveryThreshold;
+    /// let kept = RecoveryThreshold::above_mm(25.0)?.kept();
+    /// let flake = |length, width| Flake::builder().length_mm(length).width_mm(width).build();
+    /// assert!(kept.check(&flake(21.0, 30.0)?).is_ok());
+    /// let small = kept.check(&flake(21.0, 24.0)?).unwrap_err();
+    /// assert!(small.to_string().contains("24 is below 25"));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`Error::Refused`] with the column of the greatest.
+    pub fn check(&self, flake: &(impl Measured + ?Sized)) -> Result<()> {
+        let held: Option<Vec<f64>> = self.greatest_of.iter().map(|s| flake.number(s)).collect();
+        let all = flake.class(EVERYTHING_KEPT) == Some("yes");
+        let (Some(held), false) = (held, all) else { return Ok(()) };
+        let greatest = (0..held.len()).max_by(|a, b| held[*a].total_cmp(&held[*b]));
+        let Some(i) = greatest.filter(|i| held[*i] < self.at_least) else { return Ok(()) };
+        let reason = format!("{} is below {}, from which flakes were kept", held[i], self.at_least);
+        Err(Error::Refused { at: Place::column(&self.greatest_of[i]), reason })
+    }
 }
 
 impl SharedEffect {

@@ -241,7 +241,7 @@ impl Predictor {
             return Err(e);
         }
         if let Some(threshold) = ask.kept.filter(|_| as_struck(measured, false).is_ok()) {
-            threshold.check(measured)?;
+            threshold.kept().check(measured)?;
         }
         let mut asked = self.asked(measured, ask)?;
         let estimate = self.evaluate(&mut asked)?;

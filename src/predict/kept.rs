@@ -14,11 +14,10 @@
 use super::distribution::Predictive;
 use super::joint::normal_at;
 use super::mixture::Component;
-use crate::calibration::SizeModel;
+use crate::calibration::{Kept, SizeModel};
 use crate::error::{Bounds, Error, Place, Result};
 use crate::fit::kept::Two;
 use crate::special::{normal_cdf, normal_quantile, normal_sf};
-use crate::strike::Measured;
 
 /// A recovery threshold: which flakes an excavator or a mesh kept.
 ///
@@ -74,15 +73,11 @@ impl RecoveryThreshold {
         Ok(RecoveryThreshold { sizes: &["mass_g"], at_least: BOUNDS.check(at_least)? })
     }
 
-    /// Refuses a flake that is in hand although its sizes say that it was not kept.
-    pub(super) fn check(&self, flake: &impl Measured) -> Result<()> {
-        let held: Option<Vec<f64>> = self.sizes.iter().map(|s| flake.number(s)).collect();
-        let Some(greatest) = held.map(|h| h.into_iter().fold(0.0, f64::max)) else { return Ok(()) };
-        if greatest >= self.at_least {
-            return Ok(());
-        }
-        let reason = format!("{greatest} is below {}, from which flakes were kept", self.at_least);
-        Err(Error::Refused { at: Place::column(self.sizes[0]), reason })
+    /// The same as what a calibration is fitted given ([`Recipe::given_kept`](crate::calibration::Recipe::given_kept),
+    /// [`Local::given_kept`](crate::calibration::Local::given_kept)).
+    pub fn kept(&self) -> Kept {
+        let greatest_of = self.sizes.iter().map(|s| s.to_string()).collect();
+        Kept { greatest_of, at_least: self.at_least }
     }
 
     /// The sizes of a flake given that it was kept, and the probability of that. `sizes` are the variant's models with

@@ -1,7 +1,7 @@
 //! Totals with shared uncertainty against R (tests/reference/assemblage.R), comparison against R and scipy
 //! (comparison.py, comparison.R), sieves against simulation, and how often intervals of totals hold.
 
-use conchoid::calibration::{Calibration, Provenance, Spread, Tails};
+use conchoid::calibration::{Calibration, Provenance, Spread, Tails, bundled};
 use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::{Flake, Portion};
 use conchoid::form::{Form, Transform, ln, value};
@@ -9,7 +9,7 @@ use conchoid::infer::{Alikeness, Assemblage, Bound, Drawing, Drawn, Remark};
 use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Held, Mesh, size_grades, struck};
 use conchoid::predict::{Ask, Component, Predictive, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::{Measured, Platform, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -155,6 +155,39 @@ fn one_flake_a_platform() {
     assert_eq!((t[2].pieces, t[2].n, t[2].total_mass_g), (1, 0, None));
 }
 
+/// A site shared by all flakes does not average out; a site for each flake would, and is remarked on.
+#[test]
+fn a_site_for_each_flake_is_remarked_on() {
+    struct At<'a>(Strike, &'a str);
+    impl Measured for At<'_> {
+        fn number(&self, name: &str) -> Option<f64> {
+            self.0.number(name)
+        }
+        fn class(&self, name: &str) -> Option<&str> {
+            if name == "site" { Some(self.1) } else { self.0.class(name) }
+        }
+    }
+    let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
+    let total = |each: bool, flakes: usize| {
+        let mut bag = Assemblage::new(&predictor).unwrap();
+        for i in 0..flakes {
+            let site = format!("site {}", if each { i } else { 0 });
+            bag.offer("all", &At(strike(4.0 + 0.5 * i as f64, 75.0), &site));
+        }
+        bag.totals(&Drawing::seeded(3).draws(400).unwrap()).unwrap().remove(0)
+    };
+    let (one, each) = (total(false, 12), total(true, 12));
+    let width = |t: &conchoid::infer::GroupTotals| {
+        let total = t.total_mass_g.unwrap();
+        total.high / total.low
+    };
+    assert!(width(&one) > 1.5 * width(&each), "{} {}", width(&one), width(&each));
+    assert!(one.remarks.is_empty());
+    assert_eq!(each.remarks, [Remark::GroupsOfOne { by: "site".into(), flakes: 12 }]);
+    assert!(each.remarks[0].to_string().contains("each of the 12 flakes names a site of its own"));
+    assert!(total(true, 4).remarks.is_empty(), "four sites of a flake each may well be");
+}
+
 #[test]
 fn what_remains_bounds_every_total() {
     let predictor = Predictor::new(fitted(log_form(), reference())).unwrap();
@@ -285,6 +318,30 @@ fn comparison_agrees_with_r_and_scipy() {
     let other = Comparison::new(&grams(&a), &grams(&b), &Resampling::seeded(8)).unwrap();
     assert!((other.energy.value - c.energy.value).abs() < 1e-12);
     assert!((other.overlap.value - c.overlap.value).abs() < 1e-9);
+}
+
+/// What all flakes of one site share multiplies their sizes alike and cancels between its groups, to the last digit that
+/// the logarithms hold; between two sites it stays in the ratio.
+#[test]
+fn what_a_site_shares_cancels_between_its_groups() {
+    let mut rng = ChaCha8Rng::seed_from_u64(12);
+    let group = |rng: &mut ChaCha8Rng| -> Vec<f64> { (0..40).map(|_| struck_mass(rng).2).collect() };
+    let (a, b) = (group(&mut rng), group(&mut rng));
+    let at_site = |of: &[f64], effect: f64| of.iter().map(|m| m * effect.exp()).collect::<Vec<f64>>();
+    let how = Resampling::seeded(4).resamples(299).unwrap();
+    let told = |a: &[f64], b: &[f64]| Comparison::new(a, b, &how).unwrap();
+    let plain = told(&a, &b);
+    for effect in [-1.5, 1.2] {
+        let same_site = told(&at_site(&a, effect), &at_site(&b, effect));
+        let ends = |c: &Comparison| [c.ratio.value, c.ratio.low, c.ratio.high];
+        for (found, expected) in ends(&same_site).into_iter().zip(ends(&plain)) {
+            assert!((found / expected - 1.0).abs() < 1e-12, "{effect}: {found} {expected}");
+        }
+        assert_eq!(same_site.energy.p_value, plain.energy.p_value);
+        let other_site = told(&at_site(&a, effect), &b);
+        assert!((other_site.ratio.value / plain.ratio.value / effect.exp() - 1.0).abs() < 1e-12);
+        assert!(other_site.differ() && !plain.differ());
+    }
 }
 
 #[test]

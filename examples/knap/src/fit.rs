@@ -6,12 +6,13 @@ pub mod loss;
 
 use crate::failure::{Failure, Outcome};
 use crate::files;
+use crate::measured::KeptAbove;
 use crate::report::{Format, count, short, wrapped};
 use crate::tables::{self, Progress, Sink, Table, Twice};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
-    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, Report, SIZE_COLUMNS, SizeModel,
+    Calibration, Collector, FitReport, Inventory, Kept, Provenance, Recipe, Report, SIZE_COLUMNS, SizeModel,
     Spread, Taken,
 };
 use conchoid::flake::ORIGINAL_OVER_NOW;
@@ -37,8 +38,8 @@ Examples:
        --out saturday.json
   knap fit --table saturday.csv --response mass_g --form log-log --group knapper --name saturday \
        --out saturday.json
-  knap fit --starting-from hard-hammer-flint --table mine.csv --response mass_g --name mine \\
-       --out mine.json
+  knap fit --starting-from excavated-flakes --table mine.csv --response mass_g --kept-above-mm 25 \\
+       --name mine --out mine.json
   knap fit --table scrapers.csv --response original_over_now --form retouch --name scrapers --out scrapers.json
 Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
 (depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.
@@ -46,6 +47,8 @@ Without --response all sizes of the table are fitted, without --form the log-log
 measurements that enough flakes record; terminations too, where there are enough of each.
 --by fits the flakes of all percussors together with a shift for each (what knap plan plans for); estimates
 then take --percussor, and are averaged over the percussors of the table without it.
+--kept-above-mm (the greater of length and width) and --kept-above-g say which flakes an excavator or a mesh kept: the
+forms then speak of what came off. A row that says yes under everything_kept is of a place where all were kept.
 --group lets the flakes of one core, knapper or site share what they have in common beyond their platforms. The
 interval of a flake from a new group is wider for it; a row that names a group of the table is shifted and narrowed.
 original_over_now with the form retouch makes a calibration of loss, for knap original, from the columns
@@ -100,6 +103,8 @@ pub struct Options {
     /// Fit incomplete and retouched pieces too
     #[arg(long)]
     keep_incomplete: bool,
+    #[command(flatten)]
+    kept: KeptAbove,
     #[command(flatten)]
     pub taken: TakenIn,
     /// How to print the fit
@@ -227,7 +232,12 @@ fn fresh(o: &Options) -> Outcome<u8> {
         recipe = recipe.with_terms(shifts.terms).map_err(Failure::of_options)?;
         against = shifts.against;
     }
-    let mut collector = Collector::new(recipe)?;
+    let kept = o.kept.kept()?;
+    if let Some(kept) = &kept {
+        recipe = recipe.given_kept(kept);
+        needs.extend(kept.greatest_of.iter().cloned());
+    }
+    let mut collector = Collector::new(recipe).map_err(Failure::of_options)?;
     collected(o, source.open(&options)?, &needs, &mut collector)?;
     written(o, collector, &against)
 }
@@ -268,6 +278,7 @@ fn provenance(o: &Options) -> Provenance {
     for (option, values) in [("by", &o.by), ("group", &o.group)] {
         values.iter().for_each(|v| command.push_str(&format!(" --{option} {v}")));
     }
+    command.push_str(&o.kept.command());
     command.push_str(&o.taken.command());
     let own = "the user's own";
     Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command)
@@ -280,15 +291,24 @@ fn of_table(o: &Options, e: conchoid::Error) -> Failure {
 
 /// Offers the rows of a table to a fit, and tells of cells that cannot be used.
 fn collected(o: &Options, table: Table, needs: &[String], collector: &mut Collector) -> Outcome<()> {
+    let kept = o.kept.kept()?;
     offered(o, table, needs, |offer| {
         match offer {
             Offer::Numbers(names, columns) => collector.offer_numbers(names, columns)?,
-            Offer::Flake(row) => drop(collector.offer(row)),
+            Offer::Flake(row) => held(kept.as_ref(), row, collector.offer(row))?,
             Offer::LeftOut(reason) => collector.leave_out(reason),
             _ => {}
         }
         Ok(())
     })
+}
+
+/// Refuses a flake that was used although it is below the recovery threshold.
+fn held(kept: Option<&Kept>, row: &Row, taken: Taken) -> conchoid::Result<()> {
+    match (kept, taken) {
+        (Some(kept), Taken::Used) => kept.check(row).map_err(|e| e.in_row(row.row_number())),
+        _ => Ok(()),
+    }
 }
 
 /// The same for whatever takes the rows.
@@ -299,8 +319,8 @@ fn offered(
     take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
 ) -> Outcome<()> {
     let progress = Progress::new("reading");
-    // groups are looked at row by row
-    let numbers = o.group.is_empty();
+    // groups, and what was kept, are looked at row by row
+    let numbers = o.group.is_empty() && o.kept.threshold()?.is_none();
     let made = offer_each(table, needs, numbers, |rows| progress.at(rows), take);
     let made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     progress.finish();

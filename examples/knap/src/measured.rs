@@ -3,6 +3,7 @@
 use crate::failure::{Failure, Outcome};
 use crate::report::short;
 use clap::Args;
+use conchoid::calibration::Kept;
 use conchoid::form;
 use conchoid::predict::in_words;
 use conchoid::predict::{MeasurementErrors, RecoveryThreshold};
@@ -42,6 +43,17 @@ impl KeptAbove {
         let mm = self.kept_above_mm.map(RecoveryThreshold::above_mm);
         let found = mm.or_else(|| self.kept_above_g.map(RecoveryThreshold::above_g));
         found.transpose().map_err(Failure::of_options)
+    }
+
+    /// What a fit is given.
+    pub fn kept(&self) -> Outcome<Option<Kept>> {
+        Ok(self.threshold()?.map(|t| t.kept()))
+    }
+
+    /// As written on the command line.
+    pub fn command(&self) -> String {
+        let option = |name: &str, v: Option<f64>| v.map_or(String::new(), |v| format!(" --{name} {v}"));
+        option("kept-above-mm", self.kept_above_mm) + &option("kept-above-g", self.kept_above_g)
     }
 }
 

@@ -9,14 +9,12 @@ use super::Collector;
 use super::recipe::VariantRecipe;
 use super::shrunken::rows_of;
 use super::sizes::{FittedSize, recorded};
+pub(super) use crate::calibration::shared::EVERYTHING_KEPT;
 use crate::calibration::{Kept, SharedCorrelation, SharedEffect, SizeModel, Spread, Tails};
 use crate::error::{Error, Place, Result};
 use crate::fit::kept::{self, Flakes, KeptFit, Model, Threshold};
 use crate::form::Transform;
 use nalgebra::DMatrix;
-
-/// The column that says that a row's flakes were all kept.
-pub(super) const EVERYTHING_KEPT: &str = "everything_kept";
 
 /// Share of whole numbers from which the masses of a group are taken as rounded to grams. Own choice: at 12 of the 25
 /// sites of the bundled table it is 0.98 and more, at the others 0.25 and less.

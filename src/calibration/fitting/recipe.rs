@@ -241,6 +241,16 @@ impl Recipe {
         self
     }
 
+    /// Every size with what was kept of the flakes, so that the forms speak of what came off. Sizes share their terms then, and
+    /// groups are fitted as new ones; call it after [`Recipe::sharing`]. See [`Method::given_kept`].
+    pub fn given_kept(mut self, kept: &Kept) -> Recipe {
+        for s in self.variants.iter_mut().flat_map(|v| &mut v.sizes) {
+            s.method.kept = Some(kept.clone());
+            s.method.shared.iter_mut().for_each(|e| e.levels = false);
+        }
+        self
+    }
+
     /// Every form with further terms, such as a shift for each level of a class; classes and measurements of the blow
     /// become settings.
     ///

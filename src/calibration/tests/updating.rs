@@ -411,3 +411,119 @@ fn a_modelled_spread_is_updated_as_a_constant_one() {
     let Spread::Constant { value: scale, .. } = three.spread else { panic!() };
     assert!((scale * (5.0f64 / 3.0).sqrt() / value - 1.0).abs() < 0.02, "{scale} {value}");
 }
+
+/// A flake of a site: depth, angle, mass, site.
+struct OfSite<'a>(f64, f64, f64, &'a str);
+
+impl crate::strike::Measured for OfSite<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            "platform_depth_mm" => Some(self.0),
+            "exterior_platform_angle_deg" => Some(self.1),
+            "mass_g" => Some(self.2),
+            _ => None,
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        (name == "site").then_some(self.3)
+    }
+}
+
+fn updated(start: &Calibration, flakes: &[OfSite<'_>]) -> Vec<String> {
+    let mut local = Local::new(start, "mass_g", |c| !c.contains("width")).unwrap();
+    flakes.iter().for_each(|f| drop(local.offer(f)));
+    local.finish("mine", "test").unwrap().1.cautions
+}
+
+/// Local flakes of one depth, of many sites, and of a site that the calibration may know or does know.
+#[test]
+fn what_limits_an_update_is_told() {
+    let start = bundled::named("excavated-flakes").unwrap();
+    let told = updated(&start, &[OfSite(4.0, 70.0, 12.0, "Pit"), OfSite(6.0, 80.0, 31.0, "Pit")]);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].contains("does not name its 25 groups of site") && told[0].contains("Rezek"), "{told:?}");
+    let told = updated(&start, &[OfSite(5.0, 70.0, 12.0, "A"), OfSite(5.0, 80.0, 31.0, "B")]);
+    assert!(told[1].contains("name 2 groups under site and are taken as of one"), "{told:?}");
+    assert!(told[2].contains("the same platform depth (5): they tell the level"), "{told:?}");
+    // a calibration of one's own that knows its sites
+    let provenance = Provenance::new("invented", "none", "own", "test");
+    let form = Form::named("log-log").unwrap();
+    let recipe = Recipe::single("own", "mass_g", form, provenance).unwrap().sharing("site");
+    let mut collector = Collector::new(recipe).unwrap();
+    for i in 0..40 {
+        let (depth, angle) = (3.0 + 0.2 * f64::from(i), 60.0 + f64::from(i * 7 % 30));
+        let ln = -3.2 + 1.5 * depth.ln() + 0.035 * angle + 0.4 * (f64::from(i) * 1.7).sin();
+        collector.offer(&OfSite(depth, angle, ln.exp(), ["Pit", "Gate", "Ford", "Mill"][i as usize % 4]));
+    }
+    let own = collector.finish().unwrap().0;
+    let flakes = |site| [OfSite(4.0, 70.0, 12.0, site), OfSite(6.0, 80.0, 31.0, site)];
+    assert!(updated(&own, &flakes("Quay")).is_empty());
+    let told = updated(&own, &flakes("Ford"));
+    assert!(told[0].starts_with("site Ford is among the groups of own: its flakes count twice"), "{told:?}");
+}
+
+/// A flake of a site with its length and width, of a place where all was kept or not.
+struct Sized<'a>(OfSite<'a>, f64, f64, bool);
+
+impl crate::strike::Measured for Sized<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            "length_mm" => Some(self.1),
+            "width_mm" => Some(self.2),
+            other => self.0.number(other),
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        if name == "everything_kept" { self.3.then_some("yes") } else { self.0.class(name) }
+    }
+}
+
+/// Flakes that were kept teach a lower level than the same flakes taken as all that came off; where everything was kept
+/// the threshold says nothing; one below it is refused by its column.
+#[test]
+fn flakes_that_were_kept_teach_given_that() {
+    use crate::predict::RecoveryThreshold;
+    let start = bundled::named("excavated-flakes").unwrap();
+    let flakes = |all: bool| -> Vec<Sized<'static>> {
+        let of = |i: u32| {
+            let i = f64::from(i);
+            let (depth, angle) = (2.5 + 0.3 * i, 65.0 + (7.0 * i) % 25.0);
+            let mass = (0.6 + 0.9 * depth.ln() + 0.5 * (1.3 * i).sin()).exp();
+            Sized(OfSite(depth, angle, mass, "Pit"), 26.0 + 4.0 * (0.9 * i).sin().abs(), 20.0 + 0.5 * i, all)
+        };
+        (0..12).map(of).collect()
+    };
+    let level = |kept: Option<RecoveryThreshold>, all: bool| {
+        let mut local = Local::new(&start, "mass_g", |c| c != "platform_width_mm").unwrap();
+        if let Some(kept) = kept {
+            local = local.given_kept(kept.kept()).unwrap();
+        }
+        flakes(all).iter().for_each(|f| drop(local.offer(f)));
+        let updated = local.finish("mine", "test").unwrap().1.updated;
+        (updated.coefficients[0], updated.covariance[0][0].sqrt())
+    };
+    let blind = level(None, false);
+    for threshold in [RecoveryThreshold::above_mm(25.0).unwrap(), RecoveryThreshold::above_g(2.0).unwrap()] {
+        let kept = level(Some(threshold), false);
+        assert!(kept.0 < blind.0 - 0.3 * blind.1, "{kept:?} {blind:?}");
+        assert!(kept.0 > blind.0 - 4.0 * blind.1, "{kept:?} {blind:?}");
+    }
+    // the same law by two roads: Laplace's approximation and quadrature
+    let all = level(Some(RecoveryThreshold::above_g(2.0).unwrap()), true);
+    assert!(
+        (all.0 - blind.0).abs() < 0.05 * blind.1 && (all.1 / blind.1 - 1.0).abs() < 0.05,
+        "{all:?} {blind:?}"
+    );
+    let high = RecoveryThreshold::above_mm(28.0).unwrap().kept();
+    let mut local = Local::new(&start, "mass_g", |_| true).unwrap().given_kept(high.clone()).unwrap();
+    let mut local_narrow = Local::new(&start, "mass_g", |c| c != "platform_width_mm").unwrap();
+    assert!(local_narrow.clone().discount(0.5).unwrap().given_kept(high.clone()).is_err());
+    local_narrow = local_narrow.given_kept(high.clone()).unwrap();
+    flakes(false).iter().for_each(|f| drop(local_narrow.offer(f)));
+    let refused = local_narrow.finish("mine", "test").unwrap_err().to_string();
+    assert!(refused.contains("length_mm and width_mm") && refused.contains("below 28"), "{refused}");
+    assert!(local.offer(&OfSite(4.0, 70.0, 9.0, "Pit")) != crate::calibration::Taken::Used);
+    let flint = bundled::named("hard-hammer-flint").unwrap();
+    let refused = Local::new(&flint, "mass_g", |_| true).unwrap().given_kept(high).unwrap_err().to_string();
+    assert!(refused.contains("excavated-flakes") && refused.contains("hard-hammer-flint"), "{refused}");
+}

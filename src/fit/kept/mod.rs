@@ -18,10 +18,12 @@
 //! | `law` | one flake: log likelihood, slopes, curvature |
 //! | `effects` | coefficients and effects at given covariances: a Newton search on a system bordered by the coefficients |
 //! | `covariances` | the covariance of the sizes at given coefficients and effects |
+//! | `learn` | what a few flakes of one more group tell of its law |
 
 mod covariances;
 mod effects;
 mod law;
+mod learn;
 #[cfg(test)]
 mod tests;
 
@@ -29,6 +31,7 @@ use crate::error::{Result, at_least};
 use effects::State;
 use law::Seen;
 pub(crate) use law::{Threshold, Two};
+pub(crate) use learn::{Before, learn};
 use nalgebra::{DMatrix, DVector};
 
 /// Rows of flakes, one after another.

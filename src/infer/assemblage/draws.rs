@@ -21,7 +21,7 @@ pub(in crate::infer) struct Model {
     /// Terms of the form, the intercept not counted.
     slopes: usize,
     /// Effects that flakes of one site or core share.
-    shared: Vec<SharedEffect>,
+    pub(in crate::infer) shared: Vec<SharedEffect>,
 }
 
 /// One possible row of one flake.
@@ -280,6 +280,12 @@ impl Rows {
             });
         }
         self.pieces.push((first, self.rows.len() - first));
+    }
+
+    /// Which group of the outer shared effect a piece is of, where there is one.
+    pub(in crate::infer) fn outer(&self, at: usize) -> Option<usize> {
+        let row = &self.rows[self.pieces.get(at).filter(|p| p.1 > 0)?.0];
+        (row.shared.1 > 0).then(|| self.shared[row.shared.0].0)
     }
 
     /// What every flake shares that lies beyond the flakes fitted or was struck by another percussor: by how much that moves

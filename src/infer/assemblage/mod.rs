@@ -62,6 +62,9 @@ pub const USUAL_DRAWS: u32 = 10_000;
 /// Groups times draws that are kept at most. This crate's choice, no source.
 const MOST_KEPT: usize = 40_000_000;
 
+/// Flakes that each name a group of their own are remarked on from so many. This crate's choice, no source.
+const FEWEST_OF_ONE: usize = 5;
+
 /// Share of its draws that a group must leave possible before what remains is conditioned on flake by flake.
 /// This crate's choice, no source.
 const FEWEST_KEPT: f64 = 0.1;
@@ -244,6 +247,13 @@ pub enum Remark {
     /// What remains of the group is more than nearly all draws of the original; it was conditioned on flake
     /// by flake.
     HeavierThanPredicted,
+    /// Every flake names a group of its own (a site), so that nothing is shared.
+    GroupsOfOne {
+        /// The column of the groups.
+        by: String,
+        /// How many flakes.
+        flakes: u64,
+    },
 }
 
 impl fmt::Display for Remark {
@@ -272,6 +282,11 @@ impl fmt::Display for Remark {
                 f,
                 "what remains is more than nearly all of what was predicted; each flake was bound by what \
                  remains of it"
+            ),
+            Remark::GroupsOfOne { by, flakes } => write!(
+                f,
+                "each of the {flakes} flakes names a {by} of its own, so none shares what flakes of one {by} share: \
+                 the interval is too narrow if they are of one"
             ),
         }
     }
@@ -749,6 +764,16 @@ impl<'p> Assemblage<'p> {
                 flakes.iter().filter(drawn).map(|(i, _)| self.pieces[*i].variant).collect();
             variants.sort_unstable();
             variants.dedup();
+            let estimated: Vec<usize> = flakes.iter().filter(drawn).map(|(_, f)| f.at).collect();
+            let mut outer: Vec<usize> = estimated.iter().filter_map(|at| self.mass_rows.outer(*at)).collect();
+            outer.sort_unstable();
+            outer.dedup();
+            let shared = variants.first().and_then(|v| self.mass[*v].as_ref()?.shared.first());
+            if let Some(e) = shared.filter(|_| outer.len() >= FEWEST_OF_ONE && outer.len() == estimated.len())
+            {
+                let flakes = outer.len() as u64;
+                t.remarks.push(Remark::GroupsOfOne { by: e.by.clone(), flakes });
+            }
             if variants.len() > 1 {
                 let all = self.predictor.calibration().variants();
                 let variants = variants.iter().map(|v| all[*v].name.clone()).collect();

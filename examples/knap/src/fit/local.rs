@@ -20,8 +20,9 @@ use std::io::Write;
 const LEVEL: f64 = 0.95;
 
 /// What the words of the text mean.
-const WORDS: &str = "The discount is how much a published flake counts beside a local one (0 nothing, 1 as much), and \
-                     \"own only\" is the fit to the local flakes alone.";
+const WORDS: &str =
+    "The discount is how much a published flake counts beside a local one (0 nothing, 1 as much).";
+const OWN: &str = "\"Own only\" is the fit to the local flakes alone.";
 
 pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let [response] = &o.response[..] else {
@@ -46,12 +47,16 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     if let Some(a) = o.discount {
         local = local.discount(a).map_err(Failure::of_options)?;
     }
+    let kept = o.kept.kept()?;
+    if let Some(kept) = &kept {
+        local = local.given_kept(kept.clone()).map_err(Failure::of_options)?;
+    }
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
     offered(o, table, &needs, |offer| {
         match offer {
-            Offer::Flake(row) => drop(local.offer(row)),
+            Offer::Flake(row) => super::held(kept.as_ref(), row, local.offer(row))?,
             Offer::LeftOut(reason) => local.leave_out(reason),
             Offer::Numbers(names, columns) => {
                 let flakes = columns.first().map_or(0, |c| c.len());
@@ -65,6 +70,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     if let Some(a) = o.discount {
         command.push_str(&format!(" --discount {a}"));
     }
+    command.push_str(&o.kept.command());
     command.push_str(&o.taken.command());
     let (mut mine, report) =
         local.finish(&o.name, &command).map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
@@ -179,7 +185,9 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
         short(spread(m)),
         short(spread(&r.updated))
     )?;
-    writeln!(out, "\n{}", wrapped(&format!("{} {WORDS}", r.discount_in_words()), "", "", 79))?;
+    let discount = r.discount_in_words();
+    let told = if r.of_a_group { format!("{discount} {OWN}") } else { format!("{discount} {WORDS} {OWN}") };
+    writeln!(out, "\n{}", wrapped(&told, "", "", 79))?;
     writeln!(out, "\n{} % of such flakes fall inside, {}:\n", percent(LEVEL), o.response.concat())?;
     let first = |c: &Compared| c.platform.numbers.first().cloned().unwrap_or_default();
     let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));
@@ -214,6 +222,12 @@ fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
     )?;
     for (reason, n) in &r.left_out {
         writeln!(out, "{}", wrapped(&format!("{n}: {reason}"), "  ", "     ", 79))?;
+    }
+    if !r.cautions.is_empty() {
+        writeln!(out, "\nMind:")?;
+    }
+    for caution in &r.cautions {
+        writeln!(out, "{}", wrapped(caution, " - ", "   ", 79))?;
     }
     if let Some(path) = &o.out {
         writeln!(out, "\nWritten to {path}; use it with: knap estimate --calibration {path}")?;
@@ -258,6 +272,8 @@ pub struct Printed<'a> {
     platforms: BTreeMap<&'a str, Answered<'a>>,
     used: u64,
     left_out: BTreeMap<&'a str, u64>,
+    /// What limits the update.
+    cautions: &'a [String],
 }
 
 fn print_json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()> {
@@ -296,5 +312,6 @@ fn print_json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
         platforms: compared.iter().map(|c| (c.platform.name, answered(c))).collect(),
         used: r.used,
         left_out: super::by_reason(&r.left_out),
+        cautions: &r.cautions,
     })
 }

@@ -540,8 +540,7 @@ fn kept_flakes_are_larger_and_a_row_below_the_threshold_is_refused() {
     assert_eq!(code, 3, "{err}");
     let lines: Vec<&str> = out.lines().collect();
     assert!(
-        lines[1].contains("refused: row 1, column length_mm: 24 is below 25")
-            && !lines[2].contains("refused")
+        lines[1].contains("refused: row 1, column width_mm: 24 is below 25") && !lines[2].contains("refused")
     );
     let out =
         knap().args(["estimate", "--depth-mm", "3", "--angle-deg", "75", "--kept-above-mm", "-1"]).output();

@@ -11,3 +11,11 @@ fn the_output_shown_is_the_output() {
     let shown = readme.split("```text\n").nth(1).unwrap().split("```").next().unwrap();
     assert_eq!(shown.trim(), printed.trim());
 }
+
+#[test]
+fn calibrations_tell_the_rule() {
+    let out = knap().arg("calibrations").output().unwrap();
+    let printed = String::from_utf8(out.stdout).unwrap();
+    let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words(&printed).contains(&words(conchoid::calibration::bundled::RULE)), "{printed}");
+}
