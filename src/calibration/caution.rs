@@ -212,6 +212,58 @@ impl Caution {
     }
 }
 
+impl Caution {
+    /// Which cautions are told in one sentence with it; the families in the order of their weight, the gravest first. (This
+    /// crate's choice, no source.)
+    fn family(&self) -> u8 {
+        match self {
+            Caution::FlakesDisagree { .. } | Caution::LikeNone { .. } => 0,
+            Caution::OutsideRange { .. } => 1,
+            Caution::Leverage { .. } | Caution::BeyondRecorded { .. } => 2,
+            Caution::NearEndOfDomain { .. } | Caution::AtomAtZero { .. } => 3,
+            Caution::RemainsImprobable { .. } | Caution::MeasuredOutside { .. } => 4,
+            Caution::Mechanics { doubt: Doubt::Crushes } => 5,
+            Caution::PercussorNotInExperiment { .. } | Caution::PercussorRatio { .. } => 6,
+            Caution::Technique { .. } => 7,
+            Caution::StoneNotInExperiment { .. } => 8,
+            Caution::MovedToSites { .. } => 9,
+            Caution::NotAsStruck { .. } | Caution::Bevelled | Caution::HeightAboveThickness => 10,
+            Caution::RetouchNotInExperiment { .. } | Caution::StatesOfExperiment => 11,
+            Caution::Mechanics { .. } => 12,
+            Caution::NoFailedBlows => 13,
+            Caution::Assumed { .. } | Caution::SettingsAveraged { .. } => 14,
+            Caution::TerminationNotInExperiment { .. } | Caution::TerminationsNotTold { .. } => 15,
+            Caution::NotInExperiment { .. } => 16,
+        }
+    }
+}
+
+/// Cautions in few sentences: related ones told together, the gravest first, the same one once.
+///
+/// ```
+/// use conchoid::calibration::bundled;
+/// use conchoid::predict::{Predictor, in_few};
+/// use conchoid::strike::{Platform, Strike};
+/// let glass = Predictor::new(bundled::named("controlled-glass")?)?;
+/// let platform = Platform::builder().depth_mm(40.0).exterior_platform_angle_deg(30.0).build()?;
+/// let estimate = glass.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
+/// let told = in_few(&estimate.cautions);
+/// assert!(told.len() < estimate.cautions.len());
+/// assert!(told[0].starts_with("platform depth 40 mm") && told[0].contains("exterior platform angle 30 degrees"));
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub fn in_few(all: &[Caution]) -> Vec<String> {
+    let mut families: std::collections::BTreeMap<u8, Vec<String>> = Default::default();
+    for c in all {
+        let told = families.entry(c.family()).or_default();
+        let sentence = c.to_string();
+        if !told.contains(&sentence) {
+            told.push(sentence);
+        }
+    }
+    families.into_values().map(|told| told.join("; ")).collect()
+}
+
 /// A measurement's column name in words: `platform_depth_mm` reads `platform depth`.
 pub fn in_words(column: &str) -> String {
     let units = ["_mm2", "_mm", "_g", "_deg", "_m_s"];

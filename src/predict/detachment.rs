@@ -21,7 +21,7 @@ use serde::{Deserialize, Serialize};
 use super::distribution::LEVEL;
 use crate::calibration::caution::Caution;
 use crate::error::{Error, Result};
-use crate::material::{Figure, PercussorMaterial, Property, Stone, TipBehaviour};
+use crate::material::{Figure, PercussorClass, PercussorMaterial, Property, Stone, TipBehaviour};
 use crate::mechanics::blow::{
     AngleRule, BlowMechanics, CARRIED_DEPTH_EXPONENTS, CONTACT_TIME_EXPONENTS, Exponents,
     LEAST_SPEED_EXPONENTS, PEAK_FORCE_EXPONENTS, Setup, strike_mechanics,
@@ -45,6 +45,36 @@ pub struct Ranged {
     pub low: f64,
     /// Upper end.
     pub high: f64,
+}
+
+/// What is usual of a percussor in a knapper's hand, low and high, where nothing of it is known: common practice, no source.
+/// Ends are read as two standard deviations either side of the middle, as every range is.
+///
+/// ```
+/// use conchoid::material::PercussorClass;
+/// use conchoid::predict::UsualBlow;
+/// assert!(UsualBlow::of(PercussorClass::Stone).tip_radius_mm.1 > UsualBlow::of(PercussorClass::Metal).tip_radius_mm.1);
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct UsualBlow {
+    /// Mass of the percussor, g.
+    pub percussor_mass_g: (f64, f64),
+    /// Radius of the touching part of the tip, mm.
+    pub tip_radius_mm: (f64, f64),
+    /// Speed at impact, m/s.
+    pub speed_m_s: (f64, f64),
+}
+
+impl UsualBlow {
+    /// Of a hammerstone; a copper or steel percussor; an antler, bone or wooden one.
+    pub fn of(class: PercussorClass) -> UsualBlow {
+        let (percussor_mass_g, tip_radius_mm) = match class {
+            PercussorClass::Stone => ((200.0, 600.0), (8.0, 25.0)),
+            PercussorClass::Metal => ((100.0, 400.0), (3.0, 10.0)),
+            PercussorClass::Organic => ((150.0, 450.0), (10.0, 25.0)),
+        };
+        UsualBlow { percussor_mass_g, tip_radius_mm, speed_m_s: (3.0, 8.0) }
+    }
 }
 
 /// The numbers of one blow, each exact or with a range, not yet checked.

@@ -26,11 +26,13 @@ mod mixture;
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod row_kind;
 
-pub use crate::calibration::caution::{Caution, in_words};
+pub use crate::calibration::caution::{Caution, in_few, in_words};
 pub use answer::{Behind, CautionText, EstimateAt, SizeAt};
 pub use batch::{Batch, IntervalColumns, Quick};
 pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
-pub use detachment::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
+pub use detachment::{
+    BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, UsualBlow, compare_blows,
+};
 pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles, USUAL_LEVEL};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate, TerminationEstimate};
 pub use joint::{Conditional, DrawnFlake, Given, Joint};

@@ -8,11 +8,11 @@ use crate::report::probability as probability_as_read;
 use crate::report::{Format, cautions, count, percent, remarks, short, wrapped};
 use clap::Args;
 use conchoid::calibration::Calibration;
-use conchoid::material::{PercussorMaterial, Stone};
+use conchoid::material::{PercussorClass, PercussorMaterial, Stone};
 use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Behind, Caution, Estimate, Interval, LEVEL, Predictor};
 use conchoid::predict::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
-use conchoid::predict::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
+use conchoid::predict::{DifferenceScale, SideBySide, SizeDifference, UsualBlow, side_by_side};
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Row};
 use schemars::JsonSchema;
@@ -24,6 +24,7 @@ pub const BLOW_EXAMPLES: &str = "\
 Example:
   knap blow --stone flint --percussor quartzite --percussor-mass-g 400 \\
       --tip-radius-mm 8 --speed-m-s 3..5 --core-mass-g 900 --depth-mm 8 --angle-deg 75
+Mass, tip radius and speed that are not given are taken as is usual with such a percussor, and that is said.
 A range, low..high, is read as two standard deviations either side of its middle. Materials carry the
 ranges of the library's tables unless a number is given. The force needed follows the angles by the slopes
 found on glass (exterior platform angle 55 to 95 degrees, angle of blow -5 to 50); beside it stands the
@@ -55,13 +56,13 @@ pub struct BlowVerb {
     percussor: String,
     /// Mass of the percussor, g; a number or a range such as 350..450
     #[arg(long, value_name = "G", allow_negative_numbers = true)]
-    percussor_mass_g: Amount,
+    percussor_mass_g: Option<Amount>,
     /// Radius of the touching part of the tip, mm; a number or a range
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
-    tip_radius_mm: Amount,
+    tip_radius_mm: Option<Amount>,
     /// Speed of the percussor at impact, m/s; a number or a range
     #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
-    speed_m_s: Amount,
+    speed_m_s: Option<Amount>,
     /// Platform depth, percussion point to exterior face, mm; a number or a range
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     depth_mm: Amount,
@@ -134,21 +135,30 @@ fn option<T>(name: &str, result: conchoid::Result<T>) -> Outcome<T> {
 }
 
 pub fn blow(o: &BlowVerb) -> Outcome<u8> {
-    let mut figures = BlowFigures::new(
-        o.percussor_mass_g.figure(),
-        o.tip_radius_mm.figure(),
-        o.speed_m_s.figure(),
-        o.depth_mm.figure(),
-        o.angle_deg,
-    );
+    let percussor = o.percussor()?;
+    let percussor_class = percussor.class();
+    let usual = UsualBlow::of(percussor_class);
+    // what was not given, and what is usual
+    let mut taken: Vec<String> = Vec::new();
+    let mut or_usual = |given: Option<Amount>, what: &str, (low, high): (f64, f64), unit: &str| {
+        given.unwrap_or_else(|| {
+            taken.push(format!("{what} {low} to {high} {unit}"));
+            Amount { typical: (low * high).sqrt(), low, high }
+        })
+    };
+    let mass = or_usual(o.percussor_mass_g, "mass", usual.percussor_mass_g, "g");
+    let tip = or_usual(o.tip_radius_mm, "tip radius", usual.tip_radius_mm, "mm");
+    let speed = or_usual(o.speed_m_s, "speed", usual.speed_m_s, "m/s");
+    let mut figures =
+        BlowFigures::new(mass.figure(), tip.figure(), speed.figure(), o.depth_mm.figure(), o.angle_deg);
     figures.angle_of_blow_deg = o.angle_of_blow_deg;
     figures.core_mass_g = o.core_mass_g.map(|a| a.figure().into());
     figures.restitution = o.restitution;
-    let known = BlowAsKnown::new(o.stone()?, o.percussor()?, figures).map_err(Failure::of_options)?;
+    let known = BlowAsKnown::new(o.stone()?, percussor, figures).map_err(Failure::of_options)?;
     let answer = known.estimate(0.95)?;
     if o.format == Format::Json {
         let (stone, percussor) = (known.stone().name(), known.percussor().name());
-        crate::say::json(&Blow { stone, percussor, answer: &answer })?;
+        crate::say::json(&Blow { stone, percussor, usual: &taken, answer: &answer })?;
         return Ok(0);
     }
     let mut out = crate::say::screen();
@@ -156,9 +166,9 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
         "A blow of {} ({} g, tip radius {} mm, {} m/s) on {}: platform depth {} mm, exterior platform angle {} \
          degrees{}; {}.",
         known.percussor().name(),
-        o.percussor_mass_g,
-        o.tip_radius_mm,
-        o.speed_m_s,
+        mass,
+        tip,
+        speed,
         known.stone().name(),
         o.depth_mm,
         o.angle_deg,
@@ -170,6 +180,19 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
         o.core_mass_g.map_or("the core fixed".to_string(), |m| format!("the core of {m} g free")),
     );
     writeln!(out, "{}\n", wrapped(&head, "", "", WIDTH))?;
+    if !taken.is_empty() {
+        let told = format!(
+            "Not given, and taken as is usual with {}: {} (common practice, no source). Give your own: the answer moves with \
+             them.",
+            match percussor_class {
+                PercussorClass::Stone => "a hammerstone",
+                PercussorClass::Organic => "antler, bone or wood",
+                _ => "a metal percussor",
+            },
+            taken.join(", ")
+        );
+        writeln!(out, "{}\n", wrapped(&told, "", "", WIDTH))?;
+    }
     writeln!(out, "{}\n", wrapped(&verdict(&answer), "", "", WIDTH))?;
     writeln!(out, "In brackets: 95 % of such blows fall inside.\n")?;
     let line = |out: &mut dyn Write, what: &str, r: Ranged, unit: &str, by: f64| {
@@ -232,6 +255,8 @@ fn probability_range(p: Ranged) -> String {
 pub struct Blow<'a> {
     stone: &'a str,
     percussor: &'a str,
+    /// What was not given and taken as usual.
+    usual: &'a [String],
     #[serde(flatten)]
     answer: &'a DetachmentEstimate,
 }

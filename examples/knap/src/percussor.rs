@@ -4,15 +4,16 @@ use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
 use crate::number::number as read;
 use crate::report::{RowFormat, cautions, count, wrapped};
-use crate::tables::{self, Progress, Sink};
+use crate::tables::{self, Progress, Sink, Twice};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::Error;
+use conchoid::calibration::bundled;
 use conchoid::infer::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
 use conchoid::infer::{Judged, RecordedOutcome as Tried, TrackRecord};
 use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Measured};
-use conchoid::table::{Attributed, KeptRow, Summary, TableAttributions};
+use conchoid::table::{Attributed, KeptRow, Row, Summary, TableAttributions, levels_of};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use schemars::JsonSchema;
@@ -43,9 +44,10 @@ pub struct Options {
     /// Weigh metal too (copper, soft iron); without it stone is weighed against organic percussors
     #[arg(long, conflicts_with_all = ["prior", "against"])]
     metal: bool,
-    /// Calibration by name, or a file made by `knap fit`
-    #[arg(long, value_name = "NAME|FILE", default_value = "hard-hammer-flint")]
-    calibration: String,
+    /// Calibration by name, or a file made by `knap fit`; without it the experiment of the rows' stone, flint where none
+    /// is recorded
+    #[arg(long, value_name = "NAME|FILE")]
+    calibration: Option<String>,
     /// A second calibration to be told from the first, instead of percussors within one
     #[arg(long, value_name = "NAME|FILE")]
     against: Option<String>,
@@ -94,8 +96,11 @@ fn pair(option: &str, text: &str) -> Outcome<(String, f64)> {
 }
 
 impl Options {
-    fn attribution(&self) -> Outcome<Attribution> {
-        let first = calibration(Some(&self.calibration), None)?;
+    fn attribution(&self, source: &Twice) -> Outcome<Attribution> {
+        let first = match &self.calibration {
+            Some(named) => calibration(Some(named), None)?,
+            None => calibration(Some(self.of_the_stone(source)?), None)?,
+        };
         let mut a = match &self.against {
             None => Attribution::of(first)?,
             Some(second) => {
@@ -121,6 +126,25 @@ impl Options {
         Ok(if self.hide_blow { a.hiding_blow() } else { a })
     }
 
+    /// The experiment of the stone that most rows record; others are told of.
+    fn of_the_stone(&self, source: &Twice) -> Outcome<&'static str> {
+        let table = source.open(&self.taken.options(None, &[])?)?;
+        let none: [&str; 0] = [];
+        let stone = |row: &Row, _: &str| Measured::class(row, "stone").map(str::to_string);
+        let stones = levels_of(table, &none, &["stone"], |_| {}, |_| true, stone)
+            .map_err(|e| Failure::other(format!("{}: {e}", self.table)))?;
+        let stones = stones.into_iter().next().unwrap_or_default();
+        let answers = bundled::experiment_for(stones.first().map(|s| s.0.as_str()));
+        let others: Vec<&str> = stones.iter().map(|s| s.0.as_str()).collect();
+        let others: Vec<&str> =
+            others.into_iter().filter(|s| bundled::experiment_for(Some(s)) != answers).collect();
+        if !others.is_empty() {
+            let list = others.join(", ");
+            note!("knap: {list} is judged by {answers} too; judge it apart with --where stone={}", others[0]);
+        }
+        Ok(answers)
+    }
+
     /// Every answer starts from the same seed, so that it does not depend on the other rows.
     fn rng(&self) -> ChaCha8Rng {
         ChaCha8Rng::seed_from_u64(self.seed)
@@ -142,11 +166,13 @@ fn blow(text: &str) -> Outcome<BlowSetting> {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    let attribution = o.attribution()?;
+    let source = Twice::of(&o.table)?;
+    let attribution = o.attribution(&source)?;
     let calibrations: Vec<_> = attribution.calibrations().cloned().collect();
     let more: Vec<String> = calibrations[1..].iter().flat_map(|c| c.layout().numbers.clone()).collect();
     let options = o.taken.options(Some(&calibrations[0]), &more)?;
-    let table = tables::open(&o.table, &options)?;
+    let table = source.open(&options)?;
+    tables::told(table.header());
     let group = match &o.group {
         None => None,
         Some(name) => Some(table.header().position(name).ok_or_else(|| {
@@ -422,6 +448,8 @@ struct Told<'a> {
     classes: BTreeMap<&'a str, OfClass<'a>>,
     favours: &'a str,
     strength: &'static str,
+    /// The strongest word that groups left out of the fits have earned.
+    earned: &'static str,
     sentence: String,
     integration_error: f64,
     measured_by: &'a str,
@@ -447,6 +475,7 @@ impl<'a> Told<'a> {
             classes: v.classes.iter().map(|c| (c.class.as_str(), class(c))).collect(),
             favours: &v.favoured().class,
             strength: v.strength().name(),
+            earned: v.earned.name(),
             sentence: v.sentence(),
             integration_error: v.integration_error,
             measured_by: &v.variant,

@@ -1,7 +1,7 @@
 //! Numbers and paragraphs for people, ordered JSON for programs.
 
 use crate::failure::{Failure, Outcome};
-use conchoid::predict::Caution;
+use conchoid::predict::{Caution, in_few};
 
 /// How results are printed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -121,8 +121,17 @@ pub fn unit(name: &str) -> &'static str {
 
 /// The cautions as a paragraph, empty without any.
 pub fn cautions(list: &[Caution]) -> String {
-    remarks(&list.iter().map(Caution::to_string).collect::<Vec<_>>())
+    let mut told = in_few(list);
+    if told.len() > TOLD {
+        let more = told.len() - (TOLD - 1);
+        told.truncate(TOLD - 1);
+        told.push(format!("{more} further cautions, each in --format json"));
+    }
+    remarks(&told)
 }
+
+/// Cautions that text tells at most.
+const TOLD: usize = 6;
 
 /// The same from sentences.
 pub fn remarks(list: &[String]) -> String {

@@ -12,7 +12,7 @@ use crate::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMIN
 use crate::form::{indicator, value};
 use crate::infer::LipModel;
 use crate::infer::TrackRecord;
-use crate::infer::{Attribution, BlowSetting, SettingsPrior, SiteShift, Strength, Verdict};
+use crate::infer::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
 use crate::predict::Caution;
 use crate::strike::{LandsOn, Platform, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
@@ -647,4 +647,34 @@ fn a_group_at_odds_with_itself_or_with_every_class_is_told_first() {
     let v = a.attribute(&apart, &mut rng(1)).unwrap();
     assert!(v.sentence().starts_with("Before any odds: these flakes differ among themselves"), "{v}");
     assert!(kinds(&drawn(0.2, 12.0)).contains(&"like-none"));
+}
+
+/// Odds in words are no stronger than what groups left out have earned, whatever the model says.
+#[test]
+fn odds_in_words_are_no_stronger_than_earned() {
+    let class = |class: &str, ln: f64, probability: f64| ClassVerdict {
+        class: class.into(),
+        leans_on: None,
+        prior: 0.5,
+        probability,
+        ln_bayes_factor: ln,
+    };
+    let mut verdict = Verdict {
+        classes: vec![class("stone", -9.0, 0.0001), class("organic", 9.0, 0.9999)],
+        flakes: 12,
+        terminations: 0,
+        lips: 0,
+        earned: Strength::Leans,
+        variant: "depth, angle".into(),
+        integration_error: 0.01,
+        cautions: Vec::new(),
+    };
+    let told = verdict.sentence();
+    assert!(
+        told.contains("lean towards organic") && told.contains("multiplied by 20, and by no more"),
+        "{told}"
+    );
+    assert!(told.ends_with("goes from 0.50 to 0.95") && !told.contains("1000"), "{told}");
+    verdict.earned = Strength::SpeaksStrongly;
+    assert!(verdict.sentence().contains("multiplied by more than 1000"), "{}", verdict.sentence());
 }

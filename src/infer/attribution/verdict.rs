@@ -36,6 +36,16 @@ impl Strength {
         }
     }
 
+    /// The Bayes factor from which on a stronger word would be due; none above the strongest.
+    fn limit(self) -> f64 {
+        match self {
+            Strength::SaysLittle => 3.0,
+            Strength::Leans => 20.0,
+            Strength::Speaks => 150.0,
+            Strength::SpeaksStrongly => f64::INFINITY,
+        }
+    }
+
     /// A stable name: `says-little`, `leans`, `speaks`, `speaks-strongly`.
     pub fn name(self) -> &'static str {
         match self {
@@ -101,7 +111,8 @@ impl Verdict {
         self.classes.iter().find(|c| c.class == class).map(|c| c.probability)
     }
 
-    /// The answer as a plain sentence, without more digits than it can bear.
+    /// The answer as a plain sentence, without more digits than it can bear, and with odds no stronger than groups left out of
+    /// the fits have earned ([`Verdict::earned`]).
     pub fn sentence(&self) -> String {
         let f = self.favoured();
         let others: Vec<&str> =
@@ -130,12 +141,19 @@ impl Verdict {
             .iter()
             .filter(|c| matches!(c, Caution::FlakesDisagree { .. } | Caution::LikeNone { .. }));
         let first: String = first.map(|c| format!("Before any odds: {c}. ")).collect();
+        let (factor, limit) = (f.ln_bayes_factor.exp(), self.earned.limit());
+        let (odds, probability) = if factor > limit {
+            let odds =
+                format!("{limit}, and by no more, which is what groups left out of the fits have earned");
+            (odds, f.prior * limit / (f.prior * limit + 1.0 - f.prior))
+        } else {
+            (times(factor), f.probability)
+        };
         format!(
-            "{first}{subject} {verb} {claim}: the odds of {} are multiplied by {}, its probability goes from {} to {}",
+            "{first}{subject} {verb} {claim}: the odds of {} are multiplied by {odds}; its probability goes from {} to {}",
             f.class,
-            times(f.ln_bayes_factor.exp()),
             chance(f.prior),
-            chance(f.probability)
+            chance(probability)
         )
     }
 }

@@ -161,8 +161,8 @@ impl Attribution {
                 class: c.class.clone(),
                 leans_on: c.leans_on.clone(),
                 prior: c.prior,
-                probability: (c.prior.ln() + ln[i] - all).exp().clamp(0.0, 1.0),
-                ln_bayes_factor: ln[i] - others(i),
+                probability: (c.prior.ln() + apart(ln[i], all)).exp().clamp(0.0, 1.0),
+                ln_bayes_factor: apart(ln[i], others(i)),
             })
             .collect();
         let mut cautions = self.cautions.clone();
@@ -185,6 +185,15 @@ impl Attribution {
             cautions,
         }
     }
+}
+
+/// The most that a log Bayes factor is told to be: beyond it the number is out of range.
+const MOST: f64 = 700.0;
+
+/// ln of what one density is of another. Where neither class can have made the flakes they say nothing of which did.
+fn apart(ln: f64, other: f64) -> f64 {
+    let found = ln - other;
+    if found.is_nan() { 0.0 } else { found.clamp(-MOST, MOST) }
 }
 
 /// How unlikely a group must be under every class to be called like none, or its flakes at odds with each other. This
@@ -231,7 +240,8 @@ fn integration_error(by_draw: &[Vec<f64>], candidates: &[Candidate]) -> f64 {
     let differences: Vec<f64> =
         relative(&by_draw[0]).iter().zip(relative(&others)).map(|(a, b)| a - b).collect();
     let n = differences.len() as f64;
-    (differences.iter().map(|d| d * d).sum::<f64>() / (n * (n - 1.0).max(1.0))).sqrt()
+    let error = (differences.iter().map(|d| d * d).sum::<f64>() / (n * (n - 1.0).max(1.0))).sqrt();
+    if error.is_finite() { error } else { MOST }
 }
 
 /// Whether two cautions say the same of different flakes.
@@ -241,5 +251,18 @@ fn alike(a: &Caution, b: &Caution) -> bool {
             x == y
         }
         _ => a == b,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_no_class_can_have_made_says_nothing_and_no_number_runs_out() {
+        let never = f64::NEG_INFINITY;
+        assert_eq!(apart(never, never), 0.0);
+        assert_eq!((apart(-3.0, never), apart(never, -3.0)), (MOST, -MOST));
+        assert_eq!(apart(-3.0, -5.0), 2.0);
     }
 }

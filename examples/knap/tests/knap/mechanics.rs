@@ -299,3 +299,45 @@ fn help_warns() {
             .stdout(predicate::str::contains("eye protection").and(predicate::str::contains("Example:")));
     }
 }
+
+#[test]
+fn what_is_not_given_of_a_blow_is_taken_as_usual_and_said() {
+    let run = |more: &[&str]| {
+        let mut c = knap();
+        c.args(["blow", "--stone", "flint", "--percussor", "antler", "--depth-mm", "8", "--angle-deg", "75"]);
+        let out = c.args(more).output().unwrap();
+        assert_eq!(out.status.code(), Some(0));
+        let text = String::from_utf8(out.stdout).unwrap();
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let told = run(&["--percussor-mass-g", "300"]);
+    assert!(
+        told.contains("usual with antler, bone or wood: tip radius 10 to 25 mm, speed 3 to 8 m/s"),
+        "{told}"
+    );
+    assert!(told.contains("common practice, no source") && told.contains("antler (300 g"), "{told}");
+    let all = ["--percussor-mass-g", "300", "--tip-radius-mm", "15", "--speed-m-s", "5"];
+    assert!(!run(&all).contains("taken as is usual"));
+}
+
+/// A stone and a technique that no experiment covers, and a percussor that none used: one caution each, the gravest first,
+/// and no more than six.
+#[test]
+fn cautions_are_few_and_the_gravest_first() {
+    let out = knap()
+        .args(["estimate", "--stone", "rhyolite", "--percussor", "wood", "--technique", "indirect"])
+        .args(["--depth-mm", "40", "--angle-deg", "20", "--portion", "proximal", "--bevelled"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    let mind = text.split("Mind:").nth(1).unwrap();
+    let told: Vec<&str> = mind.split("\n - ").skip(1).collect();
+    assert_eq!(told.len(), 6, "{mind}");
+    assert!(
+        told[0].starts_with("platform depth 40 mm") && told[0].contains("exterior platform angle 20"),
+        "{mind}"
+    );
+    let count = |words: &str| told.iter().filter(|t| t.contains(words)).count();
+    assert_eq!((count("wood"), count("indirect technique"), count("rhyolite")), (1, 1, 1), "{mind}");
+    assert!(told[5].contains("further cautions, each in --format json"), "{mind}");
+}

@@ -167,3 +167,27 @@ fn flint_is_weighed_by_the_ratio_from_glass() {
     assert_eq!(v["with_lip"], 5);
     assert_eq!(classes(&["--metal"]).0, ["metal", "organic", "stone"]);
 }
+
+#[test]
+fn the_stone_of_the_rows_chooses_the_experiment() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = |stones: [&str; 4]| {
+        let table = folder.path().join("t.csv");
+        let mut text =
+            "stone,platform_depth_mm,platform_width_mm,exterior_platform_angle_deg,length_mm,mass_g\n"
+                .to_string();
+        for (i, stone) in stones.iter().enumerate() {
+            text.push_str(&format!("{stone},{},20,75,{},{}\n", 6 + i, 45 + 3 * i, 22 + 5 * i));
+        }
+        std::fs::write(&table, text).unwrap();
+        let out = knap().args(["percussor", "--table"]).arg(&table).output().unwrap();
+        assert_eq!(out.status.code(), Some(0));
+        (String::from_utf8(out.stdout).unwrap(), String::from_utf8(out.stderr).unwrap())
+    };
+    let (out, err) = run(["quartzite"; 4]);
+    assert!(out.contains("From hard-hammer-quartzite.") && !err.contains("is judged by"), "{out}{err}");
+    let (out, err) = run(["flint", "chert", "flint", "quartzite"]);
+    assert!(out.contains("From hard-hammer-flint."), "{out}");
+    assert!(err.contains("quartzite is judged by hard-hammer-flint too") && !err.contains("chert"), "{err}");
+    assert!(run([""; 4]).0.contains("From hard-hammer-flint."));
+}
