@@ -200,7 +200,7 @@ impl<'a> Losses<'a> {
             }
         }
         self.rows.add(marks.variant, model, &marks.rows, piece);
-        let at = u32::try_from(self.rows.pieces.len() - 1)
+        let at = u32::try_from(self.rows.pieces() - 1)
             .map_err(|_| Error::invalid("pieces", "more than can be drawn together"))?;
         Ok(Piece { now, certain, at: Some(at) })
     }

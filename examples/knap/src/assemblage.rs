@@ -17,7 +17,7 @@ use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, Struck, size_grades, struck}
 use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
 use conchoid::predict::{Ranged, in_words};
 use conchoid::strike::Measured;
-use conchoid::table::{Offer, Row, TableOptions, offer_each};
+use conchoid::table::{Offer, Reasons, Row, TableOptions, offer_each};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -196,6 +196,10 @@ fn totals(
     let progress = Progress::new("reading");
     let mut refused = 0u64;
     let mut sieved: Vec<Sieved> = Vec::new();
+    let layout = predictor.calibration().layout();
+    let reads: Vec<&str> =
+        layout.numbers.iter().map(String::as_str).chain(["mass_g", "mass_now_g"]).collect();
+    let mut bad = Reasons::default();
     let made = offer_each(
         table,
         &[] as &[&str],
@@ -211,6 +215,8 @@ fn totals(
                 }
                 _ => return Ok(()),
             };
+            let cells = reads.iter().filter_map(|c| row.problem(row.header().column(c)?));
+            cells.for_each(|e| bad.count(row.row_number(), e));
             let group = group_of(row, o.group.as_deref());
             let both = RowOr { row, given: &given };
             if Losses::reads(&both) {
@@ -237,8 +243,9 @@ fn totals(
             Ok(())
         },
     );
-    let made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    let mut made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     progress.finish();
+    made.bad.append(bad);
     crate::fit::tell(&made);
     let totals = bag.totals(drawing).map_err(Failure::of_options)?;
     let lost = losses.totals(drawing).map_err(Failure::of_options)?;
@@ -639,8 +646,9 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
     };
     let c = Comparison::new(&first, &second, &how).map_err(|e| {
         // the library knows the sets by their places only
-        let told = e.to_string().replace("first set", &names[0]).replace("second set", &names[1]);
-        Failure::other(told)
+        let told = |name: &str| crate::say::name(name);
+        let text = e.to_string().replace("the first set", &told(&names[0]));
+        Failure::other(text.replace("the second set", &told(&names[1])))
     })?;
     if let Some(path) = &o.plot {
         assemblage_plot::comparison(path, &o.size, &names, [&first, &second], &c)?;

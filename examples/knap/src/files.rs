@@ -82,6 +82,9 @@ pub fn check(words: &ArgMatches) -> Outcome<()> {
     let mut taken: Vec<(String, Thing)> = Vec::new();
     for id in READ {
         let Some(path) = value(id) else { continue };
+        if path.is_empty() {
+            return Err(Failure::usage(format!("{}: no name stands there; name a file", option(id))));
+        }
         let found = if path == "-" { of_stream(io::stdin()) } else { thing(path) };
         taken.extend(found.map(|t| (format!("the file that {} reads", option(id)), t)));
     }

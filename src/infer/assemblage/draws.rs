@@ -24,13 +24,19 @@ pub(in crate::infer) struct Model {
     pub(in crate::infer) shared: Vec<SharedEffect>,
 }
 
-/// One possible row of one flake.
+/// One possible row of one flake. Every flake has one, so it holds as little as can be.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::infer) struct RowAt {
-    model: usize,
-    /// Where its design row and its spread row begin.
+struct RowAt {
+    /// Where its design row begins; its spread row follows.
     design: usize,
-    spread: usize,
+    model: u32,
+    /// Which of the ways to draw.
+    way: u32,
+}
+
+/// What rows are drawn with beside their terms. Rows that follow each other mostly share it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Way {
     degrees_of_freedom: f64,
     /// By how much its location is moved: as that of every blow that was averaged over, and by another percussor.
     moved: f64,
@@ -47,8 +53,9 @@ pub(in crate::infer) struct RowAt {
 pub(in crate::infer) struct Rows {
     numbers: Vec<f64>,
     rows: Vec<RowAt>,
-    /// For each piece its rows.
-    pub(in crate::infer) pieces: Vec<(usize, usize)>,
+    ways: Vec<Way>,
+    /// Where the rows of each piece begin.
+    pieces: Vec<usize>,
     /// Shared effects of the rows: the group, and the standard deviation of its effect at the row.
     shared: Vec<(usize, f64)>,
     /// Groups by column and name; pieces without a name are of one group, about which nothing is known.
@@ -87,7 +94,7 @@ pub(in crate::infer) type Generator = Xoshiro256PlusPlus;
 pub(in crate::infer) struct Sheet {
     model: usize,
     /// How many flakes, of which group, whether weighed.
-    runs: Vec<(usize, usize, bool)>,
+    runs: Vec<(usize, u32, bool)>,
     /// Terms of the location, then of the log spread: a column of all flakes each.
     design: Vec<f64>,
     spread: Vec<f64>,
@@ -104,7 +111,7 @@ impl Sheet {
         &self,
         drawn: &[Option<DrawnModel>],
         rng: &mut Generator,
-        mut take: impl FnMut(usize, bool, f64),
+        mut take: impl FnMut(u32, bool, f64),
     ) {
         let Some(model) = &drawn[self.model] else { return };
         let n = self.degrees_of_freedom.len();
@@ -210,7 +217,7 @@ pub(in crate::infer) struct Sums {
 /// One flake that is estimated.
 #[derive(Debug, Clone, Copy)]
 pub(in crate::infer) struct Flake {
-    pub(in crate::infer) group: usize,
+    pub(in crate::infer) group: u32,
     /// Place among the pieces estimated.
     pub(in crate::infer) at: usize,
     pub(in crate::infer) now: f64,
@@ -247,39 +254,66 @@ impl Rows {
             })
             .collect();
         let offset = model.size.compiled.terms() - model.slopes;
+        self.pieces.push(self.rows.len());
         let moved = if rows.len() > 1 { moved(model, rows) } else { 0.0 };
-        let first = self.rows.len();
         let mut up_to = 0.0;
         for (weight, x) in rows {
             let degrees_of_freedom = model.size.tails.at(|place| x[place]);
             let design = self.numbers.len();
             self.numbers.resize(design + model.size.compiled.terms(), 0.0);
             model.size.compiled.fill(x, &mut self.numbers[design..]);
-            let spread = self.numbers.len();
             if model.spread_terms() > 0 {
+                let spread = self.numbers.len();
                 self.numbers.resize(spread + model.spread_terms(), 0.0);
                 model.size.compiled.fill_spread(x, &mut self.numbers[spread..]);
             }
             up_to += weight / total;
-            let from = self.shared.len();
+            let mut shared: Vec<(usize, f64)> = Vec::new();
             let terms = &self.numbers[design + offset..design + model.size.compiled.terms()];
             for (cluster, e) in clusters.iter().zip(&model.shared) {
-                self.shared.push((*cluster, e.variance_at(terms).sqrt()));
+                shared.push((*cluster, e.variance_at(terms).sqrt()));
             }
-            let (another, by) = self.apart(model, x);
-            let (moved, shared) = (moved + another, (from, self.shared.len() - from));
-            self.rows.push(RowAt {
-                model: variant,
-                design,
-                spread,
-                degrees_of_freedom,
-                moved,
-                by,
-                up_to,
-                shared,
-            });
+            let (another, by) = self.apart(model, x, &mut shared);
+            let way =
+                Way { degrees_of_freedom, moved: moved + another, by, up_to, shared: (0, shared.len()) };
+            let way = self.way(way, &shared);
+            self.rows.push(RowAt { design, model: variant as u32, way });
         }
-        self.pieces.push((first, self.rows.len() - first));
+    }
+
+    /// A piece without rows.
+    pub(in crate::infer) fn add_none(&mut self) {
+        self.pieces.push(self.rows.len());
+    }
+
+    /// Pieces that have a place.
+    pub(in crate::infer) fn pieces(&self) -> usize {
+        self.pieces.len()
+    }
+
+    /// Whether a piece has rows.
+    pub(in crate::infer) fn has(&self, piece: usize) -> bool {
+        !self.rows_of(piece).is_empty()
+    }
+
+    fn rows_of(&self, piece: usize) -> &[RowAt] {
+        let Some(first) = self.pieces.get(piece) else { return &[] };
+        &self.rows[*first..self.pieces.get(piece + 1).copied().unwrap_or(self.rows.len())]
+    }
+
+    /// The place of a way among all, with these shared effects; that of the row before where it is the same.
+    fn way(&mut self, mut way: Way, shared: &[(usize, f64)]) -> u32 {
+        if let Some(last) = self.ways.last() {
+            let (from, count) = last.shared;
+            way.shared.0 = from;
+            if *last == way && self.shared[from..from + count] == *shared {
+                return self.ways.len() as u32 - 1;
+            }
+        }
+        way.shared.0 = self.shared.len();
+        self.shared.extend_from_slice(shared);
+        self.ways.push(way);
+        self.ways.len() as u32 - 1
     }
 
     /// Which group of the outer shared effect a piece is of, where there is one.
@@ -290,7 +324,7 @@ impl Rows {
 
     /// What every flake shares that lies beyond the flakes fitted or was struck by another percussor: by how much that moves
     /// the location of a row and multiplies its spread; what is uncertain of it becomes effects of one group.
-    fn apart(&mut self, model: &Model, x: &[f64]) -> (f64, f64) {
+    fn apart(&mut self, model: &Model, x: &[f64], shared: &mut Vec<(usize, f64)>) -> (f64, f64) {
         let entry = |place: usize| x.get(place).copied().unwrap_or(f64::NAN);
         let size = &model.size;
         let design = |location: &mut Vec<f64>| {
@@ -325,7 +359,7 @@ impl Rows {
             if cluster == next {
                 self.tails.push(f64::INFINITY);
             }
-            self.shared.push((cluster, sd));
+            shared.push((cluster, sd));
         }
         (location - plain.location, by)
     }
@@ -338,21 +372,20 @@ impl Rows {
         at_least: impl Fn(&Flake) -> f64,
     ) -> (Vec<Sheet>, Vec<Flake>) {
         let plain = |f: &Flake| {
-            let (first, count) = self.pieces[f.at];
-            let row = self.rows.get(first).filter(|_| count == 1 && at_least(f) <= 0.0)?;
-            let log = models[row.model].as_ref().is_some_and(|m| m.size.transform == Transform::Ln);
-            (log && row.shared.1 == 0).then_some(row)
+            let [row] = self.rows_of(f.at) else { return None };
+            let log = models[row.model as usize].as_ref().is_some_and(|m| m.size.transform == Transform::Ln);
+            (log && at_least(f) <= 0.0 && self.ways[row.way as usize].shared.1 == 0).then_some(row)
         };
         let mut sheets = Vec::new();
         for (k, model) in models.iter().enumerate() {
             let Some(model) = model else { continue };
-            let of = |f: &&Flake| plain(f).is_some_and(|row| row.model == k);
+            let of = |f: &&Flake| plain(f).is_some_and(|row| row.model as usize == k);
             let mut flakes: Vec<Flake> = flakes.iter().filter(of).copied().collect();
             if flakes.is_empty() {
                 continue;
             }
             flakes.sort_by_key(|f| (f.group, f.weighed));
-            let mut runs: Vec<(usize, usize, bool)> = Vec::new();
+            let mut runs: Vec<(usize, u32, bool)> = Vec::new();
             for f in &flakes {
                 match runs.last_mut() {
                     Some((n, group, weighed)) if (*group, *weighed) == (f.group, f.weighed) => *n += 1,
@@ -360,14 +393,16 @@ impl Rows {
                 }
             }
             let rows: Vec<&RowAt> = flakes.iter().filter_map(&plain).collect();
-            let column = |from: fn(&RowAt) -> usize, terms: usize| -> Vec<f64> {
-                (0..terms).flat_map(|j| rows.iter().map(move |r| self.numbers[from(r) + j])).collect()
+            let columns = |of: std::ops::Range<usize>| -> Vec<f64> {
+                of.flat_map(|j| rows.iter().map(move |r| self.numbers[r.design + j])).collect()
             };
-            let degrees_of_freedom: Vec<f64> = rows.iter().map(|r| r.degrees_of_freedom).collect();
+            let degrees_of_freedom: Vec<f64> =
+                rows.iter().map(|r| self.ways[r.way as usize].degrees_of_freedom).collect();
+            let terms = model.size.compiled.terms();
             sheets.push(Sheet {
                 model: k,
-                design: column(|r| r.design, model.size.compiled.terms()),
-                spread: column(|r| r.spread, model.spread_terms()),
+                design: columns(0..terms),
+                spread: columns(terms..terms + model.spread_terms()),
                 normal: degrees_of_freedom.iter().all(|d| d.is_infinite()),
                 degrees_of_freedom,
                 runs,
@@ -398,34 +433,38 @@ impl Rows {
         at_least: f64,
         rng: &mut Generator,
     ) -> f64 {
-        let (first, count) = self.pieces[piece];
-        let rows = &self.rows[first..first + count];
+        let rows = self.rows_of(piece);
+        let way = |row: &RowAt| &self.ways[row.way as usize];
         let at = |row: &RowAt| -> Option<(f64, f64, Transform)> {
-            let (model, drawn) = (models[row.model].as_ref()?, drawn[row.model].as_ref()?);
+            let model = row.model as usize;
+            let (model, drawn) = (models[model].as_ref()?, drawn[model].as_ref()?);
+            let spread = row.design + drawn.coefficients.len();
+            let (row, way) = (row.design, way(row));
             let sum = |from: usize, b: &[f64]| dot(&self.numbers[from..from + b.len()], b);
-            let mut location = sum(row.design, &drawn.coefficients) + row.moved;
-            let mut scale = drawn.scale * row.by;
+            let mut location = sum(row, &drawn.coefficients) + way.moved;
+            let mut scale = drawn.scale * way.by;
             if !drawn.spread.is_empty() {
-                scale *= vector::exp(sum(row.spread, &drawn.spread));
+                scale *= vector::exp(sum(spread, &drawn.spread));
             }
-            let (from, count) = row.shared;
+            let (from, count) = way.shared;
             for (cluster, sd) in &self.shared[from..from + count] {
                 location += effects[*cluster] * sd;
             }
             Some((location, scale, model.size.transform))
         };
-        let mut row = &rows[0];
-        if count > 1 {
+        let Some(mut row) = rows.first() else { return 0.0 };
+        if rows.len() > 1 {
             // given what remains, the rows that make it likelier weigh more
             if at_least > 0.0 {
                 let mut before = 0.0;
                 let components: Vec<Component> = rows
                     .iter()
                     .filter_map(|r| {
-                        let weight = r.up_to - before;
-                        before = r.up_to;
+                        let weight = way(r).up_to - before;
+                        before = way(r).up_to;
                         let (location, scale, _) = at(r)?;
-                        Some(Component { weight, location, scale, degrees_of_freedom: r.degrees_of_freedom })
+                        let degrees_of_freedom = way(r).degrees_of_freedom;
+                        Some(Component { weight, location, scale, degrees_of_freedom })
                     })
                     .collect();
                 let transform = at(row).map_or(Transform::Identity, |a| a.2);
@@ -434,10 +473,10 @@ impl Rows {
                 return truncated.map_or(at_least, |t| t.sample(rng));
             }
             let u: f64 = rng.random();
-            row = rows.iter().find(|r| u < r.up_to).unwrap_or(&rows[count - 1]);
+            row = rows.iter().find(|r| u < way(r).up_to).or(rows.last()).unwrap_or(row);
         }
         let Some((location, scale, transform)) = at(row) else { return 0.0 };
-        let df = row.degrees_of_freedom;
+        let df = way(row).degrees_of_freedom;
         if at_least <= 0.0 {
             return transform.invert(location + scale * standard_draw(df, rng));
         }
@@ -537,7 +576,8 @@ mod tests {
                 for (component, row) in components.iter().zip(&rows.rows[before..]) {
                     let design = &rows.numbers[row.design..][..model.size.coefficients.len()];
                     let location = dot(design, &model.size.coefficients);
-                    let location = if estimate_is_mixed { location + row.moved } else { location };
+                    let moved = rows.ways[row.way as usize].moved;
+                    let location = if estimate_is_mixed { location + moved } else { location };
                     assert_eq!(location.to_bits(), component.location.to_bits());
                     compared += 1;
                 }

@@ -396,26 +396,34 @@ pub(super) fn counted_cautions<S: serde::Serializer>(
     s.collect_seq(of.iter().map(|(c, n)| CountedCaution { kind: c.kind(), text: c.to_string(), flakes: *n }))
 }
 
-/// A piece that an answer is got from: estimated, weighed as it came off, or named as a part of a flake.
+/// A piece that an answer is got from: estimated, weighed as it came off, or named as a part of a flake. What was not
+/// recorded is not a number: there may be millions of pieces.
 #[derive(Debug, Clone)]
 struct Piece {
-    group: usize,
+    group: u32,
+    variant: u32,
     /// Core and name.
     key: Option<Box<(String, String)>>,
     portion: Option<Portion>,
     bears_platform: bool,
-    mass_now_g: Option<f64>,
+    mass_now_g: f64,
     /// The mass as it came off, where it was weighed.
-    whole_g: Option<f64>,
-    /// Place among the pieces estimated, where it is.
-    found: Option<usize>,
-    variant: usize,
+    whole_g: f64,
+    /// Place among the pieces estimated; the last that there is where it is not.
+    found: usize,
     /// Which of the kinds of caution it has, a bit each.
     cautions: u64,
     /// What its mass was expected to be, where what remains must be compared with it.
     mass: Option<Box<Predictive>>,
     /// Probability that such a flake was kept, where that was asked.
-    kept: Option<f64>,
+    kept: f64,
+}
+
+impl Piece {
+    /// Whether its mass is drawn: not where it was weighed as it came off.
+    fn is_drawn(&self) -> bool {
+        self.whole_g.is_nan()
+    }
 }
 
 /// What an estimate says of a piece.
@@ -547,17 +555,17 @@ impl<'p> Assemblage<'p> {
         // a named part counts by what it weighs
         if found.is_some() || whole_g.is_some() || (key.is_some() && mass_now_g.is_some()) {
             self.pieces.push(Piece {
-                group,
+                group: group as u32,
+                variant: variant as u32,
                 key,
                 portion,
                 bears_platform,
-                mass_now_g,
-                whole_g,
-                found,
-                variant,
+                mass_now_g: mass_now_g.unwrap_or(f64::NAN),
+                whole_g: whole_g.unwrap_or(f64::NAN),
+                found: found.unwrap_or(usize::MAX),
                 cautions,
                 mass,
-                kept,
+                kept: kept.unwrap_or(f64::NAN),
             });
         }
         answer.err().filter(|_| whole_g.is_none())
@@ -611,12 +619,12 @@ impl<'p> Assemblage<'p> {
         self.mass_rows.add(variant, model, &rows, piece);
         match &self.length[variant] {
             Some(model) => self.length_rows.add(variant, model, &rows, piece),
-            None => self.length_rows.pieces.push((0, 0)),
+            None => self.length_rows.add_none(),
         }
         // how the flakes ended is no part of the answer
         let mut cautions = estimate.cautions;
         cautions.retain(|c| !matches!(c, Caution::TerminationsNotTold { .. }));
-        Ok(Estimated { at: self.mass_rows.pieces.len() - 1, variant, cautions, mass, kept: estimate.kept })
+        Ok(Estimated { at: self.mass_rows.pieces() - 1, variant, cautions, mass, kept: estimate.kept })
     }
 
     /// Draws, and answers for every group in the order in which they first appeared.
@@ -665,7 +673,7 @@ impl<'p> Assemblage<'p> {
                 let none = || Drawn::from_draws(vec![0.0; 2], drawing.level);
                 t.mass_lost_g = t.mass_lost_g.or_else(none).map(|d| d.shifted(known));
             }
-            let long = long.iter().filter(|f| f.group == g).count();
+            let long = long.iter().filter(|f| f.group as usize == g).count();
             if long > 0 {
                 t.mean_length_mm = drawn(|s| s.length).map(|d| d.scaled(1.0 / long as f64));
             }
@@ -678,7 +686,7 @@ impl<'p> Assemblage<'p> {
     /// The flakes whose mass is drawn, and those whose length is.
     fn flakes(&self, level: f64) -> (Vec<Flake>, Vec<Flake>, Vec<GroupTotals>) {
         let mut totals: Vec<GroupTotals> = self.groups.iter().map(|g| GroupTotals::empty(g)).collect();
-        let mut named: BTreeMap<(usize, &(String, String)), Vec<usize>> = BTreeMap::new();
+        let mut named: BTreeMap<(u32, &(String, String)), Vec<usize>> = BTreeMap::new();
         for (t, counted) in totals.iter_mut().zip(&self.offered) {
             (t.pieces, t.platforms) = (counted.pieces, counted.platforms);
             t.found = counted.found.as_ref().map_or(Vec::new(), AsItStands::sizes);
@@ -693,11 +701,9 @@ impl<'p> Assemblage<'p> {
         let mut flakes: Vec<(usize, Flake)> = Vec::new();
         let alone = |i: usize| {
             let p = &self.pieces[i];
-            (p.found.is_some() || p.whole_g.is_some()).then(|| {
-                let now = p.mass_now_g.unwrap_or(0.0);
-                // one that was weighed as it came off is not drawn
-                let weighed = now > 0.0 && p.whole_g.is_none();
-                (i, Flake { group: p.group, at: p.found.unwrap_or(usize::MAX), now, weighed })
+            (p.found != usize::MAX || !p.is_drawn()).then(|| {
+                let now = if p.mass_now_g.is_nan() { 0.0 } else { p.mass_now_g };
+                (i, Flake { group: p.group, at: p.found, now, weighed: now > 0.0 && p.is_drawn() })
             })
         };
         flakes.extend(
@@ -708,29 +714,30 @@ impl<'p> Assemblage<'p> {
             // a portion that is not recorded is taken for complete
             let whole = |i: &usize| self.pieces[*i].portion.is_none_or(|p| p == Portion::Complete);
             if bearing > 1 && pieces.iter().any(whole) {
-                totals[*group]
+                totals[*group as usize]
                     .remarks
                     .push(Remark::NameUsedTwice { name: key.1.clone(), pieces: pieces.len() as u64 });
                 flakes.extend(pieces.iter().filter_map(|i| alone(*i)));
                 continue;
             }
             if let Some((i, mut flake)) = pieces.iter().find_map(|i| alone(*i)) {
-                let masses = || pieces.iter().filter_map(|i| self.pieces[*i].mass_now_g);
+                let masses = || pieces.iter().map(|i| self.pieces[*i].mass_now_g).filter(|g| !g.is_nan());
                 flake.now = masses().sum();
-                flake.weighed = masses().next().is_some() && self.pieces[i].whole_g.is_none();
+                flake.weighed = masses().next().is_some() && self.pieces[i].is_drawn();
                 flakes.push((i, flake));
             }
         }
         flakes.sort_unstable_by_key(|(i, _)| *i);
         for (i, flake) in &flakes {
-            let t = &mut totals[flake.group];
+            let t = &mut totals[flake.group as usize];
             t.n += 1;
             if flake.weighed {
                 t.weighed += 1;
                 t.mass_now_g += flake.now;
             }
             let p = &self.pieces[*i];
-            if let Some(whole) = p.whole_g {
+            if !p.is_drawn() {
+                let whole = p.whole_g;
                 t.weighed_whole += 1;
                 t.weighed_whole_g += whole;
                 if flake.now > 0.0 {
@@ -741,7 +748,7 @@ impl<'p> Assemblage<'p> {
             let improbable = p.mass.as_ref().filter(|_| flake.weighed).and_then(|m| {
                 Truncated::new(m.as_ref().clone(), flake.now).ok().and_then(|t| doubt("mass_g", &t))
             });
-            let first = &self.offered[flake.group].first;
+            let first = &self.offered[flake.group as usize].first;
             let own = first.iter().filter(|(bit, _)| p.cautions >> (**bit % 64) & 1 == 1).map(|(_, c)| c);
             for c in own.chain(&improbable) {
                 match t.cautions.iter_mut().find(|(o, _)| o.kind() == c.kind()) {
@@ -751,16 +758,17 @@ impl<'p> Assemblage<'p> {
             }
         }
         for (g, t) in totals.iter_mut().enumerate() {
-            let of_group = flakes.iter().filter(|(_, f)| f.group == g);
-            let held: Vec<f64> = of_group.filter_map(|(i, _)| self.pieces[*i].kept).collect();
+            let of_group = flakes.iter().filter(|(_, f)| f.group as usize == g);
+            let kept = of_group.map(|(i, _)| self.pieces[*i].kept);
+            let held: Vec<f64> = kept.filter(|p| !p.is_nan()).collect();
             // where some are hardly ever kept it cannot be told
             t.struck_for_kept = if held.is_empty() { None } else { struck(&held, level).ok() };
             let unnamed_splits = self.offered[g].unnamed_splits;
             if unnamed_splits > 0 {
                 t.remarks.push(Remark::SplitWithoutName { pieces: unnamed_splits });
             }
-            let drawn = |(i, f): &&(usize, Flake)| f.group == g && self.pieces[*i].whole_g.is_none();
-            let mut variants: Vec<usize> =
+            let drawn = |(i, f): &&(usize, Flake)| f.group as usize == g && self.pieces[*i].is_drawn();
+            let mut variants: Vec<u32> =
                 flakes.iter().filter(drawn).map(|(i, _)| self.pieces[*i].variant).collect();
             variants.sort_unstable();
             variants.dedup();
@@ -776,13 +784,13 @@ impl<'p> Assemblage<'p> {
             }
             if variants.len() > 1 {
                 let all = self.predictor.calibration().variants();
-                let variants = variants.iter().map(|v| all[*v].name.clone()).collect();
+                let variants = variants.iter().map(|v| all[*v as usize].name.clone()).collect();
                 t.remarks.push(Remark::SeveralVariants { variants });
             }
         }
-        let has_length = |f: &Flake| self.length_rows.pieces.get(f.at).is_some_and(|(_, rows)| *rows > 0);
+        let has_length = |f: &Flake| self.length_rows.has(f.at);
         let long = flakes.iter().map(|(_, f)| *f).filter(has_length).collect();
-        let drawn = |(i, f): (usize, Flake)| self.pieces[i].whole_g.is_none().then_some(f);
+        let drawn = |(i, f): (usize, Flake)| self.pieces[i].is_drawn().then_some(f);
         (flakes.into_iter().filter_map(drawn).collect(), long, totals)
     }
 
@@ -799,8 +807,8 @@ impl<'p> Assemblage<'p> {
             let mut rng = Generator::from_rng(&mut stream);
             let mut sums = vec![Sums::default(); groups];
             let mass = self.mass_rows.draw_models(&self.mass, &mut rng);
-            let mut weigh = |group: usize, weighed: bool, size: f64| {
-                let s = &mut sums[group];
+            let mut weigh = |group: u32, weighed: bool, size: f64| {
+                let s = &mut sums[group as usize];
                 s.mass += size;
                 if weighed {
                     s.weighed += size;
@@ -815,10 +823,11 @@ impl<'p> Assemblage<'p> {
             }
             let length = self.length_rows.draw_models(&self.length, &mut rng);
             for sheet in &lengths {
-                sheet.draw(&length.0, &mut rng, |group, _, size| sums[group].length += size);
+                sheet.draw(&length.0, &mut rng, |group, _, size| sums[group as usize].length += size);
             }
             for f in &other_lengths {
-                sums[f.group].length += self.length_rows.draw(f.at, &self.length, &length, 0.0, &mut rng);
+                sums[f.group as usize].length +=
+                    self.length_rows.draw(f.at, &self.length, &length, 0.0, &mut rng);
             }
             sums
         };

@@ -256,3 +256,18 @@ fn a_full_disk_and_a_mark_of_byte_order() {
     let out = knap().current_dir(here).args(["estimate", "--table", "sub"]).output().unwrap();
     assert!(String::from_utf8(out.stderr).unwrap().contains("sub: "));
 }
+
+#[test]
+fn a_file_without_a_name_is_an_option_without_one() {
+    for (args, option) in [
+        (&["estimate", "--table", ""][..], "--table"),
+        (&["estimate", "--depth-mm", "8", "--angle-deg", "75", "--calibration", ""], "--calibration"),
+        (&["plan", "--flakes", "12", "--existing", ""], "--existing"),
+        (&["fit", "--table", "-", "--name", "x", "--out", ""], "--out"),
+    ] {
+        let out = crate::knap().args(args).output().unwrap();
+        let err = String::from_utf8(out.stderr).unwrap();
+        assert_eq!(out.status.code(), Some(2), "{args:?}: {err}");
+        assert_eq!(err, format!("knap: {option}: no name stands there; name a file\n"));
+    }
+}

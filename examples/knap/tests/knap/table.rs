@@ -324,3 +324,27 @@ fn options_take_columns_by_the_names_of_the_table() {
     // and all forms where none are named
     assert!(["log-log", "tangent-power", "cube-root"].iter().all(|form| all.contains(form)), "{all}");
 }
+
+#[test]
+fn an_assemblage_tells_a_bad_cell_as_it_was_written() {
+    let text = "layer,platform_depth_cm,exterior_platform_angle_deg\nI,500,70\nI,0.5,70\nII,0.6,x\n";
+    let args = ["assemblage", "--table", "-", "--seed", "1", "--draws", "100"];
+    let out = knap().args(args).write_stdin(text).output().unwrap();
+    let err = String::from_utf8(out.stderr).unwrap();
+    assert_eq!(out.status.code(), Some(3), "{err}");
+    let deep =
+        "1 row: platform_depth_cm is out of range (at least 0.05, at most 1000 mm), such as \"500\" (row 1)";
+    let angle = "1 row: exterior_platform_angle_deg is not a number, such as \"x\" (row 3)";
+    let one_line = err.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(one_line.contains(deep) && one_line.contains(angle), "{err}");
+}
+
+#[test]
+fn a_set_that_is_too_small_is_named() {
+    let text = "hammer,mass_g\nantler,5\nantler,6\nquartzite,6\n";
+    let args =
+        ["assemblage", "--table", "-", "--group", "hammer", "--compare", "antler,quartzite", "--seed", "1"];
+    let out = knap().args(args).write_stdin(text).output().unwrap();
+    let err = String::from_utf8(out.stderr).unwrap();
+    assert_eq!(err, "knap: 2 flakes in antler, but at least 5 are needed\n");
+}
