@@ -318,8 +318,8 @@ impl Rows {
 
     /// Which group of the outer shared effect a piece is of, where there is one.
     pub(in crate::infer) fn outer(&self, at: usize) -> Option<usize> {
-        let row = &self.rows[self.pieces.get(at).filter(|p| p.1 > 0)?.0];
-        (row.shared.1 > 0).then(|| self.shared[row.shared.0].0)
+        let (from, count) = self.ways[self.rows_of(at).first()?.way as usize].shared;
+        (count > 0).then(|| self.shared[from].0)
     }
 
     /// What every flake shares that lies beyond the flakes fitted or was struck by another percussor: by how much that moves

@@ -776,7 +776,7 @@ impl<'p> Assemblage<'p> {
             let mut outer: Vec<usize> = estimated.iter().filter_map(|at| self.mass_rows.outer(*at)).collect();
             outer.sort_unstable();
             outer.dedup();
-            let shared = variants.first().and_then(|v| self.mass[*v].as_ref()?.shared.first());
+            let shared = variants.first().and_then(|v| self.mass[*v as usize].as_ref()?.shared.first());
             if let Some(e) = shared.filter(|_| outer.len() >= FEWEST_OF_ONE && outer.len() == estimated.len())
             {
                 let flakes = outer.len() as u64;
