@@ -2,7 +2,7 @@
 //! `growth` prints one line `what size seconds`, which `growth.py` draws. Without `run` it does nothing, so that it
 //! passes where benches are only tried out.
 
-use conchoid::calibration::{Collector, Provenance, Recipe, SizeModel, Spread, Tails};
+use conchoid::calibration::{Collector, Provenance, Recipe};
 use conchoid::form::{Form, Layout, Transform, ln, power};
 use conchoid::predict::{Batch, IntervalColumns};
 use std::hint::black_box;
@@ -67,36 +67,19 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
     let recipe = Recipe::single("growing", "mass_g", form.clone(), provenance).expect("a recipe");
     let names: Vec<&str> = layout.numbers.iter().map(String::as_str).chain(["mass_g"]).collect();
     let offered: Vec<&[f64]> = columns.iter().copied().chain([&mass[..]]).collect();
-    let before = peak();
+    let (before, mut fitted) = (peak(), None);
     println!(
         "fit-by-{against} {size} {:e}",
         least(|| {
             let mut collector = Collector::new(recipe.clone()).expect("a recipe");
             collector.offer_numbers(&names, &offered).expect("columns");
-            drop(black_box(collector.finish().expect("a fit")));
+            fitted = Some(black_box(collector.finish().expect("a fit")).0);
         })
     );
     println!("fit-memory-by-{against} {size} {:e}", peak() - before);
-    let p = form.term_names().len();
-    let model = SizeModel {
-        size: "mass_g".into(),
-        column: "mass_g".into(),
-        form: form.clone(),
-        coefficients: vec![0.01; p],
-        covariance: (0..p).map(|i| (0..p).map(|j| if i == j { 1e-4 } else { 0.0 }).collect()).collect(),
-        spread: Spread::Constant { value: 0.4, degrees_of_freedom: 300.0 },
-        tails: Tails::Normal,
-        flakes: 300,
-        r_squared: 0.8,
-        left_out_error: 0.4,
-        largest_leverage: 1.0,
-        shared: Vec::new(),
-        variance_covariance: Vec::new(),
-        kept: None,
-        distance: None,
-        recorded: None,
-    };
-    let batch = Batch::new(&model, &layout, 0.95).expect("a batch");
+    let calibration = fitted.expect("a fit");
+    let model = &calibration.variants()[0].sizes[0];
+    let batch = Batch::new(model, calibration.layout(), 0.95).expect("a batch");
     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
     let before = peak();
     let seconds = least(|| {

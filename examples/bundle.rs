@@ -5,12 +5,13 @@
 //! with a NAME that one alone. The distance of an experiment from sites is measured by `excavated-flakes` as it is bundled.
 
 use conchoid::calibration::bundled::{self, LOSS, NAMES, recipe};
-use conchoid::calibration::{Calibration, Collector, Distance, SizeModel, Spread};
+use conchoid::calibration::{Calibration, Collector, SizeModel, Spread};
 use conchoid::flake::Portion;
 use conchoid::form::TERMINATION;
 use conchoid::predict::Predictor;
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};
+use serde_json::{Value, json};
 use std::fs::File;
 use std::path::Path;
 
@@ -101,10 +102,11 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
     let sites = Predictor::new(bundled::named("excavated-flakes")?)?;
     let own = Predictor::new(calibration.clone())?;
     let complete = |r: &&Row| r.class("portion").is_none_or(|p| p == Portion::Complete.name());
-    let mut parts = calibration.into_parts();
-    for v in &mut parts.variants {
+    // by size and place of the variant
+    let mut found: Vec<(usize, String, Value)> = Vec::new();
+    for (i, v) in calibration.variants().iter().enumerate() {
         let needs: Vec<String> = v.sizes.iter().flat_map(|m| m.form.needs()).collect();
-        for m in &mut v.sizes {
+        for m in &v.sizes {
             let (mut errors, mut apart, mut model) = (Vec::new(), Vec::new(), None);
             for row in rows.iter().filter(complete) {
                 let Some(size) = row.number(&m.column).filter(|v| *v > 0.0) else { continue };
@@ -121,22 +123,26 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
                 model = used.and_then(|o| o.sizes.iter().find(|o| o.size == m.size));
             }
             if let Some(model) = model.filter(|_| errors.len() > 30) {
-                m.distance = Some(distance(m, model, &errors, &apart));
-                println!("  {:34} {:13} {:?}", v.name, m.size, m.distance);
+                let distance = distance(m, model, &errors, &apart);
+                println!("  {:34} {:13} {distance}", v.name, m.size);
+                found.push((i, m.size.clone(), distance));
             }
         }
     }
-    // a variant without the measurements that sites need has the distance of another
-    let known: Vec<(String, Option<Distance>)> =
-        parts.variants.iter().flat_map(|v| &v.sizes).map(|m| (m.size.clone(), m.distance)).collect();
-    for m in parts.variants.iter_mut().flat_map(|v| &mut v.sizes) {
-        let other = || known.iter().find(|(size, d)| *size == m.size && d.is_some()).and_then(|(_, d)| *d);
-        m.distance = m.distance.or_else(other);
+    let mut file: Value = serde_json::from_str(&calibration.to_json())?;
+    for (i, v) in calibration.variants().iter().enumerate() {
+        for (j, m) in v.sizes.iter().enumerate() {
+            // a variant without the measurements that sites need has the distance of another
+            let of = |own: bool| found.iter().find(|(at, size, _)| *size == m.size && (*at == i || !own));
+            if let Some((_, _, distance)) = of(true).or_else(|| of(false)) {
+                file["variants"][i]["sizes"][j]["distance"] = distance.clone();
+            }
+        }
     }
-    Ok(Calibration::new(parts)?)
+    Ok(Calibration::from_json(&file.to_string())?)
 }
 
-fn distance(m: &SizeModel, sites: &SizeModel, errors: &[f64], apart: &[f64]) -> Distance {
+fn distance(m: &SizeModel, sites: &SizeModel, errors: &[f64], apart: &[f64]) -> Value {
     let n = errors.len() as f64;
     let mean = |of: &[f64]| of.iter().sum::<f64>() / n;
     let variance = |of: &[f64]| of.iter().map(|v| (v - mean(of)).powi(2)).sum::<f64>() / (n - 1.0);
@@ -147,12 +153,11 @@ fn distance(m: &SizeModel, sites: &SizeModel, errors: &[f64], apart: &[f64]) -> 
     let between: f64 = sites.shared.iter().map(|e| e.covariance[0][0]).sum();
     let groups = sites.shared[0].groups;
     let told = |v: f64| (v * 1e4).round() / 1e4;
-    Distance {
-        shift: if m.column == sites.column { told(mean(errors)) } else { 0.0 },
+    json!({
+        "shift": if m.column == sites.column { told(mean(errors)) } else { 0.0 },
         // the level of the sites is known to the sd between them over the root of their number
-        sd: told((between * (1.0 + 1.0 / groups as f64) + variance(errors) / n).sqrt()),
-        ln_spread: told((0.5 * (within / (m.left_out_error * m.left_out_error)).ln()).max(0.0)),
-        sites: groups,
-        applied: false,
-    }
+        "sd": told((between * (1.0 + 1.0 / groups as f64) + variance(errors) / n).sqrt()),
+        "ln_spread": told((0.5 * (within / (m.left_out_error * m.left_out_error)).ln()).max(0.0)),
+        "sites": groups,
+    })
 }

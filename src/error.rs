@@ -431,14 +431,6 @@ pub(crate) fn edit_distance(a: &str, b: &str) -> usize {
 ///
 /// Where no source stands beside a range of this crate, its ends are generous limits against wrong units and slips
 /// of the pen: common practice, no source.
-///
-/// ```
-/// use conchoid::Bounds;
-/// const DEPTH: Bounds = Bounds::above("platform_depth_mm", 0.0, 1000.0, "mm");
-/// assert!(DEPTH.check(8.0).is_ok());
-/// assert!(DEPTH.check(0.0).is_err());
-/// assert!(DEPTH.check(f64::NAN).is_err());
-/// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bounds {
     name: &'static str,
@@ -471,7 +463,7 @@ impl Bounds {
     }
 
     /// Whether the number is inside. Not-a-number and infinities are never inside.
-    pub fn contains(&self, value: f64) -> bool {
+    pub(crate) fn contains(&self, value: f64) -> bool {
         let low = if self.low_open { value > self.low } else { value >= self.low };
         let high = if self.high_open { value < self.high } else { value <= self.high };
         value.is_finite() && low && high

@@ -8,7 +8,7 @@ pub(crate) use retouch::{
     DERIVED, LENGTH_NOW_MM, MAX_THICKNESS_NOW_MM, ORIGINAL_MASS_G, WIDTH_NOW_MM, WithRetouch,
 };
 pub use retouch::{
-    ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, Retouch, RetouchBuilder, RetouchKind, RetouchPoint,
+    ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, Retouch, RetouchBuilder, RetouchKind,
     RetouchedEdges, THICKNESS_AT_MM,
 };
 
@@ -96,18 +96,9 @@ vocabulary! {
 }
 
 /// A termination as recorded: one of the four, or another entry that is kept and counted as it stands.
-///
-/// ```
-/// use conchoid::flake::{RecordedTermination, Termination};
-/// let known: RecordedTermination = "Plunging".parse()?;
-/// assert_eq!(known, RecordedTermination::Known(Termination::Overshot));
-/// let other: RecordedTermination = "coreend".parse()?;
-/// assert_eq!((other.name(), other.known()), ("coreend", None));
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
-pub enum RecordedTermination {
+pub(crate) enum RecordedTermination {
     /// One of the four terminations.
     Known(Termination),
     /// Any other entry, in lower case. Make it by parsing, so that a known name never ends up here.
@@ -333,7 +324,7 @@ impl FlakeBuilder {
         self
     }
     /// How the fracture ran out, as recorded.
-    pub fn recorded_termination(mut self, value: impl Into<Option<RecordedTermination>>) -> Self {
+    pub(crate) fn recorded_termination(mut self, value: impl Into<Option<RecordedTermination>>) -> Self {
         self.termination = value.into();
         self
     }
@@ -390,113 +381,19 @@ impl Flake {
         FlakeBuilder::default()
     }
     /// The same record, to change some of it.
-    pub fn to_builder(&self) -> FlakeBuilder {
+    #[cfg(test)]
+    pub(crate) fn to_builder(&self) -> FlakeBuilder {
         self.0.clone()
     }
-    /// The piece's own name or number (column `flake`).
-    pub(crate) fn name(&self) -> Option<&str> {
-        self.0.name.as_deref()
-    }
     /// The strike that took it off.
-    pub fn strike(&self) -> &Strike {
+    #[cfg(test)]
+    pub(crate) fn strike(&self) -> &Strike {
         &self.0.strike
-    }
-    /// Length, in millimetres.
-    pub(crate) fn length_mm(&self) -> Option<f64> {
-        self.0.length_mm
-    }
-    /// Width, in millimetres.
-    pub(crate) fn width_mm(&self) -> Option<f64> {
-        self.0.width_mm
-    }
-    /// Thickness, in millimetres.
-    pub(crate) fn thickness_mm(&self) -> Option<f64> {
-        self.0.thickness_mm
-    }
-    /// Mean of several thicknesses, in millimetres.
-    pub(crate) fn mean_thickness_mm(&self) -> Option<f64> {
-        self.0.mean_thickness_mm
-    }
-    /// Greatest thickness, in millimetres.
-    pub(crate) fn max_thickness_mm(&self) -> Option<f64> {
-        self.0.max_thickness_mm
-    }
-    /// Mass as struck, in grams.
-    pub fn mass_g(&self) -> Option<f64> {
-        self.0.mass_g
-    }
-    /// Mass of what is left, in grams.
-    pub(crate) fn mass_now_g(&self) -> Option<f64> {
-        self.0.mass_now_g
-    }
-    /// Mass of a retouched piece when it was struck, in grams.
-    pub(crate) fn original_mass_g(&self) -> Option<f64> {
-        self.0.original_mass_g
-    }
-    /// Length of what is left, in millimetres.
-    pub(crate) fn length_now_mm(&self) -> Option<f64> {
-        self.0.length_now_mm
-    }
-    /// Width of what is left, in millimetres.
-    pub(crate) fn width_now_mm(&self) -> Option<f64> {
-        self.0.width_now_mm
-    }
-    /// Greatest thickness of what is left, in millimetres.
-    pub(crate) fn max_thickness_now_mm(&self) -> Option<f64> {
-        self.0.max_thickness_now_mm
-    }
-    /// The retouch as measured.
-    pub(crate) fn retouch(&self) -> Option<&Retouch> {
-        self.0.retouch.as_ref()
-    }
-    /// Which portion is there.
-    pub(crate) fn portion(&self) -> Option<Portion> {
-        self.0.portion
-    }
-    /// How it was struck off.
-    pub(crate) fn technique(&self) -> Option<Technique> {
-        self.0.technique
-    }
-    /// Whether it was retouched.
-    pub(crate) fn retouched(&self) -> Option<bool> {
-        self.0.retouched
-    }
-    /// How the fracture ran out, as recorded.
-    pub fn termination(&self) -> Option<&RecordedTermination> {
-        self.0.termination.as_ref()
-    }
-    /// Whether it has a lip under the platform.
-    pub(crate) fn lip(&self) -> Option<bool> {
-        self.0.lip
-    }
-    /// The core it comes from.
-    pub(crate) fn core(&self) -> Option<&str> {
-        self.0.core.as_deref()
-    }
-    /// The knapper.
-    pub(crate) fn knapper(&self) -> Option<&str> {
-        self.0.knapper.as_deref()
-    }
-
-    /// Why nothing can be estimated from this piece, where that is so: its portion carries no platform, or
-    /// the platform itself is refused ([`crate::strike::Platform::refusal`]).
-    ///
-    /// ```
-    /// use conchoid::flake::{Flake, Portion};
-    /// let flake = Flake::builder().portion(Portion::Medial).build()?;
-    /// assert_eq!(
-    ///     flake.refusal().unwrap().to_string(),
-    ///     "portion: medial, so without a platform to estimate from (accepted: complete, proximal, split)"
-    /// );
-    /// # Ok::<(), conchoid::Error>(())
-    /// ```
-    pub fn refusal(&self) -> Option<Error> {
-        refusal(self)
     }
 }
 
-/// Why nothing can be estimated from these data, by their portion, kind of platform and what was measured;
-/// see [`Flake::refusal`]. For a flake or a row of a table alike.
+/// Why nothing can be estimated from these data, by their portion, kind of platform and what was measured.
+/// For a flake or a row of a table alike.
 pub fn refusal(data: &dyn Measured) -> Option<Error> {
     let portion = data.class(Portion::COLUMN).and_then(Portion::find);
     if let Some(portion) = portion.filter(|p| !p.has_platform()) {
@@ -528,36 +425,36 @@ impl From<Flake> for FlakeBuilder {
 impl Measured for Flake {
     fn number(&self, name: &str) -> Option<f64> {
         match name {
-            "length_mm" => self.length_mm(),
-            "width_mm" => self.width_mm(),
-            "thickness_mm" => self.thickness_mm(),
-            "mean_thickness_mm" => self.mean_thickness_mm(),
-            "max_thickness_mm" => self.max_thickness_mm(),
-            "mass_g" => self.mass_g(),
-            "mass_now_g" => self.mass_now_g(),
-            "original_mass_g" => self.original_mass_g(),
-            "length_now_mm" => self.length_now_mm(),
-            "width_now_mm" => self.width_now_mm(),
-            "max_thickness_now_mm" => self.max_thickness_now_mm(),
-            _ => match self.retouch().and_then(|r| r.number(name)) {
+            "length_mm" => self.0.length_mm,
+            "width_mm" => self.0.width_mm,
+            "thickness_mm" => self.0.thickness_mm,
+            "mean_thickness_mm" => self.0.mean_thickness_mm,
+            "max_thickness_mm" => self.0.max_thickness_mm,
+            "mass_g" => self.0.mass_g,
+            "mass_now_g" => self.0.mass_now_g,
+            "original_mass_g" => self.0.original_mass_g,
+            "length_now_mm" => self.0.length_now_mm,
+            "width_now_mm" => self.0.width_now_mm,
+            "max_thickness_now_mm" => self.0.max_thickness_now_mm,
+            _ => match self.0.retouch.as_ref().and_then(|r| r.number(name)) {
                 Some(number) => Some(number),
-                None => self.strike().number(name),
+                None => self.0.strike.number(name),
             },
         }
     }
     fn class(&self, name: &str) -> Option<&str> {
         match name {
-            "flake" => self.name(),
-            "portion" => self.portion().map(Portion::name),
-            "technique" => self.technique().map(Technique::name),
-            "retouched" => self.retouched().map(yes_no),
-            "termination" => self.termination().map(RecordedTermination::name),
-            "lip" => self.lip().map(yes_no),
-            "core" => self.core(),
-            "knapper" => self.knapper(),
-            _ => match self.retouch().and_then(|r| r.class(name)) {
+            "flake" => self.0.name.as_deref(),
+            "portion" => self.0.portion.map(Portion::name),
+            "technique" => self.0.technique.map(Technique::name),
+            "retouched" => self.0.retouched.map(yes_no),
+            "termination" => self.0.termination.as_ref().map(RecordedTermination::name),
+            "lip" => self.0.lip.map(yes_no),
+            "core" => self.0.core.as_deref(),
+            "knapper" => self.0.knapper.as_deref(),
+            _ => match self.0.retouch.as_ref().and_then(|r| r.class(name)) {
                 Some(class) => Some(class),
-                None => self.strike().class(name),
+                None => self.0.strike.class(name),
             },
         }
     }

@@ -109,7 +109,7 @@ macro_rules! vocabulary {
             /// Every member, in the order of declaration.
             pub const ALL: &'static [$Name] = &[$($Name::$Variant),+];
             /// The names of all members, in the same order.
-            pub const NAMES: &'static [&'static str] = &[$($name),+];
+            pub(crate) const NAMES: &'static [&'static str] = &[$($name),+];
             /// The column in which it is recorded.
             pub(crate) const COLUMN: &'static str = $column;
 
@@ -207,12 +207,6 @@ vocabulary! {
 
 impl PlatformShape {
     /// The area of the figure, in square millimetres.
-    ///
-    /// ```
-    /// use conchoid::strike::PlatformShape;
-    /// assert_eq!(PlatformShape::Triangle.area_mm2(20.0, 8.0), 80.0);
-    /// assert!((PlatformShape::Ellipse.area_mm2(20.0, 8.0) - 125.66).abs() < 0.01);
-    /// ```
     pub(crate) fn area_mm2(self, width_mm: f64, depth_mm: f64) -> f64 {
         let share = match self {
             PlatformShape::Ellipse => std::f64::consts::FRAC_PI_4,
@@ -232,20 +226,20 @@ pub(crate) const fn yes_no(value: bool) -> &'static str {
 ///
 /// | measurement | accepted |
 /// |---|---|
-/// | [`depth_mm`](Platform::depth_mm) | 0.05 to 1000 |
-/// | [`width_mm`](Platform::width_mm) | 0.05 to 1000 |
-/// | [`area_mm2`](Platform::area_mm2) | 0.0025 to 1 000 000 |
-/// | [`exterior_platform_angle_deg`](Platform::exterior_platform_angle_deg) | 1 to 179 |
+/// | [`depth_mm`](PlatformBuilder::depth_mm) | 0.05 to 1000 |
+/// | [`width_mm`](PlatformBuilder::width_mm) | 0.05 to 1000 |
+/// | [`area_mm2`](PlatformBuilder::area_mm2) | 0.0025 to 1 000 000 |
+/// | [`exterior_platform_angle_deg`](PlatformBuilder::exterior_platform_angle_deg) | 1 to 179 |
 ///
 /// ```
-/// use conchoid::strike::{Platform, PlatformKind};
+/// use conchoid::strike::{Measured, Platform, PlatformKind};
 /// let platform = Platform::builder()
 ///     .depth_mm(8.0)
 ///     .exterior_platform_angle_deg(75.0)
 ///     .kind(PlatformKind::Plain)
 ///     .build()?;
-/// assert_eq!(platform.depth_mm(), Some(8.0));
-/// assert_eq!(platform.width_mm(), None);
+/// assert_eq!(platform.number("platform_depth_mm"), Some(8.0));
+/// assert_eq!(platform.number("platform_width_mm"), None);
 /// assert!(Platform::builder().exterior_platform_angle_deg(180.0).build().is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
@@ -327,46 +321,6 @@ impl Platform {
     pub fn builder() -> PlatformBuilder {
         PlatformBuilder::default()
     }
-    /// Percussion point to exterior face, in millimetres.
-    pub(crate) fn depth_mm(&self) -> Option<f64> {
-        self.0.depth_mm
-    }
-    /// Across the platform, in millimetres.
-    pub(crate) fn width_mm(&self) -> Option<f64> {
-        self.0.width_mm
-    }
-    /// Area of the platform, in square millimetres.
-    pub(crate) fn area_mm2(&self) -> Option<f64> {
-        self.0.area_mm2
-    }
-    /// Angle between platform and exterior face, in degrees.
-    pub(crate) fn exterior_platform_angle_deg(&self) -> Option<f64> {
-        self.0.exterior_platform_angle_deg
-    }
-    /// The surface of the platform.
-    pub(crate) fn kind(&self) -> Option<PlatformKind> {
-        self.0.kind
-    }
-    /// Whether the edge of the platform was bevelled before the blow.
-    pub(crate) fn bevelled(&self) -> Option<bool> {
-        self.0.bevelled
-    }
-
-    /// Why nothing can be estimated from this platform, where that is so: it is crushed, or it is linear or
-    /// punctiform and neither its depth nor its area was measured.
-    ///
-    /// ```
-    /// use conchoid::strike::{Platform, PlatformKind};
-    /// let crushed = Platform::builder().kind(PlatformKind::Crushed).build()?;
-    /// assert_eq!(
-    ///     crushed.refusal().unwrap().to_string(),
-    ///     "platform_kind: a crushed platform cannot be measured, so nothing can be estimated from it"
-    /// );
-    /// # Ok::<(), conchoid::Error>(())
-    /// ```
-    pub fn refusal(&self) -> Option<Error> {
-        refusal(self)
-    }
 }
 
 /// Why nothing can be estimated from the platform of these data, by `platform_kind` and what was measured.
@@ -402,17 +356,17 @@ impl From<Platform> for PlatformBuilder {
 impl Measured for Platform {
     fn number(&self, name: &str) -> Option<f64> {
         match name {
-            "platform_depth_mm" => self.depth_mm(),
-            "platform_width_mm" => self.width_mm(),
-            "platform_area_mm2" => self.area_mm2(),
-            "exterior_platform_angle_deg" => self.exterior_platform_angle_deg(),
+            "platform_depth_mm" => self.0.depth_mm,
+            "platform_width_mm" => self.0.width_mm,
+            "platform_area_mm2" => self.0.area_mm2,
+            "exterior_platform_angle_deg" => self.0.exterior_platform_angle_deg,
             _ => None,
         }
     }
     fn class(&self, name: &str) -> Option<&str> {
         match name {
-            "platform_kind" => self.kind().map(PlatformKind::name),
-            "platform_bevelled" => self.bevelled().map(yes_no),
+            "platform_kind" => self.0.kind.map(PlatformKind::name),
+            "platform_bevelled" => self.0.bevelled.map(yes_no),
             _ => None,
         }
     }
@@ -422,13 +376,13 @@ impl Measured for Platform {
 ///
 /// | measurement | accepted |
 /// |---|---|
-/// | [`angle_of_blow_deg`](Blow::angle_of_blow_deg) | −90 to 90; 0 is perpendicular to the platform |
-/// | [`speed_m_s`](Blow::speed_m_s) | 0.01 to 100 |
+/// | [`angle_of_blow_deg`](BlowBuilder::angle_of_blow_deg) | −90 to 90; 0 is perpendicular to the platform |
+/// | [`speed_m_s`](BlowBuilder::speed_m_s) | 0.01 to 100 |
 ///
 /// ```
-/// use conchoid::strike::{Blow, LandsOn};
+/// use conchoid::strike::{Blow, LandsOn, Measured};
 /// let blow = Blow::builder().angle_of_blow_deg(20.0).lands_on(LandsOn::Edge).build()?;
-/// assert_eq!(blow.lands_on(), Some(LandsOn::Edge));
+/// assert_eq!(blow.class("blow_lands_on"), Some("edge"));
 /// assert!(Blow::builder().speed_m_s(0.0).build().is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
@@ -481,18 +435,6 @@ impl Blow {
     pub fn builder() -> BlowBuilder {
         BlowBuilder::default()
     }
-    /// Angle of blow in degrees: 0 is perpendicular to the platform.
-    pub(crate) fn angle_of_blow_deg(&self) -> Option<f64> {
-        self.0.angle_of_blow_deg
-    }
-    /// Speed of the percussor at impact, in metres per second.
-    pub(crate) fn speed_m_s(&self) -> Option<f64> {
-        self.0.speed_m_s
-    }
-    /// Where the blow lands.
-    pub(crate) fn lands_on(&self) -> Option<LandsOn> {
-        self.0.lands_on
-    }
 }
 
 impl TryFrom<BlowBuilder> for Blow {
@@ -511,14 +453,14 @@ impl From<Blow> for BlowBuilder {
 impl Measured for Blow {
     fn number(&self, name: &str) -> Option<f64> {
         match name {
-            "angle_of_blow_deg" => self.angle_of_blow_deg(),
-            "speed_m_s" => self.speed_m_s(),
+            "angle_of_blow_deg" => self.0.angle_of_blow_deg,
+            "speed_m_s" => self.0.speed_m_s,
             _ => None,
         }
     }
     fn class(&self, name: &str) -> Option<&str> {
         match name {
-            "blow_lands_on" => self.lands_on().map(LandsOn::name),
+            "blow_lands_on" => self.0.lands_on.map(LandsOn::name),
             _ => None,
         }
     }
@@ -529,10 +471,10 @@ impl Measured for Blow {
 /// Percussor and stone are held by name, in lower case, 1 to 64 characters.
 ///
 /// ```
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::{Measured, Platform, Strike};
 /// let platform = Platform::builder().depth_mm(8.0).build()?;
 /// let strike = Strike::builder().platform(platform).percussor("quartzite").stone("flint").build()?;
-/// assert_eq!(strike.stone(), Some("flint"));
+/// assert_eq!(strike.class("stone"), Some("flint"));
 /// assert!(Strike::builder().percussor("").build().is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
@@ -619,40 +561,14 @@ impl Strike {
         StrikeBuilder::default()
     }
     /// The same parts, to change some of them.
-    pub fn to_builder(&self) -> StrikeBuilder {
+    #[cfg(test)]
+    pub(crate) fn to_builder(&self) -> StrikeBuilder {
         self.0.clone()
     }
     /// The surface struck.
+    #[cfg(test)]
     pub(crate) fn platform(&self) -> &Platform {
         &self.0.platform
-    }
-    /// How it is struck.
-    pub(crate) fn blow(&self) -> &Blow {
-        &self.0.blow
-    }
-    /// What strikes, by name, in lower case.
-    pub fn percussor(&self) -> Option<&str> {
-        self.0.percussor.as_deref()
-    }
-    /// Mass of the percussor, in grams.
-    pub(crate) fn percussor_mass_g(&self) -> Option<f64> {
-        self.0.percussor_mass_g
-    }
-    /// Radius of the percussor's tip, in millimetres.
-    pub(crate) fn tip_radius_mm(&self) -> Option<f64> {
-        self.0.tip_radius_mm
-    }
-    /// What is struck, by name, in lower case.
-    pub(crate) fn stone(&self) -> Option<&str> {
-        self.0.stone.as_deref()
-    }
-    /// Mass of the core before the blow, in grams.
-    pub(crate) fn core_mass_g(&self) -> Option<f64> {
-        self.0.core_mass_g
-    }
-    /// Why nothing can be estimated from this strike, where that is so; see [`Platform::refusal`].
-    pub fn refusal(&self) -> Option<Error> {
-        self.0.platform.refusal()
     }
 }
 
@@ -672,17 +588,17 @@ impl From<Strike> for StrikeBuilder {
 impl Measured for Strike {
     fn number(&self, name: &str) -> Option<f64> {
         match name {
-            "percussor_mass_g" => self.percussor_mass_g(),
-            "tip_radius_mm" => self.tip_radius_mm(),
-            "core_mass_g" => self.core_mass_g(),
-            _ => self.platform().number(name).or_else(|| self.blow().number(name)),
+            "percussor_mass_g" => self.0.percussor_mass_g,
+            "tip_radius_mm" => self.0.tip_radius_mm,
+            "core_mass_g" => self.0.core_mass_g,
+            _ => self.0.platform.number(name).or_else(|| self.0.blow.number(name)),
         }
     }
     fn class(&self, name: &str) -> Option<&str> {
         match name {
-            "percussor" => self.percussor(),
-            "stone" => self.stone(),
-            _ => self.platform().class(name).or_else(|| self.blow().class(name)),
+            "percussor" => self.0.percussor.as_deref(),
+            "stone" => self.0.stone.as_deref(),
+            _ => self.0.platform.class(name).or_else(|| self.0.blow.class(name)),
         }
     }
 }

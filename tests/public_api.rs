@@ -1,10 +1,10 @@
 //! The public API as a list of signatures, held against `tests/public-api.txt`: a change of either is seen in review.
 //!
 //! The list is read from the source (`syn`), so it needs no other toolchain: public items of public modules, items of
-//! private modules where they are re-exported, public fields, variants, methods and trait implementations written by
-//! hand, and the types that `vocabulary!` makes. With `CONCHOID_REWRITE` set, the file is written instead of compared.
+//! private modules where they are re-exported, public fields, variants, methods and trait implementations that name no
+//! private type and are written by hand, and the types that `vocabulary!` makes. With `CONCHOID_REWRITE` set, the file is written instead of compared.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use syn::{Fields, ImplItem, Item, ReturnType, TraitItem, UseTree, Visibility};
 
@@ -41,6 +41,8 @@ struct Module {
     of_type: BTreeMap<String, Vec<String>>,
     /// What is re-exported: the path as written, and the name.
     uses: Vec<(Vec<String>, String)>,
+    /// Types and traits that are not public.
+    private: Vec<String>,
     /// Whether it can be named from outside.
     open: bool,
 }
@@ -76,6 +78,9 @@ fn read(items: &[Item], folder: &Path, path: &str, open: bool, all: &mut BTreeMa
     let mut here = Module { open, ..Module::default() };
     for item in items {
         match item {
+            Item::Struct(s) if !public(&s.vis) => here.private.push(s.ident.to_string()),
+            Item::Enum(e) if !public(&e.vis) => here.private.push(e.ident.to_string()),
+            Item::Trait(t) if !public(&t.vis) => here.private.push(t.ident.to_string()),
             Item::Mod(m) if !for_tests(&m.attrs) => {
                 let name = m.ident.to_string();
                 let (inner, below) = (format!("{path}::{name}"), folder.join(&name));
@@ -149,11 +154,7 @@ fn vocabulary(tokens: &impl quote::ToTokens, module: &mut Module) {
     for pair in words[at..].windows(2).filter(|p| p[1] == "=" && p[0] != "doc") {
         module.item(&name, format!("{name}::{}", pair[0]));
     }
-    for of in
-        ["const ALL: &'static [Self]", "const NAMES: &'static [&'static str]", "const COLUMN: &'static str"]
-    {
-        module.item(&name, format!("{name}::{of}"));
-    }
+    module.item(&name, format!("{name}::const ALL: &'static [Self]"));
     module.item(&name, format!("{name}::fn name(self) -> &'static str"));
     for of in ["std::str::FromStr", "std::fmt::Display", "TryFrom<String>"] {
         module.of_type.entry(name.clone()).or_default().push(format!("impl {of} for {name}"));
@@ -175,8 +176,23 @@ fn listed(all: &BTreeMap<String, Module>) -> Vec<String> {
             }
         }
     }
+    // no caller can use what is implemented for or from a private type; rustdoc leaves it out too
+    let seen: BTreeSet<&str> = lines.iter().filter_map(|l| named(l)).collect();
+    let own: BTreeSet<&str> = all.values().flat_map(|m| &m.private).map(String::as_str).collect();
+    let hidden = |l: &String| {
+        let Some((_, of)) = l.split_once(": impl ") else { return false };
+        of.split(|c: char| !c.is_alphanumeric() && c != '_').any(|w| own.contains(w) && !seen.contains(w))
+    };
+    let mut lines: Vec<String> = lines.iter().filter(|l| !hidden(l)).cloned().collect();
     lines.sort();
     lines
+}
+
+/// The name of the type that a line declares.
+fn named(line: &str) -> Option<&str> {
+    let (_, item) = line.split_once(": ")?;
+    let rest = ["struct ", "enum ", "trait ", "type "].iter().find_map(|kind| item.strip_prefix(kind))?;
+    rest.split(|c: char| !c.is_alphanumeric() && c != '_').next()
 }
 
 /// The names a `pub use` brings, each with the path it comes from.

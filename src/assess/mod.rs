@@ -50,7 +50,7 @@ pub use compare::{
     Assessment, ClassScores, Coverage, Difference, Figure, FormAssessment, Pit, Question, Recommendation,
     Scores, Tested, as_they_stand, cross_validate,
 };
-pub use folds::{Folds, TestSet};
+pub use folds::Folds;
 pub use residual::{Check, CheckedRow, ResidualChecks, residual_checks};
 pub use score::{LEVELS, Score};
 

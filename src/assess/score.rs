@@ -66,7 +66,7 @@ impl Score {
     /// let c = Component { weight: 1.0, location: 2.0, scale: 0.4, degrees_of_freedom: f64::INFINITY };
     /// let mass = Predictive::new(Transform::Ln, vec![c]).unwrap();
     /// let s = Score::of(&mass, 2f64.exp()).unwrap();
-    /// assert!((s.pit - 0.5).abs() < 1e-12 && s.inside(3));
+    /// assert!((s.pit - 0.5).abs() < 1e-12 && s.intervals[3].0 < 2f64.exp());
     /// assert!((s.crps - 0.4 * 0.233695).abs() < 1e-6); // 0.4 (sqrt 2 - 1) / sqrt pi
     /// assert!(Score::of(&mass, 0.0).is_err());
     /// ```

@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 /// experiment.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Distance {
+pub(crate) struct Distance {
     /// What a site's flakes are expected to have above those of the experiment, transformed scale.
     pub shift: f64,
     /// Standard deviation of that from site to site, transformed scale.
@@ -74,7 +74,7 @@ impl Distance {
 }
 
 impl Calibration {
-    /// The calibration for flakes that are not of its experiment: moved by its [`Distance`] from sites, which flakes of one
+    /// The calibration for flakes that are not of its experiment: moved by its distance from sites, which flakes of one
     /// site share, so that intervals hold what sites differ by. One without a distance stays as it is.
     ///
     /// ```

@@ -370,8 +370,8 @@ impl Local {
     /// Updates the calibration. `command` goes into the provenance.
     ///
     /// # Errors
-    /// [`Error::TooFew`] without a single flake; at a discount of 0 those of a fit to the local flakes alone; those of
-    /// [`Calibration::new`] for an empty name.
+    /// [`Error::TooFew`] without a single flake; at a discount of 0 those of a fit to the local flakes alone; [`Error::Calibration`]
+    /// for an empty name.
     pub fn finish(self, name: &str, command: &str) -> Result<(Calibration, LocalReport)> {
         let n = self.responses.len();
         if n == 0 {

@@ -34,7 +34,7 @@ pub(crate) mod resolved;
 mod shared;
 
 pub use crate::fit::multinomial::{MultinomialFit, Penalty, RidgeColumns};
-pub use distance::Distance;
+pub(crate) use distance::Distance;
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
 pub use fitting::{
@@ -98,7 +98,7 @@ pub struct PercussorSeen {
 /// A class that is taken as given where a row does not record it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Assumption {
+pub(crate) struct Assumption {
     /// The class variable.
     pub class: String,
     /// The level taken.
@@ -109,7 +109,7 @@ pub struct Assumption {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Setting {
-    /// One entry per name of [`Calibration::setting_names`]: the number, or the code of the level.
+    /// One entry per name of the settings of a calibration: the number, or the code of the level.
     pub values: Vec<f64>,
     /// Flakes struck with it.
     pub flakes: u64,
@@ -163,7 +163,7 @@ pub enum Spread {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 #[non_exhaustive]
-pub enum Tails {
+pub(crate) enum Tails {
     /// Normal errors.
     Normal,
     /// Student t errors with these degrees of freedom.
@@ -198,7 +198,7 @@ pub struct SizeModel {
     /// Spread about the expected value.
     pub spread: Spread,
     /// Shape of the errors.
-    pub tails: Tails,
+    pub(crate) tails: Tails,
     /// Flakes fitted.
     pub flakes: u64,
     /// Share of the variation of the transformed size that is explained.
@@ -224,10 +224,10 @@ pub struct SizeModel {
     pub variance_covariance: Vec<Vec<f64>>,
     /// The selection that the table was fitted under, where flakes were kept by their size.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub kept: Option<Kept>,
+    pub(crate) kept: Option<Kept>,
     /// How far the flakes of sites lie from those of the experiment; nothing where that was not measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub distance: Option<Distance>,
+    pub(crate) distance: Option<Distance>,
 }
 
 impl SizeModel {
@@ -266,7 +266,7 @@ pub struct Variant {
     pub joint_flakes: u64,
     /// Correlation of the standardised residuals of the sizes, row by row (stored as its lower triangle).
     #[serde(with = "shared::triangle")]
-    pub residual_correlation: Vec<Vec<f64>>,
+    pub(crate) residual_correlation: Vec<Vec<f64>>,
     /// Correlation of the shared effects of the sizes, for each column of groups that all of them have.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub shared_correlation: Vec<SharedCorrelation>,
@@ -290,16 +290,17 @@ pub struct Variant {
 /// assert!(Calibration::from_json("{\"schema\": 99}").is_err());
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(transparent)]
 pub struct Calibration {
-    schema: u32,
-    #[serde(flatten)]
     parts: Parts,
 }
 
-/// What a calibration is made of, before it is checked.
+/// What a calibration is made of, before it is checked: the fields of a file, in their order, so that one that stands
+/// twice or is unknown is seen at any depth and named with its line.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Parts {
+pub(crate) struct Parts {
+    pub schema: u32,
     /// Its name.
     pub name: String,
     /// Where it comes from.
@@ -320,42 +321,6 @@ pub struct Parts {
     pub assumptions: Vec<Assumption>,
     /// The variants, the one that needs most first.
     pub variants: Vec<Variant>,
-}
-
-/// A file, field by field: read without a detour, so that a field that stands twice or is unknown is seen at any
-/// depth and named with its line.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Stored {
-    #[serde(rename = "schema")]
-    _schema: u32,
-    name: String,
-    provenance: Provenance,
-    stone: Option<String>,
-    percussors: Vec<PercussorSeen>,
-    not_recorded: Vec<String>,
-    layout: Layout,
-    setting_names: Vec<String>,
-    settings: Vec<Setting>,
-    assumptions: Vec<Assumption>,
-    variants: Vec<Variant>,
-}
-
-impl Stored {
-    fn parts(self) -> Parts {
-        Parts {
-            name: self.name,
-            provenance: self.provenance,
-            stone: self.stone,
-            percussors: self.percussors,
-            not_recorded: self.not_recorded,
-            layout: self.layout,
-            setting_names: self.setting_names,
-            settings: self.settings,
-            assumptions: self.assumptions,
-            variants: self.variants,
-        }
-    }
 }
 
 fn wrong(field: impl Into<String>, reason: impl Into<String>) -> Error {
@@ -391,16 +356,16 @@ impl Calibration {
     ///
     /// # Errors
     /// [`Error::Calibration`] naming the field that is missing, contradicts another, or is not finite.
-    pub fn new(parts: Parts) -> Result<Calibration> {
+    pub(crate) fn new(parts: Parts) -> Result<Calibration> {
         check(&parts)?;
-        Ok(Calibration { schema: SCHEMA, parts })
+        Ok(Calibration { parts: Parts { schema: SCHEMA, ..parts } })
     }
 
     /// Reads one from its JSON text.
     ///
     /// # Errors
-    /// [`Error::Calibration`]: not JSON, an unknown schema version, and everything [`Calibration::new`]
-    /// refuses.
+    /// [`Error::Calibration`]: not JSON, an unknown schema version, and parts that are missing, contradict each other, or are not
+    /// finite.
     pub fn from_json(text: &str) -> Result<Calibration> {
         #[derive(Deserialize)]
         struct Version {
@@ -424,8 +389,7 @@ impl Calibration {
             }
             None => return Err(wrong("schema", format!("no schema version (accepted: 1 to {SCHEMA})"))),
         }
-        let stored: Stored = serde_json::from_str(text).map_err(broken)?;
-        Calibration::new(stored.parts())
+        Calibration::new(serde_json::from_str(text).map_err(broken)?)
     }
 
     /// Its JSON text, ending in a line break. Reading and writing again gives the same bytes.
@@ -547,8 +511,14 @@ impl Calibration {
         self.parts.variants.iter().any(|v| v.sizes.iter().any(|m| m.size == size))
     }
 
+    /// The same for flakes of this stone, by its name in lower case.
+    pub fn of_stone(mut self, stone: &str) -> Calibration {
+        self.parts.stone = Some(stone.to_lowercase());
+        self
+    }
+
     /// All parts, to make another calibration from.
-    pub fn into_parts(self) -> Parts {
+    pub(crate) fn into_parts(self) -> Parts {
         self.parts
     }
 

@@ -11,7 +11,7 @@ use crate::error::{Error, Result};
 
 /// A form whose names are resolved: fills design rows from input rows.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Compiled {
+pub(crate) struct Compiled {
     pub(super) location: Vec<Op>,
     pub(super) spread: Vec<Op>,
 }
@@ -89,7 +89,7 @@ impl Compiled {
     /// # Errors
     /// [`Error::Missing`] for a measurement that is not there, [`Error::Domain`] for one outside the domain
     /// of a term.
-    pub fn check(&self, x: &[f64], layout: &Layout) -> Result<()> {
+    pub(crate) fn check(&self, x: &[f64], layout: &Layout) -> Result<()> {
         for op in self.location.iter().chain(&self.spread) {
             if !op.eval(x).is_finite() {
                 return Err(op.explain(x, layout).unwrap_or_else(|| Error::Domain {
@@ -118,6 +118,10 @@ mod tests {
             e.to_string(),
             "the term tan exterior_platform_angle_deg has no value at 95 (accepted: above 0, below 90 degrees)"
         );
+        let log = Form::named("log-log").unwrap();
+        assert!(matches!(log.compile(&Layout::default()), Err(crate::Error::Missing { .. })));
+        let logged = log.compile(&layout).unwrap().check(&[-1.0, 75.0], &layout);
+        assert!(matches!(logged, Err(crate::Error::Domain { .. })), "the logarithm of a negative depth");
         let e = c.check(&[f64::NAN, 75.0], &layout).unwrap_err();
         assert_eq!(e.to_string(), "platform_depth_mm: not recorded (the form needs it)");
     }

@@ -32,7 +32,7 @@ mod term;
 mod transform;
 
 pub(crate) use columns::{BLOCK, Plan, check_columns};
-pub use compiled::Compiled;
+pub(crate) use compiled::Compiled;
 pub use layout::{ClassInput, Layout};
 pub use shape::{Form, PUBLISHED};
 pub use term::{Term, above, indicator, ln, log10, power, product, shifted, spline, square, tangent, value};

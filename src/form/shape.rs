@@ -241,7 +241,7 @@ impl Form {
     ///
     /// # Errors
     /// [`Error::Missing`] when the layout lacks a measurement or class of the form.
-    pub fn compile(&self, layout: &Layout) -> Result<Compiled> {
+    pub(crate) fn compile(&self, layout: &Layout) -> Result<Compiled> {
         let mut location: Vec<Op> = Vec::with_capacity(self.terms.len() + 1);
         if self.intercept {
             location.push(Op::One);
@@ -259,7 +259,7 @@ impl Form {
 
 impl Layout {
     /// The layout that these forms need, in order of first appearance. Levels not named by any indicator
-    /// are unknown to it; add them with [`Layout::add_level`].
+    /// are unknown to it.
     pub fn of<'a>(forms: impl IntoIterator<Item = &'a Form>) -> Layout {
         let mut layout = Layout::default();
         for form in forms {

@@ -156,7 +156,7 @@ impl TrackRecord {
     ///
     /// # Errors
     /// [`Error::Calibration`] where it is none.
-    pub fn from_json(text: &str) -> Result<TrackRecord> {
+    pub(crate) fn from_json(text: &str) -> Result<TrackRecord> {
         serde_json::from_str(text).map_err(|e| Error::Calibration {
             at: Place::column("track record"),
             reason: format!("not a track record: {e}"),

@@ -29,11 +29,11 @@ pub enum PercussorClass {
 
 impl PercussorClass {
     /// All classes.
-    pub const ALL: [PercussorClass; 3] =
+    pub(crate) const ALL: [PercussorClass; 3] =
         [PercussorClass::Stone, PercussorClass::Metal, PercussorClass::Organic];
 
     /// The word for it, in lower case.
-    pub const fn word(self) -> &'static str {
+    pub(crate) const fn word(self) -> &'static str {
         match self {
             PercussorClass::Stone => "stone",
             PercussorClass::Metal => "metal",

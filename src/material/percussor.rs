@@ -76,7 +76,7 @@ impl PercussorMaterial {
     }
 
     /// What the tip does under a blow.
-    pub fn tip_behaviour(&self) -> TipBehaviour {
+    pub(crate) fn tip_behaviour(&self) -> TipBehaviour {
         self.kind.tip_behaviour
     }
 

@@ -9,13 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::builder::{Elastic, MaterialBuilder, required};
 use super::property::Property;
 use super::{TOUGHNESS, check_name, table};
-use crate::error::{Bounds, Error, Result};
-
-/// How much of its toughness a stone may keep after heating: 0.5 to 1.1.
-///
-/// Treated jasper had 0.55 of the untreated toughness, and a novaculite went the other way: G. Quinn, Am.
-/// Ceram. Soc. Bull., January/February 2013, p. 29.
-const HEAT_FACTOR: Bounds = Bounds::closed("heat_factor", 0.5, 1.1, "");
+use crate::error::{Error, Result};
 
 /// A stone to be flaked, with each property as a typical value and a range.
 ///
@@ -33,7 +27,7 @@ const HEAT_FACTOR: Bounds = Bounds::closed("heat_factor", 0.5, 1.1, "");
 ///     .toughness_pa_sqrt_m((1.4e6, 1.2e6, 1.6e6))
 ///     .build()
 ///     .unwrap();
-/// assert_eq!(ours.poisson_ratio().log_sd(), 0.0);
+/// assert_eq!((ours.poisson_ratio().low(), ours.poisson_ratio().high()), (0.17, 0.17));
 ///
 /// let bad = Stone::named("flint").unwrap().to_builder().poisson_ratio(0.6).build().unwrap_err();
 /// assert_eq!(bad.to_string(), "poisson_ratio: 0.6 is out of range (accepted: at least 0, at most 0.499)");
@@ -71,24 +65,6 @@ impl Stone {
     pub fn to_builder(&self) -> StoneBuilder {
         let elastic = self.elastic.to_builder(&self.name, Flaked {});
         elastic.toughness_pa_sqrt_m(self.toughness_pa_sqrt_m.clone())
-    }
-
-    /// The same stone after heating: its toughness times `factor` (0.5 to 1.1), the rest as it was.
-    ///
-    /// Heating usually makes flaking easier, but not in every stone: a jasper fell to 0.55 of its toughness
-    /// while a novaculite rose (G. Quinn, Am. Ceram. Soc. Bull., January/February 2013, p. 29). That
-    /// the modulus stays is an assumption.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] for `heat_factor` outside 0.5 to 1.1.
-    pub fn heated(&self, factor: f64) -> Result<Self> {
-        HEAT_FACTOR.check(factor)?;
-        let toughness = self.toughness_pa_sqrt_m.scaled(
-            TOUGHNESS.name(),
-            factor,
-            &format!("times {factor} for heating"),
-        )?;
-        self.to_builder().name(format!("{}, heated", self.name)).toughness_pa_sqrt_m(toughness).build()
     }
 
     /// The name.
@@ -173,20 +149,10 @@ mod tests {
             (flint().name("  ").build(), "stone"),
             (Stone::builder("x").density_kg_m3(2600.0).build(), "youngs_modulus_pa"),
             (Stone::named("flintt"), "stone"),
-            (Stone::named("flint").unwrap().heated(0.2), "heat_factor"),
         ] {
             let e = built.unwrap_err();
             assert_eq!(e.place().unwrap().column.as_deref(), Some(field), "{e}");
         }
         assert!(Stone::named("flintt").unwrap_err().to_string().contains("did you mean \"flint\"?"));
-    }
-
-    #[test]
-    fn heating_changes_toughness_only() {
-        let chert = Stone::named("chert").unwrap();
-        let heated = chert.heated(0.55).unwrap();
-        assert!((heated.toughness_pa_sqrt_m().typical() - 0.88e6).abs() < 1e-6 * 0.88e6);
-        assert_eq!(heated.youngs_modulus_pa(), chert.youngs_modulus_pa());
-        assert!((heated.toughness_pa_sqrt_m().log_sd() - chert.toughness_pa_sqrt_m().log_sd()).abs() < 1e-15);
     }
 }

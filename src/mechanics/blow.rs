@@ -32,8 +32,7 @@ fn least_speed(contact: &Contact, mass: f64, force: f64, share: f64) -> f64 {
 }
 
 /// Powers by which an answer goes with what it depends on; zero where it does not.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-#[non_exhaustive]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Exponents {
     /// Of the closing speed V.
     pub speed: f64,
@@ -86,16 +85,6 @@ pub const LEAST_SPEED_EXPONENTS: Exponents = Exponents {
     toughness: 5.0 / 6.0,
     depth: 1.25,
 };
-/// How exterior platform angle and angle of blow enter the required force.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum AngleRule {
-    /// By the slopes of the controlled glass flakes; empirical, see [`chipping::glass_angle_factor`].
-    #[default]
-    GlassSlopes,
-    /// Not at all: the edge law as for 90 degrees and a blow along the normal.
-    SquareEdge,
-}
-
 /// Everything that the mechanics of one blow needs, in SI. Unchecked: [`strike_mechanics`] checks it.
 ///
 /// The mass is that of a compact percussor struck through its centre. For a long billet that strikes with its end, give
@@ -133,8 +122,6 @@ pub struct Setup {
     pub restitution: f64,
     /// Constant of the edge law.
     pub beta: f64,
-    /// How the angles enter the required force.
-    pub angle_rule: AngleRule,
     /// Whether the tip crushes rather than stays elastic.
     pub crushes: bool,
     /// Whether a punch stands between hammer and platform.
@@ -160,8 +147,6 @@ pub enum Doubt {
     PlatformAngleOutside,
     /// The angle of blow lies outside the glass slopes.
     BlowAngleOutside,
-    /// The angles were asked to be left out.
-    AnglesIgnored,
     /// A punch stands between hammer and platform.
     Indirect,
     /// How the losses share out between the way in and the way out was assumed.
@@ -174,7 +159,7 @@ pub enum Doubt {
 
 impl Doubt {
     /// All doubts, in the order in which they are listed.
-    pub(crate) const ALL: [Doubt; 12] = [
+    pub(crate) const ALL: [Doubt; 11] = [
         Doubt::Crushes,
         Doubt::TipYields,
         Doubt::ContactNearEdge,
@@ -182,7 +167,6 @@ impl Doubt {
         Doubt::BendingLikely,
         Doubt::PlatformAngleOutside,
         Doubt::BlowAngleOutside,
-        Doubt::AnglesIgnored,
         Doubt::Indirect,
         Doubt::LossesShared,
         Doubt::CoreFixed,
@@ -199,7 +183,6 @@ impl Doubt {
             Doubt::BendingLikely => "bending-likely",
             Doubt::PlatformAngleOutside => "platform-angle-outside",
             Doubt::BlowAngleOutside => "blow-angle-outside",
-            Doubt::AnglesIgnored => "angles-ignored",
             Doubt::Indirect => "indirect",
             Doubt::LossesShared => "losses-shared",
             Doubt::CoreFixed => "core-fixed",
@@ -236,9 +219,6 @@ impl Doubt {
             Doubt::BlowAngleOutside => {
                 "the angle of blow lies outside -5 to 50 degrees, where its effect on force was measured; the nearest \
                  end was used"
-            }
-            Doubt::AnglesIgnored => {
-                "the required force is that of a right-angled edge struck square; the angles given were left out"
             }
             Doubt::Indirect => {
                 "indirect percussion: the model describes a free percussor meeting the platform, not a hammer on a \
@@ -287,15 +267,8 @@ impl Doubts {
     }
 }
 
-impl Serialize for Doubts {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
-        serializer.collect_seq(self.iter())
-    }
-}
-
 /// The mechanics of one blow.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-#[non_exhaustive]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BlowMechanics {
     /// Contact modulus E*, Pa.
     pub contact_modulus_pa: f64,
@@ -348,7 +321,7 @@ pub struct BlowMechanics {
 ///
 /// # Formula
 /// With B the angle of blow and s the stored share: V = speed · cos B; F_m by [`impact::struck`]; required
-/// P = β K h^(3/2) g, g by the [`AngleRule`]; margin F_m/P; least speed as [`least_speed`] over cos B; least energy
+/// P = β K h^(3/2) g, g by [`chipping::glass_angle_factor`]; margin F_m/P; least speed as [`least_speed`] over cos B; least energy
 /// M V²/2 of the percussor at that speed; carried depth (F_m / β K g)^(2/3).
 ///
 /// An oblique blow loses by cos B in delivery and gains by g in demand; both are counted. Restitution e
@@ -379,8 +352,7 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
         chipping::edge_force_n(setup.beta, toughness, setup.depth_m)?
     };
     let angles = chipping::glass_angle_factor(setup.exterior_platform_angle_deg, setup.angle_of_blow_deg)?;
-    let by_slopes = setup.angle_rule == AngleRule::GlassSlopes;
-    let angle_factor = if by_slopes { angles.factor } else { 1.0 };
+    let angle_factor = angles.factor;
     let required_force_n = square_edge_force_n * angle_factor;
 
     let hit = impact::struck(&contact, mass, speed, restitution);
@@ -399,9 +371,8 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
         Doubt::BendingLikely,
         easily_coned.force_n > reached.force_n || easily_coned.peak_pressure_pa > tip.flow_pressure_pa,
     );
-    doubts.raise(Doubt::PlatformAngleOutside, by_slopes && angles.platform_angle_outside);
-    doubts.raise(Doubt::BlowAngleOutside, by_slopes && angles.blow_angle_outside);
-    doubts.raise(Doubt::AnglesIgnored, !by_slopes && angles.factor != 1.0);
+    doubts.raise(Doubt::PlatformAngleOutside, angles.platform_angle_outside);
+    doubts.raise(Doubt::BlowAngleOutside, angles.blow_angle_outside);
     doubts.raise(Doubt::Indirect, setup.indirect);
     doubts.raise(Doubt::LossesShared, restitution < 1.0);
     doubts.raise(Doubt::CoreFixed, setup.core_mass_kg.is_none());

@@ -3,8 +3,8 @@
 
 use crate::material::{PercussorMaterial, Stone};
 use crate::mechanics::blow::{
-    AngleRule, BlowMechanics, CARRIED_DEPTH_EXPONENTS, CONTACT_TIME_EXPONENTS, Doubt, Exponents,
-    LEAST_SPEED_EXPONENTS, PEAK_FORCE_EXPONENTS, Setup, strike_mechanics,
+    BlowMechanics, CARRIED_DEPTH_EXPONENTS, CONTACT_TIME_EXPONENTS, Doubt, Exponents, LEAST_SPEED_EXPONENTS,
+    PEAK_FORCE_EXPONENTS, Setup, strike_mechanics,
 };
 use crate::mechanics::chipping;
 use crate::mechanics::contact::{AUERBACH_FACTOR, Contact, Elastic, FIRST_YIELD, Press};
@@ -370,10 +370,6 @@ fn angles_and_losses_enter_as_documented() {
     same(oblique.peak_force_n, square.peak_force_n * cos.powf(1.2), "peak");
     same(oblique.least_speed_m_s, square.least_speed_m_s * g.powf(5.0 / 6.0) / cos, "least speed");
     same(oblique.carried_depth_m, 0.008 * oblique.margin.powf(2.0 / 3.0), "carried depth");
-    setup.angle_rule = AngleRule::SquareEdge;
-    let ignored = strike_mechanics(&setup).unwrap();
-    same(ignored.required_force_n, square.required_force_n, "left out");
-    assert!(ignored.doubts.contains(Doubt::AnglesIgnored));
 
     let mut lossy = field_school();
     lossy.restitution = 0.8;
@@ -423,8 +419,6 @@ fn doubts_are_raised_where_the_model_fails() {
     for doubt in Doubt::ALL {
         assert!(doubt.sentence().len() > 20 && !doubt.sentence().contains("  "));
     }
-    let names = serde_json::to_string(&blow.doubts).unwrap();
-    assert!(names.contains("\"tip-yields\""), "{names}");
 }
 
 #[test]

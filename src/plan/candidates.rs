@@ -173,7 +173,7 @@ impl Candidates {
     /// let depth = Factor::steps("platform_depth_mm", 4.0, 12.0, 2.0)?;
     /// let angle = Factor::number("exterior_platform_angle_deg", &[60.0, 75.0, 90.0])?;
     /// let reach = Candidates::grid(&Form::named("log-log")?, vec![depth.clone(), angle.clone()])?;
-    /// assert_eq!(reach.len(), 15);
+    /// assert_eq!(reach.design().rows(), 15);
     /// assert!(Candidates::grid(&Form::named("log-log")?, vec![depth.clone()]).is_err());
     /// assert!(Candidates::grid(&Form::named("tangent-power")?, vec![depth, angle]).is_err());
     /// # Ok::<(), conchoid::Error>(())

@@ -174,7 +174,7 @@ impl Information {
     ///
     /// # Errors
     /// [`Error::Shape`] for a row of another length.
-    pub(crate) fn variance_at(&self, row: &[f64]) -> Result<f64> {
+    pub fn variance_at(&self, row: &[f64]) -> Result<f64> {
         let p = self.names.len();
         check_size("terms in a row", row.len(), p)?;
         Ok(self.turned(&DMatrix::from_row_slice(1, p, row)).norm_squared())

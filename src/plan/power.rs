@@ -180,11 +180,6 @@ impl Cores {
         flakes.div_ceil(self.flakes_per_core)
     }
 
-    /// Spread of flakes from different cores.
-    pub fn total(&self) -> f64 {
-        self.within.hypot(self.between)
-    }
-
     /// By how much the variance of what differs only between cores is greater than if all flakes came from
     /// cores of their own: 1 + (m - 1) r.
     pub fn design_effect(&self) -> f64 {

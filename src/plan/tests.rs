@@ -428,7 +428,7 @@ fn power_where_cores_differ_is_what_simulation_shows() {
     let (flakes, m, repeats) = (24usize, 4usize, 500);
     let cores = Cores::new(0.35, 0.3, m).unwrap();
     assert!((cores.design_effect() - (1.0 + 3.0 * 0.09 / (0.09 + 0.1225))).abs() < 1e-12);
-    assert!((cores.total().powi(2) - (0.09 + 0.1225)).abs() < 1e-12);
+    assert!(((cores.within().powi(2) + cores.between().powi(2)) - (0.09 + 0.1225)).abs() < 1e-12);
     let of: Vec<usize> = (0..flakes).map(|i| i / m).collect();
     let groups = [SharedRows::intercepts(of.clone(), 6)];
     let ones = Design::from_rows(vec!["1".into()], &vec![[1.0]; flakes]).unwrap();

@@ -713,7 +713,7 @@ impl Quick {
     ///
     /// # Errors
     /// [`Error::Shape`] for a row of another length or another number of answers, [`Error::Missing`] and
-    /// [`Error::Domain`] as [`crate::form::Compiled::check`]; [`Error::Invalid`] so far outside the range that the spread is
+    /// [`Error::Domain`] where a term of the form has no value; [`Error::Invalid`] so far outside the range that the spread is
     /// beyond the largest number.
     pub fn intervals(&self, x: &[f64], out: &mut [Interval]) -> Result<()> {
         let entries = if x.len() == self.width { self.width } else { self.layout.len() };

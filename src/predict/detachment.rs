@@ -23,8 +23,8 @@ use crate::calibration::caution::Caution;
 use crate::error::{Error, Result};
 use crate::material::{Figure, PercussorClass, PercussorMaterial, Property, Stone, TipBehaviour};
 use crate::mechanics::blow::{
-    AngleRule, BlowMechanics, CARRIED_DEPTH_EXPONENTS, CONTACT_TIME_EXPONENTS, Exponents,
-    LEAST_SPEED_EXPONENTS, PEAK_FORCE_EXPONENTS, Setup, strike_mechanics,
+    BlowMechanics, CARRIED_DEPTH_EXPONENTS, CONTACT_TIME_EXPONENTS, Exponents, LEAST_SPEED_EXPONENTS,
+    PEAK_FORCE_EXPONENTS, Setup, strike_mechanics,
 };
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
 use crate::special::{Series, normal_cdf, normal_quantile};
@@ -93,7 +93,6 @@ impl UsualBlow {
 /// | `core_mass_g` | g | above 0, to 10⁷ | fixed core |
 /// | `restitution` | | above 0, to 1 | 1, no losses |
 /// | `beta` | | above 0, to 1000 | 9.3 ± 1.3 |
-/// | `angle_rule` | | | slopes of the glass flakes |
 /// | `indirect` | | | no punch |
 #[derive(Debug, Clone, PartialEq)]
 pub struct BlowFigures {
@@ -115,8 +114,6 @@ pub struct BlowFigures {
     pub restitution: f64,
     /// Constant of the edge law.
     pub beta: Figure,
-    /// How the angles enter the required force.
-    pub angle_rule: AngleRule,
     /// Whether a punch stands between hammer and platform.
     pub indirect: bool,
 }
@@ -141,7 +138,6 @@ impl BlowFigures {
             core_mass_g: None,
             restitution: 1.0,
             beta: (BETA, BETA / two, BETA * two).into(),
-            angle_rule: AngleRule::default(),
             indirect: false,
         }
     }
@@ -250,6 +246,9 @@ pub struct DetachmentEstimate {
     pub least_energy_j: Ranged,
     /// Deepest platform at these angles that the blow could carry, mm.
     pub carried_depth_mm: Ranged,
+    /// Peak force if the tip flows as soon as it touches, N, at the typical values; where a yield strength is known, the
+    /// elastic pressure passes first yield, and this force is the smaller one.
+    pub yielding_tip_force_n: Option<f64>,
     /// Reasons to distrust the above.
     pub cautions: Vec<Caution>,
 }
@@ -373,7 +372,6 @@ impl BlowAsKnown {
             angle_of_blow_deg: figures.angle_of_blow_deg,
             restitution: figures.restitution,
             beta: beta.typical(),
-            angle_rule: figures.angle_rule,
             crushes: percussor.tip_behaviour() == TipBehaviour::Crushes,
             indirect: figures.indirect,
         };
@@ -403,7 +401,8 @@ impl BlowAsKnown {
     }
 
     /// The mechanics at the typical values, in SI.
-    pub fn typical(&self) -> &BlowMechanics {
+    #[cfg(test)]
+    pub(crate) fn typical(&self) -> &BlowMechanics {
         &self.typical
     }
 
@@ -473,6 +472,7 @@ impl BlowAsKnown {
             least_speed_m_s: of(t.least_speed_m_s, Law::LEAST_SPEED),
             least_energy_j: of(t.least_energy_j, Law::LEAST_ENERGY),
             carried_depth_mm: of(t.carried_depth_m * 1000.0, Law::CARRIED_DEPTH),
+            yielding_tip_force_n: t.yielding_tip_force_n,
             cautions,
         })
     }
@@ -484,9 +484,6 @@ impl BlowAsKnown {
 
     /// Standard deviation of the slopes' part of ln required force.
     fn angles_sd(&self) -> f64 {
-        if self.setup.angle_rule == AngleRule::SquareEdge {
-            return 0.0;
-        }
         let (low, high) = glass::PLATFORM_ANGLES_DEG;
         let a = self.setup.exterior_platform_angle_deg.clamp(low, high) - 90.0;
         let (low, high) = glass::BLOW_ANGLES_DEG;
@@ -575,7 +572,7 @@ pub fn compare_blows(first: &BlowAsKnown, second: &BlowAsKnown, level: f64) -> R
             b.depth_mm.clone(),
             b.core_mass_g.clone(),
             b.beta.clone(),
-            (b.setup.exterior_platform_angle_deg, b.setup.angle_of_blow_deg, b.setup.angle_rule),
+            (b.setup.exterior_platform_angle_deg, b.setup.angle_of_blow_deg),
         )
     };
     if platform(first) != platform(second) {

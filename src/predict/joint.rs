@@ -105,12 +105,6 @@ impl Joint {
         Ok(Joint { names, sizes, correlation, factor, endings, terminations })
     }
 
-    /// The sizes, in the order of draws and densities.
-    #[cfg(test)]
-    pub(crate) fn names(&self) -> &[String] {
-        &self.names
-    }
-
     /// Draws one flake: sizes that agree with each other and with how it ended. `rng` is any generator of the crate
     /// `rand`, version 0.10, such as `rand_chacha::ChaCha8Rng` seeded with a number of your own.
     ///
@@ -140,7 +134,7 @@ impl Joint {
         DrawnFlake { sizes: self.names.iter().cloned().zip(sizes).collect(), termination }
     }
 
-    /// Draws all sizes of one flake, in the order of [`Joint::names`]; `rng` as in [`Joint::draw`].
+    /// Draws all sizes of one flake, in the order of the estimate; `rng` as in [`Joint::draw`].
     #[cfg(test)]
     pub(crate) fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<f64> {
         self.sample_component(rng).1

@@ -72,7 +72,7 @@ impl Instrument {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
-pub enum ErrorSize {
+pub(crate) enum ErrorSize {
     /// A standard deviation in the unit of the measurement.
     Absolute(f64),
     /// A standard deviation as a share of the measurement.

@@ -37,7 +37,7 @@ pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles, USUAL_
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate, TerminationEstimate};
 pub use joint::{Conditional, DrawnFlake, Given, Joint};
 pub use kept::RecoveryThreshold;
-pub use measurement::{ErrorSize, Instrument, MeasurementErrors};
+pub use measurement::{Instrument, MeasurementErrors};
 
 #[cfg(test)]
 mod tests;

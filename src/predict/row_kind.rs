@@ -310,7 +310,7 @@ impl VariantBatch {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::calibration::{Calibration, SharedEffect, bundled};
     use proptest::prelude::*;
@@ -345,7 +345,7 @@ mod tests {
     }
 
     /// A bundled calibration; with effects of sites where wanted.
-    fn calibration(name: &str, of_sites: bool) -> Calibration {
+    pub(crate) fn calibration(name: &str, of_sites: bool) -> Calibration {
         let mut parts = bundled::named(name).unwrap().into_parts();
         for m in parts.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|_| of_sites) {
             m.shared = vec![SharedEffect {

@@ -54,25 +54,8 @@ fn series(a: f64, z: f64) -> f64 {
 
 /// The denominator of Q = zᵃ e⁻ᶻ/Γ(a) / (z + 1 − a + 1(a − 1)/(z + 3 − a + …)), by Lentz's method.
 fn fraction(a: f64, z: f64) -> f64 {
-    let tiny = f64::MIN_POSITIVE / f64::EPSILON;
-    let guard = |v: f64| if v.abs() < tiny { tiny } else { v };
-    let mut b = z + 1.0 - a;
-    let mut value = guard(b);
-    let mut c = value;
-    let mut d = 0.0;
-    let mut n = 1.0;
-    loop {
-        let numerator = n * (a - n);
-        b += 2.0;
-        d = 1.0 / guard(b + numerator * d);
-        c = guard(b + numerator / c);
-        let change = c * d;
-        value *= change;
-        if (change - 1.0).abs() < 2.0 * f64::EPSILON || n > 1e6 {
-            return value;
-        }
-        n += 1.0;
-    }
+    let first = z + 1.0 - a;
+    super::lentz(first, |n| (n * (a - n), first + 2.0 * n))
 }
 
 /// zᵃ e⁻ᶻ/Γ(a + 1).

@@ -31,5 +31,24 @@ pub use student::{
 };
 pub(crate) use tail_quantile::TailQuantile;
 
+/// The continued fraction b₀ + a₁/(b₁ + a₂/(b₂ + …)) by Lentz's method, from b₀ and (aₙ, bₙ) by n.
+fn lentz(first: f64, step: impl Fn(f64) -> (f64, f64)) -> f64 {
+    let tiny = f64::MIN_POSITIVE / f64::EPSILON;
+    let guard = |v: f64| if v.abs() < tiny { tiny } else { v };
+    let mut value = guard(first);
+    let (mut c, mut d, mut n) = (value, 0.0, 1.0);
+    loop {
+        let (numerator, denominator) = step(n);
+        d = 1.0 / guard(denominator + numerator * d);
+        c = guard(denominator + numerator / c);
+        let change: f64 = c * d;
+        value *= change;
+        if (change - 1.0).abs() < 2.0 * f64::EPSILON || n > 1e6 {
+            return value;
+        }
+        n += 1.0;
+    }
+}
+
 #[cfg(test)]
 mod tests;

@@ -404,27 +404,12 @@ pub fn student_quantile_upper(q: f64, df: f64) -> f64 {
 /// The continued fraction K with I_x(a, b) = xᵃ yᵇ/(B(a, b) K), x + y = 1 (DiDonato and Morris 1992, from
 /// memory), by Lentz's method. Meant for x up to about the mean a/(a + b); the steps needed grow with √(a + b).
 fn beta_fraction(a: f64, b: f64, x: f64, y: f64) -> f64 {
-    let tiny = f64::MIN_POSITIVE / f64::EPSILON;
-    let guard = |v: f64| if v.abs() < tiny { tiny } else { v };
     let partial = |m: f64| {
         m + m * (b - m) * x / (a + 2.0 * m - 1.0)
             + (a + m) * (a * y - b * x + 1.0 + m * (1.0 + y)) / (a + 2.0 * m + 1.0)
     };
-    let mut value = guard(a * (a * y - b * x + 1.0) / (a + 1.0));
-    let mut c = value;
-    let mut d = 0.0;
-    let mut m = 1.0;
-    loop {
+    super::lentz(a * (a * y - b * x + 1.0) / (a + 1.0), |m| {
         let odd = a + 2.0 * m - 1.0;
-        let numerator = ((a + m - 1.0) / odd) * ((a + b + m - 1.0) / odd) * (m * (b - m)) * x * x;
-        let denominator = partial(m);
-        d = 1.0 / guard(denominator + numerator * d);
-        c = guard(denominator + numerator / c);
-        let change = c * d;
-        value *= change;
-        if (change - 1.0).abs() < 2.0 * f64::EPSILON || m > 1e6 {
-            return value;
-        }
-        m += 1.0;
-    }
+        (((a + m - 1.0) / odd) * ((a + b + m - 1.0) / odd) * (m * (b - m)) * x * x, partial(m))
+    })
 }

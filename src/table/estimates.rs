@@ -195,9 +195,9 @@ pub struct TableEstimates<'a> {
 }
 
 /// Nothing given.
-pub(super) struct Nothing;
+struct Nothing;
 
-pub(super) static NOTHING: Nothing = Nothing;
+static NOTHING: Nothing = Nothing;
 
 impl Measured for Nothing {
     fn number(&self, _: &str) -> Option<f64> {

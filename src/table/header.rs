@@ -126,7 +126,7 @@ impl TableOptions {
     /// let mut row = table.row();
     /// table.read(&mut row)?;
     /// assert_eq!((row.number("mass_g"), row.number("angle_of_blow_deg")), (None, Some(0.0)));
-    /// assert_eq!(row.problems().len(), 0);
+    /// assert!(row.refused().is_none());
     /// # Ok::<(), conchoid::Error>(())
     /// ```
     pub fn missing(mut self, column: Option<&str>, text: impl Into<String>) -> Self {

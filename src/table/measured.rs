@@ -39,7 +39,7 @@ impl MeasuredSize {
 /// How one measured size lies in what one calibration expected of it.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 #[non_exhaustive]
-pub struct MeasuredFit {
+pub(crate) struct MeasuredFit {
     /// The calibration.
     pub calibration: String,
     /// The size, by its column.

@@ -13,6 +13,7 @@
 //! | `blocks` | a table in blocks of whole records |
 //! | `read` | [`TableReader`]: the one way in, row by row or in blocks |
 //! | `row` | [`Row`], [`RowOutcome`], [`Tally`] |
+//! | `stretches` | a table as columns of numbers and single rows: [`TableReader::each`], [`Stretch`] |
 //! | `write` | [`TableWriter`]: the one way out |
 //! | `digits` | numbers from and to text, for columns of many |
 //! | `estimates` | a table in, its estimates out: [`TableEstimates`] |
@@ -22,7 +23,6 @@
 //! | `attributions` | a table of flakes in, what struck them out: [`TableAttributions`] |
 //! | `offers` | rows as they are offered to a fit: [`offer_each`], [`levels_of`] |
 //! | `kept` | what is kept of rows that are needed together: [`Keeper`] |
-//! | `stretches` | a table as columns of numbers and single rows: [`TableReader::each`], [`Stretch`] |
 //! | `summary` | what became of its rows, by reason: [`Summary`], [`Reasons`] |
 //! | `report` | one page about a table, with a paragraph for a paper: [`TableReport`] |
 //!
@@ -84,7 +84,6 @@ pub use estimates::{Completed, Predictors, RowNumber, TableEstimates, answer, jo
 pub use header::{ColumnId, Header, Separator, TableOptions};
 pub use intake::Intake;
 pub use kept::{Keeper, KeptRow};
-pub use measured::MeasuredFit;
 pub use offers::{Offer, OffersMade, levels_of, offer_each};
 pub use originals::TableOriginals;
 pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};

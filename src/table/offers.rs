@@ -111,7 +111,7 @@ fn turned_away(
 pub(crate) const MOST_LEVELS: usize = 200;
 
 /// Counts the levels of some classes among the flakes that `usable` says can be used; the commonest first, and among
-/// equals by name. Ends early where a class has more than [`MOST_LEVELS`].
+/// equals by name. Ends early where a class has more than 200 levels.
 ///
 /// # Errors
 /// [`Error::Invalid`](crate::Error::Invalid) naming the class with too many levels; as [`offer_each`].

@@ -1,17 +1,15 @@
 //! A table of retouched or broken pieces in, the same table with what they were out: any length in the same memory,
 //! on all threads with the feature `parallel`.
 
-use super::estimates::{Completed, NOTHING, Predictors, joined};
+use super::estimates::{Completed, TableEstimates, joined};
 use super::read::TableReader;
 use super::row::Row;
 use super::rows::{self, Answers, refuse};
 use super::summary::Summary;
 use super::write::Line;
-use crate::calibration::Calibration;
 use crate::error::{Error, Place, Result};
 use crate::flake::{RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
 use crate::infer::{LookBack, OriginalEstimate};
-use crate::predict::{Ask, LEVEL};
 use crate::strike::Measured;
 use std::io::{Read, Write};
 
@@ -22,10 +20,10 @@ use std::io::{Read, Write};
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::table::{TableOptions, TableOriginals, TableReader};
+/// use conchoid::table::{TableEstimates, TableOptions, TableOriginals, TableReader};
 /// let text = "tool,platform_depth_mm,exterior_platform_angle_deg,mass_now_g\nS1,9,72,14.2\nS2,9,72,\n";
 /// let table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
-/// let originals = TableOriginals::new(bundled::named("hard-hammer-flint")?, 0.95)?;
+/// let originals = TableOriginals::of(TableEstimates::new(bundled::named("hard-hammer-flint")?, 0.95)?)?;
 /// let (out, summary) = originals.write(table, Vec::new(), |_| {}, |_, _| Ok(()))?;
 /// let text = String::from_utf8(out).unwrap();
 /// let lines: Vec<&str> = text.lines().collect();
@@ -35,10 +33,7 @@ use std::io::{Read, Write};
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub struct TableOriginals<'a> {
-    predictors: Predictors,
-    level: f64,
-    ask: Ask,
-    given: &'a (dyn Measured + Sync),
+    how: TableEstimates<'a>,
     look: LookBack<'a>,
     keep_seen: bool,
 }
@@ -56,45 +51,12 @@ impl<'a> TableOriginals<'a> {
         "cautions",
     ];
 
-    /// By a calibration, as intervals of this level.
+    /// By the calibration of estimates, as intervals of their level, with all that they were told.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless 0 < level < 1, and those of
-    /// [`Predictor::new`](crate::predict::Predictor::new).
-    pub fn new(calibration: Calibration, level: f64) -> Result<Self> {
-        Ok(TableOriginals {
-            predictors: Predictors::new(calibration, false)?,
-            level: LEVEL.check(level)?,
-            ask: Ask::default(),
-            given: &NOTHING,
-            look: LookBack::new()?,
-            keep_seen: false,
-        })
-    }
-
-    /// Each row by the bundled calibration that answers where none is named, as
-    /// [`TableEstimates::by_row`](super::TableEstimates::by_row).
-    pub fn by_row(mut self) -> Self {
-        self.predictors = self.predictors.by_row();
-        self
-    }
-
-    /// The flakes were struck as in the experiments: those that stand in are not moved to sites.
-    pub fn of_the_experiment(mut self) -> Self {
-        self.predictors = self.predictors.of_the_experiment();
-        self
-    }
-
-    /// What is given for all rows that say nothing themselves.
-    pub fn given(mut self, given: &'a (dyn Measured + Sync)) -> Self {
-        self.given = given;
-        self
-    }
-
-    /// What is asked for beyond the measurements.
-    pub fn ask(mut self, ask: Ask) -> Self {
-        self.ask = ask;
-        self
+    /// None for the calibration of losses of this crate.
+    pub fn of(how: TableEstimates<'a>) -> Result<Self> {
+        Ok(TableOriginals { how, look: LookBack::new()?, keep_seen: false })
     }
 
     /// How the originals are looked for: what the retouch tells, and what is usually lost.
@@ -131,7 +93,7 @@ impl<'a> TableOriginals<'a> {
         progress: impl FnMut(u64),
         mut take: impl FnMut(&OriginalEstimate, f64) -> Result<()>,
     ) -> Result<(W, Summary)> {
-        if table.header().column(NOW).is_none() && self.given.number(NOW).is_none() {
+        if table.header().column(NOW).is_none() && self.how.given.number(NOW).is_none() {
             return Err(Error::Missing {
                 at: Place::column(NOW),
                 needed:
@@ -142,16 +104,16 @@ impl<'a> TableOriginals<'a> {
         rows::write(self, table, writer, progress, |(found, now)| take(&found, now))
     }
 
-    fn of(
+    fn found(
         &self,
         row: &Row,
         both: &Completed<'_>,
     ) -> std::result::Result<(OriginalEstimate, [f64; 6]), Vec<Error>> {
         let placed = |e: Error| vec![e.in_row(row.row_number())];
         readable(row)?;
-        let predictor = self.predictors.of(both).map_err(placed)?;
-        let found = self.look.clone().sizes(predictor).original(both, &self.ask).map_err(placed)?;
-        let numbers = Self::numbers(&found, self.level).map_err(placed)?;
+        let predictor = self.how.predictors.of(both).map_err(placed)?;
+        let found = self.look.clone().sizes(predictor).original(both, &self.how.ask).map_err(placed)?;
+        let numbers = Self::numbers(&found, self.how.level).map_err(placed)?;
         Ok((found, numbers))
     }
 }
@@ -181,8 +143,8 @@ impl Answers for TableOriginals<'_> {
     }
 
     fn answer(&self, row: &Row, out: &mut Line, summary: &mut Summary) -> Result<Option<Self::Seen>> {
-        let both = Completed { row, given: self.given };
-        match self.of(row, &both) {
+        let both = Completed { row, given: self.how.given };
+        match self.found(row, &both) {
             Ok((mut found, numbers)) => {
                 out.row(row);
                 numbers.iter().for_each(|v| out.rounded(Some(*v)));
@@ -195,7 +157,7 @@ impl Answers for TableOriginals<'_> {
                 Ok(now.map(|now| (found, now)))
             }
             Err(reasons) => {
-                let calibration = self.predictors.of(&both)?.calibration().name();
+                let calibration = self.how.predictors.of(&both)?.calibration().name();
                 refuse(out, row, 6, calibration, &reasons);
                 out.end();
                 summary.refused(row, reasons);

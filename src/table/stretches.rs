@@ -70,23 +70,6 @@ impl<R: Read> TableReader<R> {
     /// # Errors
     /// [`Error::Table`](crate::Error::Table) with the row where the table cannot be read on (a row too long),
     /// [`Error::Io`](crate::Error::Io) when the reader fails, and what `take` returns. Rows before that were handed over.
-    ///
-    /// ```
-    /// use conchoid::table::{Stretch, TableOptions, TableReader};
-    /// let text = "depth_mm,mass_g,percussor\n8,21,\n7,19,\n6,wide,\n5,4,antler\n";
-    /// let table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
-    /// let mut found = Vec::new();
-    /// table.each(true, |_| {}, |stretch| {
-    ///     found.push(match stretch {
-    ///         Stretch::Numbers(columns) => columns[1].clone(),
-    ///         Stretch::Row(row) => vec![row.row_number() as f64],
-    ///         _ => vec![],
-    ///     });
-    ///     Ok(())
-    /// })?;
-    /// assert_eq!(found, [vec![21.0, 19.0], vec![3.0], vec![4.0]]);
-    /// # Ok::<(), conchoid::Error>(())
-    /// ```
     pub fn each(
         self,
         numbers: bool,

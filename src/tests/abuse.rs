@@ -30,7 +30,7 @@ use crate::predict::{Ask, Component, Interval, Joint, Predictive, Predictor};
 use crate::predict::{Batch, IntervalColumns};
 use crate::predict::{BlowAsKnown, BlowFigures};
 use crate::special::*;
-use crate::strike::{Blow, LandsOn, Platform, Strike};
+use crate::strike::{Blow, LandsOn, Measured, Platform, Strike};
 use crate::{assess, vector};
 use proptest::collection::vec as many;
 use proptest::prelude::*;
@@ -207,29 +207,25 @@ proptest! {
     #[test]
     fn strikes_and_flakes_hold_only_numbers(strike in any_strike(), sizes in [wild(), wild(), wild(), wild(), wild()]) {
         let Ok(strike) = strike else { return Ok(()) };
-        let p = strike.platform();
-        for v in [p.depth_mm(), p.width_mm(), p.area_mm2(), p.exterior_platform_angle_deg(), strike.percussor_mass_g(),
-                  strike.blow().angle_of_blow_deg(), strike.blow().speed_m_s()].into_iter().flatten() {
-            prop_assert!(v.is_finite());
+        for name in ["platform_depth_mm", "platform_width_mm", "platform_area_mm2", "exterior_platform_angle_deg",
+                     "percussor_mass_g", "angle_of_blow_deg", "speed_m_s"] {
+            prop_assert!(strike.number(name).is_none_or(f64::is_finite), "{name}");
         }
         let text = serde_json::to_string(&strike).unwrap();
         prop_assert_eq!(&serde_json::from_str::<Strike>(&text).unwrap(), &strike);
         let flake = Flake::builder().strike(strike).length_mm(sizes[0]).width_mm(sizes[1]).thickness_mm(sizes[2])
             .mass_g(sizes[3]).mass_now_g(sizes[4]).build();
         if let Ok(f) = flake {
-            prop_assert!([f.length_mm(), f.width_mm(), f.mass_g()].iter().flatten().all(|v| *v > 0.0 && v.is_finite()));
+            prop_assert!(["length_mm", "width_mm", "mass_g"].map(|n| f.number(n)).iter().flatten().all(|v| *v > 0.0 && v.is_finite()));
         }
     }
 
     #[test]
-    fn materials_hold_only_ordered_ranges(v in [wild(), wild(), wild(), wild(), wild(), wild()], factor in wild()) {
+    fn materials_hold_only_ordered_ranges(v in [wild(), wild(), wild(), wild(), wild(), wild()]) {
         if let Ok(s) = Stone::builder("mine").density_kg_m3(v[0]).youngs_modulus_pa((v[1], v[2], v[3]))
             .poisson_ratio(v[4]).toughness_pa_sqrt_m(v[5]).build() {
             prop_assert!(s.youngs_modulus_pa().low() <= s.youngs_modulus_pa().typical());
             prop_assert!(s.toughness_pa_sqrt_m().log_sd().is_finite());
-        }
-        if let Ok(h) = Stone::named("flint").unwrap().heated(factor) {
-            prop_assert!(h.toughness_pa_sqrt_m().typical().is_finite() && h.toughness_pa_sqrt_m().typical() > 0.0);
         }
         let m = PercussorMaterial::builder("mine", PercussorClass::Organic).density_kg_m3(v[0])
             .youngs_modulus_pa((v[1], v[2], v[3])).poisson_ratio(v[4]).yield_strength_pa(v[5]).build();
@@ -463,7 +459,6 @@ proptest! {
             for a in [Allocation::WithinCores, Allocation::ByCore] {
                 answer("power of cores", cores.power(v[0], v[3].abs(), n, m, a, 0.05));
             }
-            number("total", cores.total());
         }
         let _ = Factor::steps("platform_depth_mm", v[0], v[1], v[2]);
         let depth = Factor::number("platform_depth_mm", &rising);

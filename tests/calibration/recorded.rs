@@ -7,7 +7,7 @@ use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::Flake;
 use conchoid::form::Form;
 use conchoid::predict::{Ask, Caution, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::{Measured, Platform, Strike};
 
 fn strike(depth: f64, angle: f64, percussor: &str) -> Strike {
     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
@@ -92,7 +92,7 @@ fn a_fit_keeps_what_it_saw_and_an_update_widens_it() {
     let calibration = fitted();
     let recorded = calibration.variants()[0].sizes[0].recorded.unwrap();
     let masses: Vec<f64> =
-        school(&[3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 4.5, 5.5]).iter().filter_map(|f| f.mass_g()).collect();
+        school(&[3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 4.5, 5.5]).iter().filter_map(|f| f.number("mass_g")).collect();
     assert_eq!(recorded.low, masses.iter().copied().fold(f64::INFINITY, f64::min));
     assert_eq!(recorded.high, masses.iter().copied().fold(0.0, f64::max));
     let predictor = Predictor::new(calibration.clone()).unwrap();

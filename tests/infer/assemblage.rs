@@ -1,7 +1,7 @@
 //! Totals with shared uncertainty against R (tests/reference/assemblage.R), comparison against R and scipy
 //! (comparison.py, comparison.R), sieves against simulation, and how often intervals of totals hold.
 
-use conchoid::calibration::{Calibration, Provenance, Spread, Tails, bundled};
+use conchoid::calibration::{Calibration, Provenance, Spread, bundled};
 use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::{Flake, Portion};
 use conchoid::form::{Form, Transform, ln, value};
@@ -13,6 +13,7 @@ use conchoid::strike::{Measured, Platform, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use serde_json::{Value, json};
 
 const DEPTH: &str = "platform_depth_mm";
 const ANGLE: &str = "exterior_platform_angle_deg";
@@ -97,18 +98,18 @@ fn totals_agree_with_simulation_in_r_on_the_log_scale() {
 
 #[test]
 fn totals_agree_with_simulation_in_r_under_modelled_spread_and_heavy_tails() {
-    let mut parts = fitted(log_form(), reference()).into_parts();
-    let m = &mut parts.variants[0].sizes[0];
-    m.form = log_form().with_spread_terms([ln(DEPTH)]).unwrap();
-    m.coefficients = vec![-3.1, 1.45, 0.034];
-    m.covariance =
-        vec![vec![0.09, -0.008, -0.001], vec![-0.008, 0.012, -0.0001], vec![-0.001, -0.0001, 0.00002]];
-    m.spread = Spread::Modelled {
+    let mut file: Value = serde_json::from_str(&fitted(log_form(), reference()).to_json()).unwrap();
+    let m = &mut file["variants"][0]["sizes"][0];
+    m["form"] = json!(log_form().with_spread_terms([ln(DEPTH)]).unwrap());
+    m["coefficients"] = json!([-3.1, 1.45, 0.034]);
+    m["covariance"] = json!([[0.09], [-0.008, 0.012], [-0.001, -0.0001, 0.00002]]);
+    m["spread"] = json!(Spread::Modelled {
         coefficients: vec![-1.2, 0.25],
         covariance: vec![vec![0.05, -0.02], vec![-0.02, 0.0125]],
-    };
-    m.tails = Tails::Student { degrees_of_freedom: 5.0 };
-    agrees("modelled", &total_of_reference_platforms(Calibration::new(parts).unwrap(), 90_000));
+    });
+    m["tails"] = json!({"student": {"degrees_of_freedom": 5.0}});
+    let modelled = Calibration::from_json(&file.to_string()).unwrap();
+    agrees("modelled", &total_of_reference_platforms(modelled, 90_000));
 }
 
 #[test]

@@ -1,69 +1,58 @@
 //! Estimates from measurements that err: against brute-force integration, and laws that must hold.
 
 use approx::assert_relative_eq;
-use conchoid::calibration::{
-    Calibration, Parts, Provenance, Range, SizeModel, Spread, Tails, Variant, bundled,
-};
+use conchoid::calibration::{Calibration, Provenance, Spread, bundled};
 use conchoid::form::{ANGLE, DEPTH, Form, Layout};
 use conchoid::predict::Predictor;
 use conchoid::predict::{Instrument, MeasurementErrors};
 use conchoid::strike::{Platform, Strike};
 use proptest::prelude::*;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 const REFERENCE: &str = include_str!("../reference/measurement.json");
 
 /// A calibration of one size with independent coefficients.
 fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f64) -> Calibration {
     let form = Form::named(form).unwrap();
-    let covariance = (0..se.len())
+    let covariance: Vec<Vec<f64>> = (0..se.len())
         .map(|i| (0..se.len()).map(|j| if i == j { se[i] * se[i] } else { 0.0 }).collect())
         .collect();
     let layout = Layout::of([&form]);
     // wide, so that no error of measurement carries a platform beyond them, where intervals open for another reason
-    let ranges = [(DEPTH, 1e-300, 1e300), (ANGLE, 0.0, 180.0)]
-        .map(|(name, low, high)| Range { name: name.into(), low, high })
-        .to_vec();
-    let model = SizeModel {
-        size: "mass_g".into(),
-        column: "mass_g".into(),
-        form,
-        coefficients: coefficients.to_vec(),
-        covariance,
-        spread: Spread::Constant { value: spread, degrees_of_freedom: df },
-        tails: Tails::Normal,
-        flakes: 50,
-        r_squared: 0.5,
-        left_out_error: spread,
-        largest_leverage: 1e9,
-        recorded: None,
-        shared: Vec::new(),
-        variance_covariance: Vec::new(),
-        kept: None,
-        distance: None,
-    };
-    Calibration::new(Parts {
-        name: "made up".into(),
-        provenance: Provenance::new("made up", "none", "none", "none"),
-        stone: None,
-        percussors: vec![],
-        not_recorded: vec![],
-        layout,
-        setting_names: vec![],
-        settings: vec![],
-        assumptions: vec![],
-        variants: vec![Variant {
-            name: "depth, angle".into(),
-            sizes: vec![model],
-            ranges,
-            joint_flakes: 50,
-            residual_correlation: vec![vec![1.0]],
-            shared_correlation: Vec::new(),
-            box_density_g_cm3: None,
-            termination: None,
+    let range = |name: &str, low: f64, high: f64| json!({"name": name, "low": low, "high": high});
+    let model = json!({
+        "size": "mass_g",
+        "column": "mass_g",
+        "form": form,
+        "coefficients": coefficients,
+        "covariance": covariance,
+        "spread": Spread::Constant { value: spread, degrees_of_freedom: df },
+        "tails": "normal",
+        "flakes": 50,
+        "r_squared": 0.5,
+        "left_out_error": spread,
+        "largest_leverage": 1e9,
+    });
+    let file = json!({
+        "schema": 2,
+        "name": "made up",
+        "provenance": Provenance::new("made up", "none", "none", "none"),
+        "stone": null,
+        "percussors": [],
+        "not_recorded": [],
+        "layout": layout,
+        "setting_names": [],
+        "settings": [],
+        "assumptions": [],
+        "variants": [{
+            "name": "depth, angle",
+            "sizes": [model],
+            "ranges": [range(DEPTH, 1e-300, 1e300), range(ANGLE, 0.0, 180.0)],
+            "joint_flakes": 50,
+            "residual_correlation": [[1.0]],
         }],
-    })
-    .unwrap()
+    });
+    Calibration::from_json(&file.to_string()).unwrap()
 }
 
 fn strike(depth: f64, angle: f64) -> Strike {

@@ -1,9 +1,10 @@
 //! One row has the same numbers whichever way it comes: alone, as a column of many, or by the quick path.
 
-use conchoid::calibration::{Calibration, SharedEffect, bundled};
+use conchoid::calibration::{Calibration, bundled};
 use conchoid::predict::{Ask, Interval, IntervalColumns, Predictor, Quantiles};
 use conchoid::strike::Measured;
 use proptest::prelude::*;
+use serde_json::{Value, json};
 
 /// A row of a layout: numbers, then classes as codes.
 struct Row<'a> {
@@ -38,20 +39,21 @@ impl Measured for Row<'_> {
 
 /// A bundled calibration; with effects of sites where wanted.
 fn calibration(name: &str, of_sites: bool) -> Calibration {
-    let mut parts = bundled::named(name).unwrap().into_parts();
-    for m in parts.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|_| of_sites) {
-        m.shared = vec![SharedEffect {
-            by: "site".into(),
-            groups: 9,
-            terms: vec![0],
-            covariance: vec![vec![0.09, 0.01], vec![0.01, 0.04]],
-            degrees_of_freedom: None,
-            ln_spread_sd: 0.0,
-            levels: Vec::new(),
-        }];
-        m.variance_covariance = vec![vec![1e-4, 0.0], vec![0.0, 1e-3]];
+    let mut file: Value = serde_json::from_str(&bundled::named(name).unwrap().to_json()).unwrap();
+    for v in file["variants"].as_array_mut().unwrap().iter_mut().filter(|_| of_sites) {
+        for m in v["sizes"].as_array_mut().unwrap() {
+            m["shared"] = json!([{
+                "by": "site",
+                "groups": 9,
+                "terms": [0],
+                "covariance": [[0.09], [0.01, 0.04]],
+                "ln_spread_sd": 0.0,
+                "levels": [],
+            }]);
+            m["variance_covariance"] = json!([[1e-4], [0.0, 1e-3]]);
+        }
     }
-    Calibration::new(parts).unwrap()
+    Calibration::from_json(&file.to_string()).unwrap()
 }
 
 proptest! {

@@ -8,7 +8,7 @@ use crate::failure::{Failure, Outcome};
 use crate::files;
 use crate::measured::KeptAbove;
 use crate::report::{Format, count, short, wrapped};
-use crate::tables::{self, Progress, Sink, Table, Twice};
+use crate::tables::{self, Progress, Table, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
@@ -238,7 +238,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
         needs.extend(kept.greatest_of.iter().cloned());
     }
     let mut collector = Collector::new(recipe).map_err(Failure::of_options)?;
-    collected(o, source.open(&options)?, &needs, &mut collector)?;
+    collected(o, source.open(&options)?, &needs, in_columns(o)?, &mut collector)?;
     written(o, collector, &against)
 }
 
@@ -290,9 +290,15 @@ fn of_table(o: &Options, e: conchoid::Error) -> Failure {
 }
 
 /// Offers the rows of a table to a fit, and tells of cells that cannot be used.
-fn collected(o: &Options, table: Table, needs: &[String], collector: &mut Collector) -> Outcome<()> {
+fn collected(
+    o: &Options,
+    table: Table,
+    needs: &[String],
+    numbers: bool,
+    collector: &mut Collector,
+) -> Outcome<()> {
     let kept = o.kept.kept()?;
-    offered(o, table, needs, |offer| {
+    offered(o, table, needs, numbers, |offer| {
         match offer {
             Offer::Numbers(names, columns) => collector.offer_numbers(names, columns)?,
             Offer::Flake(row) => held(kept.as_ref(), row, collector.offer(row))?,
@@ -301,6 +307,11 @@ fn collected(o: &Options, table: Table, needs: &[String], collector: &mut Collec
         }
         Ok(())
     })
+}
+
+/// Whether rows may come as columns of numbers: groups, and what was kept, are looked at row by row.
+fn in_columns(o: &Options) -> Outcome<bool> {
+    Ok(o.group.is_empty() && o.kept.threshold()?.is_none())
 }
 
 /// Refuses a flake that was used although it is below the recovery threshold.
@@ -316,11 +327,10 @@ fn offered(
     o: &Options,
     table: Table,
     needs: &[String],
+    numbers: bool,
     take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
 ) -> Outcome<()> {
     let progress = Progress::new("reading");
-    // groups, and what was kept, are looked at row by row
-    let numbers = o.group.is_empty() && o.kept.threshold()?.is_none();
     let made = offer_each(table, needs, numbers, |rows| progress.at(rows), take);
     let made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     progress.finish();
@@ -387,9 +397,7 @@ fn level_of(row: &Row, class: &str) -> Option<String> {
 fn written(o: &Options, collector: Collector, against: &[(String, String)]) -> Outcome<u8> {
     let (calibration, report) = collector.finish().map_err(|e| of_table(o, e))?;
     if let Some(out) = &o.out {
-        let mut sink = Sink::open(Some(out))?;
-        sink.write_all(calibration.to_json().as_bytes())?;
-        sink.finish()?;
+        save(out, &calibration.to_json())?;
     }
     match o.format {
         Format::Json => print_json(o, &report, against)?,

@@ -213,7 +213,7 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     let bound = "The least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
                  published speed of a knapper's hand; several metres a second are common (common practice, no source).";
     writeln!(out, "\n{}", wrapped(bound, "", "", WIDTH))?;
-    if let Some(force) = known.typical().yielding_tip_force_n {
+    if let Some(force) = answer.yielding_tip_force_n {
         let text =
             format!("Should the tip flow as soon as it touches, the peak force is {} N.", short(force));
         writeln!(out, "\n{}", wrapped(&text, "", "", WIDTH))?;

@@ -15,7 +15,7 @@ use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, Retouch, RetouchKind, RetouchedE
 use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
 use conchoid::predict::{Ask, LEVEL, Predictor};
 use conchoid::strike::Measured;
-use conchoid::table::{Cell, Separator, TableOriginals, TableWriter};
+use conchoid::table::{Cell, Separator, TableEstimates, TableOriginals, TableWriter};
 use std::sync::Arc;
 
 pub const EXAMPLES: &str = "\
@@ -354,13 +354,14 @@ fn table(
     let options = o.taken.options(Some(&calibration), &more)?;
     let given = o.blow.given()?;
     let table = tables::open(path, &options)?;
-    let mut originals = TableOriginals::new(calibration, level)?.given(&given).ask(ask.clone()).looking(look);
+    let mut how = TableEstimates::new(calibration, level)?.given(&given).ask(ask.clone());
     if o.blow.of_the_experiment {
-        originals = originals.of_the_experiment();
+        how = how.of_the_experiment();
     }
     if by_row {
-        originals = originals.by_row();
+        how = how.by_row();
     }
+    let mut originals = TableOriginals::of(how)?.looking(look);
     let mut drawn = original_plot::Pieces::default();
     if o.plot.is_some() {
         originals = originals.seen();

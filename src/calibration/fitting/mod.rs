@@ -442,6 +442,7 @@ impl Collector {
         let mut settings = self.settings;
         settings.sort_by(|a, b| a.values.partial_cmp(&b.values).unwrap_or(std::cmp::Ordering::Equal));
         let calibration = Calibration::new(Parts {
+            schema: super::SCHEMA,
             name: self.recipe.name.clone(),
             provenance: self.recipe.provenance.clone(),
             stone: self.recipe.stone.clone(),

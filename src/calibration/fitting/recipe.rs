@@ -22,28 +22,26 @@ pub struct SizeRecipe {
 ///
 /// ```
 /// use conchoid::calibration::Method;
-/// assert!(Method::least_squares().is_least_squares());
-/// let by_core = Method::least_squares().sharing("core");
-/// assert_eq!(by_core.shared[0].by, "core");
+/// assert_ne!(Method::least_squares().sharing("core"), Method::least_squares());
 /// ```
 #[derive(Debug, Clone, PartialEq, Default)]
 #[non_exhaustive]
 pub struct Method {
     /// Terms under one ridge penalty, by their places in [`Form::terms`].
-    pub penalised: Vec<usize>,
+    pub(crate) penalised: Vec<usize>,
     /// The tails to choose from.
-    pub tails: TailsToTry,
+    pub(crate) tails: TailsToTry,
     /// Effects that the flakes of one group share, the outer first: one, or two of which the second's groups lie
     /// within those of the first (`knapper`, `core`).
     pub shared: Vec<SharedRecipe>,
     /// The column that names the piece (`flake`), for rows that are several states of one piece, such as a scraper
     /// weighed after each resharpening: each piece counts once, the spread has the form's spread terms, and the
     /// uncertainty is that of so many pieces. A row without a name is a piece of its own. It stands alone.
-    pub by_piece: Option<String>,
+    pub(crate) by_piece: Option<String>,
     /// What was kept, where the table holds only that. The sizes of a variant are then fitted together, under the same
     /// terms and the same method, given that each flake was kept, so that the forms speak of what came off; a row that
     /// says `everything_kept` yes is fitted without that condition.
-    pub kept: Option<Kept>,
+    pub(crate) kept: Option<Kept>,
 }
 
 impl Method {
@@ -222,13 +220,13 @@ pub struct Recipe {
     /// Settings of the blow that a row to be estimated may leave out.
     pub settings: Vec<String>,
     /// Classes taken as given where a row to be estimated does not record them.
-    pub assumptions: Vec<Assumption>,
+    pub(crate) assumptions: Vec<Assumption>,
     /// What was not recorded and so is not in the intervals.
-    pub not_recorded: Vec<String>,
+    pub(crate) not_recorded: Vec<String>,
     /// Whether incomplete and retouched pieces are fitted too.
     pub keep_incomplete: bool,
     /// What struck the flakes, where the table does not record it row by row.
-    pub struck_with: Option<String>,
+    pub(crate) struck_with: Option<String>,
 }
 
 impl Recipe {

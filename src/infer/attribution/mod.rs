@@ -77,10 +77,8 @@ const RATIO: Bounds = Bounds::closed("offset", 0.001, 1000.0, "");
 /// | [`Attribution::with_settings`] | those of the experiment's flakes | how blows were set where flakes do not tell |
 /// | [`Attribution::with_site`] | [`SiteShift::default`] | how far a site may lie from the experiment |
 /// | [`Attribution::with_lip`] | the bundled model for its own calibration | what lips say |
-/// | [`Attribution::without_terminations`] | terminations used where modelled | leave them out |
 /// | [`Attribution::hiding_blow`] | recorded settings used | treat flakes as artefacts |
 /// | [`Attribution::with_habit`] | 0.5 | probability that all blows of a group were set alike |
-/// | [`Attribution::with_draws`] | 400 | draws of the integration |
 ///
 /// ```
 /// use conchoid::calibration::bundled;

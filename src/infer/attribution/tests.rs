@@ -103,6 +103,7 @@ impl Made {
             vec![Setting { values: vec![0.0], flakes: 50 }, Setting { values: vec![1.0], flakes: 50 }]
         };
         Calibration::new(Parts {
+            schema: 2,
             name: self.name.to_string(),
             provenance: Provenance::new("made up", "none", "none", "none"),
             stone: Some("flint".to_string()),

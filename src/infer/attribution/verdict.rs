@@ -27,7 +27,7 @@ impl Strength {
     /// assert_eq!(Strength::of(2.9f64.ln()), Strength::SaysLittle);
     /// assert_eq!(Strength::of(-(25.0f64.ln())), Strength::Speaks);
     /// ```
-    pub(crate) fn of(ln_bayes_factor: f64) -> Strength {
+    pub fn of(ln_bayes_factor: f64) -> Strength {
         match ln_bayes_factor.abs().exp() {
             b if b >= 150.0 => Strength::SpeaksStrongly,
             b if b >= 20.0 => Strength::Speaks,

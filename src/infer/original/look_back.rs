@@ -128,7 +128,7 @@ impl<'a> LookBack<'a> {
     ///
     /// # Errors
     /// [`Error::Missing`] without a mass now, or with neither a retouch nor a platform that a variant can read; those
-    /// of [`Retouch::of`] and [`super::original`].
+    /// of a retouch that cannot be, and of [`super::original`].
     pub fn original(&self, piece: &impl Measured, ask: &Ask) -> Result<OriginalEstimate> {
         let noted = WithRetouch::of(piece)?;
         let remains = Remains::of(piece)?;

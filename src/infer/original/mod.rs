@@ -201,19 +201,6 @@ impl Original {
 
     /// By the marks of retouch: the predictive of the ratio of original over now, times what is certain.
     ///
-    /// ```
-    /// use conchoid::form::Transform;
-    /// use conchoid::infer::Original;
-    /// use conchoid::predict::{Component, Predictive};
-    /// let c = Component { weight: 1.0, location: -1.0, scale: 0.4, degrees_of_freedom: 80.0 };
-    /// let scraper = Original::by_marks(Predictive::new(Transform::LnExcess, vec![c])?, 30.0, 30.0)?;
-    /// let mass = scraper.interval(0.95)?;
-    /// assert!((mass.median - 30.0 * (1.0 + (-1f64).exp())).abs() < 1e-9 && mass.low > 30.0);
-    /// let c = Component { weight: 1.0, location: 3.0, scale: 0.4, degrees_of_freedom: 80.0 };
-    /// assert!(Original::by_marks(Predictive::new(Transform::Ln, vec![c])?, 30.0, 30.0).is_err());
-    /// # Ok::<(), conchoid::Error>(())
-    /// ```
-    ///
     /// # Errors
     /// Those of [`Original::new`]; [`Error::Invalid`] for a ratio that could be below 1.
     pub fn by_marks(ratio: Predictive, now: f64, certain: f64) -> Result<Original> {
@@ -231,7 +218,7 @@ impl Original {
     ///
     /// # Errors
     /// Those of [`Original::new`].
-    pub fn whole(now: f64, certain: f64) -> Result<Original> {
+    pub(crate) fn whole(now: f64, certain: f64) -> Result<Original> {
         check_remains(now, certain)?;
         Ok(Original { law: Law::Whole { certain }, now })
     }
@@ -381,13 +368,11 @@ pub enum LeansOn {
     Platform,
 }
 
-/// An original length.
+/// An original length: at least the length now, where that is known.
 #[derive(Debug, Clone)]
-pub enum LengthThen {
-    /// At least the length now.
-    AtLeast(Truncated),
-    /// Nothing is known of the length now.
-    Unbounded(Predictive),
+pub struct LengthThen {
+    pub(crate) predictive: Predictive,
+    pub(crate) truncated: Option<Truncated>,
 }
 
 impl LengthThen {
@@ -396,18 +381,12 @@ impl LengthThen {
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1.
     pub fn interval(&self, level: f64) -> Result<Interval> {
-        match self {
-            LengthThen::AtLeast(t) => t.interval(level),
-            LengthThen::Unbounded(p) => p.interval(level),
-        }
+        self.truncated.as_ref().map_or_else(|| self.predictive.interval(level), |t| t.interval(level))
     }
 
     /// What it was at least, in millimetres.
     pub fn at_least_mm(&self) -> Option<f64> {
-        match self {
-            LengthThen::AtLeast(t) => Some(t.at_least()),
-            LengthThen::Unbounded(_) => None,
-        }
+        self.truncated.as_ref().map(Truncated::at_least)
     }
 }
 
@@ -476,16 +455,18 @@ fn by_platform(
         None => Original::new(mass, now, certain)?,
         Some(loss) => Original::with_loss(mass, now, certain, loss)?,
     };
-    let length = match (size("length_mm")?, remains.length_now_mm()) {
-        (Some(p), Some(now)) => Some(LengthThen::AtLeast(Truncated::new(p, now)?)),
-        (Some(p), None) => Some(LengthThen::Unbounded(p)),
-        (None, _) => None,
+    let length = match size("length_mm")? {
+        Some(p) => {
+            let truncated = remains.length_now_mm().map(|now| Truncated::new(p.clone(), now)).transpose()?;
+            Some(LengthThen { predictive: p, truncated })
+        }
+        None => None,
     };
     // how the flake ended is no part of this answer
     let ends = |c: &&Caution| !matches!(c, Caution::TerminationsNotTold { .. });
     let mut cautions: Vec<Caution> = estimate.cautions.iter().filter(ends).cloned().collect();
     cautions.extend(mass.truncated().and_then(|t| doubt("mass_g", t)));
-    if let Some(LengthThen::AtLeast(t)) = &length {
+    if let Some(t) = length.as_ref().and_then(|l| l.truncated.as_ref()) {
         cautions.extend(doubt("length_mm", t));
     }
     Ok(OriginalEstimate { mass, length, estimate, leans_on: LeansOn::Platform, by_platform: None, cautions })

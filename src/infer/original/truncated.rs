@@ -8,22 +8,6 @@ use rand::{Rng, RngExt};
 use statrs::function::beta::ln_beta;
 
 /// A predictive conditioned on the size being at least what remains.
-///
-/// ```
-/// use conchoid::form::Transform;
-/// use conchoid::infer::Truncated;
-/// use conchoid::predict::{Component, Predictive};
-/// let t = Component { weight: 1.0, location: 3.0, scale: 0.5, degrees_of_freedom: 30.0 };
-/// let mass = Predictive::new(Transform::Ln, vec![t])?;
-/// let original = Truncated::new(mass, 25.0)?;
-/// let i = original.interval(0.95)?;
-/// assert!(i.low > 25.0 && (original.cdf(i.high) - 0.975).abs() < 1e-12);
-/// // ten kilograms are more than any flake of this platform had, and still have an answer
-/// let heavy = Truncated::new(original.predictive().clone(), 10_000.0)?;
-/// assert!(heavy.probability() < 1e-9 && heavy.quantile(0.5)? > 10_000.0);
-/// assert!(Truncated::new(original.predictive().clone(), -1.0).is_err());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Truncated {
     predictive: Predictive,
@@ -52,7 +36,7 @@ impl Truncated {
     }
 
     /// What the size is at least.
-    pub(crate) fn at_least(&self) -> f64 {
+    pub fn at_least(&self) -> f64 {
         self.at_least
     }
 
@@ -122,7 +106,7 @@ impl Truncated {
     /// Draws one size.
     ///
     /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
-    pub(crate) fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
+    pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
         let u: f64 = rng.random();
         self.upper((1.0 - u).ln())
     }
@@ -155,7 +139,7 @@ fn ln_sf(components: &[Component], v: f64) -> f64 {
 /// degrees of freedom up to 1e5 and for the normal. Between (finite and above 1e5) tails below 1e-280 are
 /// approximate: the log is off by 5e-9 of itself at 1e5 degrees of freedom and z = 36, by 1.4e-7 at z = 200,
 /// and by a hundredth of that for every tenfold of the degrees of freedom.
-pub(crate) fn ln_student_sf(z: f64, df: f64) -> f64 {
+pub fn ln_student_sf(z: f64, df: f64) -> f64 {
     if z < 0.0 {
         return (-student_cdf(z, df)).ln_1p();
     }

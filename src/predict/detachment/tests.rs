@@ -4,7 +4,7 @@
 use crate::Error;
 use crate::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
 use crate::material::{PercussorMaterial, Property, Stone};
-use crate::mechanics::blow::{AngleRule, Setup, strike_mechanics};
+use crate::mechanics::blow::{Setup, strike_mechanics};
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
 use crate::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
 use crate::predict::{Caution, Predictor};
@@ -76,7 +76,6 @@ fn by_brute_force(
                 angle_of_blow_deg: 15.0,
                 restitution: 0.8,
                 beta,
-                angle_rule: AngleRule::GlassSlopes,
                 crushes: false,
                 indirect: false,
             };

@@ -1,6 +1,6 @@
 //! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
 
-use super::{Options, needed_columns, offered};
+use super::{Options, in_columns, needed_columns, offered};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, count, percent, short, wrapped};
@@ -54,7 +54,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
-    offered(o, table, &needs, |offer| {
+    offered(o, table, &needs, in_columns(o)?, |offer| {
         match offer {
             Offer::Flake(row) => super::held(kept.as_ref(), row, local.offer(row))?,
             Offer::LeftOut(reason) => local.leave_out(reason),
@@ -75,9 +75,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let (mut mine, report) =
         local.finish(&o.name, &command).map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     if let Some(stone) = &o.stone {
-        let mut parts = mine.into_parts();
-        parts.stone = Some(stone.to_lowercase());
-        mine = Calibration::new(parts)?;
+        mine = mine.of_stone(stone);
     }
     if let Some(out) = &o.out {
         let mut sink = Sink::open(Some(out))?;

@@ -1,13 +1,12 @@
 //! `knap fit --response original_over_now`: a calibration of loss from a table of pieces that were weighed when they
 //! were struck and again after being retouched.
 
-use super::{Options, needed_columns, tell};
+use super::{Options, collected, needed_columns};
 use crate::failure::{Failure, Outcome};
 use crate::report::{Format, count, short};
-use crate::tables::{self, Progress, Sink};
+use crate::tables::{self, save};
 use conchoid::calibration::{Collector, FitReport, Provenance, Report, loss_recipe};
 use conchoid::flake::{ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
-use conchoid::table::{Offer, offer_each};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -53,29 +52,11 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
         )));
     }
     let mut collector = Collector::new(recipe)?;
-    let progress = Progress::new("reading");
-    let made = offer_each(
-        table,
-        &needs,
-        false,
-        |rows| progress.at(rows),
-        |offer| {
-            match offer {
-                Offer::Flake(row) => drop(collector.offer(row)),
-                Offer::LeftOut(reason) => collector.leave_out(reason),
-                _ => {}
-            }
-            Ok(())
-        },
-    );
-    tell(&made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?);
-    progress.finish();
+    collected(o, table, &needs, false, &mut collector)?;
     let (calibration, report) =
         collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
     if let Some(out) = &o.out {
-        let mut sink = Sink::open(Some(out))?;
-        sink.write_all(calibration.to_json().as_bytes())?;
-        sink.finish()?;
+        save(out, &calibration.to_json())?;
     }
     match o.format {
         Format::Json => print_json(o, &report)?,

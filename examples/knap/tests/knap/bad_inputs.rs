@@ -8,7 +8,7 @@ use conchoid::Error;
 use conchoid::calibration::{Calibration, Provenance, bundled};
 use conchoid::calibration::{Collector, Recipe, Taken};
 use conchoid::flake::Flake;
-use conchoid::form::{self, Form, Layout, Term, Transform, value};
+use conchoid::form::{self, Form, Term, Transform, value};
 use conchoid::infer::{Assemblage, Drawing};
 use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Mesh, struck};
@@ -18,7 +18,7 @@ use conchoid::plan::{Candidates, Cores, Design, Exchange, Factor, choose, power}
 use conchoid::predict::Quick;
 use conchoid::predict::{Ask, BlowAsKnown, BlowFigures, Interval, Joint, Predictor};
 use conchoid::predict::{Instrument, MeasurementErrors};
-use conchoid::strike::{Blow, Measured, Platform, Strike};
+use conchoid::strike::{Blow, Measured, Platform, Strike, StrikeBuilder};
 use conchoid::table::{RowOutcome, TableOptions, TableReader};
 use rand::SeedableRng;
 use std::fmt::Write as _;
@@ -400,21 +400,6 @@ fn forms(sheet: &mut Sheet) {
         "Invalid",
         own(vec![]).and_then(Form::without_intercept),
     );
-    let log = Form::named("log-log").unwrap();
-    sheet.refused("form", "a layout without its measurements", "Missing", log.compile(&Layout::default()));
-    let layout = Layout::of([&log]);
-    let compiled = log.compile(&layout).unwrap();
-    sheet.refused(
-        "form",
-        "the logarithm of a negative depth",
-        "Domain",
-        compiled.check(&[-1.0, 75.0], &layout),
-    );
-    sheet.refused("form", "a missing angle", "Missing", compiled.check(&[8.0, f64::NAN], &layout));
-    let tangent = Form::named("tangent-power").unwrap();
-    let layout = Layout::of([&tangent]);
-    let compiled = tangent.compile(&layout).unwrap();
-    sheet.refused("form", "the tangent of 95 degrees", "Domain", compiled.check(&[8.0, 95.0], &layout));
 }
 
 fn fits(sheet: &mut Sheet) {
@@ -471,7 +456,7 @@ fn questions(sheet: &mut Sheet) {
         "Missing",
         predictor.estimate(&Strike::builder().build().unwrap(), &Ask::default()),
     );
-    let unknown = strike.to_builder().percussor("cheese").build().unwrap();
+    let unknown = StrikeBuilder::from(strike.clone()).percussor("cheese").build().unwrap();
     let glass = Predictor::new(bundled::named("controlled-glass").unwrap()).unwrap();
     sheet.refused(
         "estimate",

@@ -151,7 +151,7 @@ fn a_fit_knows_what_was_kept() {
         |c: &Calibration| c.variants()[0].sizes.iter().find(|m| m.size == "mass_g").unwrap().coefficients[1];
     let (plain, given) = (fitted(&[]), fitted(&["--kept-above-mm", "30"]));
     assert!(slope(&given) > slope(&plain) + 0.05, "{} {}", slope(&given), slope(&plain));
-    assert_eq!(given.variants()[0].sizes[0].kept.as_ref().unwrap().at_least, 30.0);
+    assert!(given.to_json().contains("\"at_least\":30.0"), "{}", given.to_json());
     assert!(given.provenance().command.contains("--kept-above-mm 30"));
     let by_core = fitted(&["--kept-above-mm", "30", "--group", "core"]);
     assert_eq!(by_core.variants()[0].sizes[0].shared[0].groups, 9);
