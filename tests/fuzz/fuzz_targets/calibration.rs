@@ -43,12 +43,12 @@ fuzz_target!(|text: &str| {
                 assert!(!c.to_string().is_empty());
             }
             if let Ok(joint) = Joint::new(&estimate)
-                && let Some(first) = joint.names().first()
-                && let Ok(given) = joint.given(first, 10.0)
+                && let Some(first) = estimate.sizes.first()
+                && let Ok(given) = joint.given(&first.size, 10.0)
             {
-                for (name, c) in given.sizes() {
-                    let Ok(i) = c.interval(0.9) else { continue };
-                    assert!(i.low <= i.median && i.median <= i.high, "{name} {i:?}");
+                for s in &estimate.sizes {
+                    let Some(Ok(i)) = given.size(&s.size).map(|c| c.interval(0.9)) else { continue };
+                    assert!(i.low <= i.median && i.median <= i.high, "{} {i:?}", s.size);
                 }
             }
         }
