@@ -41,6 +41,11 @@ impl Layout {
         })
     }
 
+    /// Whether an input row has no entries.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
     /// Entries of an input row.
     pub fn len(&self) -> usize {
         self.numbers.len() + self.classes.len()
