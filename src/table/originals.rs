@@ -76,7 +76,7 @@ impl<'a> TableOriginals<'a> {
     /// # Errors
     /// None for an answer of this crate.
     pub fn numbers(found: &OriginalEstimate, level: f64) -> Result<[f64; 6]> {
-        let (m, s) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
+        let (m, s) = found.mass.size_and_share_lost(level)?;
         Ok([m.low, m.median, m.high, s.low, s.median, s.high])
     }
 

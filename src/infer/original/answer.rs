@@ -72,10 +72,10 @@ impl OriginalEstimate {
         let length = self.length.as_ref().map(|l| -> Result<AtLeast> {
             Ok(AtLeast { interval: l.interval(level)?, at_least: l.at_least_mm() })
         });
-        let interval = self.mass.interval(level)?;
+        let (interval, share_lost) = self.mass.size_and_share_lost(level)?;
         Ok(OriginalAt {
             original_mass_g: AtLeast { interval, at_least: Some(remains.certain_g()) },
-            share_lost: self.mass.share_lost(level)?,
+            share_lost,
             lost_more_than: MoreThan { share, probability: self.mass.lost_more_than(share)? },
             original_length_mm: length.transpose()?,
             probability_of_as_much: self.mass.truncated().map(|t| t.probability()),

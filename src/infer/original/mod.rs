@@ -299,9 +299,16 @@ impl Original {
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1.
     pub fn share_lost(&self, level: f64) -> Result<Interval> {
+        Ok(self.size_and_share_lost(level)?.1)
+    }
+
+    /// The interval of the original size, and that of the share lost.
+    pub(crate) fn size_and_share_lost(&self, level: f64) -> Result<(Interval, Interval)> {
         let i = self.interval(level)?;
         let share = |size: f64| (1.0 - self.now / size).clamp(0.0, 1.0);
-        Ok(Interval { low: share(i.low), median: share(i.median), high: share(i.high), level: i.level })
+        let lost =
+            Interval { low: share(i.low), median: share(i.median), high: share(i.high), level: i.level };
+        Ok((i, lost))
     }
 
     /// Probability that more than this share (0 to 1) of the original is lost.

@@ -41,34 +41,43 @@ const MOST_PANELS: usize = 4000;
 /// millionth of the least, since a width hardly changes near its least. Own choices.
 const TAILS: usize = 24;
 const REFINED: usize = 16;
+/// Last steps of a quantile: of one on the grid, of one that is compared with its neighbours, and of an answer.
+const ROUGH: f64 = 1e-2;
+const CLOSE: f64 = 1e-5;
+const SETTLED: f64 = 1e-15;
 
 impl Posterior {
     pub(super) fn new(truncated: &Truncated, loss: Arc<dyn Loss>) -> Result<Posterior> {
         let mut p = Posterior { loss, ln_scale: 0.0, panels: Vec::new(), total: 0.0 };
         let edge = |i: usize| T_END * (2.0 * i as f64 / FIRST_PANELS as f64 - 1.0);
-        let mut largest = f64::NEG_INFINITY;
-        for i in 0..FIRST_PANELS {
-            for x in KRONROD_NODES.iter().flat_map(|x| [-x, *x]) {
-                let (a, b) = (edge(i), edge(i + 1));
-                let ln = p.ln_density(truncated, 0.5 * (a + b) + 0.5 * (b - a) * x);
-                if ln.is_nan() || ln == f64::INFINITY {
-                    return Err(Error::invalid("model of loss", "a density must be a number of 0 or more"));
-                }
-                largest = largest.max(ln);
-            }
+        let first: Vec<[f64; POINTS]> = (0..FIRST_PANELS)
+            .map(|i| {
+                let (centre, half) = (0.5 * (edge(i) + edge(i + 1)), 0.5 * (edge(i + 1) - edge(i)));
+                std::array::from_fn(|k| p.ln_density(truncated, centre + half * node(k)))
+            })
+            .collect();
+        if first.iter().flatten().any(|ln| ln.is_nan() || *ln == f64::INFINITY) {
+            return Err(Error::invalid("model of loss", "a density must be a number of 0 or more"));
         }
+        let largest = first.iter().flatten().fold(f64::NEG_INFINITY, |a, b| a.max(*b));
         if largest == f64::NEG_INFINITY {
             return Err(Error::invalid("model of loss", "it gives what remains of this piece no chance"));
         }
         p.ln_scale = largest;
-        let mut open: Vec<(f64, f64)> = (0..FIRST_PANELS).rev().map(|i| (edge(i), edge(i + 1))).collect();
-        let rough: f64 = open.iter().map(|(a, b)| p.integrate(truncated, *a, *b).0).sum();
-        while let Some((a, b)) = open.pop() {
-            let (mass, error) = p.integrate(truncated, a, b);
+        let mut open: Vec<(f64, f64, Option<(f64, f64)>)> = (0..FIRST_PANELS)
+            .rev()
+            .map(|i| {
+                let half = 0.5 * (edge(i + 1) - edge(i));
+                (edge(i), edge(i + 1), Some(rule(half, |k| (first[i][k] - largest).exp())))
+            })
+            .collect();
+        let rough: f64 = open.iter().filter_map(|(_, _, known)| known.map(|(mass, _)| mass)).sum();
+        while let Some((a, b, known)) = open.pop() {
+            let (mass, error) = known.unwrap_or_else(|| p.integrate(truncated, a, b));
             if error > 1e-13 * rough && b - a > 1e-9 && p.panels.len() + open.len() < MOST_PANELS {
                 let middle = 0.5 * (a + b);
-                open.push((middle, b));
-                open.push((a, middle));
+                open.push((middle, b, None));
+                open.push((a, middle, None));
             } else {
                 p.panels.push(Panel { from: a, to: b, mass, below: p.total, above: 0.0 });
                 p.total += mass;
@@ -101,16 +110,7 @@ impl Posterior {
     /// The integral from a to b, and how far the coarser rule is off.
     fn integrate(&self, truncated: &Truncated, a: f64, b: f64) -> (f64, f64) {
         let (centre, half) = (0.5 * (a + b), 0.5 * (b - a));
-        let at = |x: f64| (self.ln_density(truncated, centre + half * x) - self.ln_scale).exp();
-        let (mut fine, mut coarse) = (0.0, 0.0);
-        for (i, (x, w)) in KRONROD_NODES.iter().zip(&KRONROD_WEIGHTS).enumerate() {
-            let sum = if *x == 0.0 { at(0.0) } else { at(-x) + at(*x) };
-            fine += w * sum;
-            if i % 2 == 1 {
-                coarse += GAUSS_WEIGHTS[i / 2] * sum;
-            }
-        }
-        (half * fine, half * (fine - coarse).abs())
+        rule(half, |k| (self.ln_density(truncated, centre + half * node(k)) - self.ln_scale).exp())
     }
 
     /// Probabilities at most and above a size.
@@ -128,50 +128,56 @@ impl Posterior {
     }
 
     /// The shortest interval of this level, in the unit of the size: the least distance of two quantiles so far apart in
-    /// probability, over a grid of lower tails and then by golden section.
+    /// probability, over a grid of lower tails and then by golden section, among quantiles that are rough at first.
     pub(super) fn shortest(&self, truncated: &Truncated, level: f64) -> (f64, f64) {
         let spare = 1.0 - level;
-        let ends = |tail: f64| {
+        let ends = |tail: f64, settled: f64| {
             // what remains is the end of the distribution, not a quantile that could be missed by a last place
-            let low = if tail <= 0.0 { truncated.at_least() } else { self.quantile(truncated, tail) };
-            let high = self.quantile(truncated, (tail + level).min(1.0 - 1e-15));
+            let low = if tail <= 0.0 { truncated.at_least() } else { self.size_at(truncated, tail, settled) };
+            let high = self.size_at(truncated, (tail + level).min(1.0 - 1e-15), settled);
             (low, high)
         };
-        let width = |tail: f64| {
-            let (low, high) = ends(tail);
+        let width = |tail: f64, settled: f64| {
+            let (low, high) = ends(tail, settled);
             high - low
         };
         let at = |k: usize| spare * k as f64 / TAILS as f64;
         let best = (0..TAILS)
-            .map(|k| (k, width(at(k))))
+            .map(|k| (k, width(at(k), ROUGH)))
             .fold((0, f64::INFINITY), |best, next| if next.1 < best.1 { next } else { best });
         if best.0 == 0 {
-            return ends(0.0);
+            return ends(0.0, SETTLED);
         }
         let (mut from, mut to) = (at(best.0 - 1), at(best.0 + 1).min(spare * (1.0 - 1e-9)));
         let golden = 0.5 * (5f64.sqrt() - 1.0);
         let (mut a, mut b) = (to - golden * (to - from), from + golden * (to - from));
-        let (mut at_a, mut at_b) = (width(a), width(b));
+        let (mut at_a, mut at_b) = (width(a, CLOSE), width(b, CLOSE));
         for _ in 0..REFINED {
             if at_a < at_b {
                 (to, b, at_b) = (b, a, at_a);
                 a = to - golden * (to - from);
-                at_a = width(a);
+                at_a = width(a, CLOSE);
             } else {
                 (from, a, at_a) = (a, b, at_b);
                 b = from + golden * (to - from);
-                at_b = width(b);
+                at_b = width(b, CLOSE);
             }
         }
-        ends(0.5 * (from + to))
+        ends(0.5 * (from + to), SETTLED)
     }
 
     pub(super) fn quantile(&self, truncated: &Truncated, p: f64) -> f64 {
+        self.size_at(truncated, p, SETTLED)
+    }
+
+    /// The quantile, once a step of Newton is no longer than so much of t: what is left is about its square.
+    fn size_at(&self, truncated: &Truncated, p: f64, settled: f64) -> f64 {
         let target = p * self.total;
         let i = self.panels.partition_point(|q| q.below + q.mass < target).min(self.panels.len() - 1);
         let panel = &self.panels[i];
         let (mut low, mut high) = (panel.from, panel.to);
-        let mut t = 0.5 * (low + high);
+        let part = (target - panel.below) / panel.mass;
+        let mut t = low + (high - low) * if part > 0.0 && part < 1.0 { part } else { 0.5 };
         for _ in 0..100 {
             let excess = panel.below + self.integrate(truncated, panel.from, t).0 - target;
             if excess > 0.0 {
@@ -182,15 +188,37 @@ impl Posterior {
             let slope = (self.ln_density(truncated, t) - self.ln_scale).exp();
             let newton = t - excess / slope;
             let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
-            let settled = (next - t).abs() <= 1e-15 * t.abs().max(0.1);
+            let at_rest = (next - t).abs() <= settled * t.abs().max(0.1);
             t = next;
-            if settled || high - low < 1e-15 {
+            if at_rest || high - low < 1e-15 {
                 break;
             }
         }
         let odds = (std::f64::consts::PI * t.sinh()).exp();
         truncated.at_least() * (1.0 + odds)
     }
+}
+
+/// Points of the finer rule.
+const POINTS: usize = 15;
+
+/// The points of the rule in pairs from the ends to the middle.
+fn node(k: usize) -> f64 {
+    let x = KRONROD_NODES[k / 2];
+    if k % 2 == 0 { -x } else { x }
+}
+
+/// The integral over a panel of this half width from the values at its nodes, and how far the coarser rule is off.
+fn rule(half: f64, at: impl Fn(usize) -> f64) -> (f64, f64) {
+    let (mut fine, mut coarse) = (0.0, 0.0);
+    for (i, w) in KRONROD_WEIGHTS.iter().enumerate() {
+        let sum = if i == POINTS / 2 { at(POINTS - 1) } else { at(2 * i) + at(2 * i + 1) };
+        fine += w * sum;
+        if i % 2 == 1 {
+            coarse += GAUSS_WEIGHTS[i / 2] * sum;
+        }
+    }
+    (half * fine, half * (fine - coarse).abs())
 }
 
 /// Nodes of the 15-point Kronrod rule on [-1, 1], the non-negative ones; every second belongs to the
