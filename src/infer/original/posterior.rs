@@ -64,20 +64,23 @@ impl Posterior {
             return Err(Error::invalid("model of loss", "it gives what remains of this piece no chance"));
         }
         p.ln_scale = largest;
-        let mut open: Vec<(f64, f64, Option<(f64, f64)>)> = (0..FIRST_PANELS)
+        // the ends of a panel, its integral and how far the coarser rule is off
+        let mut open: Vec<[f64; 4]> = (0..FIRST_PANELS)
             .rev()
             .map(|i| {
                 let half = 0.5 * (edge(i + 1) - edge(i));
-                (edge(i), edge(i + 1), Some(rule(half, |k| (first[i][k] - largest).exp())))
+                let (mass, error) = rule(half, |k| (first[i][k] - largest).exp());
+                [edge(i), edge(i + 1), mass, error]
             })
             .collect();
-        let rough: f64 = open.iter().filter_map(|(_, _, known)| known.map(|(mass, _)| mass)).sum();
-        while let Some((a, b, known)) = open.pop() {
-            let (mass, error) = known.unwrap_or_else(|| p.integrate(truncated, a, b));
+        let rough: f64 = open.iter().map(|[_, _, mass, _]| mass).sum();
+        while let Some([a, b, mass, error]) = open.pop() {
             if error > 1e-13 * rough && b - a > 1e-9 && p.panels.len() + open.len() < MOST_PANELS {
                 let middle = 0.5 * (a + b);
-                open.push((middle, b, None));
-                open.push((a, middle, None));
+                for (a, b) in [(middle, b), (a, middle)] {
+                    let (mass, error) = p.integrate(truncated, a, b);
+                    open.push([a, b, mass, error]);
+                }
             } else {
                 p.panels.push(Panel { from: a, to: b, mass, below: p.total, above: 0.0 });
                 p.total += mass;
@@ -205,7 +208,7 @@ const POINTS: usize = 15;
 /// The points of the rule in pairs from the ends to the middle.
 fn node(k: usize) -> f64 {
     let x = KRONROD_NODES[k / 2];
-    if k % 2 == 0 { -x } else { x }
+    if k.is_multiple_of(2) { -x } else { x }
 }
 
 /// The integral over a panel of this half width from the values at its nodes, and how far the coarser rule is off.
