@@ -30,6 +30,7 @@ impl Place {
     }
 
     /// A whole row of a table, counted from 1 without the header line.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn row(row: u64) -> Self {
         Place { row: Some(row), column: None }
     }

@@ -324,6 +324,7 @@ impl FlakeBuilder {
         self
     }
     /// How the fracture ran out, as recorded.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn recorded_termination(mut self, value: impl Into<Option<RecordedTermination>>) -> Self {
         self.termination = value.into();
         self

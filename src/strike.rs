@@ -111,6 +111,7 @@ macro_rules! vocabulary {
             /// The names of all members, in the same order.
             pub(crate) const NAMES: &'static [&'static str] = &[$($name),+];
             /// The column in which it is recorded.
+            #[cfg_attr(not(feature = "table"), allow(dead_code))]
             pub(crate) const COLUMN: &'static str = $column;
 
             /// The name, as a table holds it.
@@ -207,6 +208,7 @@ vocabulary! {
 
 impl PlatformShape {
     /// The area of the figure, in square millimetres.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn area_mm2(self, width_mm: f64, depth_mm: f64) -> f64 {
         let share = match self {
             PlatformShape::Ellipse => std::f64::consts::FRAC_PI_4,

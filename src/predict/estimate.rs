@@ -218,6 +218,7 @@ impl Predictor {
     }
 
     /// The names of the measurements any of which the answer may need: those of the forms, the settings.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn reads(&self) -> Vec<&str> {
         let layout = self.calibration().layout();
         (0..layout.len()).map(|i| layout.name(i)).collect()
