@@ -13,7 +13,7 @@
 use crate::error::{Error, Place, Result};
 use crate::form::Transform;
 use crate::special::{
-    TailQuantile, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
+    Student, TailQuantile, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
 };
 use crate::vector;
 use rand::{Rng, RngExt};
@@ -133,6 +133,14 @@ pub struct Predictive {
     components: Vec<Component>,
     /// For each component what was kept of it; empty where nothing was selected.
     selected: Vec<Selected>,
+}
+
+/// What the log density needs of a component and does not change with the size.
+#[derive(Debug, Clone)]
+pub(crate) struct Part {
+    ln_weight: f64,
+    ln_scale: f64,
+    shape: Student,
 }
 
 impl Predictive {
@@ -267,22 +275,46 @@ impl Predictive {
     ///
     /// Under a cube root the probability of no flake at all (an atom at 0) has no density.
     pub fn ln_pdf(&self, size: f64) -> f64 {
+        self.ln_pdf_by(&self.parts(), size)
+    }
+
+    /// What the log density needs of each component, for many sizes.
+    pub(crate) fn parts(&self) -> Vec<Part> {
+        let part = |c: &Component| Part {
+            ln_weight: c.weight.ln(),
+            ln_scale: c.scale.ln(),
+            shape: Student::new(c.degrees_of_freedom),
+        };
+        self.components.iter().map(part).collect()
+    }
+
+    /// Log density at a size, by the parts of this distribution.
+    pub(crate) fn ln_pdf_by(&self, parts: &[Part], size: f64) -> f64 {
         let v = self.forward(size);
         if !v.is_finite() || size <= self.transform.above() {
             return f64::NEG_INFINITY;
         }
-        self.ln_pdf_transformed(v) + self.transform.ln_jacobian(size)
+        self.ln_pdf_at(parts, v) + self.transform.ln_jacobian(size)
     }
 
     /// Log density on the transformed scale.
     pub(crate) fn ln_pdf_transformed(&self, v: f64) -> f64 {
+        self.ln_pdf_at(&self.parts(), v)
+    }
+
+    fn ln_pdf_at(&self, parts: &[Part], v: f64) -> f64 {
         if self.is_selected() {
             return self.pdf_at(v).ln();
         }
         let terms = self
             .components
             .iter()
-            .map(|c| c.weight.ln() + student_ln_pdf(c.standard(v), c.degrees_of_freedom) - c.scale.ln());
+            .zip(parts)
+            .map(|(c, part)| part.ln_weight + part.shape.ln_pdf(c.standard(v)) - part.ln_scale);
+        if let [_] = parts {
+            let only: f64 = terms.sum();
+            return if only.is_nan() { f64::NEG_INFINITY } else { only };
+        }
         let largest = terms.clone().fold(f64::NEG_INFINITY, f64::max);
         if largest == f64::NEG_INFINITY {
             return largest;

@@ -33,6 +33,7 @@ pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 pub use detachment::{
     BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, UsualBlow, compare_blows,
 };
+pub(crate) use distribution::Part;
 pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles, USUAL_LEVEL};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate, TerminationEstimate};
 pub use joint::{Conditional, DrawnFlake, Given, Joint};

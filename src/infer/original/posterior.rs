@@ -2,6 +2,7 @@
 
 use super::{Loss, Truncated};
 use crate::error::{Error, Result};
+use crate::predict::Part;
 use std::sync::Arc;
 
 /// The posterior of the share lost under a model of loss, over t with logit(l) = pi sinh(t): the ends of a
@@ -10,6 +11,8 @@ use std::sync::Arc;
 #[derive(Clone)]
 pub(super) struct Posterior {
     loss: Arc<dyn Loss>,
+    /// Those of the predictive.
+    parts: Vec<Part>,
     /// Log of the largest density met, taken out before exponentiating.
     ln_scale: f64,
     panels: Vec<Panel>,
@@ -48,7 +51,8 @@ const SETTLED: f64 = 1e-15;
 
 impl Posterior {
     pub(super) fn new(truncated: &Truncated, loss: Arc<dyn Loss>) -> Result<Posterior> {
-        let mut p = Posterior { loss, ln_scale: 0.0, panels: Vec::new(), total: 0.0 };
+        let parts = truncated.predictive().parts();
+        let mut p = Posterior { loss, parts, ln_scale: 0.0, panels: Vec::new(), total: 0.0 };
         let edge = |i: usize| T_END * (2.0 * i as f64 / FIRST_PANELS as f64 - 1.0);
         let first: Vec<[f64; POINTS]> = (0..FIRST_PANELS)
             .map(|i| {
@@ -105,7 +109,7 @@ impl Posterior {
         if h == f64::NEG_INFINITY {
             return h;
         }
-        h + truncated.predictive().ln_pdf(truncated.at_least() / left)
+        h + truncated.predictive().ln_pdf_by(&self.parts, truncated.at_least() / left)
             + lost.ln()
             + (std::f64::consts::PI * t.cosh()).ln()
     }
