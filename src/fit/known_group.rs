@@ -21,8 +21,8 @@ use nalgebra::{DMatrix, DVector};
 const SPREADS: usize = 49;
 const PRECISIONS: usize = 97;
 const REACH: f64 = 7.0;
-const LEAST_LN_PRECISION: f64 = -9.0;
-const MOST_LN_PRECISION: f64 = 4.0;
+pub(super) const LEAST_LN_PRECISION: f64 = -9.0;
+pub(super) const MOST_LN_PRECISION: f64 = 4.0;
 
 /// What is known before the group's flakes are seen.
 #[derive(Debug, Clone)]

@@ -700,7 +700,9 @@ fn central(mut shifts: Vec<f64>, sd: f64, level: f64) -> (f64, f64) {
         return (between_midpoints(&shifts, tail), between_midpoints(&shifts, 1.0 - tail));
     }
     let weighed = grouped(&shifts, sd);
-    (quantile(&weighed, sd, tail), quantile(&weighed, sd, 1.0 - tail))
+    // from its own tail: one less a small tail may be 1
+    let mirrored: Vec<(f64, f64)> = weighed.iter().rev().map(|(shift, weight)| (-shift, *weight)).collect();
+    (quantile(&weighed, sd, tail), -quantile(&mirrored, sd, tail))
 }
 
 /// The p-quantile of equally likely values, in order.
@@ -795,5 +797,9 @@ mod tests {
         let p = 0.5 * (normal_cdf((q + 1.0) / 0.5) + normal_cdf((q - 1.0) / 0.5));
         assert!((p - 0.1).abs() < 1e-10);
         assert_eq!(central(vec![0.25], 0.0, 0.95), (0.25, 0.25));
+        // a tail that one less it does not feel
+        let (low, high) = central(vec![-1.0, 1.0], 0.3, 1.0 - f64::EPSILON / 2.0);
+        let beyond = 0.5 * normal_cdf((1.0 - high) / 0.3);
+        assert!(low == -high && (beyond / (f64::EPSILON / 4.0) - 1.0).abs() < 1e-9, "{low} {high} {beyond}");
     }
 }

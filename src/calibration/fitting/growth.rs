@@ -8,7 +8,8 @@
 //!
 //! The grid runs from half the smallest length fitted to twice the largest, for angles ten degrees beyond those fitted,
 //! and over every level of every class. Between its points growth is not lost, since in each measurement an expected
-//! size is straight or has its flattest place at an end or a knot; agreement is held with a margin. Low and high are the 1st and 99th percentile of the flakes fitted. The inequalities are linear and the penalised
+//! size is straight or has its flattest place at an end or a knot; agreement is held with a margin. Low and high are the
+//! 1st and 99th percentile of the flakes fitted. The inequalities are linear and the penalised
 //! squares convex, so that the answer is the constrained estimate itself (for Student errors, with the weights of the
 //! unconstrained fit): see [`crate::fit::cone`]. The spread is brought to the residuals that are left. The covariance
 //! stays that of the unconstrained estimate: in that metric the constrained one is nearer to every truth that

@@ -17,16 +17,14 @@ use super::effects::factor;
 use super::law::{Law, MOST};
 use super::{Flakes, Threshold};
 use crate::error::{Error, Result};
-use crate::fit::known_group::After;
+use crate::fit::known_group::{After, LEAST_LN_PRECISION, MOST_LN_PRECISION};
 use nalgebra::{DMatrix, DVector};
 
-/// Nodes over ln l and how far they reach, nodes over s and how many of its standard deviations they reach, Newton steps in
-/// one search, and the gain below which it ends. This crate's choice, no source.
+/// Nodes over ln l, nodes over s and how many of its standard deviations they reach, Newton steps in one search, and the
+/// gain below which it ends. This crate's choice, no source.
 const PRECISIONS: usize = 33;
 const SPREADS: usize = 13;
 const REACH: f64 = 4.5;
-const LEAST_LN_PRECISION: f64 = -9.0;
-const MOST_LN_PRECISION: f64 = 4.0;
 const STEPS: usize = 60;
 const GAIN: f64 = 1e-10;
 

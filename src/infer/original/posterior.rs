@@ -44,7 +44,8 @@ const MOST_PANELS: usize = 4000;
 /// millionth of the least, since a width hardly changes near its least. Own choices.
 const TAILS: usize = 24;
 const REFINED: usize = 16;
-/// Last steps of a quantile: of one on the grid, of one that is compared with its neighbours, and of an answer.
+/// Last steps of a quantile: of one on the grid, of one that is compared with its neighbours, and of an answer. This
+/// crate's choice, no source.
 const ROUGH: f64 = 1e-2;
 const CLOSE: f64 = 1e-5;
 const SETTLED: f64 = 1e-15;

@@ -303,7 +303,7 @@ fn whatever_comes_in_is_answered_or_refused() {
 #[test]
 #[ignore = "takes minutes"]
 fn minutes_of_runs() {
-    assert_eq!(runs(2, 600, Duration::from_secs(3600)), 600);
+    assert_eq!(runs(2, 3000, Duration::from_secs(3600)), 3000);
 }
 
 #[test]
