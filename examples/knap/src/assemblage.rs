@@ -47,56 +47,46 @@ pub enum BoundBy {
 #[derive(Args)]
 pub struct Options {
     /// A table of pieces; - reads standard input
-    #[arg(long, value_name = "FILE", required = true)]
     pub table: String,
     /// The column that says which group a piece belongs to; without it all are one
-    #[arg(long, value_name = "COLUMN")]
     pub group: Option<String>,
     /// Seed of the random draws, any whole number
-    #[arg(long, value_name = "N")]
     pub seed: u64,
     /// Number of draws, or for a comparison of resamples; the more, the steadier the ends of the intervals
-    #[arg(long, value_name = "N")]
     pub draws: Option<u32>,
     /// How mass_now_g bounds the original masses
-    #[arg(long, value_enum, default_value = "whole")]
+    #[arg(default_value = "whole")]
     pub bound: BoundBy,
     /// Opening of the field mesh, mm: the share of such flakes that it holds, how many were struck for those
     /// found, and their size grades
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub mesh_mm: Option<f64>,
     /// The same in inches
-    #[arg(long, value_name = "IN", allow_negative_numbers = true, conflicts_with = "mesh_mm")]
+    #[arg(conflicts_with = "mesh_mm")]
     pub mesh_in: Option<f64>,
     #[command(flatten)]
     pub kept: KeptAbove,
     /// Compare the measured sizes of two groups instead
-    #[arg(long, value_name = "A,B", requires = "group", conflicts_with = "against")]
+    #[arg(value_name = "A,B", requires = "group", conflicts_with = "against")]
     pub compare: Option<String>,
     /// Compare the measured sizes with those of this table instead
-    #[arg(long, value_name = "FILE")]
     pub against: Option<String>,
     /// In a comparison, the ratio of sizes from which on a difference matters
-    #[arg(long, value_name = "RATIO", default_value_t = conchoid::infer::USUAL_MATTERS, allow_negative_numbers = true)]
+    #[arg(default_value_t = conchoid::infer::USUAL_MATTERS)]
     pub matters: f64,
     /// The column that is compared: length_mm, width_mm, mass_g, ...
-    #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
+    #[arg(value_name = "COLUMN", default_value = "mass_g")]
     pub size: String,
     #[command(flatten)]
     pub blow: BlowOptions,
     /// Calibration by name, or a file made by `knap fit`
-    #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
     /// Probability inside the intervals, between 0 and 1
-    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
     /// How to print
-    #[arg(long, value_enum, default_value = "text")]
     pub format: Format,
     #[command(flatten)]
     pub taken: TakenIn,
     /// A picture (SVG) of the groups, or of the two sets compared
-    #[arg(long, value_name = "FILE")]
     pub plot: Option<String>,
 }
 

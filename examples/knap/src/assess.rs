@@ -35,50 +35,44 @@ for its forms, fitted to your table. --calibration scores it as it stands.";
 #[derive(Args)]
 pub struct Options {
     /// The table; - reads standard input
-    #[arg(long, value_name = "FILE")]
     table: String,
     /// Forms to compare, with commas: published forms, or calibrations whose forms are fitted anew; all published forms
     /// without it
-    #[arg(long, value_name = "FORMS", value_delimiter = ',')]
+    #[arg(value_delimiter = ',')]
     forms: Vec<String>,
     /// Calibrations to score as they stand, with commas: names, or files made by `knap fit`
     #[arg(long = "calibration", value_name = "NAME|FILE", value_delimiter = ',',
           conflicts_with_all = ["forms", "by", "folds", "repeats", "seed", "keep_incomplete"])]
     calibrations: Vec<String>,
     /// With --calibration: the flakes were struck as in its experiment, which is not moved to excavated sites
-    #[arg(long, requires = "calibrations")]
+    #[arg(requires = "calibrations")]
     of_the_experiment: bool,
     #[command(flatten)]
     kept: KeptAbove,
     /// The size: length_mm, width_mm, thickness_mm, mass_g
-    #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
+    #[arg(value_name = "COLUMN", default_value = "mass_g")]
     pub response: String,
     /// Leave out all flakes of one core, knapper, ... at a time
-    #[arg(long, value_name = "COLUMN", conflicts_with_all = ["folds", "repeats"])]
+    #[arg(conflicts_with_all = ["folds", "repeats"])]
     pub by: Option<String>,
     /// Also report within each level of this column; may be repeated
     #[arg(long = "class", value_name = "COLUMN")]
     pub classes: Vec<String>,
     /// Parts that the flakes are dealt into, each left out in turn (folds); as many as there are flakes leaves
     /// out one at a time
-    #[arg(long, value_name = "N", default_value_t = 10)]
     folds: usize,
     /// How often the flakes are dealt anew
-    #[arg(long, value_name = "N", default_value_t = 10)]
     repeats: usize,
     /// Seed of the dealing; the same seed gives the same folds
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(default_value_t = 1)]
     seed: u64,
     /// Use incomplete and retouched pieces too
-    #[arg(long)]
     keep_incomplete: bool,
     #[command(flatten)]
     pub taken: TakenIn,
     /// A page of plots (SVG)
-    #[arg(long, value_name = "FILE")]
     plot: Option<String>,
     /// How to print the comparison
-    #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 

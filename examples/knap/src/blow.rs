@@ -13,48 +13,35 @@ use std::io::Read;
 #[derive(Args, Debug, Default)]
 pub struct BlowOptions {
     /// Platform depth, percussion point to exterior face, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub depth_mm: Option<f64>,
     /// Exterior platform angle, degrees
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     pub angle_deg: Option<f64>,
     /// Platform width, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub width_mm: Option<f64>,
     /// Platform area, mm2
-    #[arg(long, value_name = "MM2", allow_negative_numbers = true)]
     pub area_mm2: Option<f64>,
     /// Angle of blow, degrees; 0 is perpendicular to the platform
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     pub angle_of_blow_deg: Option<f64>,
     /// Where the blow lands: platform or edge
-    #[arg(long, value_name = "WHERE")]
     pub blow_lands_on: Option<String>,
     /// Percussor: antler, bone, wood, copper, steel, quartzite, sandstone, ...
-    #[arg(long, value_name = "MATERIAL")]
     pub percussor: Option<String>,
     /// Stone: flint, chert, obsidian, quartzite, soda-lime-glass, ...
-    #[arg(long, value_name = "STONE")]
     pub stone: Option<String>,
     #[command(flatten)]
     pub delivery: Delivery,
     /// Kind of platform: plain, cortical, dihedral, faceted, linear, punctiform, crushed
-    #[arg(long, value_name = "KIND")]
     pub platform_kind: Option<String>,
     /// The platform is bevelled (as on some cores of the glass experiment)
-    #[arg(long)]
     pub bevelled: bool,
     /// Portion: complete, proximal, medial, distal, split
-    #[arg(long, value_name = "PORTION")]
     pub portion: Option<String>,
     /// Technique: direct, indirect, pressure
-    #[arg(long, value_name = "TECHNIQUE")]
     pub technique: Option<String>,
     /// The flakes were struck as in the experiment that answers: it is not moved to excavated sites
-    #[arg(long)]
     pub of_the_experiment: bool,
     /// A further measurement or class that the calibration reads, such as dorsal_scars=3
-    #[arg(long, value_name = "NAME=VALUE")]
+    #[arg(value_name = "NAME=VALUE")]
     pub also: Vec<String>,
 }
 
@@ -62,16 +49,12 @@ pub struct BlowOptions {
 #[derive(Args, Debug, Default)]
 pub struct Delivery {
     /// Mass of the percussor, g; a number or a range such as 350..450
-    #[arg(long, value_name = "G", allow_negative_numbers = true)]
     pub percussor_mass_g: Option<Amount>,
     /// Radius of the touching part of the tip, mm; a number or a range
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub tip_radius_mm: Option<Amount>,
     /// Speed of the percussor at impact, m/s; a number or a range
-    #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
     pub speed_m_s: Option<Amount>,
     /// Mass of the core where it is free to move, g; without it the core counts as fixed
-    #[arg(long, value_name = "G", allow_negative_numbers = true)]
     pub core_mass_g: Option<Amount>,
 }
 

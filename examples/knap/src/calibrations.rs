@@ -20,9 +20,9 @@ Examples:
 #[derive(Args)]
 pub struct Options {
     /// Show this one: a bundled name, or a file
+    #[arg(index = 1)]
     name: Option<String>,
     /// How to print
-    #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 

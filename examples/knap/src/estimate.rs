@@ -38,37 +38,31 @@ pub struct Options {
     #[command(flatten)]
     pub blow: BlowOptions,
     /// A termination that is known: feather, hinge, step, overshot
-    #[arg(long, value_name = "TERMINATION")]
     pub termination: Option<String>,
     /// A size that is known, such as length_mm=45; the other sizes are estimated in its light
-    #[arg(long, value_name = "SIZE=VALUE", conflicts_with = "table")]
+    #[arg(value_name = "SIZE=VALUE", conflicts_with = "table")]
     pub known: Option<String>,
     #[command(flatten)]
     pub measured: MeasuredWith,
     #[command(flatten)]
     pub kept: KeptAbove,
     /// Calibration by name, or a file made by `knap fit`
-    #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
     /// Probability inside the intervals, between 0 and 1
-    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
     /// Only this size (length_mm, width_mm, thickness_mm, mass_g); may be repeated
     #[arg(long = "size", value_name = "SIZE")]
     pub sizes: Vec<String>,
     /// How to print a single estimate; a table is answered as a table
-    #[arg(long, value_enum, default_value = "text")]
     pub format: RowFormat,
     /// A table of platforms; - reads standard input
-    #[arg(long, value_name = "FILE")]
     pub table: Option<String>,
     /// Where the table with its estimates goes; standard output without it
-    #[arg(long, value_name = "FILE", requires = "table")]
+    #[arg(requires = "table")]
     pub out: Option<String>,
     #[command(flatten)]
     pub taken: TakenIn,
     /// A picture (SVG): the strike among others like it, or the sizes of the table against what was expected
-    #[arg(long, value_name = "FILE")]
     pub plot: Option<String>,
 }
 

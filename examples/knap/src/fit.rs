@@ -58,57 +58,49 @@ a piece that stands in several rows, after each resharpening.";
 #[derive(Args, Clone)]
 pub struct Options {
     /// The table; - reads standard input
-    #[arg(long, value_name = "FILE")]
     table: String,
     /// The sizes to fit, with commas: length_mm, width_mm, thickness_mm, mass_g, by default all that the table has; or
     /// original_over_now, what retouch has taken
-    #[arg(long, value_name = "COLUMNS", value_delimiter = ',')]
+    #[arg(value_name = "COLUMNS", value_delimiter = ',')]
     pub response: Vec<String>,
     /// The form: log-log, tangent-power, cube-root, area, area-angle; without it log-log, with a variant for each
     /// set of measurements that the table records
-    #[arg(long, value_name = "FORM", conflicts_with = "starting_from")]
+    #[arg(conflicts_with = "starting_from")]
     form: Option<String>,
     /// Update this calibration (a bundled name, or a file) with the flakes of the table; the form is that of
     /// its first variant whose measurements the table has
-    #[arg(long, value_name = "NAME|FILE")]
     starting_from: Option<String>,
     /// How much a flake of that calibration counts beside one of the table, 0 to 1; without it what predicts
     /// the table best, or 0.2 for few flakes
-    #[arg(long, value_name = "A", allow_negative_numbers = true)]
+    #[arg(value_name = "A")]
     discount: Option<f64>,
     /// A further column of the form: a shift for each level of a class (percussor), a slope for a number
     /// (angle_of_blow_deg); may be repeated
-    #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
+    #[arg(conflicts_with = "starting_from")]
     pub by: Vec<String>,
     /// A column of groups whose flakes share an effect of their own (core, knapper, site): estimates then allow for a
     /// new group, and know the groups of the table; may be repeated, the outer first (knapper, then core)
-    #[arg(long, value_name = "COLUMN", conflicts_with = "starting_from")]
+    #[arg(conflicts_with = "starting_from")]
     pub group: Vec<String>,
     /// A calibration of its own for each value of this column (stone): its name, and the file of --out, end in the
     /// value
-    #[arg(long, value_name = "COLUMN")]
     by_calibration: Option<String>,
     /// Whether the table was spoken of before.
     #[arg(skip)]
     one_of_several: bool,
     /// Name of the calibration
-    #[arg(long)]
     name: String,
     /// Where the calibration goes
-    #[arg(long, value_name = "FILE")]
     out: Option<String>,
     /// The stone that was flaked
-    #[arg(long, value_name = "STONE")]
     stone: Option<String>,
     /// Fit incomplete and retouched pieces too
-    #[arg(long)]
     keep_incomplete: bool,
     #[command(flatten)]
     kept: KeptAbove,
     #[command(flatten)]
     pub taken: TakenIn,
     /// How to print the fit
-    #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 

@@ -5,6 +5,7 @@
 //! | `main.rs` | the verbs, and how a run ends |
 //! | `failure.rs` | errors with their exit codes |
 //! | `number.rs` | what is taken for a number |
+//! | `options.rs` | the one table of options |
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `estimate_table.rs` | `estimate` for every row of a table |
 //! | `files.rs` | files: which are read and which written, and that none is both |
@@ -44,6 +45,7 @@ mod fit;
 mod measured;
 mod mechanics;
 mod number;
+mod options;
 mod original;
 mod original_plot;
 mod paper;
@@ -60,7 +62,6 @@ mod taken;
 
 use clap::{ArgMatches, Command, CommandFactory, FromArgMatches, Parser, Subcommand};
 use failure::Outcome;
-use std::any::TypeId;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -202,25 +203,6 @@ fn over_lines(command: &str) -> String {
     out
 }
 
-/// Sets the readers of `number.rs` for every option of this type, so that a slip gets the same answer everywhere.
-fn reading_numbers(command: Command) -> Command {
-    let command = command.mut_args(|arg| {
-        let kind = arg.get_value_parser().type_id();
-        if kind == TypeId::of::<f64>() {
-            arg.value_parser(number::number)
-        } else if kind == TypeId::of::<u32>() {
-            arg.value_parser(number::whole::<u32>)
-        } else if kind == TypeId::of::<u64>() {
-            arg.value_parser(number::whole::<u64>)
-        } else if kind == TypeId::of::<usize>() {
-            arg.value_parser(number::whole::<usize>)
-        } else {
-            arg
-        }
-    });
-    command.mut_subcommands(reading_numbers)
-}
-
 fn main() -> ExitCode {
     let (words, cli) = match asked() {
         Ok(asked) => asked,
@@ -241,7 +223,7 @@ fn main() -> ExitCode {
 
 /// The words of the command line as options; what is printed instead (help, or what is wrong with them) has a code.
 fn asked() -> Result<(ArgMatches, Cli), ExitCode> {
-    let words = reading_numbers(Cli::command()).try_get_matches();
+    let words = command().try_get_matches();
     let both = words.and_then(|words| Cli::from_arg_matches(&words).map(|cli| (words, cli)));
     both.map_err(|e| {
         if e.use_stderr() {
@@ -254,6 +236,11 @@ fn asked() -> Result<(ArgMatches, Cli), ExitCode> {
         }
         ExitCode::from(e.exit_code() as u8)
     })
+}
+
+/// The command line with its options.
+fn command() -> Command {
+    options::of_the_table(Cli::command())
 }
 
 fn answered(verb: Verb) -> Outcome<u8> {
@@ -279,8 +266,8 @@ fn answered(verb: Verb) -> Outcome<u8> {
         Verb::Report(o) => table_report::run(&o),
         Verb::Calibrations(o) => calibrations::run(&o),
         Verb::Plan(o) => plan::run(&o),
-        Verb::Completions(o) => paper::completions(&o, &mut Cli::command()),
-        Verb::Manual(o) => paper::manual(&o, Cli::command()),
+        Verb::Completions(o) => paper::completions(&o, &mut command()),
+        Verb::Manual(o) => paper::manual(&o, command()),
         Verb::Schema(o) => paper::schema(&o),
     }
 }

@@ -13,16 +13,12 @@ use std::collections::BTreeMap;
 #[derive(Args, Debug, Default)]
 pub struct MeasuredWith {
     /// Error of the platform depth, mm, as a standard deviation; the intervals widen by it (a caliper: about 0.4)
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub depth_error_mm: Option<f64>,
     /// Error of the exterior platform angle, degrees, likewise (a goniometer in one hand: about 4)
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     pub angle_error_deg: Option<f64>,
     /// Error of the platform width, mm, likewise
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub width_error_mm: Option<f64>,
     /// Error of the platform area, mm2, likewise
-    #[arg(long, value_name = "MM2", allow_negative_numbers = true)]
     pub area_error_mm2: Option<f64>,
 }
 
@@ -30,10 +26,9 @@ pub struct MeasuredWith {
 #[derive(Args, Debug, Default, Clone)]
 pub struct KeptAbove {
     /// Flakes were kept whose greater of length and width is at least so much, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "kept_above_g")]
+    #[arg(conflicts_with = "kept_above_g")]
     pub kept_above_mm: Option<f64>,
     /// Flakes were kept that weigh at least so much, g
-    #[arg(long, value_name = "G", allow_negative_numbers = true)]
     pub kept_above_g: Option<f64>,
 }
 

@@ -49,52 +49,38 @@ const WIDTH: usize = 79;
 #[derive(Args)]
 pub struct BlowVerb {
     /// Stone: flint, chert, obsidian, quartzite, soda-lime-glass, ...
-    #[arg(long, value_name = "STONE")]
     stone: String,
     /// Percussor: antler, bone, wood, copper, steel, quartzite, sandstone, ...
-    #[arg(long, value_name = "MATERIAL")]
     percussor: String,
     /// Mass of the percussor, g; a number or a range such as 350..450
-    #[arg(long, value_name = "G", allow_negative_numbers = true)]
     percussor_mass_g: Option<Amount>,
     /// Radius of the touching part of the tip, mm; a number or a range
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     tip_radius_mm: Option<Amount>,
     /// Speed of the percussor at impact, m/s; a number or a range
-    #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
     speed_m_s: Option<Amount>,
     /// Platform depth, percussion point to exterior face, mm; a number or a range
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     depth_mm: Amount,
     /// Exterior platform angle, degrees
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     angle_deg: f64,
     /// Angle of blow, degrees; 0 is perpendicular to the platform
-    #[arg(long, value_name = "DEG", default_value_t = 0.0, allow_negative_numbers = true)]
+    #[arg(default_value_t = 0.0)]
     angle_of_blow_deg: f64,
     /// Mass of the core where it is free to move, g; without it the core counts as fixed
-    #[arg(long, value_name = "G", allow_negative_numbers = true)]
     core_mass_g: Option<Amount>,
     /// Coefficient of restitution, up to 1: speed of rebound over speed of impact
-    #[arg(long, value_name = "E", default_value_t = 1.0, allow_negative_numbers = true)]
     restitution: f64,
     /// Young's modulus (stiffness) of the stone, GPa, instead of the library's
-    #[arg(long, value_name = "GPA", allow_negative_numbers = true)]
     stone_modulus_gpa: Option<Amount>,
     /// Poisson's ratio of the stone, likewise
-    #[arg(long, value_name = "NU", allow_negative_numbers = true)]
     stone_poisson: Option<Amount>,
     /// Fracture toughness of the stone, MPa m^(1/2), likewise
-    #[arg(long, value_name = "K", allow_negative_numbers = true)]
+    #[arg(value_name = "K")]
     stone_toughness_mpa_sqrt_m: Option<Amount>,
     /// Young's modulus of the percussor, GPa, likewise
-    #[arg(long, value_name = "GPA", allow_negative_numbers = true)]
     percussor_modulus_gpa: Option<Amount>,
     /// Poisson's ratio of the percussor, likewise
-    #[arg(long, value_name = "NU", allow_negative_numbers = true)]
     percussor_poisson: Option<Amount>,
     /// How to print the answer
-    #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 
@@ -379,58 +365,41 @@ pub fn probability(
 #[derive(Args)]
 pub struct ContrastVerb {
     /// A percussor, such as quartzite or antler; repeat the option for each of two or more
-    #[arg(long, value_name = "MATERIAL", required = true)]
+    #[arg(required = true)]
     percussor: Vec<String>,
     /// Mass of the percussor, g, a number or a range; once for all or once for each
-    #[arg(long, value_name = "G", allow_negative_numbers = true)]
     percussor_mass_g: Vec<Amount>,
     /// Radius of the touching part of the tip, mm, likewise
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     tip_radius_mm: Vec<Amount>,
     /// Speed of the percussor at impact, m/s, likewise
-    #[arg(long, value_name = "M_S", allow_negative_numbers = true)]
     speed_m_s: Vec<Amount>,
     /// Platform depth, percussion point to exterior face, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     depth_mm: f64,
     /// Exterior platform angle, degrees
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     angle_deg: f64,
     /// Platform width, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     width_mm: Option<f64>,
     /// Platform area, mm2
-    #[arg(long, value_name = "MM2", allow_negative_numbers = true)]
     area_mm2: Option<f64>,
     /// Angle of blow, degrees; 0 is perpendicular to the platform
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     angle_of_blow_deg: Option<f64>,
     /// Where the blow lands: platform or edge
-    #[arg(long, value_name = "WHERE")]
     blow_lands_on: Option<String>,
     /// Stone for the mechanics: flint, chert, obsidian, ...; flint without it
-    #[arg(long, value_name = "STONE")]
     stone: Option<String>,
     /// Mass of the core where it is free to move, g; without it the core counts as fixed
-    #[arg(long, value_name = "G", allow_negative_numbers = true)]
     core_mass_g: Option<Amount>,
     /// Coefficient of restitution, up to 1: speed of rebound over speed of impact
-    #[arg(long, value_name = "E", default_value_t = 1.0, allow_negative_numbers = true)]
     restitution: f64,
     /// Calibration for the sizes, by name or a file; controlled-glass without it
-    #[arg(long, value_name = "NAME|FILE")]
     calibration: Option<String>,
     /// Probability inside the intervals, between 0 and 1
-    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
     /// The flakes were struck as in the experiment that answers: it is not moved to excavated sites
-    #[arg(long)]
     of_the_experiment: bool,
     /// A picture (SVG): the sizes by percussor, and their ratios
-    #[arg(long, value_name = "FILE")]
     plot: Option<String>,
     /// How to print the answer
-    #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 

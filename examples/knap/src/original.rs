@@ -33,70 +33,63 @@ recorded. Exit code 0: every row answered; 3: some refused (they stay in place, 
 #[derive(Args)]
 pub struct Options {
     /// Mass of what remains, g
-    #[arg(long, value_name = "G", allow_negative_numbers = true, conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub mass_now_g: Option<f64>,
     /// Mass of a missing part that is known, such as a distal end that refits, g
-    #[arg(long, value_name = "G", allow_negative_numbers = true, conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub mass_missing_g: Option<f64>,
     /// Length of what remains, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub length_now_mm: Option<f64>,
     /// Width of what remains, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub width_now_mm: Option<f64>,
     /// Greatest thickness of what remains, mm
-    #[arg(long, value_name = "MM", allow_negative_numbers = true, conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub max_thickness_now_mm: Option<f64>,
     /// Heights of retouch at 1 to 10 points of the retouched edge, mm, with commas between
-    #[arg(long, value_name = "T,T,...", allow_hyphen_values = true, conflicts_with = "table")]
+    #[arg(value_name = "T,T,...", allow_hyphen_values = true, conflicts_with = "table")]
     pub retouch_height_mm: Option<String>,
     /// Thickness of the piece at the same points, mm
-    #[arg(long, value_name = "T,T,...", allow_hyphen_values = true, requires = "retouch_height_mm")]
+    #[arg(value_name = "T,T,...", allow_hyphen_values = true, requires = "retouch_height_mm")]
     pub thickness_at_mm: Option<String>,
     /// Mean of height of retouch over thickness there, where only that was recorded: 0 to 1
-    #[arg(long, value_name = "INDEX", allow_negative_numbers = true, conflicts_with_all = ["table", "retouch_height_mm"])]
+    #[arg(conflicts_with_all = ["table", "retouch_height_mm"])]
     pub retouch_index: Option<f64>,
     /// Kind of retouch: direct, inverse, alternate, bifacial
-    #[arg(long, value_name = "KIND", conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub retouch_kind: Option<String>,
     /// Retouched edges: left, right, distal, proximal, double, convergent, around
-    #[arg(long, value_name = "EDGES", conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub retouched_edges: Option<String>,
     #[command(flatten)]
     pub blow: BlowOptions,
     /// Model of loss where only the platform tells: a beta distribution of the share lost, by its two parameters
     /// (2,5: 29 % on average; 0.5,2 where nothing is given), or none
-    #[arg(long, value_name = "A,B|none")]
+    #[arg(value_name = "A,B|none")]
     pub loss: Option<String>,
     /// A size that neither retouch nor a break has changed, which the platform's answer is given: thickness_mm, width_mm;
     /// may be repeated, the first that was recorded counts
-    #[arg(long, value_name = "SIZE", requires = "table")]
+    #[arg(requires = "table")]
     pub unbroken: Vec<String>,
     /// Also give the probability that more than this share (0 to 1) is lost
-    #[arg(long, value_name = "SHARE", default_value_t = 0.5, allow_negative_numbers = true)]
     pub more_than: f64,
     /// A termination that is known: feather, hinge, step, overshot
-    #[arg(long, value_name = "TERMINATION")]
     pub termination: Option<String>,
     /// Calibration by name, or a file made by `knap fit`
-    #[arg(long, value_name = "NAME|FILE")]
     pub calibration: Option<String>,
     /// Probability inside the intervals, between 0 and 1
-    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     pub level: f64,
     /// How to print a single answer; a table is answered as a table
-    #[arg(long, value_enum, default_value = "text")]
     pub format: RowFormat,
     /// A table of pieces; - reads standard input
-    #[arg(long, value_name = "FILE")]
     pub table: Option<String>,
     /// Where the table with its answers goes; standard output without it
-    #[arg(long, value_name = "FILE", requires = "table")]
+    #[arg(requires = "table")]
     pub out: Option<String>,
     #[command(flatten)]
     pub taken: TakenIn,
     /// A picture (SVG) of what the piece weighed and lost, or of all pieces of the table
-    #[arg(long, value_name = "FILE")]
     pub plot: Option<String>,
 }
 

@@ -21,7 +21,7 @@ Examples:
 #[derive(Args)]
 pub struct Completions {
     /// The shell
-    #[arg(value_name = "SHELL")]
+    #[arg(index = 1)]
     shell: Shell,
 }
 
@@ -35,7 +35,7 @@ pub fn completions(o: &Completions, command: &mut Command) -> Outcome<u8> {
 #[derive(Args)]
 pub struct Manual {
     /// The verb; without it the page of knap itself
-    #[arg(value_name = "VERB")]
+    #[arg(index = 1)]
     verb: Option<String>,
 }
 
@@ -86,7 +86,7 @@ Examples:
 #[derive(Args)]
 pub struct Schema {
     /// The verb; `comparison` for what assemblage prints with --compare or --against
-    #[arg(value_name = "VERB")]
+    #[arg(index = 1)]
     verb: String,
 }
 

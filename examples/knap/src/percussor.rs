@@ -32,56 +32,50 @@ Exit code 0: every row answered; 3: some refused (they stay in place, with the r
 #[derive(Args)]
 pub struct Options {
     /// A table of flakes; - reads standard input
-    #[arg(long, value_name = "FILE")]
     table: String,
     /// What may have struck, classes or materials, with prior weights, such as stone=0.7,organic=0.3; equal ones
     /// unless given
-    #[arg(long, value_name = "WHAT=WEIGHT,...", value_delimiter = ',')]
+    #[arg(value_name = "WHAT=WEIGHT,...", value_delimiter = ',')]
     prior: Vec<String>,
     /// Column that says which flakes were struck by one percussor; without it the table is one group
-    #[arg(long, value_name = "COLUMN")]
     group: Option<String>,
     /// Weigh metal too (copper, soft iron); without it stone is weighed against organic percussors
-    #[arg(long, conflicts_with_all = ["prior", "against"])]
+    #[arg(conflicts_with_all = ["prior", "against"])]
     metal: bool,
     /// Calibration by name, or a file made by `knap fit`; without it the experiment of the rows' stone, flint where none
     /// is recorded
-    #[arg(long, value_name = "NAME|FILE")]
     calibration: Option<String>,
     /// A second calibration to be told from the first, instead of percussors within one
-    #[arg(long, value_name = "NAME|FILE")]
+    #[arg(value_name = "NAME|FILE")]
     against: Option<String>,
     /// How much larger flakes of the second experiment would have come off in the first, such as mass_g=1.2
-    #[arg(long, value_name = "SIZE=RATIO", requires = "against")]
+    #[arg(value_name = "SIZE=RATIO", requires = "against")]
     offset: Vec<String>,
     /// How blows were set where rows do not tell: ANGLE,platform|edge,WEIGHT, such as 10,edge,1; may be
     /// repeated; without it as in the experiment
-    #[arg(long, value_name = "DEG,WHERE,WEIGHT", allow_hyphen_values = true)]
+    #[arg(value_name = "DEG,WHERE,WEIGHT", allow_hyphen_values = true)]
     blow: Vec<String>,
     /// Ignore recorded angle of blow and landing place, as if the flakes were artefacts
-    #[arg(long)]
     hide_blow: bool,
     /// Probability that all blows of a group were set alike
-    #[arg(long, default_value_t = 0.5, value_name = "P", allow_negative_numbers = true)]
+    #[arg(default_value_t = 0.5, value_name = "P")]
     habit: f64,
     /// How far all lengths of a site may differ from the experiment's together: standard deviation of ln (0.24 is
     /// about a quarter)
-    #[arg(long, default_value_t = SiteShift::default().common(), value_name = "SD", allow_negative_numbers = true)]
+    #[arg(default_value_t = SiteShift::default().common(), value_name = "SD")]
     site_common: f64,
     /// How far each size may differ on its own: standard deviation of ln
-    #[arg(long, default_value_t = SiteShift::default().own(), value_name = "SD", allow_negative_numbers = true)]
+    #[arg(default_value_t = SiteShift::default().own(), value_name = "SD")]
     site_own: f64,
     /// How far terminations and lips may differ: standard deviation of their log odds
-    #[arg(long, default_value_t = SiteShift::default().log_odds(), value_name = "SD", allow_negative_numbers = true)]
+    #[arg(default_value_t = SiteShift::default().log_odds(), value_name = "SD")]
     site_log_odds: f64,
     /// Seed of the random draws; the same seed gives the same numbers
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(default_value_t = 1)]
     seed: u64,
     /// How to print: text and json tell of groups, csv is the table with columns added
-    #[arg(long, value_enum, default_value = "text")]
     format: RowFormat,
     /// Where the table with its columns added goes, whatever the format
-    #[arg(long, value_name = "FILE")]
     out: Option<String>,
     #[command(flatten)]
     taken: TakenIn,

@@ -44,75 +44,66 @@ enum Allotted {
 #[derive(Args)]
 pub struct Options {
     /// Flakes to be struck
-    #[arg(long, value_name = "N")]
     flakes: usize,
     /// The form: log-log, tangent-power, cube-root, area, area-angle
-    #[arg(long, value_name = "FORM", default_value = "log-log")]
+    #[arg(default_value = "log-log")]
     form: String,
     /// Reach of the platform depth, mm
-    #[arg(long, value_name = "LOW..HIGH")]
+    #[arg(value_name = "LOW..HIGH")]
     depth_mm: Option<String>,
     /// Reach of the exterior platform angle, degrees
-    #[arg(long, value_name = "LOW..HIGH")]
+    #[arg(value_name = "LOW..HIGH")]
     angle_deg: Option<String>,
     /// Reach of the platform area, mm2
-    #[arg(long, value_name = "LOW..HIGH")]
+    #[arg(value_name = "LOW..HIGH")]
     area_mm2: Option<String>,
     /// Reach of the angle of blow, degrees; adds a term for it
-    #[arg(long, value_name = "LOW..HIGH")]
+    #[arg(value_name = "LOW..HIGH")]
     angle_of_blow_deg: Option<String>,
     /// Percussors, with commas between; each after the first adds a term to the form
-    #[arg(long, value_name = "A,B", value_delimiter = ',')]
+    #[arg(value_name = "A,B", value_delimiter = ',')]
     percussor: Vec<String>,
     /// What is made certain
-    #[arg(long, value_enum, default_value = "d")]
+    #[arg(default_value = "d")]
     criterion: Aimed,
     /// A platform to predict at: depth_mm=8,angle_deg=75[,percussor=antler]; may be repeated
-    #[arg(long, value_name = "SETTINGS")]
+    #[arg(value_name = "SETTINGS")]
     at: Vec<String>,
     /// The size to be fitted: length_mm, width_mm, thickness_mm, mass_g
-    #[arg(long, value_name = "COLUMN", default_value = "mass_g")]
+    #[arg(value_name = "COLUMN", default_value = "mass_g")]
     response: String,
     /// Calibration from which the spread is taken, by name or file
-    #[arg(long, value_name = "NAME|FILE")]
     calibration: Option<String>,
     /// The spread itself, on the scale of the form (ln for log-log), instead of a calibration's
-    #[arg(long, value_name = "SD", allow_negative_numbers = true)]
+    #[arg(value_name = "SD")]
     spread: Option<f64>,
     /// Spread between cores, on the same scale (ln for log-log)
-    #[arg(long, value_name = "SD", allow_negative_numbers = true)]
+    #[arg(value_name = "SD")]
     between_cores: Option<f64>,
     /// Flakes from each core
-    #[arg(long, value_name = "M")]
+    #[arg(value_name = "M")]
     flakes_per_core: Option<usize>,
     /// Which flakes of a core are struck by which percussor
-    #[arg(long, value_enum, default_value = "within")]
+    #[arg(default_value = "within")]
     cores: Allotted,
     /// A table of the flakes you have already
-    #[arg(long, value_name = "FILE")]
     existing: Option<String>,
     #[command(flatten)]
     taken: TakenIn,
     /// The stone to be flaked
-    #[arg(long, value_name = "STONE")]
     stone: Option<String>,
     /// The ratio of sizes between two percussors that the plan should be able to show, such as 1.5
-    #[arg(long, value_name = "RATIO", allow_negative_numbers = true)]
     difference: Option<f64>,
     /// Probability inside the intervals, between 0 and 1
-    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
     /// Seed of the random starts and of the order of striking; the same seed gives the same plan
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(default_value_t = 1)]
     seed: u64,
     /// Where the sheet to fill in goes
-    #[arg(long, value_name = "FILE")]
     sheet: Option<String>,
     /// A picture (SVG) of what more or fewer flakes would buy
-    #[arg(long, value_name = "FILE")]
     plot: Option<String>,
     /// How to print the plan
-    #[arg(long, value_enum, default_value = "text")]
     format: Format,
 }
 

@@ -29,18 +29,14 @@ const FEWEST: u64 = 30;
 #[derive(Args)]
 pub struct Options {
     /// The table; - reads standard input
-    #[arg(long, value_name = "FILE")]
     table: String,
     /// Where the page goes (Markdown)
-    #[arg(long, value_name = "FILE")]
     out: String,
     #[command(flatten)]
     blow: BlowOptions,
     /// Calibration by name, or a file made by `knap fit`
-    #[arg(long, value_name = "NAME|FILE")]
     calibration: Option<String>,
     /// Probability inside the intervals, between 0 and 1
-    #[arg(long, default_value_t = 0.95, value_name = "P", allow_negative_numbers = true)]
     level: f64,
     #[command(flatten)]
     taken: TakenIn,

@@ -17,20 +17,17 @@ pub struct TakenIn {
     pub only: Vec<String>,
     /// A value that means "not recorded", such as 0, in all columns where it cannot be a measurement, or in one; may be
     /// repeated
-    #[arg(long, value_name = "[COLUMN=]VALUE", allow_hyphen_values = true)]
+    #[arg(value_name = "[COLUMN=]VALUE", allow_hyphen_values = true)]
     pub missing: Vec<String>,
     /// A word of the table for one of ours, such as complete=Blank or percussor:antler=Geweih; may be repeated
     #[arg(long = "word", value_name = "[COLUMN:]OURS=THEIRS")]
     pub words: Vec<String>,
     /// A column to leave alone, whatever its name says; may be repeated
-    #[arg(long, value_name = "COLUMN")]
     pub ignore: Vec<String>,
     /// Platform area from width and depth where it is not recorded: ellipse, rectangle, triangle (a column
     /// platform_shape goes before)
-    #[arg(long, value_name = "SHAPE")]
     pub platform_shape: Option<String>,
     /// Put an apostrophe before cells that a spreadsheet would run as formulas
-    #[arg(long)]
     pub formulas_as_text: bool,
 }
 
