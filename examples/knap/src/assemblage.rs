@@ -3,26 +3,24 @@
 use crate::assemblage_plot;
 use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
-use crate::report::{Format, count, percent, short, wrapped};
-use crate::tables::{self, Progress};
+use crate::report::{Ends, Format, Page, count, percent, short};
+use crate::tables;
 use crate::taken::TakenIn;
 use clap::{Args, ValueEnum};
-use conchoid::calibration::Calibration;
-use conchoid::flake::ORIGINAL_OVER_NOW;
+use conchoid::flake::{ORIGINAL_OVER_NOW, Portion};
 use conchoid::infer::{Alikeness, Comparison, Resampling};
-use conchoid::infer::{Assemblage, Bound, Drawing, GroupLosses, GroupTotals, LookBack, Losses};
+use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupLosses, GroupTotals, LookBack, Losses};
 use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, Struck, size_grades, struck};
+use conchoid::predict::in_words;
 use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
-use conchoid::predict::{Ranged, in_words};
 use conchoid::strike::Measured;
-use conchoid::table::{Offer, Reasons, Row, TableOptions, offer_each};
+use conchoid::table::{Header, Offer, Reasons, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::collections::BTreeSet;
-use std::io::Write;
 use std::sync::Arc;
 
 pub const EXAMPLES: &str = "\
@@ -91,20 +89,19 @@ pub struct Options {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    let level = LEVEL.check(o.level).asked()?;
     if o.compare.is_some() || o.against.is_some() {
         return compare(o, level);
     }
-    let mut drawing =
-        Drawing::seeded(o.seed).level(level).map_err(Failure::of_options)?.bound(match o.bound {
-            BoundBy::Whole => Bound::Whole,
-            BoundBy::Each => Bound::Each,
-        });
+    let mut drawing = Drawing::seeded(o.seed).level(level).asked()?.bound(match o.bound {
+        BoundBy::Whole => Bound::Whole,
+        BoundBy::Each => Bound::Each,
+    });
     if let Some(n) = o.draws {
-        drawing = drawing.draws(n).map_err(Failure::of_options)?;
+        drawing = drawing.draws(n).asked()?;
     }
     let mesh = o.mesh_mm.map(Mesh::mm).or_else(|| o.mesh_in.map(Mesh::inches));
-    let mesh = mesh.transpose().map_err(Failure::of_options)?;
+    let mesh = mesh.transpose().asked()?;
     let mut look = LookBack::new()?;
     let mut named = o.calibration.as_deref();
     let asked = o.blow.calibration(named, &o.blow.given()?)?;
@@ -116,7 +113,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
 }
 
 /// A flake that holds whatever the columns of a table can.
-struct Columns<'a>(&'a conchoid::table::Header, &'a crate::blow::Given);
+struct Columns<'a>(&'a Header, &'a crate::blow::Given);
 
 impl Measured for Columns<'_> {
     fn number(&self, name: &str) -> Option<f64> {
@@ -128,22 +125,6 @@ impl Measured for Columns<'_> {
     }
 }
 
-/// Everything that a table says of groups, besides the columns the library knows.
-fn grouped(
-    mut options: TableOptions,
-    group: Option<&str>,
-    calibration: Option<&Calibration>,
-) -> TableOptions {
-    if let Some(g) = group {
-        let known = conchoid::table::CLASSES.contains(&g)
-            || calibration.is_some_and(|c| c.layout().classes.iter().any(|k| k.name == g));
-        if !known {
-            options = options.class(g);
-        }
-    }
-    options
-}
-
 fn group_of(row: &Row, group: Option<&str>) -> String {
     match group {
         None => "all".to_string(),
@@ -151,14 +132,14 @@ fn group_of(row: &Row, group: Option<&str>) -> String {
     }
 }
 
-fn has_group(header: &conchoid::table::Header, group: Option<&str>, path: &str) -> Outcome<()> {
-    match group {
-        Some(g) if header.column(g).is_none() => {
-            let names: Vec<&str> = header.names().collect();
-            let e = conchoid::Error::unknown_name("--group", g, names);
-            Err(Failure::usage(format!("{path}: {e}")))
+/// Refuses a table without a column that an option names.
+fn need(header: &Header, flag: &str, column: Option<&str>, path: &str) -> Outcome<()> {
+    match column.filter(|c| header.column(c).is_none()) {
+        None => Ok(()),
+        Some(c) => {
+            let e = tables::unknown(header, flag, c);
+            Err(Failure::usage(format!("{path}: {}", e.message)))
         }
-        _ => Ok(()),
     }
 }
 
@@ -172,7 +153,8 @@ fn totals(
     let given = o.blow.given()?;
     let known = o.blow.calibration(named, &given)?;
     let taken = o.taken.options(Some(&known), &["mass_missing_g".into(), "retouch_index".into()])?;
-    let options = grouped(taken, o.group.as_deref(), Some(&known));
+    let of_calibration = |g: &&str| known.layout().classes.iter().any(|k| k.name == *g);
+    let options = tables::with_classes(taken, o.group.as_deref().filter(|g| !of_calibration(g)));
     let table = tables::open(&o.table, &options)?;
     // one calibration for the whole table: by what its columns can hold
     let calibration = o.blow.calibration(named, &Columns(table.header(), &given))?;
@@ -182,63 +164,57 @@ fn totals(
     ask.kept = o.kept.threshold()?;
     let mut bag = Assemblage::asking(&predictor, ask)?;
     let mut losses = Losses::new(look);
-    has_group(table.header(), o.group.as_deref(), &o.table)?;
-    let progress = Progress::new("reading");
+    need(table.header(), "--group", o.group.as_deref(), &o.table)?;
     let mut refused = 0u64;
     let mut sieved: Vec<Sieved> = Vec::new();
     let layout = predictor.calibration().layout();
     let reads: Vec<&str> =
         layout.numbers.iter().map(String::as_str).chain(["mass_g", "mass_now_g"]).collect();
     let mut bad = Reasons::default();
-    let made = offer_each(
-        table,
-        &[] as &[&str],
-        false,
-        |rows| progress.at(rows),
-        |offer| {
-            let row = match offer {
-                Offer::Flake(row) => row,
-                Offer::LeftOut(reason) if reason == NO_ROW => {
-                    bag.leave_out(if o.group.is_some() { "not recorded" } else { "all" }, reason);
-                    refused += 1;
-                    return Ok(());
-                }
-                _ => return Ok(()),
-            };
-            let cells = reads.iter().filter_map(|c| row.problem(row.header().column(c)?));
-            cells.for_each(|e| bad.count(row.row_number(), e));
-            let group = group_of(row, o.group.as_deref());
-            let both = RowOr { row, given: &given };
-            if Losses::reads(&both) {
-                refused += u64::from(losses.offer(&group, &both).is_some());
+    let mut made = tables::offer(table, (&o.table, "reading"), &[], false, |offer| {
+        let row = match offer {
+            Offer::Flake(row) => row,
+            Offer::LeftOut(reason) if reason == NO_ROW => {
+                bag.leave_out(if o.group.is_some() { "not recorded" } else { "all" }, reason);
+                refused += 1;
                 return Ok(());
             }
-            match bag.offer(&group, &both) {
-                None => {
-                    if let (Some(mesh), Ok(estimate)) = (mesh, predictor.estimate(&both, &Ask::default()))
-                        && let Some(width) = estimate.size("width_mm")
-                    {
-                        let at = sieved.iter().position(|s| s.group == group).unwrap_or(sieved.len());
-                        if at == sieved.len() {
-                            sieved.push(Sieved::new(&group, mesh));
-                        }
-                        sieved[at].take(row, width)?;
+            _ => return Ok(()),
+        };
+        let cells = reads.iter().filter_map(|c| row.problem(row.header().column(c)?));
+        cells.for_each(|e| bad.count(row.row_number(), e));
+        let group = group_of(row, o.group.as_deref());
+        let both = RowOr { row, given: &given };
+        if Losses::reads(&both) {
+            refused += u64::from(losses.offer(&group, &both).is_some());
+            return Ok(());
+        }
+        match bag.offer(&group, &both) {
+            None => {
+                if let (Some(mesh), Ok(estimate)) = (mesh, predictor.estimate(&both, &Ask::default()))
+                    && let Some(width) = estimate.size("width_mm")
+                {
+                    let at = sieved.iter().position(|s| s.group == group).unwrap_or(sieved.len());
+                    if at == sieved.len() {
+                        sieved.push(Sieved::new(&group, mesh));
                     }
+                    sieved[at].take(row, width)?;
                 }
-                // a portion without a platform is listed, not refused
-                Some(_) if both.class("portion").and_then(|p| p.parse().ok()).is_some_and(lacks_platform) => {
-                }
-                Some(_) => refused += 1,
             }
-            Ok(())
-        },
-    );
-    let mut made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
-    progress.finish();
+            // a portion without a platform is listed, not refused
+            Some(_)
+                if both
+                    .class("portion")
+                    .and_then(|p| p.parse().ok())
+                    .is_some_and(|p: Portion| !p.has_platform()) => {}
+            Some(_) => refused += 1,
+        }
+        Ok(())
+    })?;
     made.bad.append(bad);
-    crate::fit::tell(&made);
-    let totals = bag.totals(drawing).map_err(Failure::of_options)?;
-    let lost = losses.totals(drawing).map_err(Failure::of_options)?;
+    tables::tell(&made);
+    let totals = bag.totals(drawing).asked()?;
+    let lost = losses.totals(drawing).asked()?;
     if totals.is_empty() && lost.is_empty() {
         return Err(Failure::other(format!("{}: no rows", o.table)));
     }
@@ -267,46 +243,48 @@ fn totals(
             crate::say::json(&Printed { groups, seed: o.seed, draws, calibration })?;
         }
         Format::Text => {
-            let mut out = crate::say::screen();
+            let mut page = Page::default();
             for t in &totals {
-                print_group(&mut out, t, sieved(&t.group), o.level)?;
-                if let Some(l) = lost_of(&t.group) {
-                    print_losses(&mut out, l)?;
-                }
+                group(&mut page, t, sieved(&t.group), o.level);
+                lost_of(&t.group).into_iter().for_each(|l| losses_of(&mut page, l));
             }
-            for l in of_retouch_alone() {
-                print_losses(&mut out, l)?;
-            }
+            of_retouch_alone().for_each(|l| losses_of(&mut page, l));
             let from = match (totals.is_empty(), lost.is_empty()) {
                 (false, false) => format!("calibrations {sizes} (platforms) and {of_loss} (retouch)"),
                 (true, _) => format!("calibration {of_loss}"),
                 (_, true) => format!("calibration {sizes}"),
             };
-            let behind = format!(
-                "From the {from}; {} from seed {}. The intervals carry what all flakes share, the uncertainty of \
-                 the calibration's coefficients; +/- is the chance of the draws.",
-                count(u64::from(draws), "draw", "draws"),
-                o.seed
-            );
-            writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
-            if let Some(path) = &o.plot {
-                writeln!(out, "Picture written to {path}")?;
-            }
+            let (draws, seed) = (count(u64::from(draws), "draw", "draws"), o.seed);
+            page.say(format!(
+                "From the {from}; {draws} from seed {seed}. The intervals carry what all flakes share, the uncertainty \
+                 of the calibration's coefficients; +/- is the chance of the draws."
+            ));
+            page.picture(o.plot.as_ref());
+            page.show()?;
         }
     }
     Ok(if refused > 0 { 3 } else { 0 })
 }
 
+/// A number of a group with the chance of the draws.
+fn drawn(page: &mut Page, name: &str, unit: &str, d: Drawn, scale: f64) {
+    let [low, median, high] = d.times(scale).map(short);
+    let [low_error, high_error] =
+        [d.monte_carlo_error.low, d.monte_carlo_error.high].map(|v| short(scale * v));
+    let ends = format!("({low} to {high}; ends +/- {low_error}, {high_error})");
+    page.line(format!("  {name:21}{median:>7} {unit:2}  {ends}"));
+}
+
 /// What the retouch tells of a group.
-fn print_losses(out: &mut impl Write, l: &GroupLosses) -> Outcome<()> {
+fn losses_of(page: &mut Page, l: &GroupLosses) {
     let bare = match l.unretouched {
         0 => String::new(),
         n => format!(", {n} of them without retouch"),
     };
-    let told = count(l.n, "piece", "pieces");
-    writeln!(out, "{}: {told} of {} told by retouch{bare}", crate::say::name(&l.group), l.pieces)?;
+    let (name, told) = (crate::say::name(&l.group), count(l.n, "piece", "pieces"));
+    page.line(format!("{name}: {told} of {} told by retouch{bare}", l.pieces));
     if l.n > 0 {
-        writeln!(out, "  weigh now            {:>7} g", short(l.mass_now_g))?;
+        page.line(format!("  weigh now            {:>7} g", short(l.mass_now_g)));
     }
     for (name, unit, scale, d) in [
         ("total original mass", "g", 1.0, &l.original_mass_g),
@@ -314,31 +292,27 @@ fn print_losses(out: &mut impl Write, l: &GroupLosses) -> Outcome<()> {
         ("share of mass lost", "%", 100.0, &l.share_lost),
         ("mean share of a piece", "%", 100.0, &l.mean_share_lost),
     ] {
-        if let Some(d) = d {
-            let [median, low, high] = [d.median, d.low, d.high].map(|v| short(scale * v));
-            let [low_error, high_error] =
-                [d.monte_carlo_error.low, d.monte_carlo_error.high].map(|v| short(scale * v));
-            writeln!(
-                out,
-                "  {name:21}{median:>7} {unit:2}  ({low} to {high}; ends +/- {low_error}, {high_error})"
-            )?;
-        }
+        d.iter().for_each(|d| drawn(page, name, unit, *d, scale));
     }
     let whole = |v: f64| format!("{:.0}", 100.0 * v);
     for (share, d) in l.lost_more_than.iter().filter(|(s, d)| [0.1, 0.25, 0.5].contains(s) && d.high > 0.0) {
-        let [share, median, low, high] = [*share, d.median, d.low, d.high].map(whole);
-        writeln!(out, "  lost over {share} %:       {median:>7} %   of the pieces ({low} to {high})")?;
+        let (share, [low, median, high]) = (whole(*share), d.ends().map(whole));
+        page.line(format!("  lost over {share} %:       {median:>7} %   of the pieces ({low} to {high})"));
     }
-    for (reason, n) in &l.not_estimated {
-        let line = format!("not estimated, {}: {reason}", count(*n, "piece", "pieces"));
-        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
+    left(
+        page,
+        &l.not_estimated,
+        l.cautions.iter().map(|(c, n)| format!("{}: {c}", count(*n, "piece", "pieces"))),
+    );
+}
+
+/// Pieces that were not estimated, and what more there is to say.
+fn left(page: &mut Page, not_estimated: &[(String, u64)], more: impl Iterator<Item = String>) {
+    for (reason, n) in not_estimated {
+        page.entry(format!("not estimated, {}: {reason}", count(*n, "piece", "pieces")));
     }
-    for (c, n) in &l.cautions {
-        let line = format!("{}: {c}", count(*n, "piece", "pieces"));
-        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
-    }
-    writeln!(out)?;
-    Ok(())
+    more.for_each(|line| page.entry(line));
+    page.gap();
 }
 
 /// What a field mesh holds of the flakes of a group, by their platforms.
@@ -403,13 +377,7 @@ impl Sieved {
             most(self.share())
         )];
         lines.push(match struck(&self.held, level) {
-            Ok(s) => format!(
-                "If it was the field mesh, the {} found stand for {} struck ({} to {}, by chance alone).",
-                s.found,
-                short(s.estimate),
-                short(s.low),
-                short(s.high)
-            ),
+            Ok(s) => format!("If it was the field mesh, {}.", stand_for(&s)),
             Err(_) => {
                 "Some of such flakes are hardly ever held: how many were struck cannot be said.".to_string()
             }
@@ -424,8 +392,10 @@ impl Sieved {
     }
 }
 
-fn lacks_platform(p: conchoid::flake::Portion) -> bool {
-    !p.has_platform()
+/// How many were struck for those found.
+fn stand_for(s: &Struck) -> String {
+    let [low, estimate, high] = [s.low, s.estimate, s.high].map(short);
+    format!("the {} found stand for {estimate} struck ({low} to {high}, by chance alone)", s.found)
 }
 
 /// What a mesh holds; nothing for what passes the finest.
@@ -488,23 +458,15 @@ pub struct Compared<'a> {
     seed: u64,
 }
 
-fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, level: f64) -> Outcome<()> {
-    writeln!(
-        out,
-        "{}: {} from {}, {} with a platform",
-        crate::say::name(&t.group),
-        count(t.n, "flake", "flakes"),
-        count(t.pieces, "piece", "pieces"),
-        t.platforms
-    )?;
+fn group(page: &mut Page, t: &GroupTotals, sieved: Option<&Sieved>, level: f64) {
+    let (name, flakes, pieces) =
+        (crate::say::name(&t.group), count(t.n, "flake", "flakes"), count(t.pieces, "piece", "pieces"));
+    page.line(format!("{name}: {flakes} from {pieces}, {} with a platform", t.platforms));
     if t.weighed_whole > 0 {
-        let line = format!(
-            "{} weighed as struck, {} g in all, taken as they are; {} estimated.",
-            t.weighed_whole,
-            short(t.weighed_whole_g),
-            t.n - t.weighed_whole
-        );
-        writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
+        let (whole, mass, others) = (t.weighed_whole, short(t.weighed_whole_g), t.n - t.weighed_whole);
+        let line =
+            format!("{whole} weighed as struck, {mass} g in all, taken as they are; {others} estimated.");
+        page.under("  ", "  ", line);
     }
     for (name, unit, d) in [
         ("total original mass", "g", &t.total_mass_g),
@@ -512,90 +474,44 @@ fn print_group(out: &mut impl Write, t: &GroupTotals, sieved: Option<&Sieved>, l
         ("mass lost", "g", &t.mass_lost_g),
         ("mean original length", "mm", &t.mean_length_mm),
     ] {
-        if let Some(d) = d {
-            writeln!(
-                out,
-                "  {name:20} {:>7} {unit:2}  ({} to {}; ends +/- {}, {})",
-                short(d.median),
-                short(d.low),
-                short(d.high),
-                short(d.monte_carlo_error.low),
-                short(d.monte_carlo_error.high)
-            )?;
-        }
+        d.iter().for_each(|d| drawn(page, name, unit, *d, 1.0));
     }
     if let Some(s) = &t.struck_for_kept {
-        let line = format!(
-            "What the recovery threshold lost: the {} found stand for {} struck ({} to {}, by chance alone).",
-            s.found,
-            short(s.estimate),
-            short(s.low),
-            short(s.high)
-        );
-        writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
+        page.under("  ", "  ", format!("What the recovery threshold lost: {}.", stand_for(s)));
     }
-    if let Some(s) = sieved {
-        for line in s.in_words(level) {
-            writeln!(out, "{}", wrapped(&line, "  ", "  ", 79))?;
-        }
-    }
+    sieved.into_iter().flat_map(|s| s.in_words(level)).for_each(|line| page.under("  ", "  ", line));
     for f in &t.found {
         let (Some(low), Some(high)) = (f.factor_low, f.factor_high) else { continue };
-        let line = format!(
-            "{} found over expected: {} ({} to {}, 95 %), of {}; {:.0} % inside their 95 % intervals",
-            in_words(&f.column),
-            short(f.factor),
-            short(low),
-            short(high),
-            count(f.flakes, "complete flake", "complete flakes"),
+        let [low, factor, high] = [low, f.factor, high].map(short);
+        let (size, flakes) = (in_words(&f.column), count(f.flakes, "complete flake", "complete flakes"));
+        page.entry(format!(
+            "{size} found over expected: {factor} ({low} to {high}, 95 %), of {flakes}; {:.0} % inside their 95 % \
+             intervals",
             100.0 * f.inside as f64 / f.flakes as f64
-        );
-        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
+        ));
     }
-    for (reason, n) in &t.not_estimated {
-        let line = format!("not estimated, {}: {reason}", count(*n, "piece", "pieces"));
-        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
-    }
-    for r in &t.remarks {
-        writeln!(out, "{}", wrapped(&r.to_string(), "  - ", "    ", 79))?;
-    }
-    for (c, n) in &t.cautions {
-        let line = format!("{}: {c}", count(*n, "flake", "flakes"));
-        writeln!(out, "{}", wrapped(&line, "  - ", "    ", 79))?;
-    }
-    writeln!(out)?;
-    Ok(())
+    let cautions = t.cautions.iter().map(|(c, n)| format!("{}: {c}", count(*n, "flake", "flakes")));
+    left(page, &t.not_estimated, t.remarks.iter().map(ToString::to_string).chain(cautions));
 }
 
 /// The sizes of one column of a table, with the group of each, and how many pieces do not have it.
 fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(Vec<(String, f64)>, u64)> {
-    let options = grouped(o.taken.options(None, std::slice::from_ref(&o.size))?, group, None);
-    let reader = tables::open(path, &options)?;
-    has_group(reader.header(), group, path)?;
-    if reader.header().column(&o.size).is_none() {
-        let names: Vec<&str> = reader.header().names().collect();
-        let e = conchoid::Error::unknown_name("--size", &o.size, names);
-        return Err(Failure::usage(format!("{path}: {e}")));
-    }
+    let options = o.taken.options(None, std::slice::from_ref(&o.size))?;
+    let reader = tables::open(path, &tables::with_classes(options, group))?;
+    need(reader.header(), "--group", group, path)?;
+    need(reader.header(), "--size", Some(&o.size), path)?;
     let (mut found, mut without) = (Vec::new(), 0);
-    let made = offer_each(
-        reader,
-        &[] as &[&str],
-        false,
-        |_| {},
-        |offer| {
-            match offer {
-                Offer::Flake(row) => match row.number(&o.size).filter(|v| *v > 0.0) {
-                    Some(v) => found.push((group_of(row, group), v)),
-                    None => without += 1,
-                },
-                Offer::LeftOut(reason) if reason.starts_with("not ") && reason != NO_ROW => {}
-                _ => without += 1,
-            }
-            Ok(())
-        },
-    );
-    crate::fit::tell(&made.map_err(|e| Failure::other(format!("{path}: {e}")))?);
+    tables::tell(&tables::offer(reader, (path, "reading"), &[], false, |offer| {
+        match offer {
+            Offer::Flake(row) => match row.number(&o.size).filter(|v| *v > 0.0) {
+                Some(v) => found.push((group_of(row, group), v)),
+                None => without += 1,
+            },
+            Offer::LeftOut(reason) if reason.starts_with("not ") && reason != NO_ROW => {}
+            _ => without += 1,
+        }
+        Ok(())
+    })?);
     Ok((found, without))
 }
 
@@ -603,9 +519,9 @@ fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(Vec<(String, 
 const NO_ROW: &str = "not a row of this table";
 
 fn compare(o: &Options, level: f64) -> Outcome<u8> {
-    let mut how = Resampling::seeded(o.seed).level(level).map_err(Failure::of_options)?;
+    let mut how = Resampling::seeded(o.seed).level(level).asked()?;
     if let Some(n) = o.draws {
-        how = how.resamples(n).map_err(Failure::of_options)?;
+        how = how.resamples(n).asked()?;
     }
     let (names, first, second, without) = match (&o.compare, &o.against) {
         (Some(pair), _) => {
@@ -619,9 +535,7 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
                     let mut names: Vec<&str> = all.iter().map(|(g, _)| g.as_str()).collect();
                     names.sort_unstable();
                     names.dedup();
-                    let field = format!("--compare, groups with {}", o.size);
-                    let e = conchoid::Error::unknown_name(field, name, names);
-                    return Err(Failure::usage(e.to_string()));
+                    return Err(Failure::unknown(&format!("--compare, groups with {}", o.size), name, names));
                 }
                 Ok(found)
             };
@@ -649,54 +563,46 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
             groups: &names,
             comparison: &c,
             differ: c.differ(),
-            verdict: c.verdict(o.matters).map_err(Failure::of_options)?,
+            verdict: c.verdict(o.matters).asked()?,
             matters_from: o.matters,
             without_size: without,
             seed: o.seed,
         })?,
-        Format::Text => print_comparison(o, &names, &c, without)?,
+        Format::Text => comparison(o, &names, &c, without)?.show()?,
     }
     Ok(0)
 }
 
-fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Outcome<()> {
-    let mut out = crate::say::screen();
+fn comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Outcome<Page> {
+    let mut page = Page::default();
     let size = in_words(&o.size);
     let [a, b] = &[crate::say::name(&names[0]), crate::say::name(&names[1])];
-    let head = format!(
-        "{size}: {} of {a} against {} of {b}. Ratios are {a} over {b}; in brackets {} % intervals.",
-        c.n[0],
-        c.n[1],
-        percent(c.level)
-    );
-    writeln!(out, "{}", wrapped(&head, "", "", 79))?;
-    writeln!(out)?;
-    let line = |what: &str, v: &Ranged| {
-        format!("  {what:22} {:>6}   ({} to {})", short(v.value), short(v.low), short(v.high))
-    };
-    writeln!(out, "{}", line("ratio of typical sizes", &c.ratio))?;
+    let ([first, second], level) = (c.n, percent(c.level));
+    page.say(format!(
+        "{size}: {first} of {a} against {second} of {b}. Ratios are {a} over {b}; in brackets {level} % intervals."
+    ));
+    page.gap();
+    page.figure("ratio of typical sizes", (22, 6), "   ", c.ratio);
     for (p, v) in &c.quantile_ratios {
-        writeln!(out, "{}", line(&format!("ratio at {} %", percent(*p)), v))?;
+        page.figure(&format!("ratio at {} %", percent(*p)), (22, 6), "   ", *v);
     }
-    writeln!(out, "{}", line("overlap", &c.overlap))?;
+    page.figure("overlap", (22, 6), "   ", c.overlap);
     for (what, d) in [("Kolmogorov-Smirnov", &c.kolmogorov_smirnov), ("energy distance", &c.energy)] {
-        writeln!(out, "  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value))?;
+        page.line(format!("  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value)));
     }
-    let by = format!("Typically {a} has {} times the {size} of {b}", short(c.ratio.value));
-    let (low, high) = (short(c.ratio.low), short(c.ratio.high));
-    let matters = short(o.matters);
-    let verdict = match c.verdict(o.matters).map_err(Failure::of_options)? {
-        Alikeness::Different => format!(
-            "{by} ({low} to {high}), and {} % of the two overlap: they do not look alike.",
-            percent(c.overlap.value)
-        ),
+    let ([low, ratio, high], matters) = (c.ratio.ends().map(short), short(o.matters));
+    let by = format!("Typically {a} has {ratio} times the {size} of {b} ({low} to {high})");
+    page.part(match c.verdict(o.matters).asked()? {
+        Alikeness::Different => {
+            let overlap = percent(c.overlap.value);
+            format!("{by}, and {overlap} % of the two overlap: they do not look alike.")
+        }
         Alikeness::DifferenceTooSmall => format!(
-            "{by} ({low} to {high}): a difference that is no chance, but smaller than a factor of {matters} \
-             everywhere, so for most questions they look alike."
+            "{by}: a difference that is no chance, but smaller than a factor of {matters} everywhere, so for most \
+             questions they look alike."
         ),
         Alikeness::DifferenceOpen => format!(
-            "{by} ({low} to {high}): a difference that is no chance, but whether it reaches a factor of {matters} \
-             is open."
+            "{by}: a difference that is no chance, but whether it reaches a factor of {matters} is open."
         ),
         Alikeness::Alike => format!(
             "Nothing tells them apart in {size}, and their typical sizes are closer than a factor of {matters}: the \
@@ -706,17 +612,11 @@ fn print_comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u
             "Nothing tells them apart in {size}: with their labels shuffled they are often as far apart. That is \
              no proof that they are alike; the ratio may be anything from {low} to {high}."
         ),
-    };
-    writeln!(out, "\n{}", wrapped(&verdict, "", "", 79))?;
+    });
     if without > 0 {
-        let note = format!("{} without {size} left out.", count(without, "piece", "pieces"));
-        writeln!(out, "{}", wrapped(&note, "", "", 79))?;
+        page.say(format!("{} without {size} left out.", count(without, "piece", "pieces")));
     }
-    let care = "Flakes of one core or knapper are more alike than the p-values allow for.";
-    writeln!(out, "{}", wrapped(care, "", "", 79))?;
-    if let Some(path) = &o.plot {
-        writeln!(out, "Picture written to {path}")?;
-    }
-    out.flush()?;
-    Ok(())
+    page.say("Flakes of one core or knapper are more alike than the p-values allow for.");
+    page.picture(o.plot.as_ref());
+    Ok(page)
 }

@@ -1,10 +1,10 @@
 //! `knap assess`: how well forms predict flakes that they have not seen.
 
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
 use crate::plot::{Axis, Layer, Panel, above_row, guide_between_names, page};
-use crate::report::{Format, count, short, wrapped};
-use crate::tables::{self, Progress, Twice, save};
+use crate::report::{Format, Page, count, short, unit, wrapped};
+use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
@@ -15,13 +15,12 @@ use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{CLASSES, Keeper, KeptRow, Offer, OffersMade, Reasons, offer_each};
+use conchoid::table::{Keeper, KeptRow, Offer, OffersMade, Reasons};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeSet;
-use std::io::Write;
 
 pub const EXAMPLES: &str = "\
 Examples:
@@ -32,7 +31,7 @@ Examples:
 Every form is fitted again without the flakes that it is tested on; a calibration's name among --forms stands
 for its forms, fitted to your table. --calibration scores it as it stands.";
 
-#[derive(Args)]
+#[derive(Args, Default)]
 pub struct Options {
     /// The table; - reads standard input
     table: String,
@@ -89,11 +88,11 @@ fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
     } else {
         let form = Form::named(name).map_err(|_| {
             let accepted = PUBLISHED.iter().chain(&bundled::NAMES).copied();
-            Failure::usage(conchoid::Error::unknown_name("--forms", name, accepted).to_string())
+            Failure::unknown("--forms", name, accepted)
         })?;
         let own =
             Provenance::new("a table of the user's own", "the user's own", "the user's own", "knap assess");
-        Recipe::single(name, size, form, own).map_err(Failure::of_options)?
+        Recipe::single(name, size, form, own).asked()?
     };
     for s in recipe.variants.iter_mut().flat_map(|v| &mut v.sizes).filter(|s| s.size == size) {
         s.column = o.response.clone();
@@ -123,13 +122,9 @@ fn rows<'a>(
     aloud: bool,
 ) -> Outcome<(Vec<KeptRow>, OffersMade)> {
     let layout = Layout::of(forms);
-    let mut options = o.taken.options(None, &layout.numbers)?;
     let named = layout.classes.iter().map(|c| c.name.as_str());
-    for class in named.chain(o.classes.iter().chain(&o.by).map(|c| c.trim())) {
-        if !CLASSES.contains(&class) && class != "percussor_class" {
-            options = options.class(class);
-        }
-    }
+    let named = named.chain(o.classes.iter().chain(&o.by).map(|c| c.trim()));
+    let options = tables::with_classes(o.taken.options(None, &layout.numbers)?, named);
     let table = source.open(&options)?;
     if aloud {
         tables::told(table.header());
@@ -137,8 +132,7 @@ fn rows<'a>(
     for (flag, column) in o.classes.iter().map(|c| ("--class", c)).chain(o.by.iter().map(|c| ("--by", c))) {
         let looked_up = column == "percussor_class" && table.header().column("percussor").is_some();
         if table.header().column(column.trim()).is_none() && !looked_up {
-            let names: Vec<String> = table.header().names().map(str::to_string).collect();
-            return Err(Failure::usage(conchoid::Error::unknown_name(flag, column, names).to_string()));
+            return Err(tables::unknown(table.header(), flag, column));
         }
     }
     let asked = o.classes.iter().chain(&o.by).chain([&o.response]).map(|c| c.trim());
@@ -148,25 +142,16 @@ fn rows<'a>(
     reads.extend(own.into_iter().chain(GROUPS));
     let keeper = Keeper::new(table.header(), &reads);
     let columns: Vec<&str> = reads[..reads.len() - own.len() - GROUPS.len()].to_vec();
-    let progress = Progress::new("reading");
     let (mut found, mut bad) = (Vec::new(), Reasons::default());
-    let made = offer_each(
-        table,
-        &[] as &[&str],
-        false,
-        |rows| progress.at(rows),
-        |offer| {
-            if let Offer::Flake(row) = offer {
-                let header = row.header();
-                let cells = columns.iter().filter_map(|c| row.problem(header.column(c)?));
-                cells.for_each(|e| bad.count(row.row_number(), e));
-                found.push(keeper.keep(row));
-            }
-            Ok(())
-        },
-    );
-    let mut made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
-    progress.finish();
+    let mut made = tables::offer(table, (&o.table, "reading"), &[], false, |offer| {
+        if let Offer::Flake(row) = offer {
+            let header = row.header();
+            let cells = columns.iter().filter_map(|c| row.problem(header.column(c)?));
+            cells.for_each(|e| bad.count(row.row_number(), e));
+            found.push(keeper.keep(row));
+        }
+        Ok(())
+    })?;
     made.bad.append(bad);
     Ok((found, made))
 }
@@ -176,20 +161,12 @@ fn rows<'a>(
 pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> Outcome<Assessment> {
     let mut o = Options {
         table: "table".to_string(),
-        forms: Vec::new(),
         response: response.to_string(),
-        calibrations: Vec::new(),
-        of_the_experiment: false,
-        kept: KeptAbove::default(),
-        by: None,
-        classes: Vec::new(),
         folds: 10,
-        repeats: 10,
         seed: 1,
-        keep_incomplete: false,
         taken: taken.clone(),
         plot: Some(plot.to_string()),
-        format: Format::Text,
+        ..Options::default()
     };
     let recipes = recipes(&o)?;
     let (rows, _) = rows(&o, forms(&o, &recipes), source, false)?;
@@ -239,9 +216,8 @@ fn compare(
         None if o.folds == rows.len() => Folds::leave_one_out(rows.len()),
         None => Folds::k_fold(rows.len(), o.folds, o.repeats, &mut ChaCha8Rng::seed_from_u64(o.seed)),
     };
-    let folds = folds.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
-    let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
-    let a = cross_validate(recipes, rows, &folds, &question(o)?).map_err(failed)?;
+    let folds = folds.of_file(&o.table)?;
+    let a = cross_validate(recipes, rows, &folds, &question(o)?).of_file(&o.table)?;
     let take = a.recommendation().take;
     let taken = recipes.iter().find(|r| r.name == take);
     // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
@@ -278,24 +254,18 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
     let sizes = found.iter().flat_map(|c| c.variants()).flat_map(|v| &v.sizes);
     let forms = sizes.filter(|m| m.size == size_of(&o.response)).map(|m| &m.form);
     let (rows, made) = rows(o, forms, source, true)?;
-    crate::fit::tell(&made);
-    let failed = |e: conchoid::Error| Failure::other(format!("{}: {e}", o.table));
-    let a = as_they_stand(&found, &rows, &question(o)?).map_err(failed)?;
+    tables::tell(&made);
+    let a = as_they_stand(&found, &rows, &question(o)?).of_file(&o.table)?;
     if let Some(path) = &o.plot {
         save(path, &report(&a, &a.recommendation().best, None, o, &rows)?)?;
     }
-    match o.format {
-        Format::Json => crate::say::json(&Printed { assessment: &a, checks: None })?,
-        Format::Text => print_text(o, &a, None)?,
-    }
-    Ok(0)
+    printed(o, &a, None)
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
     let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
     if !known.contains(&o.response.as_str()) {
-        let e = conchoid::Error::unknown_name("--response", &o.response, known);
-        return Err(Failure::usage(e.to_string()));
+        return Err(Failure::unknown("--response", &o.response, known));
     }
     let source = Twice::of(&o.table)?;
     if !o.calibrations.is_empty() {
@@ -303,20 +273,20 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let recipes = recipes(o)?;
     let (rows, made) = rows(o, forms(o, &recipes), &source, true)?;
-    crate::fit::tell(&made);
+    tables::tell(&made);
     if o.by.is_none() {
         propose_groups(&rows);
     }
     let (a, checks) = compare(o, &recipes, &rows)?;
-    match o.format {
-        Format::Json => crate::say::json(&Printed { assessment: &a, checks: checks.as_ref() })?,
-        Format::Text => print_text(o, &a, checks.as_ref())?,
-    }
-    Ok(0)
+    printed(o, &a, checks.as_ref())
 }
 
-fn unit(column: &str) -> &'static str {
-    if column.ends_with("_g") { "g" } else { "mm" }
+fn printed(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<u8> {
+    match o.format {
+        Format::Json => crate::say::json(&Printed { assessment: a, checks })?,
+        Format::Text => text(o, a, checks)?.show()?,
+    }
+    Ok(0)
 }
 
 /// A figure with its standard error in brackets.
@@ -345,37 +315,35 @@ fn cut(name: &str, width: usize) -> String {
     name.chars().take(width - 1).chain(['~']).collect()
 }
 
-fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<()> {
-    let mut out = crate::say::screen();
-    let what = in_words(a.column());
-    let u = unit(a.column());
-    let sites = !o.calibrations.is_empty() && a.forms().iter().any(|f| f.overall.groups.is_some());
+fn text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Page> {
+    let mut page = Page::default();
+    let (what, u) = (in_words(a.column()), unit(a.column()));
+    let as_it_stands = !o.calibrations.is_empty();
+    let sites = as_it_stands && a.forms().iter().any(|f| f.overall.groups.is_some());
     let over = o.by.as_deref().map(in_words).or(sites.then(|| "site".to_string()));
-    let head = format!(
-        "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in \
-         brackets{}.",
+    let over = over.map(|b| format!(", taken over each {b}")).unwrap_or_default();
+    page.say(format!(
+        "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in brackets{over}.",
         count(a.flakes() as u64, "flake", "flakes"),
         a.offered(),
-        a.rule(),
-        over.map(|b| format!(", taken over each {b}")).unwrap_or_default()
-    );
-    writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
+        a.rule()
+    ));
+    page.gap();
     let name = |f: &FormAssessment| cut(&f.name, 21);
-    let as_it_stands = !o.calibrations.is_empty();
-    let line = |name: &str, cells: [String; 7]| {
-        let [coefficients, crps, log_score, bias, rmse, own, r2] = cells;
-        match as_it_stands {
-            true => format!("{name:22} {crps:>15} {log_score:>15} {bias:>15} {rmse:>6}"),
-            false => {
-                format!("{name:22} {coefficients:>5} {crps:>15} {log_score:>15} {rmse:>6} {own:>5} {r2:>5}")
-            }
-        }
+    let widths = if as_it_stands { &[-22, 15, 15, 15, 6][..] } else { &[-22, 5, 15, 15, 6, 5, 5] };
+    let chosen = |[name, coefficients, crps, log_score, bias, rmse, own, r2]: [String; 8]| match as_it_stands
+    {
+        true => vec![name, crps, log_score, bias, rmse],
+        false => vec![name, coefficients, crps, log_score, rmse, own, r2],
     };
-    let heads = ["coef.", "CRPS", "log score", "bias", "RMSE", u, "R2"].map(String::from);
-    writeln!(out, "{}", line("", heads))?;
+    page.columns(
+        widths,
+        chosen(["", "coef.", "CRPS", "log score", "bias", "RMSE", u, "R2"].map(String::from)),
+    );
     for f in a.forms() {
         let s = &f.overall;
         let cells = [
+            name(f),
             f.coefficients.to_string(),
             bracketed(s.crps, 4),
             bracketed(s.log_score, 4),
@@ -384,108 +352,83 @@ fn print_text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> O
             short(s.rmse.value),
             format!("{:.2}", s.r_squared.value),
         ];
-        writeln!(out, "{}", line(&name(f), cells))?;
+        page.columns(widths, chosen(cells));
     }
-    writeln!(out, "\nCentral intervals: percent of flakes inside, and how wide they are")?;
-    writeln!(
-        out,
-        "{:21} {:>5} {:>5} {:>5} {:>11} {:>7} {:>12} {:>6}",
-        "", "50 %", "80 %", "90 %", "95 %", "width", "int. score", "PIT p"
-    )?;
+    page.line("\nCentral intervals: percent of flakes inside, and how wide they are");
+    let widths = [-21, 5, 5, 5, 11, 7, 12, 6];
+    page.columns(&widths, ["", "50 %", "80 %", "90 %", "95 %", "width", "int. score", "PIT p"]);
     for f in a.forms() {
-        let c = &f.overall.coverage;
-        writeln!(
-            out,
-            "{:21} {:>5.1} {:>5.1} {:>5.1} {:>11} {:>7.3} {:>12} {:>6}",
-            name(f),
-            100.0 * c[0].inside.value,
-            100.0 * c[1].inside.value,
-            100.0 * c[2].inside.value,
-            percents(c[3].inside),
-            c[3].ln_width.value,
-            bracketed(f.overall.interval_score, 2),
-            probability(f.pit.p_value)
-        )?;
+        let [half, most, nearly, all] = [0, 1, 2, 3].map(|i| &f.overall.coverage[i]);
+        let inside = [half, most, nearly].map(|c| format!("{:.1}", 100.0 * c.inside.value));
+        let width = format!("{:.3}", all.ln_width.value);
+        let score = bracketed(f.overall.interval_score, 2);
+        let rest = [percents(all.inside), width, score, probability(f.pit.p_value)];
+        page.columns(&widths, [name(f)].into_iter().chain(inside).chain(rest));
     }
-    by_class(&mut out, a)?;
+    by_class(&mut page, a);
     let r = a.recommendation();
     if a.forms().len() > 1 {
-        writeln!(out, "\nDifferences from {} on the same flakes (below 0: better)", r.best)?;
-        writeln!(out, "{:22} {:>18} {:>18} {:>16}", "", "CRPS", "log score", "int. score")?;
+        page.line(format!("\nDifferences from {} on the same flakes (below 0: better)", r.best));
+        let widths = [-22, 18, 18, 16];
+        page.columns(&widths, ["", "CRPS", "log score", "int. score"]);
         for f in a.forms().iter().filter(|f| f.name != r.best) {
             let d = a.difference(&f.name, &r.best)?;
-            let cells = (bracketed(d.crps, 4), bracketed(d.log_score, 4), bracketed(d.interval_score, 3));
-            writeln!(out, "{:22} {:>18} {:>18} {:>16}", name(f), cells.0, cells.1, cells.2)?;
+            let scores = [bracketed(d.crps, 4), bracketed(d.log_score, 4), bracketed(d.interval_score, 3)];
+            page.columns(&widths, [name(f)].into_iter().chain(scores));
         }
     }
     if a.forms().iter().any(|f| f.own.flakes > a.flakes()) {
-        writeln!(out, "\nEach on all flakes that it can use, of {} with this size", a.with_size())?;
-        writeln!(
-            out,
-            "{:22} {:>7} {:>15} {:>15} {:>6} {:>5} {:>5}",
-            "", "flakes", "CRPS", "log score", "RMSE", u, "R2"
-        )?;
+        page.line(format!("\nEach on all flakes that it can use, of {} with this size", a.with_size()));
+        let widths = [-22, 7, 15, 15, 6, 5, 5];
+        page.columns(&widths, ["", "flakes", "CRPS", "log score", "RMSE", u, "R2"]);
         for f in a.forms() {
             let s = &f.own;
-            let (crps, log_score) = (bracketed(s.crps, 4), bracketed(s.log_score, 4));
+            let (flakes, crps, log_score) =
+                (s.flakes.to_string(), bracketed(s.crps, 4), bracketed(s.log_score, 4));
             let (rmse, own, r2) = (s.rmse_ln.value, short(s.rmse.value), s.r_squared.value);
-            let name = name(f);
-            writeln!(
-                out,
-                "{name:22} {:>7} {crps:>15} {log_score:>15} {rmse:>6.3} {own:>5} {r2:>5.2}",
-                s.flakes
-            )?;
+            let (rmse, r2) = (format!("{rmse:.3}"), format!("{r2:.2}"));
+            page.columns(&widths, [name(f), flakes, crps, log_score, rmse, own, r2]);
         }
     }
     if !as_it_stands {
-        writeln!(out, "\n{}", wrapped(&r.sentence(), "", "", 79))?;
+        page.part(r.sentence());
     }
-    not_used(&mut out, a)?;
-    for f in a.forms() {
-        if f.overall.atom > 1e-3 {
-            let text = format!(
-                "{}: {:.1} % of its predictive lies below zero, where no flake is; the scores are given a size.",
-                f.name,
-                100.0 * f.overall.atom
-            );
-            writeln!(out, "{}", wrapped(&text, "", "  ", 79))?;
-        }
+    not_used(&mut page, a);
+    for f in a.forms().iter().filter(|f| f.overall.atom > 1e-3) {
+        let (name, below) = (&f.name, 100.0 * f.overall.atom);
+        let text = format!(
+            "{name}: {below:.1} % of its predictive lies below zero, where no flake is; the scores are given a size."
+        );
+        page.under("", "  ", text);
     }
     if let Some(checks) = checks {
-        writeln!(
-            out,
-            "\nChecks of {}, fitted to all {} flakes by least squares:",
-            r.take,
-            checks.rows.len()
-        )?;
+        let (take, flakes) = (&r.take, checks.rows.len());
+        page.line(format!("\nChecks of {take}, fitted to all {flakes} flakes by least squares:"));
         for c in &checks.checks {
             let p = c.p_value.map(|p| format!(", p {}", probability(p))).unwrap_or_default();
             let mark = if c.doubtful { " ! " } else { " - " };
             let text = format!("{} ({}: {:.3}{p}). {}", c.name, c.statistic_is, c.statistic, c.advice);
-            writeln!(out, "{}", wrapped(&text, mark, "   ", 79))?;
+            page.under(mark, "   ", text);
         }
     }
-    let legend = format!(
+    page.part(format!(
         "CRPS (continuous ranked probability score), log score, RMSE (root mean square error), R2, width and \
          int. score (interval score) are of ln {what}, bias the mean of ln observed - ln expected (0.69 is twice as \
          much); the column {u} is the RMSE in {u}. Smaller is better, \
          except R2. coef.: coefficients of the form. PIT p: the probability that as uneven a histogram of the \
          probability integral transform comes about by chance if the intervals are right."
-    );
-    writeln!(out, "\n{}", wrapped(&legend, "", "", 79))?;
-    if let Some(path) = &o.plot {
-        writeln!(out, "Plots written to {path}")?;
-    }
-    Ok(())
+    ));
+    o.plot.iter().for_each(|path| page.line(format!("Plots written to {path}")));
+    Ok(page)
 }
 
 /// Reasons told at most.
 const TOLD: usize = 6;
 
 /// Why flakes or whole forms are not used: each reason once, with the forms that give it.
-fn not_used(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
+fn not_used(page: &mut Page, a: &Assessment) {
     for (name, reason) in a.left_out() {
-        writeln!(out, "{}", wrapped(&format!("{name} is left out: {reason}"), "", "  ", 79))?;
+        page.under("", "  ", format!("{name} is left out: {reason}"));
     }
     let mut told: Vec<(&str, u64, Vec<&str>)> = Vec::new();
     for f in a.forms() {
@@ -499,16 +442,14 @@ fn not_used(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
     told.sort_by_key(|(_, n, _)| std::cmp::Reverse(*n));
     for (reason, n, forms) in told.iter().take(TOLD) {
         let by = if forms.len() == a.forms().len() { "all forms".to_string() } else { forms.join(", ") };
-        let text = format!("{} not used by {by}: {reason}", count(*n, "row", "rows"));
-        writeln!(out, "{}", wrapped(&text, "", "  ", 79))?;
+        page.under("", "  ", format!("{} not used by {by}: {reason}", count(*n, "row", "rows")));
     }
     if told.len() > TOLD {
-        writeln!(out, "and {} further reasons, each in --format json", told.len() - TOLD)?;
+        page.line(format!("and {} further reasons, each in --format json", told.len() - TOLD));
     }
-    Ok(())
 }
 
-fn by_class(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
+fn by_class(page: &mut Page, a: &Assessment) {
     let mut classes: Vec<&str> = Vec::new();
     for c in a.forms().iter().flat_map(|f| &f.by_class) {
         if !classes.contains(&c.class.as_str()) {
@@ -516,33 +457,21 @@ fn by_class(out: &mut impl Write, a: &Assessment) -> Outcome<()> {
         }
     }
     for class in classes {
-        writeln!(out, "\nBy {}", in_words(class))?;
-        writeln!(
-            out,
-            "{:11} {:22} {:>6} {:>13} {:>11} {:>5} {:>5}",
-            "", "", "flakes", "CRPS", "95 % holds", "width", "bias"
-        )?;
+        page.line(format!("\nBy {}", in_words(class)));
+        let widths = [-11, -22, 6, 13, 11, 5, 5];
+        page.columns(&widths, ["", "", "flakes", "CRPS", "95 % holds", "width", "bias"]);
         let levels = a.forms()[0].by_class.iter().filter(|c| c.class == class);
         for level in levels.map(|c| c.level.as_str()) {
             for f in a.forms() {
-                let Some(c) = f.by_class.iter().find(|c| c.class == class && c.level == level) else {
-                    continue;
-                };
-                writeln!(
-                    out,
-                    "{:11} {:22} {:>6} {:>13} {:>11} {:>5.2} {:>5.2}",
-                    cut(level, 11),
-                    cut(&f.name, 22),
-                    c.scores.flakes,
-                    bracketed(c.scores.crps, 3),
-                    percents(c.scores.coverage[3].inside),
-                    c.scores.coverage[3].ln_width.value,
-                    c.scores.bias_ln.value
-                )?;
+                let own = f.by_class.iter().find(|c| c.class == class && c.level == level);
+                let Some(s) = own.map(|c| &c.scores) else { continue };
+                let (level, name) = (cut(level, 11), cut(&f.name, 22));
+                let (flakes, holds) = (s.flakes.to_string(), percents(s.coverage[3].inside));
+                let [width, bias] = [&s.coverage[3].ln_width, &s.bias_ln].map(|f| format!("{:.2}", f.value));
+                page.columns(&widths, [level, name, flakes, bracketed(s.crps, 3), holds, width, bias]);
             }
         }
     }
-    Ok(())
 }
 
 /// What is printed as JSON.

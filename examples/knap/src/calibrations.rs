@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::Outcome;
-use crate::report::{Format, count, short, unit, wrapped};
+use crate::report::{Format, Page, count, short, unit};
 use clap::Args;
 use conchoid::calibration::bundled::{NAMES, RULE};
 use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread};
@@ -10,7 +10,6 @@ use conchoid::predict::in_words;
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::io::Write;
 
 pub const EXAMPLES: &str = "\
 Examples:
@@ -33,22 +32,23 @@ pub fn run(o: &Options) -> Outcome<u8> {
             crate::say::json(&NAMES.into_iter().map(one).collect::<Outcome<Printed>>()?)?;
         }
         (None, Format::Text) => {
-            let mut out = crate::say::screen();
+            let mut page = Page::default();
             for name in NAMES {
                 let c = calibration(Some(name), None)?;
-                writeln!(out, "{name}")?;
-                writeln!(out, "{}", wrapped(&c.provenance().summary, "  ", "  ", 79))?;
+                page.line(name);
+                page.under("  ", "  ", &c.provenance().summary);
                 for v in c.variants() {
                     let n = v.sizes.iter().map(|m| m.flakes).max().unwrap_or(0);
-                    writeln!(out, "  - by {} ({})", v.name, count(n, "flake", "flakes"))?;
+                    page.line(format!("  - by {} ({})", v.name, count(n, "flake", "flakes")));
                 }
             }
-            writeln!(out, "\n{}", wrapped(RULE, "", "", 79))?;
+            page.part(RULE);
+            page.show()?;
         }
         (Some(name), Format::Json) => {
             crate::say::print_json(calibration(Some(name), None)?.to_json())?;
         }
-        (Some(name), Format::Text) => show(&calibration(Some(name), None)?)?,
+        (Some(name), Format::Text) => shown(&calibration(Some(name), None)?).show()?,
     }
     Ok(0)
 }
@@ -84,50 +84,44 @@ fn spread(m: &SizeModel) -> String {
     }
 }
 
-fn show(c: &Calibration) -> Outcome<()> {
-    let mut out = crate::say::screen();
+fn shown(c: &Calibration) -> Page {
+    let mut page = Page::default();
     let p = c.provenance();
-    writeln!(out, "{}\n", c.name())?;
+    page.line(format!("{}\n", c.name()));
     for (what, text) in
         [("What", &p.summary), ("Source", &p.citation), ("Licence", &p.licence), ("Made by", &p.command)]
     {
-        writeln!(out, "{}", wrapped(text, &format!("  {what:10}"), "            ", 79))?;
+        page.under(&format!("  {what:10}"), "            ", text);
     }
     if let Some(stone) = c.stone() {
-        writeln!(out, "  Stone     {stone}")?;
+        page.line(format!("  Stone     {stone}"));
     }
     let seen: Vec<String> = c.percussors().iter().map(|p| format!("{} ({})", p.name, p.flakes)).collect();
     if !seen.is_empty() {
-        writeln!(out, "{}", wrapped(&seen.join(", "), "  Struck by ", "            ", 79))?;
+        page.under("  Struck by ", "            ", seen.join(", "));
     }
     if !c.not_recorded().is_empty() {
-        writeln!(out, "  Not known {}", c.not_recorded().join(", "))?;
+        page.line(format!("  Not known {}", c.not_recorded().join(", ")));
     }
-    let told = "For every set of measurements: their ranges, then the coefficients of each size +/- their standard \
-                errors.";
-    writeln!(out, "\n{}", wrapped(told, "", "", 79))?;
+    page.part(
+        "For every set of measurements: their ranges, then the coefficients of each size +/- their standard errors.",
+    );
     for v in c.variants() {
-        writeln!(out, "\nBy {}", v.name)?;
+        page.line(format!("\nBy {}", v.name));
         for r in &v.ranges {
-            let ends =
-                format!("{} from {} to {} {}", in_words(&r.name), short(r.low), short(r.high), unit(&r.name));
-            writeln!(out, "  {}", ends.trim_end())?;
+            let (name, low, high, unit) = (in_words(&r.name), short(r.low), short(r.high), unit(&r.name));
+            page.line(format!("  {name} from {low} to {high} {unit}").trim_end());
         }
         for m in &v.sizes {
-            let size = m.form.transform().describe(&m.column);
-            writeln!(
-                out,
-                "\n  {size}: {}{}, {}",
-                count(m.flakes, "flake", "flakes"),
-                // given what was kept there is no share of the variance to tell
-                if m.r_squared > 0.0 { format!(", R2 {:.3}", m.r_squared) } else { String::new() },
-                spread(m)
-            )?;
+            let (size, flakes) = (m.form.transform().describe(&m.column), count(m.flakes, "flake", "flakes"));
+            // given what was kept there is no share of the variance to tell
+            let r2 = if m.r_squared > 0.0 { format!(", R2 {:.3}", m.r_squared) } else { String::new() };
+            page.line(format!("\n  {size}: {flakes}{r2}, {}", spread(m)));
             for (i, (name, b)) in m.form.term_names().iter().zip(&m.coefficients).enumerate() {
                 let figures = format!("    {b:>11.5}  +/- {:<9.5} ", m.covariance[i][i].sqrt());
-                writeln!(out, "{}", wrapped(name, &figures, &" ".repeat(33), 79))?;
+                page.under(&figures, &" ".repeat(33), name);
             }
         }
     }
-    Ok(())
+    page
 }

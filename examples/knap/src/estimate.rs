@@ -3,18 +3,20 @@
 use crate::blow::BlowOptions;
 use crate::estimate_plot;
 use crate::estimate_table;
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, MeasuredWith};
 use crate::mechanics::{self, Detachment};
 use crate::number::number;
-use crate::report::{RowFormat, cautions, count, percent, short, table_as_table, wrapped};
+use crate::report::{Ends, Page, RowFormat, behind, percent, short, table_as_table, unit};
 use crate::tables::Sink;
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, Quantiles, SizeEstimate};
+use conchoid::predict::{
+    Ask, Estimate, EstimateAt, LEVEL, Predictor, Quantiles, SizeEstimate, TerminationEstimate,
+};
 use conchoid::table::{Cell, TableEstimates, TableWriter};
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -70,16 +72,12 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if o.table.is_some() {
         table_as_table(o.format)?;
     }
-    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    let level = LEVEL.check(o.level).asked()?;
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
-    let termination = termination.map_err(Failure::of_options)?;
+    let termination = termination.asked()?;
     let calibration = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
     o.blow.check_also(&calibration, o.table.is_some() && o.calibration.is_none())?;
-    let calibration = if o.sizes.is_empty() {
-        calibration
-    } else {
-        calibration.only(&o.sizes).map_err(Failure::of_options)?
-    };
+    let calibration = if o.sizes.is_empty() { calibration } else { calibration.only(&o.sizes).asked()? };
     let mut ask = Ask::default();
     ask.termination = termination;
     ask.kept = o.kept.threshold()?;
@@ -95,7 +93,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     let detachment = Detachment::of_options(&o.blow, &given, predictor.calibration(), level)?;
     let errors = o.measured.errors()?;
     let estimate = predictor.estimate_with_error(&given, ask, &errors);
-    let mut estimate = estimate.map_err(Failure::of_options)?;
+    let mut estimate = estimate.asked()?;
     if let Some(d) = &detachment {
         estimate.cautions.extend(d.answer.cautions.iter().cloned());
     }
@@ -108,7 +106,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     }
     let at = match &known {
         None => estimate.at(level)?,
-        Some((name, value)) => estimate.at_knowing(name, *value, level).map_err(Failure::of_options)?,
+        Some((name, value)) => estimate.at_knowing(name, *value, level).asked()?,
     };
     if let Some(path) = &o.plot {
         // the curve is of what is expected before any size is known
@@ -117,7 +115,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
     }
     match o.format {
-        RowFormat::Text => print_text(o, &estimate, &at, known.as_ref(), detachment.as_ref(), level)?,
+        RowFormat::Text => text(o, &estimate, &at, known.as_ref(), detachment.as_ref(), level).show()?,
         RowFormat::Json => crate::say::json(&Printed {
             detachment: detachment.as_ref().map(Detachment::told),
             estimate: &at,
@@ -146,85 +144,51 @@ fn label(s: &SizeEstimate) -> String {
     in_words(if s.column == s.size { &s.size } else { &s.column })
 }
 
-fn unit(size: &str) -> &'static str {
-    if size.ends_with("_g") { "g" } else { "mm" }
-}
-
-fn print_text(
+fn text(
     o: &Options,
     e: &Estimate,
     at: &EstimateAt,
     known: Option<&(String, f64)>,
     detachment: Option<&Detachment>,
     level: f64,
-) -> Outcome<()> {
-    use std::io::Write;
-    let mut out = crate::say::screen();
-    if let Some(d) = detachment {
-        writeln!(out, "{}\n", d.in_words())?;
-    }
-    if let Some(first) = e.beyond_experiment() {
-        writeln!(out, "{}\n", wrapped(&first, "", "", 79))?;
+) -> Page {
+    let mut page = Page::default();
+    for first in detachment.map(Detachment::in_words).into_iter().chain(e.beyond_experiment()) {
+        page.say(first);
+        page.gap();
     }
     let given = known.map_or(String::new(), |(n, v)| format!(" and its {} of {v} {}", in_words(n), unit(n)));
-    writeln!(out, "Expected of this blow{given}; {} % of such flakes fall inside:\n", percent(level))?;
+    let share = percent(level);
+    page.line(format!("Expected of this blow{given}; {share} % of such flakes fall inside:\n"));
     for (s, i) in e.sizes.iter().filter_map(|s| Some((s, at.size(&s.size)?))) {
+        let unit = format!(" {:2}   ", unit(&s.size));
         if known.is_some_and(|(name, _)| *name == s.size) {
-            writeln!(out, "  {:15} {:>7} {:2}   (known)", label(s), short(i.median), unit(&s.size))?;
-            continue;
+            page.line(format!("  {:15} {:>7}{unit}(known)", label(s), short(i.median)));
+        } else {
+            page.figure(&label(s), (15, 7), &unit, [i.low, i.median, i.high]);
         }
-        writeln!(
-            out,
-            "  {:15} {:>7} {:2}   ({} to {})",
-            label(s),
-            short(i.median),
-            unit(&s.size),
-            short(i.low),
-            short(i.high)
-        )?;
     }
     if let Some(kept) = e.kept {
-        let share = format!("Of such flakes {} % are kept; the sizes are of those.", percent2(kept));
-        writeln!(out, "\n{}", wrapped(&share, "  ", "  ", 79))?;
+        let share = percent2(kept);
+        page.gap();
+        page.under("  ", "  ", format!("Of such flakes {share} % are kept; the sizes are of those."));
     }
     if !e.terminations.is_empty() {
-        let told: Vec<String> = e
-            .terminations
-            .iter()
-            .map(|t| {
-                format!(
-                    "{} {} ({} to {})",
-                    t.termination,
-                    percent2(t.value),
-                    percent2(t.low),
-                    percent2(t.high)
-                )
-            })
-            .collect();
-        writeln!(
-            out,
-            "\n{}",
-            wrapped(&format!("Ends, in % (95 % interval): {}.", told.join(", ")), "  ", "  ", 79)
-        )?;
+        let one = |t: &TerminationEstimate| {
+            format!("{} {}", t.termination, [t.low, t.value, t.high].told_as(percent2))
+        };
+        let told: Vec<String> = e.terminations.iter().map(one).collect();
+        page.gap();
+        page.under("  ", "  ", format!("Ends, in % (95 % interval): {}.", told.join(", ")));
     }
-    let behind = format!(
-        "From the calibration {} ({} stand behind it), by {} (form {}).",
-        e.calibration,
-        count(e.flakes, "flake", "flakes"),
-        e.variant,
-        e.form
-    );
-    writeln!(out, "\n{}", wrapped(&behind, "", "", 79))?;
+    page.part(format!("From {} (form {}).", behind(e), e.form));
     let errors = o.measured.in_words();
     if !errors.is_empty() {
-        writeln!(out, "{}", wrapped(&errors, "", "", 79))?;
+        page.say(errors);
     }
-    if let Some(path) = &o.plot {
-        writeln!(out, "Picture written to {path}")?;
-    }
-    write!(out, "{}", cautions(&e.cautions))?;
-    out.flush()?;
-    Ok(())
+    page.picture(o.plot.as_ref());
+    page.cautions(&e.cautions);
+    page
 }
 
 /// What is printed as JSON.

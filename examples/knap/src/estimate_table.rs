@@ -14,7 +14,7 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
     let options = o.taken.options(Some(&calibration), &[])?;
     let given = o.blow.given()?;
     let probability = |row: &Completed, calibration: &Calibration| {
-        mechanics::probability(row, row.row, &o.blow.delivery, calibration)
+        mechanics::row_probability(row, row.row, &o.blow.delivery, calibration)
     };
     let of_table = |e: Error| match e {
         e @ Error::Table { .. } => Failure::other(format!("{path}: {e}")),

@@ -20,6 +20,11 @@ impl Failure {
         Failure { code: 1, message: message.into() }
     }
 
+    /// A name that is none of those known.
+    pub fn unknown<S: Into<String>>(field: &str, name: &str, known: impl IntoIterator<Item = S>) -> Failure {
+        Failure::usage(Error::unknown_name(field, name, known).to_string())
+    }
+
     /// An error about a value that stood on the command line.
     pub fn of_options(e: Error) -> Failure {
         match e {
@@ -44,6 +49,23 @@ impl From<std::io::Error> for Failure {
 impl From<serde_json::Error> for Failure {
     fn from(e: serde_json::Error) -> Failure {
         Failure::other(e.to_string())
+    }
+}
+
+/// Whose fault an error of the library is.
+pub trait Whose<T> {
+    /// That of a value on the command line.
+    fn asked(self) -> Outcome<T>;
+    /// That of a file, such as a table.
+    fn of_file(self, path: &str) -> Outcome<T>;
+}
+
+impl<T> Whose<T> for conchoid::Result<T> {
+    fn asked(self) -> Outcome<T> {
+        self.map_err(Failure::of_options)
+    }
+    fn of_file(self, path: &str) -> Outcome<T> {
+        self.map_err(|e| Failure::other(format!("{path}: {e}")))
     }
 }
 

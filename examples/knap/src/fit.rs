@@ -4,11 +4,11 @@
 pub mod local;
 pub mod loss;
 
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::files;
 use crate::measured::KeptAbove;
-use crate::report::{Format, count, short, wrapped};
-use crate::tables::{self, Progress, Table, Twice, save};
+use crate::report::{Format, Page, count, short};
+use crate::tables::{self, Progress, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
@@ -20,7 +20,7 @@ use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{CLASSES, Header, Offer, OffersMade, QUANTITIES, Row, levels_of, offer_each};
+use conchoid::table::{Header, Offer, QUANTITIES, Row, levels_of};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -121,16 +121,11 @@ fn by_calibration(o: &Options, column: &str) -> Outcome<u8> {
         return Err(Failure::usage("--by-calibration reads the table once for each value: name a file"));
     }
     let table = tables::open(&o.table, &o.taken.options(None, &[])?)?;
-    let Some(place) = table.header().position(column) else {
-        let names: Vec<&str> = table.header().names().collect();
-        let e = conchoid::Error::unknown_name("--by-calibration", column, names);
-        return Err(Failure::usage(e.to_string()));
-    };
+    let unknown = || tables::unknown(table.header(), "--by-calibration", column);
+    let place = table.header().position(column).ok_or_else(unknown)?;
     let value =
         |row: &Row, _: &str| row.text(place).map(|t| t.trim().to_lowercase()).filter(|t| !t.is_empty());
-    let none: [&str; 0] = [];
-    let values = levels_of(table, &none, &[column], |_| {}, |_| true, value).map_err(|e| of_table(o, e))?;
-    let values = values.into_iter().next().unwrap_or_default();
+    let values = tables::entries(table, &o.table, column, value)?;
     if values.is_empty() {
         return Err(Failure::other(format!("{}: nothing is recorded in {column}", o.table)));
     }
@@ -143,15 +138,12 @@ fn by_calibration(o: &Options, column: &str) -> Outcome<u8> {
         if column == "stone" {
             one.stone = Some(value.clone());
         }
-        one.out = o
-            .out
-            .as_deref()
-            .map(|out| {
-                let kind =
-                    Path::new(out).extension().map_or(String::new(), |e| format!(".{}", e.to_string_lossy()));
-                files::named_after(out, &format!("-{plain}{kind}"), &[&o.table])
-            })
-            .transpose()?;
+        let beside = |out: &String| {
+            let kind =
+                Path::new(out).extension().map_or(String::new(), |e| format!(".{}", e.to_string_lossy()));
+            files::named_after(out, &format!("-{plain}{kind}"), &[&o.table])
+        };
+        one.out = o.out.as_ref().map(beside).transpose()?;
         if o.format == Format::Text {
             let gap = if at > 0 { "\n" } else { "" };
             writeln!(crate::say::screen(), "{gap}{column} {value}, {}:\n", count(*rows, "row", "rows"))?;
@@ -179,16 +171,11 @@ fn fresh(o: &Options) -> Outcome<u8> {
     }
     let (numbers, classes): (Vec<&String>, Vec<&String>) =
         o.by.iter().partition(|c| QUANTITIES.iter().any(|q| q.name() == *c));
-    let form = o.form.as_deref().map(Form::named).transpose().map_err(Failure::of_options)?;
-    let mut options = o.taken.options(None, &[])?;
-    for c in classes.iter().copied().chain(&o.group) {
-        if !CLASSES.contains(&c.as_str()) && *c != PERCUSSOR_CLASS {
-            options = options.class(c.as_str());
-        }
-    }
+    let form = o.form.as_deref().map(Form::named).transpose().asked()?;
+    let named = classes.iter().copied().chain(&o.group).map(String::as_str);
+    let options = tables::with_classes(o.taken.options(None, &[])?, named);
     if let Some(other) = o.response.iter().find(|r| !SIZE_COLUMNS.iter().any(|(column, _)| column == r)) {
-        let e = conchoid::Error::unknown_name("--response", other, SIZE_COLUMNS.map(|(column, _)| column));
-        return Err(Failure::usage(e.to_string()));
+        return Err(Failure::unknown("--response", other, SIZE_COLUMNS.map(|(column, _)| column)));
     }
     // a table is read for what it records, for the levels of --by, and for the fit; no row is kept
     let source = Twice::of(&o.table)?;
@@ -203,8 +190,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
     let mut recipe = match (form, &o.response[..]) {
         (Some(form), [column]) => {
             let size = SIZE_COLUMNS.iter().find(|(c, _)| c == column).map_or("mass_g", |(_, size)| size);
-            let mut recipe =
-                Recipe::single(&o.name, size, form, provenance(o)).map_err(Failure::of_options)?;
+            let mut recipe = Recipe::single(&o.name, size, form, provenance(o)).asked()?;
             recipe.variants[0].sizes[0].column = column.clone();
             recipe
         }
@@ -217,11 +203,11 @@ fn fresh(o: &Options) -> Outcome<u8> {
     needs.extend(recipe.variants.iter().flat_map(|v| &v.sizes).map(|s| s.column.clone()));
     needs.sort_unstable();
     needs.dedup();
-    recipe = recipe.with_terms(numbers.into_iter().map(|n| value(n))).map_err(Failure::of_options)?;
+    recipe = recipe.with_terms(numbers.into_iter().map(|n| value(n))).asked()?;
     let mut against = Vec::new();
     if !classes.is_empty() {
         let shifts = shifts(o, &recipe, &classes, source.open(&options)?, &needs)?;
-        recipe = recipe.with_terms(shifts.terms).map_err(Failure::of_options)?;
+        recipe = recipe.with_terms(shifts.terms).asked()?;
         against = shifts.against;
     }
     let kept = o.kept.kept()?;
@@ -229,7 +215,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
         recipe = recipe.given_kept(kept);
         needs.extend(kept.greatest_of.iter().cloned());
     }
-    let mut collector = Collector::new(recipe).map_err(Failure::of_options)?;
+    let mut collector = Collector::new(recipe).asked()?;
     collected(o, source.open(&options)?, &needs, in_columns(o)?, &mut collector)?;
     written(o, collector, &against)
 }
@@ -237,48 +223,30 @@ fn fresh(o: &Options) -> Outcome<u8> {
 /// The recipe that a table allows by what it records.
 fn recorded(o: &Options, form: Option<Form>, columns: &[String], table: Table) -> Outcome<Recipe> {
     let mut inventory = Inventory::new(form)?.keep_incomplete(o.keep_incomplete);
-    let progress = Progress::new("looking at what is recorded");
-    let none: [&str; 0] = [];
-    let seen = offer_each(
-        table,
-        &none,
-        false,
-        |rows| progress.at(rows),
-        |offer| {
-            if let Offer::Flake(row) = offer {
-                inventory.see(row);
-            }
-            Ok(())
-        },
-    );
-    seen.map_err(|e| of_table(o, e))?;
-    progress.finish();
+    tables::offer(table, (&o.table, "looking at what is recorded"), &[], false, |offer| {
+        if let Offer::Flake(row) = offer {
+            inventory.see(row);
+        }
+        Ok(())
+    })?;
     let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
-    inventory.recipe(&o.name, &columns, provenance(o)).map_err(|e| of_table(o, e))
+    inventory.recipe(&o.name, &columns, provenance(o)).of_file(&o.table)
 }
 
 /// Where the flakes come from, with the command that makes the calibration again.
 fn provenance(o: &Options) -> Provenance {
     let mut command = "knap fit".to_string();
-    for (option, values) in [("response", o.response.join(",")), ("form", o.form.clone().unwrap_or_default())]
-    {
-        if !values.is_empty() {
-            command.push_str(&format!(" --{option} {values}"));
-        }
+    let mut add = |option: &str, value: &str| command.push_str(&format!(" --{option} {value}"));
+    if !o.response.is_empty() {
+        add("response", &o.response.join(","));
     }
-    command.push_str(&format!(" --name {}", o.name));
-    for (option, values) in [("by", &o.by), ("group", &o.group)] {
-        values.iter().for_each(|v| command.push_str(&format!(" --{option} {v}")));
-    }
-    command.push_str(&o.kept.command());
-    command.push_str(&o.taken.command());
+    o.form.iter().for_each(|form| add("form", form));
+    add("name", &o.name);
+    o.by.iter().for_each(|column| add("by", column));
+    o.group.iter().for_each(|column| add("group", column));
+    command += &(o.kept.command() + &o.taken.command());
     let own = "the user's own";
     Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command)
-}
-
-/// What went wrong with a table.
-fn of_table(o: &Options, e: conchoid::Error) -> Failure {
-    Failure::other(format!("{}: {e}", o.table))
 }
 
 /// Offers the rows of a table to a fit, and tells of cells that cannot be used.
@@ -322,22 +290,8 @@ fn offered(
     numbers: bool,
     take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
 ) -> Outcome<()> {
-    let progress = Progress::new("reading");
-    let made = offer_each(table, needs, numbers, |rows| progress.at(rows), take);
-    let made = made.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
-    progress.finish();
-    tell(&made);
+    tell(&tables::offer(table, (&o.table, "reading"), needs, numbers, take)?);
     Ok(())
-}
-
-/// Tells what was noticed while a table was read, and why cells cannot be used.
-pub fn tell(made: &OffersMade) {
-    for line in made.intake.to_string().lines() {
-        note!("knap: {line}");
-    }
-    for line in made.bad.lines(4) {
-        note!("{}", wrapped(&format!("knap: not used, {line}"), "", "    ", 108));
-    }
 }
 
 /// The terms of `--by`, and for each class the level that the others are compared with.
@@ -359,7 +313,7 @@ fn shifts(
     let names: Vec<String> = classes.iter().map(|c| c.to_string()).collect();
     let usable = |row: &Row| probe.offer(row) == Taken::Used;
     let levels = levels_of(table, needs, &names, |rows| progress.at(rows), usable, level_of);
-    let levels = levels.map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    let levels = levels.of_file(&o.table)?;
     progress.finish();
     let mut out = Shifts { terms: Vec::new(), against: Vec::new() };
     for (class, levels) in classes.iter().zip(levels) {
@@ -387,13 +341,13 @@ fn level_of(row: &Row, class: &str) -> Option<String> {
 
 /// Fits what was collected, writes the calibration and prints.
 fn written(o: &Options, collector: Collector, against: &[(String, String)]) -> Outcome<u8> {
-    let (calibration, report) = collector.finish().map_err(|e| of_table(o, e))?;
+    let (calibration, report) = collector.finish().of_file(&o.table)?;
     if let Some(out) = &o.out {
         save(out, &calibration.to_json())?;
     }
     match o.format {
         Format::Json => print_json(o, &report, against)?,
-        Format::Text => print_text(o, (&calibration, &report), against)?,
+        Format::Text => text(o, &calibration, &report, against).show()?,
     }
     Ok(0)
 }
@@ -412,58 +366,58 @@ fn needed_columns(o: &Options, header: &Header, needs: &[String]) -> Outcome<()>
     })
 }
 
-fn print_text(
-    o: &Options,
-    (calibration, report): (&Calibration, &Report),
-    against: &[(String, String)],
-) -> Outcome<()> {
-    let mut out = crate::say::screen();
+fn text(o: &Options, calibration: &Calibration, report: &Report, against: &[(String, String)]) -> Page {
+    let mut page = Page::default();
     let models: Vec<&SizeModel> = calibration.variants().iter().flat_map(|v| &v.sizes).collect();
     let gap = if models.len() == 1 { "\n" } else { "" };
     match (&models[..], &report.fits[..]) {
-        ([m], [f]) => in_full(&mut out, f, m, against)?,
-        _ => in_short(&mut out, o, calibration, report)?,
+        ([m], [f]) => in_full(&mut page, f, m, against),
+        _ => in_short(&mut page, o, calibration, report),
     }
-    writeln!(
-        out,
-        "{gap}{} used, {} left out",
-        count(report.used, "flake", "flakes"),
-        report.offered - report.used
-    )?;
+    let used = count(report.used, "flake", "flakes");
+    page.line(format!("{gap}{used} used, {} left out", report.offered - report.used));
     let told = if report.left_out.len() > TOLD { TOLD - 1 } else { TOLD };
-    for (reason, n) in report.left_out.iter().take(told) {
-        writeln!(out, "{}", wrapped(&format!("{n}: {reason}"), "  ", "     ", 79))?;
-    }
+    reasons(&mut page, report.left_out.iter().take(told));
     let rest: u64 = report.left_out.iter().skip(told).map(|(_, n)| n).sum();
     if rest > 0 {
-        writeln!(out, "  {rest}: {} other reasons, each in --format json", report.left_out.len() - told)?;
+        let more = report.left_out.len() - told;
+        page.line(format!("  {rest}: {more} other reasons, each in --format json"));
     }
-    if let Some(path) = &o.out {
-        writeln!(out, "{gap}Written to {path}; use it with: knap estimate --calibration {path}")?;
-    }
-    Ok(())
+    written_to(&mut page, gap, o);
+    page
 }
 
 /// Reasons of flakes left out that are told at most.
 const TOLD: usize = 3;
 
+/// Why flakes were left out.
+pub fn reasons<'a>(page: &mut Page, list: impl IntoIterator<Item = &'a (String, u64)>) {
+    list.into_iter().for_each(|(reason, n)| page.under("  ", "     ", format!("{n}: {reason}")));
+}
+
+/// Where the calibration went, and what to do with it.
+pub fn written_to(page: &mut Page, gap: &str, o: &Options) {
+    if let Some(path) = &o.out {
+        page.line(format!("{gap}Written to {path}; use it with: knap estimate --calibration {path}"));
+    }
+}
+
 /// Several sizes or variants: a line of numbers for each variant, a column for each size.
-fn in_short(out: &mut impl Write, o: &Options, c: &Calibration, report: &Report) -> Outcome<()> {
+fn in_short(page: &mut Page, o: &Options, c: &Calibration, report: &Report) {
     let mut columns: Vec<&str> = Vec::new();
     for m in c.variants().iter().flat_map(|v| &v.sizes) {
         if !columns.contains(&m.column.as_str()) {
             columns.push(&m.column);
         }
     }
-    let told = format!(
-        "Calibration {} of {}: root mean square error of ln size of flakes left out (R2), by what is measured. More: \
-         knap calibrations FILE.",
-        o.name,
-        count(report.used, "flake", "flakes")
-    );
-    writeln!(out, "{}", wrapped(&told, "", "", 79))?;
+    let flakes = count(report.used, "flake", "flakes");
+    page.say(format!(
+        "Calibration {} of {flakes}: root mean square error of ln size of flakes left out (R2), by what is measured. \
+         More: knap calibrations FILE.",
+        o.name
+    ));
     let line = |cells: Vec<String>| cells.iter().map(|c| format!("{c:>17}")).collect::<String>();
-    writeln!(out, "  {}", line(columns.iter().map(|c| c.to_string()).collect()))?;
+    page.line(format!("  {}", line(columns.iter().map(|c| c.to_string()).collect())));
     let mut fits = report.fits.iter();
     for v in c.variants() {
         let flakes = v.sizes.iter().map(|m| m.flakes);
@@ -475,58 +429,53 @@ fn in_short(out: &mut impl Write, o: &Options, c: &Calibration, report: &Report)
             Some(_) => ", terminations",
             None => "",
         };
-        let head = format!("{}, {flakes} flakes{ends}", by.join(", "));
-        writeln!(out, "{}", wrapped(&head, "", "  ", 79))?;
+        page.under("", "  ", format!("{}, {flakes} flakes{ends}", by.join(", ")));
         let mut cells = vec![String::new(); columns.len()];
         for (m, f) in v.sizes.iter().zip(&mut fits) {
             if let Some(at) = columns.iter().position(|c| *c == m.column) {
                 cells[at] = format!("{} ({:.2})", short(f.left_out_error), m.r_squared);
             }
         }
-        writeln!(out, "  {}", line(cells))?;
+        page.line(format!("  {}", line(cells)));
     }
-    Ok(())
 }
 
 /// One size, with its coefficients.
-fn in_full(out: &mut impl Write, f: &FitReport, m: &SizeModel, against: &[(String, String)]) -> Outcome<()> {
-    let head =
-        format!("{} by {} (form {})", m.form.transform().describe(&m.column), f.variant, m.form.name());
-    writeln!(out, "{}\n", wrapped(&head, "", "  ", 79))?;
+fn in_full(page: &mut Page, f: &FitReport, m: &SizeModel, against: &[(String, String)]) {
+    let size = m.form.transform().describe(&m.column);
+    page.under("", "  ", format!("{size} by {} (form {})", f.variant, m.form.name()));
     let width = f.coefficients.iter().map(|(t, _)| t.chars().count()).max().unwrap_or(0);
-    writeln!(out, "  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error")?;
+    page.line(format!("\n  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error"));
     for (t, c) in &f.coefficients {
-        writeln!(out, "  {t:width$}  {:>12.6}  {:>12.6}", c.value, c.standard_error)?;
+        page.line(format!("  {t:width$}  {:>12.6}  {:>12.6}", c.value, c.standard_error));
     }
     for (class, level) in against {
-        let text = format!("A coefficient of {} is a shift from {level}.", in_words(class));
-        writeln!(out, "\n{}", wrapped(&text, "  ", "  ", 79))?;
+        page.gap();
+        let class = in_words(class);
+        page.under("  ", "  ", format!("A coefficient of {class} is a shift from {level}."));
     }
-    writeln!(out)?;
+    page.gap();
     if let Spread::Constant { value, degrees_of_freedom } = m.spread {
         let of = m.shared.last().map_or(String::new(), |e| format!(" between flakes of one {}", e.by));
         let df = match f.adjusted_r_squared {
             Some(_) => format!("{degrees_of_freedom}"),
             None => format!("{degrees_of_freedom:.1}"),
         };
-        writeln!(out, "  spread {}{of}, on {df} degrees of freedom", short(value))?;
+        page.line(format!("  spread {}{of}, on {df} degrees of freedom", short(value)));
     }
     for e in &m.shared {
         let sd = short(e.covariance[0][0].sqrt());
-        writeln!(out, "  spread {sd} between the {} groups of {}", e.groups, e.by)?;
+        page.line(format!("  spread {sd} between the {} groups of {}", e.groups, e.by));
     }
     let error = short(f.left_out_error);
-    match f.adjusted_r_squared {
-        Some(adjusted) => {
-            writeln!(out, "  R2 {:.4} (adjusted {adjusted:.4}); leave-one-out error {error}", m.r_squared)?
-        }
+    let told = match f.adjusted_r_squared {
+        Some(adjusted) => format!("(adjusted {adjusted:.4}); leave-one-out error {error}"),
         None => {
             let groups = m.shared.first().map_or("parts".to_string(), |e| format!("groups of {}", e.by));
-            let told = format!("without the groups; error with whole {groups} left out {error}");
-            writeln!(out, "  R2 {:.4} {told}", m.r_squared)?;
+            format!("without the groups; error with whole {groups} left out {error}")
         }
-    }
-    Ok(())
+    };
+    page.line(format!("  R2 {:.4} {told}", m.r_squared));
 }
 
 /// What is printed as JSON.

@@ -2,10 +2,9 @@
 //! the blow takes a flake off at all.
 
 use crate::blow::{BlowOptions, Delivery, Given, calibration};
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::number::Amount;
-use crate::report::probability as probability_as_read;
-use crate::report::{Format, cautions, count, percent, remarks, short, wrapped};
+use crate::report::{Ends, Format, Page, begun, behind, percent, probability, short, unit, with_unit};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::material::{PercussorClass, PercussorMaterial, Stone};
@@ -18,7 +17,6 @@ use conchoid::table::{Header, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::io::Write;
 
 pub const BLOW_EXAMPLES: &str = "\
 Example:
@@ -44,7 +42,6 @@ from glass.";
 const LOCAL_STONE: &str = "flint";
 /// The column that a table gains.
 pub const PROBABILITY: &str = "detachment_probability";
-const WIDTH: usize = 79;
 
 #[derive(Args)]
 pub struct BlowVerb {
@@ -87,7 +84,7 @@ pub struct BlowVerb {
 impl BlowVerb {
     /// The stone, one property or another replaced; each is checked on its own so that the message names the option.
     fn stone(&self) -> Outcome<Stone> {
-        let mut stone = Stone::named(&self.stone).map_err(Failure::of_options)?;
+        let mut stone = Stone::named(&self.stone).asked()?;
         if let Some(a) = self.stone_modulus_gpa {
             stone =
                 option("--stone-modulus-gpa", stone.to_builder().youngs_modulus_pa(a.times(1e9)).build())?;
@@ -103,7 +100,7 @@ impl BlowVerb {
     }
 
     fn percussor(&self) -> Outcome<PercussorMaterial> {
-        let mut tip = PercussorMaterial::named(&self.percussor).map_err(Failure::of_options)?;
+        let mut tip = PercussorMaterial::named(&self.percussor).asked()?;
         if let Some(a) = self.percussor_modulus_gpa {
             tip =
                 option("--percussor-modulus-gpa", tip.to_builder().youngs_modulus_pa(a.times(1e9)).build())?;
@@ -140,72 +137,60 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     figures.angle_of_blow_deg = o.angle_of_blow_deg;
     figures.core_mass_g = o.core_mass_g.map(|a| a.figure().into());
     figures.restitution = o.restitution;
-    let known = BlowAsKnown::new(o.stone()?, percussor, figures).map_err(Failure::of_options)?;
+    let known = BlowAsKnown::new(o.stone()?, percussor, figures).asked()?;
     let answer = known.estimate(0.95)?;
+    let (stone, percussor) = (known.stone().name(), known.percussor().name());
     if o.format == Format::Json {
-        let (stone, percussor) = (known.stone().name(), known.percussor().name());
         crate::say::json(&Blow { stone, percussor, usual: &taken, answer: &answer })?;
         return Ok(0);
     }
-    let mut out = crate::say::screen();
-    let head = format!(
-        "A blow of {} ({} g, tip radius {} mm, {} m/s) on {}: platform depth {} mm, exterior platform angle {} \
-         degrees{}; {}.",
-        known.percussor().name(),
-        mass,
-        tip,
-        speed,
-        known.stone().name(),
-        o.depth_mm,
-        o.angle_deg,
-        if o.angle_of_blow_deg == 0.0 {
-            String::new()
-        } else {
-            format!(", angle of blow {}", o.angle_of_blow_deg)
-        },
-        o.core_mass_g.map_or("the core fixed".to_string(), |m| format!("the core of {m} g free")),
-    );
-    writeln!(out, "{}\n", wrapped(&head, "", "", WIDTH))?;
+    let mut page = Page::default();
+    let (depth, angle, set) = (o.depth_mm, o.angle_deg, o.angle_of_blow_deg);
+    let set = if set == 0.0 { String::new() } else { format!(", angle of blow {set}") };
+    let core = o.core_mass_g.map_or("the core fixed".to_string(), |m| format!("the core of {m} g free"));
+    page.say(format!(
+        "A blow of {percussor} ({mass} g, tip radius {tip} mm, {speed} m/s) on {stone}: platform depth {depth} mm, \
+         exterior platform angle {angle} degrees{set}; {core}."
+    ));
     if !taken.is_empty() {
-        let told = format!(
-            "Not given, and taken as is usual with {}: {} (common practice, no source). Give your own: the answer moves with \
-             them.",
-            match percussor_class {
-                PercussorClass::Stone => "a hammerstone",
-                PercussorClass::Organic => "antler, bone or wood",
-                _ => "a metal percussor",
-            },
+        let usual = match percussor_class {
+            PercussorClass::Stone => "a hammerstone",
+            PercussorClass::Organic => "antler, bone or wood",
+            _ => "a metal percussor",
+        };
+        page.part(format!(
+            "Not given, and taken as is usual with {usual}: {} (common practice, no source). Give your own: the answer \
+             moves with them.",
             taken.join(", ")
-        );
-        writeln!(out, "{}\n", wrapped(&told, "", "", WIDTH))?;
+        ));
     }
-    writeln!(out, "{}\n", wrapped(&verdict(&answer), "", "", WIDTH))?;
-    writeln!(out, "In brackets: 95 % of such blows fall inside.\n")?;
-    let line = |out: &mut dyn Write, what: &str, r: Ranged, unit: &str, by: f64| {
-        let r = [r.value, r.low, r.high].map(|v| short(v * by));
-        writeln!(out, "  {what:26} {:>8} {unit:4} ({} to {})", r[0], r[1], r[2])
-    };
-    line(&mut out, "peak force of the blow", answer.peak_force_n, "N", 1.0)?;
-    line(&mut out, "force the platform needs", answer.required_force_n, "N", 1.0)?;
-    line(&mut out, "  square edge, square blow", answer.square_edge_force_n, "N", 1.0)?;
-    line(&mut out, "delivered over needed", answer.margin, "", 1.0)?;
-    line(&mut out, "least speed that would do", answer.least_speed_m_s, "m/s", 1.0)?;
-    line(&mut out, "least energy", answer.least_energy_j, "J", 1.0)?;
-    line(&mut out, "deepest platform it carries", answer.carried_depth_mm, "mm", 1.0)?;
-    line(&mut out, "contact time", answer.contact_time_s, "ms", 1e3)?;
-    line(&mut out, "contact radius", answer.contact_radius_mm, "mm", 1.0)?;
-    line(&mut out, "pressure in the middle", answer.peak_pressure_pa, "GPa", 1e-9)?;
-    line(&mut out, "tension at the rim", answer.edge_tensile_stress_pa, "MPa", 1e-6)?;
-    let bound = "The least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
-                 published speed of a knapper's hand; several metres a second are common (common practice, no source).";
-    writeln!(out, "\n{}", wrapped(bound, "", "", WIDTH))?;
+    page.part(verdict(&answer));
+    page.line("\nIn brackets: 95 % of such blows fall inside.\n");
+    for (what, figure, unit, scale) in [
+        ("peak force of the blow", answer.peak_force_n, "N", 1.0),
+        ("force the platform needs", answer.required_force_n, "N", 1.0),
+        ("  square edge, square blow", answer.square_edge_force_n, "N", 1.0),
+        ("delivered over needed", answer.margin, "", 1.0),
+        ("least speed that would do", answer.least_speed_m_s, "m/s", 1.0),
+        ("least energy", answer.least_energy_j, "J", 1.0),
+        ("deepest platform it carries", answer.carried_depth_mm, "mm", 1.0),
+        ("contact time", answer.contact_time_s, "ms", 1e3),
+        ("contact radius", answer.contact_radius_mm, "mm", 1.0),
+        ("pressure in the middle", answer.peak_pressure_pa, "GPa", 1e-9),
+        ("tension at the rim", answer.edge_tensile_stress_pa, "MPa", 1e-6),
+    ] {
+        page.figure(what, (26, 8), &format!(" {unit:4} "), figure.times(scale));
+    }
+    page.part(
+        "The least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
+         published speed of a knapper's hand; several metres a second are common (common practice, no source).",
+    );
     if let Some(force) = answer.yielding_tip_force_n {
-        let text =
-            format!("Should the tip flow as soon as it touches, the peak force is {} N.", short(force));
-        writeln!(out, "\n{}", wrapped(&text, "", "", WIDTH))?;
+        let force = short(force);
+        page.part(format!("Should the tip flow as soon as it touches, the peak force is {force} N."));
     }
-    write!(out, "{}", cautions(&answer.cautions))?;
-    out.flush()?;
+    page.cautions(&answer.cautions);
+    page.show()?;
     Ok(0)
 }
 
@@ -221,18 +206,14 @@ fn verdict(a: &DetachmentEstimate) -> String {
         v if v < 0.99 => "This blow would almost surely take a flake off",
         _ => "This blow would take a flake off",
     };
-    format!(
-        "{word}: probability {}. It can deliver {} times the force needed ({} to {}).",
-        probability_range(p),
-        short(a.margin.value),
-        short(a.margin.low),
-        short(a.margin.high)
-    )
+    let [low, margin, high] = a.margin.ends().map(short);
+    let p = probability_range(p);
+    format!("{word}: probability {p}. It can deliver {margin} times the force needed ({low} to {high}).")
 }
 
 /// A probability with its ends, where they read differently.
 fn probability_range(p: Ranged) -> String {
-    let [value, low, high] = [p.value, p.low, p.high].map(probability_as_read);
+    let [low, value, high] = p.ends().map(probability);
     if low == high { value } else { format!("{value} ({low} to {high})") }
 }
 
@@ -264,8 +245,7 @@ impl Detachment {
         calibration: &Calibration,
         level: f64,
     ) -> Outcome<Option<Detachment>> {
-        let Some(known) = known(given, None, &blow.delivery, calibration).map_err(Failure::of_options)?
-        else {
+        let Some(known) = known(given, None, &blow.delivery, calibration).asked()? else {
             return Ok(None);
         };
         let answer = known.estimate(level)?;
@@ -281,7 +261,7 @@ impl Detachment {
         if self.answer.detachment_probability.value < 0.05 {
             text.push_str(" The sizes below are for a flake of this platform that came off a harder blow.");
         }
-        wrapped(&text, "", "", WIDTH)
+        text
     }
 
     pub fn told(&self) -> Detached<'_> {
@@ -351,7 +331,7 @@ pub fn in_table(header: &Header, delivery: &Delivery) -> bool {
 }
 
 /// The probability of one row of a table; blank where the row does not say enough.
-pub fn probability(
+pub fn row_probability(
     measured: &impl Measured,
     row: &Row,
     delivery: &Delivery,
@@ -413,13 +393,13 @@ struct Contrast {
 }
 
 pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
-    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    let level = LEVEL.check(o.level).asked()?;
     if o.percussor.len() < 2 {
         return Err(Failure::usage("--percussor: name two or more, each with its own --percussor"));
     }
-    let stone = Stone::named(o.stone.as_deref().unwrap_or(LOCAL_STONE)).map_err(Failure::of_options)?;
+    let stone = Stone::named(o.stone.as_deref().unwrap_or(LOCAL_STONE)).asked()?;
     let materials = o.percussor.iter().map(|p| PercussorMaterial::named(p)).collect::<Result<Vec<_>, _>>();
-    let materials = materials.map_err(Failure::of_options)?;
+    let materials = materials.asked()?;
     let mut blows = Vec::new();
     for (i, material) in materials.iter().enumerate() {
         if let Some(known) = o.blow(i, &stone, material)? {
@@ -435,7 +415,7 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let found = calibration(o.calibration.as_deref(), Some(stone.name()))?;
     let predictor = Predictor::new(if o.of_the_experiment { found } else { found.at_sites()? })?;
     let given = o.percussor.iter().map(|p| o.platform(p, &stone).given()).collect::<Outcome<Vec<_>>>()?;
-    let sizes = side_by_side(&predictor, &given, &Ask::default(), level).map_err(Failure::of_options)?;
+    let sizes = side_by_side(&predictor, &given, &Ask::default(), level).asked()?;
     let names: Vec<String> = materials.iter().map(|m| m.name().to_string()).collect();
     if let Some(path) = &o.plot {
         let platform = format!("depth {} mm, exterior platform angle {} degrees", o.depth_mm, o.angle_deg);
@@ -483,7 +463,7 @@ impl ContrastVerb {
         figures.core_mass_g = self.core_mass_g.map(|a| a.figure().into());
         figures.restitution = self.restitution;
         let known = BlowAsKnown::new(stone.clone(), material.clone(), figures);
-        known.map(Some).map_err(Failure::of_options)
+        known.map(Some).asked()
     }
 
     fn platform(&self, percussor: &str, stone: &Stone) -> BlowOptions {
@@ -512,126 +492,96 @@ impl ContrastVerb {
     }
 }
 
-/// A size in words, and its unit.
-fn size_in_words(size: &str) -> (String, &'static str) {
-    (in_words(size), if size.ends_with("_g") { "g" } else { "mm" })
-}
-
 impl Contrast {
     fn print(&self, o: &ContrastVerb) -> Outcome<()> {
-        let mut out = crate::say::screen();
-        let per_cent = percent(o.level);
-        let head = format!(
-            "The same platform on {}, depth {} mm, exterior platform angle {} degrees. In brackets: {per_cent} % of such \
-             blows and flakes fall inside.",
+        let mut page = Page::default();
+        page.say(format!(
+            "The same platform on {}, depth {} mm, exterior platform angle {} degrees. In brackets: {} % of such blows \
+             and flakes fall inside.",
             self.stone.name(),
             o.depth_mm,
-            o.angle_deg
-        );
-        writeln!(out, "{}", wrapped(&head, "", "", WIDTH))?;
+            o.angle_deg,
+            percent(o.level)
+        ));
         let widest = self.names.iter().map(|n| n.chars().count()).max().unwrap_or(0);
-        let line = |out: &mut dyn Write, name: &str, r: [f64; 3]| {
-            let r = r.map(short);
-            writeln!(out, "  {name:widest$} {:>8}  ({} to {})", r[0], r[1], r[2])
-        };
         if self.blows.is_empty() {
-            let text =
-                "Force and detachment were left out: they need mass, tip radius and speed of each percussor.";
-            writeln!(out, "\n{}", wrapped(text, "", "", WIDTH))?;
+            page.part(
+                "Force and detachment were left out: they need mass, tip radius and speed of each percussor.",
+            );
         } else {
-            writeln!(out)?;
+            page.gap();
             for (i, name) in self.names.iter().enumerate() {
-                writeln!(out, "  {name:widest$} {}", o.described(i))?;
+                page.line(format!("  {name:widest$} {}", o.described(i)));
             }
         }
-        for (i, name) in self.names.iter().enumerate().skip(1) {
-            self.print_difference(&mut out, i, &self.names[0], name)?;
+        for i in 1..self.names.len() {
+            self.print_difference(&mut page, i, &self.names[0], &self.names[i]);
         }
         type Part = fn(&DetachmentEstimate) -> Ranged;
-        let parts: [(&str, Part); 4] = [
+        let parts: [(&str, Part); 3] = [
             ("Peak force, N", |a| a.peak_force_n),
             ("Force the platform needs, N", |a| a.required_force_n),
             ("Least speed that would do, m/s", |a| a.least_speed_m_s),
-            ("Probability that a flake detaches", |a| a.detachment_probability),
         ];
-        for (title, part) in parts.iter().filter(|_| !self.blows.is_empty()) {
-            writeln!(out, "\n{title}")?;
-            for (name, (_, answer)) in self.names.iter().zip(&self.blows) {
-                let r = part(answer);
-                if title.starts_with("Probability") {
-                    writeln!(out, "  {name:widest$} {}", probability_range(r))?;
-                } else {
-                    line(&mut out, name, [r.value, r.low, r.high])?;
-                }
+        let answers = || self.names.iter().zip(&self.blows).map(|(name, (_, answer))| (name, answer));
+        if !self.blows.is_empty() {
+            for (title, part) in parts {
+                page.line(format!("\n{title}"));
+                answers().for_each(|(name, a)| page.figure(name, (widest, 8), "  ", part(a)));
+            }
+            page.line("\nProbability that a flake detaches");
+            for (name, a) in answers() {
+                page.line(format!("  {name:widest$} {}", probability_range(a.detachment_probability)));
             }
         }
         for size in &self.sizes.estimates[0].sizes {
-            let (words, unit) = size_in_words(&size.size);
-            let mut words = words;
-            if let Some(first) = words.get_mut(0..1) {
-                first.make_ascii_uppercase();
-            }
-            writeln!(out, "\n{words}, {unit}, if a flake comes off")?;
+            page.line(format!("\n{}, if a flake comes off", begun(&with_unit(&size.size))));
             for (name, e) in self.names.iter().zip(&self.sizes.estimates) {
                 if let Some(p) = e.size(&size.size) {
-                    let i = p.interval(o.level)?;
-                    line(&mut out, name, [i.median, i.low, i.high])?;
+                    page.figure(name, (widest, 8), "  ", p.interval(o.level)?);
                 }
             }
         }
         let e = &self.sizes.estimates[0];
-        let behind = format!(
-            "Sizes from the calibration {} ({} stand behind it), by {} (form {}).",
-            e.calibration,
-            count(e.flakes, "flake", "flakes"),
-            e.variant,
-            e.form
-        );
-        writeln!(out, "\n{}", wrapped(&behind, "", "", WIDTH))?;
-        write!(out, "{}", remarks(&self.remarks()))?;
-        out.flush()?;
-        Ok(())
+        page.part(format!("Sizes from {} (form {}).", behind(e), e.form));
+        page.mind(&self.remarks());
+        page.show()
     }
 
-    fn print_difference(&self, out: &mut dyn Write, i: usize, first: &str, other: &str) -> Outcome<()> {
-        writeln!(out, "\n{first} over {other}, as ratios")?;
-        let show = |out: &mut dyn Write, what: &str, r: Ranged| {
-            writeln!(out, "  {what:24} {:>6}  ({} to {})", short(r.value), short(r.low), short(r.high))
-        };
+    fn print_difference(&self, page: &mut Page, i: usize, first: &str, other: &str) {
+        page.line(format!("\n{first} over {other}, as ratios"));
+        let mut show = |what: &str, r: Ranged| page.figure(what, (24, 6), "  ", r);
         if let Some(r) = self.ratios.get(i - 1) {
-            show(out, "peak force", r.peak_force)?;
-            show(out, "least speed", r.least_speed)?;
-            show(out, "least energy", r.least_energy)?;
+            show("peak force", r.peak_force);
+            show("least speed", r.least_speed);
+            show("least energy", r.least_energy);
         }
         let differences = &self.sizes.differences[i - 1];
         if !self.sizes.told_apart[i - 1] {
+            let calibration = &self.sizes.estimates[0].calibration;
             let same = format!(
-                "The calibration {} does not tell {first} from {other}: their sizes are the same by construction, \
-                 which is no finding. Two new flakes, one of each, differ by chance alone:",
-                self.sizes.estimates[0].calibration
+                "The calibration {calibration} does not tell {first} from {other}: their sizes are the same by \
+                 construction, which is no finding. Two new flakes, one of each, differ by chance alone:"
             );
-            writeln!(out, "{}", wrapped(&same, "  ", "  ", WIDTH))?;
+            page.under("  ", "  ", same);
             for d in differences {
-                show(out, &size_in_words(&d.size).0, d.new_flakes)?;
+                page.figure(&in_words(&d.size), (24, 6), "  ", d.new_flakes);
             }
-            return Ok(());
+            return;
         }
         let which = "Sizes: expected, of many such flakes; two flakes, of one new flake by each.";
-        writeln!(out, "{}", wrapped(which, "  ", "  ", WIDTH))?;
+        page.under("  ", "  ", which);
         for d in differences {
-            let (words, unit) = size_in_words(&d.size);
+            let words = in_words(&d.size);
             let told = match d.scale {
-                DifferenceScale::Ratio => words.clone(),
-                DifferenceScale::Difference => format!("{words}, {unit} more"),
+                DifferenceScale::Ratio => words,
+                DifferenceScale::Difference => format!("{words}, {} more", unit(&d.size)),
                 _ => format!("{words}, cube roots"),
             };
-            show(out, &format!("{told}, expected"), d.expected)?;
-            show(out, &format!("{told}, two flakes"), d.new_flakes)?;
+            page.figure(&format!("{told}, expected"), (24, 6), "  ", d.expected);
+            page.figure(&format!("{told}, two flakes"), (24, 6), "  ", d.new_flakes);
         }
-        for d in differences {
-            writeln!(out, "{}", wrapped(&support(d, first, other), "  ", "  ", WIDTH))?;
-        }
-        Ok(())
+        differences.iter().for_each(|d| page.under("  ", "  ", support(d, first, other)));
     }
 
     /// The cautions of one percussor, of its sizes and of its blow.
@@ -743,25 +693,16 @@ pub struct Contrasted<'a> {
 
 /// What the data support of a difference, in a sentence.
 fn support(d: &SizeDifference, first: &str, other: &str) -> String {
-    let (words, _) = size_in_words(&d.size);
     let errors = d.standard_errors.abs();
     let side = if d.standard_errors < 0.0 { "smaller" } else { "larger" };
     let judged = if errors < 1.0 {
         format!("the data do not tell {first} from {other} here")
     } else {
-        format!(
-            "the data give {first} the {side} flake with probability {}",
-            probability_as_read(d.supported)
-        )
+        format!("the data give {first} the {side} flake with probability {}", probability(d.supported))
     };
-    let words = words.strip_suffix(' ').unwrap_or(&words);
-    let mut words = words.to_string();
-    if let Some(start) = words.get_mut(0..1) {
-        start.make_ascii_uppercase();
-    }
+    let (size, larger) = (begun(&in_words(&d.size)), probability(d.first_larger));
     format!(
-        "{words}: {errors:.1} standard errors apart, {judged}; of two new flakes that of {first} is the larger with \
-         probability {}.",
-        probability_as_read(d.first_larger)
+        "{size}: {errors:.1} standard errors apart, {judged}; of two new flakes that of {first} is the larger with \
+         probability {larger}."
     )
 }

@@ -2,10 +2,10 @@
 
 use crate::blow::{BlowOptions, Given};
 use crate::estimate::joined;
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::number::number;
 use crate::original_plot;
-use crate::report::{RowFormat, cautions, count, percent, probability, short, table_as_table, wrapped};
+use crate::report::{Ends, Page, RowFormat, behind, percent, probability, short, table_as_table};
 use crate::tables::{self, Progress, Sink};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -97,18 +97,18 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if o.table.is_some() {
         table_as_table(o.format)?;
     }
-    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
-    SHARE.check(o.more_than).map_err(Failure::of_options)?;
+    let level = LEVEL.check(o.level).asked()?;
+    SHARE.check(o.more_than).asked()?;
     let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let mut ask = Ask::default();
-    ask.termination = termination.map_err(Failure::of_options)?;
+    ask.termination = termination.asked()?;
     let loss = match o.loss.as_deref() {
         Some("none") => None,
         Some(text) => Some(beta(text)?),
         None => Some(BetaLoss::usual()),
     };
     let unbroken: Vec<&str> = o.unbroken.iter().map(String::as_str).collect();
-    let mut look = LookBack::new()?.loss(model(loss)).unbroken(&unbroken).map_err(Failure::of_options)?;
+    let mut look = LookBack::new()?.loss(model(loss)).unbroken(&unbroken).asked()?;
     let given = o.blow.given()?;
     let mut calibration = o.blow.calibration(o.calibration.as_deref(), &given)?;
     let of_loss = calibration.tells(ORIGINAL_OVER_NOW);
@@ -129,7 +129,7 @@ fn beta(text: &str) -> Outcome<BetaLoss> {
         return Err(Failure::usage(format!("--loss {text}: write two numbers, A,B, such as 2,5")));
     };
     let number = |t: &str| number(t).map_err(|e| Failure::usage(format!("--loss {text}: {e}")));
-    BetaLoss::new(number(a)?, number(b)?).map_err(Failure::of_options)
+    BetaLoss::new(number(a)?, number(b)?).asked()
 }
 
 fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
@@ -166,10 +166,7 @@ fn now(o: &Options) -> Outcome<Flake> {
     let class = |t: &Option<String>| t.clone();
     let kind = class(&o.retouch_kind).map(|t| t.parse::<RetouchKind>()).transpose();
     let edges = class(&o.retouched_edges).map(|t| t.parse::<RetouchedEdges>()).transpose();
-    let mut retouch = Retouch::builder()
-        .kind(kind.map_err(Failure::of_options)?)
-        .edges(edges.map_err(Failure::of_options)?)
-        .index(o.retouch_index);
+    let mut retouch = Retouch::builder().kind(kind.asked()?).edges(edges.asked()?).index(o.retouch_index);
     if let Some(text) = &o.retouch_height_mm {
         let heights = list("--retouch-height-mm", text)?;
         let thick = o.thickness_at_mm.as_deref().map(|t| list("--thickness-at-mm", t)).transpose()?;
@@ -192,9 +189,9 @@ fn now(o: &Options) -> Outcome<Flake> {
         .length_now_mm(o.length_now_mm)
         .width_now_mm(o.width_now_mm)
         .max_thickness_now_mm(o.max_thickness_now_mm)
-        .retouch(retouch.map_err(Failure::of_options)?)
+        .retouch(retouch.asked()?)
         .build()
-        .map_err(Failure::of_options)
+        .asked()
 }
 
 fn single(
@@ -213,15 +210,15 @@ fn single(
     let remains = Remains::new(now)
         .and_then(|r| r.with_missing_g(o.mass_missing_g.unwrap_or(0.0)))
         .and_then(|r| r.with_length_mm(o.length_now_mm))
-        .map_err(Failure::of_options)?;
+        .asked()?;
     let predictor = Predictor::new(calibration)?;
     let piece = Piece { given: &given, now: self::now(o)?, missing: o.mass_missing_g };
-    let found = look.sizes(&predictor).original(&piece, ask).map_err(Failure::of_options)?;
+    let found = look.sizes(&predictor).original(&piece, ask).asked()?;
     if let Some(path) = &o.plot {
         original_plot::single(path, &found, &remains, level)?;
     }
     match o.format {
-        RowFormat::Text => print_text(o, &found, &remains, loss, level)?,
+        RowFormat::Text => text(o, &found, &remains, loss, level)?.show()?,
         RowFormat::Json => crate::say::json(&found.at(&remains, loss, o.more_than, level)?)?,
         RowFormat::Csv => {
             let columns = TableOriginals::COLUMNS;
@@ -236,57 +233,35 @@ fn single(
     Ok(0)
 }
 
-fn print_text(
+fn text(
     o: &Options,
     found: &OriginalEstimate,
     remains: &Remains,
     loss: Option<BetaLoss>,
     level: f64,
-) -> Outcome<()> {
-    use std::io::Write;
-    let share = o.more_than;
-    let mut out = crate::say::screen();
+) -> Outcome<Page> {
+    let mut page = Page::default();
     let mass = found.mass.interval(level)?;
     let lost = found.mass.share_lost(level)?;
-    writeln!(out, "What the piece was when it came off; {} % of such flakes fall inside:\n", percent(level))?;
-    writeln!(
-        out,
-        "  original mass   {:>7} g    ({} to {})",
-        short(mass.median),
-        short(mass.low),
-        short(mass.high)
-    )?;
+    let level_told = percent(level);
+    page.line(format!("What the piece was when it came off; {level_told} % of such flakes fall inside:\n"));
+    page.figure("original mass", (15, 7), " g    ", mass);
     if let Some(length) = &found.length {
-        let i = length.interval(level)?;
         let by = if length.at_least_mm().is_some() { "" } else { ", by the platform alone" };
-        writeln!(
-            out,
-            "  original length {:>7} mm   ({} to {}){by}",
-            short(i.median),
-            short(i.low),
-            short(i.high)
-        )?;
+        let [low, median, high] = length.interval(level)?.ends().map(short);
+        page.line(format!("  original length {median:>7} mm   ({low} to {high}){by}"));
     }
-    let whole = |v: f64| format!("{:.0}", 100.0 * v);
-    writeln!(
-        out,
-        "  share lost      {:>7} %    ({} to {})",
-        whole(lost.median),
-        whole(lost.low),
-        whole(lost.high)
-    )?;
-    let more = found.mass.lost_more_than(share)?;
-    let sentence = format!("More than {} % is lost with probability {}.", percent(share), probability(more));
-    writeln!(out, "\n{}", wrapped(&sentence, "", "", 79))?;
-    let how = match (found.leans_on, loss) {
+    let [low, median, high] = lost.times(100.0).map(|v| format!("{v:.0}"));
+    page.line(format!("  share lost      {median:>7} %    ({low} to {high})"));
+    let (share, more) = (percent(o.more_than), probability(found.mass.lost_more_than(o.more_than)?));
+    page.part(format!("More than {share} % is lost with probability {more}."));
+    page.say(match (found.leans_on, loss) {
         (LeansOn::Retouch, _) => match &found.by_platform {
             Some(beside) => {
-                let i = beside.interval(level)?;
+                let [low, median, high] = beside.interval(level)?.ends().map(short);
                 format!(
-                    "It leans on the retouch. Its platform alone, not combined with it, would say {} g ({} to {}).",
-                    short(i.median),
-                    short(i.low),
-                    short(i.high)
+                    "It leans on the retouch. Its platform alone, not combined with it, would say {median} g ({low} to \
+                     {high})."
                 )
             }
             None => "It leans on the retouch.".to_string(),
@@ -297,41 +272,28 @@ fn print_text(
         }
         (_, None) => {
             "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
-                 how much is usually lost."
+             how much is usually lost."
                 .to_string()
         }
-        (_, Some(l)) => format!(
-            "It leans on the platform. Assumed before looking at the piece: a beta distribution of the share \
-             lost, with parameters {} and {}, {} % on average (--loss for another). The interval is the shortest.",
-            l.a(),
-            l.b(),
-            short(100.0 * l.mean())
-        ),
-    };
-    writeln!(out, "{}", wrapped(&how, "", "", 79))?;
+        (_, Some(l)) => {
+            let (a, b, mean) = (l.a(), l.b(), short(100.0 * l.mean()));
+            format!(
+                "It leans on the platform. Assumed before looking at the piece: a beta distribution of the share \
+                 lost, with parameters {a} and {b}, {mean} % on average (--loss for another). The interval is the \
+                 shortest."
+            )
+        }
+    });
     if remains.mass_missing_g() > 0.0 {
-        let known = format!(
-            "It was at least {} g, with the missing part whose mass is known.",
-            short(remains.certain_g())
-        );
-        writeln!(out, "{}", wrapped(&known, "", "", 79))?;
+        let certain = short(remains.certain_g());
+        page.say(format!("It was at least {certain} g, with the missing part whose mass is known."));
     }
-    let e = &found.estimate;
     if found.leans_on != LeansOn::Unretouched {
-        let behind = format!(
-            "From the calibration {} ({} stand behind it), by {}.",
-            e.calibration,
-            count(e.flakes, "flake", "flakes"),
-            e.variant
-        );
-        writeln!(out, "{}", wrapped(&behind, "", "", 79))?;
+        page.say(format!("From {}.", behind(&found.estimate)));
     }
-    if let Some(path) = &o.plot {
-        writeln!(out, "Picture written to {path}")?;
-    }
-    write!(out, "{}", cautions(&found.cautions))?;
-    out.flush()?;
-    Ok(())
+    page.picture(o.plot.as_ref());
+    page.cautions(&found.cautions);
+    Ok(page)
 }
 
 fn table(

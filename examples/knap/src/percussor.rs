@@ -1,9 +1,9 @@
 //! `knap percussor`: what struck the flakes of a table, as far as they tell.
 
 use crate::blow::calibration;
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::number::number as read;
-use crate::report::{RowFormat, cautions, count, wrapped};
+use crate::report::{Page, RowFormat, count, wrapped};
 use crate::tables::{self, Progress, Sink, Twice};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -13,13 +13,12 @@ use conchoid::infer::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, Sit
 use conchoid::infer::{Judged, RecordedOutcome as Tried, TrackRecord};
 use conchoid::predict::Caution;
 use conchoid::strike::{LandsOn, Measured};
-use conchoid::table::{Attributed, KeptRow, Row, Summary, TableAttributions, levels_of};
+use conchoid::table::{Attributed, KeptRow, Row, Summary, TableAttributions};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 
 pub const EXAMPLES: &str = "\
 Examples:
@@ -100,38 +99,34 @@ impl Options {
             Some(second) => {
                 let offset = self.offset.iter().map(|t| pair("offset", t)).collect::<Outcome<Vec<_>>>()?;
                 let second = calibration(Some(second), None)?;
-                Attribution::between(first, second, &offset).map_err(Failure::of_options)?
+                Attribution::between(first, second, &offset).asked()?
             }
         };
         if self.metal {
-            a = a.with_metal().map_err(Failure::of_options)?;
+            a = a.with_metal().asked()?;
         }
         if !self.prior.is_empty() {
             let prior = self.prior.iter().map(|t| pair("prior", t)).collect::<Outcome<Vec<_>>>()?;
-            a = a.with_prior(&prior).map_err(Failure::of_options)?;
+            a = a.with_prior(&prior).asked()?;
         }
         if !self.blow.is_empty() {
             let settings = self.blow.iter().map(|t| blow(t)).collect::<Outcome<Vec<_>>>()?;
-            a = a.with_settings(SettingsPrior::new(settings).map_err(Failure::of_options)?);
+            a = a.with_settings(SettingsPrior::new(settings).asked()?);
         }
         let site = SiteShift::new(self.site_common, self.site_own, self.site_log_odds);
-        a = a.with_site(site.map_err(Failure::of_options)?);
-        a = a.with_habit(self.habit).map_err(Failure::of_options)?;
+        a = a.with_site(site.asked()?);
+        a = a.with_habit(self.habit).asked()?;
         Ok(if self.hide_blow { a.hiding_blow() } else { a })
     }
 
     /// The experiment of the stone that most rows record; others are told of.
     fn of_the_stone(&self, source: &Twice) -> Outcome<&'static str> {
         let table = source.open(&self.taken.options(None, &[])?)?;
-        let none: [&str; 0] = [];
         let stone = |row: &Row, _: &str| Measured::class(row, "stone").map(str::to_string);
-        let stones = levels_of(table, &none, &["stone"], |_| {}, |_| true, stone)
-            .map_err(|e| Failure::other(format!("{}: {e}", self.table)))?;
-        let stones = stones.into_iter().next().unwrap_or_default();
+        let stones = tables::entries(table, &self.table, "stone", stone)?;
         let answers = bundled::experiment_for(stones.first().map(|s| s.0.as_str()));
-        let others: Vec<&str> = stones.iter().map(|s| s.0.as_str()).collect();
-        let others: Vec<&str> =
-            others.into_iter().filter(|s| bundled::experiment_for(Some(s)) != answers).collect();
+        let others = stones.iter().map(|s| s.0.as_str());
+        let others: Vec<&str> = others.filter(|s| bundled::experiment_for(Some(s)) != answers).collect();
         if !others.is_empty() {
             let list = others.join(", ");
             note!("knap: {list} is judged by {answers} too; judge it apart with --where stone={}", others[0]);
@@ -154,7 +149,7 @@ fn blow(text: &str) -> Outcome<BlowSetting> {
     let number = |t: &str| read(t).map_err(|e| Failure::usage(format!("--blow {text}: {e}")));
     Ok(BlowSetting {
         angle_of_blow_deg: Some(number(angle)?),
-        lands_on: Some(lands.parse::<LandsOn>().map_err(Failure::of_options)?),
+        lands_on: Some(lands.parse::<LandsOn>().asked()?),
         weight: number(weight)?,
     })
 }
@@ -167,13 +162,9 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let options = o.taken.options(Some(&calibrations[0]), &more)?;
     let table = source.open(&options)?;
     tables::told(table.header());
-    let group = match &o.group {
-        None => None,
-        Some(name) => Some(table.header().position(name).ok_or_else(|| {
-            let names: Vec<&str> = table.header().names().collect();
-            Failure::usage(Error::unknown_name("--group", name, names).to_string())
-        })?),
-    };
+    let unknown = |name: &String| tables::unknown(table.header(), "--group", name);
+    let place = |name: &String| table.header().position(name).ok_or_else(|| unknown(name));
+    let group = o.group.as_ref().map(place).transpose()?;
     let of_table = |e: Error| match e {
         e @ Error::Table { .. } => Failure::other(format!("{}: {e}", o.table)),
         e => e.into(),
@@ -194,12 +185,9 @@ pub fn run(o: &Options) -> Outcome<u8> {
     progress.finish();
     let groups = found.groups(&attribution, o)?;
     match o.format {
-        RowFormat::Text => std::io::Write::write_all(
-            &mut crate::say::screen(),
-            text(&attribution, &summary, &found, &groups, o).as_bytes(),
-        )?,
+        RowFormat::Text => text(&attribution, &summary, &found, &groups, o).show()?,
         RowFormat::Json => print_json(&attribution, &summary, &groups)?,
-        RowFormat::Csv => crate::say::aside(text(&attribution, &summary, &found, &groups, o).trim_end()),
+        RowFormat::Csv => crate::say::aside(text(&attribution, &summary, &found, &groups, o).0.trim_end()),
     }
     for line in summary.intake().to_string().lines() {
         note!("  {line}");
@@ -295,22 +283,18 @@ fn basis(a: &Attribution, o: &Options) -> String {
     )
 }
 
-fn text(a: &Attribution, summary: &Summary, found: &Found, groups: &[Group], o: &Options) -> String {
-    let mut out = String::new();
+fn text(a: &Attribution, summary: &Summary, found: &Found, groups: &[Group], o: &Options) -> Page {
+    let mut page = Page::default();
     let tally = summary.tally();
     let answered = tally.read() + tally.remarked();
-    let _ = writeln!(
-        out,
-        "{}: {answered} answered, {} refused",
-        count(tally.rows(), "row", "rows"),
-        tally.refused()
-    );
+    let rows = count(tally.rows(), "row", "rows");
+    page.line(format!("{rows}: {answered} answered, {} refused", tally.refused()));
     if answered > 1 {
-        let _ = writeln!(out, "\nOne by one:");
+        page.line("\nOne by one:");
         for ((class, _), (all, telling)) in a.prior().zip(&found.favours) {
-            let _ = writeln!(out, "  {all} more like {class}; {telling} by 20 to 1 or more");
+            page.line(format!("  {all} more like {class}; {telling} by 20 to 1 or more"));
         }
-        let _ = writeln!(out, "  {} of {answered} say little on their own (less than 3 to 1)", found.little);
+        page.line(format!("  {} of {answered} say little on their own (less than 3 to 1)", found.little));
     }
     for g in groups {
         let name = match &g.name {
@@ -318,32 +302,30 @@ fn text(a: &Attribution, summary: &Summary, found: &Found, groups: &[Group], o: 
             None if g.verdict.flakes > 1 => "All together, if one percussor struck them: ".to_string(),
             None => String::new(),
         };
-        let mut told = format!("{name}{}.", begun(&g.verdict.sentence(), name.is_empty()));
-        let lips = g.verdict.lips;
+        let (sentence, lips) = (going_on(&g.verdict.sentence(), name.is_empty()), g.verdict.lips);
         let flakes = count(g.verdict.flakes as u64, "flake", "flakes");
-        let _ = write!(told, " Used beside the sizes: lips of {lips} of {flakes}");
+        let mut told = format!("{name}{sentence}. Used beside the sizes: lips of {lips} of {flakes}");
         if a.knows_terminations() {
-            let _ = write!(told, ", terminations of {}", g.verdict.terminations);
+            told.push_str(&format!(", terminations of {}", g.verdict.terminations));
         }
         told.push('.');
         if !g.recorded.is_empty() {
             let list: Vec<String> = g.recorded.iter().map(|(p, n)| format!("{p} {n}")).collect();
-            let _ = write!(told, " Recorded: {}.", list.join(", "));
+            told.push_str(&format!(" Recorded: {}.", list.join(", ")));
         }
-        if g.verdict.integration_error > 0.1 {
-            let _ = write!(
-                told,
-                " The integration is rough: standard error {:.1} of the log odds.",
-                g.verdict.integration_error
-            );
+        let error = g.verdict.integration_error;
+        if error > 0.1 {
+            told.push_str(&format!(" The integration is rough: standard error {error:.1} of the log odds."));
         }
-        let _ = writeln!(out, "\n{}", wrapped(&told, "", "  ", 79));
+        page.gap();
+        page.under("", "  ", told);
     }
-    let _ = writeln!(out, "\n{}", wrapped(&basis(a, o), "", "", 79));
+    page.part(basis(a, o));
     if let Some(record) = a.calibrations().next().and_then(|c| TrackRecord::bundled(c.name()))
         && o.against.is_none()
     {
-        let _ = write!(out, "\n{}", honest(&record, groups));
+        page.gap();
+        honest(&mut page, &record, groups);
     }
     let mut all: Vec<Caution> = Vec::new();
     for c in groups.iter().flat_map(|g| &g.verdict.cautions) {
@@ -351,12 +333,12 @@ fn text(a: &Attribution, summary: &Summary, found: &Found, groups: &[Group], o: 
             all.push(c.clone());
         }
     }
-    out.push_str(&cautions(&all));
-    out
+    page.cautions(&all);
+    page
 }
 
 /// A sentence as it begins a paragraph, or goes on after a colon.
-fn begun(sentence: &str, first: bool) -> String {
+fn going_on(sentence: &str, first: bool) -> String {
     let mut letters = sentence.chars();
     match letters.next() {
         Some(c) if !first => c.to_lowercase().chain(letters).collect(),
@@ -365,15 +347,14 @@ fn begun(sentence: &str, first: bool) -> String {
 }
 
 /// How often such answers were right in the experiment itself, for groups like these.
-fn honest(record: &TrackRecord, groups: &[Group]) -> String {
+fn honest(page: &mut Page, record: &TrackRecord, groups: &[Group]) {
     let lips = groups.iter().any(|g| g.verdict.lips > 0);
     let judged = Judged { lips, terminations: true, blow_hidden: true };
-    let mut out = String::new();
     let percent = |n: u64, of: u64| 100.0 * n as f64 / of.max(1) as f64;
     if let Some(s) = record.singles(judged) {
         let each = |o: &Tried| format!("{} of {} {}", o.likelier_right, o.count, o.percussor);
         let list: Vec<String> = s.outcomes.iter().map(each).collect();
-        let told = format!(
+        page.say(format!(
             "How good this is: single flakes of its own experiment, which it had not seen and whose blows it was \
              not told, went to the right class for {}, with even prior odds. Their log score is {:.2} +/- {:.2} \
              (knowing nothing scores 0.69) and their Brier score {:.2} +/- {:.2} (knowing nothing scores 0.50); \
@@ -383,24 +364,21 @@ fn honest(record: &TrackRecord, groups: &[Group]) -> String {
             s.log_score.standard_error,
             s.brier.mean,
             s.brier.standard_error
-        );
-        let _ = writeln!(out, "{}", wrapped(&told, "", "", 79));
+        ));
     }
     if let Some(s) = record.singles(Judged { blow_hidden: false, ..judged }) {
-        let told = format!(
+        page.say(format!(
             "Told how they were struck, it has a log score of {:.2} +/- {:.2}. Where that is worse, part of the \
              former is owed not to the percussor but to how each was swung in the experiment; a knapper may swing \
              otherwise. Hard tips that land on the edge leave lips too.",
             s.log_score.mean, s.log_score.standard_error
-        );
-        let _ = writeln!(out, "{}", wrapped(&told, "", "", 79));
+        ));
     }
-    let told = format!(
+    page.say(format!(
         "Groups struck by one percussor, decided where a class reaches {:.2} (right / wrong, in %; the others \
          stay undecided):",
         record.group_decided
-    );
-    let _ = writeln!(out, "{}", wrapped(&told, "", "", 79));
+    ));
     for g in record.groups.iter().filter(|g| g.judged == judged) {
         let each = |o: &Tried| {
             if o.count == 0 {
@@ -410,15 +388,9 @@ fn honest(record: &TrackRecord, groups: &[Group]) -> String {
             format!("{} {right:>3.0} / {wrong:<2.0}", o.percussor)
         };
         let list: Vec<String> = g.outcomes.iter().map(each).collect();
-        let _ = writeln!(
-            out,
-            "  {:>2} {:6}  {}",
-            g.flakes,
-            if g.flakes == 1 { "flake" } else { "flakes" },
-            list.join("   ").trim_end()
-        );
+        let flakes = if g.flakes == 1 { "flake" } else { "flakes" };
+        page.line(format!("  {:>2} {flakes:6}  {}", g.flakes, list.join("   ").trim_end()));
     }
-    out
 }
 
 /// A class of percussors in a verdict.

@@ -1,12 +1,16 @@
 //! Numbers and paragraphs for people, ordered JSON for programs.
 
 use crate::failure::{Failure, Outcome};
-use conchoid::predict::{Caution, in_few};
+use conchoid::infer::Drawn;
+use conchoid::predict::{Caution, Estimate, Interval, Ranged, in_few, in_words};
+use std::fmt::Display;
+use std::io::Write;
 
 /// How results are printed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, clap::ValueEnum)]
 pub enum Format {
     /// A short answer in words
+    #[default]
     Text,
     /// One JSON object
     Json,
@@ -119,31 +123,144 @@ pub fn unit(name: &str) -> &'static str {
     }
 }
 
-/// The cautions as a paragraph, empty without any.
-pub fn cautions(list: &[Caution]) -> String {
-    let mut told = in_few(list);
-    if told.len() > TOLD {
-        let more = told.len() - (TOLD - 1);
-        told.truncate(TOLD - 1);
-        told.push(format!("{more} further cautions, each in --format json"));
+/// What a column is called in a sentence, and its unit: `platform depth, mm`.
+pub fn with_unit(name: &str) -> String {
+    match unit(name) {
+        "" => in_words(name),
+        unit => format!("{}, {unit}", in_words(name)),
     }
-    remarks(&told)
 }
 
+/// A sentence that begins with a capital.
+pub fn begun(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |c| c.to_uppercase().chain(letters).collect())
+}
+
+/// The calibration behind an estimate.
+pub fn behind(e: &Estimate) -> String {
+    let flakes = count(e.flakes, "flake", "flakes");
+    format!("the calibration {} ({flakes} stand behind it), by {}", e.calibration, e.variant)
+}
+
+/// Characters that a line of text may fill.
+const WIDTH: usize = 79;
 /// Cautions that text tells at most.
 const TOLD: usize = 6;
 
-/// The same from sentences.
-pub fn remarks(list: &[String]) -> String {
-    if list.is_empty() {
-        return String::new();
+/// A text for people as it grows.
+#[derive(Default)]
+pub struct Page(pub String);
+
+impl Page {
+    /// A line as it is.
+    pub fn line(&mut self, text: impl Display) {
+        self.0.push_str(&format!("{text}\n"));
     }
-    let mut out = String::from("\nMind:\n");
-    for sentence in list {
-        out.push_str(&wrapped(sentence, " - ", "   ", 79));
-        out.push('\n');
+    /// A blank line.
+    pub fn gap(&mut self) {
+        self.line("");
     }
-    out
+    /// A paragraph.
+    pub fn say(&mut self, text: impl AsRef<str>) {
+        self.under("", "", text);
+    }
+    /// A paragraph after a blank line.
+    pub fn part(&mut self, text: impl AsRef<str>) {
+        self.gap();
+        self.say(text);
+    }
+    /// A paragraph behind a mark, continued under an indent.
+    pub fn under(&mut self, mark: &str, indent: &str, text: impl AsRef<str>) {
+        self.line(wrapped(text.as_ref(), mark, indent, WIDTH));
+    }
+    /// An entry of a list within a block.
+    pub fn entry(&mut self, text: impl AsRef<str>) {
+        self.under("  - ", "    ", text);
+    }
+    /// A name with a figure and its ends; widths of both, and what stands between, such as the unit.
+    pub fn figure(&mut self, name: &str, (width, room): (usize, usize), unit: &str, of: impl Ends) {
+        let [low, middle, high] = of.ends().map(short);
+        self.line(format!("  {name:width$} {middle:>room$}{unit}({low} to {high})"));
+    }
+    /// Cells under each other: their widths, below zero where they begin at the left.
+    pub fn columns<C: Display>(&mut self, widths: &[isize], cells: impl IntoIterator<Item = C>) {
+        let cell = |(width, c): (&isize, C)| match (width.unsigned_abs(), *width < 0) {
+            (width, true) => format!("{c:width$}"),
+            (width, false) => format!("{c:>width$}"),
+        };
+        let cells: Vec<String> = widths.iter().zip(cells.into_iter()).map(cell).collect();
+        self.line(cells.join(" "));
+    }
+    /// What to mind: sentences, or cautions.
+    pub fn mind(&mut self, sentences: &[String]) {
+        if !sentences.is_empty() {
+            self.line("\nMind:");
+        }
+        sentences.iter().for_each(|s| self.under(" - ", "   ", s));
+    }
+    pub fn cautions(&mut self, list: &[Caution]) {
+        let mut told = in_few(list);
+        if told.len() > TOLD {
+            let more = told.len() - (TOLD - 1);
+            told.truncate(TOLD - 1);
+            told.push(format!("{more} further cautions, each in --format json"));
+        }
+        self.mind(&told);
+    }
+    /// Where a picture went.
+    pub fn picture(&mut self, path: Option<&String>) {
+        path.into_iter().for_each(|path| self.line(format!("Picture written to {path}")));
+    }
+    /// Prints it.
+    pub fn show(&self) -> Outcome<()> {
+        let mut out = crate::say::screen();
+        out.write_all(self.0.as_bytes())?;
+        Ok(out.flush()?)
+    }
+}
+
+/// A figure with its ends.
+pub trait Ends {
+    /// The lower end, the middle, the upper end.
+    fn ends(&self) -> [f64; 3];
+    /// In another unit.
+    fn times(&self, factor: f64) -> [f64; 3] {
+        self.ends().map(|v| factor * v)
+    }
+    /// `8 (7 to 9)`.
+    fn told(&self) -> String {
+        self.told_as(short)
+    }
+    /// The same in other digits.
+    fn told_as(&self, digits: impl Fn(f64) -> String) -> String {
+        let [low, middle, high] = self.ends().map(digits);
+        format!("{middle} ({low} to {high})")
+    }
+}
+
+impl Ends for [f64; 3] {
+    fn ends(&self) -> [f64; 3] {
+        *self
+    }
+}
+
+impl Ends for Interval {
+    fn ends(&self) -> [f64; 3] {
+        [self.low, self.median, self.high]
+    }
+}
+
+impl Ends for Ranged {
+    fn ends(&self) -> [f64; 3] {
+        [self.low, self.value, self.high]
+    }
+}
+
+impl Ends for Drawn {
+    fn ends(&self) -> [f64; 3] {
+        [self.low, self.median, self.high]
+    }
 }
 
 /// A count with its noun.

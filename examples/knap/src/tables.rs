@@ -1,7 +1,10 @@
 //! Opening tables, with the columns that a verb reads, and progress while they are read.
 
-use crate::failure::{Failure, Outcome};
-use conchoid::table::{TableOptions, TableReader};
+use crate::failure::{Failure, Outcome, Whose};
+use crate::report::wrapped;
+use conchoid::table::{
+    CLASSES, Header, Offer, OffersMade, Row, TableOptions, TableReader, levels_of, offer_each,
+};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::fs::File;
 use std::io::{IsTerminal, Read, Seek};
@@ -13,13 +16,59 @@ pub type Table = TableReader<Box<dyn Read>>;
 
 /// Opens a table; `-` is standard input.
 pub fn open(path: &str, options: &TableOptions) -> Outcome<Table> {
-    let table =
-        TableReader::new(bytes(path)?, options).map_err(|e| Failure::other(format!("{path}: {e}")))?;
+    let table = TableReader::new(bytes(path)?, options).of_file(path)?;
     told(table.header());
     Ok(table)
 }
 
 pub use crate::taken::told;
+
+/// An option that names a column which the table does not have.
+pub fn unknown(header: &Header, flag: &str, column: &str) -> Failure {
+    Failure::unknown(flag, column, header.names())
+}
+
+/// The options with further columns of classes, where the reader does not know them.
+pub fn with_classes<'a>(options: TableOptions, more: impl IntoIterator<Item = &'a str>) -> TableOptions {
+    let unknown = more.into_iter().filter(|c| !CLASSES.contains(c) && *c != "percussor_class");
+    unknown.fold(options, |options, c| options.class(c))
+}
+
+/// Offers what a table holds, one row or columns of numbers at a time, and shows how far it is.
+pub fn offer(
+    table: Table,
+    (path, what): (&str, &'static str),
+    needs: &[String],
+    numbers: bool,
+    take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
+) -> Outcome<OffersMade> {
+    let progress = Progress::new(what);
+    let made = offer_each(table, needs, numbers, |rows| progress.at(rows), take).of_file(path)?;
+    progress.finish();
+    Ok(made)
+}
+
+/// Tells what was noticed while a table was read, and why cells cannot be used.
+pub fn tell(made: &OffersMade) {
+    for line in made.intake.to_string().lines() {
+        note!("knap: {line}");
+    }
+    for line in made.bad.lines(4) {
+        note!("{}", wrapped(&format!("knap: not used, {line}"), "", "    ", 108));
+    }
+}
+
+/// The entries of one column with their rows, the most frequent first.
+pub fn entries(
+    table: Table,
+    path: &str,
+    column: &str,
+    of: impl Fn(&Row, &str) -> Option<String>,
+) -> Outcome<Vec<(String, u64)>> {
+    let none: [&str; 0] = [];
+    let found = levels_of(table, &none, &[column], |_| {}, |_| true, of).of_file(path)?;
+    Ok(found.into_iter().next().unwrap_or_default())
+}
 
 /// A table that is read twice: a file, or what came through standard input, put aside.
 pub enum Twice {
@@ -47,7 +96,7 @@ impl Twice {
                 (Box::new(file), "-")
             }
         };
-        TableReader::new(reader, options).map_err(|e| Failure::other(format!("{path}: {e}")))
+        TableReader::new(reader, options).of_file(path)
     }
 }
 

@@ -1,10 +1,10 @@
 //! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
 
-use super::{Options, in_columns, needed_columns, offered};
+use super::{Options, in_columns, needed_columns, offered, reasons, written_to};
 use crate::blow::calibration;
-use crate::failure::{Failure, Outcome};
-use crate::report::{Format, count, percent, short, wrapped};
-use crate::tables::{self, Sink};
+use crate::failure::{Failure, Outcome, Whose};
+use crate::report::{Ends, Format, Page, count, percent, short};
+use crate::tables::{self, save};
 use conchoid::calibration::{Calibration, SizeModel, Spread};
 use conchoid::calibration::{Local, LocalReport, TypicalPlatform};
 use conchoid::predict::in_words;
@@ -14,7 +14,6 @@ use conchoid::table::Offer;
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::io::Write;
 
 /// Probability inside the intervals that are compared.
 const LEVEL: f64 = 0.95;
@@ -33,8 +32,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     if !sizes.iter().any(|m| m.size == *response || m.column == *response) {
         let mut names: Vec<&str> = sizes.iter().map(|m| m.size.as_str()).collect();
         names.dedup();
-        let e = conchoid::Error::unknown_name("--response", response, names);
-        return Err(Failure::usage(e.to_string()));
+        return Err(Failure::unknown("--response", response, names));
     }
     let options = o.taken.options(Some(&start), &[])?;
     let table = tables::open(&o.table, &options)?;
@@ -45,11 +43,11 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         local.map_err(|e| Failure::other(format!("{}: {e}; map another with --column", o.table)))?
     };
     if let Some(a) = o.discount {
-        local = local.discount(a).map_err(Failure::of_options)?;
+        local = local.discount(a).asked()?;
     }
     let kept = o.kept.kept()?;
     if let Some(kept) = &kept {
-        local = local.given_kept(kept.clone()).map_err(Failure::of_options)?;
+        local = local.given_kept(kept.clone()).asked()?;
     }
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
@@ -70,22 +68,18 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     if let Some(a) = o.discount {
         command.push_str(&format!(" --discount {a}"));
     }
-    command.push_str(&o.kept.command());
-    command.push_str(&o.taken.command());
-    let (mut mine, report) =
-        local.finish(&o.name, &command).map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    command += &(o.kept.command() + &o.taken.command());
+    let (mut mine, report) = local.finish(&o.name, &command).of_file(&o.table)?;
     if let Some(stone) = &o.stone {
         mine = mine.of_stone(stone);
     }
     if let Some(out) = &o.out {
-        let mut sink = Sink::open(Some(out))?;
-        sink.write_all(mine.to_json().as_bytes())?;
-        sink.finish()?;
+        save(out, &mine.to_json())?;
     }
     let compared = compare(&report, &mine)?;
     match o.format {
         Format::Json => print_json(o, &report, &compared)?,
-        Format::Text => print_text(o, &report, &compared)?,
+        Format::Text => text(o, &report, &compared).show()?,
     }
     Ok(0)
 }
@@ -120,17 +114,10 @@ fn compare<'a>(report: &'a LocalReport, mine: &Calibration) -> Outcome<Vec<Compa
         let e = p.estimate(platform, &Ask::default())?;
         Ok(e.sizes[0].predictive.interval(LEVEL)?)
     };
-    report
-        .platforms
-        .iter()
-        .map(|platform| {
-            Ok(Compared {
-                platform,
-                before: interval(&before, platform)?,
-                after: interval(&after, platform)?,
-            })
-        })
-        .collect()
+    let one = |platform| {
+        Ok(Compared { platform, before: interval(&before, platform)?, after: interval(&after, platform)? })
+    };
+    report.platforms.iter().map(one).collect()
 }
 
 /// The spread of a model in words; where it has terms of its own, its constant.
@@ -142,95 +129,58 @@ fn spread(m: &SizeModel) -> f64 {
     }
 }
 
-fn print_text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()> {
-    let mut out = crate::say::screen();
+fn text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Page {
+    let mut page = Page::default();
     let m = &r.published;
-    let head = format!(
-        "{} by {} (form {}): {}, updated with {}",
-        m.form.transform().describe(&o.response.concat()),
-        r.variant,
-        m.form.name(),
-        r.started_from,
-        count(r.used, "local flake", "local flakes"),
-    );
-    writeln!(out, "{}\n", wrapped(&head, "", "", 79))?;
+    let (size, form) = (m.form.transform().describe(&o.response.concat()), m.form.name());
+    let used = count(r.used, "local flake", "local flakes");
+    page.say(format!("{size} by {} (form {form}): {}, updated with {used}", r.variant, r.started_from));
     let terms = m.form.term_names();
     // three columns of figures stand right of the terms; a longer term has a line of its own
     let longest = terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
     let width = longest.clamp(6, 36);
-    writeln!(out, "  {:width$}  {:>12}  {:>12}  {:>12}", "", "published", "updated", "own only")?;
+    let line = |term: &str, [before, after, own]: [String; 3]| {
+        format!("  {term:width$}  {before:>12}  {after:>12}  {own:>12}")
+    };
+    page.gap();
+    page.line(line("", ["published", "updated", "own only"].map(String::from)));
     for (j, term) in terms.iter().enumerate() {
-        let term = if term.chars().count() > width {
-            writeln!(out, "{}", wrapped(term, "  ", "    ", 79))?;
-            ""
-        } else {
-            term
-        };
-        write!(out, "  {term:width$}  {:>12.6}  {:>12.6}", m.coefficients[j], r.updated.coefficients[j])?;
-        match &r.own_coefficients {
-            Some(own) => writeln!(out, "  {:>12.6}", own[j])?,
-            None => writeln!(out, "  {:>12}", "-")?,
+        let long = term.chars().count() > width;
+        if long {
+            page.under("  ", "    ", term);
         }
+        let own = r.own_coefficients.as_ref().map_or("-".to_string(), |own| format!("{:.6}", own[j]));
+        let [before, after] = [m, &r.updated].map(|m| format!("{:.6}", m.coefficients[j]));
+        page.line(line(if long { "" } else { term }, [before, after, own]));
     }
     let own = match (r.own_spread, &m.spread) {
         (Some(own), Spread::Constant { .. }) => short(own),
         _ => "-".to_string(),
     };
-    writeln!(
-        out,
-        "  {:width$}  {:>12}  {:>12}  {own:>12}",
-        "spread",
-        short(spread(m)),
-        short(spread(&r.updated))
-    )?;
+    page.line(line("spread", [short(spread(m)), short(spread(&r.updated)), own]));
     let discount = r.discount_in_words();
-    let told = if r.of_a_group { format!("{discount} {OWN}") } else { format!("{discount} {WORDS} {OWN}") };
-    writeln!(out, "\n{}", wrapped(&told, "", "", 79))?;
-    writeln!(out, "\n{} % of such flakes fall inside, {}:\n", percent(LEVEL), o.response.concat())?;
+    page.part(if r.of_a_group { format!("{discount} {OWN}") } else { format!("{discount} {WORDS} {OWN}") });
+    let (share, size) = (percent(LEVEL), o.response.concat());
+    page.line(format!("\n{share} % of such flakes fall inside, {size}:\n"));
     let first = |c: &Compared| c.platform.numbers.first().cloned().unwrap_or_default();
     let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));
-    writeln!(out, "  {:8}  {by:>14}  {:>24}  {:>24}", "", "published", "updated")?;
+    page.line(format!("  {:8}  {by:>14}  {:>24}  {:>24}", "", "published", "updated"));
     for c in compared {
-        let shown = |i: &Interval| format!("{} ({} to {})", short(i.median), short(i.low), short(i.high));
-        let at = short(first(c).1);
-        writeln!(
-            out,
-            "  {:8}  {at:>14}  {:>24}  {:>24}",
-            c.platform.name,
-            shown(&c.before),
-            shown(&c.after)
-        )?;
+        let (at, before, after) = (short(first(c).1), c.before.told(), c.after.told());
+        page.line(format!("  {:8}  {at:>14}  {before:>24}  {after:>24}", c.platform.name));
     }
     if let Some(c) = compared.first() {
-        let rest = c.platform.numbers.iter().skip(1).map(|(n, v)| format!("{} {}", in_words(n), short(*v)));
-        let rest: Vec<String> =
-            rest.chain(c.platform.classes.iter().map(|(n, l)| format!("{} {l}", in_words(n)))).collect();
+        let rest = c.platform.numbers.iter().skip(1).map(|(n, v)| format!(", {} {}", in_words(n), short(*v)));
+        let classes = c.platform.classes.iter().map(|(n, l)| format!(", {} {l}", in_words(n)));
+        let rest: String = rest.chain(classes).collect();
         let at = if compared.len() == 1 { "median" } else { "10, 50 and 90 % quantile" };
-        let mut text = format!("With {by} at the {at} of the local flakes");
-        if !rest.is_empty() {
-            text.push_str(&format!(", {}", rest.join(", ")));
-        }
-        writeln!(out, "\n{}", wrapped(&format!("{text}."), "", "", 79))?;
+        page.part(format!("With {by} at the {at} of the local flakes{rest}."));
     }
-    writeln!(
-        out,
-        "\n{} used, {} left out",
-        count(r.used, "local flake", "local flakes"),
-        r.offered - r.used
-    )?;
-    for (reason, n) in &r.left_out {
-        writeln!(out, "{}", wrapped(&format!("{n}: {reason}"), "  ", "     ", 79))?;
-    }
-    if !r.cautions.is_empty() {
-        writeln!(out, "\nMind:")?;
-    }
-    for caution in &r.cautions {
-        writeln!(out, "{}", wrapped(caution, " - ", "   ", 79))?;
-    }
-    if let Some(path) = &o.out {
-        writeln!(out, "\nWritten to {path}; use it with: knap estimate --calibration {path}")?;
-    }
-    Ok(())
+    page.line(format!("\n{used} used, {} left out", r.offered - r.used));
+    reasons(&mut page, &r.left_out);
+    page.mind(&r.cautions);
+    written_to(&mut page, "\n", o);
+    page
 }
 
 /// A number before and after, and by the local flakes alone.

@@ -2,23 +2,21 @@
 //! were struck and again after being retouched.
 
 use super::{Options, collected, needed_columns};
-use crate::failure::{Failure, Outcome};
-use crate::report::{Format, count, short};
+use crate::failure::{Failure, Outcome, Whose};
+use crate::report::{Format, Page, count, short};
 use crate::tables::{self, save};
 use conchoid::calibration::{Collector, FitReport, Provenance, Report, loss_recipe};
 use conchoid::flake::{ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::io::Write;
 
 /// The form that a calibration of loss is fitted with.
 pub const FORM: &str = "retouch";
 
 pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     if form != FORM {
-        let e = conchoid::Error::unknown_name("--form for original_over_now", form, [FORM]);
-        return Err(Failure::usage(e.to_string()));
+        return Err(Failure::unknown("--form for original_over_now", form, [FORM]));
     }
     if !o.by.is_empty() {
         return Err(Failure::usage("--by does not go with --response original_over_now"));
@@ -53,48 +51,35 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     }
     let mut collector = Collector::new(recipe)?;
     collected(o, table, &needs, false, &mut collector)?;
-    let (calibration, report) =
-        collector.finish().map_err(|e| Failure::other(format!("{}: {e}", o.table)))?;
+    let (calibration, report) = collector.finish().of_file(&o.table)?;
     if let Some(out) = &o.out {
         save(out, &calibration.to_json())?;
     }
     match o.format {
         Format::Json => print_json(o, &report)?,
-        Format::Text => text(o, &report)?,
+        Format::Text => text(o, &report).show()?,
     }
     Ok(0)
 }
 
-fn text(o: &Options, report: &Report) -> Outcome<()> {
-    let mut out = std::io::stdout().lock();
+fn text(o: &Options, report: &Report) -> Page {
+    let mut page = Page::default();
     let (pieces, states) = report.fits.iter().map(|f| (f.flakes, f.states)).max().unwrap_or_default();
-    writeln!(
-        out,
-        "Calibration of loss {}, from {} in {}",
-        o.name,
-        count(states, "state", "states"),
-        o.table
-    )?;
-    writeln!(out, "of {}, each piece counting once.\n", count(pieces, "piece", "pieces"))?;
-    writeln!(out, "  by what was recorded                               R2   error left out")?;
+    let (states, pieces) = (count(states, "state", "states"), count(pieces, "piece", "pieces"));
+    page.line(format!("Calibration of loss {}, from {states} in {}", o.name, o.table));
+    page.line(format!("of {pieces}, each piece counting once.\n"));
+    page.line("  by what was recorded                               R2   error left out");
     for fit in &report.fits {
-        writeln!(
-            out,
-            "  {:48} {:>5}   {:>14}",
-            fit.variant,
-            short(fit.r_squared),
-            short(fit.left_out_error)
-        )?;
+        let (r_squared, error) = (short(fit.r_squared), short(fit.left_out_error));
+        page.line(format!("  {:48} {r_squared:>5}   {error:>14}", fit.variant));
     }
-    writeln!(out, "\nBoth of ln(original over now - 1), the log odds of the share lost; the error with")?;
-    writeln!(out, "whole pieces left out by tens.")?;
-    for (reason, n) in &report.left_out {
-        writeln!(out, "Left out: {n} ({reason})")?;
-    }
+    page.line("\nBoth of ln(original over now - 1), the log odds of the share lost; the error with");
+    page.line("whole pieces left out by tens.");
+    report.left_out.iter().for_each(|(reason, n)| page.line(format!("Left out: {n} ({reason})")));
     if let Some(path) = &o.out {
-        writeln!(out, "Written to {path}; use it with knap original --calibration {path}")?;
+        page.line(format!("Written to {path}; use it with knap original --calibration {path}"));
     }
-    Ok(())
+    page
 }
 
 /// One fit: by what was recorded.
