@@ -2,13 +2,13 @@
 
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
-use crate::plot::{Axis, Layer, Panel, above_row, guide_between_names, page};
+use crate::plot::{Axis, Layer, Panel, Row, cut, diagonal, named_rows, page, pale};
 use crate::report::{Format, Page, count, short, unit, wrapped};
 use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
-    Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, as_they_stand,
+    Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, Tested, as_they_stand,
     cross_validate, residual_checks,
 };
 use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
@@ -307,14 +307,6 @@ fn probability(p: f64) -> String {
     if p < 0.001 { "<0.001".to_string() } else { format!("{p:.3}") }
 }
 
-/// A name cut to a width.
-fn cut(name: &str, width: usize) -> String {
-    if name.chars().count() <= width {
-        return name.to_string();
-    }
-    name.chars().take(width - 1).chain(['~']).collect()
-}
-
 fn text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Page> {
     let mut page = Page::default();
     let (what, u) = (in_words(a.column()), unit(a.column()));
@@ -329,7 +321,7 @@ fn text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome
         a.rule()
     ));
     page.gap();
-    let name = |f: &FormAssessment| cut(&f.name, 21);
+    let name = |f: &FormAssessment| cut(&f.name, 21, "~");
     let widths = if as_it_stands { &[-22, 15, 15, 15, 6][..] } else { &[-22, 5, 15, 15, 6, 5, 5] };
     let chosen = |[name, coefficients, crps, log_score, bias, rmse, own, r2]: [String; 8]| match as_it_stands
     {
@@ -465,7 +457,7 @@ fn by_class(page: &mut Page, a: &Assessment) {
             for f in a.forms() {
                 let own = f.by_class.iter().find(|c| c.class == class && c.level == level);
                 let Some(s) = own.map(|c| &c.scores) else { continue };
-                let (level, name) = (cut(level, 11), cut(&f.name, 22));
+                let (level, name) = (cut(level, 11, "~"), cut(&f.name, 22, "~"));
                 let (flakes, holds) = (s.flakes.to_string(), percents(s.coverage[3].inside));
                 let [width, bias] = [&s.coverage[3].ln_width, &s.bias_ln].map(|f| format!("{:.2}", f.value));
                 page.columns(&widths, [level, name, flakes, bracketed(s.crps, 3), holds, width, bias]);
@@ -485,8 +477,7 @@ pub struct Printed<'a> {
 
 /// The share of flakes inside the central interval of a level, by their PIT.
 fn held(f: &FormAssessment, level: f64) -> f64 {
-    let each =
-        |t: &conchoid::assess::Tested| t.mean(|s| f64::from(u8::from((s.pit - 0.5).abs() <= 0.5 * level)));
+    let each = |t: &Tested| t.mean(|s| f64::from(u8::from((s.pit - 0.5).abs() <= 0.5 * level)));
     f.tested.iter().map(each).sum::<f64>() / f.tested.len() as f64
 }
 
@@ -508,62 +499,47 @@ fn report(
     let series = |row: usize| {
         class.and_then(|c| a.label(c, row)).and_then(|l| levels.iter().position(|k| *k == l)).unwrap_or(0)
     };
-    let legend: Vec<(String, usize)> = levels
-        .iter()
-        .enumerate()
-        .map(|(i, l)| (format!("{} {l}", class.map(in_words).unwrap_or_default()), i))
-        .collect();
-    let points = |value: &dyn Fn(&conchoid::assess::Tested) -> (f64, f64)| -> Vec<Layer> {
-        (0..levels.len().max(1))
-            .map(|k| Layer::Points(form.tested.iter().filter(|t| series(t.row) == k).map(value).collect(), k))
-            .collect()
+    let named = |(i, l): (usize, &&str)| (format!("{} {l}", class.map(in_words).unwrap_or_default()), i);
+    let legend: Vec<(String, usize)> = levels.iter().enumerate().map(named).collect();
+    let points = |value: &dyn Fn(&Tested) -> (f64, f64)| -> Vec<Layer> {
+        let of = |k| form.tested.iter().filter(|t| series(t.row) == k).map(value).collect();
+        (0..levels.len().max(1)).map(|k| Layer::Points(of(k), k)).collect()
     };
-    let expected = |t: &conchoid::assess::Tested| t.mean(|s| s.expected.ln()).exp();
-    let observed = |t: &conchoid::assess::Tested| t.mean(|s| s.observed);
-    let ends = |t: &conchoid::assess::Tested| {
-        (t.mean(|s| s.intervals[3].0.ln()).exp(), t.mean(|s| s.intervals[3].1.ln()).exp())
-    };
+    let expected = |t: &Tested| t.mean(|s| s.expected.ln()).exp();
+    let observed = |t: &Tested| t.mean(|s| s.observed);
+    let low = |t: &Tested| t.mean(|s| s.intervals[3].0.ln()).exp();
+    let high = |t: &Tested| t.mean(|s| s.intervals[3].1.ln()).exp();
 
     let x = Axis::over(&format!("expected {what} ({u})"), form.tested.iter().map(expected), true);
-    let y = Axis::over(
-        &format!("observed {what} ({u})"),
-        form.tested.iter().flat_map(|t| [observed(t), ends(t).0, ends(t).1]),
-        true,
-    );
-    let both = |axis: &Axis| (x.low.max(axis.low), x.high.min(axis.high));
-    let (from, to) = both(&y);
-    let mut layers = vec![
-        Layer::Whiskers(
-            form.tested.iter().map(|t| (expected(t), ends(t).0, ends(t).1)).collect(),
-            usize::MAX,
-        ),
-        Layer::Guide(vec![(from, from), (to, to)]),
-    ];
+    let ends = form.tested.iter().flat_map(|t| [observed(t), low(t), high(t)]);
+    let y = Axis::over(&format!("observed {what} ({u})"), ends, true);
+    let mut layers = vec![pale(form.tested.iter().map(|t| (expected(t), low(t), high(t)))), diagonal(&x, &y)];
     layers.extend(points(&|t| (expected(t), observed(t))));
-    let first = Panel {
-        title: format!("Observed against expected, 95 % ({take})"),
-        x: x.clone(),
-        y,
-        layers,
-        legend: legend.clone(),
-    };
+    let title = format!("Observed against expected, 95 % ({take})");
+    let first = Panel { title, x: x.clone(), y, layers, legend: legend.clone() };
 
-    let error = |t: &conchoid::assess::Tested| t.mean(|s| s.ln_error);
+    let error = |t: &Tested| t.mean(|s| s.ln_error);
     let largest = form.tested.iter().map(|t| error(t).abs()).fold(0.1, f64::max) * 1.15;
     let mut layers = vec![Layer::Guide(vec![(x.low, 0.0), (x.high, 0.0)])];
     layers.extend(points(&|t| (expected(t), error(t))));
-    let second = Panel {
-        title: format!("Observed less expected ({take})"),
-        x,
-        y: Axis::fixed("ln observed - ln expected", -largest, largest),
-        layers,
-        legend,
-    };
+    let y = Axis::fixed("ln observed - ln expected", -largest, largest);
+    let second = Panel { title: format!("Observed less expected ({take})"), x, y, layers, legend };
 
-    let n = form.pit.effective_flakes;
+    let mut panels = vec![first, second, reliability(a, form), pit(form)];
+    if let Some(c) = checks {
+        panels.push(influence(c, take, rows));
+    }
+    let what = if o.calibrations.is_empty() { "Forms" } else { "Calibrations" };
+    panels.push(compared(a, what)?);
+    let flakes = count(a.flakes() as u64, "flake", "flakes");
+    page(&format!("{what}: {}, {flakes} of {} rows", a.rule(), a.offered()), &panels, 3)
+}
+
+/// How often intervals of each claimed probability hold a flake.
+fn reliability(a: &Assessment, form: &FormAssessment) -> Panel {
     let grid: Vec<f64> = (0..=20).map(|i| f64::from(i) * 0.05).collect();
     let band = grid.iter().map(|l| {
-        let e = 1.96 * (l * (1.0 - l) / n).sqrt();
+        let e = 1.96 * (l * (1.0 - l) / form.pit.effective_flakes).sqrt();
         (*l, l - e, l + e)
     });
     let mut layers = vec![Layer::Band(band.collect()), Layer::Guide(vec![(0.0, 0.0), (1.0, 1.0)])];
@@ -572,19 +548,22 @@ fn report(
         layers.push(Layer::Line(curve.clone(), k));
         layers.push(Layer::Points(curve[1..20].to_vec(), k));
     }
-    let third = Panel {
+    Panel {
         title: "Reliability (grey: 95 % of honest tables)".into(),
         x: Axis::fixed("claimed probability of the interval", 0.0, 1.0),
         y: Axis::fixed("share of flakes inside", 0.0, 1.0),
         layers,
         legend: a.forms().iter().enumerate().map(|(k, f)| (f.name.clone(), k)).collect(),
-    };
+    }
+}
 
-    let e = 1.96 * (0.09 / n).sqrt();
+/// The probability integral transform of one form.
+fn pit(form: &FormAssessment) -> Panel {
+    let e = 1.96 * (0.09 / form.pit.effective_flakes).sqrt();
     let bars = form.pit.shares.iter().enumerate().map(|(i, s)| ((i as f64 + 0.5) / 10.0, *s)).collect();
     let highest = form.pit.shares.iter().fold(0.1 + e, |a, b| a.max(*b)) * 1.1;
-    let fourth = Panel {
-        title: format!("Probability integral transform ({take})"),
+    Panel {
+        title: format!("Probability integral transform ({})", form.name),
         x: Axis::fixed("probability given to a smaller flake", 0.0, 1.0),
         y: Axis::fixed("share of flakes", 0.0, highest),
         layers: vec![
@@ -593,24 +572,7 @@ fn report(
             Layer::Guide(vec![(0.0, 0.1), (1.0, 0.1)]),
         ],
         legend: Vec::new(),
-    };
-
-    let mut panels = vec![first, second, third, fourth];
-    if let Some(c) = checks {
-        panels.push(influence(c, take, rows));
     }
-    let what = if o.calibrations.is_empty() { "Forms" } else { "Calibrations" };
-    panels.push(compared(a, what)?);
-    page(
-        &format!(
-            "{what}: {}, {} of {} rows",
-            a.rule(),
-            count(a.flakes() as u64, "flake", "flakes"),
-            a.offered()
-        ),
-        &panels,
-        3,
-    )
 }
 
 fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
@@ -646,30 +608,15 @@ fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
 /// CRPS of every form less that of the best, with one standard error; a form a row, named there.
 fn compared(a: &Assessment, what: &str) -> Outcome<Panel> {
     let best = a.recommendation().best;
-    let n = a.forms().len();
-    let top = n as f64 + 0.15;
-    let above = above_row(n, top);
-    let (mut layers, mut names, mut ends) = (Vec::new(), Vec::new(), vec![0.0]);
-    for (k, f) in a.forms().iter().enumerate() {
+    let mut list = Vec::new();
+    for (series, f) in a.forms().iter().enumerate() {
         let d = a.difference(&f.name, &best)?.crps;
-        let (at, e) =
-            (n as f64 - k as f64 - 0.65, if d.standard_error.is_finite() { d.standard_error } else { 0.0 });
-        layers.push(Layer::Spans(vec![(at, d.value - e, d.value + e)], k));
-        layers.push(Layer::Points(vec![(d.value, at)], k));
-        names.push((at + above, f.name.clone()));
-        ends.extend([d.value - e, d.value + e]);
+        let e = if d.standard_error.is_finite() { d.standard_error } else { 0.0 };
+        let ends = Some([d.value - e, d.value, d.value + e]);
+        list.push(Row { words: f.name.clone(), ends, series, also: None });
     }
-    let x = Axis::over("CRPS less that of the best, +/- one s.e.", ends, false);
-    layers.extend(guide_between_names(0.0, n, top));
-    let left = x.low + 0.005 * (x.high - x.low);
-    layers.extend(names.into_iter().map(|(at, name)| Layer::Label(left, at, name)));
-    Ok(Panel {
-        title: format!("{what} compared (best: {})", cut(&best, 30)),
-        x,
-        y: Axis::fixed("", 0.0, top),
-        layers,
-        legend: Vec::new(),
-    })
+    let title = format!("{what} compared (best: {})", cut(&best, 30, "~"));
+    Ok(named_rows(title, "CRPS less that of the best, +/- one s.e.", Some(false), &list, Some(0.0), ""))
 }
 
 // the levels of the report are those of the library

@@ -3,8 +3,8 @@
 
 use crate::blow::Given;
 use crate::failure::Outcome;
-use crate::plot::{Axis, Layer, Panel, page};
-use crate::report::{count, percent, short};
+use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale};
+use crate::report::{Ends, count, percent, short, unit, with_unit};
 use crate::tables::save;
 use conchoid::calibration::SIZES;
 use conchoid::form;
@@ -15,22 +15,6 @@ use conchoid::table::Row;
 
 /// Points of a curve.
 const POINTS: usize = 61;
-/// Rows that are drawn at most; beyond them every second, every fourth, ... row.
-const ROWS: usize = 2000;
-
-fn unit(column: &str) -> &'static str {
-    let units = [("_mm2", "mm2"), ("_mm", "mm"), ("_g", "g"), ("_deg", "degrees"), ("_m_s", "m/s")];
-    units.iter().find(|(end, _)| column.ends_with(end)).map_or("", |(_, unit)| unit)
-}
-
-/// `platform depth, mm`.
-fn axis_label(column: &str) -> String {
-    match unit(column) {
-        "" => in_words(column),
-        unit => format!("{}, {unit}", in_words(column)),
-    }
-}
-
 /// A strike with one measurement set to another value.
 struct Moved<'a> {
     given: &'a Given,
@@ -70,7 +54,7 @@ pub fn single(
         let Some(range) = moved else { continue };
         let value = given.number(&range.name).unwrap_or(range.low);
         let (low, high) = (range.low.min(value), range.high.max(value));
-        let x = Axis::over(&axis_label(&range.name), [low, high], false);
+        let x = Axis::over(&with_unit(&range.name), [low, high], false);
         let mut band = Vec::with_capacity(POINTS);
         let mut middle = Vec::with_capacity(POINTS);
         for i in 0..POINTS {
@@ -86,10 +70,9 @@ pub fn single(
             middle.push((value, i.median));
         }
         let values = band.iter().flat_map(|b| [b.1, b.2]).chain([here.low, here.high]);
-        let mut y = Axis::over(&axis_label(&s.size), values.filter(|v| *v > 1e-3), true);
+        let y = Axis::over(&with_unit(&s.size), values.filter(|v| *v > 1e-3), true);
         let band_top = y.high;
-        // room for the legend above the curve
-        y.high *= (y.high / y.low).powf(0.16);
+        let y = y.with_room();
         let mut layers = vec![
             Layer::Band(band.clone()),
             Layer::Dashes(band.iter().map(|b| (b.0, b.1)).collect(), 0),
@@ -100,11 +83,7 @@ pub fn single(
         let ends = [(range.low, value < range.low), (range.high, value > range.high)];
         for (end, _) in ends.into_iter().filter(|e| e.1) {
             layers.push(Layer::Guide(vec![(end, y.low), (end, band_top)]));
-            layers.push(Layer::Label(
-                end,
-                y.low * (y.high / y.low).powf(0.035),
-                "the experiment ends".into(),
-            ));
+            layers.push(Layer::Label(end, y.along(0.035), "the experiment ends".into()));
         }
         let model = variant.and_then(|v| v.sizes.iter().find(|m| m.size == s.size));
         if let Some(most) = model.and_then(|m| m.recorded).map(|r| r.high).filter(|v| *v < band_top) {
@@ -113,16 +92,8 @@ pub fn single(
         }
         layers.push(Layer::Whiskers(vec![(value, here.low, here.high)], 1));
         layers.push(Layer::Points(vec![(value, here.low), (value, here.median), (value, here.high)], 1));
-        panels.push(Panel {
-            title: name,
-            x,
-            y,
-            layers,
-            legend: vec![(
-                format!("this blow: {} ({} to {})", short(here.median), short(here.low), short(here.high)),
-                1,
-            )],
-        });
+        let legend = vec![(format!("this blow: {}", here.told()), 1)];
+        panels.push(Panel { title: name, x, y, layers, legend });
     }
     let known = ranges.iter().filter(|r| moved.is_none_or(|m| m.name != r.name));
     let mut told: Vec<String> = known
@@ -141,6 +112,12 @@ struct Dot {
     at: f64,
     expected: Interval,
     observed: Option<f64>,
+}
+
+impl Dot {
+    fn holds(&self, v: f64) -> bool {
+        (self.expected.low..=self.expected.high).contains(&v)
+    }
 }
 
 /// What one row shows: where its platform stands, and each size with what the calibration means by it.
@@ -168,120 +145,87 @@ impl Seen {
 }
 
 /// What the rows of a table showed, in bounded memory.
+#[derive(Default)]
 pub struct Rows {
-    every: u64,
-    seen: u64,
+    seen: Thinned<[Option<Dot>; 4]>,
     sizes: [Size; 4],
-    against: Option<String>,
+    against: Option<&'static str>,
 }
 
 #[derive(Default)]
 struct Size {
     /// What the calibration means by it (`mean_thickness_mm`).
     column: String,
-    dots: Vec<(u64, Dot)>,
     observed: u64,
     inside: u64,
-}
-
-impl Default for Rows {
-    fn default() -> Rows {
-        Rows { every: 1, seen: 0, sizes: Default::default(), against: None }
-    }
 }
 
 impl Rows {
     /// Takes what one row shows.
     pub fn take(&mut self, seen: Seen) {
-        self.seen += 1;
-        let Some((name, _)) = seen.at else { return };
-        self.against.get_or_insert(name.to_string());
-        let drawn = self.seen.is_multiple_of(self.every);
-        for (kept, dot) in self.sizes.iter_mut().zip(seen.sizes) {
-            let Some((column, dot)) = dot else { continue };
-            kept.column = column;
-            if let Some(v) = dot.observed {
-                kept.observed += 1;
-                kept.inside += u64::from((dot.expected.low..=dot.expected.high).contains(&v));
-            }
-            if drawn {
-                kept.dots.push((self.seen, dot));
-            }
+        if let Some((name, _)) = seen.at {
+            self.against.get_or_insert(name);
         }
-        if self.sizes.iter().any(|s| s.dots.len() > ROWS) {
-            self.every *= 2;
-            let every = self.every;
-            self.sizes.iter_mut().for_each(|s| s.dots.retain(|d| d.0.is_multiple_of(every)));
+        let mut dots = [None; 4];
+        for ((size, seen), dot) in self.sizes.iter_mut().zip(seen.sizes).zip(&mut dots) {
+            let Some((column, own)) = seen else { continue };
+            size.column = column;
+            size.observed += u64::from(own.observed.is_some());
+            size.inside += u64::from(own.observed.is_some_and(|v| own.holds(v)));
+            *dot = Some(own);
         }
+        self.seen.take(seen.at.map(|_| dots));
     }
 
     /// Draws them.
     pub fn draw(&self, path: &str, level: f64) -> Outcome<()> {
-        let against = self.against.clone().unwrap_or_else(|| form::DEPTH.to_string());
-        let panels: Vec<Panel> = self
-            .sizes
-            .iter()
-            .filter(|s| !s.dots.is_empty())
-            .map(|s| if s.observed > 0 { compared(s) } else { expected(s, &against) })
-            .collect();
-        let every = match self.every {
-            1 => String::new(),
-            n => format!("; every {n}th row drawn"),
-        };
-        let title = format!(
-            "{}; upright lines hold {} % of such flakes{every}",
-            count(self.seen, "row", "rows"),
-            percent(level)
-        );
+        let panels = self.sizes.iter().enumerate().filter_map(|(k, size)| {
+            let dots: Vec<&Dot> = self.seen.rows().filter_map(|r| r[k].as_ref()).collect();
+            match (dots.is_empty(), size.observed) {
+                (true, _) => None,
+                (false, 0) => Some(expected(size, &dots, self.against.unwrap_or(form::DEPTH))),
+                (false, _) => Some(compared(size, &dots)),
+            }
+        });
+        let panels: Vec<Panel> = panels.collect();
+        let (rows, every) = (count(self.seen.seen, "row", "rows"), self.seen.told("row "));
+        let title = format!("{rows}; upright lines hold {} % of such flakes{every}", percent(level));
         save(path, &page(&title, &panels, panels.len().clamp(1, 2))?)
     }
 }
 
 /// Observed against expected.
-fn compared(s: &Size) -> Panel {
-    let name = &s.column;
-    let seen = || s.dots.iter().filter_map(|(_, d)| Some((d, d.observed?)));
-    let x =
-        Axis::over(&format!("expected {}", axis_label(name)), seen().map(|(d, _)| d.expected.median), true);
-    let y_values = seen().flat_map(|(d, o)| [d.expected.low, d.expected.high, o]).filter(|v| *v > 1e-3);
-    let mut y = Axis::over(&format!("observed {}", axis_label(name)), y_values, true);
-    y.high *= (y.high / y.low).powf(0.16);
-    let (from, to) = (x.low.max(y.low), x.high.min(y.high));
+fn compared(s: &Size, dots: &[&Dot]) -> Panel {
+    let name = with_unit(&s.column);
+    let seen = || dots.iter().filter_map(|d| Some((*d, d.observed?)));
+    let x = Axis::over(&format!("expected {name}"), seen().map(|(d, _)| d.expected.median), true);
+    let values = seen().flat_map(|(d, o)| [d.expected.low, d.expected.high, o]).filter(|v| *v > 1e-3);
+    let y = Axis::over(&format!("observed {name}"), values, true).with_room();
     let points = |inside: bool| -> Vec<(f64, f64)> {
-        let fits = |d: &Dot, o: f64| (d.expected.low..=d.expected.high).contains(&o) == inside;
-        seen().filter(|(d, o)| fits(d, *o)).map(|(d, o)| (d.expected.median, o)).collect()
+        let those = seen().filter(|(d, o)| d.holds(*o) == inside);
+        those.map(|(d, o)| (d.expected.median, o)).collect()
     };
-    let share = s.inside as f64 / s.observed as f64;
-    Panel {
-        title: format!("{}: {} of {} inside ({:.0} %)", in_words(name), s.inside, s.observed, 100.0 * share),
-        layers: vec![
-            Layer::Whiskers(
-                seen().map(|(d, _)| (d.expected.median, d.expected.low, d.expected.high)).collect(),
-                usize::MAX,
-            ),
-            Layer::Guide(vec![(from, from), (to, to)]),
-            Layer::Points(points(true), 0),
-            Layer::Points(points(false), 1),
-        ],
-        x,
-        y,
-        legend: vec![("inside what was expected".into(), 0), ("outside".into(), 1)],
-    }
+    let (name, share) = (in_words(&s.column), 100.0 * s.inside as f64 / s.observed as f64);
+    let title = format!("{name}: {} of {} inside ({share:.0} %)", s.inside, s.observed);
+    let layers = vec![
+        pale(seen().map(|(d, _)| (d.expected.median, d.expected.low, d.expected.high))),
+        diagonal(&x, &y),
+        Layer::Points(points(true), 0),
+        Layer::Points(points(false), 1),
+    ];
+    let legend = vec![("inside what was expected".into(), 0), ("outside".into(), 1)];
+    Panel { title, x, y, layers, legend }
 }
 
 /// What is expected, where nothing was observed.
-fn expected(s: &Size, against: &str) -> Panel {
-    let name = &s.column;
-    let all = || s.dots.iter().map(|(_, d)| d);
-    let y_values = all().flat_map(|d| [d.expected.low, d.expected.high]).filter(|v| *v > 1e-3);
-    Panel {
-        title: format!("{} expected (not in the table)", in_words(name)),
-        x: Axis::over(&axis_label(against), all().map(|d| d.at), false),
-        y: Axis::over(&format!("expected {}", axis_label(name)), y_values, true),
-        layers: vec![
-            Layer::Whiskers(all().map(|d| (d.at, d.expected.low, d.expected.high)).collect(), usize::MAX),
-            Layer::Points(all().map(|d| (d.at, d.expected.median)).collect(), 4),
-        ],
-        legend: Vec::new(),
-    }
+fn expected(s: &Size, dots: &[&Dot], against: &str) -> Panel {
+    let values = dots.iter().flat_map(|d| [d.expected.low, d.expected.high]).filter(|v| *v > 1e-3);
+    let title = format!("{} expected (not in the table)", in_words(&s.column));
+    let x = Axis::over(&with_unit(against), dots.iter().map(|d| d.at), false);
+    let y = Axis::over(&format!("expected {}", with_unit(&s.column)), values, true);
+    let layers = vec![
+        pale(dots.iter().map(|d| (d.at, d.expected.low, d.expected.high))),
+        Layer::Points(dots.iter().map(|d| (d.at, d.expected.median)).collect(), 4),
+    ];
+    Panel { title, x, y, layers, legend: Vec::new() }
 }

@@ -1,26 +1,21 @@
 //! The pictures of `knap original`: one piece, what it weighed and what is lost of it, or all pieces of a table.
 
 use crate::failure::Outcome;
-use crate::plot::{Axis, Layer, Panel, page};
-use crate::report::{count, percent, short};
+use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale};
+use crate::report::{Ends, count, percent, short};
 use crate::tables::save;
 use conchoid::infer::{OriginalEstimate, Remains};
 use conchoid::predict::{Caution, Interval};
 
 /// Bars of a distribution.
 const BARS: usize = 30;
-/// Pieces that are drawn at most.
-const PIECES: usize = 2000;
 
 /// A row of one interval under the bars: its height, the interval, and what it says.
-fn marked(at: f64, i: &Interval, scale: f64, unit: &str) -> (Vec<Layer>, String) {
-    let layers = vec![
-        Layer::Spans(vec![(at, scale * i.low, scale * i.high)], 1),
-        Layer::Points(vec![(scale * i.median, at)], 1),
-    ];
-    let words =
-        format!("{} {unit} ({} to {})", short(scale * i.median), short(scale * i.low), short(scale * i.high));
-    (layers, words)
+fn marked(at: f64, i: &Interval, scale: f64, unit: &str) -> ([Layer; 2], String) {
+    let [low, median, high] = i.times(scale);
+    let layers = [Layer::Spans(vec![(at, low, high)], 1), Layer::Points(vec![(median, at)], 1)];
+    let [low, median, high] = [low, median, high].map(short);
+    (layers, format!("{median} {unit} ({low} to {high})"))
 }
 
 /// Bars over `low..high` from a distribution function, as percent of the whole.
@@ -88,37 +83,19 @@ struct Piece {
 }
 
 /// The pieces of a table, as many as are drawn.
-pub struct Pieces {
-    seen: u64,
-    every: u64,
-    kept: Vec<(u64, Piece)>,
-}
-
-impl Default for Pieces {
-    fn default() -> Pieces {
-        Pieces { seen: 0, every: 1, kept: Vec::new() }
-    }
-}
+#[derive(Default)]
+pub struct Pieces(Thinned<Piece>);
 
 impl Pieces {
     pub fn take(&mut self, found: &OriginalEstimate, now: f64, level: f64) -> conchoid::Result<()> {
-        self.seen += 1;
-        if !self.seen.is_multiple_of(self.every) {
-            return Ok(());
-        }
         let improbable = found.cautions.iter().any(|c| matches!(c, Caution::RemainsImprobable { .. }));
         let (mass, lost) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
-        self.kept.push((self.seen, Piece { now, mass, lost, improbable }));
-        if self.kept.len() > PIECES {
-            self.every *= 2;
-            let every = self.every;
-            self.kept.retain(|p| p.0.is_multiple_of(every));
-        }
+        self.0.take(Some(Piece { now, mass, lost, improbable }));
         Ok(())
     }
 
     pub fn draw(&self, path: &str, level: f64) -> Outcome<()> {
-        let all = || self.kept.iter().map(|p| &p.1);
+        let all = || self.0.rows();
         let x = Axis::over("mass now, g", all().map(|p| p.now), true);
         let mut mass =
             Axis::over("original mass, g", all().flat_map(|p| [p.now, p.mass.low, p.mass.high]), true);
@@ -131,12 +108,11 @@ impl Pieces {
         if strange {
             legend.push(("more remains than expected: check".to_string(), 1));
         }
-        let (from, to) = (x.low.max(mass.low), x.high.min(mass.high));
         let first = Panel {
             title: "original mass (dashed: nothing lost)".into(),
             layers: vec![
-                Layer::Whiskers(all().map(|p| (p.now, p.mass.low, p.mass.high)).collect(), usize::MAX),
-                Layer::Guide(vec![(from, from), (to, to)]),
+                pale(all().map(|p| (p.now, p.mass.low, p.mass.high))),
+                diagonal(&x, &mass),
                 Layer::Points(of(false, |p| p.mass.median), 0),
                 Layer::Points(of(true, |p| p.mass.median), 1),
             ],
@@ -149,21 +125,14 @@ impl Pieces {
             x,
             y: Axis::fixed("share of the mass lost, %", 0.0, 100.0),
             layers: vec![
-                Layer::Whiskers(
-                    all().map(|p| (p.now, 100.0 * p.lost.low, 100.0 * p.lost.high)).collect(),
-                    usize::MAX,
-                ),
+                pale(all().map(|p| (p.now, 100.0 * p.lost.low, 100.0 * p.lost.high))),
                 Layer::Points(of(false, |p| 100.0 * p.lost.median), 0),
                 Layer::Points(of(true, |p| 100.0 * p.lost.median), 1),
             ],
             legend: Vec::new(),
         };
-        let every = if self.every > 1 { format!("; every {}th drawn", self.every) } else { String::new() };
-        let title = format!(
-            "{}; upright lines hold {} %{every}",
-            count(self.seen, "piece", "pieces"),
-            percent(level)
-        );
+        let (pieces, every) = (count(self.0.seen, "piece", "pieces"), self.0.told(""));
+        let title = format!("{pieces}; upright lines hold {} %{every}", percent(level));
         save(path, &page(&title, &[first, second], 2)?)
     }
 }

@@ -89,6 +89,20 @@ impl Axis {
         self
     }
 
+    /// An axis with room above for a legend.
+    pub fn with_room(mut self) -> Axis {
+        self.high *= (self.high / self.low).powf(0.16);
+        self
+    }
+
+    /// So far along the axis, from 0 to 1.
+    pub fn along(&self, share: f64) -> f64 {
+        match self.log {
+            true => self.low * (self.high / self.low).powf(share),
+            false => self.low + share * (self.high - self.low),
+        }
+    }
+
     /// Places and what stands there.
     fn marks(&self) -> Vec<(f64, String)> {
         if self.words.is_empty() {
@@ -172,6 +186,111 @@ pub struct Panel {
     pub layers: Vec<Layer>,
     /// Names of series, by their number.
     pub legend: Vec<(String, usize)>,
+}
+
+/// A row of a panel: its words, an interval with its middle in the colour of a series, and what is marked beside.
+pub struct Row {
+    pub words: String,
+    pub ends: Option<[f64; 3]>,
+    pub series: usize,
+    pub also: Option<f64>,
+}
+
+/// A panel of named rows, the first on top; `log` where it is known, otherwise where the values are far apart. A dashed
+/// line at `guide`; `also` says what is marked beside the intervals.
+pub fn named_rows(
+    title: String,
+    label: &str,
+    log: Option<bool>,
+    list: &[Row],
+    guide: Option<f64>,
+    also: &str,
+) -> Panel {
+    let values = list.iter().flat_map(|r| r.ends.iter().flat_map(|e| [e[0], e[2]]).chain(r.also));
+    let values: Vec<f64> = values.chain(guide).collect();
+    let above_zero = values.iter().filter(|v| **v > 0.0);
+    let (least, most) = above_zero.fold((f64::INFINITY, 0.0f64), |(a, b), v| (a.min(*v), b.max(*v)));
+    let mut x = Axis::over(label, values, log.unwrap_or(least > 0.0 && most / least > 12.0));
+    if log.is_none() {
+        x.low = x.low.max(0.0);
+    }
+    let n = list.len() as f64;
+    let marked = list.iter().any(|r| r.ends.is_some() && r.also.is_some());
+    // a line of its own for the legend
+    let top = if marked { n + 0.15 + 0.5 * (n / 7.0).max(1.0) } else { n + 0.15 };
+    let above = above_row(list.len(), top);
+    let mut layers = guide.map_or(Vec::new(), |at| guide_between_names(at, list.len(), top));
+    let mut beside = Vec::new();
+    for (k, row) in list.iter().enumerate() {
+        let (Some([low, middle, high]), at) = (row.ends, n - k as f64 - 0.65) else { continue };
+        layers.push(Layer::Label(x.along(0.005), at + above, row.words.clone()));
+        layers.push(Layer::Spans(vec![(at, low, high)], row.series));
+        layers.push(Layer::Points(vec![(middle, at)], row.series));
+        beside.extend(row.also.map(|v| (v, at)));
+    }
+    layers.push(Layer::Points(beside, 3));
+    let legend = if marked { vec![(also.to_string(), 3)] } else { Vec::new() };
+    Panel { title, x, y: Axis::fixed("", 0.0, top), layers, legend }
+}
+
+/// A dashed line where one axis shows the same as the other.
+pub fn diagonal(x: &Axis, y: &Axis) -> Layer {
+    let (from, to) = (x.low.max(y.low), x.high.min(y.high));
+    Layer::Guide(vec![(from, from), (to, to)])
+}
+
+/// Upright lines in pale grey.
+pub fn pale(list: impl IntoIterator<Item = (f64, f64, f64)>) -> Layer {
+    Layer::Whiskers(list.into_iter().collect(), usize::MAX)
+}
+
+/// A name cut to a width.
+pub fn cut(name: &str, width: usize, end: &str) -> String {
+    if name.chars().count() <= width {
+        return name.to_string();
+    }
+    name.chars().take(width - end.len()).chain(end.chars()).collect()
+}
+
+/// Rows of a table as they are drawn: all, or beyond so many every second, every fourth, ...
+pub struct Thinned<T> {
+    pub seen: u64,
+    every: u64,
+    kept: Vec<(u64, T)>,
+}
+
+impl<T> Default for Thinned<T> {
+    fn default() -> Self {
+        Thinned { seen: 0, every: 1, kept: Vec::new() }
+    }
+}
+
+impl<T> Thinned<T> {
+    /// Rows that are drawn at most.
+    const MOST: usize = 2000;
+
+    /// Takes one more row; one that shows nothing counts all the same.
+    pub fn take(&mut self, row: Option<T>) {
+        self.seen += 1;
+        if self.seen.is_multiple_of(self.every) {
+            self.kept.extend(row.map(|row| (self.seen, row)));
+        }
+        if self.kept.len() > Self::MOST {
+            self.every *= 2;
+            let every = self.every;
+            self.kept.retain(|(at, _)| at.is_multiple_of(every));
+        }
+    }
+
+    /// Those to be drawn.
+    pub fn rows(&self) -> impl Iterator<Item = &T> {
+        self.kept.iter().map(|(_, row)| row)
+    }
+
+    /// What to say of those left out, of rows called so.
+    pub fn told(&self, called: &str) -> String {
+        if self.every > 1 { format!("; every {}th {called}drawn", self.every) } else { String::new() }
+    }
 }
 
 struct Frame<'a> {
@@ -453,7 +572,7 @@ pub fn above_row(rows: usize, top: f64) -> f64 {
 }
 
 /// A guide across rows that are named above their lines, broken where the names stand.
-pub fn guide_between_names(x: f64, rows: usize, top: f64) -> Vec<Layer> {
+fn guide_between_names(x: f64, rows: usize, top: f64) -> Vec<Layer> {
     let above = above_row(rows, top);
     let mut from = 0.0;
     let mut pieces = Vec::new();

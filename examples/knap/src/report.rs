@@ -233,7 +233,7 @@ pub trait Ends {
         self.told_as(short)
     }
     /// The same in other digits.
-    fn told_as(&self, digits: impl Fn(f64) -> String) -> String {
+    fn told_as(&self, digits: fn(f64) -> String) -> String {
         let [low, middle, high] = self.ends().map(digits);
         format!("{middle} ({low} to {high})")
     }
