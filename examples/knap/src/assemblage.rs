@@ -23,17 +23,6 @@ use std::collections::BTreeMap;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-pub const EXAMPLES: &str = "\
-Examples:
-  knap assemblage --table bag.csv --group layer --seed 7
-  knap assemblage --table bag.csv --group percussor --compare antler,quartzite --size mass_g --seed 7
-  knap assemblage --table bag.csv --group layer --mesh-in 0.25 --seed 7 --plot bag.svg
-  knap assemblage --table scrapers.csv --group site --seed 7 --plot shares-lost.svg
-  knap assemblage --table pit.csv --against school.csv --size width_mm --seed 7
-Complete pieces whose retouch was recorded (see knap original) are told by it: what they weighed, and the share
-lost; the others by their platforms. Pieces of one group that share core and flake name are one flake, so that no
-platform counts twice. The same seed and number of draws give the same numbers.";
-
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum BoundBy {
     /// A group in all was at least what remains in all

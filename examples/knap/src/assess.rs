@@ -22,15 +22,6 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
-pub const EXAMPLES: &str = "\
-Examples:
-  knap assess --table mine.csv --forms log-log,tangent-power,cube-root
-  knap assess --table mine.csv --forms log-log,hard-hammer-flint --by core \\
-       --class blow_lands_on --plot report.svg
-  knap assess --table mine.csv --calibration hard-hammer-flint,mine.json --class site
-Every form is fitted again without the flakes that it is tested on; a calibration's name among --forms stands
-for its forms, fitted to your table. --calibration scores it as it stands.";
-
 #[derive(Args, Default)]
 pub struct Options {
     /// The table; - reads standard input

@@ -11,11 +11,6 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-pub const EXAMPLES: &str = "\
-Examples:
-  knap calibrations
-  knap calibrations hard-hammer-flint";
-
 #[derive(Args)]
 pub struct Options {
     /// Show this one: a bundled name, or a file

@@ -24,17 +24,6 @@ use std::collections::BTreeMap;
 
 pub use conchoid::table::{Completed as RowOr, joined};
 
-pub const EXAMPLES: &str = "\
-Examples:
-  knap estimate --depth-mm 8 --angle-deg 75 --stone flint --percussor quartzite
-  knap estimate --depth-mm 8 --angle-deg 75 --percussor antler --percussor-mass-g 300 \
-      --tip-radius-mm 15 --speed-m-s 4..7
-  knap estimate --depth-mm 8 --angle-deg 75 --depth-error-mm 0.5 --angle-error-deg 4 --plot blow.svg
-  knap estimate --table platforms.csv --out expected.csv --plot expected.svg
-A table's columns are found by name (platform_depth_mm, exterior_platform_angle_deg, ...); other names are
-mapped with --column theirs=ours. Estimates in a table have six significant digits. Exit code 0: every row
-answered; 3: some refused (they stay in place, with the reason).";
-
 #[derive(Args)]
 pub struct Options {
     #[command(flatten)]

@@ -8,7 +8,7 @@ use crate::tables::{self, Progress, Sink};
 use conchoid::Error;
 use conchoid::calibration::Calibration;
 use conchoid::predict::Ask;
-use conchoid::table::{Completed, TableEstimates};
+use conchoid::table::Completed;
 
 pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64) -> Outcome<u8> {
     let options = o.taken.options(Some(&calibration), &[])?;
@@ -21,14 +21,9 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
         e => e.into(),
     };
     let table = tables::open(path, &options)?;
-    let mut estimates = TableEstimates::new(calibration, level)?;
-    estimates = estimates.given(&given).ask(ask).measured_with(o.measured.errors()?);
-    if o.calibration.is_none() {
-        estimates = estimates.by_row();
-    }
-    if o.blow.of_the_experiment {
-        estimates = estimates.of_the_experiment();
-    }
+    let by_row = o.calibration.is_none();
+    let mut estimates = tables::estimates(&o.blow, &given, calibration, by_row, level)?;
+    estimates = estimates.ask(ask).measured_with(o.measured.errors()?);
     if !o.sizes.is_empty() {
         estimates = estimates.only(&o.sizes)?;
     }
@@ -41,18 +36,17 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
         None => estimates.write(table, sink, |rows| progress.at(rows)).map_err(of_table)?,
         Some(plot) => {
             let mut drawn = Rows::default();
-            let done = estimates
-                .write_seen(
-                    table,
-                    sink,
-                    |rows| progress.at(rows),
-                    |row, e| Seen::of(row.row, row, &e, level),
-                    |seen| {
-                        drawn.take(seen);
-                        Ok(())
-                    },
-                )
-                .map_err(of_table)?;
+            let done = estimates.write_seen(
+                table,
+                sink,
+                |rows| progress.at(rows),
+                |row, e| Seen::of(row.row, row, &e, level),
+                |seen| {
+                    drawn.take(seen);
+                    Ok(())
+                },
+            );
+            let done = done.map_err(of_table)?;
             drawn.draw(plot, level)?;
             done
         }

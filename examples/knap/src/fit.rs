@@ -27,34 +27,6 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::Path;
 
-pub const EXAMPLES: &str = "\
-Examples:
-  knap fit --table mine.csv --name mine --out mine.json
-  knap fit --table mine.csv --by-calibration stone --name mine --out mine.json
-  knap fit --table mine.csv --response mass_g --form log-log --name mine --out mine.json
-  knap fit --table mine.csv --response length_mm --form log-log --where percussor=antler \\
-       --name mine-antler --out antler.json
-  knap fit --table saturday.csv --response mass_g --form log-log --by percussor --name saturday \
-       --out saturday.json
-  knap fit --table saturday.csv --response mass_g --form log-log --group knapper --name saturday \
-       --out saturday.json
-  knap fit --starting-from excavated-flakes --table mine.csv --response mass_g --kept-above-mm 25 \\
-       --name mine --out mine.json
-  knap fit --table scrapers.csv --response original_over_now --form retouch --name scrapers --out scrapers.json
-Forms: log-log (depth, angle), tangent-power (depth, tangent of the angle, below 90 degrees), cube-root
-(depth, angle and their product), area, area-angle. Incomplete and retouched pieces are left out.
-Without --response all sizes of the table are fitted, without --form the log-log form in a variant for each set of
-measurements that enough flakes record; terminations too, where there are enough of each.
---by fits the flakes of all percussors together with a shift for each (what knap plan plans for); estimates
-then take --percussor, and are averaged over the percussors of the table without it.
---kept-above-mm (the greater of length and width) and --kept-above-g say which flakes an excavator or a mesh kept: the
-forms then speak of what came off. A row that says yes under everything_kept is of a place where all were kept.
---group lets the flakes of one core, knapper or site share what they have in common beyond their platforms. The
-interval of a flake from a new group is wider for it; a row that names a group of the table is shifted and narrowed.
-original_over_now with the form retouch makes a calibration of loss, for knap original, from the columns
-original_mass_g, mass_now_g, retouch_height_1_mm, thickness_at_1_mm ... (or retouch_index), and flake, the name of
-a piece that stands in several rows, after each resharpening.";
-
 #[derive(Args, Clone)]
 pub struct Options {
     /// The table; - reads standard input

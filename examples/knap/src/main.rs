@@ -65,21 +65,8 @@ use failure::Outcome;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// The usual cautions, printed under every help.
-pub const CARE: &str = "\
-Knapping hurts people: chips fly, edges cut, and silica dust harms the lungs. Local rules and trained
-supervision come first. Wear eye protection at every strike (bystanders too), gloves and a leg pad; work
-outdoors or in moving air and keep the dust down; keep dressings at hand. Never strike, retouch or
-otherwise reduce an archaeological piece.";
-
-const EXAMPLES: &str = "\
-Examples:
-  knap estimate --depth-mm 8 --angle-deg 75 --stone flint --percussor quartzite
-  knap estimate --table platforms.csv --out expected.csv
-  knap plan --flakes 24 --percussor quartzite,antler --sheet saturday.csv
-  knap help original
-Lengths are in mm, masses in g, angles in degrees, speeds in m/s; the name of an option or column ends in its
-unit.";
+/// What stands under each help, by verb, and the usual cautions, printed under all of them.
+const HELP: &str = include_str!("help.txt");
 
 /// Columns that help may fill, and its commands: these stand indented on a manual page too.
 const WIDTH: usize = 80;
@@ -87,7 +74,7 @@ const COMMAND_WIDTH: usize = 72;
 
 /// How large a flake comes off, and how sure that is.
 #[derive(Parser)]
-#[command(name = "knap", version, term_width = WIDTH, after_help = help(EXAMPLES))]
+#[command(name = "knap", version, term_width = WIDTH)]
 struct Cli {
     /// Print the answer and errors only: no summary, no remarks, no progress
     #[arg(long, short, global = true, display_order = 900)]
@@ -106,46 +93,34 @@ fn quiet() -> bool {
 #[derive(Subcommand)]
 enum Verb {
     /// Length, width, thickness and mass of a flake from its platform
-    #[command(after_help = help(estimate::EXAMPLES))]
     Estimate(estimate::Options),
     /// The mechanics of one blow: force, and whether a flake comes off
-    #[command(after_help = help(mechanics::BLOW_EXAMPLES), override_usage = BLOW_USAGE)]
+    #[command(override_usage = BLOW_USAGE)]
     Blow(mechanics::BlowVerb),
     /// Two or more percussors on the same platform
-    #[command(after_help = help(mechanics::CONTRAST_EXAMPLES), override_usage = CONTRAST_USAGE)]
+    #[command(override_usage = CONTRAST_USAGE)]
     Contrast(mechanics::ContrastVerb),
     /// Fit a form to a table of your own and write a calibration
-    #[command(after_help = help(fit::EXAMPLES))]
     Fit(fit::Options),
     /// How well forms predict flakes they have not seen
-    #[command(after_help = help(assess::EXAMPLES))]
     Assess(assess::Options),
     /// What struck the flakes of a table, as far as they tell
-    #[command(after_help = help(percussor::EXAMPLES))]
     Percussor(percussor::Options),
     /// What a retouched or broken piece weighed, and how much of it is lost
-    #[command(after_help = help(original::EXAMPLES))]
     Original(original::Options),
     /// Totals and means by group, and whether two groups look alike
-    #[command(after_help = help(assemblage::EXAMPLES))]
     Assemblage(assemblage::Options),
     /// One page about a table: what was read, how a calibration fits it, a paragraph for a paper
-    #[command(after_help = help(table_report::EXAMPLES))]
     Report(table_report::Options),
     /// List the calibrations that come with the crate, or show one
-    #[command(after_help = help(calibrations::EXAMPLES))]
     Calibrations(calibrations::Options),
     /// Choose what to strike next: a knapping list, and what it will buy
-    #[command(after_help = help(plan::EXAMPLES))]
     Plan(plan::Options),
     /// Print completions of verbs and options for a shell
-    #[command(after_help = help(paper::COMPLETIONS_EXAMPLES))]
     Completions(paper::Completions),
     /// Print the manual page, of all or of one verb
-    #[command(after_help = help(paper::MANUAL_EXAMPLES))]
     Manual(paper::Manual),
     /// Print the JSON Schema of what a verb prints with --format json
-    #[command(after_help = help(paper::SCHEMA_EXAMPLES))]
     Schema(paper::Schema),
 }
 
@@ -158,27 +133,26 @@ const CONTRAST_USAGE: &str = "\
 knap contrast [OPTIONS] --percussor <MATERIAL>
        --depth-mm <MM> --angle-deg <DEG>";
 
+/// A part of `help.txt`.
+fn told_of(name: &str) -> &'static str {
+    let part = HELP.split_once(&format!("[{name}]\n")).map_or("", |(_, rest)| rest);
+    part.split("\n[").next().unwrap_or_default().trim_end()
+}
+
 /// What stands under a help: examples (indented lines) and prose, both wrapped, then the cautions.
-fn help(examples: &str) -> String {
-    let mut out = String::new();
-    let (mut prose, mut command) = (String::new(), String::new());
-    for line in examples.lines().chain([""]).chain(CARE.lines()).chain([""]) {
-        let indented = line.starts_with(' ');
-        if (indented || line.is_empty() || line.ends_with(':')) && !prose.is_empty() {
-            out.push_str(&report::wrapped(&prose, "", "", WIDTH));
-            out.push('\n');
+fn help(verb: &str) -> String {
+    let (mut out, mut prose) = (String::new(), String::new());
+    for line in told_of(verb).lines().chain([""]).chain(told_of("care").lines()).chain([""]) {
+        let command = line.starts_with(' ');
+        if !command && !line.is_empty() && !line.ends_with(':') {
+            prose.push_str(&format!("{line} "));
+            continue;
+        }
+        if !prose.is_empty() {
+            out.push_str(&format!("{}\n", report::wrapped(&prose, "", "", WIDTH)));
             prose.clear();
         }
-        match line.strip_suffix('\\') {
-            Some(begun) => command.push_str(&format!("{} ", begun.trim())),
-            None if indented => {
-                command.push_str(line.trim());
-                out.push_str(&over_lines(&command));
-                command.clear();
-            }
-            None if line.is_empty() || line.ends_with(':') => out.push_str(&format!("{line}\n")),
-            None => prose.push_str(&format!("{line} ")),
-        }
+        out.push_str(&if command { over_lines(line.trim()) } else { format!("{line}\n") });
     }
     out.trim().to_string()
 }

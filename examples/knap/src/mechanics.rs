@@ -18,26 +18,6 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-pub const BLOW_EXAMPLES: &str = "\
-Example:
-  knap blow --stone flint --percussor quartzite --percussor-mass-g 400 \\
-      --tip-radius-mm 8 --speed-m-s 3..5 --core-mass-g 900 --depth-mm 8 --angle-deg 75
-Mass, tip radius and speed that are not given are taken as is usual with such a percussor, and that is said.
-A range, low..high, is read as two standard deviations either side of its middle. Materials carry the
-ranges of the library's tables unless a number is given. The force needed follows the angles by the slopes
-found on glass (exterior platform angle 55 to 95 degrees, angle of blow -5 to 50); beside it stands the
-figure for a right-angled edge struck square. 95 % of such blows fall inside the intervals. Whether the
-flake detaches is what a model says: no failed blows were recorded.";
-
-pub const CONTRAST_EXAMPLES: &str = "\
-Example:
-  knap contrast --percussor quartzite --percussor antler --depth-mm 8 --angle-deg 75 \\
-      --percussor-mass-g 400 --percussor-mass-g 300 --tip-radius-mm 8 --tip-radius-mm 15 \\
-      --speed-m-s 3..5 --speed-m-s 5..8
-Mass, tip and speed: once for all percussors, or once for each in their order; without them only the sizes are
-compared. The sizes are those that `knap estimate` gives for the stone; what a percussor changes is known
-from glass.";
-
 /// The stone where none is named.
 const LOCAL_STONE: &str = "flint";
 /// The column that a table gains.

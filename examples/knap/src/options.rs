@@ -49,15 +49,16 @@ fn default(id: &str) -> Option<&'static str> {
     })
 }
 
-/// The options of a command and its verbs: each with its own name, and with the readers of `number.rs` for its type, so
+/// The options of a command and its verbs, with what stands under their help: each with its own name, and with the readers of `number.rs` for its type, so
 /// that a slip gets the same answer everywhere.
 pub fn of_the_table(command: Command) -> Command {
+    let help = crate::help(command.get_name());
     let mut place = 0;
     let placed = |arg: Arg| {
         place += 1;
         reading_numbers(named(arg, place))
     };
-    command.mut_args(placed).mut_subcommands(of_the_table)
+    command.after_help(help).mut_args(placed).mut_subcommands(of_the_table)
 }
 
 fn named(arg: Arg, place: usize) -> Arg {

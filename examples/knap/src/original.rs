@@ -15,20 +15,8 @@ use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, Retouch, RetouchKind, RetouchedE
 use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
 use conchoid::predict::{Ask, LEVEL, Predictor};
 use conchoid::strike::Measured;
-use conchoid::table::{Cell, Separator, TableEstimates, TableOriginals, TableWriter};
+use conchoid::table::{Cell, Separator, TableOriginals, TableWriter};
 use std::sync::Arc;
-
-pub const EXAMPLES: &str = "\
-Examples:
-  knap original --mass-now-g 31 --max-thickness-now-mm 12.5 --retouch-height-mm 4.2,5,3.9 --thickness-at-mm 9.1,10.2,8.8
-  knap original --mass-now-g 31 --retouch-index 0.46
-  knap original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72 --loss 2,5
-  knap original --table tools.csv --out originals.csv
-A complete piece whose retouch was measured is answered by its retouch, without a platform. Otherwise the platform
-tells what to expect, the original weighed at least what remains, and --loss says how large a share is usually lost.
-A table needs the column mass_now_g; retouch_height_1_mm, thickness_at_1_mm and so on to 10 (or retouch_index),
-max_thickness_now_mm, length_now_mm, width_now_mm and mass_missing_g (a part that was weighed apart) are used where
-recorded. Exit code 0: every row answered; 3: some refused (they stay in place, with the reason).";
 
 #[derive(Args)]
 pub struct Options {
@@ -309,13 +297,7 @@ fn table(
     let options = o.taken.options(Some(&calibration), &more)?;
     let given = o.blow.given()?;
     let table = tables::open(path, &options)?;
-    let mut how = TableEstimates::new(calibration, level)?.given(&given).ask(ask.clone());
-    if o.blow.of_the_experiment {
-        how = how.of_the_experiment();
-    }
-    if by_row {
-        how = how.by_row();
-    }
+    let how = tables::estimates(&o.blow, &given, calibration, by_row, level)?.ask(ask.clone());
     let mut originals = TableOriginals::of(how)?.looking(look);
     let mut drawn = original_plot::Pieces::default();
     if o.plot.is_some() {

@@ -7,17 +7,6 @@ use clap_complete::Shell;
 use schemars::schema_for;
 use std::io::Write;
 
-pub const COMPLETIONS_EXAMPLES: &str = "\
-Examples:
-  knap completions bash > ~/.local/share/bash-completion/completions/knap
-  knap completions zsh > ~/.zfunc/_knap";
-
-pub const MANUAL_EXAMPLES: &str = "\
-Examples:
-  knap manual > knap.1
-  knap manual estimate > knap-estimate.1
-  man ./knap-estimate.1";
-
 #[derive(Args)]
 pub struct Completions {
     /// The shell
@@ -77,11 +66,6 @@ fn with_examples(page: &str) -> String {
     }
     out
 }
-
-pub const SCHEMA_EXAMPLES: &str = "\
-Examples:
-  knap schema estimate
-  knap schema comparison";
 
 #[derive(Args)]
 pub struct Schema {

@@ -20,14 +20,6 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-pub const EXAMPLES: &str = "\
-Examples:
-  knap percussor --table flakes.csv --prior stone=0.7,organic=0.3
-  knap percussor --table flakes.csv --group layer --out judged.csv
-Each row needs platform depth, exterior platform angle and one size at least; termination and lip are used
-where they are recorded and the calibration knows them. A group is judged as struck by one percussor.
-Exit code 0: every row answered; 3: some refused (they stay in place, with the reason).";
-
 #[derive(Args)]
 pub struct Options {
     /// A table of flakes; - reads standard input

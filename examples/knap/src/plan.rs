@@ -16,14 +16,8 @@ use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
 pub use told::Printed;
-use told::{plot, print_json, print_text};
+use told::{plot, print_json, text};
 use wanted::Wanted;
-
-pub const EXAMPLES: &str = "\
-Examples:
-  knap plan --flakes 24 --percussor quartzite,antler --difference 1.5 --sheet saturday.csv
-  knap plan --flakes 12 --depth-mm 4..10 --angle-deg 65..85 --existing mine.csv --criterion i
-The sheet has a line for each flake, with blanks for what is measured; filled in, knap fit reads it as it is.";
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Aimed {
@@ -150,7 +144,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
         plot(path, &wanted, &plan, o)?;
     }
     match o.format {
-        Format::Text => print_text(o, &wanted, &plan)?,
+        Format::Text => text(o, &wanted, &plan).show()?,
         Format::Json => print_json(o, &wanted, &plan)?,
     }
     Ok(0)
@@ -170,10 +164,7 @@ fn plan(o: &Options, w: &Wanted) -> Outcome<Plan> {
         )),
     };
     let best = continuous_optimum(w.reach.design())?;
-    let bound = match w.old() {
-        None => Some(best.efficiency_of(chosen.information())?),
-        Some(_) => None,
-    };
+    let bound = w.old().is_none().then(|| best.efficiency_of(chosen.information())).transpose()?;
     let tolerance = w.reach.efficiency_within_tolerance(chosen.points(), w.old(), 200, &mut rng)?;
     let undetermined = w.old().map(undetermined).unwrap_or_default();
     let worth = match w.old() {
@@ -188,23 +179,16 @@ fn plan(o: &Options, w: &Wanted) -> Outcome<Plan> {
     sizes.sort_unstable();
     sizes.dedup();
     let mut curve = Vec::new();
-    for n in sizes {
-        let other = if n == o.flakes {
-            chosen.clone()
-        } else {
-            match choose(w.reach.design(), &w.exchange(o, n, STARTS.1), &mut rng) {
-                Ok(c) => c,
-                Err(_) => continue,
-            }
+    for flakes in sizes {
+        let other = match flakes == o.flakes {
+            true => Ok(chosen.clone()),
+            false => choose(w.reach.design(), &w.exchange(o, flakes, STARTS.1), &mut rng),
         };
+        let Ok(other) = other else { continue };
         let i = other.information();
-        curve.push(OnCurve {
-            flakes: n,
-            new_flake: w.mean_width(i, Aim::NewFlake),
-            mean: w.mean_width(i, Aim::Mean),
-            at: w.at.iter().map(|(_, x)| w.width(i, x, Aim::NewFlake)).collect(),
-            power: w.power(o, i),
-        });
+        let [new_flake, mean] = [Aim::NewFlake, Aim::Mean].map(|aim| w.mean_width(i, aim));
+        let at = w.at.iter().map(|(_, x)| w.width(i, x, Aim::NewFlake)).collect();
+        curve.push(OnCurve { flakes, new_flake, mean, at, power: w.power(o, i) });
     }
     Ok(Plan { chosen, targets, even, bound, tolerance, curve, worth, undetermined })
 }

@@ -3,25 +3,16 @@
 use crate::assess;
 use crate::blow::BlowOptions;
 use crate::estimate_plot::{Rows, Seen};
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::files::named_after;
 use crate::tables::{self, Progress, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
-use conchoid::Error;
 use conchoid::assess::{AsItStands, Assessment};
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::predict::LEVEL;
-use conchoid::table::{TableEstimates, TableReport};
+use conchoid::table::TableReport;
 use std::path::Path;
-
-pub const EXAMPLES: &str = "\
-Examples:
-  knap report --table pit.csv --out pit.md
-  knap report --table pit.csv --stone quartzite --where class=flake --out pit.md
-  knap report --table pit.csv --calibration mine.json --out pit.md
-The page is Markdown; its pictures (SVG) are written beside it, under its name. Forms are compared on the sizes of which
-at least 30 complete flakes are recorded.";
 
 /// Flakes of which forms are fitted anew and compared, at least. This crate's choice, no source.
 const FEWEST: u64 = 30;
@@ -43,7 +34,7 @@ pub struct Options {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    let level = LEVEL.check(o.level).map_err(Failure::of_options)?;
+    let level = LEVEL.check(o.level).asked()?;
     let first = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
     let by_row = o.calibration.is_none();
     o.blow.check_also(&first, by_row)?;
@@ -51,17 +42,10 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let sizes_picture = named_after(&o.out, "-sizes.svg", &read)?;
     let options = o.taken.options(Some(&first), &[])?;
     let given = o.blow.given()?;
-    let of_table = |e: Error| Failure::other(format!("{}: {e}", o.table));
     let source = Twice::of(&o.table)?;
     let table = source.open(&options)?;
     tables::told(table.header());
-    let mut estimates = TableEstimates::new(first.clone(), level)?.given(&given);
-    if by_row {
-        estimates = estimates.by_row();
-    }
-    if o.blow.of_the_experiment {
-        estimates = estimates.of_the_experiment();
-    }
+    let estimates = tables::estimates(&o.blow, &given, first.clone(), by_row, level)?;
     let (mut drawn, mut fit) = (Rows::default(), AsItStands::new(level)?);
     let finder = fit.clone();
     let progress = Progress::new("estimating");
@@ -77,7 +61,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
                 Ok(())
             },
         )
-        .map_err(of_table)?;
+        .of_file(&o.table)?;
     progress.finish();
     if let Some(what) = summary.nothing_answered() {
         return Err(Failure::other(format!("{}: {what}", o.table)));

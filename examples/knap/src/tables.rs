@@ -1,10 +1,11 @@
 //! Opening tables, with the columns that a verb reads, and progress while they are read.
 
+use crate::blow::{BlowOptions, Given};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::wrapped;
-use conchoid::table::{
-    CLASSES, Header, Offer, OffersMade, Row, TableOptions, TableReader, levels_of, offer_each,
-};
+use conchoid::calibration::Calibration;
+use conchoid::table::{CLASSES, Header, Offer, OffersMade, Row, TableEstimates, TableOptions, TableReader};
+use conchoid::table::{levels_of, offer_each};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::fs::File;
 use std::io::{IsTerminal, Read, Seek};
@@ -46,6 +47,21 @@ pub fn offer(
     let made = offer_each(table, needs, numbers, |rows| progress.at(rows), take).of_file(path)?;
     progress.finish();
     Ok(made)
+}
+
+/// Estimates of the rows of a table, by what was said of all of them on the command line.
+pub fn estimates<'a>(
+    blow: &BlowOptions,
+    given: &'a Given,
+    calibration: Calibration,
+    by_row: bool,
+    level: f64,
+) -> Outcome<TableEstimates<'a>> {
+    let mut estimates = TableEstimates::new(calibration, level)?.given(given);
+    if by_row {
+        estimates = estimates.by_row();
+    }
+    Ok(if blow.of_the_experiment { estimates.of_the_experiment() } else { estimates })
 }
 
 /// Tells what was noticed while a table was read, and why cells cannot be used.

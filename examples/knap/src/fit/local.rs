@@ -1,6 +1,6 @@
 //! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
 
-use super::{Options, in_columns, needed_columns, offered, reasons, written_to};
+use super::{Options, needed_columns, offered, reasons, written_to};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::{Ends, Format, Page, count, percent, short};
@@ -9,7 +9,6 @@ use conchoid::calibration::{Calibration, SizeModel, Spread};
 use conchoid::calibration::{Local, LocalReport, TypicalPlatform};
 use conchoid::predict::in_words;
 use conchoid::predict::{Ask, Interval, Predictor};
-use conchoid::strike::Measured;
 use conchoid::table::Offer;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -52,14 +51,10 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
-    offered(o, table, &needs, in_columns(o)?, |offer| {
+    offered(o, table, &needs, false, |offer| {
         match offer {
             Offer::Flake(row) => super::held(kept.as_ref(), row, local.offer(row))?,
             Offer::LeftOut(reason) => local.leave_out(reason),
-            Offer::Numbers(names, columns) => {
-                let flakes = columns.first().map_or(0, |c| c.len());
-                (0..flakes).for_each(|at| drop(local.offer(&OfNumbers { names, columns, at })));
-            }
             _ => {}
         }
         Ok(())
@@ -82,23 +77,6 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         Format::Text => text(o, &report, &compared).show()?,
     }
     Ok(0)
-}
-
-/// One flake of columns of numbers.
-struct OfNumbers<'a> {
-    names: &'a [&'a str],
-    columns: &'a [&'a [f64]],
-    at: usize,
-}
-
-impl Measured for OfNumbers<'_> {
-    fn number(&self, name: &str) -> Option<f64> {
-        let column = self.names.iter().position(|n| *n == name)?;
-        Some(self.columns[column][self.at]).filter(|v| !v.is_nan())
-    }
-    fn class(&self, _: &str) -> Option<&str> {
-        None
-    }
 }
 
 /// A platform with its interval before and after.

@@ -1,11 +1,11 @@
 //! The plan as it is told: the knapping list, what it is worth against an even grid, the curves, what to mind.
 
 use super::wanted::Wanted;
-use super::{Aimed, Options, Plan, STARTS, Target};
+use super::{Aimed, OnCurve, Options, Plan, STARTS, Target};
 use crate::failure::Outcome;
 use crate::plan_plot;
 use crate::plan_sheet::target_name;
-use crate::report::{count, percent, wrapped};
+use crate::report::{Page, count, percent};
 use crate::tables::save;
 use conchoid::form;
 use conchoid::plan::WithinTolerance;
@@ -13,8 +13,6 @@ use conchoid::predict::in_words;
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
-use std::io::Write;
 
 /// High over low, in as many digits as anybody would read.
 fn told_width(v: f64) -> String {
@@ -25,79 +23,58 @@ fn told_width(v: f64) -> String {
     }
 }
 
-pub(super) fn plot(path: &str, w: &Wanted, plan: &Plan, o: &Options) -> Outcome<()> {
-    let points: Vec<plan_plot::Point> = plan
-        .curve
-        .iter()
-        .filter_map(|c| {
-            Some(plan_plot::Point {
-                flakes: c.flakes as f64,
-                new_flake: w.readable(c.new_flake?),
-                mean: w.readable(c.mean?),
-                power: c.power,
-            })
-        })
-        .filter(|p| p.new_flake.is_finite() && p.mean.is_finite())
-        .collect();
+pub fn plot(path: &str, w: &Wanted, plan: &Plan, o: &Options) -> Outcome<()> {
+    let point = |c: &OnCurve| {
+        let (new_flake, mean) = (w.readable(c.new_flake?), w.readable(c.mean?));
+        let point = plan_plot::Point { flakes: c.flakes as f64, new_flake, mean, power: c.power };
+        (new_flake.is_finite() && mean.is_finite()).then_some(point)
+    };
+    let points: Vec<plan_plot::Point> = plan.curve.iter().filter_map(point).collect();
     let scale = if w.logarithmic() { "high over low" } else { "high less low" };
     let words = plan_plot::Words {
         title: format!("What a plan buys: {} by {}", in_words(&o.response), w.form.name()),
         width: format!("{} % interval, {scale}", percent(w.level)),
-        power: match w.difference {
-            Some((ratio, _)) => format!("chance to see a ratio of {ratio}"),
-            None => String::new(),
-        },
+        power: w.difference.map_or(String::new(), |(ratio, _)| format!("chance to see a ratio of {ratio}")),
         planned: o.flakes as f64,
     };
     save(path, &plan_plot::page(&points, &words)?)
 }
 
-pub(super) fn print_text(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
-    let mut out = String::new();
+pub fn text(o: &Options, w: &Wanted, plan: &Plan) -> Page {
+    let mut page = Page::default();
     let aim = match (o.criterion, w.at.is_empty()) {
         (Aimed::D, _) => "the coefficients",
         (Aimed::I, true) => "the predictions over the whole reach",
         (Aimed::I, false) => "the predictions at the platforms named",
     };
-    let head = format!(
-        "{} for {} (form {}), chosen so that {aim} become as certain as can be; seed {}.",
-        count(o.flakes as u64, "flake", "flakes"),
-        w.form.transform().describe(&o.response),
-        w.form.name(),
-        o.seed
-    );
-    let _ = writeln!(out, "{}", wrapped(&head, "", "", 79));
-    list(&mut out, plan);
+    let (flakes, size) =
+        (count(o.flakes as u64, "flake", "flakes"), w.form.transform().describe(&o.response));
+    let (form, seed) = (w.form.name(), o.seed);
+    page.say(format!(
+        "{flakes} for {size} (form {form}), chosen so that {aim} become as certain as can be; seed {seed}."
+    ));
+    list(&mut page, plan);
     if let Some(e) = &w.existing {
-        let mut text = format!("The {} you have", count(e.used as u64, "flake", "flakes"));
-        match (plan.worth, e.used) {
-            (_, 0) => text = "None of the flakes of the table can be used".into(),
-            (Some(worth), _) => {
-                let _ = write!(text, " know as much as {worth:.1} well placed ones would");
-            }
-            (None, _) => {
-                let _ = write!(text, " cannot tell by themselves: {}", plan.undetermined.join(", "));
-            }
-        }
-        if e.left_out > 0 {
-            let _ = write!(text, " ({} left out: incomplete, or of another experiment)", e.left_out);
-        }
-        let _ = writeln!(out, "\n{}", wrapped(&format!("{text}."), "", "", 79));
+        let have = format!("The {} you have", count(e.used as u64, "flake", "flakes"));
+        let told = match (plan.worth, e.used) {
+            (_, 0) => "None of the flakes of the table can be used".into(),
+            (Some(worth), _) => format!("{have} know as much as {worth:.1} well placed ones would"),
+            (None, _) => format!("{have} cannot tell by themselves: {}", plan.undetermined.join(", ")),
+        };
+        page.part(match e.left_out {
+            0 => format!("{told}."),
+            n => format!("{told} ({n} left out: incomplete, or of another experiment)."),
+        });
     }
-    even_grid(&mut out, o, plan);
-    curves(&mut out, w, plan);
-    let _ = write!(out, "\nMind:\n");
-    for note in notes(w, plan) {
-        let _ = writeln!(out, "{}", wrapped(&note, " - ", "   ", 79));
-    }
+    even_grid(&mut page, o, plan);
+    curves(&mut page, w, plan);
+    page.mind(&notes(w, plan));
     if let Some(path) = &o.sheet {
-        let text = format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:");
-        let _ = writeln!(out, "\n{}", wrapped(&text, "", "", 79));
-        let _ = write!(out, "{}", crate::over_lines(&fit_command(o, w, path)));
+        page.part(format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:"));
+        page.0.push_str(&crate::over_lines(&fit_command(o, w, path)));
     }
-    let care = crate::CARE.split_whitespace().collect::<Vec<_>>().join(" ");
-    let _ = writeln!(out, "\n{}", wrapped(&care, "", "", 79));
-    Ok(crate::say::screen().write_all(out.as_bytes())?)
+    page.part(crate::told_of("care"));
+    page
 }
 
 /// What fits the filled sheet under the form of the plan.
@@ -116,29 +93,23 @@ fn fit_command(o: &Options, w: &Wanted, sheet: &str) -> String {
     command
 }
 
-fn list(out: &mut String, plan: &Plan) {
+fn list(page: &mut Page, plan: &Plan) {
     let mut last: Option<&Option<String>> = None;
     for t in &plan.targets {
+        let line = |number: &str, core: &str, settings: Vec<String>| {
+            let core = if t.core.is_some() { format!("  {core:>4}") } else { String::new() };
+            let settings: String = settings.iter().map(|s| format!("  {s:>20}")).collect();
+            format!("  {number:>4}{core}{settings}")
+        };
         if last != Some(&t.percussor) {
             let by = t.percussor.as_deref().map_or("Strike:".to_string(), |p| format!("By {p}:"));
-            let _ = write!(out, "\n{by}\n   no.");
-            if t.core.is_some() {
-                let _ = write!(out, "  core");
-            }
-            for (name, ..) in &t.settings {
-                let _ = write!(out, "  {:>20}", heading(name));
-            }
-            let _ = writeln!(out);
+            page.line(format!("\n{by}"));
+            page.line(line("no.", "core", t.settings.iter().map(|s| heading(&s.0)).collect()));
             last = Some(&t.percussor);
         }
-        let _ = write!(out, "  {:>4}", t.number);
-        if let Some(core) = t.core {
-            let _ = write!(out, "  {core:>4}");
-        }
-        for (_, target, low, high) in &t.settings {
-            let _ = write!(out, "  {:>20}", format!("{target} ({low} to {high})"));
-        }
-        let _ = writeln!(out);
+        let settings = t.settings.iter().map(|(_, target, low, high)| format!("{target} ({low} to {high})"));
+        let core = t.core.map_or(String::new(), |c| c.to_string());
+        page.line(line(&t.number.to_string(), &core, settings.collect()));
     }
 }
 
@@ -149,67 +120,57 @@ fn heading(name: &str) -> String {
     format!("{}, {unit}", words.strip_prefix("exterior ").unwrap_or(&words))
 }
 
-fn even_grid(out: &mut String, o: &Options, plan: &Plan) {
-    let text = match &plan.even {
-        Err(term) => format!("An even grid of {} could not tell {term} from the other terms.", o.flakes),
+fn even_grid(page: &mut Page, o: &Options, plan: &Plan) {
+    let n = o.flakes;
+    page.part(match &plan.even {
+        Err(term) => format!("An even grid of {n} could not tell {term} from the other terms."),
         Ok((ratio, mine, theirs)) => {
-            let mut text = format!(
-                "Against an even grid of {}: D-efficiency {ratio:.3} times the grid's (the grid would need {:.0} \
-                 flakes to know the coefficients as well)",
-                o.flakes,
-                (ratio * o.flakes as f64).ceil()
-            );
-            if let (Some(mine), Some(theirs)) = (mine, theirs) {
-                let _ = write!(
-                    text,
-                    "; mean width of the interval of a flake, on the scale of the form, {mine:.4} against {theirs:.4} ({:+.2} %)",
-                    100.0 * (mine / theirs - 1.0)
-                );
-            }
-            text.push('.');
-            text
+            let needed = (ratio * n as f64).ceil();
+            let widths = mine.zip(*theirs).map_or(String::new(), |(mine, theirs)| {
+                let more = 100.0 * (mine / theirs - 1.0);
+                format!(
+                    "; mean width of the interval of a flake, on the scale of the form, {mine:.4} against {theirs:.4} \
+                     ({more:+.2} %)"
+                )
+            });
+            format!(
+                "Against an even grid of {n}: D-efficiency {ratio:.3} times the grid's (the grid would need \
+                 {needed:.0} flakes to know the coefficients as well){widths}."
+            )
         }
-    };
-    let _ = writeln!(out, "\n{}", wrapped(&text, "", "", 79));
+    });
     if let Some(bound) = plan.bound {
-        let _ = writeln!(out, "It knows {:.1} % of what any plan of this size could know.", 100.0 * bound);
+        page.line(format!("It knows {:.1} % of what any plan of this size could know.", 100.0 * bound));
     }
 }
 
-fn curves(out: &mut String, w: &Wanted, plan: &Plan) {
+fn curves(page: &mut Page, w: &Wanted, plan: &Plan) {
     let scale = if w.logarithmic() { "high over low" } else { "high less low, on the scale of the form" };
     let place = if w.at.is_empty() { "mean over the reach" } else { "mean over the platforms" };
-    let text = format!("Expected {} % intervals ({scale}; {place}):", percent(w.level));
-    let _ = writeln!(out, "\n{}\n", wrapped(&text, "", "", 79));
-    let _ = write!(out, "  {:>6}  {:>12}  {:>12}", "flakes", "of a flake", "of the mean");
-    if let Some((ratio, _)) = w.difference {
-        let _ = write!(out, "  {:>24}", format!("chance to see {ratio} times"));
-    }
-    let _ = writeln!(out);
+    page.part(format!("Expected {} % intervals ({scale}; {place}):", percent(w.level)));
+    page.gap();
+    let line = |flakes: &str, new: &str, mean: &str, chance: String| {
+        let chance = if w.difference.is_some() { format!("  {chance:>24}") } else { String::new() };
+        format!("  {flakes:>6}  {new:>12}  {mean:>12}{chance}")
+    };
+    let chance = w.difference.map_or(String::new(), |(ratio, _)| format!("chance to see {ratio} times"));
+    page.line(line("flakes", "of a flake", "of the mean", chance));
     let cell = |v: Option<f64>| v.map_or("-".into(), |v| told_width(w.readable(v)));
     for c in &plan.curve {
-        let _ = write!(out, "  {:>6}  {:>12}  {:>12}", c.flakes, cell(c.new_flake), cell(c.mean));
-        if w.difference.is_some() {
-            let chance = c.power.map_or("-".into(), |p| format!("{:.1} %", 100.0 * p));
-            let _ = write!(out, "  {chance:>24}");
-        }
-        let _ = writeln!(out);
+        let chance = c.power.map_or("-".into(), |p| format!("{:.1} %", 100.0 * p));
+        page.line(line(&c.flakes.to_string(), &cell(c.new_flake), &cell(c.mean), chance));
     }
     if w.at.is_empty() {
         return;
     }
-    let _ = write!(out, "\nOf a flake at the platforms named:\n\n  flakes");
-    for c in &plan.curve {
-        let _ = write!(out, " {:>6}", c.flakes);
-    }
-    let _ = writeln!(out);
+    let across = |of: &dyn Fn(&OnCurve) -> String| -> String {
+        plan.curve.iter().map(|c| format!(" {:>6}", of(c))).collect()
+    };
+    page.line("\nOf a flake at the platforms named:\n");
+    page.line(format!("  flakes{}", across(&|c| c.flakes.to_string())));
     for (k, (words, _)) in w.at.iter().enumerate() {
-        let _ = write!(out, "{}\n        ", wrapped(words, "  ", "  ", 79));
-        for c in &plan.curve {
-            let width = c.at[k].map_or("-".into(), |v| told_width(w.readable(v)));
-            let _ = write!(out, " {width:>6}");
-        }
-        let _ = writeln!(out);
+        page.under("  ", "  ", words);
+        page.line(format!("        {}", across(&|c| cell(c.at[k]))));
     }
 }
 
@@ -312,7 +273,7 @@ pub struct Printed<'a> {
     cautions: Vec<String>,
 }
 
-pub(super) fn print_json(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
+pub fn print_json(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
     let target = |t: &Target| {
         let mut m = BTreeMap::<String, serde_json::Value>::new();
         m.insert("flake".into(), t.number.into());

@@ -2,7 +2,7 @@
 
 use super::{Aimed, Allotted, Options, usage};
 use crate::blow::calibration;
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::number::{self, number};
 use crate::tables;
 use conchoid::calibration::{SizeModel, Spread};
@@ -15,28 +15,25 @@ use conchoid::plan::{
 use conchoid::predict::LEVEL;
 use conchoid::strike::{Blow, Measured, Platform};
 
-/// A measurement that can be set: its step and how near a practised knapper strikes (common practice, no
+/// A measurement that can be set: its step, which is how near a practised knapper strikes too (common practice, no
 /// source), and the reach taken where none is given.
 struct Settable {
     name: &'static str,
     flag: &'static str,
     step: f64,
-    tolerance: f64,
     reach: (f64, f64),
 }
 
 const SETTABLE: [Settable; 4] = [
-    Settable { name: form::DEPTH, flag: "depth-mm", step: 1.0, tolerance: 1.0, reach: (4.0, 12.0) },
-    Settable { name: form::ANGLE, flag: "angle-deg", step: 5.0, tolerance: 5.0, reach: (60.0, 85.0) },
-    Settable { name: form::AREA, flag: "area-mm2", step: 20.0, tolerance: 20.0, reach: (20.0, 300.0) },
-    Settable {
-        name: form::ANGLE_OF_BLOW,
-        flag: "angle-of-blow-deg",
-        step: 5.0,
-        tolerance: 5.0,
-        reach: (0.0, 30.0),
-    },
+    settable(form::DEPTH, "depth-mm", 1.0, (4.0, 12.0)),
+    settable(form::ANGLE, "angle-deg", 5.0, (60.0, 85.0)),
+    settable(form::AREA, "area-mm2", 20.0, (20.0, 300.0)),
+    settable(form::ANGLE_OF_BLOW, "angle-of-blow-deg", 5.0, (0.0, 30.0)),
 ];
+
+const fn settable(name: &'static str, flag: &'static str, step: f64, reach: (f64, f64)) -> Settable {
+    Settable { name, flag, step, reach }
+}
 
 /// A platform of `--at`, or a flake of the existing table with its percussor by its plain name.
 struct Named {
@@ -94,35 +91,35 @@ fn percussors(texts: &[String]) -> Outcome<Vec<String>> {
 }
 
 /// The experiment as asked for.
-pub(super) struct Wanted {
-    pub(super) form: Form,
-    pub(super) reach: Candidates,
-    pub(super) percussors: Vec<String>,
+pub struct Wanted {
+    pub form: Form,
+    pub reach: Candidates,
+    pub percussors: Vec<String>,
     /// Platforms named by `--at`, by their words, or the whole reach.
-    pub(super) at: Vec<(String, Vec<f64>)>,
-    pub(super) everywhere: Vec<Vec<f64>>,
-    pub(super) existing: Option<Existing>,
-    pub(super) spread: SpreadUsed,
-    pub(super) cores: Option<Cores>,
-    pub(super) level: f64,
+    pub at: Vec<(String, Vec<f64>)>,
+    pub everywhere: Vec<Vec<f64>>,
+    pub existing: Option<Existing>,
+    pub spread: SpreadUsed,
+    pub cores: Option<Cores>,
+    pub level: f64,
     /// On the scale of the form.
-    pub(super) difference: Option<(f64, f64)>,
+    pub difference: Option<(f64, f64)>,
 }
 
-pub(super) struct Existing {
-    pub(super) design: Option<Design>,
-    pub(super) used: usize,
-    pub(super) left_out: u64,
+pub struct Existing {
+    pub design: Option<Design>,
+    pub used: usize,
+    pub left_out: u64,
 }
 
-pub(super) struct SpreadUsed {
-    pub(super) value: f64,
-    pub(super) between: Option<f64>,
-    pub(super) from: String,
+pub struct SpreadUsed {
+    pub value: f64,
+    pub between: Option<f64>,
+    pub from: String,
 }
 
 impl Wanted {
-    pub(super) fn of(o: &Options) -> Outcome<Wanted> {
+    pub fn of(o: &Options) -> Outcome<Wanted> {
         let level = LEVEL.check(o.level).map_err(usage)?;
         let percussors = percussors(&o.percussor)?;
         let mut form = Form::named(&o.form).map_err(usage)?;
@@ -151,7 +148,7 @@ impl Wanted {
             [low, high].iter().try_for_each(|v| check(s.name, *v)).map_err(usage)?;
             // at least four steps, however narrow the reach
             let step = if low < high { s.step.min((high - low) / 4.0) } else { s.step };
-            let factor = Factor::steps(s.name, low, high, step).and_then(|f| f.with_tolerance(s.tolerance));
+            let factor = Factor::steps(s.name, low, high, step).and_then(|f| f.with_tolerance(s.step));
             factors.push(factor.map_err(usage)?);
         }
         if several {
@@ -160,10 +157,8 @@ impl Wanted {
         }
         let reach = Candidates::grid(&form, factors).map_err(usage)?;
         let everywhere = rows(reach.design());
-        let mut at = Vec::new();
-        for text in &o.at {
-            at.extend(platform(text, &percussors, &reach)?);
-        }
+        let at = o.at.iter().map(|text| platform(text, &percussors, &reach)).collect::<Outcome<Vec<_>>>()?;
+        let at = at.concat();
         let existing =
             o.existing.as_deref().map(|path| existing(o, path, &reach, &percussors)).transpose()?;
         let spread = spread(o, form.transform())?;
@@ -183,11 +178,11 @@ impl Wanted {
         Ok(Wanted { form, reach, percussors, at, everywhere, existing, spread, cores, level, difference })
     }
 
-    pub(super) fn old(&self) -> Option<&Design> {
+    pub fn old(&self) -> Option<&Design> {
         self.existing.as_ref().and_then(|e| e.design.as_ref())
     }
 
-    pub(super) fn exchange(&self, o: &Options, flakes: usize, starts: usize) -> Exchange {
+    pub fn exchange(&self, o: &Options, flakes: usize, starts: usize) -> Exchange {
         let mut exchange = Exchange::new(flakes).starts(starts);
         if o.criterion == Aimed::I {
             exchange = exchange.criterion(Criterion::Predictions { at: self.platforms() });
@@ -199,7 +194,7 @@ impl Wanted {
     }
 
     /// Where intervals are judged: the platforms named, or the whole reach.
-    pub(super) fn platforms(&self) -> Vec<Vec<f64>> {
+    pub fn platforms(&self) -> Vec<Vec<f64>> {
         if self.at.is_empty() {
             self.everywhere.clone()
         } else {
@@ -207,7 +202,7 @@ impl Wanted {
         }
     }
 
-    pub(super) fn width(&self, i: &Information, row: &[f64], aim: Aim) -> Option<f64> {
+    pub fn width(&self, i: &Information, row: &[f64], aim: Aim) -> Option<f64> {
         match &self.cores {
             Some(c) => c.expected_width(i, row, self.level, aim).ok(),
             None => expected_width(i, row, self.spread.value, self.level, aim).ok(),
@@ -215,14 +210,14 @@ impl Wanted {
     }
 
     /// The mean width over the platforms, on the scale of the form.
-    pub(super) fn mean_width(&self, i: &Information, aim: Aim) -> Option<f64> {
+    pub fn mean_width(&self, i: &Information, aim: Aim) -> Option<f64> {
         let at = self.platforms();
         let widths = at.iter().map(|x| self.width(i, x, aim)).collect::<Option<Vec<f64>>>()?;
         Some(widths.iter().sum::<f64>() / at.len() as f64)
     }
 
     /// The chance to see the least visible of the differences from the first percussor.
-    pub(super) fn power(&self, o: &Options, i: &Information) -> Option<f64> {
+    pub fn power(&self, o: &Options, i: &Information) -> Option<f64> {
         let (_, difference) = self.difference?;
         let chances = self.percussors[1..].iter().map(|p| {
             let variance = i.variance_of(&indicator("percussor", p).to_string()).ok()?;
@@ -241,7 +236,7 @@ impl Wanted {
     }
 
     /// A width as a person reads it: high over low where the scale is logarithmic.
-    pub(super) fn readable(&self, width: f64) -> f64 {
+    pub fn readable(&self, width: f64) -> f64 {
         match self.form.transform() {
             Transform::Ln => width.exp(),
             Transform::Log10 => 10f64.powf(width),
@@ -249,7 +244,7 @@ impl Wanted {
         }
     }
 
-    pub(super) fn logarithmic(&self) -> bool {
+    pub fn logarithmic(&self) -> bool {
         matches!(self.form.transform(), Transform::Ln | Transform::Log10)
     }
 }
@@ -301,7 +296,7 @@ fn existing(o: &Options, path: &str, reach: &Candidates, percussors: &[String]) 
     let mut row = table.row();
     let mut taken: Vec<Vec<f64>> = Vec::new();
     let mut left_out = 0;
-    while table.read(&mut row).map_err(|e| Failure::other(format!("{path}: {e}")))? {
+    while table.read(&mut row).of_file(path)? {
         let plain = row.class("percussor").and_then(|p| percussor(p, percussors).ok());
         // of one percussor only: the others are another experiment
         let foreign = percussors.len() == 1 && plain.as_ref().is_some_and(|p| *p != percussors[0]);
