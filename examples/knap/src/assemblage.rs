@@ -12,7 +12,7 @@ use clap::{Args, ValueEnum};
 use conchoid::flake::{ORIGINAL_OVER_NOW, Portion};
 use conchoid::infer::{Alikeness, Comparison, Resampling};
 use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupLosses, GroupTotals, LookBack, Losses};
-use conchoid::infer::{COMMON_GRADES_MM, Held, Mesh, Struck, size_grades, struck};
+use conchoid::infer::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
 use conchoid::predict::in_words;
 use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
 use conchoid::strike::Measured;
@@ -155,7 +155,7 @@ fn totals(
     let mut losses = Losses::new(look);
     need(table.header(), "--group", o.group.as_deref(), &o.table)?;
     let mut refused = 0u64;
-    let mut sieved: Vec<Sieved> = Vec::new();
+    let mut widths: BTreeMap<String, Widths> = BTreeMap::new();
     let layout = predictor.calibration().layout();
     let reads: Vec<&str> =
         layout.numbers.iter().map(String::as_str).chain(["mass_g", "mass_now_g"]).collect();
@@ -180,14 +180,11 @@ fn totals(
         }
         match bag.offer(&group, &both) {
             None => {
-                if let (Some(mesh), Ok(estimate)) = (mesh, predictor.estimate(&both, &Ask::default()))
+                if mesh.is_some()
+                    && let Ok(estimate) = predictor.estimate(&both, &Ask::default())
                     && let Some(width) = estimate.size("width_mm")
                 {
-                    let at = sieved.iter().position(|s| s.group == group).unwrap_or(sieved.len());
-                    if at == sieved.len() {
-                        sieved.push(Sieved::new(&group, mesh));
-                    }
-                    sieved[at].take(row, width)?;
+                    widths.entry(group).or_default().take(row, width);
                 }
             }
             // a portion without a platform is listed, not refused
@@ -210,7 +207,12 @@ fn totals(
     if let Some(path) = &o.plot {
         assemblage_plot::totals(path, &totals, &lost, o.level)?;
     }
-    let sieved = |group: &str| sieved.iter().find(|s| s.group == group);
+    let mut sieved = BTreeMap::new();
+    if let Some(mesh) = mesh {
+        for (group, widths) in &widths {
+            sieved.insert(group.clone(), widths.sieved(mesh, o.level)?);
+        }
+    }
     let lost_of = |group: &str| lost.iter().find(|l| l.group == group);
     let of_retouch_alone = || lost.iter().filter(|l| totals.iter().all(|t| t.group != l.group));
     let draws = o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS);
@@ -220,7 +222,7 @@ fn totals(
             let of = |t: &'_ GroupTotals| t.group.clone();
             let mut groups = BTreeMap::new();
             for t in &totals {
-                let sieved = sieved(&t.group).map(|s| s.told(o.level));
+                let sieved = sieved.remove(&t.group);
                 groups.insert(of(t), OfGroup { totals: Some(t), sieved, retouched: lost_of(&t.group) });
             }
             for l in of_retouch_alone() {
@@ -234,7 +236,7 @@ fn totals(
         Format::Text => {
             let mut page = Page::default();
             for t in &totals {
-                group(&mut page, t, sieved(&t.group), o.level);
+                group(&mut page, t, sieved.get(&t.group));
                 lost_of(&t.group).into_iter().for_each(|l| losses_of(&mut page, l));
             }
             of_retouch_alone().for_each(|l| losses_of(&mut page, l));
@@ -304,80 +306,63 @@ fn left(page: &mut Page, not_estimated: &[(String, u64)], more: impl Iterator<It
     page.gap();
 }
 
-/// What a field mesh holds of the flakes of a group, by their platforms.
-struct Sieved {
-    group: String,
-    mesh: Mesh,
-    /// Probability of being held, a flake.
-    held: Vec<f64>,
-    /// Flakes expected on each of the common meshes, the largest first, and through all of them.
-    on: [f64; COMMON_GRADES_MM.len() + 1],
+/// The widths expected of the flakes of a group, by their platforms.
+#[derive(Default)]
+struct Widths {
+    expected: Vec<Predictive>,
     /// Split flakes counted already: a half more is not a flake more.
     halves: BTreeSet<(Option<String>, String)>,
 }
 
+impl Widths {
+    fn take(&mut self, row: &Row, width: &Predictive) {
+        let half = row.class("flake").filter(|_| row.class("portion") == Some("split"));
+        let core = || row.class("core").map(str::to_string);
+        if half.is_none_or(|name| self.halves.insert((core(), name.to_string()))) {
+            self.expected.push(width.clone());
+        }
+    }
+
+    /// What a field mesh holds of such flakes, and the common meshes, with what passes them all.
+    fn sieved(&self, mesh: Mesh, level: f64) -> conchoid::Result<Sieved> {
+        let held = self.expected.iter().map(|w| Held::AnyTurn.probability(w, mesh));
+        let held = held.collect::<conchoid::Result<Vec<f64>>>()?;
+        let meshes = COMMON_GRADES_MM.iter().map(|(_, mm)| Mesh::mm(*mm));
+        let meshes = meshes.collect::<conchoid::Result<Vec<Mesh>>>()?;
+        let grades = size_grades(&self.expected, &meshes, Held::AnyTurn)?;
+        let on = |g: &Grade| OnMesh { mesh_mm: g.mesh.map(|m| m.opening_mm()), share: g.share };
+        Ok(Sieved {
+            mesh_mm: mesh.opening_mm(),
+            share_held: held.iter().sum::<f64>() / held.len() as f64,
+            struck: struck(&held, level).ok(),
+            size_grades: grades.iter().map(on).collect(),
+        })
+    }
+}
+
 impl Sieved {
-    fn new(group: &str, mesh: Mesh) -> Sieved {
-        let on = Default::default();
-        Sieved { group: group.to_string(), mesh, held: Vec::new(), on, halves: BTreeSet::new() }
-    }
-
-    fn take(&mut self, row: &Row, width: &Predictive) -> conchoid::Result<()> {
-        if row.class("portion") == Some("split")
-            && let Some(name) = row.class("flake")
-            && !self.halves.insert((row.class("core").map(str::to_string), name.to_string()))
-        {
-            return Ok(());
-        }
-        self.held.push(Held::AnyTurn.probability(width, self.mesh)?);
-        let meshes = COMMON_GRADES_MM.map(|(_, mm)| Mesh::mm(mm));
-        let meshes: Vec<Mesh> = meshes.into_iter().collect::<Result<_, _>>()?;
-        let grades = size_grades(std::slice::from_ref(width), &meshes, Held::AnyTurn)?;
-        self.on.iter_mut().zip(&grades).for_each(|(on, g)| *on += g.expected);
-        Ok(())
-    }
-
-    fn told(&self, level: f64) -> SievedTold {
-        let grades = self.grades().map(|(mesh_mm, share)| OnMesh { mesh_mm, share });
-        SievedTold {
-            mesh_mm: self.mesh.opening_mm(),
-            share_held: self.share(),
-            struck: struck(&self.held, level).ok(),
-            size_grades: grades.collect(),
-        }
-    }
-
-    fn share(&self) -> f64 {
-        self.held.iter().sum::<f64>() / self.held.len() as f64
-    }
-
-    /// The common meshes, and what passes them all, with the share of the flakes.
-    fn grades(&self) -> impl Iterator<Item = (Option<f64>, f64)> {
-        let meshes = COMMON_GRADES_MM.iter().map(|g| Some(g.1)).chain([None]);
-        meshes.zip(self.on).map(|(mesh, on)| (mesh, on / self.held.len() as f64))
-    }
-
-    fn in_words(&self, level: f64) -> Vec<String> {
-        let most = |p: f64| if p > 0.9995 { "more than 99.9".to_string() } else { percent(p) };
-        let mut lines = vec![format!(
-            "A mesh of {} mm holds {} % of such flakes (a flake is held by its width, and the opening counts as \
-             anything from its side to its diagonal, as the flake happens to turn).",
-            self.mesh.opening_mm(),
-            most(self.share())
-        )];
-        lines.push(match struck(&self.held, level) {
-            Ok(s) => format!("If it was the field mesh, {}.", stand_for(&s)),
-            Err(_) => {
+    fn in_words(&self) -> [String; 3] {
+        let share = match self.share_held {
+            p if p > 0.9995 => "more than 99.9".to_string(),
+            p => percent(p),
+        };
+        let struck = match &self.struck {
+            Some(s) => format!("If it was the field mesh, {}.", stand_for(s)),
+            None => {
                 "Some of such flakes are hardly ever held: how many were struck cannot be said.".to_string()
             }
+        };
+        let grades = self.size_grades.iter().filter(|g| g.share > 0.0005).map(|g| match g.mesh_mm {
+            Some(mm) => format!("{mm} mm {:.1} %", 100.0 * g.share),
+            None => format!("through {:.1} %", 100.0 * g.share),
         });
-        let grades = self.grades().filter(|g| g.1 > 0.0005).map(|(mesh, share)| match mesh {
-            Some(mm) => format!("{mm} mm {:.1} %", 100.0 * share),
-            None => format!("through {:.1} %", 100.0 * share),
-        });
-        lines
-            .push(format!("Size grades of such flakes, held by: {}.", grades.collect::<Vec<_>>().join(", ")));
-        lines
+        let mesh = format!(
+            "A mesh of {} mm holds {share} % of such flakes (a flake is held by its width, and the opening counts as \
+             anything from its side to its diagonal, as the flake happens to turn).",
+            self.mesh_mm
+        );
+        let grades = grades.collect::<Vec<_>>().join(", ");
+        [mesh, struck, format!("Size grades of such flakes, held by: {grades}.")]
     }
 }
 
@@ -396,7 +381,7 @@ struct OnMesh {
 
 /// What the field mesh held of a group.
 #[derive(Serialize, JsonSchema)]
-struct SievedTold {
+struct Sieved {
     mesh_mm: f64,
     share_held: f64,
     /// Nothing where too few of such flakes are held.
@@ -410,7 +395,7 @@ struct OfGroup<'a> {
     #[serde(flatten)]
     totals: Option<&'a GroupTotals>,
     #[serde(flatten)]
-    sieved: Option<SievedTold>,
+    sieved: Option<Sieved>,
     #[serde(skip_serializing_if = "Option::is_none")]
     retouched: Option<&'a GroupLosses>,
 }
@@ -447,7 +432,7 @@ pub struct Compared<'a> {
     seed: u64,
 }
 
-fn group(page: &mut Page, t: &GroupTotals, sieved: Option<&Sieved>, level: f64) {
+fn group(page: &mut Page, t: &GroupTotals, sieved: Option<&Sieved>) {
     let (name, flakes, pieces) =
         (crate::say::name(&t.group), count(t.n, "flake", "flakes"), count(t.pieces, "piece", "pieces"));
     page.line(format!("{name}: {flakes} from {pieces}, {} with a platform", t.platforms));
@@ -468,7 +453,7 @@ fn group(page: &mut Page, t: &GroupTotals, sieved: Option<&Sieved>, level: f64) 
     if let Some(s) = &t.struck_for_kept {
         page.under("  ", "  ", format!("What the recovery threshold lost: {}.", stand_for(s)));
     }
-    sieved.into_iter().flat_map(|s| s.in_words(level)).for_each(|line| page.under("  ", "  ", line));
+    sieved.into_iter().flat_map(Sieved::in_words).for_each(|line| page.under("  ", "  ", line));
     for f in &t.found {
         let (Some(low), Some(high)) = (f.factor_low, f.factor_high) else { continue };
         let [low, factor, high] = [low, f.factor, high].map(short);

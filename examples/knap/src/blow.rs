@@ -1,13 +1,15 @@
 //! The options that describe a platform, a percussor and a blow, shared by several verbs.
 
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::number::{self, Amount, number};
+use crate::taken;
 use clap::Args;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
 use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
 use conchoid::table::{CLASSES, QUANTITIES};
 use std::io::Read;
+use std::str::FromStr;
 
 /// Platform, percussor, blow and stone.
 #[derive(Args, Debug, Default)]
@@ -78,9 +80,8 @@ impl Measured for Given {
     }
 }
 
-fn name<T: std::str::FromStr<Err = conchoid::Error>>(
-    text: &Option<String>,
-) -> Result<Option<T>, conchoid::Error> {
+/// A word of one of the library's lists.
+pub fn parsed<T: FromStr<Err = conchoid::Error>>(text: &Option<String>) -> conchoid::Result<Option<T>> {
     text.as_deref().map(str::parse).transpose()
 }
 
@@ -106,7 +107,7 @@ impl BlowOptions {
                 let mut names = read.clone();
                 names.sort_unstable();
                 names.dedup();
-                return Err(Failure::usage(conchoid::Error::unknown_name("--also", key, names).to_string()));
+                return Err(Failure::unknown("--also", key, names));
             }
         }
         Ok(())
@@ -121,20 +122,17 @@ impl BlowOptions {
 
     /// Checks everything that was given.
     pub fn given(&self) -> Outcome<Given> {
-        let flake = self.flake().map_err(Failure::of_options)?;
+        let flake = self.flake().asked()?;
         let mut given = Given { flake, numbers: Vec::new(), classes: Vec::new() };
         for pair in &self.also {
-            let Some((key, value)) = pair.split_once('=') else {
-                return Err(Failure::usage(format!("--also {pair}: write NAME=VALUE")));
-            };
-            let (key, value) = (key.trim(), value.trim());
+            let (key, value) = taken::pair("also", pair, "NAME=VALUE")?;
             // what begins with a figure may be a class still (layer=3b)
-            let meant_as_number = value.parse::<f64>().is_ok() || number::with_comma(value);
+            let meant_as_number = value.parse::<f64>().is_ok() || number::with_comma(&value);
             if meant_as_number {
-                let v = number(value).map_err(|e| Failure::usage(format!("--also {key}: {e}")))?;
-                given.numbers.push((key.to_string(), v));
+                let v = number(&value).map_err(|e| Failure::usage(format!("--also {key}: {e}")))?;
+                given.numbers.push((key, v));
             } else {
-                given.classes.push((key.to_string(), value.to_string()));
+                given.classes.push((key, value));
             }
         }
         Ok(given)
@@ -153,13 +151,13 @@ impl BlowOptions {
             .width_mm(self.width_mm)
             .area_mm2(self.area_mm2)
             .exterior_platform_angle_deg(self.angle_deg)
-            .kind(name::<PlatformKind>(&self.platform_kind)?)
+            .kind(parsed::<PlatformKind>(&self.platform_kind)?)
             .bevelled(self.bevelled.then_some(true))
             .build()?;
         let blow = Blow::builder()
             .angle_of_blow_deg(self.angle_of_blow_deg)
             .speed_m_s(self.delivery.speed_m_s.map(|a| a.typical))
-            .lands_on(name::<LandsOn>(&self.blow_lands_on)?)
+            .lands_on(parsed::<LandsOn>(&self.blow_lands_on)?)
             .build()?;
         let strike = Strike::builder()
             .platform(platform)
@@ -172,8 +170,8 @@ impl BlowOptions {
             .build()?;
         Flake::builder()
             .strike(strike)
-            .portion(name::<Portion>(&self.portion)?)
-            .technique(name::<Technique>(&self.technique)?)
+            .portion(parsed::<Portion>(&self.portion)?)
+            .technique(parsed::<Technique>(&self.technique)?)
             .build()
     }
 }

@@ -1,15 +1,14 @@
 //! `knap estimate`: the sizes of one flake; those of every row of a table are in `estimate_table.rs`.
 
-use crate::blow::BlowOptions;
+use crate::blow::{BlowOptions, parsed};
 use crate::estimate_plot;
 use crate::estimate_table;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, MeasuredWith};
 use crate::mechanics::{self, Detachment};
-use crate::number::number;
 use crate::report::{Ends, Page, RowFormat, behind, percent, short, table_as_table, unit};
 use crate::tables::Sink;
-use crate::taken::TakenIn;
+use crate::taken::{TakenIn, named_number};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
@@ -62,8 +61,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
         table_as_table(o.format)?;
     }
     let level = LEVEL.check(o.level).asked()?;
-    let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
-    let termination = termination.asked()?;
+    let termination = parsed::<Termination>(&o.termination).asked()?;
     let calibration = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
     o.blow.check_also(&calibration, o.table.is_some() && o.calibration.is_none())?;
     let calibration = if o.sizes.is_empty() { calibration } else { calibration.only(&o.sizes).asked()? };
@@ -86,7 +84,8 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     if let Some(d) = &detachment {
         estimate.cautions.extend(d.answer.cautions.iter().cloned());
     }
-    let known = o.known.as_deref().map(known_size).transpose()?;
+    let known = |text| named_number("known", text, "SIZE=VALUE, such as length_mm=45");
+    let known = o.known.as_deref().map(known).transpose()?;
     if let Some((name, _)) = &known
         && !o.sizes.is_empty()
         && !o.sizes.contains(name)
@@ -118,14 +117,6 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         }
     }
     Ok(0)
-}
-
-/// A size that is known, from the command line.
-fn known_size(text: &str) -> Outcome<(String, f64)> {
-    let wrong = || Failure::usage(format!("--known {text}: write SIZE=VALUE, such as length_mm=45"));
-    let (name, value) = text.split_once('=').ok_or_else(wrong)?;
-    let value = number(value).map_err(|e| Failure::usage(format!("--known {text}: {e}")))?;
-    Ok((name.trim().to_string(), value))
 }
 
 /// What a size is called in a sentence; the column it means where that says more.

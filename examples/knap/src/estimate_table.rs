@@ -2,10 +2,9 @@
 
 use crate::estimate::Options;
 use crate::estimate_plot::{Rows, Seen};
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Outcome, Whose};
 use crate::mechanics;
 use crate::tables::{self, Progress, Sink};
-use conchoid::Error;
 use conchoid::calibration::Calibration;
 use conchoid::predict::Ask;
 use conchoid::table::Completed;
@@ -15,10 +14,6 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
     let given = o.blow.given()?;
     let probability = |row: &Completed, calibration: &Calibration| {
         mechanics::row_probability(row, row.row, &o.blow.delivery, calibration)
-    };
-    let of_table = |e: Error| match e {
-        e @ Error::Table { .. } => Failure::other(format!("{path}: {e}")),
-        e => e.into(),
     };
     let table = tables::open(path, &options)?;
     let by_row = o.calibration.is_none();
@@ -33,7 +28,7 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
     let progress = Progress::new("estimating");
     let sink = Sink::open(o.out.as_deref())?;
     let (sink, summary) = match &o.plot {
-        None => estimates.write(table, sink, |rows| progress.at(rows)).map_err(of_table)?,
+        None => estimates.write(table, sink, |rows| progress.at(rows)).of_table(path)?,
         Some(plot) => {
             let mut drawn = Rows::default();
             let done = estimates.write_seen(
@@ -46,7 +41,7 @@ pub fn run(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f
                     Ok(())
                 },
             );
-            let done = done.map_err(of_table)?;
+            let done = done.of_table(path)?;
             drawn.draw(plot, level)?;
             done
         }

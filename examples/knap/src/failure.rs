@@ -58,6 +58,8 @@ pub trait Whose<T> {
     fn asked(self) -> Outcome<T>;
     /// That of a file, such as a table.
     fn of_file(self, path: &str) -> Outcome<T>;
+    /// That of a table where it speaks of one, otherwise nobody's.
+    fn of_table(self, path: &str) -> Outcome<T>;
 }
 
 impl<T> Whose<T> for conchoid::Result<T> {
@@ -66,6 +68,12 @@ impl<T> Whose<T> for conchoid::Result<T> {
     }
     fn of_file(self, path: &str) -> Outcome<T> {
         self.map_err(|e| Failure::other(format!("{path}: {e}")))
+    }
+    fn of_table(self, path: &str) -> Outcome<T> {
+        self.map_err(|e| match e {
+            e @ Error::Table { .. } => Failure::other(format!("{path}: {e}")),
+            e => e.into(),
+        })
     }
 }
 

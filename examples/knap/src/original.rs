@@ -1,13 +1,12 @@
 //! `knap original`: what a retouched or broken piece was, one piece or every row of a table.
 
-use crate::blow::{BlowOptions, Given};
+use crate::blow::{BlowOptions, Given, parsed};
 use crate::estimate::joined;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::number::number;
 use crate::original_plot;
 use crate::report::{Ends, Page, RowFormat, behind, percent, probability, short, table_as_table};
 use crate::tables::{self, Progress, Sink};
-use crate::taken::TakenIn;
+use crate::taken::{TakenIn, read};
 use clap::Args;
 use conchoid::Error;
 use conchoid::calibration::Calibration;
@@ -87,9 +86,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let level = LEVEL.check(o.level).asked()?;
     SHARE.check(o.more_than).asked()?;
-    let termination = o.termination.as_deref().map(str::parse::<Termination>).transpose();
     let mut ask = Ask::default();
-    ask.termination = termination.asked()?;
+    ask.termination = parsed::<Termination>(&o.termination).asked()?;
     let loss = match o.loss.as_deref() {
         Some("none") => None,
         Some(text) => Some(beta(text)?),
@@ -116,8 +114,7 @@ fn beta(text: &str) -> Outcome<BetaLoss> {
     let Some((a, b)) = text.split_once(',').filter(|(_, b)| !b.contains(',')) else {
         return Err(Failure::usage(format!("--loss {text}: write two numbers, A,B, such as 2,5")));
     };
-    let number = |t: &str| number(t).map_err(|e| Failure::usage(format!("--loss {text}: {e}")));
-    BetaLoss::new(number(a)?, number(b)?).asked()
+    BetaLoss::new(read("loss", text, a)?, read("loss", text, b)?).asked()
 }
 
 fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
@@ -126,8 +123,7 @@ fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
 
 /// Numbers with commas between.
 fn list(option: &str, text: &str) -> Outcome<Vec<f64>> {
-    let each = |t: &str| number(t.trim()).map_err(|e| Failure::usage(format!("{option} {text}: {e}")));
-    text.split(',').map(each).collect()
+    text.split(',').map(|t| read(option, text, t.trim())).collect()
 }
 
 /// What remains of the piece, beside its strike.
@@ -151,13 +147,13 @@ impl Measured for Piece<'_> {
 
 /// The piece as it is now.
 fn now(o: &Options) -> Outcome<Flake> {
-    let class = |t: &Option<String>| t.clone();
-    let kind = class(&o.retouch_kind).map(|t| t.parse::<RetouchKind>()).transpose();
-    let edges = class(&o.retouched_edges).map(|t| t.parse::<RetouchedEdges>()).transpose();
-    let mut retouch = Retouch::builder().kind(kind.asked()?).edges(edges.asked()?).index(o.retouch_index);
+    let mut retouch = Retouch::builder()
+        .kind(parsed::<RetouchKind>(&o.retouch_kind).asked()?)
+        .edges(parsed::<RetouchedEdges>(&o.retouched_edges).asked()?)
+        .index(o.retouch_index);
     if let Some(text) = &o.retouch_height_mm {
-        let heights = list("--retouch-height-mm", text)?;
-        let thick = o.thickness_at_mm.as_deref().map(|t| list("--thickness-at-mm", t)).transpose()?;
+        let heights = list("retouch-height-mm", text)?;
+        let thick = o.thickness_at_mm.as_deref().map(|t| list("thickness-at-mm", t)).transpose()?;
         let thick = thick.unwrap_or_default();
         if thick.len() > heights.len() {
             return Err(Failure::usage(format!(

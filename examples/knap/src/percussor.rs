@@ -2,12 +2,10 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::number::number as read;
 use crate::report::{Page, RowFormat, count, wrapped};
 use crate::tables::{self, Progress, Sink, Twice};
-use crate::taken::TakenIn;
+use crate::taken::{TakenIn, named_number, read};
 use clap::Args;
-use conchoid::Error;
 use conchoid::calibration::bundled;
 use conchoid::infer::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
 use conchoid::infer::{Judged, RecordedOutcome as Tried, TrackRecord};
@@ -72,14 +70,6 @@ pub struct Options {
     taken: TakenIn,
 }
 
-/// `name=number` as a pair.
-fn pair(option: &str, text: &str) -> Outcome<(String, f64)> {
-    let wrong = || Failure::usage(format!("--{option} {text}: write NAME=NUMBER"));
-    let (name, number) = text.split_once('=').ok_or_else(wrong)?;
-    let number = read(number).map_err(|e| Failure::usage(format!("--{option} {text}: {e}")))?;
-    Ok((name.trim().to_string(), number))
-}
-
 impl Options {
     fn attribution(&self, source: &Twice) -> Outcome<Attribution> {
         let first = match &self.calibration {
@@ -89,7 +79,11 @@ impl Options {
         let mut a = match &self.against {
             None => Attribution::of(first)?,
             Some(second) => {
-                let offset = self.offset.iter().map(|t| pair("offset", t)).collect::<Outcome<Vec<_>>>()?;
+                let offset = self
+                    .offset
+                    .iter()
+                    .map(|t| named_number("offset", t, "NAME=NUMBER"))
+                    .collect::<Outcome<Vec<_>>>()?;
                 let second = calibration(Some(second), None)?;
                 Attribution::between(first, second, &offset).asked()?
             }
@@ -98,7 +92,11 @@ impl Options {
             a = a.with_metal().asked()?;
         }
         if !self.prior.is_empty() {
-            let prior = self.prior.iter().map(|t| pair("prior", t)).collect::<Outcome<Vec<_>>>()?;
+            let prior = self
+                .prior
+                .iter()
+                .map(|t| named_number("prior", t, "NAME=NUMBER"))
+                .collect::<Outcome<Vec<_>>>()?;
             a = a.with_prior(&prior).asked()?;
         }
         if !self.blow.is_empty() {
@@ -138,7 +136,7 @@ fn blow(text: &str) -> Outcome<BlowSetting> {
         let e = format!("--blow {text}: write ANGLE,platform|edge,WEIGHT, such as 10,edge,1");
         return Err(Failure::usage(e));
     };
-    let number = |t: &str| read(t).map_err(|e| Failure::usage(format!("--blow {text}: {e}")));
+    let number = |t: &str| read("blow", text, t);
     Ok(BlowSetting {
         angle_of_blow_deg: Some(number(angle)?),
         lands_on: Some(lands.parse::<LandsOn>().asked()?),
@@ -157,10 +155,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let unknown = |name: &String| tables::unknown(table.header(), "--group", name);
     let place = |name: &String| table.header().position(name).ok_or_else(|| unknown(name));
     let group = o.group.as_ref().map(place).transpose()?;
-    let of_table = |e: Error| match e {
-        e @ Error::Table { .. } => Failure::other(format!("{}: {e}", o.table)),
-        e => e.into(),
-    };
     let one_by_one = TableAttributions::new(&attribution, table.header(), group, || o.rng());
     let progress = Progress::new("judging");
     let mut found = Found::new(&attribution, group.is_some());
@@ -168,11 +162,12 @@ pub fn run(o: &Options) -> Outcome<u8> {
     // without a table to be written the rows are only counted
     let summary = if o.out.is_some() || o.format == RowFormat::Csv {
         let sink = Sink::open(o.out.as_deref())?;
-        let (sink, summary) = one_by_one.write(table, sink, done, |row| found.take(row)).map_err(of_table)?;
+        let (sink, summary) =
+            one_by_one.write(table, sink, done, |row| found.take(row)).of_table(&o.table)?;
         sink.finish()?;
         summary
     } else {
-        one_by_one.write(table, std::io::sink(), done, |row| found.take(row)).map_err(of_table)?.1
+        one_by_one.write(table, std::io::sink(), done, |row| found.take(row)).of_table(&o.table)?.1
     };
     progress.finish();
     let groups = found.groups(&attribution, o)?;

@@ -1,6 +1,7 @@
 //! The options that say how a table is taken in; the same for every verb that reads one.
 
 use crate::failure::{Failure, Outcome};
+use crate::number::number;
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::strike::PlatformShape;
@@ -31,16 +32,28 @@ pub struct TakenIn {
     pub formulas_as_text: bool,
 }
 
+/// What stands on both sides of an equals sign.
+pub fn pair(option: &str, text: &str, how: &str) -> Outcome<(String, String)> {
+    let wrong = || Failure::usage(format!("--{option} {text}: write {how}"));
+    let (a, b) = text.split_once('=').ok_or_else(wrong)?;
+    Ok((a.trim().to_string(), b.trim().to_string()))
+}
+
+/// A number that is a part of the text of an option.
+pub fn read(option: &str, text: &str, part: &str) -> Outcome<f64> {
+    number(part).map_err(|e| Failure::usage(format!("--{option} {text}: {e}")))
+}
+
+/// A name with a number.
+pub fn named_number(option: &str, text: &str, how: &str) -> Outcome<(String, f64)> {
+    let (name, value) = pair(option, text, how)?;
+    Ok((name, read(option, text, &value)?))
+}
+
 impl TakenIn {
     /// Reader options: what was said here, and the columns that a calibration or a verb reads beyond the known ones.
     pub fn options(&self, calibration: Option<&Calibration>, more: &[String]) -> Outcome<TableOptions> {
         let mut options = TableOptions::new();
-        let pair = |option: &str, text: &str, how: &str| -> Outcome<(String, String)> {
-            let (a, b) = text
-                .split_once('=')
-                .ok_or_else(|| Failure::usage(format!("--{option} {text}: write {how}")))?;
-            Ok((a.trim().to_string(), b.trim().to_string()))
-        };
         for text in &self.columns {
             let (theirs, ours) = pair("column", text, "THEIRS=OURS")?;
             options = options.column(theirs, ours);
