@@ -4,7 +4,7 @@ use crate::assemblage_plot;
 use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::measured::KeptAbove;
+use crate::measured::{KeptAbove, by};
 use crate::report::{Ends, Format, Page, count, percent, short};
 use crate::tables;
 use crate::taken::TakenIn;
@@ -101,19 +101,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     totals(o, named, &look, &drawing, mesh)
 }
 
-/// A flake that holds whatever the columns of a table can.
-struct Columns<'a>(&'a Header, &'a crate::blow::Given);
-
-impl Measured for Columns<'_> {
-    fn number(&self, name: &str) -> Option<f64> {
-        self.1.number(name).or(self.0.column(name).map(|_| 1.0))
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        let column = || self.0.column(name).filter(|_| name != "stone").map(|_| "recorded");
-        self.1.class(name).or_else(column)
-    }
-}
-
 fn group_of(row: &Row, group: Option<&str>) -> String {
     match group {
         None => "all".to_string(),
@@ -146,7 +133,12 @@ fn totals(
     let options = tables::with_classes(taken, o.group.as_deref().filter(|g| !of_calibration(g)));
     let table = tables::open(&o.table, &options)?;
     // one calibration for the whole table: by what its columns can hold
-    let calibration = o.blow.calibration(named, &Columns(table.header(), &given))?;
+    let column = |name: &str| table.header().column(name);
+    let held = by(
+        |name| given.number(name).or(column(name).map(|_| 1.0)),
+        |name| given.class(name).or_else(|| column(name).filter(|_| name != "stone").map(|_| "recorded")),
+    );
+    let calibration = o.blow.calibration(named, &held)?;
     o.blow.check_also(&calibration, false)?;
     let predictor = Predictor::new(calibration)?;
     let mut ask = Ask::default();
@@ -170,8 +162,7 @@ fn totals(
             }
             _ => return Ok(()),
         };
-        let cells = reads.iter().filter_map(|c| row.problem(row.header().column(c)?));
-        cells.for_each(|e| bad.count(row.row_number(), e));
+        tables::count_bad(&mut bad, row, &reads);
         let group = group_of(row, o.group.as_deref());
         let both = RowOr { row, given: &given };
         if Losses::reads(&both) {

@@ -3,7 +3,7 @@
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
 use crate::plot::{Axis, Layer, Panel, Row, cut, diagonal, named_rows, page, pale};
-use crate::report::{Format, Page, count, short, unit, wrapped};
+use crate::report::{Format, Page, count, each_once, short, unit, wrapped};
 use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -136,9 +136,7 @@ fn rows<'a>(
     let (mut found, mut bad) = (Vec::new(), Reasons::default());
     let mut made = tables::offer(table, (&o.table, "reading"), &[], false, |offer| {
         if let Offer::Flake(row) = offer {
-            let header = row.header();
-            let cells = columns.iter().filter_map(|c| row.problem(header.column(c)?));
-            cells.for_each(|e| bad.count(row.row_number(), e));
+            tables::count_bad(&mut bad, row, &columns);
             found.push(keeper.keep(row));
         }
         Ok(())
@@ -433,12 +431,8 @@ fn not_used(page: &mut Page, a: &Assessment) {
 }
 
 fn by_class(page: &mut Page, a: &Assessment) {
-    let mut classes: Vec<&str> = Vec::new();
-    for c in a.forms().iter().flat_map(|f| &f.by_class) {
-        if !classes.contains(&c.class.as_str()) {
-            classes.push(&c.class);
-        }
-    }
+    let classes = a.forms().iter().flat_map(|f| &f.by_class);
+    let classes: Vec<&str> = each_once(classes.map(|c| c.class.as_str()));
     for class in classes {
         page.line(format!("\nBy {}", in_words(class)));
         let widths = [-11, -22, 6, 13, 11, 5, 5];

@@ -1,13 +1,12 @@
 //! `knap estimate`: the sizes of one flake; those of every row of a table are in `estimate_table.rs`.
 
 use crate::blow::{BlowOptions, parsed};
-use crate::estimate_plot;
-use crate::estimate_table;
+use crate::estimate_plot::{self, Rows, Seen};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, MeasuredWith};
 use crate::mechanics::{self, Detachment};
 use crate::report::{Ends, Page, RowFormat, behind, percent, short, table_as_table, unit};
-use crate::tables::Sink;
+use crate::tables::{self, Progress, Sink};
 use crate::taken::{TakenIn, named_number};
 use clap::Args;
 use conchoid::calibration::Calibration;
@@ -69,7 +68,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     ask.termination = termination;
     ask.kept = o.kept.threshold()?;
     match &o.table {
-        Some(path) => estimate_table::run(o, path, calibration, ask, level),
+        Some(path) => table(o, path, calibration, ask, level),
         None => single(o, calibration, &ask, level),
     }
 }
@@ -117,6 +116,51 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         }
     }
     Ok(0)
+}
+
+/// Every row of a table, in and out in constant memory.
+fn table(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64) -> Outcome<u8> {
+    let options = o.taken.options(Some(&calibration), &[])?;
+    let given = o.blow.given()?;
+    let probability = |row: &RowOr, calibration: &Calibration| {
+        mechanics::row_probability(row, row.row, &o.blow.delivery, calibration)
+    };
+    let table = tables::open(path, &options)?;
+    let by_row = o.calibration.is_none();
+    let mut estimates = tables::estimates(&o.blow, &given, calibration, by_row, level)?;
+    estimates = estimates.ask(ask).measured_with(o.measured.errors()?);
+    if !o.sizes.is_empty() {
+        estimates = estimates.only(&o.sizes)?;
+    }
+    if mechanics::in_table(table.header(), &o.blow.delivery) {
+        estimates = estimates.column(mechanics::PROBABILITY, &probability);
+    }
+    let progress = Progress::new("estimating");
+    let sink = Sink::open(o.out.as_deref())?;
+    let (sink, summary) = match &o.plot {
+        None => estimates.write(table, sink, |rows| progress.at(rows)).of_table(path)?,
+        Some(plot) => {
+            let mut drawn = Rows::default();
+            let done = estimates.write_seen(
+                table,
+                sink,
+                |rows| progress.at(rows),
+                |row, e| Seen::of(row.row, row, &e, level),
+                |seen| {
+                    drawn.take(seen);
+                    Ok(())
+                },
+            );
+            let done = done.of_table(path)?;
+            drawn.draw(plot, level)?;
+            done
+        }
+    };
+    progress.finish();
+    sink.finish()?;
+    crate::report::summary(&summary);
+    o.taken.remind(&summary);
+    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
 }
 
 /// What a size is called in a sentence; the column it means where that says more.

@@ -3,6 +3,7 @@
 
 use crate::blow::Given;
 use crate::failure::Outcome;
+use crate::measured::by;
 use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale};
 use crate::report::{Ends, count, percent, short, unit, with_unit};
 use crate::tables::save;
@@ -15,22 +16,6 @@ use conchoid::table::Row;
 
 /// Points of a curve.
 const POINTS: usize = 61;
-/// A strike with one measurement set to another value.
-struct Moved<'a> {
-    given: &'a Given,
-    name: &'a str,
-    value: f64,
-}
-
-impl Measured for Moved<'_> {
-    fn number(&self, name: &str) -> Option<f64> {
-        if name == self.name { Some(self.value) } else { self.given.number(name) }
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        self.given.class(name)
-    }
-}
-
 /// One strike: each size by platform depth (or what the calibration has for it), everything else as given.
 pub fn single(
     path: &str,
@@ -61,7 +46,8 @@ pub fn single(
             // closer together where small platforms bend the curve
             let share = i as f64 / (POINTS - 1) as f64;
             let value = low + (high - low) * share * share;
-            let row = Moved { given, name: &range.name, value };
+            let number = |name: &str| if name == range.name { Some(value) } else { given.number(name) };
+            let row = by(number, |name| given.class(name));
             // where the form has no answer there is no curve
             let Ok(there) = predictor.estimate(&row, ask) else { continue };
             let Some(p) = there.sizes.get(k) else { continue };

@@ -2,7 +2,7 @@
 //! that under a name there is the old file or the whole new one.
 
 use crate::failure::{Failure, Outcome};
-use crate::say::{self, Shown};
+use crate::say::{self, Named, Shown};
 use clap::ArgMatches;
 use std::fs::{File, Metadata, Permissions};
 use std::io::{self, BufWriter, IsTerminal, Read, Seek, Write};
@@ -167,51 +167,43 @@ pub fn bytes(path: &str) -> Outcome<Box<dyn Read>> {
 /// Until then the rows lie in a file without a name, which the system forgets when the run is interrupted. What is not
 /// an ordinary file (a terminal, a named pipe) is written to directly and never replaced.
 pub struct Sink {
-    to: To,
-    name: String,
-}
-
-enum To {
-    Stdout(BufWriter<io::Stdout>),
-    /// Standard output that a person looks at.
-    Terminal(Shown<io::Stdout>),
-    Direct(BufWriter<File>),
-    File(BufWriter<File>, PathBuf),
+    to: Named<Box<dyn Write>>,
+    /// The rows of a file and where they go.
+    rows: Option<(File, PathBuf)>,
 }
 
 impl Sink {
     pub fn open(out: Option<&str>) -> Outcome<Sink> {
         const BUFFER: usize = 1 << 16;
         let Some(path) = out.filter(|p| *p != "-") else {
-            let to = match io::stdout().is_terminal() {
-                true => To::Terminal(Shown::new(io::stdout())),
-                false => To::Stdout(BufWriter::with_capacity(BUFFER, io::stdout())),
+            let to: Box<dyn Write> = match io::stdout().is_terminal() {
+                true => Box::new(Shown::new(io::stdout())),
+                false => Box::new(BufWriter::with_capacity(BUFFER, io::stdout())),
             };
-            return Ok(Sink { to, name: "standard output".into() });
+            return Ok(Sink { to: Named { to, name: "standard output".into() }, rows: None });
         };
         let target = target(path)?;
         let wrong = |e: io::Error| wrong(path, &e);
-        let to = if std::fs::metadata(&target).is_ok_and(|m| !m.is_file()) {
-            let file = File::options().write(true).open(&target).map_err(wrong)?;
-            To::Direct(BufWriter::with_capacity(BUFFER, file))
+        let (file, rows) = if std::fs::metadata(&target).is_ok_and(|m| !m.is_file()) {
+            (File::options().write(true).open(&target).map_err(wrong)?, None)
         } else {
             let file = tempfile::tempfile_in(folder(&target)).map_err(wrong)?;
-            To::File(BufWriter::with_capacity(BUFFER, file), target)
+            (file.try_clone().map_err(wrong)?, Some((file, target)))
         };
-        Ok(Sink { to, name: path.to_string() })
+        let to = Box::new(BufWriter::with_capacity(BUFFER, file));
+        Ok(Sink { to: Named { to, name: path.to_string() }, rows })
     }
 
     /// Writes what is left and puts the file under its name.
     pub fn finish(mut self) -> Outcome<()> {
-        self.flush()?;
-        let To::File(rows, target) = self.to else { return Ok(()) };
-        put(rows, &target).map_err(|e| say::named(&self.name, e).into())
+        self.to.flush()?;
+        let Some((rows, target)) = self.rows else { return Ok(()) };
+        put(rows, &target).map_err(|e| say::named(&self.to.name, e).into())
     }
 }
 
 /// Gives what was written the name of its target, with the mode of what it replaces.
-fn put(rows: BufWriter<File>, target: &Path) -> io::Result<()> {
-    let mut rows = rows.into_inner().map_err(|e| e.into_error())?;
+fn put(mut rows: File, target: &Path) -> io::Result<()> {
     rows.rewind()?;
     let old = std::fs::metadata(target).ok();
     let mut named = beside(target)?;
@@ -242,23 +234,11 @@ pub fn save(path: &str, text: &str) -> Outcome<()> {
     sink.finish()
 }
 
-impl Sink {
-    fn writer(&mut self) -> &mut dyn Write {
-        match &mut self.to {
-            To::Stdout(w) => w,
-            To::Terminal(w) => w,
-            To::Direct(w) | To::File(w, _) => w,
-        }
-    }
-}
-
 impl Write for Sink {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let done = self.writer().write(bytes);
-        done.map_err(|e| say::named(&self.name, e))
+        self.to.write(bytes)
     }
     fn flush(&mut self) -> io::Result<()> {
-        let done = self.writer().flush();
-        done.map_err(|e| say::named(&self.name, e))
+        self.to.flush()
     }
 }

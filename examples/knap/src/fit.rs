@@ -7,7 +7,7 @@ pub mod loss;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::files;
 use crate::measured::KeptAbove;
-use crate::report::{Format, Page, count, short};
+use crate::report::{Format, Page, count, each_once, short};
 use crate::tables::{self, Progress, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -178,9 +178,9 @@ fn fresh(o: &Options) -> Outcome<u8> {
     recipe = recipe.with_terms(numbers.into_iter().map(|n| value(n))).asked()?;
     let mut against = Vec::new();
     if !classes.is_empty() {
-        let shifts = shifts(o, &recipe, &classes, source.open(&options)?, &needs)?;
-        recipe = recipe.with_terms(shifts.terms).asked()?;
-        against = shifts.against;
+        let (shifts, from) = shifts(o, &recipe, &classes, source.open(&options)?, &needs)?;
+        recipe = recipe.with_terms(shifts).asked()?;
+        against = from;
     }
     let kept = o.kept.kept()?;
     if let Some(kept) = &kept {
@@ -230,7 +230,7 @@ fn collected(
     collector: &mut Collector,
 ) -> Outcome<()> {
     let kept = o.kept.kept()?;
-    offered(o, table, needs, numbers, |offer| {
+    let made = tables::offer(table, (&o.table, "reading"), needs, numbers, |offer| {
         match offer {
             Offer::Numbers(names, columns) => collector.offer_numbers(names, columns)?,
             Offer::Flake(row) => held(kept.as_ref(), row, collector.offer(row))?,
@@ -238,7 +238,9 @@ fn collected(
             _ => {}
         }
         Ok(())
-    })
+    })?;
+    tell(&made);
+    Ok(())
 }
 
 /// Whether rows may come as columns of numbers: groups, and what was kept, are looked at row by row.
@@ -254,23 +256,8 @@ fn held(kept: Option<&Kept>, row: &Row, taken: Taken) -> conchoid::Result<()> {
     }
 }
 
-/// The same for whatever takes the rows.
-fn offered(
-    o: &Options,
-    table: Table,
-    needs: &[String],
-    numbers: bool,
-    take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
-) -> Outcome<()> {
-    tell(&tables::offer(table, (&o.table, "reading"), needs, numbers, take)?);
-    Ok(())
-}
-
 /// The terms of `--by`, and for each class the level that the others are compared with.
-struct Shifts {
-    terms: Vec<Term>,
-    against: Vec<(String, String)>,
-}
+type Shifts = (Vec<Term>, Vec<(String, String)>);
 
 /// One shift a level, against the level of most flakes, counting the flakes that the form can use.
 fn shifts(
@@ -287,7 +274,7 @@ fn shifts(
     let levels = levels_of(table, needs, &names, |rows| progress.at(rows), usable, level_of);
     let levels = levels.of_file(&o.table)?;
     progress.finish();
-    let mut out = Shifts { terms: Vec::new(), against: Vec::new() };
+    let (mut terms, mut against) = (Vec::new(), Vec::new());
     for (class, levels) in classes.iter().zip(levels) {
         let Some(((first, _), others)) = levels.split_first().filter(|(_, others)| !others.is_empty()) else {
             let found = levels.first().map_or("none".to_string(), |l| format!("only {}", l.0));
@@ -296,10 +283,10 @@ fn shifts(
                 o.table
             )));
         };
-        out.terms.extend(others.iter().map(|(level, _)| indicator(class, level)));
-        out.against.push((class.to_string(), first.clone()));
+        terms.extend(others.iter().map(|(level, _)| indicator(class, level)));
+        against.push((class.to_string(), first.clone()));
     }
-    Ok(out)
+    Ok((terms, against))
 }
 
 /// The level of a class in a row; the class of a percussor may have to be looked up.
@@ -376,12 +363,8 @@ pub fn written_to(page: &mut Page, gap: &str, o: &Options) {
 
 /// Several sizes or variants: a line of numbers for each variant, a column for each size.
 fn in_short(page: &mut Page, o: &Options, c: &Calibration, report: &Report) {
-    let mut columns: Vec<&str> = Vec::new();
-    for m in c.variants().iter().flat_map(|v| &v.sizes) {
-        if !columns.contains(&m.column.as_str()) {
-            columns.push(&m.column);
-        }
-    }
+    let sizes = c.variants().iter().flat_map(|v| &v.sizes);
+    let columns: Vec<&str> = each_once(sizes.map(|m| m.column.as_str()));
     let flakes = count(report.used, "flake", "flakes");
     page.say(format!(
         "Calibration {} of {flakes}: root mean square error of ln size of flakes left out (R2), by what is measured. \

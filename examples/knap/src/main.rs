@@ -7,7 +7,6 @@
 //! | `number.rs` | what is taken for a number |
 //! | `options.rs` | the one table of options |
 //! | `blow.rs` | the options that describe platform, percussor and blow |
-//! | `estimate_table.rs` | `estimate` for every row of a table |
 //! | `files.rs` | files: which are read and which written, and that none is both |
 //! | `tables.rs` | opening tables |
 //! | `table_report.rs` | the verb `report` |
@@ -38,7 +37,6 @@ mod calibrations;
 mod contrast_plot;
 mod estimate;
 mod estimate_plot;
-mod estimate_table;
 mod failure;
 mod files;
 mod fit;

@@ -7,7 +7,29 @@ use conchoid::calibration::Kept;
 use conchoid::form;
 use conchoid::predict::in_words;
 use conchoid::predict::{MeasurementErrors, RecoveryThreshold};
+use conchoid::strike::Measured;
 use std::collections::BTreeMap;
+use std::marker::PhantomData;
+
+/// Measurements by what gives a number, and what gives a class, by its name.
+pub struct By<'a, N, C>(N, C, PhantomData<&'a ()>);
+
+/// The same, made.
+pub fn by<'a, N: Fn(&str) -> Option<f64>, C: Fn(&str) -> Option<&'a str>>(
+    number: N,
+    class: C,
+) -> By<'a, N, C> {
+    By(number, class, PhantomData)
+}
+
+impl<'a, N: Fn(&str) -> Option<f64>, C: Fn(&str) -> Option<&'a str>> Measured for By<'a, N, C> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.0(name)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.1(name)
+    }
+}
 
 /// Standard deviations of the measurements.
 #[derive(Args, Debug, Default)]

@@ -1,8 +1,9 @@
 //! `knap original`: what a retouched or broken piece was, one piece or every row of a table.
 
-use crate::blow::{BlowOptions, Given, parsed};
+use crate::blow::{BlowOptions, parsed};
 use crate::estimate::joined;
 use crate::failure::{Failure, Outcome, Whose};
+use crate::measured::by;
 use crate::original_plot;
 use crate::report::{Ends, Page, RowFormat, behind, percent, probability, short, table_as_table};
 use crate::tables::{self, Progress, Sink};
@@ -126,25 +127,6 @@ fn list(option: &str, text: &str) -> Outcome<Vec<f64>> {
     text.split(',').map(|t| read(option, text, t.trim())).collect()
 }
 
-/// What remains of the piece, beside its strike.
-struct Piece<'a> {
-    given: &'a Given,
-    now: Flake,
-    missing: Option<f64>,
-}
-
-impl Measured for Piece<'_> {
-    fn number(&self, name: &str) -> Option<f64> {
-        if name == "mass_missing_g" {
-            return self.missing;
-        }
-        self.now.number(name).or_else(|| self.given.number(name))
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        self.now.class(name).or_else(|| self.given.class(name))
-    }
-}
-
 /// The piece as it is now.
 fn now(o: &Options) -> Outcome<Flake> {
     let mut retouch = Retouch::builder()
@@ -196,7 +178,14 @@ fn single(
         .and_then(|r| r.with_length_mm(o.length_now_mm))
         .asked()?;
     let predictor = Predictor::new(calibration)?;
-    let piece = Piece { given: &given, now: self::now(o)?, missing: o.mass_missing_g };
+    let now = self::now(o)?;
+    let piece = by(
+        |name| match name {
+            "mass_missing_g" => o.mass_missing_g,
+            _ => now.number(name).or_else(|| given.number(name)),
+        },
+        |name| now.class(name).or_else(|| given.class(name)),
+    );
     let found = look.sizes(&predictor).original(&piece, ask).asked()?;
     if let Some(path) = &o.plot {
         original_plot::single(path, &found, &remains, level)?;

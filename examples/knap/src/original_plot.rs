@@ -10,20 +10,28 @@ use conchoid::predict::{Caution, Interval};
 /// Bars of a distribution.
 const BARS: usize = 30;
 
-/// A row of one interval under the bars: its height, the interval, and what it says.
-fn marked(at: f64, i: &Interval, scale: f64, unit: &str) -> ([Layer; 2], String) {
-    let [low, median, high] = i.times(scale);
-    let layers = [Layer::Spans(vec![(at, low, high)], 1), Layer::Points(vec![(median, at)], 1)];
-    let [low, median, high] = [low, median, high].map(short);
-    (layers, format!("{median} {unit} ({low} to {high})"))
-}
-
-/// Bars over `low..high` from a distribution function, as percent of the whole.
-fn bars(low: f64, high: f64, cdf: impl Fn(f64) -> f64) -> (Vec<(f64, f64)>, f64) {
-    let width = (high - low) / BARS as f64;
-    let edge = |i: usize| low + width * i as f64;
+/// A distribution as bars over `from..to`, in percent of the whole, with an interval in another unit above them; dashed
+/// at `now`.
+fn distribution(
+    (title, x): (String, Axis),
+    (from, to): (f64, f64),
+    cdf: impl Fn(f64) -> f64,
+    (interval, scale, unit): (&Interval, f64, &str),
+    now: Option<f64>,
+) -> Panel {
+    let width = (to - from) / BARS as f64;
+    let edge = |i: usize| from + width * i as f64;
     let bar = |i: usize| (edge(i) + 0.5 * width, 100.0 * (cdf(edge(i + 1)) - cdf(edge(i))).max(0.0));
-    ((0..BARS).map(bar).collect(), width)
+    let list: Vec<(f64, f64)> = (0..BARS).map(bar).collect();
+    let highest = list.iter().map(|b| b.1).fold(0.0, f64::max);
+    let mut layers = vec![Layer::Bars(list, width)];
+    layers.extend(now.map(|now| Layer::Guide(vec![(now, 0.0), (now, 1.25 * highest)])));
+    let [low, median, high] = interval.times(scale);
+    layers.push(Layer::Spans(vec![(1.12 * highest, low, high)], 1));
+    layers.push(Layer::Points(vec![(median, 1.12 * highest)], 1));
+    let [low, median, high] = [low, median, high].map(short);
+    let legend = vec![(format!("{median} {unit} ({low} to {high})"), 1)];
+    Panel { title, x, y: Axis::fixed("probability, %", 0.0, 1.45 * highest), layers, legend }
 }
 
 /// One piece.
@@ -32,46 +40,20 @@ pub fn single(path: &str, found: &OriginalEstimate, remains: &Remains, level: f6
     let (mass, lost) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
     // where nothing is lost there is one mass; the axis still needs a length
     let far = found.mass.quantile(0.99)?.max(mass.high).max(1.05 * certain);
-    let (list, width) = bars(certain, far, |v| found.mass.cdf(v));
-    let highest = list.iter().map(|b| b.1).fold(0.0, f64::max);
-    let (top, room) = (1.12 * highest, 1.45 * highest);
     let mut x = Axis::over("original mass, g", [0.95 * now, far], false);
     x.low = x.low.max(0.0);
-    let (span, words) = marked(top, &mass, 1.0, "g");
-    let mut layers = vec![Layer::Bars(list, width), Layer::Guide(vec![(now, 0.0), (now, 1.25 * highest)])];
-    layers.extend(span);
-    let mut panels = vec![Panel {
-        title: format!("remains now (dashed): {} g", short(now)),
-        x,
-        y: Axis::fixed("probability, %", 0.0, room),
-        layers,
-        legend: vec![(words, 1)],
-    }];
+    let title = format!("remains now (dashed): {} g", short(now));
+    let cdf = |v| found.mass.cdf(v);
+    let first = distribution((title, x), (certain, far), cdf, (&mass, 1.0, "g"), Some(now));
     let never = (1.0 - now / certain).max(0.0);
     // a share lost of at least s is an original of at least now / (1 - s)
-    let (list, width) =
-        bars(
-            100.0 * never,
-            100.0,
-            |v| if v >= 100.0 { 1.0 } else { found.mass.cdf(now / (1.0 - v / 100.0)) },
-        );
-    let highest = list.iter().map(|b| b.1).fold(0.0, f64::max);
-    let (span, words) = marked(1.12 * highest, &lost, 100.0, "%");
-    let mut layers = vec![Layer::Bars(list, width)];
-    layers.extend(span);
-    panels.push(Panel {
-        title: "how much of it is gone".into(),
-        x: Axis::fixed("share of the mass lost, %", 0.0, 100.0),
-        y: Axis::fixed("probability, %", 0.0, 1.45 * highest),
-        layers,
-        legend: vec![(words, 1)],
-    });
-    let title = format!(
-        "What the piece was when it came off ({}; lines hold {} %)",
-        found.estimate.calibration,
-        percent(level)
-    );
-    save(path, &page(&title, &panels, 2)?)
+    let cdf = |v| if v >= 100.0 { 1.0 } else { found.mass.cdf(now / (1.0 - v / 100.0)) };
+    let x = Axis::fixed("share of the mass lost, %", 0.0, 100.0);
+    let title = "how much of it is gone".to_string();
+    let second = distribution((title, x), (100.0 * never, 100.0), cdf, (&lost, 100.0, "%"), None);
+    let (calibration, level) = (&found.estimate.calibration, percent(level));
+    let title = format!("What the piece was when it came off ({calibration}; lines hold {level} %)");
+    save(path, &page(&title, &[first, second], 2)?)
 }
 
 /// One piece of a table.
@@ -108,29 +90,21 @@ impl Pieces {
         if strange {
             legend.push(("more remains than expected: check".to_string(), 1));
         }
-        let first = Panel {
-            title: "original mass (dashed: nothing lost)".into(),
-            layers: vec![
-                pale(all().map(|p| (p.now, p.mass.low, p.mass.high))),
-                diagonal(&x, &mass),
-                Layer::Points(of(false, |p| p.mass.median), 0),
-                Layer::Points(of(true, |p| p.mass.median), 1),
-            ],
-            x: x.clone(),
-            y: mass,
-            legend: legend.clone(),
-        };
-        let second = Panel {
-            title: "share lost".into(),
-            x,
-            y: Axis::fixed("share of the mass lost, %", 0.0, 100.0),
-            layers: vec![
-                pale(all().map(|p| (p.now, 100.0 * p.lost.low, 100.0 * p.lost.high))),
-                Layer::Points(of(false, |p| 100.0 * p.lost.median), 0),
-                Layer::Points(of(true, |p| 100.0 * p.lost.median), 1),
-            ],
-            legend: Vec::new(),
-        };
+        let layers = vec![
+            pale(all().map(|p| (p.now, p.mass.low, p.mass.high))),
+            diagonal(&x, &mass),
+            Layer::Points(of(false, |p| p.mass.median), 0),
+            Layer::Points(of(true, |p| p.mass.median), 1),
+        ];
+        let title = "original mass (dashed: nothing lost)".into();
+        let first = Panel { title, x: x.clone(), y: mass, layers, legend };
+        let layers = vec![
+            pale(all().map(|p| (p.now, 100.0 * p.lost.low, 100.0 * p.lost.high))),
+            Layer::Points(of(false, |p| 100.0 * p.lost.median), 0),
+            Layer::Points(of(true, |p| 100.0 * p.lost.median), 1),
+        ];
+        let y = Axis::fixed("share of the mass lost, %", 0.0, 100.0);
+        let second = Panel { title: "share lost".into(), x, y, layers, legend: Vec::new() };
         let (pieces, every) = (count(self.0.seen, "piece", "pieces"), self.0.told(""));
         let title = format!("{pieces}; upright lines hold {} %{every}", percent(level));
         save(path, &page(&title, &[first, second], 2)?)

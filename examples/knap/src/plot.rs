@@ -4,6 +4,7 @@
 //! series also has a marker of its own, so that a black and white print says the same.
 
 use crate::failure::{Failure, Outcome};
+use plotters::element::DashedPathElement;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use std::collections::BTreeMap;
@@ -313,12 +314,22 @@ impl Frame<'_> {
         let fine = |s: f64| (-1e-9..=1.0 + 1e-9).contains(&s);
         x.is_finite() && y.is_finite() && fine(self.panel.x.share(x)) && fine(self.panel.y.share(y))
     }
+
+    /// Where those points are that lie inside.
+    fn within(&self, points: &[(f64, f64)]) -> Vec<(i32, i32)> {
+        points.iter().filter(|(x, y)| self.inside(*x, *y)).map(|(x, y)| self.at(*x, *y)).collect()
+    }
 }
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
 fn drawn<T, E: std::fmt::Display>(r: Result<T, E>) -> Outcome<T> {
     r.map_err(|e| Failure::other(format!("drawing: {e}")))
+}
+
+/// The colour of a series.
+fn colour(series: usize) -> RGBColor {
+    COLOURS[series % COLOURS.len()]
 }
 
 fn text(area: &Area, words: &str, at: (i32, i32), size: i32, pos: Pos) -> Outcome<()> {
@@ -336,34 +347,14 @@ fn outline(area: &Area, [a, b]: [(i32, i32); 2], width: u32) -> Outcome<()> {
 }
 
 /// A line of dashes that run on over its corners.
-fn dashed(area: &Area, points: &[(i32, i32)], colour: RGBColor, width: u32) -> Outcome<()> {
-    const PERIOD: f64 = 10.0 * FINE as f64;
-    let mut walked = 0.0;
-    for pair in points.windows(2) {
-        let (a, b) = (pair[0], pair[1]);
-        let length = f64::from(b.0 - a.0).hypot(f64::from(b.1 - a.1));
-        let on = |d: f64| {
-            let at = |a: i32, b: i32| (f64::from(a) + f64::from(b - a) * d / length).round() as i32;
-            (at(a.0, b.0), at(a.1, b.1))
-        };
-        let mut from = 0.0;
-        while from < length {
-            let phase = (walked + from) % PERIOD;
-            let on_ink = phase < 0.6 * PERIOD;
-            let to = (from + if on_ink { 0.6 * PERIOD - phase } else { PERIOD - phase }).min(length);
-            if on_ink {
-                line(area, vec![on(from), on(to)], colour, width)?;
-            }
-            from = to.max(from + 1e-6);
-        }
-        walked += length;
-    }
-    Ok(())
+fn dashed(area: &Area, points: Vec<(i32, i32)>, colour: RGBColor, width: u32) -> Outcome<()> {
+    let style = colour.stroke_width(width * FINE as u32);
+    drawn(area.draw(&DashedPathElement::new(points, fine(6), fine(4), style)))
 }
 
 /// The marker of a series: disc, triangle, square, cross, ring, diamond, plus.
 fn marker(area: &Area, (x, y): (i32, i32), series: usize) -> Outcome<()> {
-    let colour = COLOURS[series % COLOURS.len()];
+    let colour = colour(series);
     let fill = colour.mix(0.75).filled();
     let (a, b) = (fine(3), fine(4));
     match series % 7 {
@@ -395,7 +386,7 @@ fn density(area: &Area, f: &Frame, places: &[(i32, i32)], series: usize, side: i
     let most = squares.values().copied().max().unwrap_or(1);
     // four shades, each for as many times more as the one before
     let shade = |n: u32| (4.0 * f64::from(n).ln_1p() / f64::from(most).ln_1p()).ceil().clamp(1.0, 4.0) as u32;
-    let colour = COLOURS[series % COLOURS.len()];
+    let colour = colour(series);
     let mut run: Option<(i32, i32, i32, u32)> = None;
     let ended = squares.into_iter().map(Some).chain([None]);
     for next in ended {
@@ -494,7 +485,7 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer, side: i32) -> Outcome<()> {
             outline(area, corners, 1)
         }),
         Layer::Whiskers(list, series) => {
-            let colour = if *series == usize::MAX { PALE } else { COLOURS[series % COLOURS.len()] };
+            let colour = if *series == usize::MAX { PALE } else { colour(*series) };
             let within = |v: f64| v.max(p.y.low).min(p.y.high);
             let lines = list.iter().filter(|w| w.0.is_finite());
             let lines: Vec<((i32, i32), i32)> =
@@ -504,35 +495,26 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer, side: i32) -> Outcome<()> {
                     .iter()
                     .try_for_each(|((x, l), u)| line(area, vec![(*x, *l), (*x, *u)], colour, 1));
             }
-            let width = if *series == usize::MAX { side as u32 } else { 1 };
-            let lines = course(&lines, *series != usize::MAX, if *series == usize::MAX { side } else { 2 });
-            let pale = if *series == usize::MAX { BAND } else { colour };
-            lines.into_iter().try_for_each(|(x, l, u)| line(area, vec![(x, l), (x, u)], pale, width))
+            let (width, across, shade) = match *series {
+                usize::MAX => (side as u32, side, BAND),
+                _ => (1, 2, colour),
+            };
+            let lines = course(&lines, *series != usize::MAX, across);
+            lines.into_iter().try_for_each(|(x, l, u)| line(area, vec![(x, l), (x, u)], shade, width))
         }
         Layer::Spans(list, series) => list.iter().try_for_each(|(y, from, to)| {
-            let colour = COLOURS[series % COLOURS.len()];
+            let colour = colour(*series);
             let (a, b) = (f.at(from.max(p.x.low), *y), f.at(to.min(p.x.high), *y));
             line(area, vec![a, b], colour, 2)?;
             [a, b]
                 .into_iter()
                 .try_for_each(|e| line(area, vec![(e.0, e.1 - fine(4)), (e.0, e.1 + fine(4))], colour, 2))
         }),
-        Layer::Guide(points) => {
-            let points: Vec<(i32, i32)> = points.iter().map(|(x, y)| f.at(*x, *y)).collect();
-            dashed(area, &points, GREY, 1)
-        }
-        Layer::Dashes(points, series) => {
-            let points: Vec<(i32, i32)> =
-                points.iter().filter(|(x, y)| f.inside(*x, *y)).map(|(x, y)| f.at(*x, *y)).collect();
-            dashed(area, &points, COLOURS[series % COLOURS.len()], 2)
-        }
-        Layer::Line(points, series) => {
-            let points = points.iter().filter(|(x, y)| f.inside(*x, *y)).map(|(x, y)| f.at(*x, *y)).collect();
-            line(area, points, COLOURS[series % COLOURS.len()], 2)
-        }
+        Layer::Guide(points) => dashed(area, points.iter().map(|(x, y)| f.at(*x, *y)).collect(), GREY, 1),
+        Layer::Dashes(points, series) => dashed(area, f.within(points), colour(*series), 2),
+        Layer::Line(points, series) => line(area, f.within(points), colour(*series), 2),
         Layer::Points(points, series) => {
-            let places: Vec<(i32, i32)> =
-                points.iter().filter(|(x, y)| f.inside(*x, *y)).map(|(x, y)| f.at(*x, *y)).collect();
+            let places = f.within(points);
             if places.len() > MANY {
                 return density(area, f, &places, *series, side);
             }

@@ -131,6 +131,17 @@ pub fn with_unit(name: &str) -> String {
     }
 }
 
+/// Each once, in the order met.
+pub fn each_once<T: PartialEq>(list: impl IntoIterator<Item = T>) -> Vec<T> {
+    let mut once = Vec::new();
+    for item in list {
+        if !once.contains(&item) {
+            once.push(item);
+        }
+    }
+    once
+}
+
 /// A sentence that begins with a capital.
 pub fn begun(text: &str) -> String {
     let mut letters = text.chars();

@@ -4,7 +4,9 @@ use crate::blow::{BlowOptions, Given};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::wrapped;
 use conchoid::calibration::Calibration;
-use conchoid::table::{CLASSES, Header, Offer, OffersMade, Row, TableEstimates, TableOptions, TableReader};
+use conchoid::table::{
+    CLASSES, Header, Offer, OffersMade, Reasons, Row, TableEstimates, TableOptions, TableReader,
+};
 use conchoid::table::{levels_of, offer_each};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::fs::File;
@@ -62,6 +64,12 @@ pub fn estimates<'a>(
         estimates = estimates.by_row();
     }
     Ok(if blow.of_the_experiment { estimates.of_the_experiment() } else { estimates })
+}
+
+/// Counts cells of these columns that cannot be used.
+pub fn count_bad(bad: &mut Reasons, row: &Row, columns: &[&str]) {
+    let cells = columns.iter().filter_map(|c| row.problem(row.header().column(c)?));
+    cells.for_each(|e| bad.count(row.row_number(), e));
 }
 
 /// Tells what was noticed while a table was read, and why cells cannot be used.

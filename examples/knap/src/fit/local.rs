@@ -1,6 +1,6 @@
 //! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
 
-use super::{Options, needed_columns, offered, reasons, written_to};
+use super::{Options, needed_columns, reasons, written_to};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::{Ends, Format, Page, count, percent, short};
@@ -51,14 +51,14 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
-    offered(o, table, &needs, false, |offer| {
+    tables::tell(&tables::offer(table, (&o.table, "reading"), &needs, false, |offer| {
         match offer {
             Offer::Flake(row) => super::held(kept.as_ref(), row, local.offer(row))?,
             Offer::LeftOut(reason) => local.leave_out(reason),
             _ => {}
         }
         Ok(())
-    })?;
+    })?);
     let mut command = format!("knap fit --starting-from {from} --response {response} --name {}", o.name);
     if let Some(a) = o.discount {
         command.push_str(&format!(" --discount {a}"));

@@ -3,8 +3,10 @@
 use super::{Aimed, Allotted, Options, usage};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
+use crate::measured::by;
 use crate::number::{self, number};
 use crate::tables;
+use crate::taken::read;
 use conchoid::calibration::{SizeModel, Spread};
 use conchoid::form::{self, Form, Transform, indicator, value};
 use conchoid::material::PercussorMaterial;
@@ -33,21 +35,6 @@ const SETTABLE: [Settable; 4] = [
 
 const fn settable(name: &'static str, flag: &'static str, step: f64, reach: (f64, f64)) -> Settable {
     Settable { name, flag, step, reach }
-}
-
-/// A platform of `--at`, or a flake of the existing table with its percussor by its plain name.
-struct Named {
-    numbers: Vec<(String, f64)>,
-    percussor: Option<String>,
-}
-
-impl Measured for Named {
-    fn number(&self, name: &str) -> Option<f64> {
-        self.numbers.iter().find(|(n, _)| n == name).map(|(_, v)| *v)
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        self.percussor.as_deref().filter(|_| name == "percussor")
-    }
 }
 
 /// `4..12`, or one number.
@@ -255,38 +242,35 @@ fn rows(design: &Design) -> Vec<Vec<f64>> {
 
 /// The rows of one `--at`: for each percussor where none is named.
 fn platform(text: &str, percussors: &[String], reach: &Candidates) -> Outcome<Vec<(String, Vec<f64>)>> {
-    let mut named = Named { numbers: Vec::new(), percussor: None };
+    let (mut numbers, mut named) = (Vec::new(), None);
     let wrong = || Failure::usage(format!("--at {text}: write depth_mm=8,angle_deg=75"));
     for pair in text.split(',') {
         let (key, v) = pair.split_once('=').ok_or_else(wrong)?;
-        if key.trim() == "percussor" {
-            named.percussor = Some(percussor(v, percussors)?);
+        let key = key.trim();
+        if key == "percussor" {
+            named = Some(percussor(v, percussors)?);
             continue;
         }
-        let flag = key.trim().replace('_', "-");
-        let settable = SETTABLE.iter().find(|s| s.flag == flag || s.name == key.trim()).ok_or_else(|| {
+        let flag = key.replace('_', "-");
+        let settable = SETTABLE.iter().find(|s| s.flag == flag || s.name == key).ok_or_else(|| {
             let names = SETTABLE.iter().map(|s| s.flag.replace('-', "_")).chain(["percussor".to_string()]);
-            usage(conchoid::Error::unknown_name("--at", key.trim(), names))
+            Failure::unknown("--at", key, names)
         })?;
-        let v = number(v).map_err(|e| Failure::usage(format!("--at {text}: {e}")))?;
+        let v = read("at", text, v)?;
         check(settable.name, v).map_err(usage)?;
-        named.numbers.push((settable.name.to_string(), v));
+        numbers.push((settable.name, v));
     }
-    let each: Vec<Option<String>> = match &named.percussor {
-        None if percussors.len() > 1 => percussors.iter().cloned().map(Some).collect(),
-        own => vec![own.clone()],
+    let number = |name: &str| numbers.iter().find(|(n, _)| *n == name).map(|(_, v)| *v);
+    let row = |words: String, by_it: Option<&str>| {
+        let platform = by(number, |name| by_it.filter(|_| name == "percussor"));
+        Ok((words, reach.row_of(&platform).map_err(usage)?))
     };
-    let spoken = named.percussor.is_some();
-    each.into_iter()
-        .map(|p| {
-            let words = match &p {
-                Some(p) if !spoken => format!("{text},percussor={p}"),
-                _ => text.to_string(),
-            };
-            named.percussor = p;
-            Ok((words, reach.row_of(&named).map_err(usage)?))
-        })
-        .collect()
+    match &named {
+        None if percussors.len() > 1 => {
+            percussors.iter().map(|p| row(format!("{text},percussor={p}"), Some(p))).collect()
+        }
+        own => Ok(vec![row(text.to_string(), own.as_deref())?]),
+    }
 }
 
 /// The flakes one has already, as rows of the form.
@@ -300,16 +284,15 @@ fn existing(o: &Options, path: &str, reach: &Candidates, percussors: &[String]) 
         let plain = row.class("percussor").and_then(|p| percussor(p, percussors).ok());
         // of one percussor only: the others are another experiment
         let foreign = percussors.len() == 1 && plain.as_ref().is_some_and(|p| *p != percussors[0]);
-        let numbers = SETTABLE.iter().filter_map(|s| Some((s.name.to_string(), row.number(s.name)?)));
-        let named = Named { numbers: numbers.collect(), percussor: plain };
-        match reach.row_of(&named) {
+        let number = |name: &str| row.number(name);
+        match reach.row_of(&by(number, |name| plain.as_deref().filter(|_| name == "percussor"))) {
             Ok(terms) if row.refused().is_none() && !foreign => taken.push(terms),
             _ => left_out += 1,
         }
     }
     let used = taken.len();
-    let design =
-        if used == 0 { None } else { Some(Design::from_rows(reach.design().names().to_vec(), &taken)?) };
+    let design = || Design::from_rows(reach.design().names().to_vec(), &taken);
+    let design = (used > 0).then(design).transpose()?;
     Ok(Existing { design, used, left_out })
 }
 
@@ -322,11 +305,10 @@ fn spread(o: &Options, transform: Transform) -> Outcome<SpreadUsed> {
         return Ok(SpreadUsed { value, between: o.between_cores, from: "given by --spread".into() });
     }
     let c = calibration(o.calibration.as_deref(), o.stone.as_deref())?;
-    let models: Vec<&SizeModel> =
-        c.variants().iter().flat_map(|v| &v.sizes).filter(|m| m.size == o.response).collect();
+    let all = || c.variants().iter().flat_map(|v| &v.sizes);
+    let models: Vec<&SizeModel> = all().filter(|m| m.size == o.response).collect();
     let Some(first) = models.first() else {
-        let mut sizes: Vec<&str> =
-            c.variants().iter().flat_map(|v| &v.sizes).map(|m| m.size.as_str()).collect();
+        let mut sizes: Vec<&str> = all().map(|m| m.size.as_str()).collect();
         sizes.sort_unstable();
         sizes.dedup();
         let e = conchoid::Error::unknown_name("--response", &o.response, sizes);
