@@ -4,7 +4,7 @@
 
 use conchoid::calibration::{Collector, Provenance, Recipe};
 use conchoid::form::{Form, Layout, Transform, ln, power};
-use conchoid::predict::{Batch, IntervalColumns};
+use conchoid::predict::{IntervalColumns, Predictor};
 use std::hint::black_box;
 use std::time::Instant;
 
@@ -77,9 +77,9 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
         })
     );
     println!("fit-memory-by-{against} {size} {:e}", peak() - before);
-    let calibration = fitted.expect("a fit");
-    let model = &calibration.variants()[0].sizes[0];
-    let batch = Batch::new(model, calibration.layout(), 0.95).expect("a batch");
+    let predictor = Predictor::new(fitted.expect("a fit")).expect("a predictor");
+    let batch =
+        predictor.batch(&predictor.calibration().variants()[0].name, "mass_g", 0.95).expect("a batch");
     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
     let before = peak();
     let seconds = least(|| {

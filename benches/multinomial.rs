@@ -65,7 +65,7 @@ fn fits(c: &mut Criterion) {
     for n in [300, 10_000, 100_000] {
         group.throughput(Throughput::Elements(n as u64));
         for (name, penalty) in
-            [("none", Penalty::None), ("ridge", Penalty::ridge(1.0)), ("firth", Penalty::Firth)]
+            [("none", Penalty::None), ("ridge", Penalty::Ridge { lambda: 1.0 }), ("firth", Penalty::Firth)]
         {
             let collector = flakes(n, penalty);
             group.bench_function(BenchmarkId::new(name, n), |b| {

@@ -1,17 +1,15 @@
 //! Intervals of whole columns, and of one row, under a bundled calibration.
 
 use conchoid::calibration::bundled;
-use conchoid::predict::{Batch, IntervalColumns};
-use conchoid::predict::{Interval, Predictor};
+use conchoid::predict::{Interval, IntervalColumns, Predictor};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 fn columns(c: &mut Criterion) {
-    let calibration = bundled::named("hard-hammer-quartzite").unwrap();
-    let layout = calibration.layout();
-    let variant = calibration.variants().iter().find(|v| v.name == "depth, angle").unwrap();
-    let batch = Batch::new(&variant.sizes[0], layout, 0.95).unwrap();
+    let predictor = Predictor::new(bundled::named("hard-hammer-quartzite").unwrap()).unwrap();
+    let layout = predictor.calibration().layout();
+    let batch = predictor.batch("depth, angle", "length_mm", 0.95).unwrap();
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let mut group = c.benchmark_group("predict/columns");
     for n in [1_000, 100_000, 1_000_000] {

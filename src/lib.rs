@@ -151,7 +151,6 @@
 //! | [`material`] | stones and percussors, with ranges and sources |
 //! | [`strike`] | platform, blow, strike: everything fixed before the flake exists |
 //! | [`flake`] | what came off, as an analyst records it |
-//! | [`mechanics`] | closed-form fracture mechanics of one blow, no statistics |
 //! | [`form`] | the shapes of regressions: transforms and terms; the published forms by name |
 //! | [`calibration`] | fitted forms with provenance; fitting; the bundled ones |
 //! | [`predict`] | predictive distributions, intervals, cautions |
@@ -193,7 +192,7 @@ pub mod form;
 pub mod guide;
 pub mod infer;
 pub mod material;
-pub mod mechanics;
+pub(crate) mod mechanics;
 pub mod plan;
 pub mod predict;
 mod special;

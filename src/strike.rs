@@ -99,8 +99,6 @@ macro_rules! vocabulary {
     ) => {
         $(#[$meta])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        #[derive(serde::Serialize, serde::Deserialize)]
-        #[serde(try_from = "String", into = "&'static str")]
         $vis enum $Name {
             $( $(#[$vmeta])* $Variant, )+
         }
@@ -147,16 +145,15 @@ macro_rules! vocabulary {
             }
         }
 
-        impl TryFrom<String> for $Name {
-            type Error = $crate::error::Error;
-            fn try_from(text: String) -> $crate::error::Result<Self> {
-                text.parse()
+        impl serde::Serialize for $Name {
+            fn serialize<S: serde::Serializer>(&self, s: S) -> std::result::Result<S::Ok, S::Error> {
+                s.serialize_str(self.name())
             }
         }
 
-        impl From<$Name> for &'static str {
-            fn from(member: $Name) -> &'static str {
-                member.name()
+        impl<'de> serde::Deserialize<'de> for $Name {
+            fn deserialize<D: serde::Deserializer<'de>>(d: D) -> std::result::Result<Self, D::Error> {
+                <String as serde::Deserialize>::deserialize(d)?.parse().map_err(serde::de::Error::custom)
             }
         }
     };

@@ -97,8 +97,8 @@ fn page(c: &Calibration) -> String {
                 m.coefficients.len()
             );
         }
-        let _ = match &v.termination {
-            Some(t) => writeln!(out, "\nTerminations: {}.", t.fit.classes().join(", ")),
+        let _ = match v.terminations() {
+            Some((_, told)) => writeln!(out, "\nTerminations: {}.", told.join(", ")),
             None => writeln!(out, "\nTerminations: not told by these measurements."),
         };
     }

@@ -109,11 +109,16 @@ fn read(items: &[Item], folder: &Path, path: &str, open: bool, all: &mut BTreeMa
 /// The lines of an item of a module, followed through re-exports.
 fn lines_of(all: &BTreeMap<String, Module>, path: &str, name: &str) -> Option<Vec<String>> {
     let module = all.get(path)?;
+    let of_type = module.of_type.get(name).into_iter().flatten().cloned();
     if let Some(of) = module.items.get(name) {
-        return Some(of.iter().chain(module.of_type.get(name).into_iter().flatten()).cloned().collect());
+        return Some(of.iter().cloned().chain(of_type).collect());
     }
     let (from, _) = module.uses.iter().find(|(_, n)| n == name)?;
-    lines_of(all, &place(path, from), name)
+    let mut lines = lines_of(all, &place(path, from), name)?;
+    // what files beside that of the type implement for it
+    let beside: Vec<String> = of_type.filter(|l| !lines.contains(l)).collect();
+    lines.extend(beside);
+    Some(lines)
 }
 
 /// Where a path written in a module leads.
@@ -156,7 +161,7 @@ fn vocabulary(tokens: &impl quote::ToTokens, module: &mut Module) {
     }
     module.item(&name, format!("{name}::const ALL: &'static [Self]"));
     module.item(&name, format!("{name}::fn name(self) -> &'static str"));
-    for of in ["std::str::FromStr", "std::fmt::Display", "TryFrom<String>"] {
+    for of in ["std::str::FromStr", "std::fmt::Display"] {
         module.of_type.entry(name.clone()).or_default().push(format!("impl {of} for {name}"));
     }
 }

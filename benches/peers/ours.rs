@@ -9,8 +9,8 @@ use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Transform, indicator, ln, product, square};
 use conchoid::infer::{Assemblage, Drawing};
 use conchoid::material::{PercussorMaterial, Stone};
+use conchoid::predict::IntervalColumns;
 use conchoid::predict::{Ask, Interval, Predictor, Quantiles};
-use conchoid::predict::{Batch, IntervalColumns};
 use conchoid::predict::{BlowAsKnown, BlowFigures};
 use conchoid::strike::{Measured, Platform, Strike};
 use std::hint::black_box;
@@ -93,7 +93,8 @@ fn main() {
     };
     time("fit", 20, 1, || drop(black_box(fit())));
     let fitted = fit();
-    let (model, layout) = (&fitted.variants()[0].sizes[0], fitted.layout());
+    let (variant, layout) = (&fitted.variants()[0], fitted.layout());
+    let model = &variant.sizes[0];
     for b in &model.coefficients {
         println!("coefficient {b:e}");
     }
@@ -104,7 +105,8 @@ fn main() {
             NAMES.iter().position(|m| m == n).map(|at| [&depth[..], &angle, &class][at]).expect("a column")
         })
         .collect();
-    let batch = Batch::new(model, layout, 0.95).expect("a batch");
+    let ready = Predictor::new(fitted.clone()).expect("a predictor");
+    let batch = ready.batch(&variant.name, &model.size, 0.95).expect("a batch");
     let n = mass.len();
     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
     time("intervals", 20, 1, || {
@@ -258,6 +260,10 @@ fn ends_of_a_tenth(folder: &Path, columns: [&[f64]; 4]) {
     let fit = || collector.clone().finish().expect("a fit").0;
     time("multinomial", 5, 1, || drop(black_box(fit())));
     let fit = fit();
-    let model = fit.variants()[0].termination.as_ref().expect("terminations");
-    println!("fact multinomial log-likelihood, conchoid {:e}", model.fit.log_likelihood());
+    let stored = serde_json::to_value(&fit).expect("plain data");
+    let likelihood = &stored["variants"][0]["termination"]["fit"]["log_likelihood"];
+    println!(
+        "fact multinomial log-likelihood, conchoid {likelihood:e}",
+        likelihood = likelihood.as_f64().expect("a number")
+    );
 }

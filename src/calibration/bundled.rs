@@ -291,7 +291,7 @@ impl Glass {
         Ok(TerminationRecipe {
             form: Form::new("glass-ends", Transform::Identity, terms)?,
             told_apart: ToldApart::Four,
-            penalty: Penalty::ridge(1.0),
+            penalty: Penalty::Ridge { lambda: 1.0 },
         })
     }
 }

@@ -1,7 +1,6 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
 use super::fitting::SETTINGS;
-use crate::mechanics::blow::Doubt;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
@@ -173,8 +172,10 @@ pub enum Caution {
     NoFailedBlows,
     /// A doubt about the mechanics of the blow.
     Mechanics {
-        /// Which.
-        doubt: Doubt,
+        /// Its kind (`core-fixed`).
+        kind: &'static str,
+        /// The sentence.
+        text: &'static str,
     },
 }
 
@@ -207,7 +208,7 @@ impl Caution {
             Caution::FlakesDisagree { .. } => "flakes-disagree",
             Caution::LikeNone { .. } => "like-none",
             Caution::NoFailedBlows => "no-failed-blows",
-            Caution::Mechanics { doubt } => doubt.kind(),
+            Caution::Mechanics { kind, .. } => kind,
         }
     }
 }
@@ -222,7 +223,7 @@ impl Caution {
             Caution::Leverage { .. } | Caution::BeyondRecorded { .. } => 2,
             Caution::NearEndOfDomain { .. } | Caution::AtomAtZero { .. } => 3,
             Caution::RemainsImprobable { .. } | Caution::MeasuredOutside { .. } => 4,
-            Caution::Mechanics { doubt: Doubt::Crushes } => 5,
+            Caution::Mechanics { kind: "crushes", .. } => 5,
             Caution::PercussorNotInExperiment { .. } | Caution::PercussorRatio { .. } => 6,
             Caution::Technique { .. } => 7,
             Caution::StoneNotInExperiment { .. } => 8,
@@ -448,7 +449,7 @@ impl fmt::Display for Caution {
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
                  required force was found with sharp points pressed slowly",
             ),
-            Caution::Mechanics { doubt } => doubt.fmt(f),
+            Caution::Mechanics { text, .. } => f.write_str(text),
         }
     }
 }

@@ -33,7 +33,8 @@ pub(crate) mod loss;
 pub(crate) mod resolved;
 mod shared;
 
-pub use crate::fit::multinomial::{MultinomialFit, Penalty, RidgeColumns};
+pub(crate) use crate::fit::multinomial::MultinomialFit;
+pub use crate::fit::multinomial::Penalty;
 pub(crate) use distance::Distance;
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
@@ -44,7 +45,8 @@ pub use fitting::{
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::loss_recipe;
 pub(crate) use shared::ResolvedShared;
-pub use shared::{Kept, KnownLevel, SharedCorrelation, SharedEffect};
+pub use shared::{Kept, SharedEffect};
+pub(crate) use shared::{KnownLevel, SharedCorrelation};
 
 use crate::error::{Error, Place, Result};
 use crate::form::{Form, Layout};
@@ -221,7 +223,7 @@ pub struct SizeModel {
     /// Covariance of the estimates of the variances: of the squared spread where it is constant (otherwise zeros),
     /// then of the intercept of each shared effect; empty where nothing is shared.
     #[serde(default, with = "shared::triangle", skip_serializing_if = "Vec::is_empty")]
-    pub variance_covariance: Vec<Vec<f64>>,
+    pub(crate) variance_covariance: Vec<Vec<f64>>,
     /// The selection that the table was fitted under, where flakes were kept by their size.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) kept: Option<Kept>,
@@ -245,7 +247,7 @@ impl SizeModel {
 /// How the flakes of a variant end: a multinomial model with its form.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct TerminationModel {
+pub(crate) struct TerminationModel {
     /// Terms of the model.
     pub form: Form,
     /// The fit; its classes are terminations.
@@ -269,14 +271,22 @@ pub struct Variant {
     pub(crate) residual_correlation: Vec<Vec<f64>>,
     /// Correlation of the shared effects of the sizes, for each column of groups that all of them have.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub shared_correlation: Vec<SharedCorrelation>,
+    pub(crate) shared_correlation: Vec<SharedCorrelation>,
     /// The 1st and 99th percentile of mass over length x width x thickness among the flakes fitted, between which that
     /// of the medians stays; nothing where the sizes were fitted without regard to each other.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub box_density_g_cm3: Option<Recorded>,
+    pub(crate) box_density_g_cm3: Option<Recorded>,
     /// How the flakes end, where the table supports it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub termination: Option<TerminationModel>,
+    pub(crate) termination: Option<TerminationModel>,
+}
+
+impl Variant {
+    /// How the flakes end, where the table supports it: the form (without terms it tells mere shares) and the
+    /// terminations told apart.
+    pub fn terminations(&self) -> Option<(&Form, &[String])> {
+        self.termination.as_ref().map(|t| (&t.form, t.fit.classes()))
+    }
 }
 
 /// Forms fitted to one experiment, checked on construction and on reading.

@@ -24,25 +24,25 @@ pub struct SharedEffect {
     pub groups: u64,
     /// Places in [`crate::form::Form::terms`] of the terms whose slope varies; the intercept always does.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub terms: Vec<usize>,
+    pub(crate) terms: Vec<usize>,
     /// Covariance of the effects between groups, the intercept first, transformed scale; it may be zero.
     #[serde(with = "triangle")]
     pub covariance: Vec<Vec<f64>>,
     /// Degrees of freedom of the effects between groups, above 2; none for normal ones.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub degrees_of_freedom: Option<f64>,
+    pub(crate) degrees_of_freedom: Option<f64>,
     /// Standard deviation between groups of ln spread; 0 where all groups scatter alike.
     #[serde(default, skip_serializing_if = "is_zero")]
-    pub ln_spread_sd: f64,
+    pub(crate) ln_spread_sd: f64,
     /// Groups whose effect may be known to those who ask; empty where only new ones are asked for.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub levels: Vec<KnownLevel>,
+    pub(crate) levels: Vec<KnownLevel>,
 }
 
 /// A group of which flakes were fitted, and its effect, shrunk towards zero.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct KnownLevel {
+pub(crate) struct KnownLevel {
     /// Its name in the column.
     pub name: String,
     /// The group of the effect before this one that it belongs to (the knapper of a core).
@@ -64,7 +64,7 @@ pub struct KnownLevel {
 /// How the effects of one column hang together from size to size.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct SharedCorrelation {
+pub(crate) struct SharedCorrelation {
     /// The column of the groups.
     pub by: String,
     /// Correlation of the intercepts' effects, in the order of the variant's sizes.

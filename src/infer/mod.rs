@@ -25,16 +25,19 @@ pub(crate) mod original;
 pub(crate) mod recovery;
 pub(crate) mod track_record;
 
-pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, Remark, USUAL_DRAWS};
+pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, USUAL_DRAWS};
 pub use attribution::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
 pub use comparison::{Alikeness, Comparison, Distance, Resampling, USUAL_MATTERS};
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
     AtLeast, BetaLoss, LeansOn, LengthThen, LookBack, Loss, MoreThan, Original, OriginalAt, OriginalEstimate,
-    Remains, SHARE, Truncated, original,
+    Remains, SHARE, original,
 };
 pub use recovery::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
 pub use track_record::{
     Judged, RecordPlan, RecordedGroups, RecordedMean, RecordedOutcome, RecordedSingles, TrackRecord,
 };
+
+#[cfg(test)]
+mod tests;

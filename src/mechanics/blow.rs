@@ -5,8 +5,6 @@
 //! exceeds one. Turned around: the least speed and energy in the hand that bring F_m up to P, and the deepest
 //! platform h that F_m can still carry. V is the part of the speed along the platform's normal.
 
-use serde::Serialize;
-
 use super::chipping::{self, BLOW_ANGLE, DEPTH, PLATFORM_ANGLE};
 use super::contact::{AUERBACH_FACTOR, Contact, Elastic, FIRST_YIELD};
 use super::impact::{self, FLOW_PRESSURE, RESTITUTION, SPEED, stored_share};
@@ -129,9 +127,7 @@ pub struct Setup {
 }
 
 /// A reason to distrust the mechanics of a blow.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Doubt {
     /// The contact at the peak reaches from the percussion point to the edge: the platform crushes.
     Crushes,
@@ -173,71 +169,60 @@ impl Doubt {
         Doubt::FastBlow,
     ];
 
-    /// A stable name of the kind, for programs; the same as when serialised.
-    pub const fn kind(self) -> &'static str {
+    /// A stable name of the kind, for programs, and one plain sentence.
+    pub const fn told(self) -> (&'static str, &'static str) {
         match self {
-            Doubt::Crushes => "crushes",
-            Doubt::TipYields => "tip-yields",
-            Doubt::ContactNearEdge => "contact-near-edge",
-            Doubt::ContactWide => "contact-wide",
-            Doubt::BendingLikely => "bending-likely",
-            Doubt::PlatformAngleOutside => "platform-angle-outside",
-            Doubt::BlowAngleOutside => "blow-angle-outside",
-            Doubt::Indirect => "indirect",
-            Doubt::LossesShared => "losses-shared",
-            Doubt::CoreFixed => "core-fixed",
-            Doubt::FastBlow => "fast-blow",
-        }
-    }
-
-    /// One plain sentence.
-    pub const fn sentence(self) -> &'static str {
-        match self {
-            Doubt::Crushes => {
+            Doubt::Crushes => (
+                "crushes",
                 "such a blow presses a spot as wide as the platform is deep: expect the platform to crush rather than a \
-                 flake to come off whole; strike slower or lighter, with a smaller tip, or deeper"
-            }
-            Doubt::TipYields => {
+                 flake to come off whole; strike slower or lighter, with a smaller tip, or deeper",
+            ),
+            Doubt::TipYields => (
+                "tip-yields",
                 "the percussor's tip flattens or crushes under this blow: pressure and tension at the rim are upper \
-                 bounds, the force a mild overestimate"
-            }
-            Doubt::ContactNearEdge => {
+                 bounds, the force a mild overestimate",
+            ),
+            Doubt::ContactNearEdge => (
+                "contact-near-edge",
                 "the contact is more than a fifth of the platform depth: so near the edge the stone gives more \
-                 than the model says"
-            }
-            Doubt::ContactWide => {
-                "the contact is more than a fifth of the tip radius: the contact model is beyond its range"
-            }
-            Doubt::BendingLikely => {
+                 than the model says",
+            ),
+            Doubt::ContactWide => (
+                "contact-wide",
+                "the contact is more than a fifth of the tip radius: the contact model is beyond its range",
+            ),
+            Doubt::BendingLikely => (
+                "bending-likely",
                 "a tip so blunt or soft is unlikely to start a cone before the edge breaks: the flake may begin in \
-                 bending, with a lip, which this model does not describe"
-            }
-            Doubt::PlatformAngleOutside => {
+                 bending, with a lip, which this model does not describe",
+            ),
+            Doubt::PlatformAngleOutside => (
+                "platform-angle-outside",
                 "the exterior platform angle lies outside 55 to 95 degrees, where its effect on force was measured; \
-                 the nearest end was used"
-            }
-            Doubt::BlowAngleOutside => {
+                 the nearest end was used",
+            ),
+            Doubt::BlowAngleOutside => (
+                "blow-angle-outside",
                 "the angle of blow lies outside -5 to 50 degrees, where its effect on force was measured; the nearest \
-                 end was used"
-            }
-            Doubt::Indirect => {
+                 end was used",
+            ),
+            Doubt::Indirect => (
+                "indirect",
                 "indirect percussion: the model describes a free percussor meeting the platform, not a hammer on a \
-                 punch"
+                 punch",
+            ),
+            Doubt::LossesShared => (
+                "losses-shared",
+                "half of the energy lost was taken to be lost on the way in; restitution alone does not say",
+            ),
+            Doubt::CoreFixed => (
+                "core-fixed",
+                "the core was taken as fixed: a core in the hand moves away and takes less force",
+            ),
+            Doubt::FastBlow => {
+                ("fast-blow", "faster than a knapper's hand is expected to strike (above 12 m/s)")
             }
-            Doubt::LossesShared => {
-                "half of the energy lost was taken to be lost on the way in; restitution alone does not say"
-            }
-            Doubt::CoreFixed => {
-                "the core was taken as fixed: a core in the hand moves away and takes less force"
-            }
-            Doubt::FastBlow => "faster than a knapper's hand is expected to strike (above 12 m/s)",
         }
-    }
-}
-
-impl std::fmt::Display for Doubt {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(self.sentence())
     }
 }
 

@@ -1,7 +1,7 @@
 //! Closed-form fracture mechanics of a percussion blow, in SI, without statistics.
 //!
 //! A blow is known by its figures ([`BlowAsKnown`](crate::predict::BlowAsKnown)); its estimate tells what it delivers and
-//! what the platform requires, with the [`Doubt`]s that the model has.
+//! what the platform requires, with the doubts that the model has.
 //!
 //! - `contact`: a tip pressed on a platform (Hertz): radius, approach, pressure, rim tension, the load that starts a cone.
 //! - `impact`: the meeting of two masses on that contact: peak force, time, losses, yielding tips.
@@ -16,8 +16,6 @@ pub(crate) mod blow;
 pub(crate) mod chipping;
 pub(crate) mod contact;
 pub(crate) mod impact;
-
-pub use blow::Doubt;
 
 #[cfg(test)]
 pub(crate) mod tests;

@@ -136,7 +136,8 @@ impl Batch {
     ///
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1, and those of a size model that contradicts itself.
-    pub fn new(model: &SizeModel, layout: &Layout, level: f64) -> Result<Batch> {
+    #[cfg(test)]
+    pub(crate) fn new(model: &SizeModel, layout: &Layout, level: f64) -> Result<Batch> {
         let level = LEVEL.check(level)?;
         Ok(Batch::of(ResolvedSize::new(model, layout, &[])?, level))
     }
@@ -607,10 +608,9 @@ const TERMS: usize = 64;
 /// use conchoid::predict::{Interval, Predictor};
 /// let predictor = Predictor::new(bundled::named("hard-hammer-quartzite")?)?;
 /// let quick = predictor.quick("depth, angle", 0.95)?;
-/// let layout = predictor.calibration().layout();
-/// let mut row = vec![f64::NAN; layout.len()];
-/// row[layout.position("platform_depth_mm").unwrap()] = 8.0;
-/// row[layout.position("exterior_platform_angle_deg").unwrap()] = 75.0;
+/// // depth, width and angle, in the order of the calibration's layout
+/// let row = [8.0, f64::NAN, 75.0];
+/// assert_eq!(predictor.calibration().layout().position("platform_depth_mm"), Some(0));
 /// let mut out = [Interval { low: 0.0, median: 0.0, high: 0.0, level: 0.95 }; 4];
 /// quick.intervals(&row, &mut out)?;
 /// assert!(out.iter().all(|i| i.low < i.median && i.median < i.high));

@@ -457,7 +457,10 @@ impl BlowAsKnown {
         let detachment_probability =
             Ranged { value, low: by_scatter(low).min(value), high: by_scatter(high).max(value) };
         let mut cautions = vec![Caution::NoFailedBlows];
-        cautions.extend(t.doubts.iter().map(|doubt| Caution::Mechanics { doubt }));
+        cautions.extend(t.doubts.iter().map(|doubt| {
+            let (kind, text) = doubt.told();
+            Caution::Mechanics { kind, text }
+        }));
         Ok(DetachmentEstimate {
             level,
             peak_force_n: of(t.peak_force_n, Law::PEAK_FORCE),

@@ -281,7 +281,7 @@ fn cut(mean: f64, sd: f64, low: f64, high: f64, count: usize) -> Vec<(f64, f64)>
 }
 
 /// How many nodes an error needs whose standard deviation moves the expected size by this many spreads: the
-/// convolution of the two laws is then right to some 1e-8 (checked by `tests/predict/measurement.rs`).
+/// convolution of the two laws is then right to some 1e-8 (checked by `tests/measurement.rs`).
 fn count_for(ratio: f64) -> usize {
     match ratio {
         r if r < 0.02 => 3,

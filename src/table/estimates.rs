@@ -53,7 +53,7 @@ impl Measured for Completed<'_> {
 
 /// The calibration asked for, or for each row the one that answers where none is named ([`bundled::answering`]).
 #[derive(Debug)]
-pub struct Predictors {
+pub(crate) struct Predictors {
     pub(super) first: Predictor,
     by_row: bool,
     of_the_experiment: bool,
@@ -67,7 +67,7 @@ impl Predictors {
     ///
     /// # Errors
     /// As [`Predictor::new`].
-    pub fn new(calibration: Calibration, by_row: bool) -> Result<Predictors> {
+    pub(crate) fn new(calibration: Calibration, by_row: bool) -> Result<Predictors> {
         let others = bundled::NAMES.iter().map(|n| (*n, OnceLock::new())).collect();
         let first = Predictor::new(calibration)?;
         Ok(Predictors { first, by_row, of_the_experiment: false, sizes: Vec::new(), others })
@@ -89,7 +89,7 @@ impl Predictors {
     ///
     /// # Errors
     /// As [`Calibration::only`].
-    pub fn only(mut self, sizes: &[String]) -> Result<Predictors> {
+    pub(crate) fn only(mut self, sizes: &[String]) -> Result<Predictors> {
         let first = self.first.calibration().clone().only(sizes)?;
         self.first = Predictor::new(first)?;
         self.sizes = sizes.to_vec();
@@ -100,7 +100,7 @@ impl Predictors {
     ///
     /// # Errors
     /// Those of a bundled calibration; none in fact.
-    pub fn of(&self, row: &impl Measured) -> Result<&Predictor> {
+    pub(crate) fn of(&self, row: &impl Measured) -> Result<&Predictor> {
         if !self.by_row {
             return Ok(&self.first);
         }
@@ -123,7 +123,7 @@ impl Predictors {
 /// # Errors
 /// Every reason: what [`Row::refused`] says; otherwise the bad cells that the answer could have used, after what
 /// [`Predictor::estimate`] says unless a bad cell explains it.
-pub fn answer(
+pub(crate) fn answer(
     predictor: &Predictor,
     row: &Row,
     both: &Completed<'_>,
@@ -148,7 +148,7 @@ pub fn answer(
 }
 
 /// Cautions as one cell; without `all`, what holds for every row of a calibration is left to the summary.
-pub fn joined(cautions: &[Caution], all: bool) -> String {
+pub(crate) fn joined(cautions: &[Caution], all: bool) -> String {
     let own = cautions.iter().filter(|c| {
         let general = matches!(
             c,
@@ -166,7 +166,8 @@ pub type RowNumber<'a> = dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + S
 
 /// Estimates of every row of a table.
 ///
-/// The columns added are those of [`TableEstimates::columns`]; a row without an answer keeps its place, with the
+/// The columns added are the ends and the median of each size (`expected_mass_g_low`), each termination (`p_feather`),
+/// `calibration`, `cautions` and `form`; a row without an answer keeps its place, with the
 /// reason under `cautions`.
 ///
 /// ```
@@ -275,13 +276,14 @@ impl<'a> TableEstimates<'a> {
     }
 
     /// Bytes of a block; the answers do not depend on it.
-    pub fn block_bytes(mut self, bytes: usize) -> Self {
+    #[cfg(test)]
+    pub(crate) fn block_bytes(mut self, bytes: usize) -> Self {
         self.block_bytes = bytes.max(1);
         self
     }
 
     /// The names of the columns added.
-    pub fn columns(&self) -> Vec<String> {
+    pub(crate) fn columns(&self) -> Vec<String> {
         let ends = |size: &&str| ["low", "median", "high"].map(|end| format!("expected_{size}_{end}"));
         let mut names: Vec<String> = self.extra.iter().map(|(name, _)| name.to_string()).collect();
         names.extend(self.sizes.iter().flat_map(ends));
@@ -295,7 +297,7 @@ impl<'a> TableEstimates<'a> {
     ///
     /// # Errors
     /// None for an estimate of this crate.
-    pub fn numbers(&self, e: &Estimate, quantiles: &mut Quantiles) -> Result<Vec<Option<f64>>> {
+    pub(crate) fn numbers(&self, e: &Estimate, quantiles: &mut Quantiles) -> Result<Vec<Option<f64>>> {
         let mut numbers = Vec::with_capacity(3 * self.sizes.len() + TERMINATIONS.len());
         for size in &self.sizes {
             match e.size(size) {
@@ -311,6 +313,32 @@ impl<'a> TableEstimates<'a> {
             numbers.push(known.map(|t| millionths(t.value)));
         }
         Ok(numbers)
+    }
+
+    /// One estimate as a table of its own: the columns added and one row; `own` is the number of the caller's column.
+    ///
+    /// # Errors
+    /// [`Error::Io`](crate::Error::Io) of the writer.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// use conchoid::predict::Predictor;
+    /// use conchoid::strike::{Platform, Strike};
+    /// use conchoid::table::TableEstimates;
+    /// let flint = bundled::named("hard-hammer-flint")?;
+    /// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+    /// let strike = Strike::builder().platform(platform).build()?;
+    /// let estimate = Predictor::new(flint.clone())?.estimate(&strike, &Default::default())?;
+    /// let out = TableEstimates::new(flint, 0.95)?.only(&["mass_g"])?.write_one(Vec::new(), &estimate, None)?;
+    /// let text = String::from_utf8(out).unwrap();
+    /// assert!(text.starts_with("expected_mass_g_low,expected_mass_g_median") && text.lines().count() == 2);
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn write_one<W: Write>(&self, writer: W, e: &Estimate, own: Option<f64>) -> Result<W> {
+        let own = self.extra.iter().map(|_| own);
+        let numbers: Vec<Option<f64>> = own.chain(self.numbers(e, &mut Quantiles::default())?).collect();
+        let texts = [e.calibration.as_str(), &joined(&e.cautions, true), &e.form];
+        super::write::alone(writer, &self.columns(), &numbers, &texts)
     }
 
     /// Whether every row must be looked at by itself.
@@ -365,7 +393,7 @@ impl<'a> TableEstimates<'a> {
     ///
     /// # Errors
     /// None for an estimate of this crate.
-    pub fn against_measured(
+    pub(crate) fn against_measured(
         &self,
         row: &Row,
         estimate: &mut Estimate,

@@ -5,7 +5,7 @@ use super::cell::{self, NumberCell};
 use super::condition::{Condition, Placed};
 use super::guard::Opening;
 use super::quantity::*;
-use super::suggest::{self, Suggestion};
+use super::suggest;
 use super::text::Cells;
 use crate::error::{Bounds, Error, Place, Result, edit_distance};
 use crate::strike::{PLATFORM_AREA_MM2, PlatformShape, same_name};
@@ -300,7 +300,7 @@ pub struct Header {
     pub(super) formulas_as_text: bool,
     ignored: Vec<usize>,
     remarks: Vec<Error>,
-    suggestions: Vec<Suggestion>,
+    suggestions: Vec<(String, String)>,
 }
 
 /// Which of the understood columns a platform area is worked out from, and into.
@@ -330,7 +330,7 @@ impl Header {
     }
 
     /// Whether numbers may have a decimal comma: only where a semicolon stands between cells.
-    pub fn decimal_comma(&self) -> bool {
+    pub(crate) fn decimal_comma(&self) -> bool {
         self.separator == b';'
     }
 
@@ -359,9 +359,9 @@ impl Header {
         &self.remarks
     }
 
-    /// What columns that are not understood may be, by the names that people give them, with the unit that their
-    /// values betray; ready to be given to [`TableOptions::column`].
-    pub fn suggestions(&self) -> &[Suggestion] {
+    /// What columns that are not understood may be: the name as the table writes it, and ours with the unit that the
+    /// values betray (`platform_depth_cm`); ready to be given to [`TableOptions::column`].
+    pub fn suggestions(&self) -> &[(String, String)] {
         &self.suggestions
     }
 
@@ -400,7 +400,7 @@ impl Header {
         let found = suggest::suggestions(self, rows);
         let told = |e: &Error| {
             let column = e.place().and_then(|at| at.column.as_deref());
-            found.iter().any(|s| Some(shorten(&s.theirs).as_str()) == column)
+            found.iter().any(|(theirs, _)| Some(shorten(theirs).as_str()) == column)
         };
         self.remarks.retain(|e| !told(e));
         self.suggestions = found;

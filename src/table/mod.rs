@@ -5,7 +5,7 @@
 //! | `quantity` | the known columns, their units and bounds: [`QUANTITIES`], [`CLASSES`] |
 //! | `condition` | which rows are asked about: [`Condition`] |
 //! | `intake` | what is noticed on the way in that is no fault of a row: [`Intake`] |
-//! | `suggest` | columns by the names that people give them: [`Suggestion`] |
+//! | `suggest` | columns by the names that people give them: [`Header::suggestions`] |
 //! | `header` | [`TableOptions`], and what each column of a header line means: [`Header`] |
 //! | `cell` | one cell: a number, not recorded, or neither and why |
 //! | `text` | the text of cells: their encoding, taken from a record and put into a line |
@@ -13,7 +13,7 @@
 //! | `blocks` | a table in blocks of whole records |
 //! | `read` | [`TableReader`]: the one way in, row by row or in blocks |
 //! | `row` | [`Row`], [`RowOutcome`], [`Tally`] |
-//! | `stretches` | a table as columns of numbers and single rows: [`TableReader::each`], [`Stretch`] |
+//! | `stretches` | a table as columns of numbers and single rows |
 //! | `write` | [`TableWriter`]: the one way out |
 //! | `digits` | numbers from and to text, for columns of many |
 //! | `estimates` | a table in, its estimates out: [`TableEstimates`] |
@@ -80,18 +80,16 @@ mod write;
 
 pub use attributions::{Attributed, TableAttributions};
 pub use condition::Condition;
-pub use estimates::{Completed, Predictors, RowNumber, TableEstimates, answer, joined};
+pub use estimates::{Completed, RowNumber, TableEstimates};
 pub use header::{ColumnId, Header, Separator, TableOptions};
 pub use intake::Intake;
 pub use kept::{Keeper, KeptRow};
 pub use offers::{Offer, OffersMade, levels_of, offer_each};
 pub use originals::TableOriginals;
-pub use quantity::{CLASSES, Dimension, QUANTITIES, Quantity};
+pub use quantity::{CLASSES, QUANTITIES, Quantity};
 pub use read::TableReader;
 pub use report::TableReport;
 pub use row::{Row, RowOutcome, Tally};
-pub use stretches::Stretch;
-pub use suggest::Suggestion;
 pub use summary::{Reasons, Summary};
 pub use write::{Cell, TableWriter};
 

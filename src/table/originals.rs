@@ -40,7 +40,7 @@ pub struct TableOriginals<'a> {
 
 impl<'a> TableOriginals<'a> {
     /// The columns added.
-    pub const COLUMNS: [&'static str; 8] = [
+    const COLUMNS: [&'static str; 8] = [
         "original_mass_g_low",
         "original_mass_g_median",
         "original_mass_g_high",
@@ -71,11 +71,18 @@ impl<'a> TableOriginals<'a> {
         self
     }
 
-    /// The numbers added to a row, in the order of the columns.
+    /// One answer as a table of its own: the columns added and one row.
     ///
     /// # Errors
-    /// None for an answer of this crate.
-    pub fn numbers(found: &OriginalEstimate, level: f64) -> Result<[f64; 6]> {
+    /// [`Error::OutOfRange`] unless 0 < level < 1; [`Error::Io`] of the writer.
+    pub fn write_one<W: Write>(writer: W, found: &OriginalEstimate, level: f64) -> Result<W> {
+        let numbers = Self::numbers(found, level)?.map(Some);
+        let texts = [found.estimate.calibration.as_str(), &joined(&found.cautions, true)];
+        super::write::alone(writer, &Self::COLUMNS, &numbers, &texts)
+    }
+
+    /// The numbers added to a row, in the order of the columns.
+    fn numbers(found: &OriginalEstimate, level: f64) -> Result<[f64; 6]> {
         let (m, s) = found.mass.size_and_share_lost(level)?;
         Ok([m.low, m.median, m.high, s.low, s.median, s.high])
     }

@@ -7,8 +7,7 @@ use crate::strike::*;
 
 /// What kind of quantity a number is, and so which units it may be written in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-#[non_exhaustive]
-pub enum Dimension {
+pub(crate) enum Dimension {
     /// Kept in millimetres.
     Length,
     /// Kept in square millimetres.
@@ -37,7 +36,7 @@ impl Dimension {
 
     /// The endings of a column's name that are accepted, each with the factor to the unit kept. The unit
     /// kept comes first.
-    pub const fn units(self) -> &'static [(&'static str, f64)] {
+    pub(crate) const fn units(self) -> &'static [(&'static str, f64)] {
         match self {
             Dimension::Length => &[
                 ("mm", 1.0),
@@ -113,8 +112,13 @@ impl Quantity {
         self.bounds.name()
     }
     /// What kind of quantity it is.
-    pub const fn dimension(&self) -> Dimension {
+    pub(crate) const fn dimension(&self) -> Dimension {
         self.dimension
+    }
+    /// The units that it may be written in, as a column's name ends, each with the factor to the unit kept, which comes
+    /// first.
+    pub const fn units(&self) -> &'static [(&'static str, f64)] {
+        self.dimension.units()
     }
     /// What is accepted, in the unit of the name.
     pub const fn bounds(&self) -> Bounds {
@@ -136,7 +140,7 @@ impl Quantity {
 }
 
 /// Every known column of numbers. Each may also be written in another unit of its dimension
-/// ([`Dimension::units`]). `depth_mm`, `area_mm2` and `angle_deg` are short for the platform's depth, area and
+/// ([`Quantity::units`]). `depth_mm`, `area_mm2` and `angle_deg` are short for the platform's depth, area and
 /// exterior angle; `width_mm` is the width of the flake.
 pub static QUANTITIES: [Quantity; 40] = [
     Quantity::new(Dimension::Length, PLATFORM_DEPTH_MM).or("depth"),

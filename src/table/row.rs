@@ -102,7 +102,7 @@ impl Tally {
         self.read + self.remarked + self.refused
     }
     /// Both counts together.
-    pub fn merge(self, other: Tally) -> Tally {
+    pub(crate) fn merge(self, other: Tally) -> Tally {
         Tally {
             read: self.read + other.read,
             remarked: self.remarked + other.remarked,
@@ -189,7 +189,7 @@ impl Row {
 
     /// The class in an understood column: names of percussor and stone and any termination in lower case,
     /// vocabularies and yes or no by our names, others as written.
-    pub fn class_of(&self, column: ColumnId) -> Option<&str> {
+    pub(crate) fn class_of(&self, column: ColumnId) -> Option<&str> {
         match (*self.texts.get(column.0)?)? {
             TextAt::Record => self.cells.get(self.header.columns.get(column.0)?.field).map(str::trim),
             TextAt::Fixed(name) => Some(name),

@@ -16,7 +16,7 @@ const BLOCK_BYTES: usize = 256 * 1024;
 /// What comes next in a table.
 #[derive(Debug)]
 #[non_exhaustive]
-pub enum Stretch<'a> {
+pub(crate) enum Stretch<'a> {
     /// Rows that record nothing but numbers (and names of flake, core and knapper): one column for each understood
     /// column of the header, in that order; not a number where nothing was recorded, and in columns of classes.
     Numbers(&'a [Vec<f64>]),
@@ -70,7 +70,7 @@ impl<R: Read> TableReader<R> {
     /// # Errors
     /// [`Error::Table`](crate::Error::Table) with the row where the table cannot be read on (a row too long),
     /// [`Error::Io`](crate::Error::Io) when the reader fails, and what `take` returns. Rows before that were handed over.
-    pub fn each(
+    pub(crate) fn each(
         self,
         numbers: bool,
         mut progress: impl FnMut(u64),

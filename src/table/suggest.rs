@@ -7,15 +7,6 @@ use super::quantity::{CLASSES, Dimension, QUANTITIES, split_unit};
 use super::text::Cells;
 use std::collections::BTreeSet;
 
-/// A column of the table that may be a known one.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Suggestion {
-    /// The name as the table writes it.
-    pub theirs: String,
-    /// Our name, ending in the unit that its values betray (`platform_depth_cm`).
-    pub ours: String,
-}
-
 /// Names without unit, in lower case without anything between words, for each known column; the likelier first.
 /// (Common practice, no source: headers and abbreviations of the trade.)
 const ELSEWHERE: [(&str, &[&str]); 20] = [
@@ -231,7 +222,7 @@ fn betrayed(ours: &str, dimension: Dimension, values: &[f64]) -> Option<&'static
 }
 
 /// What the columns of a table that are not understood may be, by their names and the first rows.
-pub(super) fn suggestions(header: &Header, rows: &[Cells]) -> Vec<Suggestion> {
+pub(super) fn suggestions(header: &Header, rows: &[Cells]) -> Vec<(String, String)> {
     let understood: BTreeSet<usize> = header.columns.iter().map(|c| c.field).collect();
     let names: Vec<(usize, String, Option<&'static str>)> = header
         .names
@@ -246,7 +237,7 @@ pub(super) fn suggestions(header: &Header, rows: &[Cells]) -> Vec<Suggestion> {
             (field, plain, unit)
         })
         .collect();
-    let mut out: Vec<(usize, Suggestion)> = Vec::new();
+    let mut out: Vec<(usize, (String, String))> = Vec::new();
     for (ours, theirs) in ELSEWHERE {
         if header.column(ours).is_some() {
             continue;
@@ -271,7 +262,7 @@ pub(super) fn suggestions(header: &Header, rows: &[Cells]) -> Vec<Suggestion> {
             None => continue,
         };
         let theirs = header.names[*field].trim().to_string();
-        out.push((*field, Suggestion { theirs, ours: name }));
+        out.push((*field, (theirs, name)));
     }
     out.sort_by_key(|(field, _)| *field);
     out.into_iter().map(|(_, suggestion)| suggestion).collect()

@@ -156,6 +156,21 @@ impl Line {
     }
 }
 
+/// One row of our own under its header line: numbers to six digits, then texts.
+pub(super) fn alone<W: Write>(
+    writer: W,
+    columns: &[impl AsRef<str>],
+    numbers: &[Option<f64>],
+    texts: &[&str],
+) -> Result<W> {
+    let columns: Vec<&str> = columns.iter().map(AsRef::as_ref).collect();
+    let mut sheet = TableWriter::sheet(writer, Separator::Comma, &columns)?;
+    numbers.iter().for_each(|n| sheet.line.rounded(*n));
+    texts.iter().for_each(|t| sheet.line.text(t));
+    sheet.end_row()?;
+    sheet.finish()
+}
+
 impl<W: Write> TableWriter<W> {
     /// Writes the header line: the input's columns, then those added.
     ///

@@ -592,7 +592,7 @@ fn every_fit(design: &Design, y: &[f64]) {
     }
     let classes = vec!["feather".to_string(), "hinge".to_string(), "step".to_string()];
     if let Ok(outcomes) = Outcomes::new(classes, folds.clone()) {
-        for penalty in [Penalty::Firth, Penalty::ridge(0.1)] {
+        for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 0.1 }] {
             if let Ok(f) = multinomial::fit(design, &outcomes, &MultinomialOptions::with_penalty(penalty)) {
                 all_finite("multinomial", f.coefficients().as_slice());
                 let sum: f64 = f.probabilities(&row).unwrap().iter().sum();

@@ -456,7 +456,7 @@ fn group(page: &mut Page, t: &GroupTotals, sieved: Option<&Sieved>) {
         ));
     }
     let cautions = t.cautions.iter().map(|(c, n)| format!("{}: {c}", count(*n, "flake", "flakes")));
-    left(page, &t.not_estimated, t.remarks.iter().map(ToString::to_string).chain(cautions));
+    left(page, &t.not_estimated, t.remarks().chain(cautions));
 }
 
 /// The sizes of one column of a table, with the group of each, and how many pieces do not have it.

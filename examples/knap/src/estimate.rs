@@ -12,15 +12,13 @@ use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::in_words;
-use conchoid::predict::{
-    Ask, Estimate, EstimateAt, LEVEL, Predictor, Quantiles, SizeEstimate, TerminationEstimate,
-};
-use conchoid::table::{Cell, TableEstimates, TableWriter};
+use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, SizeEstimate, TerminationEstimate};
+use conchoid::table::TableEstimates;
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-pub use conchoid::table::{Completed as RowOr, joined};
+pub use conchoid::table::Completed as RowOr;
 
 #[derive(Args)]
 pub struct Options {
@@ -252,15 +250,6 @@ fn print_csv(
     if detachment.is_some() {
         sheet = sheet.column(mechanics::PROBABILITY, &probability);
     }
-    let names = sheet.columns();
-    let names: Vec<&str> = names.iter().map(String::as_str).collect();
-    let mut writer = TableWriter::sheet(Sink::open(None)?, conchoid::table::Separator::Comma, &names)?;
-    let text = joined(&e.cautions, true);
-    let probability = detachment.map(|d| Some(d.answer.detachment_probability.value));
-    let numbers = sheet.numbers(e, &mut Quantiles::default())?;
-    let numbers = probability.into_iter().chain(numbers);
-    let mut cells: Vec<Cell> = numbers.map(|n| n.map_or(Cell::Blank, Cell::Rounded)).collect();
-    cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
-    writer.write_cells(&cells)?;
-    writer.finish()?.finish()
+    let probability = detachment.map(|d| d.answer.detachment_probability.value);
+    sheet.write_one(Sink::open(None)?, e, probability)?.finish()
 }

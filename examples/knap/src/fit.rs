@@ -379,8 +379,8 @@ fn in_short(page: &mut Page, o: &Options, c: &Calibration, report: &Report) {
         let (fewest, most) = (flakes.clone().min().unwrap_or(0), flakes.max().unwrap_or(0));
         let flakes = if fewest < most { format!("{fewest} to {most}") } else { most.to_string() };
         let by: Vec<String> = v.name.split(", ").map(in_words).collect();
-        let ends = match &v.termination {
-            Some(t) if t.form.terms().is_empty() => ", terminations as shares",
+        let ends = match v.terminations() {
+            Some((form, _)) if form.terms().is_empty() => ", terminations as shares",
             Some(_) => ", terminations",
             None => "",
         };

@@ -1,7 +1,6 @@
 //! `knap original`: what a retouched or broken piece was, one piece or every row of a table.
 
 use crate::blow::{BlowOptions, parsed};
-use crate::estimate::joined;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::by;
 use crate::original_plot;
@@ -15,7 +14,7 @@ use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, Retouch, RetouchKind, RetouchedE
 use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
 use conchoid::predict::{Ask, LEVEL, Predictor};
 use conchoid::strike::Measured;
-use conchoid::table::{Cell, Separator, TableOriginals, TableWriter};
+use conchoid::table::TableOriginals;
 use std::sync::Arc;
 
 #[derive(Args)]
@@ -194,13 +193,7 @@ fn single(
         RowFormat::Text => text(o, &found, &remains, loss, level)?.show()?,
         RowFormat::Json => crate::say::json(&found.at(&remains, loss, o.more_than, level)?)?,
         RowFormat::Csv => {
-            let columns = TableOriginals::COLUMNS;
-            let mut writer = TableWriter::sheet(Sink::open(None)?, Separator::Comma, &columns)?;
-            let text = joined(&found.cautions, true);
-            let mut cells: Vec<Cell> = TableOriginals::numbers(&found, level)?.map(Cell::Rounded).to_vec();
-            cells.extend([Cell::Text(&found.estimate.calibration), Cell::Text(&text)]);
-            writer.write_cells(&cells)?;
-            writer.finish()?.finish()?;
+            TableOriginals::write_one(Sink::open(None)?, &found, level)?.finish()?;
         }
     }
     Ok(0)

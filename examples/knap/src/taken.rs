@@ -162,8 +162,8 @@ pub fn told(header: &Header) {
     let options: Vec<String> = header
         .suggestions()
         .iter()
-        .map(|s| {
-            let text = format!("{}={}", s.theirs, s.ours);
+        .map(|(theirs, ours)| {
+            let text = format!("{theirs}={ours}");
             let plain = |c: char| c.is_ascii_alphanumeric() || "_=.-".contains(c);
             if text.chars().all(plain) { text } else { format!("'{}'", text.replace('\'', "'\\''")) }
         })

@@ -15,7 +15,7 @@
 //! stays that of the unconstrained estimate: in that metric the constrained one is nearer to every truth that
 //! grows. That intervals then hold what they say is held by simulation:
 //! 95.4 % (standard error 0.5) of new flakes lie inside 95 % intervals where the truth is flat, or nearly, and 6 to 7 tables of
-//! 10 were brought to growth (`tests/calibration/growth.rs`).
+//! 10 were brought to growth (`calibration/tests/growth.rs`).
 
 use super::Collector;
 use super::recipe::VariantRecipe;

@@ -87,7 +87,7 @@ impl Method {
     /// to show.
     ///
     /// Simulated shares of flakes inside 95 % intervals, 4,000 tables each (standard error 0.3 points), two terms and an
-    /// intercept, cores of one to twice the mean number of flakes, spread 1 within a core (`tests/calibration/shared.rs`):
+    /// intercept, cores of one to twice the mean number of flakes, spread 1 within a core (`calibration/tests/shared.rs`):
     ///
     /// | cores | flakes a core | spread between cores | estimated as 0 | new core | known core |
     /// |---|---|---|---|---|---|

@@ -1,4 +1,9 @@
-//! Calibrations updated with few flakes.
+//! Calibrations as a caller makes, stores and reads them, and updated with few flakes.
 
+mod growth;
+mod merge;
 mod real_data;
+mod recorded;
+mod schema_1;
+mod shared;
 mod updating;

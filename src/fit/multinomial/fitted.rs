@@ -171,7 +171,8 @@ impl MultinomialFit {
     }
 
     /// Log-likelihood at the estimate, without the penalty.
-    pub fn log_likelihood(&self) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn log_likelihood(&self) -> f64 {
         self.log_likelihood
     }
 
@@ -215,7 +216,7 @@ impl MultinomialFit {
     /// # Errors
     /// [`Error::Shape`] at another number of terms, [`Error::Invalid`] where an entry or the linear
     /// predictor is not finite.
-    pub fn probabilities(&self, row: &[f64]) -> Result<Vec<f64>> {
+    pub(crate) fn probabilities(&self, row: &[f64]) -> Result<Vec<f64>> {
         let mut out = vec![0.0; self.classes.len()];
         self.probabilities_into(row, &mut out)?;
         Ok(out)
@@ -356,7 +357,7 @@ impl MultinomialFit {
         if !numbers.into_iter().all(|v| v.is_finite()) {
             return Err("a number is not finite".into());
         }
-        if let Penalty::Ridge { lambda, .. } = self.penalty
+        if let Penalty::Ridge { lambda } = self.penalty
             && !(lambda > 0.0 && lambda.is_finite())
         {
             return Err(format!("lambda {lambda} (accepted: finite numbers above 0)"));

@@ -41,7 +41,8 @@ pub enum Penalty {
     /// for several classes I. Kosmidis and D. Firth 2011, Biometrika 98:755-759 (both from memory).
     #[default]
     Firth,
-    /// A quadratic penalty on everything but the intercept.
+    /// A quadratic penalty on everything but the intercept, per standard deviation of the column in the rows fitted
+    /// (divisor n; without an intercept, per root mean square), so that units do not matter.
     ///
     /// The spread of a term's coefficients over all classes (the baseline's being zero) is penalised, not
     /// their distance from the baseline, so that the choice of baseline changes no probability. With two
@@ -49,30 +50,9 @@ pub enum Penalty {
     Ridge {
         /// The strength λ, above 0, against the log-likelihood summed (not averaged) over rows.
         lambda: f64,
-        /// In which units coefficients are penalised.
-        columns: RidgeColumns,
     },
     /// Plain maximum likelihood; a class may then separate, with coefficients that grow without bound.
     None,
-}
-
-impl Penalty {
-    /// Ridge of strength `lambda` on standardised columns.
-    pub fn ridge(lambda: f64) -> Self {
-        Penalty::Ridge { lambda, columns: RidgeColumns::Standardised }
-    }
-}
-
-/// Units in which a ridge penalty compares coefficients.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[non_exhaustive]
-pub enum RidgeColumns {
-    /// Per standard deviation of the column in the rows fitted (divisor n; without an intercept, per root
-    /// mean square), so that units do not matter.
-    #[default]
-    Standardised,
-    /// Per unit of the column as given: scale columns yourself to give terms strengths of their own.
-    AsGiven,
 }
 
 /// Settings of a fit.

@@ -7,7 +7,7 @@
 //! that is slow (few flakes a coefficient) differences of the exact gradient supply it.
 
 use super::accumulate::{Pass, Problem, Sums};
-use super::{Outcomes, Penalty, RidgeColumns, Stopped};
+use super::{Outcomes, Penalty, Stopped};
 use crate::error::{Error, Place, Result, at_least, check_size};
 use crate::fit::Design;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
@@ -207,7 +207,7 @@ impl<'a, 'b> Solver<'a, 'b> {
     ) -> Result<Self> {
         let problem = &prepared.problem;
         let strength = match *penalty {
-            Penalty::Ridge { lambda, columns } => {
+            Penalty::Ridge { lambda } => {
                 if !(lambda > 0.0 && lambda.is_finite()) {
                     return Err(Error::out_of_range(
                         Place::column("lambda"),
@@ -216,11 +216,7 @@ impl<'a, 'b> Solver<'a, 'b> {
                     ));
                 }
                 (0..problem.terms())
-                    .map(|j| match columns {
-                        _ if prepared.intercept == Some(j) => 0.0,
-                        RidgeColumns::Standardised => lambda,
-                        RidgeColumns::AsGiven => lambda * problem.inverse_scale[j].powi(2),
-                    })
+                    .map(|j| if prepared.intercept == Some(j) { 0.0 } else { lambda })
                     .collect()
             }
             Penalty::Firth | Penalty::None => Vec::new(),

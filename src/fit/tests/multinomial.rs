@@ -110,7 +110,12 @@ fn firth_agrees_with_a_direct_maximisation_and_brglm2() {
 #[test]
 fn ridge_agrees_with_scikit_learn() {
     let (design, outcomes) = invented_outcomes();
-    compare(&fit(&design, &outcomes, &with(Penalty::ridge(5.0))).unwrap(), PYTHON, "invented ridge 5", 1e-8);
+    compare(
+        &fit(&design, &outcomes, &with(Penalty::Ridge { lambda: 5.0 })).unwrap(),
+        PYTHON,
+        "invented ridge 5",
+        1e-8,
+    );
 }
 
 /// Penalised log-likelihood from its definition, in the columns as given.
@@ -157,7 +162,7 @@ fn objective(design: &Design, ends: &[usize], beta: &DMatrix<f64>, penalty: Pena
 fn the_gradient_of_the_defined_objective_vanishes() {
     let (design, ends) = invented();
     let outcomes = Outcomes::new(strings(&CLASSES), ends.clone()).unwrap();
-    for penalty in [Penalty::Firth, Penalty::ridge(2.0), Penalty::None] {
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 2.0 }, Penalty::None] {
         let f = fit(&design, &outcomes, &with(penalty)).unwrap();
         let value = |b: &DMatrix<f64>| objective(&design, &ends, b, penalty);
         let best = value(f.coefficients());
@@ -269,7 +274,7 @@ fn bad_tables_get_their_own_error() {
     assert!(matches!(Outcomes::new(strings(&["a", " "]), vec![0]), Err(Error::Invalid { .. })));
     for lambda in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         assert!(matches!(
-            fit(&design, &outcomes, &with(Penalty::ridge(lambda))),
+            fit(&design, &outcomes, &with(Penalty::Ridge { lambda })),
             Err(Error::OutOfRange { .. })
         ));
     }
@@ -298,7 +303,7 @@ fn neither_row_order_nor_baseline_nor_class_names_matter() {
     let turned: Vec<usize> = order.iter().map(|&i| 3 - outcomes.class_of_row()[i]).collect();
     let names: Vec<String> = CLASSES.iter().rev().map(|s| s.to_string()).collect();
     let turned = Outcomes::new(names, turned).unwrap();
-    for penalty in [Penalty::Firth, Penalty::ridge(3.0), Penalty::None] {
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, Penalty::None] {
         let a = fit(&design, &outcomes, &with(penalty)).unwrap();
         for baseline in [None, Some(2)] {
             let b = fit(&shuffled, &turned, &MultinomialOptions { baseline, ..with(penalty) }).unwrap();
@@ -332,7 +337,7 @@ fn units_and_offsets_map_back() {
     moved.column_mut(1).apply(|v| *v = 1000.0 * *v + 5e4);
     moved.column_mut(0).fill(-2.0);
     let moved = Design::new(design.names().to_vec(), moved).unwrap();
-    for penalty in [Penalty::Firth, Penalty::ridge(3.0), Penalty::None] {
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, Penalty::None] {
         let a = fit(&design, &outcomes, &with(penalty)).unwrap();
         let b = fit(&moved, &outcomes, &with(penalty)).unwrap();
         for k in 0..3 {
@@ -381,7 +386,7 @@ fn a_design_without_intercept_is_fitted_as_given() {
 #[test]
 fn storing_goes_through_the_checks() {
     let (design, outcomes) = invented_outcomes();
-    for penalty in [Penalty::Firth, Penalty::ridge(3.0), Penalty::None] {
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, Penalty::None] {
         let f = fit(&design, &outcomes, &with(penalty)).unwrap();
         let text = serde_json::to_string(&f).unwrap();
         assert_eq!(serde_json::from_str::<MultinomialFit>(&text).unwrap(), f);
@@ -519,8 +524,10 @@ fn many_rows_give_what_one_copy_of_them_gives() {
     let long_ends = Outcomes::new(strings(&CLASSES), (0..n * times).map(|i| ends[i % n]).collect()).unwrap();
     let short_ends = Outcomes::new(strings(&CLASSES), ends).unwrap();
     let copies = times as f64;
-    for (many, once) in [(Penalty::None, Penalty::None), (Penalty::ridge(5.0), Penalty::ridge(5.0 / copies))]
-    {
+    for (many, once) in [
+        (Penalty::None, Penalty::None),
+        (Penalty::Ridge { lambda: 5.0 }, Penalty::Ridge { lambda: 5.0 / copies }),
+    ] {
         // far enough in both that what stops one sooner, its larger standard errors, is not seen
         let to_the_end = |p| MultinomialOptions { tolerance: 1e-12, ..with(p) };
         let a = fit(&long, &long_ends, &to_the_end(many)).unwrap();
@@ -566,7 +573,7 @@ proptest! {
         let design = Design::from_rows(strings(&["intercept", "x", "z"]), &rows).unwrap();
         let names = (0..classes).map(|c| format!("class {c}")).collect();
         let outcomes = Outcomes::new(names, ends).unwrap();
-        let penalty = [Penalty::Firth, Penalty::ridge(0.1), Penalty::None][which];
+        let penalty = [Penalty::Firth, Penalty::Ridge { lambda: 0.1 }, Penalty::None][which];
         match fit(&design, &outcomes, &with(penalty)) {
             Ok(f) => {
                 prop_assert!(f.coefficients().iter().chain(f.covariance().iter()).all(|v| v.is_finite()));

@@ -17,7 +17,7 @@
 //!
 //! **One flake a platform.** Pieces of one group that share core and flake name are one flake, its mass now
 //! the sum of theirs, unless two of them carry a platform and one is complete (the name was used twice: each
-//! stands for itself, with a [`Remark`]). A split piece without a name counts as one flake, with a remark,
+//! stands for itself, with a remark). A split piece without a name counts as one flake, with a remark,
 //! for its other half may be in the bag.
 //!
 //! **What was weighed.** A complete piece without retouch whose `mass_g` is recorded needs no estimate: its mass
@@ -224,8 +224,7 @@ impl Drawn {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "kind", rename_all = "kebab-case")]
-#[non_exhaustive]
-pub enum Remark {
+pub(crate) enum Remark {
     /// Split pieces without a flake name, each counted as one flake.
     SplitWithoutName {
         /// How many.
@@ -342,7 +341,15 @@ pub struct GroupTotals {
     pub cautions: Vec<(Caution, u64)>,
     /// What else there is to say.
     #[serde(serialize_with = "told_remarks")]
-    pub remarks: Vec<Remark>,
+    pub(crate) remarks: Vec<Remark>,
+}
+
+impl GroupTotals {
+    /// What else there is to say, in sentences: split pieces without a name, names used twice, what makes the interval too
+    /// narrow.
+    pub fn remarks(&self) -> impl Iterator<Item = String> {
+        self.remarks.iter().map(Remark::to_string)
+    }
 }
 
 #[derive(Serialize)]

@@ -33,7 +33,7 @@ mod truncated;
 pub use answer::{AtLeast, MoreThan, OriginalAt};
 pub use look_back::LookBack;
 pub use loss::{BetaLoss, Loss};
-pub use truncated::Truncated;
+pub(crate) use truncated::Truncated;
 
 use crate::error::{Bounds, Error, Result};
 use crate::flake::{LENGTH_NOW_MM, MASS_NOW_G, ORIGINAL_OVER_NOW};
@@ -203,7 +203,7 @@ impl Original {
     ///
     /// # Errors
     /// Those of [`Original::new`]; [`Error::Invalid`] for a ratio that could be below 1.
-    pub fn by_marks(ratio: Predictive, now: f64, certain: f64) -> Result<Original> {
+    pub(crate) fn by_marks(ratio: Predictive, now: f64, certain: f64) -> Result<Original> {
         check_remains(now, certain)?;
         if ratio.transform().above() < 1.0 {
             return Err(Error::invalid(
@@ -225,7 +225,7 @@ impl Original {
 
     /// The platform's predictive conditioned on what remains, before any model of loss; none where the answer comes
     /// from the retouch.
-    pub fn truncated(&self) -> Option<&Truncated> {
+    pub(crate) fn truncated(&self) -> Option<&Truncated> {
         match &self.law {
             Law::AtLeast(t) | Law::WithLoss(t, _) => Some(t),
             Law::ByMarks { .. } | Law::Whole { .. } => None,

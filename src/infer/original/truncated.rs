@@ -70,7 +70,8 @@ impl Truncated {
     }
 
     /// Log density of the size; minus infinity below what remains.
-    pub fn ln_pdf(&self, size: f64) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn ln_pdf(&self, size: f64) -> f64 {
         if size < self.at_least { f64::NEG_INFINITY } else { self.predictive.ln_pdf(size) - self.ln_above }
     }
 

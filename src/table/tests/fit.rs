@@ -3,7 +3,8 @@
 use crate::calibration::{Calibration, Collector, Provenance, RawColumns, Recipe, Report, SizeModel, Spread};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{Form, Layout};
-use crate::table::{Stretch, TableOptions, TableReader};
+use crate::table::stretches::Stretch;
+use crate::table::{TableOptions, TableReader};
 
 fn collector(form: &str) -> Collector {
     let provenance = Provenance::new("field school", "own records", "own", "a test");

@@ -1,3 +1,6 @@
-//! Tables fitted in columns and in pieces.
+//! Tables in and out, fitted in columns and in pieces.
 
+mod estimates;
 mod fit;
+mod intake;
+mod read;

@@ -80,7 +80,7 @@ fn glass_terminations_agree_with_outside_fits() {
     compare(&with(Penalty::None), r, "glass none", 1e-6);
     compare(&with(Penalty::Firth), python, "glass firth", 1e-9);
     compare(&with(Penalty::Firth), r, "glass firth", 1e-9);
-    compare(&with(Penalty::ridge(1.0)), python, "glass ridge 1", 1e-7);
+    compare(&with(Penalty::Ridge { lambda: 1.0 }), python, "glass ridge 1", 1e-7);
 }
 
 /// Ten rounds of ten folds, shuffled by a fixed congruential sequence.
@@ -127,7 +127,7 @@ fn glass_terminations_are_predicted_better_than_by_class_frequencies() {
     let chosen = Design::from_rows(names.map(String::from).to_vec(), &chosen).unwrap();
     let intercept = Design::from_rows(vec!["intercept".into()], &vec![[1.0]; rows.len()]).unwrap();
     let base = score(&intercept, &outcomes, Penalty::None);
-    let ours = score(&chosen, &outcomes, Penalty::ridge(1.0));
+    let ours = score(&chosen, &outcomes, Penalty::Ridge { lambda: 1.0 });
     let difference: Vec<f64> = ours.iter().zip(&base).map(|(a, b)| a - b).collect();
     let (mean, gain) = (Score::of(&ours, None).unwrap(), Score::of(&difference, None).unwrap());
     assert!((Score::of(&base, None).unwrap().mean - 0.750).abs() < 0.003);
@@ -135,7 +135,7 @@ fn glass_terminations_are_predicted_better_than_by_class_frequencies() {
     assert!(mean.mean < 0.64, "{mean:?}");
     assert!(gain.mean < -3.0 * gain.standard_error, "{gain:?}");
     eprintln!("log score {mean:?}, against class frequencies {gain:?}");
-    for (name, penalty) in [("Firth", Penalty::Firth), ("ridge 2", Penalty::ridge(2.0))] {
+    for (name, penalty) in [("Firth", Penalty::Firth), ("ridge 2", Penalty::Ridge { lambda: 2.0 })] {
         eprintln!("{name}: {:?}", Score::of(&score(&chosen, &outcomes, penalty), None).unwrap());
     }
 }

@@ -1,8 +1,8 @@
 //! The vocabulary: names, bounds and messages, and that stored values come in by the same door.
 
-use conchoid::Error;
-use conchoid::flake::{Flake, Portion, Technique, Termination, refusal};
-use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
+use crate::Error;
+use crate::flake::{Flake, Portion, Technique, Termination, refusal};
+use crate::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
 use proptest::prelude::*;
 
 macro_rules! each_name_is_read_and_written {

@@ -1,10 +1,10 @@
 //! Calibrations written by version 0.1 (schema 1, `tests/schema-1`) are read, answer as they answered then, and are
 //! written again as schema 2, which answers the same; what a newer version wrote is named.
 
-use conchoid::calibration::Calibration;
-use conchoid::flake::Termination;
-use conchoid::predict::{Ask, Predictor};
-use conchoid::strike::{Platform, Strike};
+use crate::calibration::Calibration;
+use crate::flake::Termination;
+use crate::predict::{Ask, Predictor};
+use crate::strike::{Platform, Strike};
 use std::path::Path;
 
 fn folder() -> std::path::PathBuf {

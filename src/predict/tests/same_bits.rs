@@ -1,8 +1,8 @@
 //! One row has the same numbers whichever way it comes: alone, as a column of many, or by the quick path.
 
-use conchoid::calibration::{Calibration, bundled};
-use conchoid::predict::{Ask, Interval, IntervalColumns, Predictor, Quantiles};
-use conchoid::strike::Measured;
+use crate::calibration::{Calibration, bundled};
+use crate::predict::{Ask, Interval, IntervalColumns, Predictor, Quantiles};
+use crate::strike::Measured;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 

@@ -1,11 +1,11 @@
 //! Effects that flakes of one core or knapper share, from rows to interval: against lme4 (numbers and script in
 //! `tests/reference/shared.R`), by simulated coverage, and what is refused.
 
-use conchoid::calibration::{Calibration, Provenance, SizeModel, Spread};
-use conchoid::calibration::{Collector, Method, Recipe, SharedRecipe};
-use conchoid::form::{ANGLE, DEPTH, Form};
-use conchoid::predict::Predictor;
-use conchoid::strike::Measured;
+use crate::calibration::{Calibration, Provenance, SizeModel, Spread};
+use crate::calibration::{Collector, Method, Recipe, SharedRecipe};
+use crate::form::{ANGLE, DEPTH, Form};
+use crate::predict::Predictor;
+use crate::strike::Measured;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -40,7 +40,7 @@ fn recipe(groups: &[&str]) -> Recipe {
     groups.iter().fold(recipe, |r, by| r.sharing(by))
 }
 
-fn fitted(recipe: Recipe, rows: &[Row]) -> conchoid::Result<Calibration> {
+fn fitted(recipe: Recipe, rows: &[Row]) -> crate::Result<Calibration> {
     let mut collector = Collector::new(recipe)?;
     rows.iter().for_each(|r| {
         collector.offer(r);
@@ -70,7 +70,7 @@ const STUDENT: (&str, &str) = ("student", "knapper");
 const CORE: (&str, &str) = ("core", "core");
 
 fn nested() -> Vec<Row> {
-    table(include_str!("../reference/grouped_nested.csv"), &[STUDENT, CORE])
+    table(include_str!("../../../tests/reference/grouped_nested.csv"), &[STUDENT, CORE])
 }
 
 /// Agreement to a millionth, of the standard error where there is one.
@@ -88,7 +88,7 @@ fn against_lme4(case: &str, calibration: Calibration, groups: &[(&str, &'static 
     let se = |j: usize| m.covariance[j][j].sqrt();
     let place = |term: &str| ["(Intercept)", "log(depth_mm)", "angle_deg"].iter().position(|t| *t == term);
     let mut checked = std::collections::BTreeMap::new();
-    for line in include_str!("../reference/shared.csv").lines().skip(2) {
+    for line in include_str!("../../../tests/reference/shared.csv").lines().skip(2) {
         let cells: Vec<&str> = line.split(',').collect();
         let [of, quantity, name, value] = cells[..] else { panic!("{line}") };
         if of != case {
@@ -146,14 +146,15 @@ fn two_levels_agree_with_lme4() {
 /// Cores that are more alike than chance: no variance between them is seen, and the interval still allows for some.
 #[test]
 fn no_variance_between_cores_agrees_with_lme4() {
-    let text = include_str!("../reference/grouped_nested.csv");
+    let text = include_str!("../../../tests/reference/grouped_nested.csv");
     let rows = table(&text.replacen("ln_mass,ln_mass_alike", "other,ln_mass", 1), &[CORE]);
     let m = model(&fitted(recipe(&["core"]), &rows).unwrap()).clone();
     assert_eq!(m.shared[0].covariance, [[0.0]]);
     assert!(m.variance_covariance[1][1] > 0.0 && m.shared[0].levels.iter().all(|l| l.effect == [0.0]));
     let mut checked = 0;
-    for line in
-        include_str!("../reference/grouped.csv").lines().filter(|l| l.starts_with("boundary REML,lme4"))
+    for line in include_str!("../../../tests/reference/grouped.csv")
+        .lines()
+        .filter(|l| l.starts_with("boundary REML,lme4"))
     {
         let cells: Vec<&str> = line.split(',').collect();
         let value: f64 = cells[4].parse().unwrap();
@@ -176,7 +177,7 @@ fn slopes_that_differ_agree_with_lme4() {
     slope.terms = vec![0];
     method.shared.push(slope);
     recipe.variants[0].sizes[0].method = method;
-    let rows = table(include_str!("../reference/shared_slopes.csv"), &[STUDENT]);
+    let rows = table(include_str!("../../../tests/reference/shared_slopes.csv"), &[STUDENT]);
     against_lme4("slopes", fitted(recipe, &rows).unwrap(), &[STUDENT]);
 }
 
@@ -248,12 +249,12 @@ fn bad_groups_are_refused_by_name() {
     refused(recipe(&["knapper", "site"]), &alike, "site: its groups are those of knapper");
     let mut by = recipe(&["knapper"]);
     let form = &mut by.variants[0].sizes[0].form;
-    let shifts = ["Brock", "Cleo", "Dunn", "Elm", "Fenn"].map(|l| conchoid::form::indicator("site", l));
+    let shifts = ["Brock", "Cleo", "Dunn", "Elm", "Fenn"].map(|l| crate::form::indicator("site", l));
     *form = form.clone().with_terms(shifts).unwrap();
     refused(by, &alike, "knapper: its groups are the levels of site");
     let mut by = recipe(&["knapper"]);
     let form = &mut by.variants[0].sizes[0].form;
-    *form = form.clone().with_terms([conchoid::form::indicator("knapper", "Brock")]).unwrap();
+    *form = form.clone().with_terms([crate::form::indicator("knapper", "Brock")]).unwrap();
     refused(by, &rows, "knapper: the form has a shift");
     refused(recipe(&["core", "core"]), &rows, "stands twice");
     refused(recipe(&["site", "knapper", "core"]), &rows, "two columns at most");
@@ -349,9 +350,9 @@ fn options_combine() {
     }
     let mut recipe = recipe(&["core"]);
     let size = &mut recipe.variants[0].sizes[0];
-    let square = conchoid::form::square(conchoid::form::shifted(conchoid::form::ln(DEPTH), 1.8));
+    let square = crate::form::square(crate::form::shifted(crate::form::ln(DEPTH), 1.8));
     size.form = size.form.clone().with_terms([square]).unwrap();
-    size.form = size.form.clone().with_spread_terms([conchoid::form::ln(DEPTH)]).unwrap();
+    size.form = size.form.clone().with_spread_terms([crate::form::ln(DEPTH)]).unwrap();
     size.method = std::mem::take(&mut size.method).penalising(vec![2]);
     let c = fitted(recipe, &rows).unwrap();
     let m = model(&c);

@@ -1,9 +1,9 @@
 //! Reading and writing tables: every awkward table with its exact message, and laws that hold for any bytes.
 #![cfg(feature = "table")]
 
-use conchoid::strike::Measured;
-use conchoid::table::*;
-use conchoid::{Error, Result};
+use crate::strike::Measured;
+use crate::table::*;
+use crate::{Error, Result};
 use proptest::prelude::*;
 use std::io::{self, Read};
 

@@ -1,13 +1,13 @@
 //! The doubt about sizes beyond any that an experiment recorded: raised where the form is drawn on past its
 //! flakes, and only there.
 
-use conchoid::calibration::Local;
-use conchoid::calibration::{Calibration, Provenance, bundled};
-use conchoid::calibration::{Collector, Recipe};
-use conchoid::flake::Flake;
-use conchoid::form::Form;
-use conchoid::predict::{Ask, Caution, Predictor};
-use conchoid::strike::{Measured, Platform, Strike};
+use crate::calibration::Local;
+use crate::calibration::{Calibration, Provenance, bundled};
+use crate::calibration::{Collector, Recipe};
+use crate::flake::Flake;
+use crate::form::Form;
+use crate::predict::{Ask, Caution, Predictor};
+use crate::strike::{Measured, Platform, Strike};
 
 fn strike(depth: f64, angle: f64, percussor: &str) -> Strike {
     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();

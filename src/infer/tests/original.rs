@@ -1,11 +1,12 @@
 //! Original sizes against numerical integration (tests/reference/original.py), and the awkward pieces.
 
-use conchoid::calibration::bundled;
-use conchoid::flake::{Flake, Portion};
-use conchoid::form::Transform;
-use conchoid::infer::{BetaLoss, Original, Remains, Truncated, original};
-use conchoid::predict::{Ask, Caution, Component, Predictive, Predictor};
-use conchoid::strike::{Platform, Strike};
+use crate::calibration::bundled;
+use crate::flake::{Flake, Portion};
+use crate::form::Transform;
+use crate::infer::original::Truncated;
+use crate::infer::{BetaLoss, Original, Remains, original};
+use crate::predict::{Ask, Caution, Component, Predictive, Predictor};
+use crate::strike::{Platform, Strike};
 use proptest::prelude::*;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -40,7 +41,7 @@ fn close(found: f64, expected: f64, tolerance: f64, what: &str) {
 #[test]
 fn truncated_predictives_agree_with_integration() {
     let mut cases = 0;
-    for line in include_str!("../reference/original_truncated.csv").lines().skip(2) {
+    for line in include_str!("../../../tests/reference/original_truncated.csv").lines().skip(2) {
         let f: Vec<&str> = line.split(',').collect();
         let now: f64 = f[2].parse().unwrap();
         let t = Truncated::new(predictive(f[0], f[1]), now).unwrap();
@@ -63,7 +64,7 @@ fn truncated_predictives_agree_with_integration() {
 #[test]
 fn the_posterior_under_a_model_of_loss_agrees_with_integration() {
     let mut cases = 0;
-    for line in include_str!("../reference/original_loss.csv").lines().skip(2) {
+    for line in include_str!("../../../tests/reference/original_loss.csv").lines().skip(2) {
         let f: Vec<&str> = line.split(',').collect();
         let now: f64 = f[2].parse().unwrap();
         let loss = BetaLoss::new(f[3].parse().unwrap(), f[4].parse().unwrap()).unwrap();
@@ -84,7 +85,7 @@ fn the_posterior_under_a_model_of_loss_agrees_with_integration() {
 #[test]
 fn models_of_loss_at_the_ends_of_what_is_accepted_agree_with_integration() {
     let mut cases = 0;
-    for line in include_str!("../reference/original_loss_corners.csv").lines().skip(2) {
+    for line in include_str!("../../../tests/reference/original_loss_corners.csv").lines().skip(2) {
         let f: Vec<&str> = line.split(',').collect();
         let v = |k: usize| f[k].parse::<f64>().unwrap();
         let loss = BetaLoss::new(v(4), v(5)).unwrap();
@@ -182,7 +183,7 @@ fn a_tool_heavier_than_any_flake_gets_an_answer_and_a_caution() {
         for loss in [None, Some(BetaLoss::new(2.0, 5.0).unwrap())] {
             for now in [0.001, 14.2, 900.0, 25_000.0, 1e6] {
                 let remains = Remains::new(now).unwrap().with_length_mm(9000.0).unwrap();
-                let loss = loss.map(|l| Arc::new(l) as Arc<dyn conchoid::infer::Loss>);
+                let loss = loss.map(|l| Arc::new(l) as Arc<dyn crate::infer::Loss>);
                 let found =
                     original(&predictor, &piece(9.0, 72.0, None), &remains, &Ask::default(), loss).unwrap();
                 for level in [0.5, 0.95, 0.999] {

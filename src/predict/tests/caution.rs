@@ -1,9 +1,8 @@
 //! The words of every caution and its stable kind, as other people's scripts and readers rely on them.
 
-use conchoid::calibration::bundled;
-use conchoid::mechanics::Doubt;
-use conchoid::predict::{Ask, Caution, Predictor, in_words};
-use conchoid::strike::{Platform, Strike};
+use crate::calibration::bundled;
+use crate::predict::{Ask, Caution, Predictor, in_words};
+use crate::strike::{Platform, Strike};
 
 fn text(s: &str) -> String {
     s.to_string()
@@ -156,7 +155,7 @@ fn every_caution_says_what_and_how_much() {
             "whether the flake detaches is model-based: no failed blows were recorded, and the law of the required force \
              was found with sharp points pressed slowly",
         ),
-        (Caution::Mechanics { doubt: Doubt::Indirect }, "indirect", Doubt::Indirect.sentence()),
+        (Caution::Mechanics { kind: "indirect", text: "a punch between" }, "indirect", "a punch between"),
     ];
     for (caution, kind, sentence) in cases {
         assert_eq!(caution.kind(), kind);

@@ -1,16 +1,16 @@
 //! Tables estimated in blocks against the same tables read, estimated and written row by row: the same bytes and
 //! the same summary, for any size of block and any number of threads.
 
-use conchoid::calibration::{Calibration, SIZES, bundled};
-use conchoid::flake::Termination;
-use conchoid::predict::MeasurementErrors;
-use conchoid::predict::{Ask, Quantiles};
-use conchoid::strike::Measured;
-use conchoid::table::{
-    Cell, Completed, Predictors, Separator, Summary, TableEstimates, TableOptions, TableReader, TableWriter,
-    answer, joined,
+use crate::calibration::{Calibration, SIZES, bundled};
+use crate::flake::Termination;
+use crate::predict::MeasurementErrors;
+use crate::predict::{Ask, Quantiles};
+use crate::strike::Measured;
+use crate::table::estimates::{Predictors, answer, joined};
+use crate::table::{
+    Cell, Completed, Separator, Summary, TableEstimates, TableOptions, TableReader, TableWriter,
 };
-use conchoid::{Error, Result};
+use crate::{Error, Result};
 use proptest::prelude::*;
 
 /// Settings for all rows of a table.

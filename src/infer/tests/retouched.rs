@@ -1,15 +1,15 @@
 //! Looking back at retouched pieces: which road is taken, what every state keeps to, what bad records get, and the
 //! shortest interval under a model of loss.
 
-use conchoid::Error;
-use conchoid::calibration::bundled;
-use conchoid::calibration::{Collector, Provenance, Recipe, Spread, loss_recipe};
-use conchoid::flake::{Flake, FlakeBuilder, Portion, Retouch, RetouchKind, RetouchedEdges};
-use conchoid::form::Transform;
-use conchoid::infer::{BetaLoss, Drawing, LeansOn, LookBack, Losses, Original, TOLD_SHARES};
-use conchoid::predict::{Ask, Component, Predictive, Predictor};
-use conchoid::strike::{Platform, PlatformKind, Strike};
-use conchoid::table::{TableOptions, TableReader};
+use crate::Error;
+use crate::calibration::bundled;
+use crate::calibration::{Collector, Provenance, Recipe, Spread, loss_recipe};
+use crate::flake::{Flake, FlakeBuilder, Portion, Retouch, RetouchKind, RetouchedEdges};
+use crate::form::Transform;
+use crate::infer::{BetaLoss, Drawing, LeansOn, LookBack, Losses, Original, TOLD_SHARES};
+use crate::predict::{Ask, Component, Predictive, Predictor};
+use crate::strike::{Platform, PlatformKind, Strike};
+use crate::table::{TableOptions, TableReader};
 use proptest::prelude::*;
 use std::sync::Arc;
 
@@ -48,7 +48,7 @@ fn the_retouch_answers_without_a_platform_and_beside_one() {
     let beside = found.by_platform.unwrap().interval(0.95).unwrap();
     let by_retouch = alone.mass.interval(0.95).unwrap();
     // 24.3 g wide against 3.7 g, 6.6 times
-    let width = |i: conchoid::predict::Interval| i.high - i.low;
+    let width = |i: crate::predict::Interval| i.high - i.low;
     assert!(width(beside) > 6.0 * width(by_retouch), "the platform tells less: {beside:?} {by_retouch:?}");
     // a crushed platform takes nothing from the retouch
     let platform = Platform::builder().kind(PlatformKind::Crushed).build().unwrap();
@@ -109,7 +109,7 @@ fn heights_of_nothing_mean_that_nothing_is_lost() {
 #[test]
 fn a_fresh_break_that_was_weighed_counts_as_mass_of_the_retouched_piece() {
     struct Refitted(Flake);
-    impl conchoid::strike::Measured for Refitted {
+    impl crate::strike::Measured for Refitted {
         fn number(&self, name: &str) -> Option<f64> {
             match name {
                 "mass_now_g" => Some(25.0),
@@ -144,9 +144,8 @@ fn doubts_are_told() {
         look().original(&Flake::builder().mass_now_g(31.0).retouch(r).build().unwrap(), &Ask::default())
     };
     let (above, full) = (of(record(1.04)).unwrap(), of(record(1.0)).unwrap());
-    let told = |o: &conchoid::infer::OriginalEstimate| {
-        o.cautions.iter().any(|c| c.kind() == "height-above-thickness")
-    };
+    let told =
+        |o: &crate::infer::OriginalEstimate| o.cautions.iter().any(|c| c.kind() == "height-above-thickness");
     assert!(told(&above) && !told(&full));
     assert_eq!(above.mass.interval(0.9).unwrap(), full.mass.interval(0.9).unwrap());
     let quartzite = Strike::builder().stone("quartzite").build().unwrap();
@@ -277,10 +276,10 @@ fn a_calibration_of_loss_is_made_from_ones_own_pieces() {
 
 #[test]
 fn a_recipe_of_least_squares_reads_loss_too() {
-    let form = conchoid::form::Form::new(
+    let form = crate::form::Form::new(
         "plain loss",
         Transform::LnExcess,
-        vec![conchoid::form::value("retouch_index"), conchoid::form::ln("mass_now_g")],
+        vec![crate::form::value("retouch_index"), crate::form::ln("mass_now_g")],
     )
     .unwrap();
     let provenance = Provenance::new("a field school's scrapers", "own records", "own", "test");
@@ -462,7 +461,7 @@ fn the_usual_model_of_loss_can_be_replaced() {
     let sizes = sizes();
     let piece = Flake::builder().mass_now_g(31.0).strike(strike()).build().unwrap();
     let of = |loss: Option<BetaLoss>| {
-        let loss = loss.map(|l| Arc::new(l) as Arc<dyn conchoid::infer::Loss>);
+        let loss = loss.map(|l| Arc::new(l) as Arc<dyn crate::infer::Loss>);
         look()
             .sizes(&sizes)
             .loss(loss)

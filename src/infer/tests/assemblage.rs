@@ -1,15 +1,16 @@
 //! Totals with shared uncertainty against R (tests/reference/assemblage.R), comparison against R and scipy
 //! (comparison.py, comparison.R), sieves against simulation, and how often intervals of totals hold.
 
-use conchoid::calibration::{Calibration, Provenance, Spread, bundled};
-use conchoid::calibration::{Collector, Recipe};
-use conchoid::flake::{Flake, Portion};
-use conchoid::form::{Form, Transform, ln, value};
-use conchoid::infer::{Alikeness, Assemblage, Bound, Drawing, Drawn, Remark};
-use conchoid::infer::{Comparison, Resampling};
-use conchoid::infer::{Held, Mesh, size_grades, struck};
-use conchoid::predict::{Ask, Component, Predictive, Predictor};
-use conchoid::strike::{Measured, Platform, Strike};
+use crate::calibration::{Calibration, Provenance, Spread, bundled};
+use crate::calibration::{Collector, Recipe};
+use crate::flake::{Flake, Portion};
+use crate::form::{Form, Transform, ln, value};
+use crate::infer::assemblage::Remark;
+use crate::infer::{Alikeness, Assemblage, Bound, Drawing, Drawn};
+use crate::infer::{Comparison, Resampling};
+use crate::infer::{Held, Mesh, size_grades, struck};
+use crate::predict::{Ask, Component, Predictive, Predictor};
+use crate::strike::{Measured, Platform, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -27,7 +28,7 @@ fn strike(depth: f64, angle: f64) -> Strike {
     Strike::builder().platform(platform).build().unwrap()
 }
 
-fn flake(depth: f64, angle: f64) -> conchoid::flake::FlakeBuilder {
+fn flake(depth: f64, angle: f64) -> crate::flake::FlakeBuilder {
     Flake::builder().strike(strike(depth, angle))
 }
 
@@ -42,13 +43,15 @@ fn fitted(form: Form, flakes: impl IntoIterator<Item = (f64, f64, f64)>) -> Cali
 }
 
 fn reference() -> impl Iterator<Item = (f64, f64, f64)> {
-    rows(include_str!("../reference/assemblage_calibration.csv")).into_iter().map(|r| (r[0], r[1], r[2]))
+    rows(include_str!("../../../tests/reference/assemblage_calibration.csv"))
+        .into_iter()
+        .map(|r| (r[0], r[1], r[2]))
 }
 
 fn total_of_reference_platforms(calibration: Calibration, draws: u32) -> Drawn {
     let predictor = Predictor::new(calibration).unwrap();
     let mut bag = Assemblage::new(&predictor).unwrap();
-    for r in rows(include_str!("../reference/assemblage_platforms.csv")) {
+    for r in rows(include_str!("../../../tests/reference/assemblage_platforms.csv")) {
         assert!(bag.offer("all", &strike(r[0], r[1])).is_none());
     }
     let t = bag.totals(&Drawing::seeded(3).draws(draws).unwrap()).unwrap();
@@ -62,7 +65,7 @@ fn total_of_reference_platforms(calibration: Calibration, draws: u32) -> Drawn {
 #[track_caller]
 fn agrees(what: &str, d: &Drawn) {
     let mut found = 0;
-    for line in include_str!("../reference/assemblage.csv").lines().skip(2) {
+    for line in include_str!("../../../tests/reference/assemblage.csv").lines().skip(2) {
         let f: Vec<&str> = line.split(',').collect();
         if f[0] != what {
             continue;
@@ -178,7 +181,7 @@ fn a_site_for_each_flake_is_remarked_on() {
         bag.totals(&Drawing::seeded(3).draws(400).unwrap()).unwrap().remove(0)
     };
     let (one, each) = (total(false, 12), total(true, 12));
-    let width = |t: &conchoid::infer::GroupTotals| {
+    let width = |t: &crate::infer::GroupTotals| {
         let total = t.total_mass_g.unwrap();
         total.high / total.low
     };
@@ -285,12 +288,15 @@ fn the_interval_of_a_total_holds_in_two_thousand_repetitions() {
 #[test]
 fn comparison_agrees_with_r_and_scipy() {
     let (mut a, mut b) = (Vec::new(), Vec::new());
-    for line in include_str!("../reference/comparison_sets.csv").lines().skip(1) {
+    for line in include_str!("../../../tests/reference/comparison_sets.csv").lines().skip(1) {
         let (set, mass) = line.split_once(',').unwrap();
         if set == "a" { &mut a } else { &mut b }.push(mass.parse::<f64>().unwrap());
     }
     let c = Comparison::new(&a, &b, &Resampling::seeded(8)).unwrap();
-    let both = [include_str!("../reference/comparison.csv"), include_str!("../reference/comparison_R.csv")];
+    let both = [
+        include_str!("../../../tests/reference/comparison.csv"),
+        include_str!("../../../tests/reference/comparison_R.csv"),
+    ];
     let mut checked = 0;
     for line in both.iter().flat_map(|f| f.lines().skip(2)) {
         let (what, value) = line.split_once(',').unwrap();

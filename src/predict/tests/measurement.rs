@@ -1,15 +1,15 @@
 //! Estimates from measurements that err: against brute-force integration, and laws that must hold.
 
+use crate::calibration::{Calibration, Provenance, Spread, bundled};
+use crate::form::{ANGLE, DEPTH, Form, Layout};
+use crate::predict::Predictor;
+use crate::predict::{Instrument, MeasurementErrors};
+use crate::strike::{Platform, Strike};
 use approx::assert_relative_eq;
-use conchoid::calibration::{Calibration, Provenance, Spread, bundled};
-use conchoid::form::{ANGLE, DEPTH, Form, Layout};
-use conchoid::predict::Predictor;
-use conchoid::predict::{Instrument, MeasurementErrors};
-use conchoid::strike::{Platform, Strike};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
-const REFERENCE: &str = include_str!("../reference/measurement.json");
+const REFERENCE: &str = include_str!("../../../tests/reference/measurement.json");
 
 /// A calibration of one size with independent coefficients.
 fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f64) -> Calibration {
@@ -142,7 +142,7 @@ fn errors_of_errors_are_told() {
     let c = calibration("tangent-power", &[0.0, 1.0, 1.0], &[0.1, 0.1, 0.1], 0.5, 30.0);
     let p = Predictor::new(c).unwrap();
     let e = p.estimate_with_error(&strike(6.0, 95.0), &Default::default(), &errors(0.0, 5.0)).unwrap_err();
-    assert!(matches!(e, conchoid::Error::Domain { .. }), "{e}");
+    assert!(matches!(e, crate::Error::Domain { .. }), "{e}");
 }
 
 proptest! {

@@ -2,9 +2,10 @@
 //! words of their own, and which rows are asked about.
 #![cfg(feature = "table")]
 
-use conchoid::calibration::bundled;
-use conchoid::strike::{Measured, PlatformShape};
-use conchoid::table::*;
+use crate::calibration::bundled;
+use crate::strike::{Measured, PlatformShape};
+use crate::table::stretches::Stretch;
+use crate::table::*;
 
 fn reader<'a>(text: &'a [u8], options: &TableOptions) -> TableReader<&'a [u8]> {
     TableReader::new(text, options).unwrap()
@@ -275,7 +276,7 @@ fn names_of_others_are_suggested_with_the_unit_of_their_values() {
                  a,0.7,75,4.1,0.021,flint\nb,0.9,68,5.2,0.034,flint\nc,0.6,81,3.3,0.012,chert\n";
     let found = |text: &[u8], options: &TableOptions| -> Vec<(String, String)> {
         let table = reader(text, options);
-        table.header().suggestions().iter().map(|s| (s.theirs.clone(), s.ours.clone())).collect()
+        table.header().suggestions().iter().cloned().collect()
     };
     let expected = [
         ("ID", "flake"),

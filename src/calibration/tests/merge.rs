@@ -1,9 +1,9 @@
 //! Collectors merged through their parts against one collector for all flakes, and parts that are refused.
 
-use conchoid::calibration::{Calibration, Provenance};
-use conchoid::calibration::{Collector, Part, Recipe};
-use conchoid::form::{ANGLE, DEPTH, Form, indicator, ln};
-use conchoid::strike::Measured;
+use crate::calibration::{Calibration, Provenance};
+use crate::calibration::{Collector, Part, Recipe};
+use crate::form::{ANGLE, DEPTH, Form, indicator, ln};
+use crate::strike::Measured;
 use serde_json::{Value, json};
 
 #[derive(Clone)]
@@ -66,7 +66,7 @@ fn through_json(part: Part) -> Part {
     serde_json::from_str(&serde_json::to_string(&part).unwrap()).unwrap()
 }
 
-fn merged(by_core: bool, rows: &[Row], size: usize) -> (Calibration, conchoid::calibration::Report) {
+fn merged(by_core: bool, rows: &[Row], size: usize) -> (Calibration, crate::calibration::Report) {
     let mut all = Collector::new(recipe(by_core)).unwrap();
     for some in rows.chunks(size) {
         let mut collector = collected(recipe(by_core), some);
@@ -96,7 +96,7 @@ fn alike(a: &Calibration, b: &Calibration, tolerance: f64) {
         assert_eq!(m.shared.len(), n.shared.len());
         for (e, f) in m.shared.iter().zip(&n.shared) {
             close(e.covariance[0][0], f.covariance[0][0]);
-            let names = |e: &conchoid::calibration::SharedEffect| -> Vec<String> {
+            let names = |e: &crate::calibration::SharedEffect| -> Vec<String> {
                 e.levels.iter().map(|l| l.name.clone()).collect()
             };
             assert_eq!(names(e), names(f));

@@ -1,11 +1,11 @@
 //! The bundled calibrations are sane everywhere: median sizes do not fall as a platform grows, and length, width,
 //! thickness and mass agree, from half the smallest platform fitted to twice the largest, whatever else is given or left out.
 
-use conchoid::calibration::{Calibration, Collector, Method, Provenance, Recipe, Spread, Variant, bundled};
-use conchoid::flake::Flake;
-use conchoid::form::{Form, Transform, ln, shifted, square, value};
-use conchoid::predict::{Estimate, Predictor};
-use conchoid::strike::{Measured, Platform, Strike};
+use crate::calibration::{Calibration, Collector, Method, Provenance, Recipe, Spread, Variant, bundled};
+use crate::flake::Flake;
+use crate::form::{Form, Transform, ln, shifted, square, value};
+use crate::predict::{Estimate, Predictor};
+use crate::strike::{Measured, Platform, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};

@@ -1,5 +1,0 @@
-//! Tables in and out.
-
-mod estimates;
-mod intake;
-mod read;
