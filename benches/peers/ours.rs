@@ -10,7 +10,7 @@ use conchoid::form::{Form, Transform, indicator, ln, product, square};
 use conchoid::infer::{Assemblage, Drawing};
 use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::predict::IntervalColumns;
-use conchoid::predict::{Ask, Interval, Predictor, Quantiles};
+use conchoid::predict::{Ask, Interval, Predictor};
 use conchoid::predict::{BlowAsKnown, BlowFigures};
 use conchoid::strike::{Measured, Platform, Strike};
 use std::hint::black_box;
@@ -204,7 +204,7 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
     let own = Predictor::new(collector.finish().expect("fits").0).expect("a predictor");
     let glass = Predictor::new(bundled::named("controlled-glass").expect("bundled")).expect("a predictor");
     let strike = Strike::builder().platform(platform(5.0, 70.0)).build().expect("a strike");
-    let (ask, mut quantiles) = (Ask::default(), Quantiles::default());
+    let ask = Ask::default();
     let flint = Stone::named("flint").expect("a stone");
     let steel = PercussorMaterial::named("steel").expect("a percussor");
     for (work, predictor) in
@@ -216,7 +216,7 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
         time(work, 10, 2_000, || {
             let estimate = predictor.estimate(black_box(&strike), &ask).expect("an estimate");
             for size in &estimate.sizes {
-                black_box(size.predictive.interval_with(0.95, &mut quantiles).expect("an interval"));
+                black_box(size.predictive.interval(0.95).expect("an interval"));
             }
             let figures = BlowFigures::new(400.0, 15.0, 6.0, 5.0, 70.0);
             let blow = BlowAsKnown::new(flint.clone(), steel.clone(), figures).expect("a blow");

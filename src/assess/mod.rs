@@ -47,8 +47,8 @@ pub(crate) mod score;
 
 pub use as_it_stands::{AsItStands, FoundFlake, SizeAsItStands};
 pub use compare::{
-    Assessment, ClassScores, Coverage, Difference, Figure, FormAssessment, Pit, Question, Recommendation,
-    Scores, Tested, as_they_stand, cross_validate,
+    Assessment, ClassScores, Coverage, Difference, FormAssessment, Pit, Question, Recommendation, Scores,
+    Tested, as_they_stand, cross_validate,
 };
 pub use folds::Folds;
 pub use residual::{Check, CheckedRow, ResidualChecks, residual_checks};

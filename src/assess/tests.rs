@@ -2,11 +2,8 @@
 //! table; and its laws on simulated flakes.
 
 use crate::Error;
-use crate::assess::{
-    Assessment, Figure, Folds, Question, Score, Scores, cross_validate, residual, residual_checks,
-};
-use crate::calibration::Provenance;
-use crate::calibration::Recipe;
+use crate::assess::{Assessment, Folds, Question, Score, Scores, cross_validate, residual, residual_checks};
+use crate::calibration::{Figure, Provenance, Recipe};
 use crate::flake::Flake;
 use crate::form::{DEPTH, Form, Transform, ln, value};
 use crate::predict::{Component, Predictive};

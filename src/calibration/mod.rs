@@ -39,8 +39,8 @@ pub(crate) use distance::Distance;
 #[cfg(test)]
 pub(crate) use fitting::RawColumns;
 pub use fitting::{
-    Coefficient, Collector, FitReport, GroupSpread, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS,
-    SharedRecipe, SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    Collector, Figure, FitReport, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
+    SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::loss_recipe;
@@ -110,7 +110,7 @@ pub(crate) struct Assumption {
 /// One combination of settings of the blow in the experiment.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Setting {
+pub(crate) struct Setting {
     /// One entry per name of the settings of a calibration: the number, or the code of the level.
     pub values: Vec<f64>,
     /// Flakes struck with it.
@@ -450,7 +450,7 @@ impl Calibration {
     }
 
     /// The combinations of settings in the experiment.
-    pub fn settings(&self) -> &[Setting] {
+    pub(crate) fn settings(&self) -> &[Setting] {
         &self.parts.settings
     }
 

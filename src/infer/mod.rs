@@ -35,9 +35,7 @@ pub use original::{
     Remains, SHARE, original,
 };
 pub use recovery::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
-pub use track_record::{
-    Judged, RecordPlan, RecordedGroups, RecordedMean, RecordedOutcome, RecordedSingles, TrackRecord,
-};
+pub use track_record::{Judged, RecordPlan, RecordedGroups, RecordedOutcome, RecordedSingles, TrackRecord};
 
 #[cfg(test)]
 mod tests;

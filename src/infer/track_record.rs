@@ -10,7 +10,7 @@
 
 use super::attribution::{Attribution, SiteShift};
 use super::lip::{LipModel, percussor_class};
-use crate::calibration::fitting::{Collector, Recipe};
+use crate::calibration::fitting::{Collector, Figure, Recipe};
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::{Score, brier_scores, log_scores};
 use crate::material::PercussorClass;
@@ -30,24 +30,10 @@ pub struct Judged {
     pub blow_hidden: bool,
 }
 
-/// A mean with its standard error.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct RecordedMean {
-    /// The mean.
-    pub mean: f64,
-    /// Its standard error over flakes.
-    pub standard_error: f64,
-}
-
-impl From<Score> for RecordedMean {
-    fn from(s: Score) -> RecordedMean {
-        RecordedMean { mean: rounded(s.mean), standard_error: rounded(s.standard_error) }
-    }
-}
-
-fn rounded(v: f64) -> f64 {
-    (v * 1e4).round() / 1e4
+/// A mean with its standard error over flakes, to four decimals.
+fn recorded(s: Score) -> Figure {
+    let rounded = |v: f64| (v * 1e4).round() / 1e4;
+    Figure { value: rounded(s.mean), standard_error: rounded(s.standard_error) }
 }
 
 /// What became of the flakes, or groups, of one percussor.
@@ -84,9 +70,9 @@ pub struct RecordedSingles {
     /// How they were judged.
     pub judged: Judged,
     /// -ln of the probability of what struck, in nats; even odds score 0.693.
-    pub log_score: RecordedMean,
+    pub log_score: Figure,
     /// Brier score over both classes; even odds score 0.5.
-    pub brier: RecordedMean,
+    pub brier: Figure,
     /// By percussor.
     pub outcomes: Vec<RecordedOutcome>,
 }
@@ -337,8 +323,8 @@ impl<'a, M: Measured> Bench<'a, M> {
             let brier = brier_scores(&probabilities, classes.len(), &happened);
             Ok(RecordedSingles {
                 judged,
-                log_score: Score::of(&log, Some(&weights))?.into(),
-                brier: Score::of(&brier, Some(&weights))?.into(),
+                log_score: recorded(Score::of(&log, Some(&weights))?),
+                brier: recorded(Score::of(&brier, Some(&weights))?),
                 outcomes,
             })
         };

@@ -4,7 +4,7 @@
 //! table columns: a size by its column, a termination by its name.
 
 use super::detachment::Ranged;
-use super::distribution::USUAL_LEVEL;
+use super::distribution::{Quantiles, USUAL_LEVEL};
 use super::estimate::Estimate;
 use super::joint::Joint;
 use crate::calibration::caution::Caution;
@@ -123,17 +123,14 @@ impl Estimate {
             thickness_mm: None,
             mass_g: None,
             other_sizes: BTreeMap::new(),
-            termination: self
-                .terminations
-                .iter()
-                .map(|t| (t.termination.clone(), Ranged { value: t.value, low: t.low, high: t.high }))
-                .collect(),
+            termination: self.terminations.iter().cloned().collect(),
             calibration: self.behind(),
             share_kept: self.kept,
             cautions: self.cautions.iter().map(CautionText::from).collect(),
         };
+        let mut quantiles = Quantiles::default();
         for s in &self.sizes {
-            let i = s.predictive.interval(level)?;
+            let i = s.predictive.interval_with(level, &mut quantiles)?;
             let at = SizeAt {
                 low: i.low,
                 median: i.median,

@@ -100,7 +100,7 @@ impl Interval {
 
 /// Upper t quantiles at a few tails, as far as they were worked out: pass one along where many intervals are asked for.
 #[derive(Debug, Clone, Default)]
-pub struct Quantiles(Vec<TailQuantile>);
+pub(crate) struct Quantiles(Vec<TailQuantile>);
 
 /// Tails remembered at once. This crate's choice, no source.
 const MOST_TAILS: usize = 8;
@@ -439,7 +439,7 @@ impl Predictive {
     ///
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1; [`Error::Refused`] where an end of it is beyond the numbers.
-    pub fn interval_with(&self, level: f64, quantiles: &mut Quantiles) -> Result<Interval> {
+    pub(crate) fn interval_with(&self, level: f64, quantiles: &mut Quantiles) -> Result<Interval> {
         let level = LEVEL.check(level)?;
         let tail = 0.5 * (1.0 - level);
         if let ([one], false) = (&self.components[..], self.is_selected()) {

@@ -4,6 +4,7 @@
 //! row: refuse what cannot be answered, gather the measurements, choose the variant that uses most of them, complete
 //! the settings that were not given, evaluate each size, and say what there is to doubt.
 
+use super::detachment::Ranged;
 use super::distribution::{Component, Predictive};
 use super::kept::RecoveryThreshold;
 use crate::calibration::caution::{ATOM_TOLD, Caution};
@@ -68,19 +69,6 @@ pub struct SizeEstimate {
     pub flakes: u64,
 }
 
-/// How the flake will end: a class and its probability with a 95 % interval.
-#[derive(Debug, Clone, PartialEq)]
-pub struct TerminationEstimate {
-    /// The termination, as the calibration names it.
-    pub termination: String,
-    /// Probability.
-    pub value: f64,
-    /// Lower end of its interval.
-    pub low: f64,
-    /// Upper end of its interval.
-    pub high: f64,
-}
-
 /// Everything a calibration says of one platform.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Estimate {
@@ -94,8 +82,9 @@ pub struct Estimate {
     pub form: String,
     /// Flakes behind it (the largest count among the sizes).
     pub flakes: u64,
-    /// How it ends; empty where the calibration cannot tell.
-    pub terminations: Vec<TerminationEstimate>,
+    /// How it ends: each termination by the name that the calibration has for it, with its probability and the 95 %
+    /// interval of that; empty where the calibration cannot tell.
+    pub terminations: Vec<(String, Ranged)>,
     /// Correlation of the sizes about what is expected, transformed scale, in the order of `sizes`.
     pub residual_correlation: Vec<Vec<f64>>,
     /// Probability that such a flake was kept, where flakes above a threshold were asked for.
@@ -376,7 +365,7 @@ impl Predictor {
             found.extend(near_tangent(value));
         }
         resolved.unlike_experiment(measured, found);
-        let told: Vec<&str> = e.terminations.iter().map(|t| t.termination.as_str()).collect();
+        let told: Vec<&str> = e.terminations.iter().map(|(t, _)| t.as_str()).collect();
         resolved.untold_terminations(variant, &asked.x, &told, found);
         resolved.not_recorded(found);
         found.extend_from_slice(&asked.cautions);
@@ -385,12 +374,11 @@ impl Predictor {
 
     /// How the flake will end, averaged over the completions of the settings: probabilities, and their intervals
     /// averaged likewise.
-    fn terminations(&self, variant: usize, rows: &[(f64, Vec<f64>)]) -> Result<Vec<TerminationEstimate>> {
+    fn terminations(&self, variant: usize, rows: &[(f64, Vec<f64>)]) -> Result<Vec<(String, Ranged)>> {
         let Some(told) = &self.resolved.ready(variant).terminations else { return Ok(Vec::new()) };
         let total: f64 = rows.iter().map(|r| r.0).sum();
-        let none =
-            |c: &String| TerminationEstimate { termination: c.clone(), value: 0.0, low: 0.0, high: 0.0 };
-        let mut found: Vec<TerminationEstimate> = told.model.fit.classes().iter().map(none).collect();
+        let none = |c: &String| (c.clone(), Ranged { value: 0.0, low: 0.0, high: 0.0 });
+        let mut found: Vec<(String, Ranged)> = told.model.fit.classes().iter().map(none).collect();
         let mut terms = vec![0.0; told.compiled.terms()];
         for (weight, x) in rows {
             told.compiled.fill(x, &mut terms);
@@ -402,7 +390,7 @@ impl Predictor {
             let rows: f64 = told.model.fit.class_rows().iter().sum();
             let shares = told.model.fit.class_rows();
             let intervals = told.model.fit.probability_intervals(&terms, 0.95)?;
-            for ((f, i), n) in found.iter_mut().zip(intervals).zip(shares) {
+            for (((_, f), i), n) in found.iter_mut().zip(intervals).zip(shares) {
                 let share = weight / total;
                 let toward = |p: f64| p + back * (n / rows - p);
                 f.value += share * toward(i.value);

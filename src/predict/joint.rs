@@ -37,7 +37,7 @@ use rand_distr::{Distribution, StandardNormal};
 /// let joint = Joint::new(&estimate)?;
 /// // a flake that turned out long is heavier than its platform alone would say
 /// let plain = estimate.size("mass_g").unwrap().median();
-/// let long = joint.given("length_mm", 80.0)?.size("mass_g").unwrap().interval(0.95)?;
+/// let long = joint.given("length_mm", 80.0)?.interval("mass_g", 0.95)?;
 /// assert!(long.median > plain);
 /// assert!(joint.given("length_mm", -1.0).is_err());
 /// # Ok::<(), conchoid::Error>(())
@@ -101,7 +101,7 @@ impl Joint {
             true => estimate.endings.clone(),
             false => vec![None; components],
         };
-        let terminations = estimate.terminations.iter().map(|t| (t.termination.clone(), t.value)).collect();
+        let terminations = estimate.terminations.iter().map(|(t, p)| (t.clone(), p.value)).collect();
         Ok(Joint { names, sizes, correlation, factor, endings, terminations })
     }
 
@@ -300,8 +300,17 @@ pub struct Given {
 
 impl Given {
     /// The distribution of one of the other sizes.
-    pub fn size(&self, name: &str) -> Option<&Conditional> {
+    pub(crate) fn size(&self, name: &str) -> Option<&Conditional> {
         self.sizes.iter().find(|(n, _)| n == name).map(|(_, c)| c)
+    }
+
+    /// The central interval of one of the other sizes.
+    ///
+    /// # Errors
+    /// [`Error::UnknownName`] for a size that is not among them, [`Error::OutOfRange`] unless 0 < level < 1.
+    pub fn interval(&self, size: &str, level: f64) -> Result<Interval> {
+        let names = || self.sizes.iter().map(|(n, _)| n.clone());
+        self.size(size).ok_or_else(|| Error::unknown_name("size", size, names()))?.interval(level)
     }
 
     /// The other sizes and their distributions.
@@ -322,7 +331,7 @@ struct Part {
 
 /// The distribution of one size of a flake of which another size is known.
 #[derive(Debug, Clone)]
-pub struct Conditional {
+pub(crate) struct Conditional {
     transform: Transform,
     parts: Vec<Part>,
 }

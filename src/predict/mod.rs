@@ -34,9 +34,10 @@ pub use detachment::{
     BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, UsualBlow, compare_blows,
 };
 pub(crate) use distribution::Part;
-pub use distribution::{Component, Interval, LEVEL, Predictive, Quantiles, USUAL_LEVEL};
-pub use estimate::{Ask, Estimate, Predictor, SizeEstimate, TerminationEstimate};
-pub use joint::{Conditional, DrawnFlake, Given, Joint};
+pub(crate) use distribution::Quantiles;
+pub use distribution::{Component, Interval, LEVEL, Predictive, USUAL_LEVEL};
+pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
+pub use joint::{DrawnFlake, Given, Joint};
 pub use kept::RecoveryThreshold;
 pub use measurement::{Instrument, MeasurementErrors};
 

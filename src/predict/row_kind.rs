@@ -416,9 +416,9 @@ pub(crate) mod tests {
                         let mut x: Vec<f64> = columns.iter().map(|c| c[i]).collect();
                         prop_assert!(batch.termination_terms(&kind, &mut x, &mut terms));
                         batch.terminations(&terms, &mut told).unwrap();
-                        let known = |n: &str| estimate.terminations.iter().find(|t| t.termination == n);
+                        let known = |n: &str| estimate.terminations.iter().find(|t| t.0 == n);
                         for (name, told) in ["hinge", "step"].iter().zip(told) {
-                            let apart = known(name).map(|t| (t.value - told.unwrap()).abs());
+                            let apart = known(name).map(|t| (t.1.value - told.unwrap()).abs());
                             prop_assert!(apart.is_none_or(|d| d < 1e-14));
                         }
                     }

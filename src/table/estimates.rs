@@ -309,8 +309,8 @@ impl<'a> TableEstimates<'a> {
             }
         }
         for name in TERMINATIONS {
-            let known = e.terminations.iter().find(|t| t.termination == name);
-            numbers.push(known.map(|t| millionths(t.value)));
+            let known = e.terminations.iter().find(|t| t.0 == name);
+            numbers.push(known.map(|t| millionths(t.1.value)));
         }
         Ok(numbers)
     }

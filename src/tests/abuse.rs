@@ -193,7 +193,7 @@ fn judge(e: &crate::predict::Estimate, level: f64) {
             number("mean", mean);
         }
     }
-    for t in &e.terminations {
+    for (_, t) in &e.terminations {
         assert!(0.0 <= t.low && t.low <= t.value && t.value <= t.high && t.high <= 1.0, "{t:?}");
     }
     for c in &e.cautions {

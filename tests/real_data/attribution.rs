@@ -33,20 +33,20 @@ fn single_flakes_are_told_apart_better_than_by_chance_and_as_the_record_says() {
         println!("{:?}: {:?} {:?}, bundled {:?}", s.judged, s.log_score, s.brier, told.log_score);
         // other folds, the same flakes: well within a standard error
         assert!(
-            (s.log_score.mean - told.log_score.mean).abs() < told.log_score.standard_error,
+            (s.log_score.value - told.log_score.value).abs() < told.log_score.standard_error,
             "{:?}",
             s.judged
         );
         assert!(
-            s.log_score.mean + 2.0 * s.log_score.standard_error < std::f64::consts::LN_2,
+            s.log_score.value + 2.0 * s.log_score.standard_error < std::f64::consts::LN_2,
             "{:?}",
             s.judged
         );
-        assert!(s.brier.mean < 0.45);
+        assert!(s.brier.value < 0.45);
     }
     // lips help
     let judged = |lips| Judged { lips, terminations: true, blow_hidden: true };
-    let score = |lips| again.singles(judged(lips)).unwrap().log_score.mean;
+    let score = |lips| again.singles(judged(lips)).unwrap().log_score.value;
     assert!(score(true) < score(false) - 0.05);
     for g in &again.groups {
         for o in &g.outcomes {

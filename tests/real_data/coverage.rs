@@ -116,7 +116,9 @@ fn the_bundled_calibrations_are_what_their_tables_give() {
         }
         let made = collector.finish().unwrap().0;
         let bundled = conchoid::calibration::bundled::named(name).unwrap();
-        assert_eq!(made.settings(), bundled.settings(), "{name}");
+        let settings =
+            |c: &conchoid::calibration::Calibration| serde_json::to_value(c).unwrap()["settings"].clone();
+        assert_eq!(settings(&made), settings(&bundled), "{name}");
         for (a, b) in made.variants().iter().zip(bundled.variants()) {
             for (m, n) in a.sizes.iter().zip(&b.sizes) {
                 for (u, v) in m.coefficients.iter().zip(&n.coefficients) {

@@ -8,10 +8,10 @@ use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
-    Assessment, Figure, Folds, FormAssessment, LEVELS, Question, ResidualChecks, Tested, as_they_stand,
+    Assessment, Folds, FormAssessment, LEVELS, Question, ResidualChecks, Tested, as_they_stand,
     cross_validate, residual_checks,
 };
-use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
+use conchoid::calibration::{Calibration, Figure, Provenance, Recipe, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;

@@ -12,7 +12,7 @@ use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, SizeEstimate, TerminationEstimate};
+use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, Ranged, SizeEstimate};
 use conchoid::table::TableEstimates;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -196,8 +196,8 @@ fn text(
         page.under("  ", "  ", format!("Of such flakes {share} % are kept; the sizes are of those."));
     }
     if !e.terminations.is_empty() {
-        let one = |t: &TerminationEstimate| {
-            format!("{} {}", t.termination, [t.low, t.value, t.high].told_as(percent2))
+        let one = |(termination, t): &(String, Ranged)| {
+            format!("{termination} {}", [t.low, t.value, t.high].told_as(percent2))
         };
         let told: Vec<String> = e.terminations.iter().map(one).collect();
         page.gap();

@@ -347,9 +347,9 @@ fn honest(page: &mut Page, record: &TrackRecord, groups: &[Group]) {
              (knowing nothing scores 0.69) and their Brier score {:.2} +/- {:.2} (knowing nothing scores 0.50); \
              smaller is better.",
             list.join(", "),
-            s.log_score.mean,
+            s.log_score.value,
             s.log_score.standard_error,
-            s.brier.mean,
+            s.brier.value,
             s.brier.standard_error
         ));
     }
@@ -358,7 +358,7 @@ fn honest(page: &mut Page, record: &TrackRecord, groups: &[Group]) {
             "Told how they were struck, it has a log score of {:.2} +/- {:.2}. Where that is worse, part of the \
              former is owed not to the percussor but to how each was swung in the experiment; a knapper may swing \
              otherwise. Hard tips that land on the edge leave lips too.",
-            s.log_score.mean, s.log_score.standard_error
+            s.log_score.value, s.log_score.standard_error
         ));
     }
     page.say(format!(

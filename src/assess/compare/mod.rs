@@ -27,8 +27,8 @@ mod stages;
 
 use super::folds::{Folds, TestSet};
 use super::score::Score;
-use crate::calibration::Calibration;
 use crate::calibration::fitting::{Recipe, as_struck};
+use crate::calibration::{Calibration, Figure};
 use crate::error::{Error, Result, at_least};
 use crate::predict::{Predictor, RecoveryThreshold};
 use crate::strike::Measured;
@@ -72,16 +72,6 @@ impl Question {
         self.kept = Some(threshold);
         self
     }
-}
-
-/// A number of the comparison, with its standard error.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Figure {
-    /// The number.
-    pub value: f64,
-    /// Its standard error; not a number where one flake or one group is all there is.
-    pub standard_error: f64,
 }
 
 /// Coverage and width of the central intervals of one level.
@@ -240,17 +230,17 @@ pub struct Recommendation {
     /// The form of lowest CRPS.
     pub best: String,
     /// CRPS of the form to take less that of the best.
-    pub difference: Figure,
+    pub(crate) difference: Figure,
     /// Coefficients of the form to take.
-    pub coefficients: usize,
+    pub(crate) coefficients: usize,
     /// Coefficients of the best.
-    pub coefficients_of_best: usize,
+    pub(crate) coefficients_of_best: usize,
     /// How many forms were compared.
-    pub forms: usize,
+    pub(crate) forms: usize,
     /// Flakes that the form to take answers for, of those that record the size.
-    pub answered: usize,
+    pub(crate) answered: usize,
     /// Flakes that record the size.
-    pub with_size: usize,
+    pub(crate) with_size: usize,
 }
 
 /// Below this share of the flakes a form is not simply recommended. (This crate's choice, no source.)

@@ -24,7 +24,7 @@ pub(crate) use recipe::SETTINGS;
 pub use recipe::{
     Method, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
 };
-pub use report::{Coefficient, FitReport, GroupSpread, Report, Taken};
+pub use report::{Figure, FitReport, Report, Taken};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
 use crate::error::{Error, Result, check_size};

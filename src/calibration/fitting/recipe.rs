@@ -51,7 +51,7 @@ impl Method {
     }
 
     /// Whether it asks for nothing beyond least squares; a form with spread terms does so itself.
-    pub fn is_least_squares(&self) -> bool {
+    pub(crate) fn is_least_squares(&self) -> bool {
         *self == Method::default()
     }
 

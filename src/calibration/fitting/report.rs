@@ -20,27 +20,29 @@ pub struct Report {
     pub fits: Vec<FitReport>,
 }
 
-/// A coefficient, on the scale of its form.
+/// A number with its standard error: a coefficient, a mean of scores.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Coefficient {
-    /// The coefficient.
+#[serde(deny_unknown_fields)]
+pub struct Figure {
+    /// The number.
     pub value: f64,
-    /// Its standard error.
+    /// Its standard error; not a number where one flake or one group is all there is.
     pub standard_error: f64,
 }
 
 /// What groups that share an effect differ by.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct GroupSpread {
+pub(crate) struct GroupSpread {
     /// Groups.
     pub groups: u64,
     /// The spread between them, on the scale of the form.
     pub spread: f64,
 }
 
-/// One fit of a report.
+/// One fit of a report: what the size model of the calibration ([`SizeModel`](super::SizeModel)) does not hold itself. All of
+/// it is serialised, with what the model holds.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct FitReport {
@@ -51,27 +53,27 @@ pub struct FitReport {
     pub size: String,
     /// The column fitted.
     #[serde(rename = "response")]
-    pub column: String,
+    pub(crate) column: String,
     /// Name of the form.
-    pub form: String,
-    /// The coefficients by term, in the order of the form.
+    pub(crate) form: String,
+    /// The coefficients by term on the scale of the form, in its order.
     #[serde(serialize_with = "crate::by_name::serialize")]
-    #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, Coefficient>"))]
-    pub coefficients: Vec<(String, Coefficient)>,
+    #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, Figure>"))]
+    pub coefficients: Vec<(String, Figure)>,
     /// The spread on the scale of the form, of flakes of one group where groups share effects; none where it has terms
     /// of its own.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub spread: Option<f64>,
+    pub(crate) spread: Option<f64>,
     /// Its degrees of freedom.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub degrees_of_freedom: Option<f64>,
+    pub(crate) degrees_of_freedom: Option<f64>,
     /// What flakes of one group share, by the column of the groups.
     #[serde(serialize_with = "crate::by_name::serialize", skip_serializing_if = "Vec::is_empty")]
     #[cfg_attr(
         feature = "schema",
         schemars(with = "Option<std::collections::BTreeMap<String, GroupSpread>>")
     )]
-    pub shared: Vec<(String, GroupSpread)>,
+    pub(crate) shared: Vec<(String, GroupSpread)>,
     /// Flakes fitted; where each piece counts once, pieces.
     pub flakes: u64,
     /// Rows fitted: more than `flakes` where several states of a piece were measured.
@@ -124,7 +126,7 @@ impl FitReport {
     pub(super) fn of(variant: &str, fitted: &FittedSize) -> FitReport {
         let m = &fitted.model;
         let each = m.coefficients.iter().zip(&m.covariance).enumerate();
-        let coefficients = each.map(|(i, (b, v))| Coefficient { value: *b, standard_error: v[i].sqrt() });
+        let coefficients = each.map(|(i, (b, v))| Figure { value: *b, standard_error: v[i].sqrt() });
         let (spread, degrees_of_freedom) = match m.spread {
             Spread::Constant { value, degrees_of_freedom } => (Some(value), Some(degrees_of_freedom)),
             Spread::Modelled { .. } => (None, None),

@@ -353,9 +353,9 @@ fn beyond_the_flakes_terminations_go_back_to_the_shares_of_the_experiment() {
     let far = |depth: f64| {
         let e = predictor.estimate(&row(depth, 0.0), &Default::default()).unwrap();
         let shares = e.terminations.iter().zip(model.fit.class_rows());
-        assert!((e.terminations.iter().map(|t| t.value).sum::<f64>() - 1.0).abs() < 1e-9);
-        assert!(e.terminations.iter().all(|t| t.low <= t.value && t.value <= t.high));
-        shares.map(|(t, n)| (t.value - n / flakes).abs()).fold(0.0, f64::max)
+        assert!((e.terminations.iter().map(|t| t.1.value).sum::<f64>() - 1.0).abs() < 1e-9);
+        assert!(e.terminations.iter().all(|(_, t)| t.low <= t.value && t.value <= t.high));
+        shares.map(|((_, t), n)| (t.value - n / flakes).abs()).fold(0.0, f64::max)
     };
     let (inside, twice, many) = (far(19.0), far(38.0), far(19.0 * 50.0));
     assert!(inside > 0.5, "{inside}");

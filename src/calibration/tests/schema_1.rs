@@ -26,7 +26,7 @@ fn answers(predictor: &Predictor, at: &[&str], ask: &Ask) -> (Vec<(String, [f64;
         let i = s.predictive.interval(0.95).unwrap();
         (s.size.clone(), [i.low, i.median, i.high])
     });
-    let ends = e.terminations.iter().map(|t| (t.termination.clone(), [t.low, t.value, t.high]));
+    let ends = e.terminations.iter().map(|(n, t)| (n.clone(), [t.low, t.value, t.high]));
     let averaged = e.cautions.iter().any(|c| c.kind() == "settings-averaged");
     (sizes.chain(ends).collect(), e.beyond_experiment().is_some(), averaged)
 }

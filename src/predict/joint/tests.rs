@@ -145,13 +145,12 @@ fn a_drawn_flake_has_the_termination_that_its_sizes_belong_to() {
         let joint = Joint::new(&e).unwrap();
         let mut rng = ChaCha8Rng::seed_from_u64(23);
         let drawn: Vec<_> = (0..n).map(|_| joint.draw(&mut rng)).collect();
-        for t in &e.terminations {
-            let share = drawn.iter().filter(|d| d.termination.as_ref() == Some(&t.termination)).count()
-                as f64
+        for (termination, t) in &e.terminations {
+            let share = drawn.iter().filter(|d| d.termination.as_ref() == Some(termination)).count() as f64
                 / n as f64;
             // four standard errors of a binomial share
             let most = 4.0 * (t.value * (1.0 - t.value) / n as f64).sqrt();
-            assert!((share - t.value).abs() <= most, "{name} {}: {share} {}", t.termination, t.value);
+            assert!((share - t.value).abs() <= most, "{name} {termination}: {share} {}", t.value);
         }
         // given a termination, every draw has it, and masses lie about as that estimate says
         let ask = Ask { termination: Some(Termination::Hinge), ..Ask::default() };

@@ -36,7 +36,7 @@ fuzz_target!(|text: &str| {
                 let p = s.predictive.cdf(i.median);
                 assert!((0.0..=1.0).contains(&p), "{p}");
             }
-            for t in &estimate.terminations {
+            for (_, t) in &estimate.terminations {
                 assert!(t.low <= t.value && t.value <= t.high, "{t:?}");
             }
             for c in &estimate.cautions {
@@ -47,7 +47,7 @@ fuzz_target!(|text: &str| {
                 && let Ok(given) = joint.given(&first.size, 10.0)
             {
                 for s in &estimate.sizes {
-                    let Some(Ok(i)) = given.size(&s.size).map(|c| c.interval(0.9)) else { continue };
+                    let Ok(i) = given.interval(&s.size, 0.9) else { continue };
                     assert!(i.low <= i.median && i.median <= i.high, "{} {i:?}", s.size);
                 }
             }

@@ -66,9 +66,9 @@ fn judge(e: &Estimate, level: f64, known: Option<(u8, f64)>) {
             assert!((0.0..=1.0).contains(&below) && (below + above - 1.0).abs() < 1e-9, "{below} {above}");
         }
     }
-    let sum: f64 = e.terminations.iter().map(|t| t.value).sum();
+    let sum: f64 = e.terminations.iter().map(|t| t.1.value).sum();
     assert!(e.terminations.is_empty() || (sum - 1.0).abs() < 1e-9, "{:?}", e.terminations);
-    for t in &e.terminations {
+    for (_, t) in &e.terminations {
         assert!(t.low <= t.value + 1e-12 && t.value <= t.high + 1e-12, "{t:?}");
     }
     for c in &e.cautions {
@@ -79,7 +79,7 @@ fn judge(e: &Estimate, level: f64, known: Option<(u8, f64)>) {
     let name = &e.sizes[which as usize % e.sizes.len()].size;
     let Ok(given) = joint.given(name, value) else { return };
     for other in e.sizes.iter().map(|s| &s.size) {
-        if let Some(Ok(i)) = given.size(other).map(|c| c.interval(level)) {
+        if let Ok(i) = given.interval(other, level) {
             assert!(i.low <= i.median && i.median <= i.high, "{other} given {name} = {value}: {i:?}");
         }
     }
