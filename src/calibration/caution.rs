@@ -168,6 +168,17 @@ pub enum Caution {
         /// Probability that a group lies so far from the likeliest class.
         probability: f64,
     },
+    /// A group whose lips speak for one class and whose sizes for another.
+    LipsAgainstSizes {
+        /// The class that the lips speak for.
+        lips_for: String,
+        /// By what they multiply its odds, given the sizes.
+        lips_times: f64,
+        /// The class that sizes, and terminations where they are used, speak for.
+        sizes_for: String,
+        /// By what these multiply its odds.
+        sizes_times: f64,
+    },
     /// The probability of detachment rests on the model alone.
     NoFailedBlows,
     /// A doubt about the mechanics of the blow.
@@ -207,6 +218,7 @@ impl Caution {
             Caution::StatesOfExperiment => "states-of-experiment",
             Caution::FlakesDisagree { .. } => "flakes-disagree",
             Caution::LikeNone { .. } => "like-none",
+            Caution::LipsAgainstSizes { .. } => "lips-against-sizes",
             Caution::NoFailedBlows => "no-failed-blows",
             Caution::Mechanics { kind, .. } => kind,
         }
@@ -218,7 +230,7 @@ impl Caution {
     /// crate's choice, no source.)
     fn family(&self) -> u8 {
         match self {
-            Caution::FlakesDisagree { .. } | Caution::LikeNone { .. } => 0,
+            Caution::FlakesDisagree { .. } | Caution::LikeNone { .. } | Caution::LipsAgainstSizes { .. } => 0,
             Caution::OutsideRange { .. } => 1,
             Caution::Leverage { .. } | Caution::BeyondRecorded { .. } => 2,
             Caution::NearEndOfDomain { .. } | Caution::AtomAtZero { .. } => 3,
@@ -254,13 +266,30 @@ impl Caution {
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub fn in_few(all: &[Caution]) -> Vec<String> {
-    let mut families: std::collections::BTreeMap<u8, Vec<String>> = Default::default();
-    for c in all {
-        let told = families.entry(c.family()).or_default();
+    in_few_of(&[("", all)])
+}
+
+/// The same for several answers side by side, each with its name: what holds for some of them only is told with theirs in
+/// front, but where the sentence names the percussor itself.
+pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
+    let mut found: Vec<(&Caution, String, Vec<&str>)> = Vec::new();
+    for (name, c) in all.iter().flat_map(|(name, cautions)| cautions.iter().map(move |c| (*name, c))) {
         let sentence = c.to_string();
-        if !told.contains(&sentence) {
-            told.push(sentence);
+        match found.iter_mut().find(|(_, told, _)| *told == sentence) {
+            Some((_, _, whose)) if whose.contains(&name) => {}
+            Some((_, _, whose)) => whose.push(name),
+            None => found.push((c, sentence, vec![name])),
         }
+    }
+    let mut families: std::collections::BTreeMap<u8, Vec<String>> = Default::default();
+    for (c, sentence, whose) in found {
+        let named = matches!(c, Caution::PercussorNotInExperiment { .. } | Caution::PercussorRatio { .. });
+        let told = if whose.len() == all.len() || named {
+            sentence
+        } else {
+            format!("{}: {sentence}", whose.join(", "))
+        };
+        families.entry(c.family()).or_default().push(told);
     }
     families.into_values().map(|told| told.join("; ")).collect()
 }
@@ -445,6 +474,13 @@ impl fmt::Display for Caution {
                 "these flakes agree with none of the classes, even if the site differs from the experiment as sites do: the odds say \
                  which is less wrong, not which is right",
             ),
+            Caution::LipsAgainstSizes { lips_for, lips_times, sizes_for, sizes_times } => write!(
+                f,
+                "the lips speak for {lips_for} (they multiply its odds by {}), the sizes for {sizes_for} (by {}): the odds are what \
+                 is left where one is set against the other, and change with every flake",
+                times(*lips_times),
+                times(*sizes_times)
+            ),
             Caution::NoFailedBlows => f.write_str(
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
                  required force was found with sharp points pressed slowly",
@@ -452,6 +488,11 @@ impl fmt::Display for Caution {
             Caution::Mechanics { text, .. } => f.write_str(text),
         }
     }
+}
+
+/// What odds are multiplied by; beyond a thousand no number is meant seriously.
+fn times(v: f64) -> String {
+    if v > 1000.0 { "more than 1000".to_string() } else { format!("{v:.1}") }
 }
 
 /// Two figures.

@@ -208,6 +208,12 @@ impl Group {
         }
     }
 
+    /// The same flakes as if nobody had looked for lips.
+    pub fn without_lips(mut self) -> Group {
+        self.flakes.iter_mut().for_each(|f| f.seen.lip = None);
+        self
+    }
+
     /// ln p(group), from standard normal draws of at least [`Group::dimension`] entries each.
     pub fn evidence(&self, normals: &[Vec<f64>]) -> Evidence {
         let d = self.dimension();

@@ -26,7 +26,7 @@ mod mixture;
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod row_kind;
 
-pub use crate::calibration::caution::{Caution, in_few, in_words};
+pub use crate::calibration::caution::{Caution, in_few, in_few_of, in_words};
 pub use answer::{Behind, CautionText, EstimateAt, SizeAt};
 pub use batch::{Batch, IntervalColumns, Quick};
 pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};

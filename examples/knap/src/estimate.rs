@@ -209,7 +209,7 @@ fn text(
         page.say(errors);
     }
     page.picture(o.plot.as_ref());
-    page.cautions(&e.cautions);
+    page.cautions(&[("", &e.cautions)]);
     page
 }
 

@@ -169,7 +169,7 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
         let force = short(force);
         page.part(format!("Should the tip flow as soon as it touches, the peak force is {force} N."));
     }
-    page.cautions(&answer.cautions);
+    page.cautions(&[("", &answer.cautions)]);
     page.show()?;
     Ok(0)
 }
@@ -524,7 +524,10 @@ impl Contrast {
         }
         let e = &self.sizes.estimates[0];
         page.part(format!("Sizes from {} (form {}).", behind(e), e.form));
-        page.mind(&self.remarks());
+        let all: Vec<Vec<Caution>> = (0..self.names.len()).map(|i| self.cautions(i)).collect();
+        let named: Vec<(&str, &[Caution])> =
+            self.names.iter().zip(&all).map(|(n, c)| (n.as_str(), c.as_slice())).collect();
+        page.cautions(&named);
         page.show()
     }
 
@@ -568,29 +571,6 @@ impl Contrast {
     fn cautions(&self, i: usize) -> Vec<Caution> {
         let of_blow = self.blows.get(i).map_or(&[][..], |(_, a)| &a.cautions);
         self.sizes.estimates[i].cautions.iter().chain(of_blow).cloned().collect()
-    }
-
-    /// Every caution once, in the order met, with the percussor in front where it is not for all.
-    fn remarks(&self) -> Vec<String> {
-        let mut all: Vec<(Caution, Vec<&str>)> = Vec::new();
-        for (i, name) in self.names.iter().enumerate() {
-            for c in self.cautions(i) {
-                match all.iter_mut().find(|(known, _)| *known == c) {
-                    Some((_, whose)) => whose.push(name),
-                    None => all.push((c, vec![name])),
-                }
-            }
-        }
-        let named = |c: &Caution| matches!(c, Caution::PercussorNotInExperiment { .. });
-        all.into_iter()
-            .map(|(c, whose)| {
-                if whose.len() == self.names.len() || named(&c) {
-                    c.to_string()
-                } else {
-                    format!("{}: {c}", whose.join(", "))
-                }
-            })
-            .collect()
     }
 
     fn print_json(&self, o: &ContrastVerb) -> Outcome<()> {

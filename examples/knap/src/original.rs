@@ -258,7 +258,7 @@ fn text(
         page.say(format!("From {}.", behind(&found.estimate)));
     }
     page.picture(o.plot.as_ref());
-    page.cautions(&found.cautions);
+    page.cautions(&[("", &found.cautions)]);
     Ok(page)
 }
 

@@ -320,7 +320,7 @@ fn text(a: &Attribution, summary: &Summary, found: &Found, groups: &[Group], o: 
             all.push(c.clone());
         }
     }
-    page.cautions(&all);
+    page.cautions(&[("", &all)]);
     page
 }
 

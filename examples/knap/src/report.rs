@@ -2,7 +2,7 @@
 
 use crate::failure::{Failure, Outcome};
 use conchoid::infer::Drawn;
-use conchoid::predict::{Caution, Estimate, Interval, Ranged, in_few, in_words};
+use conchoid::predict::{Caution, Estimate, Interval, Ranged, in_few_of, in_words};
 use std::fmt::Display;
 use std::io::Write;
 
@@ -203,15 +203,16 @@ impl Page {
         let cells: Vec<String> = widths.iter().zip(cells.into_iter()).map(cell).collect();
         self.line(cells.join(" "));
     }
-    /// What to mind: sentences, or cautions.
+    /// What to mind.
     pub fn mind(&mut self, sentences: &[String]) {
         if !sentences.is_empty() {
             self.line("\nMind:");
         }
         sentences.iter().for_each(|s| self.under(" - ", "   ", s));
     }
-    pub fn cautions(&mut self, list: &[Caution]) {
-        let mut told = in_few(list);
+    /// Cautions of several answers side by side with their names.
+    pub fn cautions(&mut self, of_each: &[(&str, &[Caution])]) {
+        let mut told = in_few_of(of_each);
         if told.len() > TOLD {
             let more = told.len() - (TOLD - 1);
             told.truncate(TOLD - 1);

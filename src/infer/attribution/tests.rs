@@ -650,6 +650,40 @@ fn a_group_at_odds_with_itself_or_with_every_class_is_told_first() {
     assert!(kinds(&drawn(0.2, 12.0)).contains(&"like-none"));
 }
 
+/// Lips that speak for one class and sizes for the other are told before any odds, lips and sizes that agree are not; what
+/// either multiplies the odds by comes to the whole.
+#[test]
+fn lips_at_odds_with_sizes_are_told_first() {
+    let a =
+        Attribution::of(bundled::named("hard-hammer-flint").unwrap()).unwrap().with_site(SiteShift::none());
+    let group = |of: [f64; 4], lip: Option<bool>| {
+        let flakes: Vec<Flake> = (0..8).map(|_| of_flint(of[0], of[1], of[2], of[3], lip)).collect();
+        a.attribute(&flakes, &mut rng(3)).unwrap()
+    };
+    let told = |v: &Verdict| {
+        v.cautions.iter().find_map(|c| match c {
+            Caution::LipsAgainstSizes { lips_for, lips_times, sizes_for, sizes_times } => {
+                Some((lips_for.clone(), *lips_times, sizes_for.clone(), *sizes_times))
+            }
+            _ => None,
+        })
+    };
+    let (of_stone, of_bone) = ([41.0, 35.0, 9.5, 14.0], [60.0, 36.0, 8.5, 17.0]);
+    let against = group(of_stone, Some(true));
+    let (lips_for, lips, sizes_for, sizes) = told(&against).unwrap();
+    assert_eq!((&lips_for[..], &sizes_for[..]), ("organic", "stone"));
+    assert!(lips > 3.0 && sizes > 3.0);
+    let whole = against.classes[1].ln_bayes_factor;
+    assert!((lips.ln() - sizes.ln() - whole).abs() < 0.02, "{lips} {sizes} {whole}");
+    let alone = group(of_stone, None).classes[0].ln_bayes_factor;
+    assert!((sizes.ln() - alone).abs() < 0.02, "{sizes} {alone}");
+    assert!(against.sentence().starts_with("Before any odds: the lips speak for organic"), "{against}");
+    assert_eq!(told(&group(of_stone, Some(false))), None);
+    assert_eq!(told(&group(of_bone, Some(true))), None);
+    assert_eq!(told(&group(of_bone, Some(false))).unwrap().0, "stone");
+    assert_eq!(told(&group(of_stone, None)), None);
+}
+
 /// Odds in words are no stronger than what groups left out have earned, whatever the model says.
 #[test]
 fn odds_in_words_are_no_stronger_than_earned() {

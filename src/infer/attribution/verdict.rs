@@ -136,10 +136,10 @@ impl Verdict {
             Strength::SaysLittle => format!("{} against {against}", f.class),
             _ => format!("{}, not {against}", f.class),
         };
-        let first = self
-            .cautions
-            .iter()
-            .filter(|c| matches!(c, Caution::FlakesDisagree { .. } | Caution::LikeNone { .. }));
+        let first = self.cautions.iter().filter(|c| {
+            use Caution::{FlakesDisagree, LikeNone, LipsAgainstSizes};
+            matches!(c, FlakesDisagree { .. } | LikeNone { .. } | LipsAgainstSizes { .. })
+        });
         let first: String = first.map(|c| format!("Before any odds: {c}. ")).collect();
         let (factor, limit) = (f.ln_bayes_factor.exp(), self.earned.limit());
         let (odds, probability) = if factor > limit {

@@ -43,9 +43,9 @@ impl Attribution {
         let habits = self.habits(&flakes);
         let mut agreements = Vec::new();
         let mut weighed: Vec<Vec<(f64, Evidence)>> = Vec::with_capacity(self.candidates.len());
-        let mut used = Used::default();
+        let (mut used, mut without_lips) = (Used::default(), Vec::with_capacity(self.candidates.len()));
         for c in &self.candidates {
-            let mut mine = Vec::with_capacity(c.members.len());
+            let (mut mine, mut sizes) = (Vec::with_capacity(c.members.len()), Vec::new());
             for m in &c.members {
                 for (share, settings) in &habits {
                     let frame = Frame {
@@ -62,13 +62,47 @@ impl Attribution {
                     used = here;
                     agreements.push(group.agreement());
                     mine.push((m.weight * share, group.evidence(&normals)));
+                    if used.lips > 0 {
+                        let few = &normals[..normals.len().min(TO_SET_APART)];
+                        sizes.push((m.weight * share, group.without_lips().evidence(few).ln));
+                    }
                 }
             }
             weighed.push(mine);
+            without_lips.push(ln_mixture(sizes.iter().copied()));
         }
         let mut verdict = self.verdict(&flakes, &weighed, used, &variants);
-        verdict.cautions.splice(0..0, disagreements(&agreements));
+        let mut first = disagreements(&agreements);
+        if used.lips > 0 {
+            first.extend(self.lips_against_sizes(&verdict, &without_lips));
+        }
+        verdict.cautions.splice(0..0, first);
         Ok(verdict)
+    }
+
+    /// Whether lips and sizes speak for different classes, each to the degree that "leans" stands for: what sizes say alone,
+    /// and what lips add to it.
+    fn lips_against_sizes(&self, verdict: &Verdict, ln_sizes: &[f64]) -> Option<Caution> {
+        let sizes: Vec<f64> =
+            (0..ln_sizes.len()).map(|i| apart(ln_sizes[i], self.others(i, ln_sizes))).collect();
+        let lips: Vec<f64> = verdict.classes.iter().zip(&sizes).map(|(c, s)| c.ln_bayes_factor - s).collect();
+        let best = |of: &[f64]| (0..of.len()).max_by(|a, b| of[*a].total_cmp(&of[*b]));
+        let (s, l) = (best(&sizes)?, best(&lips)?);
+        let says = |ln: f64| ln > 0.0 && Strength::of(ln) >= Strength::Leans;
+        let name = |at: usize| self.candidates[at].class.clone();
+        (s != l && says(sizes[s]) && says(lips[l])).then(|| Caution::LipsAgainstSizes {
+            lips_for: name(l),
+            lips_times: lips[l].exp(),
+            sizes_for: name(s),
+            sizes_times: sizes[s].exp(),
+        })
+    }
+
+    /// ln p(flakes | any class but one), by the prior odds of the others.
+    fn others(&self, i: usize, ln: &[f64]) -> f64 {
+        let rest = || self.candidates.iter().enumerate().filter(move |(j, _)| *j != i);
+        let total: f64 = rest().map(|(_, c)| c.prior).sum();
+        ln_mixture(rest().map(|(j, c)| (c.prior / total, ln[j])))
     }
 
     /// How the blows of the group may have been set, with shares: each anew, or all by one of the settings.
@@ -148,11 +182,6 @@ impl Attribution {
             })
             .collect();
         let all = ln_mixture(self.candidates.iter().zip(&ln).map(|(c, l)| (c.prior, *l)));
-        let others = |i: usize| {
-            let rest = || self.candidates.iter().enumerate().filter(move |(j, _)| *j != i);
-            let total: f64 = rest().map(|(_, c)| c.prior).sum();
-            ln_mixture(rest().map(|(j, c)| (c.prior / total, ln[j])))
-        };
         let classes = self
             .candidates
             .iter()
@@ -162,7 +191,7 @@ impl Attribution {
                 leans_on: c.leans_on.clone(),
                 prior: c.prior,
                 probability: (c.prior.ln() + apart(ln[i], all)).exp().clamp(0.0, 1.0),
-                ln_bayes_factor: apart(ln[i], others(i)),
+                ln_bayes_factor: apart(ln[i], self.others(i, &ln)),
             })
             .collect();
         let mut cautions = self.cautions.clone();
@@ -195,6 +224,9 @@ fn apart(ln: f64, other: f64) -> f64 {
     let found = ln - other;
     if found.is_nan() { 0.0 } else { found.clamp(-MOST, MOST) }
 }
+
+/// Pairs of draws that set sizes and lips apart: enough for a factor in two figures. This crate's choice, no source.
+const TO_SET_APART: usize = 50;
 
 /// How unlikely a group must be under every class to be called like none, or its flakes at odds with each other. This
 /// crate's choice, no source.
