@@ -1,26 +1,23 @@
 //! `knap assemblage`: totals and means of many flakes by group, and whether two sets of flakes look alike.
 
-use crate::assemblage_plot;
 use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, by};
 use crate::report::{Ends, Format, Page, count, percent, short};
-use crate::tables;
 use crate::taken::TakenIn;
+use crate::{assemblage_plot, tables};
 use clap::{Args, ValueEnum};
 use conchoid::flake::{ORIGINAL_OVER_NOW, Portion};
 use conchoid::infer::{Alikeness, Comparison, Resampling};
 use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupLosses, GroupTotals, LookBack, Losses};
 use conchoid::infer::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
-use conchoid::predict::in_words;
-use conchoid::predict::{Ask, LEVEL, Predictive, Predictor};
+use conchoid::predict::{Ask, LEVEL, Predictive, Predictor, in_words};
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Offer, Reasons, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
-use std::collections::BTreeMap;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]

@@ -2,12 +2,12 @@
 
 use crate::failure::{Failure, Outcome, Whose};
 use crate::number::{self, Amount, number};
+use crate::tables::known;
 use crate::taken;
 use clap::Args;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
 use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
-use conchoid::table::{CLASSES, QUANTITIES};
 use std::io::Read;
 use std::str::FromStr;
 
@@ -100,10 +100,9 @@ impl BlowOptions {
         let numbers = layouts().flat_map(|l| l.numbers.iter().map(String::as_str));
         let read: Vec<&str> =
             numbers.chain(layouts().flat_map(|l| l.classes.iter().map(|c| c.name.as_str()))).collect();
-        let of_tables = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
         for pair in &self.also {
             let key = pair.split('=').next().unwrap_or(pair).trim();
-            if !read.contains(&key) && !of_tables(key) {
+            if !read.contains(&key) && !known(key) {
                 let mut names = read.clone();
                 names.sort_unstable();
                 names.dedup();

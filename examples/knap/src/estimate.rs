@@ -102,7 +102,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     match o.format {
         RowFormat::Text => text(o, &estimate, &at, known.as_ref(), detachment.as_ref(), level).show()?,
         RowFormat::Json => crate::say::json(&Printed {
-            detachment: detachment.as_ref().map(Detachment::told),
+            detachment: detachment.as_ref(),
             estimate: &at,
             measurement_errors: o.measured.given(),
         })?,
@@ -217,7 +217,7 @@ fn text(
 #[derive(Serialize, JsonSchema)]
 pub struct Printed<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
-    detachment: Option<mechanics::Detached<'a>>,
+    detachment: Option<&'a Detachment>,
     #[serde(flatten)]
     estimate: &'a EstimateAt,
     /// Standard deviations that were given, by measurement.
@@ -250,6 +250,6 @@ fn print_csv(
     if detachment.is_some() {
         sheet = sheet.column(mechanics::PROBABILITY, &probability);
     }
-    let probability = detachment.map(|d| d.answer.detachment_probability.value);
+    let probability = detachment.map(|d| d.probability.value);
     sheet.write_one(Sink::open(None)?, e, probability)?.finish()
 }

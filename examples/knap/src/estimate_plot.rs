@@ -9,8 +9,7 @@ use crate::report::{Ends, count, percent, short, unit, with_unit};
 use crate::tables::save;
 use conchoid::calibration::SIZES;
 use conchoid::form;
-use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Estimate, Interval, Predictor};
+use conchoid::predict::{Ask, Estimate, Interval, Predictor, in_words};
 use conchoid::strike::Measured;
 use conchoid::table::Row;
 

@@ -4,7 +4,8 @@
 use crate::failure::{Failure, Outcome};
 use crate::say::{self, Named, Shown};
 use clap::ArgMatches;
-use std::fs::{File, Metadata, Permissions};
+use same_file::Handle;
+use std::fs::{File, Permissions};
 use std::io::{self, BufWriter, IsTerminal, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 use tempfile::NamedTempFile;
@@ -16,33 +17,16 @@ const WRITTEN: [&str; 3] = ["out", "sheet", "plot"];
 /// What a path stands for, however it is spelt.
 #[derive(PartialEq)]
 enum Thing {
-    /// An ordinary file, by the device and the place on it.
-    File(u64, u64),
-    /// A file that is not there yet, by its folder and name.
+    /// A file that is there.
+    File(Handle),
+    /// One that is not there yet, by its folder and name.
     Path(PathBuf),
 }
 
-#[cfg(unix)]
-fn of_metadata(m: &Metadata) -> Option<Thing> {
-    use std::os::unix::fs::MetadataExt;
-    m.is_file().then(|| Thing::File(m.dev(), m.ino()))
-}
-
-#[cfg(not(unix))]
-fn of_metadata(_: &Metadata) -> Option<Thing> {
-    None
-}
-
-/// The same of an open stream, such as standard input.
-#[cfg(unix)]
-fn of_stream(stream: impl std::os::fd::AsFd) -> Option<Thing> {
-    let own = stream.as_fd().try_clone_to_owned().ok()?;
-    of_metadata(&File::from(own).metadata().ok()?)
-}
-
-#[cfg(not(unix))]
-fn of_stream<T>(_: T) -> Option<Thing> {
-    None
+/// An open stream, where it is an ordinary file.
+fn of_stream(stream: io::Result<Handle>) -> Option<Thing> {
+    let stream = stream.ok().filter(|h| h.as_file().metadata().is_ok_and(|m| m.is_file()));
+    stream.map(Thing::File)
 }
 
 /// What a path stands for; nothing for what is no ordinary file (a terminal, a pipe), which nobody writes over.
@@ -50,7 +34,7 @@ fn thing(path: &str) -> Option<Thing> {
     let target = behind_links(Path::new(path));
     match std::fs::metadata(&target) {
         Ok(m) if !m.is_file() => None,
-        Ok(m) => of_metadata(&m).or_else(|| Some(Thing::Path(std::fs::canonicalize(&target).ok()?))),
+        Ok(_) => Some(Handle::from_path(&target).map_or(Thing::Path(target), Thing::File)),
         Err(_) => Some(Thing::Path(std::fs::canonicalize(folder(&target)).ok()?.join(target.file_name()?))),
     }
 }
@@ -85,10 +69,10 @@ pub fn check(words: &ArgMatches) -> Outcome<()> {
         if path.is_empty() {
             return Err(Failure::usage(format!("{}: no name stands there; name a file", option(id))));
         }
-        let found = if path == "-" { of_stream(io::stdin()) } else { thing(path) };
+        let found = if path == "-" { of_stream(Handle::stdin()) } else { thing(path) };
         taken.extend(found.map(|t| (format!("the file that {} reads", option(id)), t)));
     }
-    if let Some(t) = of_stream(io::stdout()) {
+    if let Some(t) = of_stream(Handle::stdout()) {
         if let Some((what, _)) = taken.iter().find(|(_, other)| *other == t) {
             return Err(Failure::usage(format!("standard output: this is {what}; write to another")));
         }

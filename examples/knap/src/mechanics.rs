@@ -99,8 +99,7 @@ fn option<T>(name: &str, result: conchoid::Result<T>) -> Outcome<T> {
 
 pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     let percussor = o.percussor()?;
-    let percussor_class = percussor.class();
-    let usual = UsualBlow::of(percussor_class);
+    let usual = UsualBlow::of(percussor.class());
     // what was not given, and what is usual
     let mut taken: Vec<String> = Vec::new();
     let mut or_usual = |given: Option<Amount>, what: &str, (low, high): (f64, f64), unit: &str| {
@@ -133,7 +132,7 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
          exterior platform angle {angle} degrees{set}; {core}."
     ));
     if !taken.is_empty() {
-        let usual = match percussor_class {
+        let usual = match known.percussor().class() {
             PercussorClass::Stone => "a hammerstone",
             PercussorClass::Organic => "antler, bone or wood",
             _ => "a metal percussor",
@@ -210,10 +209,20 @@ pub struct Blow<'a> {
 
 // ---- for estimate ---------------------------------------------------------------------------------------
 
-/// Whether the blow of `estimate` takes a flake off.
+/// Whether the blow of `estimate` takes a flake off, as it is printed.
+#[derive(Serialize, JsonSchema)]
+#[schemars(rename = "Detached")]
 pub struct Detachment {
-    pub answer: DetachmentEstimate,
     stone: String,
+    pub probability: Ranged,
+    /// Delivered force over required force.
+    margin: Ranged,
+    delivered_force_n: Ranged,
+    required_force_n: Ranged,
+    least_speed_m_s: Ranged,
+    #[serde(skip)]
+    pub answer: DetachmentEstimate,
+    #[serde(skip)]
     stone_taken: bool,
 }
 
@@ -229,8 +238,16 @@ impl Detachment {
             return Ok(None);
         };
         let answer = known.estimate(level)?;
-        let stone = known.stone().name().to_string();
-        Ok(Some(Detachment { answer, stone, stone_taken: blow.stone.is_none() }))
+        Ok(Some(Detachment {
+            stone: known.stone().name().to_string(),
+            probability: answer.detachment_probability,
+            margin: answer.margin,
+            delivered_force_n: answer.peak_force_n,
+            required_force_n: answer.required_force_n,
+            least_speed_m_s: answer.least_speed_m_s,
+            answer,
+            stone_taken: blow.stone.is_none(),
+        }))
     }
 
     pub fn in_words(&self) -> String {
@@ -238,35 +255,11 @@ impl Detachment {
         if self.stone_taken {
             text.push_str(&format!(" The stone was taken as {}.", self.stone));
         }
-        if self.answer.detachment_probability.value < 0.05 {
+        if self.probability.value < 0.05 {
             text.push_str(" The sizes below are for a flake of this platform that came off a harder blow.");
         }
         text
     }
-
-    pub fn told(&self) -> Detached<'_> {
-        let a = &self.answer;
-        Detached {
-            stone: &self.stone,
-            probability: a.detachment_probability,
-            margin: a.margin,
-            delivered_force_n: a.peak_force_n,
-            required_force_n: a.required_force_n,
-            least_speed_m_s: a.least_speed_m_s,
-        }
-    }
-}
-
-/// Whether the blow detaches, as `estimate` prints it.
-#[derive(Serialize, JsonSchema)]
-pub struct Detached<'a> {
-    stone: &'a str,
-    probability: Ranged,
-    /// Delivered force over required force.
-    margin: Ranged,
-    delivered_force_n: Ranged,
-    required_force_n: Ranged,
-    least_speed_m_s: Ranged,
 }
 
 /// The blow of a platform, its numbers from the row before those of the command line.
@@ -600,18 +593,12 @@ impl Contrast {
         name: &'a str,
         e: &'a Estimate,
     ) -> Outcome<OfPercussor<'a>> {
-        let blow = self.blows.get(i).map(|(_, answer)| {
-            let mut answer = answer.clone();
-            answer.cautions = self.cautions(i);
-            answer
-        });
+        let cautions = self.cautions(i);
+        let mut blow = self.blows.get(i).map(|(_, answer)| answer.clone());
+        blow.iter_mut().for_each(|answer| answer.cautions = cautions.clone());
         let sizes = e.sizes.iter().map(|s| Ok((s.size.as_str(), s.predictive.interval(o.level)?)));
-        Ok(OfPercussor {
-            percussor: name,
-            cautions: blow.is_none().then(|| self.cautions(i)),
-            blow,
-            sizes: sizes.collect::<Outcome<_>>()?,
-        })
+        let (sizes, cautions) = (sizes.collect::<Outcome<_>>()?, blow.is_none().then_some(cautions));
+        Ok(OfPercussor { percussor: name, cautions, blow, sizes })
     }
 }
 

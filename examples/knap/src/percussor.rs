@@ -79,11 +79,7 @@ impl Options {
         let mut a = match &self.against {
             None => Attribution::of(first)?,
             Some(second) => {
-                let offset = self
-                    .offset
-                    .iter()
-                    .map(|t| named_number("offset", t, "NAME=NUMBER"))
-                    .collect::<Outcome<Vec<_>>>()?;
+                let offset = named_numbers("offset", &self.offset)?;
                 let second = calibration(Some(second), None)?;
                 Attribution::between(first, second, &offset).asked()?
             }
@@ -92,11 +88,7 @@ impl Options {
             a = a.with_metal().asked()?;
         }
         if !self.prior.is_empty() {
-            let prior = self
-                .prior
-                .iter()
-                .map(|t| named_number("prior", t, "NAME=NUMBER"))
-                .collect::<Outcome<Vec<_>>>()?;
+            let prior = named_numbers("prior", &self.prior)?;
             a = a.with_prior(&prior).asked()?;
         }
         if !self.blow.is_empty() {
@@ -128,6 +120,10 @@ impl Options {
     fn rng(&self) -> ChaCha8Rng {
         ChaCha8Rng::seed_from_u64(self.seed)
     }
+}
+
+fn named_numbers(option: &str, texts: &[String]) -> Outcome<Vec<(String, f64)>> {
+    texts.iter().map(|text| named_number(option, text, "NAME=NUMBER")).collect()
 }
 
 fn blow(text: &str) -> Outcome<BlowSetting> {

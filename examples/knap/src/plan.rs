@@ -15,6 +15,8 @@ use conchoid::plan::{
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
+use schemars::JsonSchema;
+use serde::Serialize;
 pub use told::Printed;
 use told::{plot, print_json, text};
 use wanted::Wanted;
@@ -112,24 +114,32 @@ fn usage(e: conchoid::Error) -> Failure {
     Failure::usage(e.to_string())
 }
 
-/// One number of flakes of the curves, widths on the scale of the form.
-struct OnCurve {
+/// What so many flakes would tell.
+#[derive(Serialize, JsonSchema)]
+pub struct CurveTold {
     flakes: usize,
-    new_flake: Option<f64>,
-    mean: Option<f64>,
-    at: Vec<Option<f64>>,
+    width_new_flake: Option<f64>,
+    width_mean: Option<f64>,
+    width_new_flake_at: Vec<Option<f64>>,
     power: Option<f64>,
+}
+
+/// Against an even grid of as many flakes.
+#[derive(Serialize, JsonSchema)]
+#[serde(untagged)]
+pub enum AgainstGrid {
+    Known { d_efficiency_ratio: f64, mean_width: Option<f64>, mean_width_even_grid: Option<f64> },
+    Unknown { undetermined: String },
 }
 
 struct Plan {
     chosen: Chosen,
     targets: Vec<Target>,
-    /// D-efficiency ratio, and mean widths of plan and grid; or the term the grid cannot tell.
-    even: Result<(f64, Option<f64>, Option<f64>), String>,
+    even: AgainstGrid,
     /// Share of the continuous bound, where nothing exists yet.
     bound: Option<f64>,
     tolerance: WithinTolerance,
-    curve: Vec<OnCurve>,
+    curve: Vec<CurveTold>,
     worth: Option<f64>,
     undetermined: Vec<String>,
 }
@@ -155,13 +165,13 @@ fn plan(o: &Options, w: &Wanted) -> Outcome<Plan> {
     let chosen = choose(w.reach.design(), &w.exchange(o, o.flakes, STARTS.0), &mut rng).map_err(usage)?;
     let targets = targets(o, w, &chosen, &mut rng);
     let even = match Information::with_existing(&w.reach.even_grid(o.flakes).map_err(usage)?, w.old()) {
-        Err(conchoid::Error::RankDeficient { term }) => Err(term),
+        Err(conchoid::Error::RankDeficient { term }) => AgainstGrid::Unknown { undetermined: term },
         Err(e) => return Err(e.into()),
-        Ok(grid) => Ok((
-            chosen.information().efficiency_against(&grid)?,
-            w.mean_width(chosen.information(), Aim::NewFlake),
-            w.mean_width(&grid, Aim::NewFlake),
-        )),
+        Ok(grid) => AgainstGrid::Known {
+            d_efficiency_ratio: chosen.information().efficiency_against(&grid)?,
+            mean_width: w.mean_width(chosen.information(), Aim::NewFlake),
+            mean_width_even_grid: w.mean_width(&grid, Aim::NewFlake),
+        },
     };
     let best = continuous_optimum(w.reach.design())?;
     let bound = w.old().is_none().then(|| best.efficiency_of(chosen.information())).transpose()?;
@@ -186,9 +196,15 @@ fn plan(o: &Options, w: &Wanted) -> Outcome<Plan> {
         };
         let Ok(other) = other else { continue };
         let i = other.information();
-        let [new_flake, mean] = [Aim::NewFlake, Aim::Mean].map(|aim| w.mean_width(i, aim));
-        let at = w.at.iter().map(|(_, x)| w.width(i, x, Aim::NewFlake)).collect();
-        curve.push(OnCurve { flakes, new_flake, mean, at, power: w.power(o, i) });
+        let [width_new_flake, width_mean] = [Aim::NewFlake, Aim::Mean].map(|aim| w.mean_width(i, aim));
+        let width_new_flake_at = w.at.iter().map(|(_, x)| w.width(i, x, Aim::NewFlake)).collect();
+        curve.push(CurveTold {
+            flakes,
+            width_new_flake,
+            width_mean,
+            width_new_flake_at,
+            power: w.power(o, i),
+        });
     }
     Ok(Plan { chosen, targets, even, bound, tolerance, curve, worth, undetermined })
 }

@@ -7,7 +7,7 @@ use conchoid::calibration::Calibration;
 use conchoid::table::{
     CLASSES, Header, Offer, OffersMade, Reasons, Row, TableEstimates, TableOptions, TableReader,
 };
-use conchoid::table::{levels_of, offer_each};
+use conchoid::table::{QUANTITIES, levels_of, offer_each};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::fs::File;
 use std::io::{IsTerminal, Read, Seek};
@@ -29,6 +29,11 @@ pub use crate::taken::told;
 /// An option that names a column which the table does not have.
 pub fn unknown(header: &Header, flag: &str, column: &str) -> Failure {
     Failure::unknown(flag, column, header.names())
+}
+
+/// Whether tables know a column of this name.
+pub fn known(name: &str) -> bool {
+    QUANTITIES.iter().any(|q| q.name() == name) || CLASSES.contains(&name)
 }
 
 /// The options with further columns of classes, where the reader does not know them.

@@ -2,10 +2,11 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::number::number;
+use crate::tables::{known, with_classes};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::strike::PlatformShape;
-use conchoid::table::{CLASSES, Condition, Header, QUANTITIES, TableOptions};
+use conchoid::table::{Condition, Header, TableOptions};
 
 /// How a table is taken in.
 #[derive(Args, Debug, Default, Clone)]
@@ -75,9 +76,7 @@ impl TakenIn {
                 None => options.word(None, ours, theirs),
             };
         }
-        for column in &self.ignore {
-            options = options.ignore(column);
-        }
+        options = self.ignore.iter().fold(options, |options, column| options.ignore(column));
         if let Some(shape) = &self.platform_shape {
             let shape = shape.parse::<PlatformShape>().map_err(|e| Failure::usage(format!("--{e}")))?;
             options = options.platform_shape(shape);
@@ -85,30 +84,21 @@ impl TakenIn {
         if self.formulas_as_text {
             options = options.formulas_as_text();
         }
-        let known = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
-        let derived = |n: &str| n == "percussor_class";
         let mut numbers: Vec<&str> = more.iter().map(String::as_str).collect();
         if let Some(c) = calibration {
             numbers.extend(c.layout().numbers.iter().map(String::as_str));
-            for class in &c.layout().classes {
-                if !known(&class.name) && !derived(&class.name) {
-                    options = options.class(&class.name);
-                }
-            }
+            options = with_classes(options, c.layout().classes.iter().map(|class| class.name.as_str()));
         }
         numbers.retain(|n| !known(n));
         numbers.sort_unstable();
         numbers.dedup();
-        for n in numbers {
-            options = options.number(n);
-        }
+        options = numbers.into_iter().fold(options, |options, n| options.number(n));
         Ok(options)
     }
 
     /// Columns that an option calls as the table does, by our names: those mapped with --column, and ours in another
     /// spelling.
     pub fn in_our_names<'n>(&self, names: impl IntoIterator<Item = &'n mut String>) {
-        let known = |n: &str| QUANTITIES.iter().any(|q| q.name() == n) || CLASSES.contains(&n);
         for name in names {
             let mapped = self.columns.iter().filter_map(|c| c.split_once('='));
             let mapped = mapped.map(|(theirs, ours)| (theirs.trim(), ours.trim()));
@@ -140,9 +130,7 @@ impl TakenIn {
             ("word", &self.words),
             ("ignore", &self.ignore),
         ] {
-            for text in all {
-                said.push_str(&format!(" --{option} {text}"));
-            }
+            all.iter().for_each(|text| said.push_str(&format!(" --{option} {text}")));
         }
         if let Some(shape) = &self.platform_shape {
             said.push_str(&format!(" --platform-shape {shape}"));

@@ -5,10 +5,8 @@ use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::{Ends, Format, Page, count, percent, short};
 use crate::tables::{self, save};
-use conchoid::calibration::{Calibration, SizeModel, Spread};
-use conchoid::calibration::{Local, LocalReport, TypicalPlatform};
-use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Interval, Predictor};
+use conchoid::calibration::{Calibration, Local, LocalReport, SizeModel, Spread, TypicalPlatform};
+use conchoid::predict::{Ask, Interval, Predictor, in_words};
 use conchoid::table::Offer;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -79,21 +77,33 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     Ok(0)
 }
 
-/// A platform with its interval before and after.
-struct Compared<'a> {
+/// A platform such as the local flakes have, and what is expected of it before and after.
+#[derive(Serialize, JsonSchema)]
+struct Answered<'a> {
+    #[serde(skip)]
     platform: &'a TypicalPlatform,
-    before: Interval,
-    after: Interval,
+    #[serde(flatten)]
+    numbers: BTreeMap<&'a str, f64>,
+    #[serde(flatten)]
+    classes: BTreeMap<&'a str, &'a str>,
+    published: Interval,
+    updated: Interval,
 }
 
-fn compare<'a>(report: &'a LocalReport, mine: &Calibration) -> Outcome<Vec<Compared<'a>>> {
+fn compare<'a>(report: &'a LocalReport, mine: &Calibration) -> Outcome<Vec<Answered<'a>>> {
     let (before, after) = (Predictor::new(report.before.clone())?, Predictor::new(mine.clone())?);
     let interval = |p: &Predictor, platform: &TypicalPlatform| -> Outcome<Interval> {
         let e = p.estimate(platform, &Ask::default())?;
         Ok(e.sizes[0].predictive.interval(LEVEL)?)
     };
-    let one = |platform| {
-        Ok(Compared { platform, before: interval(&before, platform)?, after: interval(&after, platform)? })
+    let one = |platform: &'a TypicalPlatform| {
+        Ok(Answered {
+            platform,
+            numbers: platform.numbers.iter().map(|(n, v)| (n.as_str(), *v)).collect(),
+            classes: platform.classes.iter().map(|(n, l)| (n.as_str(), l.as_str())).collect(),
+            published: interval(&before, platform)?,
+            updated: interval(&after, platform)?,
+        })
     };
     report.platforms.iter().map(one).collect()
 }
@@ -107,7 +117,7 @@ fn spread(m: &SizeModel) -> f64 {
     }
 }
 
-fn text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Page {
+fn text(o: &Options, r: &LocalReport, compared: &[Answered]) -> Page {
     let mut page = Page::default();
     let m = &r.published;
     let (size, form) = (m.form.transform().describe(&o.response.concat()), m.form.name());
@@ -140,11 +150,11 @@ fn text(o: &Options, r: &LocalReport, compared: &[Compared]) -> Page {
     page.part(if r.of_a_group { format!("{discount} {OWN}") } else { format!("{discount} {WORDS} {OWN}") });
     let (share, size) = (percent(LEVEL), o.response.concat());
     page.line(format!("\n{share} % of such flakes fall inside, {size}:\n"));
-    let first = |c: &Compared| c.platform.numbers.first().cloned().unwrap_or_default();
+    let first = |c: &Answered| c.platform.numbers.first().cloned().unwrap_or_default();
     let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));
     page.line(format!("  {:8}  {by:>14}  {:>24}  {:>24}", "", "published", "updated"));
     for c in compared {
-        let (at, before, after) = (short(first(c).1), c.before.told(), c.after.told());
+        let (at, before, after) = (short(first(c).1), c.published.told(), c.updated.told());
         page.line(format!("  {:8}  {at:>14}  {before:>24}  {after:>24}", c.platform.name));
     }
     if let Some(c) = compared.first() {
@@ -171,17 +181,6 @@ struct Moved {
     standard_error: Option<f64>,
 }
 
-/// A platform such as the local flakes have, and what is expected of it before and after.
-#[derive(Serialize, JsonSchema)]
-struct Answered<'a> {
-    #[serde(flatten)]
-    numbers: BTreeMap<&'a str, f64>,
-    #[serde(flatten)]
-    classes: BTreeMap<&'a str, &'a str>,
-    published: Interval,
-    updated: Interval,
-}
-
 /// What is printed as JSON.
 #[derive(Serialize, JsonSchema)]
 pub struct Printed<'a> {
@@ -195,14 +194,14 @@ pub struct Printed<'a> {
     discount_given: bool,
     coefficients: BTreeMap<String, Moved>,
     spread: Moved,
-    platforms: BTreeMap<&'a str, Answered<'a>>,
+    platforms: BTreeMap<&'a str, &'a Answered<'a>>,
     used: u64,
     left_out: BTreeMap<&'a str, u64>,
     /// What limits the update.
     cautions: &'a [String],
 }
 
-fn print_json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()> {
+fn print_json(o: &Options, r: &LocalReport, compared: &[Answered]) -> Outcome<()> {
     let own = r.own_coefficients.as_ref();
     let moved = |j: usize| Moved {
         published: r.published.coefficients[j],
@@ -211,14 +210,6 @@ fn print_json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
         standard_error: Some(r.updated.covariance[j][j].sqrt()),
     };
     let constant = matches!(r.published.spread, Spread::Constant { .. });
-    fn answered<'a>(c: &'a Compared<'_>) -> Answered<'a> {
-        Answered {
-            numbers: c.platform.numbers.iter().map(|(n, v)| (n.as_str(), *v)).collect(),
-            classes: c.platform.classes.iter().map(|(n, l)| (n.as_str(), l.as_str())).collect(),
-            published: c.before,
-            updated: c.after,
-        }
-    }
     let (terms, response) = (r.published.form.term_names(), o.response.concat());
     crate::say::json(&Printed {
         name: &o.name,
@@ -235,7 +226,7 @@ fn print_json(o: &Options, r: &LocalReport, compared: &[Compared]) -> Outcome<()
             own: r.own_spread.filter(|_| constant),
             standard_error: None,
         },
-        platforms: compared.iter().map(|c| (c.platform.name, answered(c))).collect(),
+        platforms: compared.iter().map(|c| (c.platform.name, c)).collect(),
         used: r.used,
         left_out: super::by_reason(&r.left_out),
         cautions: &r.cautions,

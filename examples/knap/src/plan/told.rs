@@ -1,7 +1,7 @@
 //! The plan as it is told: the knapping list, what it is worth against an even grid, the curves, what to mind.
 
-use super::wanted::Wanted;
-use super::{Aimed, OnCurve, Options, Plan, STARTS, Target};
+use super::wanted::{SpreadTold, Wanted};
+use super::{AgainstGrid, Aimed, CurveTold, Options, Plan, STARTS, Target};
 use crate::failure::Outcome;
 use crate::plan_plot;
 use crate::plan_sheet::target_name;
@@ -24,8 +24,8 @@ fn told_width(v: f64) -> String {
 }
 
 pub fn plot(path: &str, w: &Wanted, plan: &Plan, o: &Options) -> Outcome<()> {
-    let point = |c: &OnCurve| {
-        let (new_flake, mean) = (w.readable(c.new_flake?), w.readable(c.mean?));
+    let point = |c: &CurveTold| {
+        let (new_flake, mean) = (w.readable(c.width_new_flake?), w.readable(c.width_mean?));
         let point = plan_plot::Point { flakes: c.flakes as f64, new_flake, mean, power: c.power };
         (new_flake.is_finite() && mean.is_finite()).then_some(point)
     };
@@ -123,10 +123,10 @@ fn heading(name: &str) -> String {
 fn even_grid(page: &mut Page, o: &Options, plan: &Plan) {
     let n = o.flakes;
     page.part(match &plan.even {
-        Err(term) => format!("An even grid of {n} could not tell {term} from the other terms."),
-        Ok((ratio, mine, theirs)) => {
+        AgainstGrid::Unknown { undetermined } => format!("An even grid of {n} could not tell {undetermined} from the other terms."),
+        AgainstGrid::Known { d_efficiency_ratio: ratio, mean_width, mean_width_even_grid } => {
             let needed = (ratio * n as f64).ceil();
-            let widths = mine.zip(*theirs).map_or(String::new(), |(mine, theirs)| {
+            let widths = mean_width.zip(*mean_width_even_grid).map_or(String::new(), |(mine, theirs)| {
                 let more = 100.0 * (mine / theirs - 1.0);
                 format!(
                     "; mean width of the interval of a flake, on the scale of the form, {mine:.4} against {theirs:.4} \
@@ -158,19 +158,19 @@ fn curves(page: &mut Page, w: &Wanted, plan: &Plan) {
     let cell = |v: Option<f64>| v.map_or("-".into(), |v| told_width(w.readable(v)));
     for c in &plan.curve {
         let chance = c.power.map_or("-".into(), |p| format!("{:.1} %", 100.0 * p));
-        page.line(line(&c.flakes.to_string(), &cell(c.new_flake), &cell(c.mean), chance));
+        page.line(line(&c.flakes.to_string(), &cell(c.width_new_flake), &cell(c.width_mean), chance));
     }
     if w.at.is_empty() {
         return;
     }
-    let across = |of: &dyn Fn(&OnCurve) -> String| -> String {
+    let across = |of: &dyn Fn(&CurveTold) -> String| -> String {
         plan.curve.iter().map(|c| format!(" {:>6}", of(c))).collect()
     };
     page.line("\nOf a flake at the platforms named:\n");
     page.line(format!("  flakes{}", across(&|c| c.flakes.to_string())));
     for (k, (words, _)) in w.at.iter().enumerate() {
         page.under("  ", "  ", words);
-        page.line(format!("        {}", across(&|c| cell(c.at[k]))));
+        page.line(format!("        {}", across(&|c| cell(c.width_new_flake_at[k]))));
     }
 }
 
@@ -214,37 +214,12 @@ fn notes(w: &Wanted, plan: &Plan) -> Vec<String> {
     notes
 }
 
-/// Against an even grid of as many flakes.
-#[derive(Serialize, JsonSchema)]
-#[serde(untagged)]
-enum AgainstGrid<'a> {
-    Known { d_efficiency_ratio: f64, mean_width: Option<f64>, mean_width_even_grid: Option<f64> },
-    Unknown { undetermined: &'a str },
-}
-
-#[derive(Serialize, JsonSchema)]
-struct SpreadTold<'a> {
-    value: f64,
-    between_cores: Option<f64>,
-    from: &'a str,
-}
-
 #[derive(Serialize, JsonSchema)]
 struct ExistingTold<'a> {
     used: usize,
     left_out: u64,
     worth_well_placed: Option<f64>,
     undetermined: &'a [String],
-}
-
-/// What so many flakes would tell.
-#[derive(Serialize, JsonSchema)]
-struct CurveTold<'a> {
-    flakes: usize,
-    width_new_flake: Option<f64>,
-    width_mean: Option<f64>,
-    width_new_flake_at: &'a [Option<f64>],
-    power: Option<f64>,
 }
 
 /// What is printed as JSON.
@@ -261,14 +236,14 @@ pub struct Printed<'a> {
     starts_agreeing: usize,
     starts: usize,
     share_of_bound: Option<f64>,
-    against_even_grid: AgainstGrid<'a>,
+    against_even_grid: &'a AgainstGrid,
     kept_within_tolerance: WithinTolerance,
-    spread: SpreadTold<'a>,
+    spread: &'a SpreadTold,
     #[serde(skip_serializing_if = "Option::is_none")]
     existing: Option<ExistingTold<'a>>,
     level: f64,
     difference: Option<f64>,
-    curve: Vec<CurveTold<'a>>,
+    curve: &'a [CurveTold],
     at: Vec<&'a str>,
     cautions: Vec<String>,
 }
@@ -296,20 +271,9 @@ pub fn print_json(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
         starts_agreeing: plan.chosen.starts_agreeing(),
         starts: STARTS.0,
         share_of_bound: plan.bound,
-        against_even_grid: match &plan.even {
-            Ok((ratio, mine, theirs)) => AgainstGrid::Known {
-                d_efficiency_ratio: *ratio,
-                mean_width: *mine,
-                mean_width_even_grid: *theirs,
-            },
-            Err(undetermined) => AgainstGrid::Unknown { undetermined },
-        },
+        against_even_grid: &plan.even,
         kept_within_tolerance: plan.tolerance,
-        spread: SpreadTold {
-            value: w.spread.value,
-            between_cores: w.cores.map(|c| c.between()),
-            from: &w.spread.from,
-        },
+        spread: &w.spread,
         existing: w.existing.as_ref().map(|e| ExistingTold {
             used: e.used,
             left_out: e.left_out,
@@ -318,17 +282,7 @@ pub fn print_json(o: &Options, w: &Wanted, plan: &Plan) -> Outcome<()> {
         }),
         level: w.level,
         difference: w.difference.map(|d| d.0),
-        curve: plan
-            .curve
-            .iter()
-            .map(|c| CurveTold {
-                flakes: c.flakes,
-                width_new_flake: c.new_flake,
-                width_mean: c.mean,
-                width_new_flake_at: &c.at,
-                power: c.power,
-            })
-            .collect(),
+        curve: &plan.curve,
         at: w.at.iter().map(|a| a.0.as_str()).collect(),
         cautions: notes(w, plan),
     })

@@ -16,6 +16,8 @@ use conchoid::plan::{
 };
 use conchoid::predict::LEVEL;
 use conchoid::strike::{Blow, Measured, Platform};
+use schemars::JsonSchema;
+use serde::Serialize;
 
 /// A measurement that can be set: its step, which is how near a practised knapper strikes too (common practice, no
 /// source), and the reach taken where none is given.
@@ -86,7 +88,7 @@ pub struct Wanted {
     pub at: Vec<(String, Vec<f64>)>,
     pub everywhere: Vec<Vec<f64>>,
     pub existing: Option<Existing>,
-    pub spread: SpreadUsed,
+    pub spread: SpreadTold,
     pub cores: Option<Cores>,
     pub level: f64,
     /// On the scale of the form.
@@ -99,8 +101,10 @@ pub struct Existing {
     pub left_out: u64,
 }
 
-pub struct SpreadUsed {
+#[derive(Serialize, JsonSchema)]
+pub struct SpreadTold {
     pub value: f64,
+    #[serde(rename = "between_cores")]
     pub between: Option<f64>,
     pub from: String,
 }
@@ -148,7 +152,7 @@ impl Wanted {
         let at = at.concat();
         let existing =
             o.existing.as_deref().map(|path| existing(o, path, &reach, &percussors)).transpose()?;
-        let spread = spread(o, form.transform())?;
+        let mut spread = spread(o, form.transform())?;
         let cores = match o.flakes_per_core {
             None if o.between_cores.is_some() => {
                 return Err(Failure::usage("--between-cores: say --flakes-per-core too"));
@@ -161,6 +165,8 @@ impl Wanted {
                 Some(Cores::new(spread.value, between, m).map_err(usage)?)
             }
         };
+        // of cores that are not planned for nothing is told
+        spread.between = cores.as_ref().map(Cores::between);
         let difference = o.difference.map(|ratio| difference(ratio, &form, several)).transpose()?;
         Ok(Wanted { form, reach, percussors, at, everywhere, existing, spread, cores, level, difference })
     }
@@ -297,12 +303,12 @@ fn existing(o: &Options, path: &str, reach: &Candidates, percussors: &[String]) 
 }
 
 /// The spread asked for, or that of a calibration on the same scale.
-fn spread(o: &Options, transform: Transform) -> Outcome<SpreadUsed> {
+fn spread(o: &Options, transform: Transform) -> Outcome<SpreadTold> {
     if let Some(value) = o.spread {
         if !(value > 0.0 && value.is_finite()) {
             return Err(Failure::usage(format!("--spread: {value} is out of range (accepted: above 0)")));
         }
-        return Ok(SpreadUsed { value, between: o.between_cores, from: "given by --spread".into() });
+        return Ok(SpreadTold { value, between: o.between_cores, from: "given by --spread".into() });
     }
     let c = calibration(o.calibration.as_deref(), o.stone.as_deref())?;
     let all = || c.variants().iter().flat_map(|v| &v.sizes);
@@ -335,7 +341,7 @@ fn spread(o: &Options, transform: Transform) -> Outcome<SpreadUsed> {
         _ => (same.left_out_error, "of predicting each flake from the others"),
     };
     let between = o.between_cores.or(between);
-    Ok(SpreadUsed { value, between, from: format!("{how}, from the calibration {}", c.name()) })
+    Ok(SpreadTold { value, between, from: format!("{how}, from the calibration {}", c.name()) })
 }
 
 /// A ratio on the scale of the form.
