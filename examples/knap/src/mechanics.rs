@@ -209,7 +209,7 @@ pub struct Blow<'a> {
 
 // ---- for estimate ---------------------------------------------------------------------------------------
 
-/// Whether the blow of `estimate` takes a flake off, as it is printed.
+/// Whether the blow detaches, as `estimate` prints it.
 #[derive(Serialize, JsonSchema)]
 #[schemars(rename = "Detached")]
 pub struct Detachment {
