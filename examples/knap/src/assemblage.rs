@@ -107,13 +107,8 @@ fn group_of(row: &Row, group: Option<&str>) -> String {
 
 /// Refuses a table without a column that an option names.
 fn need(header: &Header, flag: &str, column: Option<&str>, path: &str) -> Outcome<()> {
-    match column.filter(|c| header.column(c).is_none()) {
-        None => Ok(()),
-        Some(c) => {
-            let e = tables::unknown(header, flag, c);
-            Err(Failure::usage(format!("{path}: {}", e.message)))
-        }
-    }
+    let Some(missing) = column.filter(|c| header.column(c).is_none()) else { return Ok(()) };
+    Err(Failure::usage(format!("{path}: {}", tables::unknown(header, flag, missing).message)))
 }
 
 fn totals(
@@ -175,13 +170,11 @@ fn totals(
                     widths.entry(group).or_default().take(row, width);
                 }
             }
-            // a portion without a platform is listed, not refused
-            Some(_)
-                if both
-                    .class("portion")
-                    .and_then(|p| p.parse().ok())
-                    .is_some_and(|p: Portion| !p.has_platform()) => {}
-            Some(_) => refused += 1,
+            Some(_) => {
+                // a portion without a platform is listed, not refused
+                let portion = both.class("portion").and_then(|p| p.parse::<Portion>().ok());
+                refused += u64::from(portion.is_none_or(Portion::has_platform));
+            }
         }
         Ok(())
     })?;
@@ -195,39 +188,30 @@ fn totals(
     if let Some(path) = &o.plot {
         assemblage_plot::totals(path, &totals, &lost, o.level)?;
     }
-    let mut sieved = BTreeMap::new();
-    if let Some(mesh) = mesh {
-        for (group, widths) in &widths {
-            sieved.insert(group.clone(), widths.sieved(mesh, o.level)?);
-        }
+    let mut groups: Vec<(&str, OfGroup)> = Vec::new();
+    for t in &totals {
+        let sieved = mesh.and_then(|mesh| Some(widths.get(&t.group)?.sieved(mesh, o.level))).transpose()?;
+        let retouched = lost.iter().find(|l| l.group == t.group);
+        groups.push((&t.group, OfGroup { totals: Some(t), sieved, retouched }));
     }
-    let lost_of = |group: &str| lost.iter().find(|l| l.group == group);
-    let of_retouch_alone = || lost.iter().filter(|l| totals.iter().all(|t| t.group != l.group));
+    let alone = lost.iter().filter(|l| totals.iter().all(|t| t.group != l.group));
+    let alone = alone.map(|l| (l.group.as_str(), OfGroup { totals: None, sieved: None, retouched: Some(l) }));
+    groups.extend(alone);
     let draws = o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS);
     let (sizes, of_loss) = (predictor.calibration().name(), look.retouch_predictor().calibration().name());
     match o.format {
         Format::Json => {
-            let of = |t: &'_ GroupTotals| t.group.clone();
-            let mut groups = BTreeMap::new();
-            for t in &totals {
-                let sieved = sieved.remove(&t.group);
-                groups.insert(of(t), OfGroup { totals: Some(t), sieved, retouched: lost_of(&t.group) });
-            }
-            for l in of_retouch_alone() {
-                let alone = OfGroup { totals: None, sieved: None, retouched: Some(l) };
-                groups.insert(l.group.clone(), alone);
-            }
             let of_loss = (!lost.is_empty()).then_some(of_loss);
             let calibration = Behind { name: sizes, of_loss };
+            let groups = groups.into_iter().collect();
             crate::say::json(&Printed { groups, seed: o.seed, draws, calibration })?;
         }
         Format::Text => {
             let mut page = Page::default();
-            for t in &totals {
-                group(&mut page, t, sieved.get(&t.group));
-                lost_of(&t.group).into_iter().for_each(|l| losses_of(&mut page, l));
+            for (_, of) in &groups {
+                of.totals.iter().for_each(|t| group(&mut page, t, of.sieved.as_ref()));
+                of.retouched.iter().for_each(|l| losses_of(&mut page, l));
             }
-            of_retouch_alone().for_each(|l| losses_of(&mut page, l));
             let from = match (totals.is_empty(), lost.is_empty()) {
                 (false, false) => format!("calibrations {sizes} (platforms) and {of_loss} (retouch)"),
                 (true, _) => format!("calibration {of_loss}"),
@@ -399,7 +383,7 @@ struct Behind<'a> {
 /// What is printed as JSON.
 #[derive(Serialize, JsonSchema)]
 pub struct Printed<'a> {
-    groups: BTreeMap<String, OfGroup<'a>>,
+    groups: BTreeMap<&'a str, OfGroup<'a>>,
     seed: u64,
     draws: u32,
     calibration: Behind<'a>,
