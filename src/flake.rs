@@ -395,7 +395,7 @@ impl Flake {
 
 /// Why nothing can be estimated from these data, by their portion, kind of platform and what was measured.
 /// For a flake or a row of a table alike.
-pub fn refusal(data: &dyn Measured) -> Option<Error> {
+pub(crate) fn refusal(data: &dyn Measured) -> Option<Error> {
     let portion = data.class(Portion::COLUMN).and_then(Portion::find);
     if let Some(portion) = portion.filter(|p| !p.has_platform()) {
         let with: Vec<&str> = Portion::ALL.iter().filter(|p| p.has_platform()).map(|p| p.name()).collect();

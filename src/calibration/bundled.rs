@@ -15,7 +15,7 @@
 use super::fitting::{
     Method, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
 };
-use super::{Assumption, Calibration, Kept, Provenance};
+use super::{Assumption, Calibration, Provenance, RecoveryThreshold};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
 use crate::fit::shrunken::USUAL_GRID;
@@ -431,10 +431,7 @@ fn excavated() -> Result<Recipe> {
     (site.levels, site.degrees_of_freedom, site.at_most) = (false, Some(BETWEEN_SITES), Some(OF_ONE_SITE));
     let mut assemblage = SharedRecipe::new("assemblage");
     assemblage.levels = false;
-    let mut method = Method::least_squares().given_kept(Kept {
-        greatest_of: vec!["length_mm".to_string(), "width_mm".to_string()],
-        at_least: KEPT_FROM_MM,
-    });
+    let mut method = Method::least_squares().given_kept(RecoveryThreshold::above_mm(KEPT_FROM_MM)?);
     method.shared = vec![site, assemblage];
     let variant = |form: &str, name: &str, terms: Vec<Term>| -> Result<VariantRecipe> {
         let form = log_form(form, terms)?;

@@ -21,8 +21,8 @@ use super::fitting::{Taken, as_struck};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
 use super::shared::EVERYTHING_KEPT;
 use super::{
-    Calibration, Kept, PercussorSeen, Provenance, Range, Recorded, SizeModel, Spread, Tails, Variant,
-    cholesky,
+    Calibration, PercussorSeen, Provenance, Range, Recorded, RecoveryThreshold, SizeModel, Spread, Tails,
+    Variant, cholesky,
 };
 use crate::error::{Error, Place, Result, counted};
 use crate::fit::Design;
@@ -73,7 +73,7 @@ pub struct Local {
     shift: Shift,
     keep_incomplete: bool,
     /// What was kept, and the places of the sizes that are then learned from together, those that decide first.
-    kept: Option<(Kept, Vec<usize>)>,
+    kept: Option<(RecoveryThreshold, Vec<usize>)>,
     inputs: Vec<Vec<f64>>,
     responses: Vec<f64>,
     /// The sizes learned from together, transformed, flake by flake, and whether each was kept of many.
@@ -241,12 +241,12 @@ impl Local {
     }
 
     /// With local flakes of which an excavator or a mesh kept only these: they teach given that each was kept, by the joint
-    /// law of the sizes that decide it and the one updated ([`RecoveryThreshold::kept`](crate::predict::RecoveryThreshold::kept)).
+    /// law of the sizes that decide it and the one updated.
     ///
     /// # Errors
     /// [`Error::Invalid`] for a calibration whose groups share no effects (an experiment), beside a discount, or where the
     /// sizes that decide are not told by the same terms.
-    pub fn given_kept(mut self, kept: Kept) -> Result<Local> {
+    pub fn given_kept(mut self, kept: RecoveryThreshold) -> Result<Local> {
         let (start, m) = (self.start.calibration(), self.published());
         let wrong = |reason: String| Err(Error::invalid("kept", reason));
         if !as_of_groups(m) || self.discount.is_some() {
@@ -531,7 +531,7 @@ impl Local {
     }
 
     /// What flakes that were kept tell, by the law of the sizes that decide it and the response together.
-    fn learn_kept(&self, kept: &Kept, places: &[usize], design: &Design) -> Result<After> {
+    fn learn_kept(&self, kept: &RecoveryThreshold, places: &[usize], design: &Design) -> Result<After> {
         let variant = self.start.variant(self.variant);
         let models: Vec<&SizeModel> = places.iter().map(|at| &variant.sizes[*at]).collect();
         let (p, k) = (models[0].coefficients.len(), models.len());

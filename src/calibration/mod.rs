@@ -45,8 +45,8 @@ pub use fitting::{
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::loss_recipe;
 pub(crate) use shared::ResolvedShared;
-pub use shared::{Kept, SharedEffect};
 pub(crate) use shared::{KnownLevel, SharedCorrelation};
+pub use shared::{RecoveryThreshold, SharedEffect};
 
 use crate::error::{Error, Place, Result};
 use crate::form::{Form, Layout};
@@ -226,7 +226,7 @@ pub struct SizeModel {
     pub(crate) variance_covariance: Vec<Vec<f64>>,
     /// The selection that the table was fitted under, where flakes were kept by their size.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub(crate) kept: Option<Kept>,
+    pub(crate) kept: Option<RecoveryThreshold>,
     /// How far the flakes of sites lie from those of the experiment; nothing where that was not measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) distance: Option<Distance>,

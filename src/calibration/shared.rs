@@ -7,7 +7,7 @@
 
 use super::resolved::At;
 use super::{SizeModel, Spread, wrong};
-use crate::error::{Error, Place, Result};
+use crate::error::{Bounds, Error, Place, Result};
 use crate::form::Layout;
 use crate::special::{normal_sf, student_quantile_upper};
 use crate::strike::Measured;
@@ -75,24 +75,68 @@ pub(crate) struct SharedCorrelation {
 /// The column that says that a row's flakes were all kept.
 pub(super) const EVERYTHING_KEPT: &str = "everything_kept";
 
-/// What an excavator or a mesh kept: flakes below are not in the table, and the form speaks of what came off.
+/// A recovery threshold, which flakes an excavator or a mesh kept: those below are not in the table. A form fitted given it
+/// ([`Recipe::given_kept`](super::Recipe::given_kept), [`Local::given_kept`](super::Local::given_kept)) speaks of what came off; an
+/// answer asked with it ([`Ask::kept`](crate::predict::Ask::kept)) speaks of what was kept.
+///
+/// ```
+/// use conchoid::calibration::{RecoveryThreshold, bundled};
+/// use conchoid::predict::{Ask, Predictor};
+/// use conchoid::strike::{Platform, Strike};
+/// let predictor = Predictor::new(bundled::named("excavated-flakes")?)?;
+/// let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
+/// let strike = Strike::builder().platform(platform).build()?;
+/// let mut ask = Ask::default();
+/// let came_off = predictor.estimate(&strike, &ask)?;
+/// ask.kept = Some(RecoveryThreshold::above_mm(25.0)?);
+/// let kept = predictor.estimate(&strike, &ask)?;
+/// // many of the flakes from such a platform are shorter, and were lost
+/// assert!(kept.kept.unwrap() < 0.9);
+/// assert!(kept.size("mass_g").unwrap().median() > came_off.size("mass_g").unwrap().median());
+/// assert!(RecoveryThreshold::above_g(-1.0).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Kept {
+pub struct RecoveryThreshold {
     /// The sizes of which the greatest decided (`length_mm` and `width_mm`), or the one that did (`mass_g`).
-    pub greatest_of: Vec<String>,
+    pub(crate) greatest_of: Vec<String>,
     /// Flakes were kept from this size on, in the unit of the sizes.
-    pub at_least: f64,
+    pub(crate) at_least: f64,
 }
 
-impl Kept {
+impl RecoveryThreshold {
+    /// Flakes were kept whose greater of length and width is at least so much, in mm.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless above 0 and at most 1000.
+    pub fn above_mm(at_least: f64) -> Result<RecoveryThreshold> {
+        const BOUNDS: Bounds = Bounds::above("kept_above_mm", 0.0, 1000.0, "mm");
+        let greatest_of = vec!["length_mm".into(), "width_mm".into()];
+        Ok(RecoveryThreshold { greatest_of, at_least: BOUNDS.check(at_least)? })
+    }
+
+    /// Flakes were kept that weigh at least so much, in grams.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] unless above 0 and at most 100000.
+    pub fn above_g(at_least: f64) -> Result<RecoveryThreshold> {
+        const BOUNDS: Bounds = Bounds::above("kept_above_g", 0.0, 1e5, "g");
+        Ok(RecoveryThreshold { greatest_of: vec!["mass_g".into()], at_least: BOUNDS.check(at_least)? })
+    }
+
+    /// The sizes of which the greatest decides, or the one that does.
+    pub fn sizes(&self) -> &[String] {
+        &self.greatest_of
+    }
+
     /// Refuses a flake that stands in the table although its sizes say that it was not kept; one that says
     /// `everything_kept` yes, or whose sizes do not tell, is none.
     ///
     /// ```
     /// use conchoid::flake::Flake;
-    /// use conchoid::predict::RecoveryThreshold;
-    /// let kept = RecoveryThreshold::above_mm(25.0)?.kept();
+    /// use conchoid::calibration::RecoveryThreshold;
+    /// let kept = RecoveryThreshold::above_mm(25.0)?;
     /// let flake = |length, width| Flake::builder().length_mm(length).width_mm(width).build();
     /// assert!(kept.check(&flake(21.0, 30.0)?).is_ok());
     /// let small = kept.check(&flake(21.0, 24.0)?).unwrap_err();
@@ -454,7 +498,7 @@ pub(super) fn check_shared(
 }
 
 /// Refuses a selection that names no size or no bound.
-pub(super) fn check_kept(here: &str, kept: &Kept) -> Result<()> {
+pub(super) fn check_kept(here: &str, kept: &RecoveryThreshold) -> Result<()> {
     let none = kept.greatest_of.is_empty() || kept.greatest_of.iter().any(|s| s.trim().is_empty());
     if none || !(kept.at_least > 0.0 && kept.at_least.is_finite()) {
         return Err(wrong(format!("{here}, kept"), "the sizes that decide and a bound above 0 are needed"));

@@ -41,7 +41,7 @@ impl Design {
     /// # Errors
     /// [`Error::Shape`] when the names do not match the columns, [`Error::OutOfRange`] at an entry that is
     /// not finite (row and column named).
-    pub fn new(names: Vec<String>, matrix: DMatrix<f64>) -> Result<Self> {
+    pub(crate) fn new(names: Vec<String>, matrix: DMatrix<f64>) -> Result<Self> {
         check_size("names of the columns", names.len(), matrix.ncols())?;
         for (j, name) in names.iter().enumerate() {
             for (i, v) in matrix.column(j).iter().enumerate() {
@@ -56,7 +56,8 @@ impl Design {
     /// From rows of equal length.
     ///
     /// # Errors
-    /// As [`Design::new`]; also [`Error::Shape`] at a row of another length.
+    /// [`Error::Shape`] at a row of another length than the names, [`Error::OutOfRange`] at an entry that is not finite (row
+    /// and column named).
     pub fn from_rows<R: AsRef<[f64]>>(names: Vec<String>, rows: &[R]) -> Result<Self> {
         let p = names.len();
         if let Some(bad) = rows.iter().find(|r| r.as_ref().len() != p) {
@@ -70,13 +71,18 @@ impl Design {
         Design::new(names, matrix)
     }
 
+    /// The rows, one entry a name.
+    pub fn to_rows(&self) -> Vec<Vec<f64>> {
+        self.matrix.row_iter().map(|row| row.iter().copied().collect()).collect()
+    }
+
     /// Number of observations.
     pub fn rows(&self) -> usize {
         self.matrix.nrows()
     }
 
     /// Number of terms.
-    pub fn columns(&self) -> usize {
+    pub(crate) fn columns(&self) -> usize {
         self.matrix.ncols()
     }
 
@@ -86,7 +92,7 @@ impl Design {
     }
 
     /// The matrix itself.
-    pub fn matrix(&self) -> &DMatrix<f64> {
+    pub(crate) fn matrix(&self) -> &DMatrix<f64> {
         &self.matrix
     }
 }

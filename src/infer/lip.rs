@@ -16,9 +16,11 @@ use serde::{Deserialize, Serialize};
 ///
 /// ```
 /// use conchoid::infer::LipModel;
+/// use conchoid::strike::{Blow, LandsOn, Strike};
 /// let lip = LipModel::bundled()?;
-/// let [bone, steel] = ["bone", "steel"].map(|p| lip.probability(5.0, 65.0, 0.0, "platform", p).unwrap());
-/// assert!(bone > steel);
+/// let blow = Blow::builder().angle_of_blow_deg(0.0).lands_on(LandsOn::Platform).build()?;
+/// let [bone, steel] = ["bone", "steel"].map(|p| Strike::builder().percussor(p).blow(blow).build().unwrap());
+/// assert!(lip.probability(&bone)? > lip.probability(&steel)?);
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -86,6 +88,16 @@ pub(super) struct Blow {
     pub lands_on: Option<String>,
 }
 
+impl Blow {
+    /// As a flake records them.
+    fn of(flake: &dyn Measured) -> Blow {
+        Blow {
+            angle_of_blow_deg: flake.number(form::ANGLE_OF_BLOW),
+            lands_on: flake.class(form::LANDS_ON).map(str::to_string),
+        }
+    }
+}
+
 /// The class of percussor that a flake records, by class or by material.
 pub(super) fn percussor_class(flake: &dyn Measured) -> Option<&'static str> {
     let word = |text: &str| text.parse::<crate::material::PercussorClass>().ok();
@@ -110,11 +122,7 @@ fn design<'a>(form: &Form, flakes: impl IntoIterator<Item = &'a dyn Measured>) -
             _ => continue,
         };
         let Some(class) = percussor_class(flake) else { continue };
-        let blow = Blow {
-            angle_of_blow_deg: flake.number(form::ANGLE_OF_BLOW),
-            lands_on: flake.class(form::LANDS_ON).map(str::to_string),
-        };
-        if let Some(row) = row(&layout, &compiled, flake, &blow, class) {
+        if let Some(row) = row(&layout, &compiled, flake, &Blow::of(flake), class) {
             rows.push(row);
             lips.push(lip);
         }
@@ -208,39 +216,18 @@ impl LipModel {
         &self.stored.source
     }
 
-    /// Probability of a lip. Depth in mm, angles in degrees; `lands_on` is `platform` or `edge`.
+    /// Probability of a lip under the platform of a flake that records what struck it and how (a [`Strike`](crate::strike::Strike)
+    /// with its blow).
     ///
     /// # Errors
-    /// [`Error::UnknownName`] for the percussor; [`Error::Invalid`] for numbers outside a term's domain.
-    pub fn probability(
-        &self,
-        platform_depth_mm: f64,
-        exterior_platform_angle_deg: f64,
-        angle_of_blow_deg: f64,
-        lands_on: &str,
-        percussor: &str,
-    ) -> Result<f64> {
-        struct One(f64, f64);
-        impl Measured for One {
-            fn number(&self, name: &str) -> Option<f64> {
-                match name {
-                    form::DEPTH => Some(self.0),
-                    form::ANGLE => Some(self.1),
-                    _ => None,
-                }
-            }
-            fn class(&self, _: &str) -> Option<&str> {
-                None
-            }
-        }
-        let class = match percussor.parse::<crate::material::PercussorClass>() {
-            Ok(c) => c,
-            Err(_) => PercussorMaterial::named(percussor)?.class(),
+    /// [`Error::UnknownName`] for the percussor; [`Error::Missing`] without one, or without what a term reads.
+    pub fn probability(&self, flake: &dyn Measured) -> Result<f64> {
+        let Some(class) = percussor_class(flake) else {
+            flake.class("percussor").map(PercussorMaterial::named).transpose()?;
+            return Err(Error::missing("percussor", "lips go with what struck"));
         };
-        let blow = Blow { angle_of_blow_deg: Some(angle_of_blow_deg), lands_on: Some(lands_on.to_string()) };
-        let one = One(platform_depth_mm, exterior_platform_angle_deg);
-        let row = row(&self.layout, &self.compiled, &one, &blow, class.word())
-            .ok_or_else(|| Error::invalid("lip", "a measurement outside the domain of the terms"))?;
+        let row = row(&self.layout, &self.compiled, flake, &Blow::of(flake), class)
+            .ok_or_else(|| Error::missing("lip", "the angle of blow and where it lands"))?;
         Ok(self.stored.fit.probabilities(&row)?[1])
     }
 

@@ -6,11 +6,11 @@
 
 use super::detachment::Ranged;
 use super::distribution::{Component, Predictive};
-use super::kept::RecoveryThreshold;
+use super::kept::condition;
 use crate::calibration::caution::{ATOM_TOLD, Caution};
 use crate::calibration::fitting::as_struck;
 use crate::calibration::resolved::{CLEARLY_BEYOND, DesignRows, Resolved, WeightedRows, near_tangent};
-use crate::calibration::{Calibration, Recorded, SizeModel};
+use crate::calibration::{Calibration, Recorded, RecoveryThreshold, SizeModel};
 use crate::error::{Error, Place, Result};
 use crate::flake::{LENGTH_MM, MASS_G, Termination};
 use crate::form::{ANGLE, TERMINATION, Transform};
@@ -230,8 +230,8 @@ impl Predictor {
         if let Some(e) = crate::flake::refusal(measured) {
             return Err(e);
         }
-        if let Some(threshold) = ask.kept.filter(|_| as_struck(measured, false).is_ok()) {
-            threshold.kept().check(measured)?;
+        if let Some(threshold) = ask.kept.as_ref().filter(|_| as_struck(measured, false).is_ok()) {
+            threshold.check(measured)?;
         }
         let mut asked = self.asked(measured, ask)?;
         let estimate = self.evaluate(&mut asked)?;
@@ -247,7 +247,7 @@ impl Predictor {
         self.resolved.assume(variant, &mut x, &mut cautions);
         let rows = self.resolved.complete(variant, &x, &mut cautions);
         let ended = self.resolved.condition(variant, wanted, ask.termination.is_some(), &mut cautions);
-        Ok(Asked { variant, x, averaged: rows.len() > 1, rows, ended, kept: ask.kept, cautions })
+        Ok(Asked { variant, x, averaged: rows.len() > 1, rows, ended, kept: ask.kept.clone(), cautions })
     }
 
     /// The variant of the calibration that answers for these measurements, and its complete input rows with
@@ -332,10 +332,10 @@ impl Predictor {
             });
         }
         let mut kept = None;
-        if let Some(threshold) = asked.kept {
+        if let Some(threshold) = &asked.kept {
             let came_off = sizes.iter().map(|s| s.predictive.clone()).collect();
             let r = &variant.residual_correlation;
-            let (conditioned, probability) = threshold.condition(&variant.sizes, came_off, &shared, r)?;
+            let (conditioned, probability) = condition(threshold, &variant.sizes, came_off, &shared, r)?;
             sizes.iter_mut().zip(conditioned).for_each(|(s, p)| s.predictive = p);
             kept = Some(probability);
         }

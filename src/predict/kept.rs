@@ -14,35 +14,10 @@
 use super::distribution::Predictive;
 use super::joint::normal_at;
 use super::mixture::Component;
-use crate::calibration::{Kept, SizeModel};
-use crate::error::{Bounds, Error, Place, Result};
+use crate::calibration::{RecoveryThreshold, SizeModel};
+use crate::error::{Error, Place, Result};
 use crate::fit::kept::Two;
 use crate::special::{normal_cdf, normal_quantile, normal_sf};
-
-/// A recovery threshold: which flakes an excavator or a mesh kept.
-///
-/// ```
-/// use conchoid::calibration::bundled;
-/// use conchoid::predict::{Ask, Predictor, RecoveryThreshold};
-/// use conchoid::strike::{Platform, Strike};
-/// let predictor = Predictor::new(bundled::named("excavated-flakes")?)?;
-/// let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
-/// let strike = Strike::builder().platform(platform).build()?;
-/// let mut ask = Ask::default();
-/// let came_off = predictor.estimate(&strike, &ask)?;
-/// ask.kept = Some(RecoveryThreshold::above_mm(25.0)?);
-/// let kept = predictor.estimate(&strike, &ask)?;
-/// // many of the flakes from such a platform are shorter, and were lost
-/// assert!(kept.kept.unwrap() < 0.9);
-/// assert!(kept.size("mass_g").unwrap().median() > came_off.size("mass_g").unwrap().median());
-/// assert!(RecoveryThreshold::above_g(-1.0).is_err());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RecoveryThreshold {
-    sizes: &'static [&'static str],
-    at_least: f64,
-}
 
 /// Levels of the effect that flakes of one site share. This crate's choice, no source.
 const LEVELS: u32 = 21;
@@ -54,90 +29,63 @@ const FEWEST_KEPT: f64 = 1e-6;
 const REACH: f64 = 8.0;
 const STEP: f64 = 0.1;
 
-impl RecoveryThreshold {
-    /// Flakes were kept whose greater of length and width is at least so much, in mm.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] unless above 0 and at most 1000.
-    pub fn above_mm(at_least: f64) -> Result<RecoveryThreshold> {
-        const BOUNDS: Bounds = Bounds::above("kept_above_mm", 0.0, 1000.0, "mm");
-        Ok(RecoveryThreshold { sizes: &["length_mm", "width_mm"], at_least: BOUNDS.check(at_least)? })
-    }
-
-    /// Flakes were kept that weigh at least so much, in grams.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] unless above 0 and at most 100000.
-    pub fn above_g(at_least: f64) -> Result<RecoveryThreshold> {
-        const BOUNDS: Bounds = Bounds::above("kept_above_g", 0.0, 1e5, "g");
-        Ok(RecoveryThreshold { sizes: &["mass_g"], at_least: BOUNDS.check(at_least)? })
-    }
-
-    /// The same as what a calibration is fitted given ([`Recipe::given_kept`](crate::calibration::Recipe::given_kept),
-    /// [`Local::given_kept`](crate::calibration::Local::given_kept)).
-    pub fn kept(&self) -> Kept {
-        let greatest_of = self.sizes.iter().map(|s| s.to_string()).collect();
-        Kept { greatest_of, at_least: self.at_least }
-    }
-
-    /// The sizes of a flake given that it was kept, and the probability of that. `sizes` are the variant's models with
-    /// their predictives, `shared` for each the standard deviation of what is shared in each component.
-    pub(super) fn condition(
-        &self,
-        models: &[SizeModel],
-        sizes: Vec<Predictive>,
-        shared: &[Vec<f64>],
-        correlation: &[Vec<f64>],
-    ) -> Result<(Vec<Predictive>, f64)> {
-        let place = |name: &&str| {
-            let at = models.iter().position(|m| m.size == *name);
-            at.ok_or_else(|| Error::missing(*name, "it decides which flakes were kept"))
-        };
-        let deciding = self.sizes.iter().map(place).collect::<Result<Vec<usize>>>()?;
-        let count = sizes[0].components().len();
-        let mut components: Vec<Vec<Component>> = vec![Vec::new(); sizes.len()];
-        let mut selected: Vec<Vec<Selected>> = vec![Vec::new(); sizes.len()];
-        let mut all_kept = 0.0;
-        for k in 0..count {
-            let levels = levels(shared.iter().any(|s| s[k] > 0.0));
-            for level in &levels {
-                let at = |j: usize| {
-                    let (c, sd) =
-                        (sizes[j].components()[k], shared[j][k].min(0.999 * sizes[j].components()[k].scale));
-                    Component {
-                        weight: c.weight / levels.len() as f64,
-                        location: c.location + sd * level,
-                        scale: (c.scale * c.scale - sd * sd).sqrt(),
-                        degrees_of_freedom: c.degrees_of_freedom,
-                    }
-                };
-                let here: Vec<Component> = (0..sizes.len()).map(at).collect();
-                let least = |j: &usize| (*j, normal_at(&here[*j], sizes[*j].forward(self.at_least)));
-                let least: Vec<(usize, f64)> = deciding.iter().map(least).collect();
-                let lost = match least[..] {
-                    [(_, a)] => normal_cdf(a),
-                    [(i, a), (j, b), ..] => both_below(a, b, correlation[i][j]),
-                    [] => 0.0,
-                };
-                let kept = 1.0 - lost;
-                all_kept += here[0].weight * kept;
-                if kept < FEWEST_KEPT {
-                    continue;
+/// The sizes of a flake given that it was kept, and the probability of that. `sizes` are the variant's models with
+/// their predictives, `shared` for each the standard deviation of what is shared in each component.
+pub(super) fn condition(
+    threshold: &RecoveryThreshold,
+    models: &[SizeModel],
+    sizes: Vec<Predictive>,
+    shared: &[Vec<f64>],
+    correlation: &[Vec<f64>],
+) -> Result<(Vec<Predictive>, f64)> {
+    let place = |name: &String| {
+        let at = models.iter().position(|m| m.size == *name);
+        at.ok_or_else(|| Error::missing(name, "it decides which flakes were kept"))
+    };
+    let deciding = threshold.greatest_of.iter().map(place).collect::<Result<Vec<usize>>>()?;
+    let count = sizes[0].components().len();
+    let mut components: Vec<Vec<Component>> = vec![Vec::new(); sizes.len()];
+    let mut selected: Vec<Vec<Selected>> = vec![Vec::new(); sizes.len()];
+    let mut all_kept = 0.0;
+    for k in 0..count {
+        let levels = levels(shared.iter().any(|s| s[k] > 0.0));
+        for level in &levels {
+            let at = |j: usize| {
+                let (c, sd) =
+                    (sizes[j].components()[k], shared[j][k].min(0.999 * sizes[j].components()[k].scale));
+                Component {
+                    weight: c.weight / levels.len() as f64,
+                    location: c.location + sd * level,
+                    scale: (c.scale * c.scale - sd * sd).sqrt(),
+                    degrees_of_freedom: c.degrees_of_freedom,
                 }
-                for j in 0..sizes.len() {
-                    components[j].push(here[j]);
-                    selected[j].push(Selected { kept, lost: Lost::of(j, &least, correlation) });
-                }
+            };
+            let here: Vec<Component> = (0..sizes.len()).map(at).collect();
+            let least = |j: &usize| (*j, normal_at(&here[*j], sizes[*j].forward(threshold.at_least)));
+            let least: Vec<(usize, f64)> = deciding.iter().map(least).collect();
+            let lost = match least[..] {
+                [(_, a)] => normal_cdf(a),
+                [(i, a), (j, b), ..] => both_below(a, b, correlation[i][j]),
+                [] => 0.0,
+            };
+            let kept = 1.0 - lost;
+            all_kept += here[0].weight * kept;
+            if kept < FEWEST_KEPT {
+                continue;
+            }
+            for j in 0..sizes.len() {
+                components[j].push(here[j]);
+                selected[j].push(Selected { kept, lost: Lost::of(j, &least, correlation) });
             }
         }
-        if all_kept < FEWEST_KEPT || components[0].is_empty() {
-            let reason = format!("a flake of such a platform is hardly ever {} or more", self.at_least);
-            return Err(Error::Refused { at: Place::column(self.sizes[0]), reason });
-        }
-        let each = sizes.iter().zip(components).zip(selected);
-        let kept = each.map(|((p, c), s)| Ok(Predictive::new(p.transform(), c)?.selected(s)));
-        Ok((kept.collect::<Result<Vec<_>>>()?, all_kept))
     }
+    if all_kept < FEWEST_KEPT || components[0].is_empty() {
+        let reason = format!("a flake of such a platform is hardly ever {} or more", threshold.at_least);
+        return Err(Error::Refused { at: Place::column(&threshold.greatest_of[0]), reason });
+    }
+    let each = sizes.iter().zip(components).zip(selected);
+    let kept = each.map(|((p, c), s)| Ok(Predictive::new(p.transform(), c)?.selected(s)));
+    Ok((kept.collect::<Result<Vec<_>>>()?, all_kept))
 }
 
 /// Standardised levels of the shared effect, each as likely as the others.

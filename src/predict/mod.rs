@@ -38,7 +38,6 @@ pub(crate) use distribution::Quantiles;
 pub use distribution::{Component, Interval, LEVEL, Predictive, USUAL_LEVEL};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
 pub use joint::{DrawnFlake, Given, Joint};
-pub use kept::RecoveryThreshold;
 pub use measurement::{Instrument, MeasurementErrors};
 
 #[cfg(test)]

@@ -12,8 +12,8 @@ use crate::tables::{self, Progress, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
-    Calibration, Collector, FitReport, Inventory, Kept, Provenance, Recipe, Report, SIZE_COLUMNS, SizeModel,
-    Spread, Taken,
+    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold, Report,
+    SIZE_COLUMNS, SizeModel, Spread, Taken,
 };
 use conchoid::flake::ORIGINAL_OVER_NOW;
 use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
@@ -182,10 +182,10 @@ fn fresh(o: &Options) -> Outcome<u8> {
         recipe = recipe.with_terms(shifts).asked()?;
         against = from;
     }
-    let kept = o.kept.kept()?;
+    let kept = o.kept.threshold()?;
     if let Some(kept) = &kept {
         recipe = recipe.given_kept(kept);
-        needs.extend(kept.greatest_of.iter().cloned());
+        needs.extend(kept.sizes().iter().cloned());
     }
     let mut collector = Collector::new(recipe).asked()?;
     collected(o, source.open(&options)?, &needs, in_columns(o)?, &mut collector)?;
@@ -229,7 +229,7 @@ fn collected(
     numbers: bool,
     collector: &mut Collector,
 ) -> Outcome<()> {
-    let kept = o.kept.kept()?;
+    let kept = o.kept.threshold()?;
     let made = tables::offer(table, (&o.table, "reading"), needs, numbers, |offer| {
         match offer {
             Offer::Numbers(names, columns) => collector.offer_numbers(names, columns)?,
@@ -249,7 +249,7 @@ fn in_columns(o: &Options) -> Outcome<bool> {
 }
 
 /// Refuses a flake that was used although it is below the recovery threshold.
-fn held(kept: Option<&Kept>, row: &Row, taken: Taken) -> conchoid::Result<()> {
+fn held(kept: Option<&RecoveryThreshold>, row: &Row, taken: Taken) -> conchoid::Result<()> {
     match (kept, taken) {
         (Some(kept), Taken::Used) => kept.check(row).map_err(|e| e.in_row(row.row_number())),
         _ => Ok(()),

@@ -3,9 +3,9 @@
 use crate::failure::{Failure, Outcome};
 use crate::report::short;
 use clap::Args;
-use conchoid::calibration::Kept;
+use conchoid::calibration::RecoveryThreshold;
 use conchoid::form;
-use conchoid::predict::{MeasurementErrors, RecoveryThreshold, in_words};
+use conchoid::predict::{MeasurementErrors, in_words};
 use conchoid::strike::Measured;
 use std::collections::BTreeMap;
 use std::marker::PhantomData;
@@ -59,11 +59,6 @@ impl KeptAbove {
         let mm = self.kept_above_mm.map(RecoveryThreshold::above_mm);
         let found = mm.or_else(|| self.kept_above_g.map(RecoveryThreshold::above_g));
         found.transpose().map_err(Failure::of_options)
-    }
-
-    /// What a fit is given.
-    pub fn kept(&self) -> Outcome<Option<Kept>> {
-        Ok(self.threshold()?.map(|t| t.kept()))
     }
 
     /// As written on the command line.

@@ -193,7 +193,7 @@ pub(super) fn score<M: Measured>(
     question: &Question,
 ) -> Result<Score> {
     let before = BeforeTheBlow { row };
-    let ask = Ask { kept: question.kept, ..Ask::default() };
+    let ask = Ask { kept: question.kept.clone(), ..Ask::default() };
     let estimate = predictor.estimate(&before, &ask)?;
     let predictive = estimate
         .size(&question.size)

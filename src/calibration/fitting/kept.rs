@@ -10,7 +10,7 @@ use super::recipe::VariantRecipe;
 use super::shrunken::rows_of;
 use super::sizes::{FittedSize, recorded};
 pub(super) use crate::calibration::shared::EVERYTHING_KEPT;
-use crate::calibration::{Kept, SharedCorrelation, SharedEffect, SizeModel, Spread, Tails};
+use crate::calibration::{RecoveryThreshold, SharedCorrelation, SharedEffect, SizeModel, Spread, Tails};
 use crate::error::{Error, Place, Result};
 use crate::fit::kept::{self, Flakes, KeptFit, Model, Threshold};
 use crate::form::Transform;
@@ -84,7 +84,12 @@ pub(super) fn check(recipe: &VariantRecipe) -> Result<()> {
 
 impl Collector {
     /// Fits the sizes of a variant together, read from the `first` reading on.
-    pub(super) fn fit_kept(&self, recipe: &VariantRecipe, kept: &Kept, first: usize) -> Result<Together> {
+    pub(super) fn fit_kept(
+        &self,
+        recipe: &VariantRecipe,
+        kept: &RecoveryThreshold,
+        first: usize,
+    ) -> Result<Together> {
         let rows = self.rows_kept(recipe, kept, first)?;
         let method = &recipe.sizes[0].method;
         let outer = method.shared.first();
@@ -117,7 +122,7 @@ impl Collector {
         self.together(recipe, kept, first, &rows, &fit)
     }
 
-    fn rows_kept(&self, recipe: &VariantRecipe, kept: &Kept, first: usize) -> Result<Rows> {
+    fn rows_kept(&self, recipe: &VariantRecipe, kept: &RecoveryThreshold, first: usize) -> Result<Rows> {
         let readings = &self.readings[first..first + recipe.sizes.len()];
         let (k, terms) = (readings.len(), readings[0].compiled.terms());
         let everything = self
@@ -212,7 +217,7 @@ impl Collector {
     fn together(
         &self,
         recipe: &VariantRecipe,
-        kept: &Kept,
+        kept: &RecoveryThreshold,
         first: usize,
         rows: &Rows,
         fit: &KeptFit,

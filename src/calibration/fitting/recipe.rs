@@ -1,6 +1,6 @@
 //! What to fit: sizes, their forms and how each is fitted, and what is written beside it.
 
-use crate::calibration::{Assumption, Kept, Provenance};
+use crate::calibration::{Assumption, Provenance, RecoveryThreshold};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
 use crate::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, Term};
@@ -41,7 +41,7 @@ pub struct Method {
     /// What was kept, where the table holds only that. The sizes of a variant are then fitted together, under the same
     /// terms and the same method, given that each flake was kept, so that the forms speak of what came off; a row that
     /// says `everything_kept` yes is fitted without that condition.
-    pub(crate) kept: Option<Kept>,
+    pub(crate) kept: Option<RecoveryThreshold>,
 }
 
 impl Method {
@@ -74,7 +74,7 @@ impl Method {
     }
 
     /// With flakes that were kept, of those that came off.
-    pub fn given_kept(mut self, kept: Kept) -> Method {
+    pub fn given_kept(mut self, kept: RecoveryThreshold) -> Method {
         self.kept = Some(kept);
         self
     }
@@ -241,7 +241,7 @@ impl Recipe {
 
     /// Every size with what was kept of the flakes, so that the forms speak of what came off. Sizes share their terms then, and
     /// groups are fitted as new ones; call it after [`Recipe::sharing`]. See [`Method::given_kept`].
-    pub fn given_kept(mut self, kept: &Kept) -> Recipe {
+    pub fn given_kept(mut self, kept: &RecoveryThreshold) -> Recipe {
         for s in self.variants.iter_mut().flat_map(|v| &mut v.sizes) {
             s.method.kept = Some(kept.clone());
             s.method.shared.iter_mut().for_each(|e| e.levels = false);

@@ -482,7 +482,7 @@ impl crate::strike::Measured for Sized<'_> {
 /// the threshold says nothing; one below it is refused by its column.
 #[test]
 fn flakes_that_were_kept_teach_given_that() {
-    use crate::predict::RecoveryThreshold;
+    use crate::calibration::RecoveryThreshold;
     let start = bundled::named("excavated-flakes").unwrap();
     let flakes = |all: bool| -> Vec<Sized<'static>> {
         let of = |i: u32| {
@@ -496,7 +496,7 @@ fn flakes_that_were_kept_teach_given_that() {
     let level = |kept: Option<RecoveryThreshold>, all: bool| {
         let mut local = Local::new(&start, "mass_g", |c| c != "platform_width_mm").unwrap();
         if let Some(kept) = kept {
-            local = local.given_kept(kept.kept()).unwrap();
+            local = local.given_kept(kept).unwrap();
         }
         flakes(all).iter().for_each(|f| drop(local.offer(f)));
         let updated = local.finish("mine", "test").unwrap().1.updated;
@@ -514,7 +514,7 @@ fn flakes_that_were_kept_teach_given_that() {
         (all.0 - blind.0).abs() < 0.05 * blind.1 && (all.1 / blind.1 - 1.0).abs() < 0.05,
         "{all:?} {blind:?}"
     );
-    let high = RecoveryThreshold::above_mm(28.0).unwrap().kept();
+    let high = RecoveryThreshold::above_mm(28.0).unwrap();
     let mut local = Local::new(&start, "mass_g", |_| true).unwrap().given_kept(high.clone()).unwrap();
     let mut local_narrow = Local::new(&start, "mass_g", |c| c != "platform_width_mm").unwrap();
     assert!(local_narrow.clone().discount(0.5).unwrap().given_kept(high.clone()).is_err());

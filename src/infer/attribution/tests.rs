@@ -14,7 +14,7 @@ use crate::infer::LipModel;
 use crate::infer::TrackRecord;
 use crate::infer::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
 use crate::predict::Caution;
-use crate::strike::{LandsOn, Platform, PlatformKind, Strike};
+use crate::strike::{Blow, LandsOn, Platform, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -545,11 +545,15 @@ fn the_bundled_lip_model_and_track_record_read_and_agree_with_what_is_known() {
     let lip = LipModel::bundled().unwrap();
     assert_eq!(LipModel::from_json(&lip.to_json()).unwrap(), lip);
     assert_eq!(lip.to_json(), include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/src/infer/lip.json")));
-    let p = |percussor, blow, lands| lip.probability(6.0, 65.0, blow, lands, percussor).unwrap();
+    let struck = |percussor: &str, angle: f64, lands: &str| {
+        let blow = Blow::builder().angle_of_blow_deg(angle).lands_on(lands.parse::<LandsOn>().unwrap());
+        lip.probability(&Strike::builder().percussor(percussor).blow(blow.build().unwrap()).build().unwrap())
+    };
+    let p = |percussor, angle, lands| struck(percussor, angle, lands).unwrap();
     assert!(p("bone", 0.0, "edge") > 0.95 && p("bone", 0.0, "edge") < 1.0);
     assert!(p("steel", 20.0, "platform") < p("steel", 0.0, "platform"));
     assert!(p("copper", 0.0, "edge") > p("copper", 0.0, "platform"));
-    assert!(lip.probability(6.0, 65.0, 0.0, "edge", "butter").is_err());
+    assert!(struck("butter", 0.0, "edge").is_err());
     let record = TrackRecord::bundled("controlled-glass").unwrap();
     assert_eq!(TrackRecord::from_json(&record.to_json()).unwrap(), record);
     for o in record.singles.iter().flat_map(|s| &s.outcomes) {

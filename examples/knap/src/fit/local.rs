@@ -42,7 +42,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     if let Some(a) = o.discount {
         local = local.discount(a).asked()?;
     }
-    let kept = o.kept.kept()?;
+    let kept = o.kept.threshold()?;
     if let Some(kept) = &kept {
         local = local.given_kept(kept.clone()).asked()?;
     }

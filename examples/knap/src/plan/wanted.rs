@@ -147,7 +147,7 @@ impl Wanted {
             factors.push(Factor::class("percussor", &levels).map_err(usage)?);
         }
         let reach = Candidates::grid(&form, factors).map_err(usage)?;
-        let everywhere = rows(reach.design());
+        let everywhere = reach.design().to_rows();
         let at = o.at.iter().map(|text| platform(text, &percussors, &reach)).collect::<Outcome<Vec<_>>>()?;
         let at = at.concat();
         let existing =
@@ -240,10 +240,6 @@ impl Wanted {
     pub fn logarithmic(&self) -> bool {
         matches!(self.form.transform(), Transform::Ln | Transform::Log10)
     }
-}
-
-fn rows(design: &Design) -> Vec<Vec<f64>> {
-    (0..design.rows()).map(|i| design.matrix().row(i).iter().copied().collect()).collect()
 }
 
 /// The rows of one `--at`: for each percussor where none is named.
