@@ -296,6 +296,19 @@ fn probability(p: f64) -> String {
     if p < 0.001 { "<0.001".to_string() } else { format!("{p:.3}") }
 }
 
+/// A column of a table of forms: its head, its width, and what stands in it.
+type Column<'a> = (&'a str, isize, &'a dyn Fn(&FormAssessment) -> String);
+
+/// A line for each form under a line of heads.
+fn table(page: &mut Page, a: &Assessment, name_width: isize, columns: &[Column]) {
+    let widths: Vec<isize> = [-name_width].into_iter().chain(columns.iter().map(|c| c.1)).collect();
+    page.columns(&widths, [""].into_iter().chain(columns.iter().map(|c| c.0)));
+    for f in a.forms() {
+        let name = cut(&f.name, 21, "~");
+        page.columns(&widths, [name].into_iter().chain(columns.iter().map(|c| c.2(f))));
+    }
+}
+
 fn text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Page> {
     let mut page = Page::default();
     let (what, u) = (in_words(a.column()), unit(a.column()));
@@ -310,42 +323,29 @@ fn text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome
         a.rule()
     ));
     page.gap();
-    let name = |f: &FormAssessment| cut(&f.name, 21, "~");
-    let widths = if as_it_stands { &[-22, 15, 15, 15, 6][..] } else { &[-22, 5, 15, 15, 6, 5, 5] };
-    let chosen = |[name, coefficients, crps, log_score, bias, rmse, own, r2]: [String; 8]| match as_it_stands
-    {
-        true => vec![name, crps, log_score, bias, rmse],
-        false => vec![name, coefficients, crps, log_score, rmse, own, r2],
-    };
-    page.columns(
-        widths,
-        chosen(["", "coef.", "CRPS", "log score", "bias", "RMSE", u, "R2"].map(String::from)),
-    );
-    for f in a.forms() {
-        let s = &f.overall;
-        let cells = [
-            name(f),
-            f.coefficients.to_string(),
-            bracketed(s.crps, 4),
-            bracketed(s.log_score, 4),
-            bracketed(s.bias_ln, 3),
-            format!("{:.3}", s.rmse_ln.value),
-            short(s.rmse.value),
-            format!("{:.2}", s.r_squared.value),
-        ];
-        page.columns(widths, chosen(cells));
-    }
+    let mut columns: Vec<Column> = vec![
+        ("coef.", 5, &|f| f.coefficients.to_string()),
+        ("CRPS", 15, &|f| bracketed(f.overall.crps, 4)),
+        ("log score", 15, &|f| bracketed(f.overall.log_score, 4)),
+        ("bias", 15, &|f| bracketed(f.overall.bias_ln, 3)),
+        ("RMSE", 6, &|f| format!("{:.3}", f.overall.rmse_ln.value)),
+        (u, 5, &|f| short(f.overall.rmse.value)),
+        ("R2", 5, &|f| format!("{:.2}", f.overall.r_squared.value)),
+    ];
+    columns.retain(|c| if as_it_stands { !["coef.", u, "R2"].contains(&c.0) } else { c.0 != "bias" });
+    table(&mut page, a, 22, &columns);
     page.line("\nCentral intervals: percent of flakes inside, and how wide they are");
-    let widths = [-21, 5, 5, 5, 11, 7, 12, 6];
-    page.columns(&widths, ["", "50 %", "80 %", "90 %", "95 %", "width", "int. score", "PIT p"]);
-    for f in a.forms() {
-        let [half, most, nearly, all] = [0, 1, 2, 3].map(|i| &f.overall.coverage[i]);
-        let inside = [half, most, nearly].map(|c| format!("{:.1}", 100.0 * c.inside.value));
-        let width = format!("{:.3}", all.ln_width.value);
-        let score = bracketed(f.overall.interval_score, 2);
-        let rest = [percents(all.inside), width, score, probability(f.pit.p_value)];
-        page.columns(&widths, [name(f)].into_iter().chain(inside).chain(rest));
-    }
+    let inside = |f: &FormAssessment, k: usize| format!("{:.1}", 100.0 * f.overall.coverage[k].inside.value);
+    let columns: [Column; 7] = [
+        ("50 %", 5, &|f| inside(f, 0)),
+        ("80 %", 5, &|f| inside(f, 1)),
+        ("90 %", 5, &|f| inside(f, 2)),
+        ("95 %", 11, &|f| percents(f.overall.coverage[3].inside)),
+        ("width", 7, &|f| format!("{:.3}", f.overall.coverage[3].ln_width.value)),
+        ("int. score", 12, &|f| bracketed(f.overall.interval_score, 2)),
+        ("PIT p", 6, &|f| probability(f.pit.p_value)),
+    ];
+    table(&mut page, a, 21, &columns);
     by_class(&mut page, a);
     let r = a.recommendation();
     if a.forms().len() > 1 {
@@ -355,21 +355,20 @@ fn text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome
         for f in a.forms().iter().filter(|f| f.name != r.best) {
             let d = a.difference(&f.name, &r.best)?;
             let scores = [bracketed(d.crps, 4), bracketed(d.log_score, 4), bracketed(d.interval_score, 3)];
-            page.columns(&widths, [name(f)].into_iter().chain(scores));
+            page.columns(&widths, [cut(&f.name, 21, "~")].into_iter().chain(scores));
         }
     }
     if a.forms().iter().any(|f| f.own.flakes > a.flakes()) {
         page.line(format!("\nEach on all flakes that it can use, of {} with this size", a.with_size()));
-        let widths = [-22, 7, 15, 15, 6, 5, 5];
-        page.columns(&widths, ["", "flakes", "CRPS", "log score", "RMSE", u, "R2"]);
-        for f in a.forms() {
-            let s = &f.own;
-            let (flakes, crps, log_score) =
-                (s.flakes.to_string(), bracketed(s.crps, 4), bracketed(s.log_score, 4));
-            let (rmse, own, r2) = (s.rmse_ln.value, short(s.rmse.value), s.r_squared.value);
-            let (rmse, r2) = (format!("{rmse:.3}"), format!("{r2:.2}"));
-            page.columns(&widths, [name(f), flakes, crps, log_score, rmse, own, r2]);
-        }
+        let columns: [Column; 6] = [
+            ("flakes", 7, &|f| f.own.flakes.to_string()),
+            ("CRPS", 15, &|f| bracketed(f.own.crps, 4)),
+            ("log score", 15, &|f| bracketed(f.own.log_score, 4)),
+            ("RMSE", 6, &|f| format!("{:.3}", f.own.rmse_ln.value)),
+            (u, 5, &|f| short(f.own.rmse.value)),
+            ("R2", 5, &|f| format!("{:.2}", f.own.r_squared.value)),
+        ];
+        table(&mut page, a, 22, &columns);
     }
     if !as_it_stands {
         page.part(r.sentence());

@@ -105,11 +105,8 @@ impl Dot {
     }
 }
 
-/// What one row shows: where its platform stands, and each size with what the calibration means by it.
-pub struct Seen {
-    at: Option<(&'static str, f64)>,
-    sizes: [Option<(String, Dot)>; 4],
-}
+/// What one row shows: by what its platform stands, and each size with what the calibration means by it.
+pub struct Seen(Option<&'static str>, [Option<(String, Dot)>; 4]);
 
 impl Seen {
     /// Pieces that are not complete as struck do not show their size.
@@ -117,15 +114,16 @@ impl Seen {
         let whole =
             row.class("portion").is_none_or(|p| p == "complete") && row.class("retouched") != Some("yes");
         let first = |name: &'static str| both.number(name).map(|v| (name, v));
-        let at = first(form::DEPTH).or_else(|| first(form::AREA));
+        let Some((name, at)) = first(form::DEPTH).or_else(|| first(form::AREA)) else {
+            return Ok(Seen(None, Default::default()));
+        };
         let mut sizes: [Option<(String, Dot)>; 4] = Default::default();
         for (size, seen) in SIZES.iter().zip(&mut sizes) {
             let Some(s) = e.sizes.iter().find(|s| s.size == *size) else { continue };
-            let Some((_, at)) = at else { continue };
             let observed = Measured::number(row, &s.column).filter(|v| whole && *v > 0.0);
             *seen = Some((s.column.clone(), Dot { at, expected: s.predictive.interval(level)?, observed }));
         }
-        Ok(Seen { at, sizes })
+        Ok(Seen(Some(name), sizes))
     }
 }
 
@@ -147,19 +145,17 @@ struct Size {
 
 impl Rows {
     /// Takes what one row shows.
-    pub fn take(&mut self, seen: Seen) {
-        if let Some((name, _)) = seen.at {
-            self.against.get_or_insert(name);
-        }
+    pub fn take(&mut self, Seen(by, seen): Seen) {
+        self.against = self.against.or(by);
         let mut dots = [None; 4];
-        for ((size, seen), dot) in self.sizes.iter_mut().zip(seen.sizes).zip(&mut dots) {
+        for ((size, seen), dot) in self.sizes.iter_mut().zip(seen).zip(&mut dots) {
             let Some((column, own)) = seen else { continue };
             size.column = column;
             size.observed += u64::from(own.observed.is_some());
             size.inside += u64::from(own.observed.is_some_and(|v| own.holds(v)));
             *dot = Some(own);
         }
-        self.seen.take(seen.at.map(|_| dots));
+        self.seen.take(by.map(|_| dots));
     }
 
     /// Draws them.

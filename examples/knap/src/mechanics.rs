@@ -456,25 +456,19 @@ impl ContrastVerb {
     /// What this percussor was given, for a line of its own.
     fn described(&self, i: usize) -> String {
         let one = |list: &[Amount]| list.get(i).or(list.first()).map_or(String::new(), Amount::to_string);
-        format!(
-            "{} g, tip {} mm, {} m/s",
-            one(&self.percussor_mass_g),
-            one(&self.tip_radius_mm),
-            one(&self.speed_m_s)
-        )
+        let [mass, tip, speed] =
+            [&self.percussor_mass_g, &self.tip_radius_mm, &self.speed_m_s].map(|l| one(l));
+        format!("{mass} g, tip {tip} mm, {speed} m/s")
     }
 }
 
 impl Contrast {
     fn print(&self, o: &ContrastVerb) -> Outcome<()> {
         let mut page = Page::default();
+        let (stone, depth, angle, level) = (self.stone.name(), o.depth_mm, o.angle_deg, percent(o.level));
         page.say(format!(
-            "The same platform on {}, depth {} mm, exterior platform angle {} degrees. In brackets: {} % of such blows \
-             and flakes fall inside.",
-            self.stone.name(),
-            o.depth_mm,
-            o.angle_deg,
-            percent(o.level)
+            "The same platform on {stone}, depth {depth} mm, exterior platform angle {angle} degrees. In brackets: \
+             {level} % of such blows and flakes fall inside."
         ));
         let widest = self.names.iter().map(|n| n.chars().count()).max().unwrap_or(0);
         if self.blows.is_empty() {
