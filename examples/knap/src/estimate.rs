@@ -1,4 +1,4 @@
-//! `knap estimate`: the sizes of one flake; those of every row of a table are in `estimate_table.rs`.
+//! `knap estimate`: the sizes of one flake, or of every row of a table.
 
 use crate::blow::{BlowOptions, parsed};
 use crate::estimate_plot::{self, Rows, Seen};

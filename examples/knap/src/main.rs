@@ -5,18 +5,20 @@
 //! | `main.rs` | the verbs, and how a run ends |
 //! | `failure.rs` | errors with their exit codes |
 //! | `number.rs` | what is taken for a number |
-//! | `options.rs` | the one table of options |
+//! | `options.rs` | the one table of options: what an option of a name takes, in whichever verb |
+//! | `help.txt` | what stands under each help |
 //! | `blow.rs` | the options that describe platform, percussor and blow |
 //! | `files.rs` | files: which are read and which written, and that none is both |
-//! | `tables.rs` | opening tables |
+//! | `tables.rs` | opening tables, and the one loop over what they hold |
 //! | `table_report.rs` | the verb `report` |
 //! | `say.rs` | the one way to print |
-//! | `report.rs` | numbers and paragraphs for people, ordered JSON for programs |
+//! | `report.rs` | numbers, paragraphs and columns on a page for people |
 //! | `plot.rs` | drawing on an SVG page |
 //! | `paper.rs` | the verbs `completions`, `manual` and `schema`, made from the options and types themselves |
 //! | `mechanics.rs` | the verbs `blow` and `contrast`, and whether a blow detaches for `estimate` |
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
-//! | `measured.rs` | the options that say how exactly a platform was measured |
+//! | `taken.rs` | the options that say how a table is taken in |
+//! | `measured.rs` | the options that say how exactly a platform was measured, and which flakes were kept |
 //! | `plan_sheet.rs` | the sheet to fill in at the yard |
 //! | `estimate_plot.rs`, `contrast_plot.rs`, `original_plot.rs`, `assemblage_plot.rs`, `plan_plot.rs` | the pictures of a verb |
 

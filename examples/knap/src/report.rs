@@ -1,4 +1,4 @@
-//! Numbers and paragraphs for people, ordered JSON for programs.
+//! What people read: numbers, and the page that paragraphs, figures with their ends and columns are laid out on.
 
 use crate::failure::{Failure, Outcome};
 use conchoid::infer::Drawn;
