@@ -36,7 +36,7 @@ pub struct OffersMade {
 /// nothing else; `progress` is told the rows done.
 ///
 /// # Errors
-/// As [`TableReader::each`].
+/// As [`TableReader::read`], and those of `take`.
 ///
 /// ```
 /// use conchoid::table::{Offer, TableOptions, TableReader, offer_each};

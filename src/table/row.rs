@@ -215,8 +215,8 @@ impl Row {
     /// How this row ends for an answer that needs the columns named (by our names).
     ///
     /// Refused when it has the wrong number of cells, when a needed cell is bad, blank or without a column,
-    /// or when a platform measurement is needed and the piece has none to measure
-    /// ([`flake::refusal`]). A bad cell that is not needed is a remark.
+    /// or when a platform measurement is needed and the piece has none to measure (a crushed platform, a portion
+    /// without one). A bad cell that is not needed is a remark.
     pub fn outcome(&self, needed: &[&str]) -> RowOutcome {
         if let Some(e) = &self.refused {
             return RowOutcome::Refused(vec![e.clone()]);

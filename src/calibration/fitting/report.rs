@@ -41,7 +41,7 @@ pub(crate) struct GroupSpread {
     pub spread: f64,
 }
 
-/// One fit of a report: what the size model of the calibration ([`SizeModel`](super::SizeModel)) does not hold itself. All of
+/// One fit of a report: what the size model of the calibration ([`SizeModel`](crate::calibration::SizeModel)) does not hold itself. All of
 /// it is serialised, with what the model holds.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
