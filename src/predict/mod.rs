@@ -34,6 +34,7 @@ pub use detachment::{
     BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, UsualBlow, compare_blows,
 };
 pub(crate) use distribution::Part;
+#[cfg(any(test, feature = "table"))]
 pub(crate) use distribution::Quantiles;
 pub use distribution::{Component, Interval, LEVEL, Predictive, USUAL_LEVEL};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};

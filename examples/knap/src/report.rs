@@ -200,7 +200,7 @@ impl Page {
             (width, true) => format!("{c:width$}"),
             (width, false) => format!("{c:>width$}"),
         };
-        let cells: Vec<String> = widths.iter().zip(cells.into_iter()).map(cell).collect();
+        let cells: Vec<String> = widths.iter().zip(cells).map(cell).collect();
         self.line(cells.join(" "));
     }
     /// What to mind.

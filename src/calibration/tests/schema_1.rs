@@ -47,11 +47,8 @@ fn files_of_version_0_1_answer_as_they_did() {
         assert!(written.contains("\"schema\": 2") && written.len() < text.len(), "{file}");
         let again = Calibration::from_json(&written).unwrap();
         assert_eq!(again.to_json(), written, "{file}");
-        let ask = {
-            let mut ask = Ask::default();
-            ask.termination = (file == "updated-glass").then_some(Termination::Feather);
-            ask
-        };
+        let termination = (file == "updated-glass").then_some(Termination::Feather);
+        let ask = Ask { termination, ..Ask::default() };
         let mut checked = 0;
         for predictor in [old, again].map(|c| Predictor::new(c).unwrap()) {
             for row in rows.iter().filter(|r| r[0] == file) {

@@ -276,7 +276,7 @@ fn names_of_others_are_suggested_with_the_unit_of_their_values() {
                  a,0.7,75,4.1,0.021,flint\nb,0.9,68,5.2,0.034,flint\nc,0.6,81,3.3,0.012,chert\n";
     let found = |text: &[u8], options: &TableOptions| -> Vec<(String, String)> {
         let table = reader(text, options);
-        table.header().suggestions().iter().cloned().collect()
+        table.header().suggestions().to_vec()
     };
     let expected = [
         ("ID", "flake"),
