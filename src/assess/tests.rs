@@ -473,3 +473,24 @@ proptest! {
         }
     }
 }
+
+/// Who scores a calibration as it stands on sites is told where it may have been made with them; an experiment that is not
+/// moved knows no sites, and nothing is said.
+#[test]
+fn scores_as_they_stand_say_which_calibrations_may_know_the_sites() {
+    use crate::assess::as_they_stand;
+    use crate::calibration::bundled;
+    let rows = field_school();
+    let rule = |c: crate::calibration::Calibration| {
+        as_they_stand(&[c], &rows, &Question::new("mass_g")).unwrap().rule().to_string()
+    };
+    let flint = bundled::named("hard-hammer-flint").unwrap();
+    assert_eq!(rule(flint.clone()), "as it stands, not fitted to them");
+    let moved = rule(flint.at_sites().unwrap());
+    assert!(
+        moved.contains("hard-hammer-flint was moved to sites with 25 sites that it does not name"),
+        "{moved}"
+    );
+    let made = rule(bundled::named("excavated-flakes").unwrap());
+    assert!(made.contains("excavated-flakes was made with 25 sites that it does not name"), "{made}");
+}

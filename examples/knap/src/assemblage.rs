@@ -563,6 +563,12 @@ fn comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) ->
         page.say(format!("{} without {size} left out.", count(without, "piece", "pieces")));
     }
     page.say("Flakes of one core or knapper are more alike than the p-values allow for.");
+    if o.against.is_some() || o.group.as_deref() == Some("site") {
+        page.say(
+            "Flakes of two sites differ from like platforms too: within a site that cancels, between sites it is part of \
+             the ratio, which then tells of the sites and not of percussor or hand alone.",
+        );
+    }
     page.picture(o.plot.as_ref());
     Ok(page)
 }

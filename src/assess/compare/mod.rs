@@ -593,6 +593,25 @@ pub fn cross_validate<M: Measured + Sync>(
     })
 }
 
+/// That calibrations stand as they are, and which of them may have been made with the sites of these flakes: where a
+/// calibration does not name its sites nobody can tell.
+fn as_fitted(calibrations: &[Calibration]) -> String {
+    let mut told = "as it stands, not fitted to them".to_string();
+    for c in calibrations {
+        let sizes = || c.variants().iter().flat_map(|v| &v.sizes);
+        let shared = sizes().flat_map(|m| &m.shared).filter(|e| e.by == "site" && e.levels.is_empty());
+        let how = if c.distance().is_some() { "moved to sites" } else { "made" };
+        if let Some(sites) = shared.map(|e| e.groups).max() {
+            told.push_str(&format!(
+                "; {} was {how} with {sites} sites that it does not name, and flakes of one of these are predicted better than \
+                 those of a new site",
+                c.name()
+            ));
+        }
+    }
+    told
+}
+
 /// Scores calibrations as they stand, not fitted to these flakes: whether one may speak for a site. Complete flakes
 /// without retouch whose size was measured are scored; where a column `site` names more than one site, standard errors
 /// are taken over sites, whose flakes lie to one side together.
@@ -673,7 +692,7 @@ pub fn as_they_stand<M: Measured + Sync>(
     });
     Ok(Assessment {
         size: size.clone(),
-        rule: "as it stands, not fitted to them".to_string(),
+        rule: as_fitted(calibrations),
         offered: rows.len(),
         with_size: rows.iter().filter(|r| r.number(&column).is_some()).count(),
         forms: forms.collect(),
