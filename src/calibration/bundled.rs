@@ -115,9 +115,8 @@ pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
     }
 }
 
-/// The knots of a natural cubic term of three: near the 5th, 50th and 95th percentile of the flakes of the table (of area
-/// times depth near the smallest, a quarter, and the largest). Beyond the outer two it is straight, so that in logarithms a
-/// form runs on as a power law.
+/// The knots of a natural cubic term of three: near the 5th, 50th and 95th percentile of the flakes of the table. Beyond
+/// the outer two it is straight, so that in logarithms a form runs on as a power law.
 type Knots = [f64; 3];
 
 /// Sizes in the measurements of the platform: each straight, some of them with a curved term as well, and where it is
@@ -126,8 +125,6 @@ type Knots = [f64; 3];
 struct Curved {
     name: &'static str,
     terms: Vec<CurvedTerm>,
-    /// A curved term in several of the measurements, and its knots.
-    together: Option<(Term, Knots)>,
     /// The pair of measurements whose product counts for mass.
     mass: Option<(usize, usize)>,
 }
@@ -152,17 +149,12 @@ impl Curved {
     fn size(&self, size: &str, column: &str, products: bool) -> Result<SizeRecipe> {
         let mut terms: Vec<Term> = self.terms.iter().map(|t| t.term.clone()).collect();
         let free = terms.len();
-        let curves = self.terms.iter().filter_map(|t| Some((t.term.clone(), t.knots?)));
-        terms.extend(
-            curves.chain(self.together.clone()).flat_map(|(t, knots)| spline(t, &knots).split_off(1)),
-        );
+        for t in &self.terms {
+            terms.extend(t.knots.iter().flat_map(|k| spline(t.term.clone(), k).split_off(1)));
+        }
         let centred: Vec<Term> = self.terms.iter().map(|t| shifted(t.term.clone(), t.middle)).collect();
         let pairs = (0..centred.len()).flat_map(|i| (i + 1..centred.len()).map(move |j| (i, j)));
-        let counts = |pair: &(usize, usize)| match size {
-            "mass_g" => self.mass == Some(*pair),
-            // two lengths in one product would be no power law
-            _ => products && (self.together.is_none() || *pair != (0, 1)),
-        };
+        let counts = |pair: &(usize, usize)| products || size == "mass_g" && self.mass == Some(*pair);
         terms.extend(pairs.filter(counts).map(|(i, j)| product([centred[i].clone(), centred[j].clone()])));
         let penalised: Vec<usize> = (free..terms.len()).collect();
         let name =
@@ -335,8 +327,7 @@ fn glass() -> Result<Recipe> {
 }
 
 fn flint() -> Result<Recipe> {
-    let (area, depth) = (straight(ln(AREA), 4.5), straight(ln(DEPTH), 2.0));
-    let both = (ln(product([value(AREA), value(DEPTH)])), [2.0, 5.0, 9.2]);
+    let (area, depth) = (curved(ln(AREA), 4.5, [2.3, 4.2, 5.7]), curved(ln(DEPTH), 2.0, [0.8, 1.9, 2.7]));
     let angle = straight(value(ANGLE), 70.0);
     let (cortex, scars) =
         (straight(value("dorsal_cortex_1_to_5"), 4.0), straight(value("dorsal_scars"), 3.0));
@@ -349,9 +340,9 @@ fn flint() -> Result<Recipe> {
         }))
     };
     let variant = |form: &'static str, name: &str, terms: &[CurvedTerm]| {
-        let together = (terms.len() > 2).then(|| both.clone());
+        // scars tell more of a large platform than of a small one
         let mass = (terms.len() == 5).then_some((0, 4));
-        let curved = Curved { name: form, terms: terms.to_vec(), together, mass };
+        let curved = Curved { name: form, terms: terms.to_vec(), mass };
         curved.variant(name, ("mean_thickness_mm", true), ends()?)
     };
     Ok(Recipe {
@@ -371,8 +362,8 @@ fn flint() -> Result<Recipe> {
                 &[area.clone(), depth.clone(), angle.clone(), cortex, scars],
             )?,
             variant("area-depth", "area, depth, angle", &[area.clone(), depth.clone(), angle.clone()])?,
-            variant("area-log", "area, angle", &[curved(ln(AREA), 4.5, [2.3, 4.2, 5.7]), angle.clone()])?,
-            variant("log-log", "depth, angle", &[curved(ln(DEPTH), 2.0, [0.8, 1.9, 2.7]), angle])?,
+            variant("area-log", "area, angle", &[area, angle.clone()])?,
+            variant("log-log", "depth, angle", &[depth, angle])?,
         ],
         grows: true,
         settings: vec![],
@@ -387,7 +378,7 @@ fn quartzite() -> Result<Recipe> {
     let (depth, width) = (curved(ln(DEPTH), 2.0, [0.7, 1.7, 2.6]), curved(ln(WIDTH), 3.2, [2.1, 2.9, 3.7]));
     let angle = curved(value(ANGLE), 90.0, [60.0, 90.0, 120.0]);
     let variant = |form: &'static str, name: &str, terms: &[CurvedTerm]| {
-        let curved = Curved { name: form, terms: terms.to_vec(), together: None, mass: None };
+        let curved = Curved { name: form, terms: terms.to_vec(), mass: None };
         curved.variant(name, ("thickness_mm", false), None)
     };
     Ok(Recipe {

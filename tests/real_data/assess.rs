@@ -95,8 +95,8 @@ fn flint_forms_ten_by_ten() {
     print(&a);
     let crps = |name: &str| a.form(name).unwrap().overall.crps.value;
     // least squares on area, depth, angle, cortex and scars gives 0.413; their squares and products help
-    // (0.4049 before sizes had to grow with the platform and agree with each other: that costs 0.0016)
-    assert!(crps("hard-hammer-flint") < 0.407, "{}", crps("hard-hammer-flint"));
+    // (0.4049 before sizes had to grow with the platform and agree with each other: that costs 0.0021)
+    assert!(crps("hard-hammer-flint") < 0.4079, "{}", crps("hard-hammer-flint"));
     assert!(crps("hard-hammer-flint") < crps("area") && crps("area") < crps("log-log"));
     assert_eq!(a.recommendation().take, "hard-hammer-flint");
 }
