@@ -78,7 +78,8 @@ impl TakenIn {
         }
         options = self.ignore.iter().fold(options, |options, column| options.ignore(column));
         if let Some(shape) = &self.platform_shape {
-            let shape = shape.parse::<PlatformShape>().map_err(|e| Failure::usage(format!("--{e}")))?;
+            let named = |e: conchoid::Error| e.to_string().replacen("platform_shape", "--platform-shape", 1);
+            let shape = shape.parse::<PlatformShape>().map_err(|e| Failure::usage(named(e)))?;
             options = options.platform_shape(shape);
         }
         if self.formulas_as_text {
