@@ -596,20 +596,21 @@ pub fn cross_validate<M: Measured + Sync>(
 /// That calibrations stand as they are, and which of them may have been made with the sites of these flakes: where a
 /// calibration does not name its sites nobody can tell.
 fn as_fitted(calibrations: &[Calibration]) -> String {
-    let mut told = "as it stands, not fitted to them".to_string();
-    for c in calibrations {
-        let sizes = || c.variants().iter().flat_map(|v| &v.sizes);
-        let shared = sizes().flat_map(|m| &m.shared).filter(|e| e.by == "site" && e.levels.is_empty());
-        let how = if c.distance().is_some() { "moved to sites" } else { "made" };
-        if let Some(sites) = shared.map(|e| e.groups).max() {
-            told.push_str(&format!(
-                "; {} was {how} with {sites} sites that it does not name, and flakes of one of these are predicted better than \
-                 those of a new site",
-                c.name()
-            ));
-        }
+    let with_sites = calibrations.iter().filter_map(|c| {
+        let sizes = c.variants().iter().flat_map(|v| &v.sizes);
+        let shared = sizes.flat_map(|m| &m.shared).filter(|e| e.by == "site" && e.levels.is_empty());
+        let how = if c.distance().is_some() { "moved to" } else { "made with" };
+        Some(format!("{} was {how} {} sites", c.name(), shared.map(|e| e.groups).max()?))
+    });
+    let with_sites: Vec<String> = with_sites.collect();
+    let plain = "as it stands, not fitted to them";
+    if with_sites.is_empty() {
+        return plain.to_string();
     }
-    told
+    format!(
+        "{plain}; {}, which it does not name: flakes of one of these are predicted better than those of a new site",
+        with_sites.join(", ")
+    )
 }
 
 /// Scores calibrations as they stand, not fitted to these flakes: whether one may speak for a site. Complete flakes
