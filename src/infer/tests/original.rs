@@ -246,3 +246,20 @@ proptest! {
         prop_assert!(t.cdf(now) == 0.0 && t.sf(now * 0.5) == 1.0);
     }
 }
+
+/// Degrees of freedom at the end of the doubles make no panic and no NaN; what runs out of the doubles is refused by those who
+/// ask, as every size that is not finite.
+#[test]
+fn hardly_any_degrees_of_freedom_keep_the_order_of_quantiles() {
+    for degrees_of_freedom in [5e-324, 1e-300, 1e-6, 0.01] {
+        for at_least in [1e-3, 1.0, 1e6] {
+            let c = Component { weight: 1.0, location: 2.0, scale: 0.5, degrees_of_freedom };
+            let Ok(predictive) = Predictive::new(Transform::Ln, vec![c]) else { continue };
+            let Ok(t) = Truncated::new(predictive, at_least) else { continue };
+            assert!((0.0..=1.0).contains(&t.probability()), "{degrees_of_freedom} {at_least}");
+            if let Ok(i) = t.interval(0.95) {
+                assert!(at_least <= i.low && i.low <= i.median && i.median <= i.high, "{i:?}");
+            }
+        }
+    }
+}

@@ -256,7 +256,12 @@ fn run(rng: &mut impl Rng, school: &str, whole: &str) -> Result<(), String> {
     if words_of(&whole.replace("is not a finite number", "")) && !words_of(&String::from_utf8_lossy(&bytes)) {
         return told("a number that is not finite", &whole);
     }
-    let rows = |b: &[u8]| b.split(|b| *b == b'\n').filter(|l| !l.is_empty()).count();
+    // a carriage return alone ends a line too
+    let lines = |b: &[u8]| -> Vec<Vec<u8>> {
+        let cut = b.split(|b| b"\r\n".contains(b)).filter(|l| !l.is_empty());
+        cut.map(<[u8]>::to_vec).collect()
+    };
+    let rows = |b: &[u8]| lines(b).len();
     let plain = bytes.is_ascii()
         && !bytes.contains(&b'"')
         && !bytes.contains(&0)
@@ -265,10 +270,7 @@ fn run(rng: &mut impl Rng, school: &str, whole: &str) -> Result<(), String> {
         words.contains(&"--table".to_string()) && ["estimate", "original"].contains(&words[0].as_str());
     let all_rows = ["--out", "--where"].iter().all(|o| !words.contains(&o.to_string()));
     if is_table && plain && [0, 3].contains(&code) && all_rows {
-        let blank = bytes
-            .split(|b| *b == b'\n')
-            .filter(|l| !l.is_empty() && l.iter().all(|b| b", \r".contains(b)))
-            .count();
+        let blank = lines(&bytes).iter().filter(|l| l.iter().all(|b| b", ".contains(b))).count();
         let (came, went) = (rows(&bytes), rows(&answer));
         if went > came || went + blank < came {
             return told(&format!("{came} lines came and {went} went"), &whole);
