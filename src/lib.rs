@@ -48,7 +48,6 @@
 //! ```
 //! # #[cfg(feature = "table")] {
 //! use conchoid::calibration::bundled;
-//! use conchoid::strike::Measured;
 //! use conchoid::table::{TableOptions, TableReader};
 //! use conchoid::predict::Predictor;
 //!

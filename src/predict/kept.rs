@@ -252,7 +252,29 @@ mod tests {
                     assert!(
                         (s.predictive.cdf(q) - p).abs() < 1e-8 && (s.predictive.sf(q) + p - 1.0).abs() < 1e-6
                     );
+                    let h = 1e-4 * q;
+                    let slope = (s.predictive.cdf(q + h) - s.predictive.cdf(q - h)) / (2.0 * h);
+                    let density = s.predictive.ln_pdf(q).exp();
+                    assert!((density / slope - 1.0).abs() < 1e-3, "{} {density} against {slope}", s.size);
                 }
+            }
+        }
+    }
+
+    /// A threshold that loses nothing leaves the law of a new site as it is, with what flakes of a site share.
+    #[test]
+    fn where_everything_is_kept_the_law_is_the_plain_one() {
+        let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
+        let platform = Platform::builder().depth_mm(6.0).exterior_platform_angle_deg(75.0).build().unwrap();
+        let strike = Strike::builder().platform(platform).build().unwrap();
+        let plain = predictor.estimate(&strike, &Ask::default()).unwrap();
+        let ask = Ask { kept: Some(RecoveryThreshold::above_mm(1e-3).unwrap()), ..Ask::default() };
+        let all = predictor.estimate(&strike, &ask).unwrap();
+        assert!(all.kept.unwrap() > 1.0 - 1e-9);
+        for (a, b) in plain.sizes.iter().zip(&all.sizes) {
+            let [a, b] = [a, b].map(|s| s.predictive.interval(0.9).unwrap());
+            for (x, y) in [(a.low, b.low), (a.median, b.median), (a.high, b.high)] {
+                assert!((x / y).ln().abs() < 0.03, "{a:?} against {b:?}");
             }
         }
     }
