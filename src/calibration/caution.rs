@@ -474,12 +474,10 @@ impl fmt::Display for Caution {
                 "these flakes agree with none of the classes, even if the site differs from the experiment as sites do: the odds say \
                  which is less wrong, not which is right",
             ),
-            Caution::LipsAgainstSizes { lips_for, lips_times, sizes_for, sizes_times } => write!(
+            Caution::LipsAgainstSizes { lips_for, sizes_for, .. } => write!(
                 f,
-                "the lips speak for {lips_for} (they multiply its odds by {}), the sizes for {sizes_for} (by {}): the odds are what \
-                 is left where one is set against the other, and change with every flake",
-                times(*lips_times),
-                times(*sizes_times)
+                "the lips speak for {lips_for}, the sizes for {sizes_for}: the odds are what is left where one is set against \
+                 the other, and change with every flake"
             ),
             Caution::NoFailedBlows => f.write_str(
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
@@ -488,11 +486,6 @@ impl fmt::Display for Caution {
             Caution::Mechanics { text, .. } => f.write_str(text),
         }
     }
-}
-
-/// What odds are multiplied by; beyond a thousand no number is meant seriously.
-fn times(v: f64) -> String {
-    if v > 1000.0 { "more than 1000".to_string() } else { format!("{v:.1}") }
 }
 
 /// Two figures.
