@@ -487,7 +487,7 @@ fn scores_as_they_stand_say_which_calibrations_may_know_the_sites() {
     let flint = bundled::named("hard-hammer-flint").unwrap();
     assert_eq!(rule(flint.clone()), "as it stands, not fitted to them");
     let moved = rule(flint.at_sites().unwrap());
-    assert!(moved.contains("hard-hammer-flint was moved to 25 sites, which it does not name"), "{moved}");
+    assert!(moved.contains("hard-hammer-flint was moved to 25 sites, whose names are not known"), "{moved}");
     let made = rule(bundled::named("excavated-flakes").unwrap());
-    assert!(made.contains("excavated-flakes was made with 25 sites, which it does not name"), "{made}");
+    assert!(made.contains("excavated-flakes was made with 25 sites, whose names are not known"), "{made}");
 }

@@ -339,12 +339,12 @@ fn flint() -> Result<Recipe> {
             penalty: Penalty::Firth,
         }))
     };
-    let variant = |form: &'static str, name: &str, terms: &[CurvedTerm]| {
-        // scars tell more of a large platform than of a small one
-        let mass = (terms.len() == 5).then_some((0, 4));
+    let variant = |form: &'static str, name: &str, mass, terms: &[CurvedTerm]| {
         let curved = Curved { name: form, terms: terms.to_vec(), mass };
         curved.variant(name, ("mean_thickness_mm", true), ends()?)
     };
+    // scars tell more of a large platform than of a small one
+    let area_by_scars = Some((0, 4));
     Ok(Recipe {
         name: NAMES[1].to_string(),
         provenance: Provenance::new(
@@ -359,11 +359,12 @@ fn flint() -> Result<Recipe> {
             variant(
                 "area-depth-dorsal",
                 "area, depth, angle, cortex, scars",
+                area_by_scars,
                 &[area.clone(), depth.clone(), angle.clone(), cortex, scars],
             )?,
-            variant("area-depth", "area, depth, angle", &[area.clone(), depth.clone(), angle.clone()])?,
-            variant("area-log", "area, angle", &[area, angle.clone()])?,
-            variant("log-log", "depth, angle", &[depth, angle])?,
+            variant("area-depth", "area, depth, angle", None, &[area.clone(), depth.clone(), angle.clone()])?,
+            variant("area-log", "area, angle", None, &[area, angle.clone()])?,
+            variant("log-log", "depth, angle", None, &[depth, angle])?,
         ],
         grows: true,
         settings: vec![],

@@ -271,14 +271,25 @@ pub fn in_few(all: &[Caution]) -> Vec<String> {
 
 /// The same for several answers side by side, each with its name: what holds for some of them only is told with theirs in
 /// front, but where the sentence names the percussor itself.
+///
+/// ```
+/// use conchoid::predict::{Caution, in_few_of};
+/// let bevelled = [Caution::Bevelled, Caution::NoFailedBlows];
+/// let told = in_few_of(&[("quartzite", &[Caution::NoFailedBlows]), ("antler", &bevelled)]);
+/// assert!(told[0].starts_with("antler: a bevelled platform"));
+/// assert!(told[1].starts_with("whether the flake detaches"));
+/// ```
 pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
-    let mut found: Vec<(&Caution, String, Vec<&str>)> = Vec::new();
-    for (name, c) in all.iter().flat_map(|(name, cautions)| cautions.iter().map(move |c| (*name, c))) {
-        let sentence = c.to_string();
-        match found.iter_mut().find(|(_, told, _)| *told == sentence) {
-            Some((_, _, whose)) if whose.contains(&name) => {}
-            Some((_, _, whose)) => whose.push(name),
-            None => found.push((c, sentence, vec![name])),
+    // by place, since two answers may bear one name
+    let mut found: Vec<(&Caution, String, Vec<usize>)> = Vec::new();
+    for (i, (_, cautions)) in all.iter().enumerate() {
+        for c in *cautions {
+            let sentence = c.to_string();
+            match found.iter_mut().find(|(_, told, _)| *told == sentence) {
+                Some((_, _, whose)) if whose.last() == Some(&i) => {}
+                Some((_, _, whose)) => whose.push(i),
+                None => found.push((c, sentence, vec![i])),
+            }
         }
     }
     let mut families: std::collections::BTreeMap<u8, Vec<String>> = Default::default();
@@ -287,7 +298,8 @@ pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
         let told = if whose.len() == all.len() || named {
             sentence
         } else {
-            format!("{}: {sentence}", whose.join(", "))
+            let names: Vec<&str> = whose.iter().map(|i| all[*i].0).collect();
+            format!("{}: {sentence}", names.join(", "))
         };
         families.entry(c.family()).or_default().push(told);
     }

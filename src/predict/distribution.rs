@@ -75,7 +75,7 @@ impl Interval {
     }
 
     /// Itself, where its ends are numbers.
-    fn finite(self) -> Result<Interval> {
+    pub(crate) fn finite(self) -> Result<Interval> {
         if self.low.is_finite() && self.median.is_finite() && self.high.is_finite() {
             return Ok(self);
         }

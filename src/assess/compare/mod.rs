@@ -608,7 +608,7 @@ fn as_fitted(calibrations: &[Calibration]) -> String {
         return plain.to_string();
     }
     format!(
-        "{plain}; {}, which it does not name: flakes of one of these are predicted better than those of a new site",
+        "{plain}; {}, whose names are not known: flakes of one of these are predicted better than those of a new site",
         with_sites.join(", ")
     )
 }

@@ -272,25 +272,23 @@ impl Original {
     /// level (in grams), which begins at what remains where that is likely.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] unless 0 < level < 1.
+    /// [`Error::OutOfRange`] unless 0 < level < 1; [`Error::Refused`] where an end of it is beyond the numbers.
     pub fn interval(&self, level: f64) -> Result<Interval> {
-        match &self.law {
-            Law::AtLeast(t) => t.interval(level),
+        let level = LEVEL.check(level)?;
+        let found = match &self.law {
+            Law::AtLeast(t) => t.interval(level)?,
             Law::WithLoss(t, post) => {
-                let level = LEVEL.check(level)?;
                 let (low, high) = post.shortest(t, level);
-                Ok(Interval { low, median: post.quantile(t, 0.5), high, level }.in_order())
+                Interval { low, median: post.quantile(t, 0.5), high, level }.in_order()
             }
             Law::ByMarks { ratio, certain } => {
                 let i = ratio.interval(level)?;
                 let scaled = |v: f64| certain * v;
-                Ok(Interval { low: scaled(i.low), median: scaled(i.median), high: scaled(i.high), level })
+                Interval { low: scaled(i.low), median: scaled(i.median), high: scaled(i.high), level }
             }
-            Law::Whole { certain } => {
-                let level = LEVEL.check(level)?;
-                Ok(Interval { low: *certain, median: *certain, high: *certain, level })
-            }
-        }
+            Law::Whole { certain } => Interval { low: *certain, median: *certain, high: *certain, level },
+        };
+        found.finite()
     }
 
     /// The interval of the share lost, 0 to 1, with its median: that of the size, told as shares. A share counts as
