@@ -15,12 +15,9 @@ mod plot;
 #[path = "knap/src/say.rs"]
 mod say;
 
-use conchoid::form::{Form, indicator};
-use conchoid::plan::{
-    Aim, Allocation, Candidates, Cores, Exchange, Factor, Information, SettingValue, choose, expected_width,
-};
-use rand::SeedableRng;
-use rand_chacha::ChaCha8Rng;
+use conchoid::form::Form;
+use conchoid::plan::Experiment;
+use conchoid::strike::{Platform, Strike};
 use std::path::PathBuf;
 
 /// What last year's flakes showed: the spread of ln mass within a core and between cores. Invented.
@@ -40,77 +37,46 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!(
         "85 degrees, by quartzite or antler; but nobody gets a platform under 6 mm off with the antler.\n"
     );
-    let form = Form::named("log-log")?.with_terms([indicator("percussor", "antler")])?;
-    let reach = Candidates::grid(
-        &form,
-        vec![
-            Factor::steps("platform_depth_mm", 4.0, 12.0, 1.0)?.with_tolerance(1.0)?,
-            Factor::steps("exterior_platform_angle_deg", 60.0, 85.0, 5.0)?.with_tolerance(5.0)?,
-            Factor::class("percussor", &["quartzite", "antler"])?,
-        ],
-    )?
-    .retain(
-        |s| !matches!(s, [SettingValue::Number(d), _, SettingValue::Level(p)] if *d < 6.0 && p == "antler"),
-    )?;
+    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+    let by_quartzite = Strike::builder().platform(platform).percussor("quartzite").build()?;
+    let (flakes, difference) = (40, 1.5);
+    let experiment = Experiment::new(Form::named("log-log")?, "mass_g", flakes)
+        .percussors(&["quartzite", "antler"])?
+        .reach("platform_depth_mm", 4.0, 12.0)?
+        .reach("exterior_platform_angle_deg", 60.0, 85.0)?
+        .reach_of("antler", "platform_depth_mm", 6.0, 12.0)
+        .at("8 mm, 75 degrees, quartzite", &by_quartzite)?
+        .spread(WITHIN, "of last year's flakes")?
+        .cores(PER_CORE)
+        .between_cores(BETWEEN)
+        .difference(difference)?;
+    let plan = experiment.plan(6)?;
+    let by_core = experiment.one_percussor_a_core().plan(6)?;
 
-    let cores = Cores::new(WITHIN, BETWEEN, PER_CORE)?;
-    let difference = 1.5f64;
     println!(
         "How many flakes? The question is whether quartzite makes flakes {difference} times as heavy.\n"
     );
     println!("  flakes  cores   of a flake   seen, both percussors   seen, one percussor");
     println!("                  (high/low)   on every core           a core");
-    let mut rng = ChaCha8Rng::seed_from_u64(6);
-    let mut points = Vec::new();
-    for flakes in [12usize, 16, 24, 32, 40, 48] {
-        let plan = choose(reach.design(), &Exchange::new(flakes), &mut rng)?;
-        let known = plan.information();
-        let antler = known.variance_of("percussor = antler")?;
-        let chance = |how| cores.power(difference.ln(), antler, flakes, known.terms().len(), how, 0.05);
-        let row = [1.0, 8f64.ln(), 75.0, 0.0];
-        let new = cores.expected_width(known, &row, 0.95, Aim::NewFlake)?;
-        let mean = cores.expected_width(known, &row, 0.95, Aim::Mean)?;
-        let (within, by_core) = (chance(Allocation::WithinCores)?, chance(Allocation::ByCore)?);
+    for (within, apart) in plan.curve.iter().zip(&by_core.curve) {
+        let (Some(new), Some(seen), Some(seen_apart)) = (within.width_new_flake, within.power, apart.power)
+        else {
+            continue;
+        };
         println!(
-            "  {flakes:>6}  {:>5}   {:>10.2}   {:>19.0} %   {:>17.0} %",
-            cores.number_for(flakes),
-            new.exp(),
-            100.0 * within,
-            100.0 * by_core
+            "  {:>6}  {:>5}   {:>10.2}   {:>19.0} %   {:>17.0} %",
+            within.flakes,
+            within.flakes.div_ceil(PER_CORE),
+            plan.readable(new),
+            100.0 * seen,
+            100.0 * seen_apart
         );
-        points.push(plan_plot::Point {
-            flakes: flakes as f64,
-            new_flake: new.exp(),
-            mean: mean.exp(),
-            power: Some(within),
-        });
     }
     println!("\nA core keeps its mood: striking every core with both percussors is worth many flakes.");
-
-    let flakes = 40;
-    let plan = choose(reach.design(), &Exchange::new(flakes).starts(20), &mut ChaCha8Rng::seed_from_u64(6))?;
-    let even = Information::of(&reach.even_grid(flakes)?)?;
-    println!("\nThey settle on {flakes}. What to strike, and how often:\n");
-    let mut at = 0;
-    while at < flakes {
-        let same = plan.points().iter().filter(|i| **i == plan.points()[at]).count();
-        if let [SettingValue::Number(depth), SettingValue::Number(angle), SettingValue::Level(percussor)] =
-            reach.setting(plan.points()[at]).as_slice()
-        {
-            println!("  {same:>2} x {depth:>4} mm  {angle:>3} degrees  by {percussor}");
-        }
-        at += same;
-    }
-    let kept = reach.efficiency_within_tolerance(plan.points(), None, 500, &mut rng)?;
-    let row = [1.0, 8f64.ln(), 75.0, 0.0];
     println!(
-        "\nAn even grid of {flakes} (antler at 4 mm included, which nobody can strike) would know {:.2} times\n\
-         as much; struck within 1 mm and 5 degrees, the plan keeps {:.0} % of what it would know. The interval\n\
-         of a flake at 8 mm and 75 degrees, cores alike: {:.2} high over low.",
-        1.0 / plan.information().efficiency_against(&even)?,
-        100.0 * kept.mean,
-        expected_width(plan.information(), &row, WITHIN, 0.95, Aim::NewFlake)?.exp(),
+        "\nThey settle on {flakes}. What to strike, and how much the plan is worth beside an even grid:\n"
     );
+    println!("{plan}");
 
     let picture = folder.join("planning-saturday.svg");
     let words = plan_plot::Words {
@@ -119,7 +85,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         power: format!("chance to see a ratio of {difference}"),
         planned: flakes as f64,
     };
-    std::fs::write(&picture, plan_plot::page(&points, &words).map_err(|e| e.message)?)?;
+    std::fs::write(&picture, plan_plot::page(&plan, &words).map_err(|e| e.message)?)?;
     println!("\nThe curves are in {}.", picture.display());
     println!(
         "\nEye protection at every strike (bystanders too), gloves and a leg pad; moving air against the dust."

@@ -334,7 +334,7 @@ fn values_are_send_and_sync() {
     both::<conchoid::form::Form>();
     both::<conchoid::material::Stone>();
     both::<conchoid::material::PercussorMaterial>();
-    both::<conchoid::plan::Candidates>();
+    both::<conchoid::plan::Experiment>();
     both::<conchoid::infer::OriginalEstimate>();
     both::<conchoid::table::TableOptions>();
     both::<conchoid::table::Row>();

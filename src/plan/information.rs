@@ -17,13 +17,6 @@ const RANK_TOLERANCE: f64 = 1e-12;
 pub(super) const TIE: f64 = 1e-11;
 
 /// The terms of a design that its earlier terms determine, by name; empty where all can be estimated.
-///
-/// ```
-/// use conchoid::plan::{Design, undetermined};
-/// let names = ["intercept", "depth", "antler"].map(String::from).to_vec();
-/// let d = Design::from_rows(names, &[[1.0, 4.0, 0.0], [1.0, 9.0, 0.0], [1.0, 12.0, 0.0]]).unwrap();
-/// assert_eq!(undetermined(&d), ["antler"]);
-/// ```
 pub fn undetermined(design: &Design) -> Vec<String> {
     let mut basis: Vec<DVector<f64>> = Vec::new();
     let mut names = Vec::new();
@@ -94,15 +87,6 @@ fn representable(design: &Design) -> Result<()> {
 }
 
 /// What a set of flakes knows: all that the widths of intervals and the power of tests depend on.
-///
-/// ```
-/// use conchoid::plan::{Design, Information};
-/// let names = vec!["intercept".to_string(), "x".to_string()];
-/// let i = Information::of(&Design::from_rows(names, &[[1.0, -1.0], [1.0, 1.0], [1.0, 1.0], [1.0, -1.0]])?)?;
-/// assert!((i.variance_at(&[1.0, 1.0])? - 0.5).abs() < 1e-15);
-/// assert!((i.variance_of("x")? - 0.25).abs() < 1e-15);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Information {
     names: Vec<String>,

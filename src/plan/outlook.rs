@@ -45,16 +45,6 @@ pub(super) fn width(variance: f64, spread: f64, level: f64, freedom: f64) -> f64
 /// # Errors
 /// [`TooFew`](crate::Error::TooFew) unless there are more flakes than terms; [`Shape`](crate::Error::Shape) for a row of another length;
 /// [`OutOfRange`](crate::Error::OutOfRange) for a spread that is not positive or a level not strictly between 0 and 1.
-///
-/// ```
-/// use conchoid::plan::{Design, Aim, Information, expected_width};
-/// let rows: Vec<[f64; 1]> = vec![[1.0]; 12];
-/// let twelve = Information::of(&Design::from_rows(vec!["intercept".into()], &rows)?)?;
-/// let new = expected_width(&twelve, &[1.0], 0.4, 0.95, Aim::NewFlake)?;
-/// let mean = expected_width(&twelve, &[1.0], 0.4, 0.95, Aim::Mean)?;
-/// assert!((new / mean - 13f64.sqrt()).abs() < 1e-12);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 pub fn expected_width(
     information: &Information,
     row: &[f64],

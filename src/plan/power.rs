@@ -99,14 +99,6 @@ pub fn noncentral_student_sf(t: f64, freedom: f64, noncentrality: f64) -> f64 {
 /// # Errors
 /// [`Error::OutOfRange`] for a spread or variance that is not positive, freedom below 1, an alpha not strictly
 /// between 0 and 1, or a difference that is not finite.
-///
-/// ```
-/// use conchoid::plan::power;
-/// // twenty flakes by each of two percussors, one spread apart: power.t.test(20, 1, strict = TRUE)$power
-/// let p = power(1.0, 1.0, 1.0 / 20.0 + 1.0 / 20.0, 38.0, 0.05)?;
-/// assert!((p - 0.8689530).abs() < 1e-7);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 pub fn power(difference: f64, spread: f64, variance: f64, freedom: f64, alpha: f64) -> Result<f64> {
     let alpha = ALPHA.check(alpha)?;
     let (spread, variance) = (positive("spread", spread)?, positive("variance", variance)?);
@@ -129,17 +121,6 @@ pub enum Allocation {
 }
 
 /// Cores that differ: what that does to a plan. Equal numbers of flakes a core are assumed.
-///
-/// ```
-/// use conchoid::plan::{Allocation, Cores};
-/// let cores = Cores::new(0.35, 0.25, 6)?;
-/// assert_eq!(cores.number_for(24), 4);
-/// // 24 flakes, 12 by each of two percussors: vary the percussor within the core
-/// let within = cores.power(1.5f64.ln(), 1.0 / 6.0, 24, 4, Allocation::WithinCores, 0.05)?;
-/// let by_core = cores.power(1.5f64.ln(), 1.0 / 6.0, 24, 4, Allocation::ByCore, 0.05)?;
-/// assert!(within > 0.7 && by_core < 0.2);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Cores {
     within: f64,

@@ -7,8 +7,8 @@ use crate::fit::{Design, linear};
 use crate::flake::Flake;
 use crate::form::{Form, indicator};
 use crate::plan::{
-    Aim, Allocation, Candidates, Cores, Criterion, Exchange, Factor, Information, SettingValue, choose,
-    continuous_optimum, expected_width, noncentral_student_sf, power, undetermined,
+    Aim, Allocation, Candidates, Cores, Criterion, Exchange, Experiment, Factor, Information, Limit,
+    SettingValue, choose, continuous_optimum, expected_width, noncentral_student_sf, power, undetermined,
 };
 use crate::special::{Student, student_quantile_upper, student_sf};
 use crate::strike::{Platform, Strike};
@@ -288,9 +288,16 @@ fn what_cannot_be_planned_is_named() {
     assert!(!undetermined(&reach.even_grid(3).unwrap()).is_empty());
     assert!(reach.even_grid(0).is_err());
     assert!(reach.efficiency_within_tolerance(&[9999], None, 5, &mut seeded(1)).is_err());
-    let thick = reach.retain(|s| matches!(s[0], SettingValue::Number(d) if d > 6.0)).unwrap();
+    let limit =
+        |level: &str, low, high| Limit { level: level.into(), column: "platform_depth_mm".into(), low, high };
+    let thick = reach.within(vec![limit("antler", 6.5, 99.0), limit("quartzite", 6.5, 99.0)]).unwrap();
     assert_eq!(thick.len(), 6 * 7 * 2);
-    assert!(thick.retain(|_| false).is_err());
+    // what is struck amiss stays within the reach of its percussor
+    let depth = &thick.factors()[0];
+    assert_eq!(thick.range(depth, &thick.setting(0)), Some((6.5, 12.0)));
+    assert_eq!(depth.range(), Some((4.0, 12.0)));
+    let none = vec![limit("antler", 1.0, 2.0), limit("quartzite", 1.0, 2.0)];
+    assert!(matches!(field_school().within(none), Err(Error::TooFew { .. })));
 }
 
 fn lines(text: &str) -> impl Iterator<Item = Vec<String>> {
@@ -507,4 +514,76 @@ fn widths_where_cores_differ() {
     let one = Cores::new(0.4, 0.1, 24).unwrap();
     assert!(one.expected_width(&information, &[1.0], 0.95, Aim::Mean).is_err());
     assert!(one.power(1.0, 0.2, 24, 2, Allocation::ByCore, 0.05).is_err());
+}
+
+/// The front door over the same machinery: what it tells is what the parts give.
+#[test]
+fn a_plan_tells_what_its_parts_give() {
+    let form = || Form::named("log-log").unwrap();
+    let two = |n| Experiment::new(form(), "mass_g", n).percussors(&["Quartzite", "antler"]).unwrap();
+    let experiment = two(24).reach("exterior_platform_angle_deg", 60.0, 90.0).unwrap();
+    let told = experiment.clone().spread(0.45, "here").unwrap().difference(1.5).unwrap();
+    let plan = told.plan(5).unwrap();
+    assert_eq!(plan, told.plan(5).unwrap());
+    let reach = field_school();
+    let chosen = choose(reach.design(), &Exchange::new(24).starts(20), &mut seeded(5)).unwrap();
+    let antler = chosen.information().variance_of("percussor = antler").unwrap();
+    let chance = power(1.5f64.ln(), 0.45, antler, 20.0, 0.05).unwrap();
+    let planned = plan.curve.iter().find(|c| c.flakes == 24).unwrap();
+    assert!((planned.power.unwrap() - chance).abs() < 1e-12);
+    assert!(plan.curve.windows(2).all(|w| w[0].flakes < w[1].flakes));
+    // widths at a platform named, by each percussor
+    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
+    let at = told.clone().at("here", &platform).unwrap().plan(5).unwrap();
+    for (k, percussor) in [0.0, 1.0].iter().enumerate() {
+        let row = [1.0, 8f64.ln(), 75.0, *percussor];
+        let width = expected_width(chosen.information(), &row, 0.45, 0.95, Aim::NewFlake).unwrap();
+        let planned = at.curve.iter().find(|c| c.flakes == 24).unwrap();
+        assert!((planned.width_new_flake_at[k].unwrap() - width).abs() < 1e-12);
+    }
+    // a percussor that reaches less far: neither its targets nor what is accepted go beyond
+    let thick = told.clone().reach_of("antler", "platform_depth_mm", 6.0, 12.0).plan(5).unwrap();
+    for t in &thick.flakes {
+        let (_, depth, low, high) = &t.settings[0];
+        let least = if t.percussor.as_deref() == Some("antler") { 6.0 } else { 4.0 };
+        assert!(least <= *low && low <= depth && depth <= high && *high <= 12.0, "{t:?}");
+    }
+    // flakes one has: those of another percussor, and those that lack what the form reads, are left out
+    let strike = |percussor| Strike::builder().platform(platform).percussor(percussor).build().unwrap();
+    let flake = |percussor| Flake::builder().strike(strike(percussor)).build().unwrap();
+    let mut had = told.clone();
+    [Some("antler"), Some("hard quartzite"), Some("bone"), None].iter().for_each(|p| had.offer(&flake(*p)));
+    had.leave_out();
+    let words = had.plan(5).unwrap().to_string();
+    assert!(words.contains("1 flake you have cannot tell") || words.contains("left out"), "{words}");
+    // cores, the form's own spread, and what is lacking
+    let cores = told.clone().cores(4).between_cores(0.3).plan(5).unwrap();
+    assert_eq!(cores.flakes.iter().filter_map(|t| t.core).max(), Some(6));
+    let by_core = told.clone().cores(4).between_cores(0.3).one_percussor_a_core().plan(5).unwrap();
+    let of = |p: &str| -> Vec<usize> {
+        let by = by_core.flakes.iter().filter(|t| t.percussor.as_deref() == Some(p));
+        by.filter_map(|t| t.core).collect()
+    };
+    assert!(of("quartzite").iter().all(|c| !of("antler").contains(c)));
+    assert!(matches!(experiment.plan(5), Err(Error::Missing { .. })));
+    assert!(matches!(told.clone().cores(4).plan(5), Err(Error::Missing { .. })));
+    assert!(told.clone().cores(0).between_cores(0.3).plan(5).is_err());
+    assert!(told.clone().cores(4).between_cores(-0.3).plan(5).is_err());
+    for bad in [
+        two(24).percussors(&["antler"]),
+        two(24).percussors(&["cheese"]),
+        two(24).spread(0.0, "here"),
+        two(24).level(1.0),
+        two(24).difference(1.0),
+        two(24).reach("platform_depth_mm", 12.0, 4.0),
+        two(24).reach("platform_depth_mm", 0.0, 4.0),
+        two(24).reach("platform_width_mm", 4.0, 9.0),
+    ] {
+        assert!(bad.is_err());
+    }
+    let one = Experiment::new(form(), "mass_g", 24).spread(0.4, "here").unwrap();
+    assert!(matches!(one.difference(1.5).unwrap().plan(1), Err(Error::Invalid { .. })));
+    // an angle of blow adds its term
+    let blow = told.reach("angle_of_blow_deg", 0.0, 20.0).unwrap().plan(5).unwrap();
+    assert!(blow.flakes.iter().all(|t| t.settings[2].0 == "angle_of_blow_deg"));
 }

@@ -22,6 +22,7 @@
 //! | `originals` | a table of tools in, what they were out: [`TableOriginals`] |
 //! | `attributions` | a table of flakes in, what struck them out: [`TableAttributions`] |
 //! | `offers` | rows as they are offered to a fit: [`offer_each`], [`levels_of`] |
+//! | `planned` | the sheet of a plan, to fill in at the yard: [`sheet_of`] |
 //! | `kept` | what is kept of rows that are needed together: [`Keeper`] |
 //! | `summary` | what became of its rows, by reason: [`Summary`], [`Reasons`] |
 //! | `report` | one page about a table, with a paragraph for a paper: [`TableReport`] |
@@ -67,6 +68,7 @@ mod kept;
 mod measured;
 mod offers;
 mod originals;
+mod planned;
 mod quantity;
 mod read;
 mod report;
@@ -86,6 +88,7 @@ pub use intake::Intake;
 pub use kept::{Keeper, KeptRow};
 pub use offers::{Offer, OffersMade, levels_of, offer_each};
 pub use originals::TableOriginals;
+pub use planned::sheet_of;
 pub use quantity::{CLASSES, QUANTITIES, Quantity};
 pub use read::TableReader;
 pub use report::TableReport;

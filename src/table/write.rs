@@ -190,11 +190,11 @@ impl<W: Write> TableWriter<W> {
         Self::start(writer, header.separator, header.names.len(), added.len(), names)
     }
 
-    /// A table of our own, without an input: every row is written by [`TableWriter::write_cells`].
+    /// A table of our own, without an input: every row is written by `write_cells`.
     ///
     /// # Errors
     /// [`Error::Io`] when the writer fails.
-    pub fn sheet(writer: W, separator: Separator, columns: &[&str]) -> Result<Self> {
+    pub(crate) fn sheet(writer: W, separator: Separator, columns: &[&str]) -> Result<Self> {
         let separator = match separator {
             Separator::Auto | Separator::Comma => b',',
             Separator::Semicolon => b';',
@@ -232,7 +232,7 @@ impl<W: Write> TableWriter<W> {
     ///
     /// # Errors
     /// As [`TableWriter::write`]; [`Error::Invalid`] when the table continues an input.
-    pub fn write_cells(&mut self, cells: &[Cell<'_>]) -> Result<()> {
+    pub(crate) fn write_cells(&mut self, cells: &[Cell<'_>]) -> Result<()> {
         if self.carried != 0 {
             return Err(Error::invalid("row", "this table continues an input, whose row must be given"));
         }

@@ -52,7 +52,6 @@ mod paper;
 mod percussor;
 mod plan;
 mod plan_plot;
-mod plan_sheet;
 mod plot;
 mod report;
 mod say;

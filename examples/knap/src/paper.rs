@@ -89,7 +89,7 @@ fn schemas() -> [(&'static str, schemars::Schema); 13] {
         ("assemblage", schema_for!(crate::assemblage::Printed<'_>)),
         ("comparison", schema_for!(crate::assemblage::Compared<'_>)),
         ("calibrations", schema_for!(crate::calibrations::Printed)),
-        ("plan", schema_for!(crate::plan::Printed<'_>)),
+        ("plan", schema_for!(conchoid::plan::Plan)),
     ]
 }
 

@@ -1,25 +1,18 @@
-//! `knap plan`: what to strike next, and what it will buy. This file holds the options and the plan itself;
-//! `plan/wanted.rs` reads the experiment off the command line, `plan/told.rs` tells the plan.
+//! `knap plan`: what to strike next, and what it will buy.
 
-mod told;
-mod wanted;
-
-use crate::failure::{Failure, Outcome};
-use crate::plan_sheet::{self, Target};
-use crate::report::Format;
-use crate::taken::TakenIn;
+use crate::blow::calibration;
+use crate::failure::{Failure, Outcome, Whose};
+use crate::measured::by;
+use crate::number::{self, number};
+use crate::plan_plot;
+use crate::report::{Format, Page, percent};
+use crate::tables::{self, Sink, save};
+use crate::taken::{TakenIn, read};
 use clap::{Args, ValueEnum};
-use conchoid::plan::{
-    Aim, Chosen, Information, SettingValue, WithinTolerance, choose, continuous_optimum, undetermined,
-};
-use rand::SeedableRng;
-use rand::seq::SliceRandom;
-use rand_chacha::ChaCha8Rng;
-use schemars::JsonSchema;
-use serde::Serialize;
-pub use told::Printed;
-use told::{plot, print_json, text};
-use wanted::Wanted;
+use conchoid::form::{self, Form};
+use conchoid::plan::Experiment;
+use conchoid::predict::in_words;
+use conchoid::table::sheet_of;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Aimed {
@@ -103,157 +96,163 @@ pub struct Options {
     format: Format,
 }
 
-/// Random starts for the plan itself, and for each point of the curves.
-const STARTS: (usize, usize) = (20, 4);
+/// The measurements that can be set, by the option of their reach.
+const SETTABLE: [(&str, &str); 4] = [
+    (form::DEPTH, "depth-mm"),
+    (form::ANGLE, "angle-deg"),
+    (form::AREA, "area-mm2"),
+    (form::ANGLE_OF_BLOW, "angle-of-blow-deg"),
+];
 
-/// Numbers of flakes of the curves.
-const CURVE: [usize; 8] = [6, 8, 12, 16, 24, 36, 48, 72];
+/// What the experiment calls by a name of its own that is an option here.
+const ASKED: [(&str, &str); 5] = [
+    ("percussor", "percussor"),
+    ("response", "response"),
+    ("spread", "spread"),
+    ("between_cores", "between-cores"),
+    ("difference", "difference"),
+];
 
 /// An error about what stood on the command line.
 fn usage(e: conchoid::Error) -> Failure {
-    Failure::usage(e.to_string())
-}
-
-/// What so many flakes would tell.
-#[derive(Serialize, JsonSchema)]
-pub struct CurveTold {
-    flakes: usize,
-    width_new_flake: Option<f64>,
-    width_mean: Option<f64>,
-    width_new_flake_at: Vec<Option<f64>>,
-    power: Option<f64>,
-}
-
-/// Against an even grid of as many flakes.
-#[derive(Serialize, JsonSchema)]
-#[serde(untagged)]
-pub enum AgainstGrid {
-    Known { d_efficiency_ratio: f64, mean_width: Option<f64>, mean_width_even_grid: Option<f64> },
-    Unknown { undetermined: String },
-}
-
-struct Plan {
-    chosen: Chosen,
-    targets: Vec<Target>,
-    even: AgainstGrid,
-    /// Share of the continuous bound, where nothing exists yet.
-    bound: Option<f64>,
-    tolerance: WithinTolerance,
-    curve: Vec<CurveTold>,
-    worth: Option<f64>,
-    undetermined: Vec<String>,
+    let column = e.place().and_then(|at| at.column.as_deref());
+    // what no platform can be is told of the platform, what the form does not read of the option
+    let measured = if matches!(e, conchoid::Error::Invalid { .. }) { &SETTABLE[..] } else { &[] };
+    let option = ASKED.iter().chain(measured).find(|(name, _)| Some(*name) == column);
+    Failure::usage(match (&e, option) {
+        (conchoid::Error::Incomparable { reason }, _) => format!("{reason} (say --spread)"),
+        (e, Some((name, option))) => e.to_string().replacen(name, &format!("--{option}"), 1),
+        (e, None) => e.to_string(),
+    })
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    let wanted = Wanted::of(o)?;
-    let plan = plan(o, &wanted)?;
+    let plan = experiment(o)?.plan(o.seed).map_err(usage)?;
     if let Some(path) = &o.sheet {
-        plan_sheet::write(path, &plan.targets, o.stone.as_deref())?;
+        if path == "-" {
+            return Err(Failure::usage("--sheet -: the sheet needs a file of its own"));
+        }
+        sheet_of(&plan, o.stone.as_deref(), Sink::open(Some(path))?)?.finish()?;
     }
     if let Some(path) = &o.plot {
-        plot(path, &wanted, &plan, o)?;
+        let words = plan_plot::Words {
+            title: format!("What a plan buys: {} by {}", in_words(&o.response), o.form),
+            width: format!("{} % interval, {}", percent(o.level), plan.width_is()),
+            power: o.difference.map_or(String::new(), |ratio| format!("chance to see a ratio of {ratio}")),
+            planned: o.flakes as f64,
+        };
+        save(path, &plan_plot::page(&plan, &words)?)?;
     }
-    match o.format {
-        Format::Text => text(o, &wanted, &plan).show()?,
-        Format::Json => print_json(o, &wanted, &plan)?,
+    if o.format == Format::Json {
+        crate::say::json(&plan)?;
+        return Ok(0);
     }
+    let mut page = Page::default();
+    page.told(&plan);
+    if let Some(path) = &o.sheet {
+        page.part(format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:"));
+        page.0.push_str(&crate::over_lines(&fit_command(o, path)));
+    }
+    page.part(crate::told_of("care"));
+    page.show()?;
     Ok(0)
 }
 
-fn plan(o: &Options, w: &Wanted) -> Outcome<Plan> {
-    let mut rng = ChaCha8Rng::seed_from_u64(o.seed);
-    let chosen = choose(w.reach.design(), &w.exchange(o, o.flakes, STARTS.0), &mut rng).map_err(usage)?;
-    let targets = targets(o, w, &chosen, &mut rng);
-    let even = match Information::with_existing(&w.reach.even_grid(o.flakes).map_err(usage)?, w.old()) {
-        Err(conchoid::Error::RankDeficient { term }) => AgainstGrid::Unknown { undetermined: term },
-        Err(e) => return Err(e.into()),
-        Ok(grid) => AgainstGrid::Known {
-            d_efficiency_ratio: chosen.information().efficiency_against(&grid)?,
-            mean_width: w.mean_width(chosen.information(), Aim::NewFlake),
-            mean_width_even_grid: w.mean_width(&grid, Aim::NewFlake),
-        },
-    };
-    let best = continuous_optimum(w.reach.design())?;
-    let bound = w.old().is_none().then(|| best.efficiency_of(chosen.information())).transpose()?;
-    let tolerance = w.reach.efficiency_within_tolerance(chosen.points(), w.old(), 200, &mut rng)?;
-    let undetermined = w.old().map(undetermined).unwrap_or_default();
-    let worth = match w.old() {
-        Some(old) if undetermined.is_empty() => {
-            let information = Information::of(old)?;
-            Some(best.efficiency_of(&information)? * information.flakes() as f64)
-        }
-        _ => None,
-    };
-    let mut sizes = CURVE.to_vec();
-    sizes.push(o.flakes);
-    sizes.sort_unstable();
-    sizes.dedup();
-    let mut curve = Vec::new();
-    for flakes in sizes {
-        let other = match flakes == o.flakes {
-            true => Ok(chosen.clone()),
-            false => choose(w.reach.design(), &w.exchange(o, flakes, STARTS.1), &mut rng),
-        };
-        let Ok(other) = other else { continue };
-        let i = other.information();
-        let [width_new_flake, width_mean] = [Aim::NewFlake, Aim::Mean].map(|aim| w.mean_width(i, aim));
-        let width_new_flake_at = w.at.iter().map(|(_, x)| w.width(i, x, Aim::NewFlake)).collect();
-        curve.push(CurveTold {
-            flakes,
-            width_new_flake,
-            width_mean,
-            width_new_flake_at,
-            power: w.power(o, i),
-        });
-    }
-    Ok(Plan { chosen, targets, even, bound, tolerance, curve, worth, undetermined })
-}
-
-/// The knapping list: by percussor, in random order within it, cores dealt round.
-fn targets(o: &Options, w: &Wanted, chosen: &Chosen, rng: &mut ChaCha8Rng) -> Vec<Target> {
-    let several = w.percussors.len() > 1;
-    let mut by: Vec<Vec<Vec<SettingValue>>> = vec![Vec::new(); w.percussors.len().max(1)];
-    for i in chosen.points() {
-        let setting = w.reach.setting(*i);
-        let level = match setting.last() {
-            Some(SettingValue::Level(p)) if several => w.percussors.iter().position(|q| q == p).unwrap_or(0),
-            _ => 0,
-        };
-        by[level].push(setting);
-    }
-    let cores = w.cores.as_ref().map(|c| c.number_for(o.flakes).max(1));
-    let groups = by.len();
-    let mut out = Vec::new();
-    for (k, mut settings) in by.into_iter().enumerate() {
-        settings.shuffle(rng);
-        for (i, setting) in settings.into_iter().enumerate() {
-            let core = cores.map(|c| match o.cores {
-                Allotted::ByCore => {
-                    // the cores of this percussor
-                    let mine: Vec<usize> = (0..c).filter(|j| j % groups == k).collect();
-                    mine.get(i % mine.len().max(1)).map_or(k + 1, |j| j + 1)
-                }
-                Allotted::Within => i % c + 1,
-            });
-            let settings = w.reach.factors().iter().zip(&setting).filter_map(|(f, v)| {
-                let (SettingValue::Number(v), Some((low, high))) = (v, f.range()) else { return None };
-                let t = f.tolerance();
-                let fixed = low == high;
-                let accept = if fixed { (v - t, v + t) } else { ((v - t).max(low), (v + t).min(high)) };
-                Some((f.name().to_string(), tidy(*v), tidy(accept.0), tidy(accept.1)))
-            });
-            out.push(Target {
-                number: out.len() + 1,
-                percussor: w.percussors.get(k).cloned(),
-                core,
-                settings: settings.collect(),
-            });
+/// The experiment as asked for.
+fn experiment(o: &Options) -> Outcome<Experiment> {
+    let form = Form::named(&o.form).map_err(usage)?;
+    let mut e = Experiment::new(form, &o.response, o.flakes).level(o.level).map_err(usage)?;
+    e = e.percussors(&o.percussor).map_err(usage)?;
+    let given = [&o.depth_mm, &o.angle_deg, &o.area_mm2, &o.angle_of_blow_deg];
+    for ((column, option), text) in SETTABLE.iter().zip(given) {
+        if let Some(text) = text {
+            let (low, high) = reach(option, text)?;
+            e = e.reach(column, low, high).map_err(usage)?;
         }
     }
-    out
+    for text in &o.at {
+        e = at(e, text)?;
+    }
+    if let Some(path) = &o.existing {
+        let mut table = tables::open(path, &o.taken.options(None, &[])?)?;
+        let mut row = table.row();
+        while table.read(&mut row).of_file(path)? {
+            match row.refused() {
+                None => e.offer(&row),
+                Some(_) => e.leave_out(),
+            }
+        }
+    }
+    e = match o.spread {
+        Some(spread) => e.spread(spread, "given by --spread"),
+        None => e.spread_of(&calibration(o.calibration.as_deref(), o.stone.as_deref())?),
+    }
+    .map_err(usage)?;
+    match (o.between_cores, o.flakes_per_core) {
+        (Some(_), None) => return Err(Failure::usage("--between-cores: say --flakes-per-core too")),
+        (Some(spread), _) => e = e.between_cores(spread),
+        _ => {}
+    }
+    if let Some(each) = o.flakes_per_core {
+        e = e.cores(each);
+    }
+    if o.cores == Allotted::ByCore {
+        e = e.one_percussor_a_core();
+    }
+    if o.criterion == Aimed::I {
+        e = e.predictions();
+    }
+    match o.difference {
+        Some(ratio) => e.difference(ratio).map_err(usage),
+        None => Ok(e),
+    }
 }
 
-/// Nobody strikes to more than a tenth.
-fn tidy(v: f64) -> f64 {
-    (v * 10.0).round() / 10.0
+/// `4..12`, or one number.
+fn reach(option: &str, text: &str) -> Outcome<(f64, f64)> {
+    let wrong = |e: String| Failure::usage(format!("--{option}: {e}"));
+    match number::ends(text).map_err(wrong)? {
+        Some((low, high)) if low <= high => Ok((low, high)),
+        Some(_) => Err(wrong(format!("\"{text}\" falls; write LOW..HIGH, such as 4..12"))),
+        None => number(text).map(|v| (v, v)).map_err(wrong),
+    }
+}
+
+/// The experiment with a platform to predict at.
+fn at(experiment: Experiment, text: &str) -> Outcome<Experiment> {
+    let (mut numbers, mut percussor) = (Vec::new(), None);
+    for pair in text.split(',') {
+        let (key, v) = pair
+            .split_once('=')
+            .ok_or_else(|| Failure::usage(format!("--at {text}: write depth_mm=8,angle_deg=75")))?;
+        let key = key.trim();
+        if key == "percussor" {
+            percussor = Some(v);
+            continue;
+        }
+        let option = key.replace('_', "-");
+        let Some((column, _)) = SETTABLE.iter().find(|(name, o)| *o == option || *name == key) else {
+            let names = SETTABLE.iter().map(|s| s.1.replace('-', "_")).chain(["percussor".to_string()]);
+            return Err(Failure::unknown("--at", key, names));
+        };
+        numbers.push((*column, read("at", text, v)?));
+    }
+    let number = |name: &str| numbers.iter().find(|(n, _)| *n == name).map(|(_, v)| *v);
+    experiment.at(text, &by(number, |name| percussor.filter(|_| name == "percussor"))).map_err(usage)
+}
+
+/// What fits the filled sheet under the form of the plan.
+fn fit_command(o: &Options, sheet: &str) -> String {
+    let mut command = format!("knap fit --table {sheet} --response {} --form {}", o.response, o.form);
+    if o.angle_of_blow_deg.is_some() {
+        command.push_str(&format!(" --by {}", form::ANGLE_OF_BLOW));
+    }
+    if o.percussor.len() > 1 {
+        command.push_str(" --by percussor");
+    }
+    let path = std::path::Path::new(sheet);
+    let name = path.file_stem().map_or("mine".into(), |s| s.to_string_lossy().replace(' ', "-"));
+    let out = path.with_extension("json");
+    command.push_str(&format!(" --name {name} --out {}", out.display()));
+    command
 }

@@ -2,15 +2,7 @@
 
 use crate::failure::Outcome;
 use crate::plot::{self, Axis, Layer, Panel};
-
-/// One number of flakes.
-pub struct Point {
-    pub flakes: f64,
-    /// Width of the interval of a new flake, and of the mean.
-    pub new_flake: f64,
-    pub mean: f64,
-    pub power: Option<f64>,
-}
+use conchoid::plan::{Outlook, Plan};
 
 /// What stands at the axes.
 pub struct Words {
@@ -21,11 +13,25 @@ pub struct Words {
     pub planned: f64,
 }
 
+/// One number of flakes: widths of the interval of a new flake and of the mean, and the chance to see a difference.
+struct Point {
+    flakes: f64,
+    new_flake: f64,
+    mean: f64,
+    power: Option<f64>,
+}
+
 /// A curve's name, its points, and the colour of its series.
 type Curve<'a> = (&'a str, Vec<(f64, f64)>, usize);
 
 /// The page, as SVG text.
-pub fn page(points: &[Point], words: &Words) -> Outcome<String> {
+pub fn page(plan: &Plan, words: &Words) -> Outcome<String> {
+    let point = |c: &Outlook| {
+        let (new_flake, mean) = (plan.readable(c.width_new_flake?), plan.readable(c.width_mean?));
+        let point = Point { flakes: c.flakes as f64, new_flake, mean, power: c.power };
+        (new_flake.is_finite() && mean.is_finite()).then_some(point)
+    };
+    let points: Vec<Point> = plan.curve.iter().filter_map(point).collect();
     // widths from hardly more flakes than terms would flatten all others
     let least = points.iter().map(|p| p.new_flake).fold(f64::INFINITY, f64::min);
     let points: Vec<&Point> = points.iter().filter(|p| p.new_flake <= 6.0 * least).collect();

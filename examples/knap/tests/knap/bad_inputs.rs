@@ -14,13 +14,12 @@ use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Mesh, struck};
 use conchoid::infer::{Remains, original};
 use conchoid::material::{PercussorMaterial, Stone};
-use conchoid::plan::{Candidates, Cores, Design, Exchange, Factor, choose, power};
+use conchoid::plan::Experiment;
 use conchoid::predict::Quick;
 use conchoid::predict::{Ask, BlowAsKnown, BlowFigures, Interval, Joint, Predictor};
 use conchoid::predict::{Instrument, MeasurementErrors};
 use conchoid::strike::{Blow, Measured, Platform, Strike, StrikeBuilder};
 use conchoid::table::{RowOutcome, TableOptions, TableReader};
-use rand::SeedableRng;
 use std::fmt::Write as _;
 use std::fs;
 use tempfile::TempDir;
@@ -532,39 +531,46 @@ fn questions(sheet: &mut Sheet) {
         "Invalid",
         Comparison::new(&[2.0; 8], &[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0], &how),
     );
-    sheet.refused("plan", "alpha of 1", "OutOfRange", power(1.0, 1.0, 0.1, 20.0, 1.0));
-    sheet.refused("plan", "a spread of 0", "OutOfRange", power(1.0, 0.0, 0.1, 20.0, 0.05));
-    sheet.refused("plan", "no degrees of freedom", "OutOfRange", power(1.0, 1.0, 0.1, 0.0, 0.05));
-    sheet.refused("plan", "a difference of NaN", "OutOfRange", power(f64::NAN, 1.0, 0.1, 20.0, 0.05));
-    sheet.refused("plan", "no flakes a core", "TooFew", Cores::new(0.3, 0.2, 0));
-    sheet.refused("plan", "values that fall", "Invalid", Factor::number("platform_depth_mm", &[8.0, 4.0]));
-    sheet.refused("plan", "a million steps", "Invalid", Factor::steps("platform_depth_mm", 1.0, 2.0, 1e-6));
-    sheet.refused("plan", "a step of 0", "Invalid", Factor::steps("platform_depth_mm", 1.0, 2.0, 0.0));
-    let design = |rows: &[[f64; 2]]| Design::from_rows(vec!["intercept".into(), "depth".into()], rows);
-    let line = design(&[[1.0, 1.0], [1.0, 2.0], [1.0, 4.0]]).unwrap();
-    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
+    let log_log = |flakes| Experiment::new(Form::named("log-log").unwrap(), "mass_g", flakes);
+    let given = |flakes| log_log(flakes).spread(0.4, "given").unwrap();
+    sheet.refused("plan", "a spread of 0", "OutOfRange", log_log(9).spread(0.0, "given"));
+    sheet.refused("plan", "no spread", "Missing", log_log(9).plan(1));
+    sheet.refused("plan", "a level of 1", "OutOfRange", log_log(9).level(1.0));
+    sheet.refused("plan", "a difference of NaN", "OutOfRange", log_log(9).difference(f64::NAN));
     sheet.refused(
         "plan",
-        "one flake for two coefficients",
-        "TooFew",
-        choose(&line, &Exchange::new(1), &mut rng),
+        "a difference of one percussor",
+        "Invalid",
+        given(9).difference(1.5).and_then(|e| e.plan(1)),
     );
-    sheet.refused("plan", "NaN in the design", "OutOfRange", design(&[[1.0, f64::NAN], [1.0, 2.0]]));
-    sheet.refused("plan", "no starts", "Invalid", choose(&line, &Exchange::new(4).starts(0), &mut rng));
-    let flat = design(&[[1.0, 1.0], [1.0, 1.0]]).unwrap();
+    sheet.refused("plan", "no flakes a core", "TooFew", given(9).cores(0).between_cores(0.2).plan(1));
+    sheet.refused("plan", "cores that differ by nobody knows what", "Missing", given(9).cores(3).plan(1));
+    sheet.refused("plan", "a reach that falls", "Invalid", log_log(9).reach("platform_depth_mm", 8.0, 4.0));
+    sheet.refused(
+        "plan",
+        "a depth that no platform has",
+        "OutOfRange",
+        log_log(9).reach("platform_depth_mm", f64::NEG_INFINITY, 4.0),
+    );
+    sheet.refused(
+        "plan",
+        "a reach that the form does not read",
+        "Invalid",
+        log_log(9).reach("platform_area_mm2", 20.0, 90.0),
+    );
+    sheet.refused("plan", "a percussor of cheese", "UnknownName", log_log(9).percussors(&["cheese"]));
+    sheet.refused("plan", "two flakes for three coefficients", "TooFew", given(2).plan(1));
+    sheet.refused("plan", "no flakes", "Invalid", given(0).plan(1));
     sheet.refused(
         "plan",
         "a depth that does not vary",
         "RankDeficient",
-        choose(&flat, &Exchange::new(4), &mut rng),
+        given(9).reach("platform_depth_mm", 8.0, 8.0).and_then(|e| e.plan(1)),
     );
-    let one = Factor::number("platform_depth_mm", &[4.0, 8.0]).unwrap();
-    sheet.refused(
-        "plan",
-        "a form whose angle is no factor",
-        "Missing",
-        Candidates::grid(&Form::named("log-log").unwrap(), vec![one]),
-    );
+    sheet.refused("plan", "a platform without an angle", "Missing", {
+        let platform = Platform::builder().depth_mm(8.0).build().unwrap();
+        given(9).at("here", &platform).and_then(|e| e.plan(1))
+    });
 }
 
 #[cfg(unix)]
