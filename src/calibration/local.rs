@@ -1,8 +1,19 @@
 //! A calibration updated with few flakes of one's own.
 //!
 //! [`Local`] takes a published calibration, picks the variant whose measurements the local flakes have, takes
-//! the flakes one by one and finishes into a calibration of the one size that was measured, by
-//! updating of the fit. With a spread that has terms of its own, or with Student tails, the update is
+//! the flakes one by one and finishes into a calibration of the one size that was measured. The local flakes are those of
+//! one more group: they tell its effect, whose law before they are seen is
+//!
+//! ```text
+//! of a calibration whose groups share effects     that of the effects of its groups
+//! of an experiment                                N(0, t^2 s^2 e e' + k^2 df (V - v e e'))
+//! ```
+//!
+//! with V, s and df the published covariance, spread and degrees of freedom, e the unit vector of the intercept, and v the
+//! variance of the expected value at the experiment's own centre (that of the intercept given the slopes): the level moves
+//! by t spreads, the slopes turn the line about that centre, of which an experiment then tells as much as 1 / k^2 flakes would.
+//!
+//! With a spread that has terms of its own, or with Student tails, the update is
 //! conditional on what was published of them: row i has the weight
 //!
 //! ```text
@@ -10,12 +21,8 @@
 //! ```
 //!
 //! so tails are treated as normal ones of the same variance, and what is updated is the level of the spread:
-//! its log constant moves by ln of the posterior's spread, and the part of its covariance that belongs to
-//! the level becomes 1 / (2 df). A random intercept of the experiment is not carried over: local flakes of
-//! one core move the level as flakes of as many cores would.
-//!
-//! Where the groups of a calibration share effects (the sites of `excavated-flakes`), the local flakes are those of one
-//! more group: they tell its effect, whose law does not depend on the spread, and nothing is discounted.
+//! its log constant moves, and the part of its covariance that belongs to the level is replaced. A random intercept of an
+//! experiment is not carried over: local flakes of one core move the level as flakes of as many cores would.
 
 use super::fitting::{Taken, as_struck};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
@@ -29,13 +36,19 @@ use crate::fit::Design;
 use crate::fit::kept;
 use crate::fit::known_group::{After, Before, learn};
 use crate::fit::linear::{self, LinearFit};
-use crate::fit::updating::{
-    ChosenDiscount, DISCOUNT, FEWEST_TO_CHOOSE, Posterior, Prior, Shift, choose_discount, update,
-};
 use crate::form::{ClassInput, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::Measured;
 use nalgebra::{DMatrix, DVector};
 use std::collections::{BTreeMap, BTreeSet};
+
+/// How far flakes of another place may lie from those of an experiment, beyond what its covariance says: standard deviation of
+/// the level, in spreads, and of the slopes, in spreads at a platform one standard deviation from the experiment's mean. The level is the expected value at the centre of the experiment, where a change of slopes leaves
+/// it alone; the slack of the slopes follows their covariance, so that units do not matter. Common practice, no source; judged
+/// on 20 quartzite cores started from the flint experiment (`data-sources.md`).
+const LEVEL: f64 = 1.0;
+const SLOPES: f64 = 0.2;
+/// Most degrees of freedom that the published spread counts for. Common practice, no source; judged on the same cores.
+const MOST_DF: f64 = 10.0;
 
 /// Takes local flakes and updates a calibration with them.
 ///
@@ -69,8 +82,6 @@ pub struct Local {
     variant: usize,
     size: usize,
     column: String,
-    discount: Option<f64>,
-    shift: Shift,
     keep_incomplete: bool,
     /// What was kept, and the places of the sizes that are then learned from together, those that decide first.
     kept: Option<(RecoveryThreshold, Vec<usize>)>,
@@ -108,15 +119,9 @@ pub struct LocalReport {
     pub own_coefficients: Option<Vec<f64>>,
     /// Its spread, on the scale of the form.
     pub own_spread: Option<f64>,
-    /// How much a published flake counts beside a local one: 0 nothing, 1 as much.
-    pub discount: f64,
-    /// Whether the discount was given.
-    pub discount_given: bool,
-    /// Whether the local flakes were taken as one more group of the calibration's own (a site), so that nothing is
-    /// discounted.
+    /// Whether the local flakes were taken as one more group of the calibration's own (a site), not as flakes that may lie
+    /// off an experiment.
     pub of_a_group: bool,
-    /// The discounts tried with their mean log score, where it was chosen by predicting each local flake from the others.
-    pub discounts_tried: Vec<(f64, f64)>,
     /// What speaks against the update or limits it, each a sentence.
     pub cautions: Vec<String>,
     /// The published model as a calibration of its own, to compare with.
@@ -137,26 +142,6 @@ pub struct TypicalPlatform {
     pub numbers: Vec<(String, f64)>,
     /// The classes, each with its commonest level among the local flakes.
     pub classes: Vec<(String, String)>,
-}
-
-impl LocalReport {
-    /// The discount in a sentence, and how it was come by.
-    pub fn discount_in_words(&self) -> String {
-        let a = self.discount;
-        match (self.discount_given, self.discounts_tried.is_empty()) {
-            (true, _) => format!("Discount {a}, as given."),
-            (false, true) if self.of_a_group => {
-                "The local flakes tell the effect of their own group; nothing is discounted.".to_string()
-            }
-            (false, true) => format!(
-                "Discount {a}: the usual one, since fewer than {FEWEST_TO_CHOOSE} flakes do not tell one from another."
-            ),
-            (false, false) => format!(
-                "Discount {a}, chosen by predicting each local flake from the others; the usual one stays unless another \
-                 is clearly better."
-            ),
-        }
-    }
 }
 
 impl Measured for TypicalPlatform {
@@ -213,8 +198,6 @@ impl Local {
             variant,
             size,
             column: response.to_string(),
-            discount: None,
-            shift: Shift::default(),
             keep_incomplete: false,
             kept: None,
             inputs: Vec::new(),
@@ -228,31 +211,18 @@ impl Local {
         })
     }
 
-    /// A discount of one's own, 0 to 1, instead of the one that predicts the local flakes best.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] outside 0 to 1, [`Error::Invalid`] after [`Local::given_kept`].
-    pub fn discount(mut self, discount: f64) -> Result<Local> {
-        if self.kept.is_some() {
-            return Err(Error::invalid("discount", "flakes that were kept teach without a discount"));
-        }
-        self.discount = Some(DISCOUNT.check(discount)?);
-        Ok(self)
-    }
-
     /// With local flakes of which an excavator or a mesh kept only these: they teach given that each was kept, by the joint
     /// law of the sizes that decide it and the one updated.
     ///
     /// # Errors
-    /// [`Error::Invalid`] for a calibration whose groups share no effects (an experiment), beside a discount, or where the
-    /// sizes that decide are not told by the same terms.
+    /// [`Error::Invalid`] for a calibration whose groups share no effects (an experiment), or where the sizes that decide are
+    /// not told by the same terms.
     pub fn given_kept(mut self, kept: RecoveryThreshold) -> Result<Local> {
         let (start, m) = (self.start.calibration(), self.published());
         let wrong = |reason: String| Err(Error::invalid("kept", reason));
-        if !as_of_groups(m) || self.discount.is_some() {
+        if !as_of_groups(m) {
             return wrong(format!(
-                "flakes that were kept update a calibration of sites without a discount, such as excavated-flakes; {} as \
-                 it is asked here is none",
+                "flakes that were kept update a calibration of sites, such as excavated-flakes; {} is none",
                 start.name()
             ));
         }
@@ -280,13 +250,6 @@ impl Local {
         }
         self.kept = Some((kept, places));
         Ok(self)
-    }
-
-    /// Another expectation of how far the site is from the experiment.
-    #[cfg(test)]
-    pub(crate) fn shift(mut self, shift: Shift) -> Local {
-        self.shift = shift;
-        self
     }
 
     /// Use incomplete and retouched pieces too.
@@ -370,8 +333,7 @@ impl Local {
     /// Updates the calibration. `command` goes into the provenance.
     ///
     /// # Errors
-    /// [`Error::TooFew`] without a single flake; at a discount of 0 those of a fit to the local flakes alone; [`Error::Calibration`]
-    /// for an empty name.
+    /// [`Error::TooFew`] without a single flake; [`Error::Calibration`] for an empty name.
     pub fn finish(self, name: &str, command: &str) -> Result<(Calibration, LocalReport)> {
         let n = self.responses.len();
         if n == 0 {
@@ -385,15 +347,10 @@ impl Local {
         let design = self.design(&published)?;
         let weights = self.weights();
         let weights = weights.as_deref();
-        let known = self.as_known_group(&published, &design)?;
-        let of_a_group = known.is_some();
-        let (updated, discount) = match known {
-            Some(updated) => (updated, ChosenDiscount { discount: 1.0, tried: Vec::new() }),
-            None => self.discounted(&published, &design, weights)?,
-        };
-        let cautions = self.cautions(of_a_group);
+        let updated = self.updated(&published, &design, weights)?;
+        let cautions = self.cautions();
         let own = linear::fit(&design, &self.responses, weights).ok();
-        let calibration = self.calibration(name, command, discount.discount, updated.clone())?;
+        let calibration = self.calibration(name, command, updated.clone())?;
         let mut parts = calibration.clone().into_parts();
         parts.name = self.start.calibration().name().to_string();
         parts.provenance = self.start.calibration().provenance().clone();
@@ -402,6 +359,7 @@ impl Local {
         let platforms = self.platforms(&published);
         let mut left_out: Vec<(String, u64)> = self.left_out.into_iter().collect();
         left_out.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        let of_a_group = !published.shared.is_empty();
         let report = LocalReport {
             offered: self.offered,
             used: n as u64,
@@ -412,10 +370,7 @@ impl Local {
             updated,
             own_coefficients: own.as_ref().map(|f| f.coefficients().to_vec()),
             own_spread: own.as_ref().map(LinearFit::spread),
-            discount: discount.discount,
-            discount_given: self.discount.is_some(),
             of_a_group,
-            discounts_tried: discount.tried,
             cautions,
             before,
             platforms,
@@ -424,10 +379,10 @@ impl Local {
     }
 
     /// What limits the update.
-    fn cautions(&self, of_a_group: bool) -> Vec<String> {
+    fn cautions(&self) -> Vec<String> {
         let mut out = Vec::new();
         let (start, m) = (self.start.calibration(), self.published());
-        if let Some(e) = m.shared.first().filter(|_| of_a_group) {
+        if let Some(e) = m.shared.first() {
             let (by, name) = (&e.by, start.name());
             let twice = "its flakes count twice and the interval is too narrow";
             let known = self.groups.iter().find(|g| e.levels.iter().any(|l| l.name == **g));
@@ -464,33 +419,14 @@ impl Local {
         out
     }
 
-    /// The update of an experiment that has no groups of its own, or at a discount that was asked for.
-    fn discounted(
-        &self,
-        published: &SizeModel,
-        design: &Design,
-        weights: Option<&[f64]>,
-    ) -> Result<(SizeModel, ChosenDiscount)> {
-        let shift = self.shift.stretched(weights)?;
-        let prior = prior_of(published)?.with_shift(shift, published.form.intercept().then_some(0))?;
-        let discount = match self.discount {
-            Some(discount) => ChosenDiscount { discount, tried: Vec::new() },
-            None => choose_discount(&prior, design, &self.responses, weights)?,
-        };
-        let posterior = update(&prior.discounted(discount.discount)?, design, &self.responses, weights)?;
-        Ok((self.model(published, design, &posterior)?, discount))
-    }
-
-    /// The law of one more group of a calibration whose groups share effects: the local flakes tell its effect, by
-    /// the posterior of their effect; its spread may differ from theirs within bounds. None where nothing is
-    /// shared, a discount is asked for, or the spread has terms or tails of its own.
-    fn as_known_group(&self, published: &SizeModel, design: &Design) -> Result<Option<SizeModel>> {
-        if !as_of_groups(published) || self.discount.is_some() {
-            return Ok(None);
-        }
-        let own = own_of(published, self.shift.most_df);
+    /// The law of one more group: the local flakes tell its effect, and its spread may differ from the published within bounds.
+    fn updated(&self, published: &SizeModel, design: &Design, weights: Option<&[f64]>) -> Result<SizeModel> {
+        let w = |i: usize| weights.map_or(1.0, |w| w[i]);
+        let n = self.responses.len();
         let after = match &self.kept {
             None => {
+                let ln: f64 = (0..n).map(|i| -0.5 * w(i).ln()).sum();
+                let own = own_of(published, (ln / n as f64).exp())?;
                 let before = Before {
                     coefficients: DVector::from_column_slice(&published.coefficients),
                     covariance: own.covariance,
@@ -500,26 +436,26 @@ impl Local {
                     spread: own.spread,
                     ln_spread_sd: own.ln_spread_sd,
                 };
-                learn(&before, design, &self.responses)?
+                learn(&before, design, &self.responses, weights)?
             }
             Some((kept, places)) => self.learn_kept(kept, places, design)?,
         };
         let spread = after.ln_spread.exp();
         let mut largest_leverage = published.largest_leverage;
         let mut squares = 0.0;
-        for (x, y) in design.matrix().row_iter().zip(&self.responses) {
+        for (i, (x, y)) in design.matrix().row_iter().zip(&self.responses).enumerate() {
             let x = x.transpose();
-            largest_leverage = largest_leverage.max(x.dot(&(&after.covariance * &x)) / (spread * spread));
+            let leverage = w(i) * x.dot(&(&after.covariance * &x)) / (spread * spread);
+            largest_leverage = largest_leverage.max(leverage);
             squares += (y - x.dot(&after.coefficients)).powi(2);
         }
-        Ok(Some(SizeModel {
+        Ok(SizeModel {
             column: self.column.clone(),
             coefficients: after.coefficients.iter().copied().collect(),
             covariance: after.covariance.row_iter().map(|r| r.iter().copied().collect()).collect(),
-            // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
-            spread: Spread::Constant { value: spread, degrees_of_freedom: 0.5 / after.ln_spread_sd.powi(2) },
-            flakes: published.flakes + self.responses.len() as u64,
-            left_out_error: (squares / self.responses.len() as f64).sqrt(),
+            spread: moved(&published.spread, &after)?,
+            flakes: published.flakes + n as u64,
+            left_out_error: (squares / n as f64).sqrt(),
             largest_leverage,
             recorded: self.widened(published),
             shared: Vec::new(),
@@ -527,7 +463,7 @@ impl Local {
             kept: None,
             distance: None,
             ..published.clone()
-        }))
+        })
     }
 
     /// What flakes that were kept tell, by the law of the sizes that decide it and the response together.
@@ -536,7 +472,7 @@ impl Local {
         let models: Vec<&SizeModel> = places.iter().map(|at| &variant.sizes[*at]).collect();
         let (p, k) = (models[0].coefficients.len(), models.len());
         let size = places.iter().position(|at| *at == self.size).unwrap_or(k - 1);
-        let own: Vec<Own> = models.iter().map(|m| own_of(m, self.shift.most_df)).collect();
+        let own: Vec<Own> = models.iter().map(|m| own_of(m, 1.0)).collect::<Result<_>>()?;
         let residual = |i: usize, j: usize| variant.residual_correlation[places[i]][places[j]];
         // effects hang together as those of the outer groups do, errors of coefficients as the flakes
         let shared = |i: usize, j: usize| {
@@ -632,40 +568,7 @@ impl Local {
         Some(self.inputs.iter().map(weight).collect())
     }
 
-    /// The updated model of the size.
-    fn model(&self, published: &SizeModel, design: &Design, posterior: &Posterior) -> Result<SizeModel> {
-        let mut largest_leverage = published.largest_leverage;
-        let mut squares = 0.0;
-        for (i, l) in posterior.left_out().iter().enumerate() {
-            let row: Vec<f64> = design.matrix().row(i).iter().copied().collect();
-            largest_leverage = largest_leverage.max(posterior.leverage(&row)?);
-            squares += (self.responses[i] - l.location).powi(2);
-        }
-        let n = self.responses.len() as f64;
-        let left_out_error = (squares / n).sqrt();
-        let recorded = self.widened(published);
-        Ok(SizeModel {
-            column: self.column.clone(),
-            coefficients: posterior.coefficients().to_vec(),
-            covariance: posterior.covariance(),
-            spread: moved(&published.spread, posterior)?,
-            flakes: published.flakes + self.responses.len() as u64,
-            left_out_error: if left_out_error.is_finite() {
-                left_out_error
-            } else {
-                published.left_out_error
-            },
-            largest_leverage,
-            recorded,
-            shared: Vec::new(),
-            variance_covariance: Vec::new(),
-            kept: None,
-            distance: None,
-            ..published.clone()
-        })
-    }
-
-    fn calibration(&self, name: &str, command: &str, discount: f64, m: SizeModel) -> Result<Calibration> {
+    fn calibration(&self, name: &str, command: &str, m: SizeModel) -> Result<Calibration> {
         let mut parts = self.start.calibration().clone().into_parts();
         let n = self.responses.len();
         let flakes = if n == 1 { "flake" } else { "flakes" };
@@ -673,10 +576,7 @@ impl Local {
         let flakes_before = counted(before_flakes, "flake", "flakes");
         let before = &parts.provenance;
         parts.provenance = Provenance::new(
-            &format!(
-                "{from} ({flakes_before}: {}), updated with {n} local {flakes} at a discount of {discount}",
-                before.summary
-            ),
+            &format!("{from} ({flakes_before}: {}), updated with {n} local {flakes}", before.summary),
             &format!("the user's own records; {from}: {}", before.citation),
             &format!("the user's own; {from}: {}", before.licence),
             command,
@@ -778,15 +678,26 @@ fn as_of_groups(m: &SizeModel) -> bool {
     plain && !m.shared.is_empty() && m.form.intercept()
 }
 
-fn own_of(m: &SizeModel, most_df: f64) -> Own {
+/// `typical` is the spread of a local flake over that of a flake of weight 1.
+fn own_of(m: &SizeModel, typical: f64) -> Result<Own> {
     let p = m.coefficients.len();
+    let covariance = DMatrix::from_fn(p, p, |i, j| m.covariance[i][j]);
     let (mut heavy, mut normal) = (DMatrix::zeros(p, p), DMatrix::zeros(p, p));
-    let (spread, degrees_of_freedom) = match m.spread {
-        Spread::Constant { value, degrees_of_freedom } => (value, degrees_of_freedom),
-        _ => (f64::NAN, f64::NAN),
+    let (spread, degrees_of_freedom) = match &m.spread {
+        Spread::Constant { value, degrees_of_freedom } => (*value, *degrees_of_freedom),
+        // rows are weighted by it: what is left to know is a common factor, 1 as published
+        Spread::Modelled { covariance, .. } => (1.0, 0.5 / level_variance(&m.size, covariance)?),
     };
-    let mut ln_spread = 0.5 / degrees_of_freedom.min(most_df);
+    let mut ln_spread = 0.5 / degrees_of_freedom.min(MOST_DF);
     let mut tails = None;
+    if m.shared.is_empty() {
+        let slack = SLOPES * SLOPES * degrees_of_freedom;
+        normal = &covariance * slack;
+        if m.form.intercept() {
+            let level = level_variance(&m.size, &m.covariance)?;
+            normal[(0, 0)] += (LEVEL * spread * typical).powi(2) - slack * level;
+        }
+    }
     for e in &m.shared {
         let places: Vec<usize> = std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect();
         // one effect may have heavy tails: the first that does; a t of d degrees of freedom and scale S has the
@@ -806,14 +717,7 @@ fn own_of(m: &SizeModel, most_df: f64) -> Own {
         }
         ln_spread += e.ln_spread_sd.powi(2);
     }
-    Own {
-        covariance: DMatrix::from_fn(p, p, |i, j| m.covariance[i][j]),
-        heavy,
-        degrees_of_freedom: tails,
-        normal,
-        spread,
-        ln_spread_sd: ln_spread.sqrt(),
-    }
+    Ok(Own { covariance, heavy, degrees_of_freedom: tails, normal, spread, ln_spread_sd: ln_spread.sqrt() })
 }
 
 /// A root of a covariance that may be singular, as that of an effect on the intercept alone.
@@ -829,53 +733,28 @@ fn needs(calibration: &Calibration, m: &SizeModel) -> Vec<String> {
     m.form.needs().into_iter().filter(|n| !assumed(n)).collect()
 }
 
-/// The prior that a published model gives. Where the spread has terms of its own, rows are weighted by it
-/// and what is left to know is a common factor, 1 as published.
-fn prior_of(m: &SizeModel) -> Result<Prior> {
-    match &m.spread {
-        Spread::Constant { value, degrees_of_freedom } => {
-            Prior::from_fit(&m.coefficients, &m.covariance, *value, *degrees_of_freedom)
-        }
-        Spread::Modelled { covariance, .. } => {
-            let (l, _) = level_last(&m.size, covariance)?;
-            let level = l[(l.nrows() - 1, l.nrows() - 1)];
-            // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
-            Prior::from_fit(&m.coefficients, &m.covariance, 1.0, 0.5 / (level * level))
-        }
-    }
-}
-
-/// The Cholesky factor of the covariance of a log spread with its constant last, and that order.
-fn level_last(field: &str, covariance: &[Vec<f64>]) -> Result<(nalgebra::DMatrix<f64>, Vec<usize>)> {
+/// Variance of the first of some coefficients given the others: that of the level at their own centre.
+fn level_variance(field: &str, covariance: &[Vec<f64>]) -> Result<f64> {
     let order: Vec<usize> = (1..covariance.len()).chain([0]).collect();
-    let turned: Vec<Vec<f64>> = order
-        .iter()
-        .map(|i| order.iter().map(|j| covariance[*i].get(*j).copied().unwrap_or(f64::NAN)).collect())
-        .collect();
-    Ok((cholesky(field, &turned, order.len())?, order))
+    let at = |i: usize, j: usize| covariance[order[i]].get(order[j]).copied().unwrap_or(f64::NAN);
+    let turned: Vec<Vec<f64>> =
+        (0..order.len()).map(|i| (0..order.len()).map(|j| at(i, j)).collect()).collect();
+    let l = cholesky(field, &turned, order.len())?;
+    Ok(l[(order.len() - 1, order.len() - 1)].powi(2))
 }
 
-/// The spread after the update.
-fn moved(published: &Spread, posterior: &Posterior) -> Result<Spread> {
+/// The spread after the update; a log spread known with variance v stands for 1 / (2 v) degrees of freedom.
+fn moved(published: &Spread, after: &After) -> Result<Spread> {
+    let variance = after.ln_spread_sd.powi(2);
     match published {
-        Spread::Constant { .. } => Ok(Spread::Constant {
-            value: posterior.spread(),
-            degrees_of_freedom: posterior.degrees_of_freedom(),
-        }),
+        Spread::Constant { .. } => {
+            Ok(Spread::Constant { value: after.ln_spread.exp(), degrees_of_freedom: 0.5 / variance })
+        }
         Spread::Modelled { coefficients, covariance } => {
-            let (mut l, order) = level_last("spread", covariance)?;
-            let last = order.len() - 1;
-            l[(last, last)] = (0.5 / posterior.degrees_of_freedom()).sqrt();
-            let turned = &l * l.transpose();
-            let mut after = covariance.clone();
-            for (a, i) in order.iter().enumerate() {
-                for (b, j) in order.iter().enumerate() {
-                    after[*i][*j] = turned[(a, b)];
-                }
-            }
-            let mut coefficients = coefficients.clone();
-            coefficients[0] += posterior.spread().ln();
-            Ok(Spread::Modelled { coefficients, covariance: after })
+            let (mut coefficients, mut covariance) = (coefficients.clone(), covariance.clone());
+            coefficients[0] += after.ln_spread;
+            covariance[0][0] += variance - level_variance("spread", &covariance)?;
+            Ok(Spread::Modelled { coefficients, covariance })
         }
     }
 }

@@ -1,6 +1,6 @@
 //! What a few flakes of a group tell of its effect, exactly.
 //!
-//! The model of the group's rows is y = X (b + u) + s e, e ~ N(0, I), with
+//! The model of the group's rows is y = X (b + u) + s e, e_i ~ N(0, 1 / w_i), with
 //!
 //! ```text
 //! b ~ N(m, V)      as published             u = h / sqrt(l) + v,   h ~ N(0, H),  v ~ N(0, E),  l ~ Gamma(d/2, d/2)
@@ -8,8 +8,9 @@
 //! ```
 //!
 //! so that h / sqrt(l) is a Student t of d degrees of freedom (normal where none are given). Given s and l all is normal:
-//! with P = V + H / l + E = L L' and W = X L / s the posterior of b + u is one QR of the stacked rows [W; I], and the
-//! evidence of (s, l) comes with it. Over s and l the posterior is summed on a grid (the trapezoidal rule, which for
+//! with P = V + H / l + E = L L' and X L = U D T' the posterior of T' L^-1 (b + u - m) has the covariance
+//! 1 / (1 + D^2 / s^2), a number for each direction, and the evidence of (s, l) comes with it. Over s and l the posterior is
+//! summed on a grid (the trapezoidal rule, which for
 //! such smooth integrands gains digits with every node), about the posterior of ln s. Held to 1e-6 against another
 //! quadrature (`tests/reference/known_group.py`).
 
@@ -50,6 +51,19 @@ pub(crate) struct After {
     pub(crate) ln_spread_sd: f64,
 }
 
+/// The group's coefficients at one l, in directions that the flakes tell apart.
+struct Turned {
+    /// ln of the density of ln l, less a constant.
+    density: f64,
+    /// L T: from directions to coefficients.
+    root: DMatrix<f64>,
+    /// D^2 and D U'(y - X m), direction by direction, and the squares of U'(y - X m) and of what no direction explains.
+    squares: Vec<f64>,
+    told: Vec<f64>,
+    explained: Vec<f64>,
+    rest: f64,
+}
+
 /// Sums over the grid.
 struct Sums {
     weight: f64,
@@ -58,24 +72,25 @@ struct Sums {
     ln_spread: (f64, f64),
 }
 
-/// The group's own law given its flakes.
+/// The group's own law given its flakes, with weights of the rows where they are not all 1.
 ///
 /// # Errors
 /// [`Error::NotConverged`] where a covariance given is none.
-pub(crate) fn learn(before: &Before, x: &Design, y: &[f64]) -> Result<After> {
+pub(crate) fn learn(before: &Before, x: &Design, y: &[f64], weights: Option<&[f64]>) -> Result<After> {
     let p = x.columns();
     let broken = || {
         Error::not_converged(
             "what the local flakes tell",
-            "the published covariance is not positive definite",
+            "the published covariance is not positive definite, or a number too large",
         )
     };
     // all that the rows say is in the triangle of [X r]
     let residual = DVector::from_column_slice(y) - x.matrix() * &before.coefficients;
+    let root = |i: usize| weights.map_or(1.0, |w| w[i].sqrt());
     let joined = DMatrix::from_fn(x.rows().max(p + 1), p + 1, |i, j| match (i < x.rows(), j < p) {
         (false, _) => 0.0,
-        (true, true) => x.matrix()[(i, j)],
-        (true, false) => residual[i],
+        (true, true) => x.matrix()[(i, j)] * root(i),
+        (true, false) => residual[i] * root(i),
     });
     let triangle = joined.qr().r();
     let design = triangle.columns(0, p).into_owned();
@@ -88,22 +103,33 @@ pub(crate) fn learn(before: &Before, x: &Design, y: &[f64]) -> Result<After> {
             (0..PRECISIONS).map(|i| LEAST_LN_PRECISION + step * i as f64).collect()
         }
     };
-    let factors = precisions
-        .iter()
-        .map(|ln| {
-            let total = &before.covariance + &before.heavy * (-ln).exp() + &before.normal;
-            // ln of the density of ln l, less its constant
-            let density = before.degrees_of_freedom.map_or(0.0, |d| 0.5 * d * (ln - ln.exp()));
-            Some((total.cholesky()?.l(), density))
+    let turned = precisions.iter().map(|ln| {
+        let total = &before.covariance + &before.heavy * (-ln).exp() + &before.normal;
+        let l = total.cholesky()?.l();
+        let told = &design * &l;
+        // what overflows has no singular values
+        if !told.iter().chain(rest.iter()).all(|v| v.is_finite()) {
+            return None;
+        }
+        let svd = told.svd(true, true);
+        let (u, turn) = (svd.u?, svd.v_t?);
+        let of = u.tr_mul(&rest);
+        Some(Turned {
+            density: before.degrees_of_freedom.map_or(0.0, |d| 0.5 * d * (ln - ln.exp())),
+            root: l * turn.transpose(),
+            squares: svd.singular_values.iter().map(|d| d * d).collect(),
+            told: svd.singular_values.iter().zip(&of).map(|(d, r)| d * r).collect(),
+            explained: of.iter().map(|r| r * r).collect(),
+            rest: (&rest - u * of).norm_squared(),
         })
-        .collect::<Option<Vec<_>>>()
-        .ok_or_else(broken)?;
+    });
+    let turned = turned.collect::<Option<Vec<_>>>().ok_or_else(broken)?;
     let (mut centre, mut reach) = (before.spread.ln(), REACH * before.ln_spread_sd);
     let mut sums = None;
     // the grid over ln s moves to where the flakes say it is
     for _ in 0..4 {
-        let nodes = (0..SPREADS).map(|i| centre + reach * (2.0 * i as f64 / (SPREADS - 1) as f64 - 1.0));
-        let found = summed(before, &factors, &design, &rest, n, nodes);
+        let node = |i: usize| centre + reach * (2.0 * i as f64 / (SPREADS - 1) as f64 - 1.0);
+        let found = summed(before, &turned, n, &(0..SPREADS).map(node).collect::<Vec<_>>());
         let mean = found.ln_spread.0 / found.weight;
         let sd = (found.ln_spread.1 / found.weight - mean * mean).max(0.0).sqrt();
         centre = mean;
@@ -125,50 +151,45 @@ pub(crate) fn learn(before: &Before, x: &Design, y: &[f64]) -> Result<After> {
     })
 }
 
-fn summed(
-    before: &Before,
-    factors: &[(DMatrix<f64>, f64)],
-    design: &DMatrix<f64>,
-    rest: &DVector<f64>,
-    n: f64,
-    nodes: impl Iterator<Item = f64>,
-) -> Sums {
-    let p = design.ncols();
-    let mut found: Vec<(f64, f64, DVector<f64>, DMatrix<f64>)> = Vec::new();
-    let columns: Vec<DMatrix<f64>> = factors.iter().map(|(l, _)| design * l).collect();
-    for ln_spread in nodes {
-        let s = ln_spread.exp();
+fn summed(before: &Before, turned: &[Turned], n: f64, nodes: &[f64]) -> Sums {
+    let p = before.coefficients.len();
+    let evidence = |t: &Turned, ln_spread: f64| {
+        let precision = (-2.0 * ln_spread).exp();
         let apart = (ln_spread - before.spread.ln()) / before.ln_spread_sd.max(f64::MIN_POSITIVE);
-        for ((l, density), w) in factors.iter().zip(&columns) {
-            let m = w.nrows();
-            let stacked = DMatrix::from_fn(m + p, p + 1, |i, j| match (i < m, j < p) {
-                (true, true) => w[(i, j)] / s,
-                (true, false) => rest[i] / s,
-                (false, true) => f64::from(u8::from(i - m == j)),
-                (false, false) => 0.0,
-            });
-            let r = stacked.qr().r();
-            let inner = r.view((0, 0), (p, p)).into_owned();
-            let Some(z) = inner.solve_upper_triangular(&r.view((0, p), (p, 1)).into_owned()) else {
-                continue;
-            };
-            let Some(root) = inner.transpose().solve_lower_triangular(&l.transpose()) else { continue };
-            let ln_determinant: f64 = (0..p).map(|i| inner[(i, i)].abs().ln()).sum();
-            let left = r[(p, p)].powi(2);
-            let ln = density - 0.5 * apart * apart - n * ln_spread - ln_determinant - 0.5 * left;
-            found.push((ln, ln_spread, (l * z).column(0).into_owned(), root.transpose() * root));
+        let mut ln = t.density - 0.5 * apart * apart - n * ln_spread - 0.5 * t.rest * precision;
+        for (d, r) in t.squares.iter().zip(&t.explained) {
+            let more = 1.0 + d * precision;
+            ln -= 0.5 * (more.ln() + r * precision / more);
         }
-    }
-    let most = found.iter().map(|f| f.0).fold(f64::NEG_INFINITY, f64::max);
+        ln
+    };
+    let all: Vec<f64> = turned.iter().flat_map(|t| nodes.iter().map(|s| evidence(t, *s))).collect();
+    let most = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let mut sums =
         Sums { weight: 0.0, mean: DVector::zeros(p), second: DMatrix::zeros(p, p), ln_spread: (0.0, 0.0) };
-    for (ln, ln_spread, mean, covariance) in found {
-        let w = (ln - most).exp();
-        sums.weight += w;
-        sums.second += (covariance + &mean * mean.transpose()) * w;
-        sums.mean += mean * w;
-        sums.ln_spread.0 += w * ln_spread;
-        sums.ln_spread.1 += w * ln_spread * ln_spread;
+    for (t, all) in turned.iter().zip(all.chunks(nodes.len())) {
+        let (mut mean, mut second) = (vec![0.0; p], vec![0.0; p * p]);
+        let mut z = vec![0.0; p];
+        for (ln_spread, ln) in nodes.iter().zip(all) {
+            let w = (ln - most).exp();
+            let precision = (-2.0 * ln_spread).exp();
+            for i in 0..p {
+                let more = 1.0 + t.squares[i] * precision;
+                z[i] = t.told[i] * precision / more;
+                mean[i] += w * z[i];
+                second[i * p + i] += w / more;
+            }
+            for i in 0..p {
+                for j in 0..p {
+                    second[i * p + j] += w * z[i] * z[j];
+                }
+            }
+            sums.weight += w;
+            sums.ln_spread.0 += w * ln_spread;
+            sums.ln_spread.1 += w * ln_spread * ln_spread;
+        }
+        sums.mean += &t.root * DVector::from_vec(mean);
+        sums.second += &t.root * DMatrix::from_vec(p, p, second) * t.root.transpose();
     }
     sums
 }
@@ -202,7 +223,7 @@ mod tests {
                 spread: 0.7,
                 ln_spread_sd: 0.2,
             };
-            let after = learn(&before, &x, &y).unwrap();
+            let after = learn(&before, &x, &y, None).unwrap();
             let found = [
                 after.coefficients[0],
                 after.coefficients[1],

@@ -9,7 +9,6 @@
 //! | [`multinomial`] | multinomial logistic regression |
 //! | `cone` | (the estimate nearest to one that obeys inequalities) |
 //! | `new_row` | (the predictive distribution of one new row, for any of them) |
-//! | [`updating`] | a published experiment updated with few flakes of one's own |
 
 pub(crate) mod cone;
 pub(crate) mod kept;
@@ -20,7 +19,6 @@ mod new_row;
 pub(crate) mod shrunken;
 #[cfg(all(test, feature = "table"))]
 pub(crate) mod tests;
-pub(crate) mod updating;
 
 #[cfg(test)]
 pub(crate) use new_row::NewRow;

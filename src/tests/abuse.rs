@@ -7,7 +7,7 @@
 use crate::calibration::{Calibration, bundled};
 use crate::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
 use crate::fit::shrunken::{SharedRows, Shrunken, Tails};
-use crate::fit::{Design, linear, updating};
+use crate::fit::{Design, known_group, linear};
 use crate::flake::{Flake, Termination};
 use crate::form::{self, Form, Layout, Transform};
 use crate::infer::{Assemblage, Drawing};
@@ -32,6 +32,7 @@ use crate::predict::{BlowAsKnown, BlowFigures};
 use crate::special::*;
 use crate::strike::{Blow, LandsOn, Measured, Platform, Strike};
 use crate::{assess, vector};
+use nalgebra::{DMatrix, DVector};
 use proptest::collection::vec as many;
 use proptest::prelude::*;
 use rand::SeedableRng;
@@ -601,11 +602,18 @@ fn every_fit(design: &Design, y: &[f64]) {
         }
     }
     let k = design.columns();
-    let unit: Vec<Vec<f64>> = (0..k).map(|i| (0..k).map(|j| f64::from(i == j)).collect()).collect();
-    let prior = updating::Prior::from_fit(&vec![0.0; k], &unit, 1.0, 20.0).unwrap().discounted(0.5).unwrap();
-    if let Ok(f) = updating::update(&prior, design, y, None) {
-        all_finite("updated", f.coefficients());
-        number("spread", f.spread());
+    let before = known_group::Before {
+        coefficients: DVector::zeros(k),
+        covariance: DMatrix::identity(k, k),
+        heavy: DMatrix::identity(k, k),
+        degrees_of_freedom: Some(4.0),
+        normal: DMatrix::zeros(k, k),
+        spread: 1.0,
+        ln_spread_sd: 0.2,
+    };
+    if let Ok(after) = known_group::learn(&before, design, y, None) {
+        all_finite("updated", after.coefficients.as_slice());
+        number("ln spread", after.ln_spread);
     }
 }
 

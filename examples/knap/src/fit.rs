@@ -42,10 +42,6 @@ pub struct Options {
     /// Update this calibration (a bundled name, or a file) with the flakes of the table; the form is that of
     /// its first variant whose measurements the table has
     starting_from: Option<String>,
-    /// How much a flake of that calibration counts beside one of the table, 0 to 1; without it what predicts
-    /// the table best, or 0.2 for few flakes
-    #[arg(value_name = "A")]
-    discount: Option<f64>,
     /// A further column of the form: a shift for each level of a class (percussor), a slope for a number
     /// (angle_of_blow_deg); may be repeated
     #[arg(conflicts_with = "starting_from")]
@@ -77,9 +73,6 @@ pub struct Options {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    if o.discount.is_some() && o.starting_from.is_none() {
-        return Err(Failure::usage("--discount goes with --starting-from"));
-    }
     match (&o.by_calibration, &o.starting_from) {
         (Some(column), _) => by_calibration(o, column),
         (None, Some(from)) => local::run(o, from),

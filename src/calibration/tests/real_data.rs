@@ -3,9 +3,8 @@
 //! alone, and by the calibration updated with them.
 
 use crate::calibration::{Calibration, Local, bundled};
+use crate::fit::Design;
 use crate::fit::linear;
-use crate::fit::updating::Shift;
-use crate::fit::{Design, updating};
 use crate::flake::Flake;
 use crate::form::{ANGLE, DEPTH};
 use crate::predict::Predictor;
@@ -80,25 +79,21 @@ impl Scored {
     }
 }
 
-fn updated(first: &[[f64; 3]], shift: Shift, discount: Option<f64>) -> Calibration {
+fn updated(first: &[[f64; 3]]) -> Calibration {
     let flint = bundled::named("hard-hammer-flint").unwrap();
-    let mut local =
-        Local::new(&flint, "mass_g", |c| [DEPTH, ANGLE, "mass_g"].contains(&c)).unwrap().shift(shift);
-    if let Some(a) = discount {
-        local = local.discount(a).unwrap();
-    }
+    let mut local = Local::new(&flint, "mass_g", |c| [DEPTH, ANGLE, "mass_g"].contains(&c)).unwrap();
     for v in first {
         local.offer(&flake(v));
     }
     local.finish("core", "test").unwrap().0
 }
 
-fn run(count: usize, shift: Shift, discount: Option<f64>) -> [Scored; 3] {
+fn run(count: usize) -> [Scored; 3] {
     let flint = bundled::named("hard-hammer-flint").unwrap();
     let mut out: [Scored; 3] = Default::default();
     for (k, flakes) in cores().iter().enumerate().filter(|(_, f)| f.len() > count) {
         let (first, rest) = flakes.split_at(count);
-        let mine = updated(first, shift, discount);
+        let mine = updated(first);
         let row = |v: &[f64; 3]| [1.0, v[0].ln(), v[1]];
         let design: Vec<[f64; 3]> = first.iter().map(row).collect();
         let names = vec!["intercept".into(), "ln depth".into(), "angle".into()];
@@ -121,7 +116,7 @@ fn run(count: usize, shift: Shift, discount: Option<f64>) -> [Scored; 3] {
 #[ignore = "needs CONCHOID_DATA; figures in the table it prints"]
 fn a_flint_experiment_moves_to_quartzite_cores() {
     for count in [1, 2, 3, 5, 8, 10] {
-        let [published, updated, own] = run(count, Shift::default(), None);
+        let [published, updated, own] = run(count);
         let (gain, se) = updated.gain(&published);
         print!(
             "first {count:2}: {} flakes scored; published {:.3} ({:.1} %), updated {:.3} ({:.1} %), gain {gain:.3} ({se:.3})",
@@ -140,41 +135,6 @@ fn a_flint_experiment_moves_to_quartzite_cores() {
         if count == 10 {
             assert!(updated.mean() > own.mean());
             assert!((91.0..=98.0).contains(&updated.coverage()));
-        }
-    }
-}
-
-#[test]
-#[ignore = "needs CONCHOID_DATA; a table of priors, for judging the defaults"]
-fn which_prior_for_a_shift() {
-    for count in [3, 5, 10] {
-        println!("\nfirst {count}");
-        for discount in [
-            None,
-            Some(1.0),
-            Some(0.5),
-            Some(updating::DEFAULT_DISCOUNT),
-            Some(0.1),
-            Some(0.05),
-            Some(0.02),
-            Some(0.01),
-        ] {
-            for shift in [
-                [0.0, 0.0, 1e9],
-                [0.5, 0.1, 6.0],
-                [1.0, 0.0, 6.0],
-                [1.0, 0.1, 6.0],
-                [1.0, 0.3, 6.0],
-                [1.0, 0.1, 3.0],
-                [1.0, 0.1, 12.0],
-                [1.0, 0.1, 30.0],
-                [2.0, 0.1, 6.0],
-            ] {
-                let [_, u, _] =
-                    run(count, Shift { offset: shift[0], slopes: shift[1], most_df: shift[2] }, discount);
-                print!("  {:.3} ({:.0})", u.mean(), u.coverage());
-            }
-            println!("   {discount:?}");
         }
     }
 }

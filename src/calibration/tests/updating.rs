@@ -1,89 +1,21 @@
-//! Updating with few flakes: against an independent computation, against refitting on stacked tables, against
-//! brute-force refits, and by draws from its own prior.
+//! Updating with few flakes: at places whose law is known, at places of quite another law, in other units, and from the
+//! bundled calibrations.
 
 use crate::calibration::Local;
-use crate::calibration::{Calibration, Provenance, Spread, Tails, bundled};
+use crate::calibration::{Calibration, Provenance, SizeModel, Spread, Tails, bundled};
 use crate::calibration::{Collector, Recipe};
-use crate::fit::Design;
-use crate::fit::linear;
-use crate::fit::updating::{DEFAULT_DISCOUNT, DISCOUNT_GRID, Prior, Shift, choose_discount, update};
-use crate::form::Form;
+use crate::form::{ANGLE, DEPTH, Form, Transform, ln};
 use crate::predict::{Ask, Predictor};
-use crate::special::{student_ln_pdf, student_quantile};
+use crate::special::student_quantile;
 use crate::strike::{Platform, Strike};
 use crate::table::{TableOptions, TableReader};
 use approx::assert_relative_eq;
-use nalgebra::DMatrix;
 use proptest::prelude::*;
-use rand::{RngExt, SeedableRng};
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{ChiSquared, Distribution, StandardNormal};
-use serde_json::Value;
+use rand_distr::{Distribution, StandardNormal};
 
-const REFERENCE: &str = include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/updating.json"));
 const SCHOOL: &str = include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/data/field-school.csv"));
-
-fn numbers(v: &Value) -> Vec<f64> {
-    v.as_array().unwrap().iter().map(|x| x.as_f64().unwrap()).collect()
-}
-
-fn rows(v: &Value) -> Vec<Vec<f64>> {
-    v.as_array().unwrap().iter().map(numbers).collect()
-}
-
-fn design(rows: &[Vec<f64>]) -> Design {
-    let names = (0..rows[0].len()).map(|j| format!("term {j}")).collect();
-    Design::from_rows(names, rows).unwrap()
-}
-
-#[test]
-fn posterior_agrees_with_explicit_inverses_at_fifty_digits() {
-    let all: Value = serde_json::from_str(REFERENCE).unwrap();
-    let cases = all["cases"].as_array().unwrap();
-    assert_eq!(cases.len(), 5);
-    for c in cases {
-        let number = |k: &str| c[k].as_f64().unwrap();
-        let mut prior = Prior::from_fit(
-            &numbers(&c["coefficients"]),
-            &rows(&c["covariance"]),
-            number("spread"),
-            number("df"),
-        )
-        .unwrap()
-        .discounted(number("discount"))
-        .unwrap();
-        if let Some(s) = c["shift"].as_array() {
-            let s: Vec<f64> = s.iter().map(|v| v.as_f64().unwrap()).collect();
-            prior = prior.with_shift(Shift { offset: s[0], slopes: s[1], most_df: s[2] }, Some(0)).unwrap();
-        }
-        let (x, y, w) = (rows(&c["x"]), numbers(&c["y"]), numbers(&c["weights"]));
-        let found = update(&prior, &design(&x), &y, Some(&w)).unwrap();
-        let expected = &c["posterior"];
-        for (f, e) in found.coefficients().iter().zip(numbers(&expected["coefficients"])) {
-            assert_relative_eq!(*f, e, max_relative = 1e-10, epsilon = 0.0);
-        }
-        for (f, e) in found.covariance().iter().flatten().zip(rows(&expected["covariance"]).iter().flatten())
-        {
-            assert_relative_eq!(*f, *e, max_relative = 1e-9, epsilon = 0.0);
-        }
-        assert_relative_eq!(found.spread(), expected["spread"].as_f64().unwrap(), max_relative = 1e-12);
-        assert_relative_eq!(
-            found.degrees_of_freedom(),
-            expected["df"].as_f64().unwrap(),
-            max_relative = 1e-14
-        );
-        let marginal = expected["ln_marginal"].as_f64().unwrap();
-        assert_relative_eq!(found.ln_marginal_likelihood().unwrap(), marginal, max_relative = 1e-10);
-        let scores = numbers(&expected["left_out"]);
-        assert_eq!(scores.len(), found.left_out().len());
-        for (f, e) in found.left_out().iter().zip(scores) {
-            assert_relative_eq!(f.score, e, max_relative = 1e-9, epsilon = 1e-11);
-        }
-        let new = found.predict(&numbers(&expected["new_row"]), 1.7).unwrap();
-        assert_relative_eq!(new.location, expected["new_location"].as_f64().unwrap(), max_relative = 1e-11);
-        assert_relative_eq!(new.scale, expected["new_scale"].as_f64().unwrap(), max_relative = 1e-11);
-    }
-}
 
 /// Rows of a made-up experiment: intercept, ln depth, angle; and ln mass.
 fn experiment(rng: &mut ChaCha8Rng, n: usize, level: f64, spread: f64) -> (Vec<Vec<f64>>, Vec<f64>) {
@@ -96,190 +28,113 @@ fn experiment(rng: &mut ChaCha8Rng, n: usize, level: f64, spread: f64) -> (Vec<V
         .unzip()
 }
 
-fn prior_of(x: &[Vec<f64>], y: &[f64]) -> Prior {
-    let fit = linear::fit(&design(x), y, None).unwrap();
-    Prior::from_fit(fit.coefficients(), &fit.covariance(), fit.spread(), fit.degrees_of_freedom()).unwrap()
+/// A calibration of rows of depth, angle and mass: ln mass by ln depth and angle.
+fn of_rows(x: &[Vec<f64>], y: &[f64]) -> Calibration {
+    let provenance = Provenance::new("invented", "none", "own", "test");
+    let form = Form::new("plain", Transform::Ln, vec![ln(DEPTH), ANGLE.into()]).unwrap();
+    let mut collector = Collector::new(Recipe::single("own", "mass_g", form, provenance).unwrap()).unwrap();
+    let column = |of: &dyn Fn(usize) -> f64| (0..y.len()).map(of).collect::<Vec<f64>>();
+    let columns = [column(&|i| x[i][1].exp()), column(&|i| x[i][2]), column(&|i| y[i].exp())];
+    collector.offer_numbers(&[DEPTH, ANGLE, "mass_g"], &columns.each_ref().map(Vec::as_slice)).unwrap();
+    collector.finish().unwrap().0
 }
 
-#[test]
-fn without_discount_and_shift_it_is_refitting_on_stacked_tables() {
-    let mut rng = ChaCha8Rng::seed_from_u64(5);
-    for (n, local) in [(30, 1), (200, 12), (12, 60)] {
-        let (mut x, mut y) = experiment(&mut rng, n, -3.0, 0.6);
-        let (x2, y2) = experiment(&mut rng, local, -2.0, 0.9);
-        let updated = update(&prior_of(&x, &y), &design(&x2), &y2, None).unwrap();
-        x.extend(x2);
-        y.extend(y2);
-        let refit = linear::fit(&design(&x), &y, None).unwrap();
-        for (a, b) in updated.coefficients().iter().zip(refit.coefficients()) {
-            assert_relative_eq!(*a, *b, max_relative = 1e-9, epsilon = 0.0);
-        }
-        assert_relative_eq!(updated.spread(), refit.spread(), max_relative = 1e-11);
-        assert_eq!(updated.degrees_of_freedom(), refit.degrees_of_freedom());
-        for (a, b) in updated.covariance().iter().flatten().zip(refit.covariance().iter().flatten()) {
-            assert_relative_eq!(*a, *b, max_relative = 1e-8, epsilon = 0.0);
-        }
+/// Such a calibration updated with some rows.
+fn moved_by(start: &Calibration, x: &[Vec<f64>], y: &[f64]) -> SizeModel {
+    let mut local = Local::new(start, "mass_g", |c| c != "platform_width_mm").unwrap();
+    for (x, y) in x.iter().zip(y) {
+        local.offer(&OfSite(x[1].exp(), x[2], y.exp(), "Pit"));
     }
+    let (_, report) = local.finish("mine", "test").unwrap();
+    assert_eq!(report.used as usize, y.len());
+    report.updated
 }
 
-#[test]
-fn at_discount_nought_the_local_rows_stand_alone() {
-    let mut rng = ChaCha8Rng::seed_from_u64(6);
-    let (x, y) = experiment(&mut rng, 50, -3.0, 0.6);
-    let (x2, y2) = experiment(&mut rng, 9, -2.0, 0.9);
-    let prior = prior_of(&x, &y).with_shift(Shift::default(), Some(0)).unwrap().discounted(0.0).unwrap();
-    let updated = update(&prior, &design(&x2), &y2, None).unwrap();
-    let own = linear::fit(&design(&x2), &y2, None).unwrap();
-    assert_eq!(updated.coefficients(), own.coefficients());
-    assert_eq!(updated.ln_marginal_likelihood(), None);
-    assert!(update(&prior, &design(&x2[..3]), &y2[..3], None).is_err(), "three rows, three terms");
+/// Centre and scale of what a model expects of a row, and its degrees of freedom.
+fn expects(m: &SizeModel, x: &[f64]) -> (f64, f64, f64) {
+    let Spread::Constant { value, degrees_of_freedom } = m.spread else { panic!("a constant spread") };
+    let location = x.iter().zip(&m.coefficients).map(|(x, b)| x * b).sum();
+    let variance: f64 =
+        (0..3).flat_map(|i| (0..3).map(move |j| (i, j))).map(|(i, j)| x[i] * x[j] * m.covariance[i][j]).sum();
+    (location, (value * value + variance).sqrt(), degrees_of_freedom)
 }
 
-#[test]
-fn left_out_scores_are_those_of_refits() {
-    let mut rng = ChaCha8Rng::seed_from_u64(7);
-    let (x, y) = experiment(&mut rng, 80, -3.0, 0.6);
-    let (x2, y2) = experiment(&mut rng, 10, -2.0, 0.9);
-    let w: Vec<f64> = (0..10).map(|_| 0.5 + rng.random::<f64>()).collect();
-    for a in [0.0, 0.01, 0.4, 1.0] {
-        let prior = prior_of(&x, &y).with_shift(Shift::default(), Some(0)).unwrap().discounted(a).unwrap();
-        let all = update(&prior, &design(&x2), &y2, Some(&w)).unwrap();
-        for i in 0..10 {
-            let without = |v: &[f64]| -> Vec<f64> {
-                v.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, v)| *v).collect()
-            };
-            let xs: Vec<Vec<f64>> =
-                x2.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, r)| r.clone()).collect();
-            let rest = update(&prior, &design(&xs), &without(&y2), Some(&without(&w))).unwrap();
-            let p = rest.predict(&x2[i], w[i]).unwrap();
-            let score = student_ln_pdf((y2[i] - p.location) / p.scale, p.df) - p.scale.ln();
-            let found = all.left_out()[i];
-            assert_relative_eq!(found.score, score, max_relative = 1e-9, epsilon = 1e-9);
-            assert_relative_eq!(found.location, p.location, max_relative = 1e-9);
-            assert_relative_eq!(found.scale, p.scale, max_relative = 1e-9);
-            assert_relative_eq!(found.degrees_of_freedom, p.df, max_relative = 1e-12);
-        }
-    }
-}
-
-/// Share of new rows inside their 95 % interval, everything drawn from the prior itself.
+/// Share of new rows inside their 95 % interval at places whose level, slopes and spread lie about those of an experiment
+/// as an update takes them to.
 fn coverage(repetitions: usize, local: usize, seed: u64) -> f64 {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    let (x, y) = experiment(&mut rng, 120, -3.0, 0.6);
-    let prior =
-        prior_of(&x, &y).with_shift(Shift::default(), Some(0)).unwrap().discounted(DEFAULT_DISCOUNT).unwrap();
-    let v0 = prior.covariance().unwrap();
-    let l = DMatrix::from_fn(3, 3, |i, j| v0[i][j]).cholesky().unwrap().l();
-    let d0 = prior.degrees_of_freedom();
-    let chi = ChiSquared::new(d0).unwrap();
     let mut inside = 0;
     for _ in 0..repetitions {
-        let relative = (d0 / chi.sample(&mut rng)).sqrt();
-        let z = nalgebra::DVector::from_fn(3, |_, _| StandardNormal.sample(&mut rng));
-        let b: nalgebra::DVector<f64> =
-            nalgebra::DVector::from_column_slice(prior.coefficients()) + &l * z * relative;
-        let sigma = relative * prior.spread();
-        let (rows, _) = experiment(&mut rng, local + 1, 0.0, 1.0);
-        let y: Vec<f64> = rows
-            .iter()
-            .map(|r| {
-                let e: f64 = StandardNormal.sample(&mut rng);
-                r.iter().zip(b.iter()).map(|(x, b)| x * b).sum::<f64>() + sigma * e
-            })
-            .collect();
-        let posterior = update(&prior, &design(&rows[..local]), &y[..local], None).unwrap();
-        let p = posterior.predict(&rows[local], 1.0).unwrap();
-        let half = p.scale * student_quantile(0.975, p.df);
-        inside += usize::from((y[local] - p.location).abs() <= half);
+        let (x, y) = experiment(&mut rng, 120, -3.0, 0.6);
+        let start = of_rows(&x, &y);
+        let mut z = || -> f64 { StandardNormal.sample(&mut rng) };
+        // platforms are 0.4 and 8 wide: a slope is off by 0.2 spreads there
+        let (shift, by_depth, by_angle) = (0.6 * z(), 0.12 / 0.4 * z(), 0.12 / 8.0 * z());
+        let spread = 0.6 * (0.05f64.sqrt() * z()).exp();
+        let (rows, mut y) = experiment(&mut rng, local + 1, -3.0 + shift, spread);
+        for (y, x) in y.iter_mut().zip(&rows) {
+            *y += by_depth * (x[1] - 1.8) + by_angle * (x[2] - 75.0);
+        }
+        let (location, scale, df) = expects(&moved_by(&start, &rows[..local], &y[..local]), &rows[local]);
+        inside += usize::from((y[local] - location).abs() <= scale * student_quantile(0.975, df));
     }
     inside as f64 / repetitions as f64
 }
 
 #[test]
-fn intervals_hold_under_draws_from_the_prior() {
-    // three binomial standard errors of 2000 repetitions are 1.5 %
-    let share = coverage(2000, 5, 11);
-    assert!((share - 0.95).abs() < 0.015, "{share}");
+fn intervals_hold_where_places_lie_as_they_are_taken_to() {
+    // three binomial standard errors of 300 repetitions are 3.8 %
+    let share = coverage(300, 5, 11);
+    assert!((share - 0.95).abs() < 0.038, "{share}");
 }
 
 #[test]
-#[ignore = "long: 100,000 repetitions each; last run 95.10, 95.10, 94.97 and 94.89 % for 1, 3, 10 and 30 rows"]
-fn intervals_hold_under_many_draws_from_the_prior() {
+#[ignore = "long: 5,000 repetitions each; last run 96.06, 96.28, 95.68 and 95.84 % for 1, 3, 10 and 30 rows"]
+fn intervals_hold_at_many_places() {
     for (k, local) in [1, 3, 10, 30].into_iter().enumerate() {
-        let share = coverage(100_000, local, 100 + k as u64);
+        let share = coverage(5_000, local, 100 + k as u64);
         println!("{local} local rows: {:.2} %", 100.0 * share);
-        assert!((0.945..=0.955).contains(&share), "{local}: {share}");
+        assert!((0.945..=0.97).contains(&share), "{local}: {share}");
     }
 }
 
+/// Flakes of quite another law have their way: its level at once, its slopes as they become many.
 #[test]
-fn few_rows_take_the_default_discount_and_many_choose_one() {
+fn flakes_of_another_law_have_their_way() {
     let mut rng = ChaCha8Rng::seed_from_u64(21);
     let (x, y) = experiment(&mut rng, 300, -3.0, 0.6);
-    let prior = prior_of(&x, &y);
+    let start = of_rows(&x, &y);
     let (x2, y2) = experiment(&mut rng, 200, -3.0, 0.6);
-    let few = choose_discount(&prior, &design(&x2[..19]), &y2[..19], None).unwrap();
-    assert_eq!((few.discount, few.tried.len()), (DEFAULT_DISCOUNT, 0));
-    let same = choose_discount(&prior, &design(&x2), &y2, None).unwrap();
-    assert_eq!(same.tried.len(), DISCOUNT_GRID.len());
-    assert!(same.discount >= DEFAULT_DISCOUNT, "the same law: {}", same.discount);
-    let some = choose_discount(&prior, &design(&x2[..20]), &y2[..20], None).unwrap();
-    assert_eq!(some.tried[0].0, 0.01, "20 rows for 3 terms do not stand alone");
-    // another law altogether, without a shift to absorb it
-    let other: Vec<f64> = x2.iter().zip(&y2).map(|(x, y)| y + 1.5 - 1.2 * x[1]).collect();
-    let moved = choose_discount(&prior, &design(&x2), &other, None).unwrap();
-    assert!(moved.discount <= 0.02, "another law: {}", moved.discount);
-    // the sums are those of the left-out scores
-    for (a, sum) in &moved.tried {
-        let p = update(&prior.clone().discounted(*a).unwrap(), &design(&x2), &other, None).unwrap();
-        assert_relative_eq!(*sum, p.left_out().iter().map(|l| l.score).sum::<f64>(), max_relative = 1e-12);
-    }
-}
-
-#[test]
-fn refusals_name_what_is_wrong() {
-    let v = [vec![1.0, 0.0], vec![0.0, 1.0]];
-    let prior = Prior::from_fit(&[0.0, 1.0], &v, 1.0, 10.0).unwrap();
-    let cases: Vec<(crate::Error, &str)> = vec![
-        (Prior::from_fit(&[0.0, 1.0], &v, 0.0, 1.0).unwrap_err(), "spread: 0 is out of range"),
-        (
-            Prior::from_fit(&[0.0, 1.0], &[vec![1.0, 1.0], vec![1.0, 1.0]], 1.0, 1.0).unwrap_err(),
-            "positive definite",
-        ),
-        (prior.clone().discounted(1.1).unwrap_err(), "discount: 1.1 is out of range"),
-        (
-            update(&prior, &design(&[vec![1.0, 2.0]]), &[f64::NAN], None).unwrap_err(),
-            "row 1, column response",
-        ),
-        (update(&prior, &design(&[vec![1.0, 2.0]]), &[1.0], Some(&[0.0])).unwrap_err(), "weight"),
-        (update(&prior, &design(&[vec![1.0]]), &[1.0], None).unwrap_err(), "terms of the design"),
-    ];
-    for (e, words) in cases {
-        assert!(e.to_string().contains(words), "{e}");
-    }
+    let other: Vec<f64> = x2.iter().zip(&y2).map(|(x, y)| y + 4.0 - 1.2 * x[1]).collect();
+    let slope = |n: usize| moved_by(&start, &x2[..n], &other[..n]).coefficients[1];
+    println!("slopes {:?}", [5, 20, 60, 200].map(slope));
+    // the truth is 0.5, the experiment says 1.7
+    assert!((slope(200) - 0.5).abs() < 0.2, "{}", slope(200));
+    let middle = [1.0, 1.8, 75.0];
+    let (location, scale, _) = expects(&moved_by(&start, &x2[..3], &other[..3]), &middle);
+    let truth = 1.0 + 0.5 * 1.8 + 0.03 * 75.0;
+    assert!((location - truth).abs() < scale, "{location} {scale} {truth}");
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 16, ..ProptestConfig::default() })]
 
     /// The unit of a measurement does not matter, nor from where an angle is counted.
     #[test]
-    fn units_and_origins_do_not_matter(seed in 0u64..1000, a in 0.05f64..1.0, stretch in 0.01f64..100.0, move_by in -50f64..50.0) {
+    fn units_and_origins_do_not_matter(seed in 0u64..1000, stretch in 0.1f64..10.0, move_by in -20f64..20.0) {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let (x, y) = experiment(&mut rng, 40, -3.0, 0.6);
         let (x2, y2) = experiment(&mut rng, 4, -2.0, 0.9);
         let other = |rows: &[Vec<f64>]| -> Vec<Vec<f64>> {
-            rows.iter().map(|r| vec![1.0, r[1] * stretch, r[2] + move_by]).collect()
+            rows.iter().map(|r| vec![1.0, r[1] + stretch.ln(), r[2] + move_by]).collect()
         };
         let answer = |x: &[Vec<f64>], x2: &[Vec<f64>]| {
-            let prior = prior_of(x, &y).with_shift(Shift::default(), Some(0)).unwrap().discounted(a).unwrap();
-            let p = update(&prior, &design(&x2[..3]), &y2[..3], None).unwrap();
-            (p.predict(&x2[3], 1.0).unwrap(), p.left_out().iter().map(|l| l.score).sum::<f64>())
+            expects(&moved_by(&of_rows(x, &y), &x2[..3], &y2[..3]), &x2[3])
         };
         let (one, two) = (answer(&x, &x2), answer(&other(&x), &other(&x2)));
-        prop_assert!((one.0.location - two.0.location).abs() < 1e-8);
-        prop_assert!((one.0.scale / two.0.scale - 1.0).abs() < 1e-8);
-        prop_assert!((one.1 - two.1).abs() < 1e-7);
+        prop_assert!((one.0 - two.0).abs() < 1e-8, "{one:?} {two:?}");
+        prop_assert!((one.1 / two.1 - 1.0).abs() < 1e-8);
+        prop_assert!((one.2 / two.2 - 1.0).abs() < 1e-6);
     }
 }
 
@@ -349,10 +204,6 @@ fn local_flakes_that_cannot_be_used_are_told() {
     assert!(matches!(e, crate::Error::UnknownName { .. }), "{e}");
     let e = Local::new(&flint, "mass_g", |c| c == "mass_g" || c == "platform_depth_mm").unwrap_err();
     assert!(e.to_string().starts_with("exterior_platform_angle_deg: not recorded"), "{e}");
-    assert!(Local::new(&flint, "mass_g", |_| true).unwrap().discount(-0.1).is_err());
-    let quiet = school(&flint, "mass_g", 24).discount(0.0).unwrap().finish("alone", "test").unwrap();
-    assert_eq!(quiet.1.own_coefficients.unwrap(), quiet.1.updated.coefficients);
-    assert!(school(&flint, "mass_g", 2).discount(0.0).unwrap().finish("alone", "test").is_err());
 }
 
 #[test]
@@ -517,7 +368,6 @@ fn flakes_that_were_kept_teach_given_that() {
     let high = RecoveryThreshold::above_mm(28.0).unwrap();
     let mut local = Local::new(&start, "mass_g", |_| true).unwrap().given_kept(high.clone()).unwrap();
     let mut local_narrow = Local::new(&start, "mass_g", |c| c != "platform_width_mm").unwrap();
-    assert!(local_narrow.clone().discount(0.5).unwrap().given_kept(high.clone()).is_err());
     local_narrow = local_narrow.given_kept(high.clone()).unwrap();
     flakes(false).iter().for_each(|f| drop(local_narrow.offer(f)));
     let refused = local_narrow.finish("mine", "test").unwrap_err().to_string();

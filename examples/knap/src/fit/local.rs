@@ -16,8 +16,6 @@ use std::collections::BTreeMap;
 const LEVEL: f64 = 0.95;
 
 /// What the words of the text mean.
-const WORDS: &str =
-    "The discount is how much a published flake counts beside a local one (0 nothing, 1 as much).";
 const OWN: &str = "\"Own only\" is the fit to the local flakes alone.";
 
 pub fn run(o: &Options, from: &str) -> Outcome<u8> {
@@ -39,9 +37,6 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         let local = Local::new(&start, response, has);
         local.map_err(|e| Failure::other(format!("{}: {e}; map another with --column", o.table)))?
     };
-    if let Some(a) = o.discount {
-        local = local.discount(a).asked()?;
-    }
     let kept = o.kept.threshold()?;
     if let Some(kept) = &kept {
         local = local.given_kept(kept.clone()).asked()?;
@@ -58,9 +53,6 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         Ok(())
     })?);
     let mut command = format!("knap fit --starting-from {from} --response {response} --name {}", o.name);
-    if let Some(a) = o.discount {
-        command.push_str(&format!(" --discount {a}"));
-    }
     command += &(o.kept.command() + &o.taken.command());
     let (mut mine, report) = local.finish(&o.name, &command).of_file(&o.table)?;
     if let Some(stone) = &o.stone {
@@ -146,8 +138,11 @@ fn text(o: &Options, r: &LocalReport, compared: &[Answered]) -> Page {
         _ => "-".to_string(),
     };
     page.line(line("spread", [short(spread(m)), short(spread(&r.updated)), own]));
-    let discount = r.discount_in_words();
-    page.part(if r.of_a_group { format!("{discount} {OWN}") } else { format!("{discount} {WORDS} {OWN}") });
+    let tell = match r.of_a_group {
+        true => "the effect of their own group",
+        false => "how far their own place lies from the experiment",
+    };
+    page.part(format!("The local flakes tell {tell}. {OWN}"));
     let (share, size) = (percent(LEVEL), o.response.concat());
     page.line(format!("\n{share} % of such flakes fall inside, {size}:\n"));
     let first = |c: &Answered| c.platform.numbers.first().cloned().unwrap_or_default();
@@ -189,9 +184,6 @@ pub struct Printed<'a> {
     form: &'a str,
     started_from: &'a str,
     measured_by: &'a str,
-    /// How much a published flake counts beside a local one.
-    discount: f64,
-    discount_given: bool,
     coefficients: BTreeMap<String, Moved>,
     spread: Moved,
     platforms: BTreeMap<&'a str, &'a Answered<'a>>,
@@ -217,8 +209,6 @@ fn print_json(o: &Options, r: &LocalReport, compared: &[Answered]) -> Outcome<()
         form: r.published.form.name(),
         started_from: &r.started_from,
         measured_by: &r.variant,
-        discount: r.discount,
-        discount_given: r.discount_given,
         coefficients: terms.into_iter().enumerate().map(|(j, t)| (t, moved(j))).collect(),
         spread: Moved {
             published: spread(&r.published),

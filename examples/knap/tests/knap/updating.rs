@@ -23,29 +23,24 @@ fn the_command_line_updates_and_refuses() {
     let from = ["--starting-from", "hard-hammer-flint"];
     let (code, text) = run(school, &from);
     assert_eq!(code, 0, "{text}");
-    for words in
-        ["24 local flakes used", "own only", "shallow", "deep", "Discount 0.01", "counts beside a local one"]
-    {
+    for words in ["24 local flakes used", "own only", "shallow", "deep", "how far their own place lies"] {
         assert!(text.contains(words), "{words}: {text}");
     }
     let written = Calibration::from_json(&std::fs::read_to_string(&out).unwrap()).unwrap();
     assert_eq!((written.name(), written.variants().len()), ("school", 1));
-    assert!(written.provenance().summary.contains("updated with 24 local flakes at a discount of 0.01"));
+    assert!(written.provenance().summary.contains("updated with 24 local flakes"));
     // a calibration of one's own can be the start of the next
     let start = folder.path().join("start.json");
     std::fs::copy(&out, &start).unwrap();
-    let (code, text) = run(&one, &["--starting-from", start.to_str().unwrap(), "--discount", "0.5"]);
+    let (code, text) = run(&one, &["--starting-from", start.to_str().unwrap()]);
     assert_eq!(code, 0, "{text}");
-    assert!(text.contains("1 local flake used") && text.contains("as given"), "{text}");
+    assert!(text.contains("1 local flake used"), "{text}");
     let json = run(&one, &[&from[..], &["--format", "json"]].concat());
     let json: Value = serde_json::from_str(&json.1).unwrap();
-    assert_eq!(json["discount"].as_f64(), Some(0.2), "the usual one");
     assert!(json["platforms"]["middling"]["updated"]["median"].as_f64().unwrap() > 0.0);
     assert!(json["coefficients"]["intercept"]["own"].is_null());
     for (more, words) in [
         (vec!["--starting-from", "hard-hammer-flint", "--form", "log-log"], "cannot be used with"),
-        (vec!["--form", "log-log", "--discount", "0.1"], "--discount goes with --starting-from"),
-        (vec!["--starting-from", "hard-hammer-flint", "--discount", "2"], "discount: 2 is out of range"),
         (vec!["--starting-from", "soft-hammer-flint"], "did you mean \"hard-hammer-flint\""),
     ] {
         let (code, text) = run(school, &more);
@@ -78,8 +73,11 @@ fn an_update_tells_what_limits_it_and_knows_what_was_kept() {
     let update = ["--starting-from", "excavated-flakes", "--response", "mass_g"];
     let (code, blind) = run(&update);
     assert_eq!(code, 0, "{blind}");
-    for told in ["does not name its 25 groups of site", "name 12 groups under site", "nothing is discounted"]
-    {
+    for told in [
+        "does not name its 25 groups of site",
+        "name 12 groups under site",
+        "tell the effect of their own group",
+    ] {
         assert!(blind.contains(told), "{told}: {blind}");
     }
     let kept = |least: &str| run(&[&update[..], &["--kept-above-mm", least, "--format", "json"]].concat());
