@@ -5,7 +5,7 @@
 //! `src/infer`. Run it again whenever the recipe of `controlled-glass` changes.
 
 use conchoid::calibration::bundled::recipe;
-use conchoid::infer::{LipModel, RecordPlan, TrackRecord};
+use conchoid::infer::{LipModel, TrackRecord};
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};
 use rand::SeedableRng;
@@ -41,19 +41,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     std::fs::write(Path::new(&out).join("lip.json"), lip.to_json())?;
 
     let mut rng = ChaCha8Rng::seed_from_u64(4);
-    let record = TrackRecord::of(&recipe, &flakes, &RecordPlan::default(), COMMAND, &mut rng)?;
-    for s in &record.singles {
-        println!("{:?}: log score {:?}, Brier {:?}", s.judged, s.log_score, s.brier);
-        for o in &s.outcomes {
-            println!("  {o:?}");
-        }
-    }
-    for g in &record.groups {
-        println!("groups of {}, {:?}", g.flakes, g.judged);
-        for o in &g.outcomes {
-            println!("  {o:?}");
-        }
-    }
+    let record = TrackRecord::of(&recipe, &flakes, COMMAND, &mut rng)?;
+    print!("{}", record.to_json());
     std::fs::write(Path::new(&out).join("track_record.json"), record.to_json())?;
     Ok(())
 }

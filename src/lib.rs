@@ -192,6 +192,7 @@ pub mod guide;
 pub mod infer;
 pub mod material;
 pub(crate) mod mechanics;
+mod page;
 pub mod plan;
 pub mod predict;
 mod special;

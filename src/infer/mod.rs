@@ -26,7 +26,7 @@ pub(crate) mod recovery;
 pub(crate) mod track_record;
 
 pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, USUAL_DRAWS};
-pub use attribution::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
+pub use attribution::{Attribution, BlowSetting, ClassVerdict, SiteShift, Strength, Verdict};
 pub use comparison::{Alikeness, Comparison, Distance, Resampling, USUAL_MATTERS};
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
@@ -35,7 +35,7 @@ pub use original::{
     Remains, SHARE, original,
 };
 pub use recovery::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
-pub use track_record::{Judged, RecordPlan, RecordedGroups, RecordedOutcome, RecordedSingles, TrackRecord};
+pub use track_record::TrackRecord;
 
 #[cfg(test)]
 mod tests;

@@ -5,6 +5,7 @@ use super::experiment::Experiment;
 use super::power::Cores;
 use crate::error::counted;
 use crate::form::Transform;
+use crate::page::{Page, percent};
 use crate::predict::in_words;
 use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
@@ -98,8 +99,8 @@ pub(crate) struct Existing {
     pub undetermined: Vec<String>,
 }
 
-/// A plan: what to strike, and what it will tell. It is serialised whole, and told in words by `to_string`: paragraphs of
-/// one line each, and tables.
+/// A plan: what to strike, and what it will tell. It is serialised whole, and told in words by `to_string`
+/// (`{:79}` breaks its paragraphs at 79 characters).
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
@@ -150,7 +151,7 @@ impl Plan {
         }
     }
 
-    fn list(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    fn list(&self, page: &mut Page) {
         let line = |number: &str, core: Option<String>, settings: Vec<String>| {
             let core = core.map_or(String::new(), |c| format!("  {c:>4}"));
             let settings: String = settings.iter().map(|s| format!("  {s:>20}")).collect();
@@ -161,15 +162,14 @@ impl Plan {
             if last != Some(&t.percussor) {
                 let by = t.percussor.as_deref().map_or("Strike:".to_string(), |p| format!("By {p}:"));
                 let names = t.settings.iter().map(|s| heading(&s.0)).collect();
-                writeln!(f, "\n{by}\n{}", line("no.", t.core.map(|_| "core".into()), names))?;
+                page.line(format!("\n{by}\n{}", line("no.", t.core.map(|_| "core".into()), names)));
                 last = Some(&t.percussor);
             }
             let settings =
                 t.settings.iter().map(|(_, target, low, high)| format!("{target} ({low} to {high})"));
             let core = t.core.map(|c| c.to_string());
-            writeln!(f, "{}", line(&t.number.to_string(), core, settings.collect()))?;
+            page.line(line(&t.number.to_string(), core, settings.collect()));
         }
-        Ok(())
     }
 
     fn against_grid(&self) -> String {
@@ -196,56 +196,55 @@ impl Plan {
         )
     }
 
-    fn outlook(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    fn outlook(&self, page: &mut Page) {
         let scale = match self.width_is() {
             "high less low" => "high less low, on the scale of the form",
             over => over,
         };
         let place = if self.at.is_empty() { "mean over the reach" } else { "mean over the platforms" };
-        writeln!(f, "\nExpected {} % intervals ({scale}; {place}):\n", percent(self.level))?;
+        page.part(format!("Expected {} % intervals ({scale}; {place}):", percent(self.level)));
         let line = |flakes: &str, new: &str, mean: &str, chance: String| {
             let chance = if self.difference.is_some() { format!("  {chance:>24}") } else { String::new() };
             format!("  {flakes:>6}  {new:>12}  {mean:>12}{chance}")
         };
         let chance = self.difference.map_or(String::new(), |ratio| format!("chance to see {ratio} times"));
-        writeln!(f, "{}", line("flakes", "of a flake", "of the mean", chance))?;
+        page.line(format!("\n{}", line("flakes", "of a flake", "of the mean", chance)));
         let cell = |v: Option<f64>| v.map_or("-".into(), |v| width_in_words(self.readable(v)));
         for c in &self.curve {
             let chance = c.power.map_or("-".into(), |p| format!("{:.1} %", 100.0 * p));
-            let (new, mean) = (cell(c.width_new_flake), cell(c.width_mean));
-            writeln!(f, "{}", line(&c.flakes.to_string(), &new, &mean, chance))?;
+            page.line(line(&c.flakes.to_string(), &cell(c.width_new_flake), &cell(c.width_mean), chance));
         }
         if self.at.is_empty() {
-            return Ok(());
+            return;
         }
         let across = |of: &dyn Fn(&Outlook) -> String| -> String {
             self.curve.iter().map(|c| format!(" {:>6}", of(c))).collect()
         };
-        writeln!(f, "\nOf a flake at the platforms named:\n")?;
-        writeln!(f, "  flakes{}", across(&|c| c.flakes.to_string()))?;
+        page.line("\nOf a flake at the platforms named:\n");
+        page.line(format!("  flakes{}", across(&|c| c.flakes.to_string())));
         for (k, words) in self.at.iter().enumerate() {
-            writeln!(f, "  {words}\n        {}", across(&|c| cell(c.width_new_flake_at[k])))?;
+            page.under("  ", "  ", words);
+            page.line(format!("        {}", across(&|c| cell(c.width_new_flake_at[k]))));
         }
-        Ok(())
     }
 }
 
 impl fmt::Display for Plan {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut page = Page::new(f);
         let aim = match (self.criterion, self.at.is_empty()) {
             ("d", _) => "the coefficients",
             (_, true) => "the predictions over the whole reach",
             (_, false) => "the predictions at the platforms named",
         };
-        writeln!(
-            f,
+        page.say(format!(
             "{} for {} (form {}), chosen so that {aim} become as certain as can be; seed {}.",
             counted(self.flakes.len() as u64, "flake", "flakes"),
             self.transform.describe(&self.response),
             self.form,
             self.seed
-        )?;
-        self.list(f)?;
+        ));
+        self.list(&mut page);
         if let Some(e) = &self.existing {
             let have = format!("The {} you have", counted(e.used as u64, "flake", "flakes"));
             let told = match (e.worth_well_placed, e.used) {
@@ -253,18 +252,18 @@ impl fmt::Display for Plan {
                 (Some(worth), _) => format!("{have} know as much as {worth:.1} well placed ones would"),
                 (None, _) => format!("{have} cannot tell by themselves: {}", e.undetermined.join(", ")),
             };
-            match e.left_out {
-                0 => writeln!(f, "\n{told}.")?,
-                n => writeln!(f, "\n{told} ({n} left out: incomplete, or of another experiment).")?,
-            }
+            page.part(match e.left_out {
+                0 => format!("{told}."),
+                n => format!("{told} ({n} left out: incomplete, or of another experiment)."),
+            });
         }
-        writeln!(f, "\n{}", self.against_grid())?;
+        page.part(self.against_grid());
         if let Some(bound) = self.share_of_bound {
-            writeln!(f, "It knows {:.1} % of what any plan of this size could know.", 100.0 * bound)?;
+            page.line(format!("It knows {:.1} % of what any plan of this size could know.", 100.0 * bound));
         }
-        self.outlook(f)?;
-        writeln!(f, "\nMind:")?;
-        self.cautions.iter().try_for_each(|c| writeln!(f, " - {c}"))
+        self.outlook(&mut page);
+        page.mind(&self.cautions);
+        page.show(f)
     }
 }
 
@@ -275,12 +274,6 @@ fn width_in_words(v: f64) -> String {
         v if v.is_finite() => format!("{v:.1e}"),
         _ => "over 1e308".to_string(),
     }
-}
-
-/// A probability as a percentage without idle zeros.
-fn percent(p: f64) -> String {
-    let text = format!("{:.2}", p * 100.0);
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
 /// `platform depth, mm`.

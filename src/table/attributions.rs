@@ -8,10 +8,17 @@ use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
-use crate::error::{Error, Result};
-use crate::infer::attribution::{Attribution, Strength, Verdict};
+use crate::error::{Error, Result, counted};
+#[cfg(feature = "schema")]
+use crate::infer::attribution::Told;
+use crate::infer::attribution::{Attribution, SettingsPrior, SiteShift, Strength, Verdict};
+use crate::infer::track_record::TrackRecord;
+use crate::page::{Page, name};
 use crate::predict::Caution;
 use rand::Rng;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fmt;
 use std::io::{Read, Write};
 
 /// What struck each flake of a table, one by one.
@@ -26,16 +33,76 @@ pub struct TableAttributions<'a, F> {
 }
 
 /// A row that was answered.
-#[derive(Debug, Clone)]
 pub struct Attributed {
     /// What stands in the column of groups, if there is one and it is recorded.
-    pub group: Option<String>,
-    /// What the attribution reads of the row, and the percussor recorded.
-    pub row: KeptRow,
-    /// The class favoured, by its place among those of [`Attribution::prior`], and how much is said for it.
-    pub favours: usize,
-    /// How much is said for it.
-    pub strength: Strength,
+    group: Option<String>,
+    row: KeptRow,
+    /// The class favoured, by its place, and how much is said for it.
+    favours: usize,
+    strength: Strength,
+}
+
+/// What a table of flakes says of what struck them: row by row, and in groups. It is serialised whole, and told in words by
+/// `to_string` (`{:79}` breaks its paragraphs at 79 characters), but for its [cautions](Attributions::cautions).
+#[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Attributions {
+    rows: u64,
+    refused: u64,
+    calibrations: Vec<String>,
+    /// How blows were set where rows do not tell.
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<serde_json::Value>"))]
+    settings: SettingsPrior,
+    /// How far a site may lie from the experiment.
+    #[cfg_attr(feature = "schema", schemars(with = "serde_json::Value"))]
+    site_shift: SiteShift,
+    terminations_modelled: bool,
+    lips_modelled: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schemars(with = "Option<Told<'static>>"))]
+    together: Option<Verdict>,
+    #[cfg_attr(feature = "schema", schemars(with = "BTreeMap<String, Told<'static>>"))]
+    groups: BTreeMap<String, Verdict>,
+    /// How often such verdicts were right on flakes whose percussor is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schemars(with = "Option<serde_json::Value>"))]
+    track_record: Option<TrackRecord>,
+    #[serde(skip)]
+    seen: Seen,
+    #[serde(skip)]
+    summary: Summary,
+    /// The groups in the order of the table.
+    #[serde(skip)]
+    order: Vec<String>,
+    #[serde(skip)]
+    basis: &'static str,
+}
+
+/// What the rows answered say one by one, and the members of each group.
+#[derive(Debug, Clone)]
+struct Seen {
+    by_group: bool,
+    /// By class: rows more like it, and those of them that say so by 20 to 1 or more.
+    favours: Vec<(String, u64, u64)>,
+    little: u64,
+    members: Vec<(Option<String>, Vec<KeptRow>)>,
+}
+
+impl Seen {
+    fn take(&mut self, row: Attributed) {
+        if let Some((_, all, telling)) = self.favours.get_mut(row.favours) {
+            *all += 1;
+            *telling += u64::from(row.strength >= Strength::Speaks);
+        }
+        self.little += u64::from(row.strength == Strength::SaysLittle);
+        if self.by_group && row.group.is_none() {
+            return;
+        }
+        match self.members.iter_mut().find(|(name, _)| *name == row.group) {
+            Some((_, list)) => list.push(row.row),
+            None => self.members.push((row.group, vec![row.row])),
+        }
+    }
 }
 
 impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
@@ -57,19 +124,53 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
         TableAttributions { attribution, rng, group, keeper: Keeper::new(header, &names) }
     }
 
-    /// Reads the table to its end and writes it with its answers; `progress` is told the rows written so far, `take`
-    /// each row answered, in the order of the table.
+    /// Reads the table to its end, writes it with the answers of its rows, and gives what they say together, by group;
+    /// `progress` is told the rows written so far.
     ///
     /// # Errors
-    /// As [`TableEstimates::write`](super::TableEstimates::write), and what `take` returns.
+    /// As [`TableEstimates::write`](super::TableEstimates::write).
     pub fn write<R: Read, W: Write>(
         &self,
         table: TableReader<R>,
         writer: W,
         progress: impl FnMut(u64),
-        take: impl FnMut(Attributed) -> Result<()>,
-    ) -> Result<(W, Summary)> {
-        rows::write(self, table, writer, progress, take)
+    ) -> Result<(W, Attributions)> {
+        let a = self.attribution;
+        let favours = a.prior().map(|(class, _)| (class.to_string(), 0, 0)).collect();
+        let mut seen = Seen { by_group: self.group.is_some(), favours, little: 0, members: Vec::new() };
+        let take = |row| {
+            seen.take(row);
+            Ok(())
+        };
+        let (writer, summary) = rows::write(self, table, writer, progress, take)?;
+        let (mut together, mut groups, mut order) = (None, BTreeMap::new(), Vec::new());
+        for (name, flakes) in std::mem::take(&mut seen.members) {
+            let verdict = a.attribute(&flakes, &mut (self.rng)())?;
+            match name {
+                None => together = Some(verdict),
+                Some(name) => {
+                    order.push(name.clone());
+                    groups.insert(name, verdict);
+                }
+            }
+        }
+        let found = Attributions {
+            rows: summary.tally().rows(),
+            refused: summary.tally().refused(),
+            calibrations: a.calibrations().map(|c| c.name().to_string()).collect(),
+            settings: a.settings().clone(),
+            site_shift: a.site(),
+            terminations_modelled: a.knows_terminations(),
+            lips_modelled: a.lip().is_some(),
+            together,
+            groups,
+            track_record: a.calibrations().next().and_then(|c| TrackRecord::bundled(c.name())),
+            seen,
+            summary,
+            order,
+            basis: a.of_blows(),
+        };
+        Ok((writer, found))
     }
 
     /// The answer for a row, or why there is none.
@@ -124,5 +225,106 @@ impl<G: Rng, F: Fn() -> G + Sync> Answers for TableAttributions<'_, F> {
                 Ok(None)
             }
         }
+    }
+}
+
+impl Attributions {
+    /// What became of the rows.
+    pub fn summary(&self) -> &Summary {
+        &self.summary
+    }
+
+    /// What there is to doubt of any group, each kind once.
+    pub fn cautions(&self) -> Vec<Caution> {
+        let mut all: Vec<Caution> = Vec::new();
+        for c in self.in_order().flat_map(|(_, v)| &v.cautions) {
+            if !all.iter().any(|o| o.kind() == c.kind()) {
+                all.push(c.clone());
+            }
+        }
+        all
+    }
+
+    /// The groups with their names, in the order of the table.
+    fn in_order(&self) -> impl Iterator<Item = (Option<&str>, &Verdict)> {
+        let named = self.order.iter().filter_map(|n| Some((Some(n.as_str()), self.groups.get(n)?)));
+        self.together.iter().map(|v| (None, v)).chain(named)
+    }
+
+    /// What a group says.
+    fn of_group(&self, group: Option<&str>, v: &Verdict) -> String {
+        let name = match group {
+            Some(n) => format!("{}: ", name(n)),
+            None if v.flakes > 1 => "All together, if one percussor struck them: ".to_string(),
+            None => String::new(),
+        };
+        let sentence = v.sentence();
+        let mut letters = sentence.chars();
+        let sentence = match letters.next() {
+            Some(c) if !name.is_empty() => c.to_lowercase().chain(letters).collect(),
+            _ => sentence,
+        };
+        let flakes = counted(v.flakes as u64, "flake", "flakes");
+        let mut told = format!("{name}{sentence}. Used beside the sizes: lips of {} of {flakes}", v.lips);
+        if self.terminations_modelled {
+            told.push_str(&format!(", terminations of {}", v.terminations));
+        }
+        told.push('.');
+        if !v.recorded.is_empty() {
+            let list: Vec<String> = v.recorded.iter().map(|(p, n)| format!("{p} {n}")).collect();
+            told.push_str(&format!(" Recorded: {}.", list.join(", ")));
+        }
+        if v.integration_error > 0.1 {
+            let error = v.integration_error;
+            told.push_str(&format!(" The integration is rough: standard error {error:.1} of the log odds."));
+        }
+        told
+    }
+}
+
+impl fmt::Display for Attributions {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut page = Page::new(f);
+        let answered = self.rows - self.refused;
+        page.line(format!(
+            "{}: {answered} answered, {} refused",
+            counted(self.rows, "row", "rows"),
+            self.refused
+        ));
+        if answered > 1 {
+            page.line("\nOne by one:");
+            for (class, all, telling) in &self.seen.favours {
+                page.line(format!("  {all} more like {class}; {telling} by 20 to 1 or more"));
+            }
+            let little = self.seen.little;
+            page.line(format!("  {little} of {answered} say little on their own (less than 3 to 1)"));
+        }
+        for (name, v) in self.in_order() {
+            page.line("");
+            page.under("", "  ", self.of_group(name, v));
+        }
+        let site = self.site_shift;
+        let ends = match self.terminations_modelled {
+            true => "",
+            false => " Terminations are left out: the calibration has no model of them.",
+        };
+        let lips = match self.lips_modelled {
+            true => "",
+            false => " Lips are left out: no model of them goes with the calibration.",
+        };
+        page.part(format!(
+            "From {}. {}, the same for every class. A site may differ from the experiment (standard deviations \
+             in ln: {} of all lengths together, {} of each size; {} in the log odds of lips and terminations); all \
+             flakes of a group share that, and what is uncertain in the experiment.{ends}{lips}",
+            self.calibrations.join(" against "),
+            self.basis,
+            site.common(),
+            site.own(),
+            site.log_odds()
+        ));
+        if let (Some(record), [_]) = (&self.track_record, &self.calibrations[..]) {
+            record.tell(&mut page, self.in_order().any(|(_, v)| v.lips > 0));
+        }
+        page.show(f)
     }
 }

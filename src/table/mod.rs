@@ -80,7 +80,7 @@ mod summary;
 mod text;
 mod write;
 
-pub use attributions::{Attributed, TableAttributions};
+pub use attributions::{Attributions, TableAttributions};
 pub use condition::Condition;
 pub use estimates::{Completed, RowNumber, TableEstimates};
 pub use header::{ColumnId, Header, Separator, TableOptions};

@@ -84,7 +84,7 @@ fn schemas() -> [(&'static str, schemars::Schema); 13] {
         ("fit-starting-from", schema_for!(crate::fit::local::Printed<'_>)),
         ("fit-loss", schema_for!(crate::fit::loss::Printed<'_>)),
         ("assess", schema_for!(crate::assess::Printed<'_>)),
-        ("percussor", schema_for!(crate::percussor::Printed<'_>)),
+        ("percussor", schema_for!(conchoid::table::Attributions)),
         ("original", schema_for!(conchoid::infer::OriginalAt)),
         ("assemblage", schema_for!(crate::assemblage::Printed<'_>)),
         ("comparison", schema_for!(crate::assemblage::Compared<'_>)),

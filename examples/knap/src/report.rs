@@ -176,16 +176,9 @@ impl Page {
     pub fn say(&mut self, text: impl AsRef<str>) {
         self.under("", "", text);
     }
-    /// A text of the library: its lines as they are, the long ones broken, continued under their own beginning.
+    /// A text of the library.
     pub fn told(&mut self, text: impl Display) {
-        for line in text.to_string().lines() {
-            let inside = line.trim_start_matches([' ', '-']);
-            let mark = &line[..line.len() - inside.len()];
-            match line.chars().count() {
-                0..=WIDTH => self.line(line),
-                _ => self.under(mark, &" ".repeat(mark.len()), inside),
-            }
-        }
+        self.0.push_str(&format!("{text:WIDTH$}"));
     }
     /// A paragraph after a blank line.
     pub fn part(&mut self, text: impl AsRef<str>) {

@@ -12,7 +12,7 @@
 //! Four things keep the answer honest.
 //!
 //! - *Angle of blow and landing place* cannot be read off an artefact, and in the experiments each percussor
-//!   was swung in its own way. Where they are not known they are averaged over one [`SettingsPrior`], the same
+//!   was swung in its own way. Where they are not known they are averaged over settings with weights, the same
 //!   for every percussor, so that a percussor is not recognised by the habits of the machine.
 //! - *Coefficients are uncertain*, and a group shares that uncertainty: a hundred flakes do not make the
 //!   difference between bone and steel better known than the experiment made it.
@@ -43,8 +43,11 @@ pub(super) mod site;
 mod verdict;
 mod weigh;
 
-pub use settings::{BlowSetting, SettingsPrior};
+pub use settings::BlowSetting;
+pub(crate) use settings::SettingsPrior;
 pub use site::SiteShift;
+#[cfg(feature = "schema")]
+pub(crate) use verdict::Told;
 pub use verdict::{ClassVerdict, Strength, Verdict};
 
 use super::forward::{Forward, Struck};
@@ -104,6 +107,7 @@ pub struct Attribution {
     columns: Vec<String>,
     ratios: Vec<Vec<f64>>,
     settings: SettingsPrior,
+    settings_given: bool,
     site: SiteShift,
     lip: Option<LipModel>,
     terminations: bool,
@@ -225,6 +229,7 @@ impl Attribution {
             candidates,
             columns,
             settings,
+            settings_given: false,
             site: SiteShift::default(),
             lip: None,
             terminations: true,
@@ -288,10 +293,15 @@ impl Attribution {
         Ok(self)
     }
 
-    /// Sets how blows are set where flakes do not tell.
-    pub fn with_settings(mut self, settings: SettingsPrior) -> Attribution {
-        self.settings = settings;
-        self
+    /// Sets how blows are set where flakes do not tell, the same for every percussor; weights are scaled to sum to 1.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] without settings or with a weight not above 0; [`Error::OutOfRange`] for an angle of
+    /// blow outside what [`crate::strike::Blow`] accepts.
+    pub fn with_settings(mut self, settings: Vec<BlowSetting>) -> Result<Attribution> {
+        self.settings = SettingsPrior::new(settings)?;
+        self.settings_given = true;
+        Ok(self)
     }
 
     /// Sets how far a site may lie from the experiment.
@@ -339,22 +349,22 @@ impl Attribution {
     }
 
     /// The classes and their prior probabilities.
-    pub fn prior(&self) -> impl Iterator<Item = (&str, f64)> {
+    pub(crate) fn prior(&self) -> impl Iterator<Item = (&str, f64)> {
         self.candidates.iter().map(|c| (c.class.as_str(), c.prior))
     }
 
     /// How blows are set where flakes do not tell.
-    pub fn settings(&self) -> &SettingsPrior {
+    pub(crate) fn settings(&self) -> &SettingsPrior {
         &self.settings
     }
 
     /// How far a site may lie from the experiment.
-    pub fn site(&self) -> SiteShift {
+    pub(crate) fn site(&self) -> SiteShift {
         self.site
     }
 
     /// What lips say.
-    pub fn lip(&self) -> Option<&LipModel> {
+    pub(crate) fn lip(&self) -> Option<&LipModel> {
         self.lip.as_ref()
     }
 
@@ -400,8 +410,22 @@ impl Attribution {
         Ok(())
     }
 
+    /// How the blow is taken, in words.
+    pub(crate) fn of_blows(&self) -> &'static str {
+        match (self.settings_given, self.hide_blow) {
+            (false, true) => {
+                "Angle of blow and landing place are averaged as the experiment's flakes were struck"
+            }
+            (false, false) => {
+                "Angle of blow and landing place, where a row does not tell, are averaged as the experiment's \
+                 flakes were struck"
+            }
+            (true, _) => "Angle of blow and landing place, where a row does not tell, are averaged as given",
+        }
+    }
+
     /// Whether the calibration says how flakes end.
-    pub fn knows_terminations(&self) -> bool {
+    pub(crate) fn knows_terminations(&self) -> bool {
         self.terminations
             && self
                 .forwards

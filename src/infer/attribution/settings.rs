@@ -19,17 +19,9 @@ pub struct BlowSetting {
 }
 
 /// How blows are set where a flake does not tell, the same for every percussor.
-///
-/// ```
-/// use conchoid::infer::{BlowSetting, SettingsPrior};
-/// use conchoid::strike::LandsOn;
-/// let one = BlowSetting { angle_of_blow_deg: Some(10.0), lands_on: Some(LandsOn::Platform), weight: 1.0 };
-/// assert!(SettingsPrior::new(vec![one]).is_ok());
-/// assert!(SettingsPrior::new(vec![]).is_err());
-/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Vec<BlowSetting>", into = "Vec<BlowSetting>")]
-pub struct SettingsPrior(pub(super) Vec<BlowSetting>);
+pub(crate) struct SettingsPrior(pub(super) Vec<BlowSetting>);
 
 impl SettingsPrior {
     /// From settings with weights, which are scaled to sum to 1.

@@ -68,7 +68,8 @@ impl SiteShift {
     }
 
     /// No shift: the flakes are from the experiment itself.
-    pub fn none() -> SiteShift {
+    #[cfg(test)]
+    pub(crate) fn none() -> SiteShift {
         SiteShift { common: 0.0, own: 0.0, log_odds: 0.0 }
     }
 

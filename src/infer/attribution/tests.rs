@@ -12,7 +12,8 @@ use crate::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMIN
 use crate::form::{indicator, value};
 use crate::infer::LipModel;
 use crate::infer::TrackRecord;
-use crate::infer::{Attribution, BlowSetting, ClassVerdict, SettingsPrior, SiteShift, Strength, Verdict};
+use crate::infer::attribution::SettingsPrior;
+use crate::infer::{Attribution, BlowSetting, ClassVerdict, SiteShift, Strength, Verdict};
 use crate::predict::Caution;
 use crate::strike::{Blow, LandsOn, Platform, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
@@ -346,7 +347,7 @@ fn hidden_settings_of_the_blow_are_averaged_reliably() {
     let strike = known.strike().to_builder().blow(blow).build().unwrap();
     let known = known.to_builder().strike(strike).build().unwrap();
     let one = BlowSetting { angle_of_blow_deg: Some(20.0), lands_on: None, weight: 2.0 };
-    let told = a.clone().with_settings(SettingsPrior::new(vec![one]).unwrap());
+    let told = a.clone().with_settings(vec![one]).unwrap();
     let by_prior = told.attribute(&[flake(45.0, Some(4.0))], &mut rng(7)).unwrap();
     let by_record = a.attribute(&[&known], &mut rng(7)).unwrap();
     assert!((metal(&by_prior) - metal(&by_record)).abs() < 1e-12);
@@ -707,6 +708,7 @@ fn odds_in_words_are_no_stronger_than_earned() {
         variant: "depth, angle".into(),
         integration_error: 0.01,
         cautions: Vec::new(),
+        recorded: Default::default(),
     };
     let told = verdict.sentence();
     assert!(

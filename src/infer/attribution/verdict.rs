@@ -1,7 +1,8 @@
 //! The answer: probability and Bayes factor of each class, how much they are worth, and a plain sentence.
 
 use crate::predict::Caution;
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
+use std::collections::BTreeMap;
 use std::fmt;
 
 /// What a Bayes factor is worth, in words, by the grades of R. E. Kass and A. E. Raftery 1995, "Bayes factors",
@@ -21,13 +22,7 @@ pub enum Strength {
 
 impl Strength {
     /// The grade of a log Bayes factor, in either direction.
-    ///
-    /// ```
-    /// use conchoid::infer::Strength;
-    /// assert_eq!(Strength::of(2.9f64.ln()), Strength::SaysLittle);
-    /// assert_eq!(Strength::of(-(25.0f64.ln())), Strength::Speaks);
-    /// ```
-    pub fn of(ln_bayes_factor: f64) -> Strength {
+    pub(crate) fn of(ln_bayes_factor: f64) -> Strength {
         match ln_bayes_factor.abs().exp() {
             b if b >= 150.0 => Strength::SpeaksStrongly,
             b if b >= 20.0 => Strength::Speaks,
@@ -47,7 +42,7 @@ impl Strength {
     }
 
     /// A stable name: `says-little`, `leans`, `speaks`, `speaks-strongly`.
-    pub fn name(self) -> &'static str {
+    pub(crate) fn name(self) -> &'static str {
         match self {
             Strength::SaysLittle => "says-little",
             Strength::Leans => "leans",
@@ -58,12 +53,11 @@ impl Strength {
 }
 
 /// One class of an answer.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct ClassVerdict {
     /// The class as it was asked for (`metal`, `stone`, a calibration's name).
     pub class: String,
     /// What it leans on where the experiment did not use it.
-    #[serde(skip_serializing_if = "Option::is_none")]
     pub leans_on: Option<String>,
     /// Probability before the flakes were seen.
     pub prior: f64,
@@ -73,25 +67,89 @@ pub struct ClassVerdict {
     pub ln_bayes_factor: f64,
 }
 
-/// What a flake, or a group struck by one percussor, says.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// What a flake, or a group struck by one percussor, says; serialised with its words and by the names of its classes.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Verdict {
     /// The classes, in the order asked for.
     pub classes: Vec<ClassVerdict>,
     /// Flakes in it.
-    pub flakes: usize,
+    pub(crate) flakes: usize,
     /// Flakes whose termination was used.
-    pub terminations: usize,
+    pub(crate) terminations: usize,
     /// Flakes whose lip was used.
-    pub lips: usize,
+    pub(crate) lips: usize,
     /// The strongest words that groups left out of the fits have earned.
-    pub earned: Strength,
+    pub(crate) earned: Strength,
     /// The variant of the calibration (of the first, where there are two).
-    pub variant: String,
+    pub(crate) variant: String,
     /// Standard error of the integration, of the ln Bayes factor of the first class.
-    pub integration_error: f64,
+    pub(crate) integration_error: f64,
     /// What there is to doubt.
     pub cautions: Vec<Caution>,
+    /// Percussors recorded of its flakes, with their counts.
+    pub(crate) recorded: BTreeMap<String, u64>,
+}
+
+/// A class of percussors in a verdict.
+#[derive(Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+struct OfClass<'a> {
+    prior: f64,
+    probability: f64,
+    ln_bayes_factor: f64,
+    bayes_factor: f64,
+    /// What the class leans on where the experiment did not use it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    leans_on: Option<&'a str>,
+}
+
+/// What flakes struck by one percussor say of it.
+#[derive(Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub(crate) struct Told<'a> {
+    flakes: usize,
+    with_termination: usize,
+    with_lip: usize,
+    classes: BTreeMap<&'a str, OfClass<'a>>,
+    favours: &'a str,
+    strength: &'static str,
+    /// The strongest word that groups left out of the fits have earned.
+    earned: &'static str,
+    sentence: String,
+    integration_error: f64,
+    measured_by: &'a str,
+    cautions: &'a [Caution],
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    recorded_percussors: &'a BTreeMap<String, u64>,
+}
+
+impl Serialize for Verdict {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        fn class(c: &ClassVerdict) -> OfClass<'_> {
+            OfClass {
+                prior: c.prior,
+                probability: c.probability,
+                ln_bayes_factor: c.ln_bayes_factor,
+                bayes_factor: c.ln_bayes_factor.exp(),
+                leans_on: c.leans_on.as_deref(),
+            }
+        }
+        let told = Told {
+            flakes: self.flakes,
+            with_termination: self.terminations,
+            with_lip: self.lips,
+            classes: self.classes.iter().map(|c| (c.class.as_str(), class(c))).collect(),
+            favours: &self.favoured().class,
+            strength: self.strength().name(),
+            earned: self.earned.name(),
+            sentence: self.sentence(),
+            integration_error: self.integration_error,
+            measured_by: &self.variant,
+            cautions: &self.cautions,
+            recorded_percussors: &self.recorded,
+        };
+        told.serialize(serializer)
+    }
 }
 
 impl Verdict {
@@ -112,7 +170,7 @@ impl Verdict {
     }
 
     /// The answer as a plain sentence, without more digits than it can bear, and with odds no stronger than groups left out of
-    /// the fits have earned ([`Verdict::earned`]).
+    /// the fits have earned.
     pub fn sentence(&self) -> String {
         let f = self.favoured();
         let others: Vec<&str> =

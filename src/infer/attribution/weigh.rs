@@ -203,6 +203,10 @@ impl Attribution {
                 }
             }
         }
+        let mut recorded = std::collections::BTreeMap::new();
+        for p in flakes.iter().filter_map(|f| f.class("percussor")) {
+            *recorded.entry(p.to_string()).or_insert(0) += 1;
+        }
         Verdict {
             classes,
             flakes: flakes.len(),
@@ -212,6 +216,7 @@ impl Attribution {
             variant: forward.variant_name(variants[0]).to_string(),
             integration_error: integration_error(&by_draw, &self.candidates),
             cautions,
+            recorded,
         }
     }
 }
