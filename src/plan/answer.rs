@@ -311,8 +311,8 @@ pub(super) fn cautions(
         cautions.push(format!(
             "cores differ by {:.4} and flakes of one core by {:.4}: design effect {:.2} for what differs only \
              between cores",
-            c.between(),
-            c.within(),
+            c.between,
+            c.within,
             c.design_effect()
         ));
     }

@@ -13,8 +13,9 @@ const MOST: usize = 100_000;
 /// One thing that the knapper sets: a measurement in steps, or a class.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Factor {
-    name: String,
-    tolerance: f64,
+    pub name: String,
+    /// How near to its target a knapper can be expected to strike: plus or minus; 0 for a class.
+    pub tolerance: f64,
     reach: Reach,
 }
 
@@ -67,33 +68,9 @@ impl Factor {
         Ok(Factor { name: name.to_string(), tolerance: 0.0, reach: Reach::Levels(levels) })
     }
 
-    /// How near to its target a knapper can be expected to strike: plus or minus.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] below 0, [`Error::Invalid`] for a class.
-    pub fn with_tolerance(mut self, tolerance: f64) -> Result<Factor> {
-        if matches!(self.reach, Reach::Levels(_)) {
-            return Err(Error::invalid(&self.name, "a class has no tolerance"));
-        }
-        if !(tolerance >= 0.0 && tolerance.is_finite()) {
-            return Err(Error::out_of_range(
-                Place::column(format!("tolerance of {}", self.name)),
-                tolerance,
-                "at least 0 and finite",
-            ));
-        }
-        self.tolerance = tolerance;
-        Ok(self)
-    }
-
-    /// Its name.
-    pub fn name(&self) -> &str {
-        &self.name
-    }
-
-    /// How near to its target a knapper can be expected to strike; 0 for a class.
-    pub fn tolerance(&self) -> f64 {
-        self.tolerance
+    /// Struck as near to its target as this.
+    pub fn within(self, tolerance: f64) -> Factor {
+        Factor { tolerance, ..self }
     }
 
     /// Lowest and highest value; none for a class.

@@ -55,11 +55,11 @@ impl ContinuousOptimum {
     /// # Errors
     /// [`Error::Incomparable`] where the number of terms differs.
     pub fn efficiency_of(&self, information: &Information) -> Result<f64> {
-        if information.terms().len() != self.terms {
+        if information.names.len() != self.terms {
             return Err(Error::Incomparable { reason: "the plans have different terms".into() });
         }
         let p = self.terms as f64;
-        let per_flake = information.ln_determinant() / p - (information.flakes() as f64).ln();
+        let per_flake = information.ln_determinant() / p - (information.flakes as f64).ln();
         Ok((per_flake - self.ln_determinant / p).exp())
     }
 }

@@ -32,86 +32,39 @@ const MOST_PASSES: usize = 100;
 /// The most flakes of a plan, and the most candidates. This crate's choice, no source.
 const MOST: usize = 100_000;
 
-/// What a plan makes certain.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub enum Criterion {
-    /// The coefficients, jointly: the largest determinant of M (D-optimal).
-    #[default]
-    Coefficients,
-    /// The predictions at these rows of terms: the least average of x'M^-1 x (I-optimal).
-    Predictions {
-        /// Rows of terms, such as [`Candidates::row_of`](super::Candidates::row_of) gives.
-        at: Vec<Vec<f64>>,
-    },
-}
-
 /// How to choose.
-///
-/// | option | default | purpose | accepted |
-/// |---|---|---|---|
-/// | `flakes` | | flakes to be struck | 1 to 100,000; with the existing ones at least as many as terms |
-/// | [`criterion`](Exchange::criterion) | coefficients | what is made certain | |
-/// | [`existing`](Exchange::existing) | none | rows of flakes one has already | the same terms |
-/// | [`starts`](Exchange::starts) | 10 | random starts, of which the best is kept | 1 to 10,000 |
 #[derive(Debug, Clone, PartialEq)]
 pub struct Exchange {
-    flakes: usize,
-    criterion: Criterion,
-    existing: Option<Design>,
-    starts: usize,
+    /// Flakes to be struck: 1 to 100,000; with the existing ones at least as many as terms.
+    pub flakes: usize,
+    /// Rows of terms at which predictions are made certain: the least average of x'M^-1 x (I-optimal). Without them the
+    /// coefficients are, jointly: the largest determinant of M (D-optimal).
+    pub at: Option<Vec<Vec<f64>>>,
+    /// Rows of terms of flakes that one has already: the plan adds what they lack.
+    pub existing: Option<Design>,
+    /// Random starts, of which the best is kept: 1 to 10,000.
+    pub starts: usize,
 }
 
 impl Exchange {
     /// So many flakes, for the coefficients, from ten starts.
+    #[cfg(test)]
     pub fn new(flakes: usize) -> Exchange {
-        Exchange { flakes, criterion: Criterion::Coefficients, existing: None, starts: 10 }
-    }
-    /// What is made certain.
-    pub fn criterion(mut self, criterion: Criterion) -> Exchange {
-        self.criterion = criterion;
-        self
-    }
-    /// Rows of terms of flakes that one has already: the plan adds what they lack.
-    pub fn existing(mut self, rows: Design) -> Exchange {
-        self.existing = Some(rows);
-        self
-    }
-    /// Number of random starts.
-    pub fn starts(mut self, starts: usize) -> Exchange {
-        self.starts = starts;
-        self
+        Exchange { flakes, at: None, existing: None, starts: 10 }
     }
 }
 
-/// A plan: which candidates, how often, and what they will know together with the existing flakes.
+/// Which candidates are chosen, how often, and what they will know together with the existing flakes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Chosen {
-    points: Vec<usize>,
-    information: Information,
-    value: f64,
-    agreeing: usize,
-}
-
-impl Chosen {
     /// Places of the chosen candidates, rising; one that is to be struck several times stands several times.
-    pub fn points(&self) -> &[usize] {
-        &self.points
-    }
-
+    pub points: Vec<usize>,
     /// What the plan knows, existing flakes included.
-    pub fn information(&self) -> &Information {
-        &self.information
-    }
-
+    pub information: Information,
     /// The criterion reached: ln det M for the coefficients, the average of x'M^-1 x for the predictions.
-    pub fn value(&self) -> f64 {
-        self.value
-    }
-
+    pub value: f64,
     /// How many of the starts ended at this value. Where it is one of many, more starts may find a better plan.
-    pub fn starts_agreeing(&self) -> usize {
-        self.agreeing
-    }
+    pub starts_agreeing: usize,
 }
 
 /// Chooses settings from candidates. The same candidates, options and generator give the same plan.
@@ -150,14 +103,14 @@ pub fn choose<R: Rng + ?Sized>(candidates: &Design, options: &Exchange, rng: &mu
     let Some((_, points, _)) = best else { return Err(Error::invalid("starts", "at least one start")) };
     let new = rows_at(candidates, &points)?;
     let information = Information::with_existing(&new, options.existing.as_ref())?;
-    let value = match &options.criterion {
-        Criterion::Coefficients => information.ln_determinant(),
-        Criterion::Predictions { at } => {
+    let value = match &options.at {
+        None => information.ln_determinant(),
+        Some(at) => {
             let variances = at.iter().map(|x| information.variance_at(x)).collect::<Result<Vec<f64>>>()?;
             variances.iter().sum::<f64>() / at.len() as f64
         }
     };
-    Ok(Chosen { points, information, value, agreeing })
+    Ok(Chosen { points, information, value, starts_agreeing: agreeing })
 }
 
 /// The checked problem in orthonormal coordinates.
@@ -187,12 +140,12 @@ impl Ground {
         let all = Information::of(&stacked(candidates, existing)?)?;
         let known = p - if existing.rows() == 0 { p } else { undetermined(existing).len() };
         at_least("flakes", n, p - known)?;
-        let aim = match &options.criterion {
-            Criterion::Coefficients => None,
-            Criterion::Predictions { at } if at.is_empty() => {
+        let aim = match &options.at {
+            None => None,
+            Some(at) if at.is_empty() => {
                 return Err(Error::TooFew { what: "platforms to predict at".into(), found: 0, needed: 1 });
             }
-            Criterion::Predictions { at } => {
+            Some(at) => {
                 let platforms = all.turned(Design::from_rows(candidates.names().to_vec(), at)?.matrix());
                 let mut rows = platforms.transpose() / (at.len() as f64).sqrt();
                 if rows.nrows() > p {
@@ -349,7 +302,7 @@ mod tests {
             (0..12).map(|i| [1.0, f64::from(i % 4), (f64::from(i) * 0.7).sin()]).collect();
         let design = Design::from_rows(names, &rows).unwrap();
         let at = vec![vec![1.0, 1.5, 0.2], vec![1.0, 3.0, -0.5]];
-        let options = Exchange::new(5).criterion(Criterion::Predictions { at });
+        let options = Exchange { at: Some(at), ..Exchange::new(5) };
         let ground = Ground::new(&design, &options).unwrap();
         let points = [0usize, 3, 5, 7, 10];
         let state = State::new(&ground, &points).unwrap();

@@ -3,7 +3,7 @@
 use super::answer::{AgainstGrid, Existing, Outlook, Plan, SpreadTaken, Target, cautions};
 use super::candidates::{Candidates, Factor, Limit, SettingValue};
 use super::continuous::continuous_optimum;
-use super::exchange::{Chosen, Criterion, Exchange, choose};
+use super::exchange::{Chosen, Exchange, choose};
 use super::information::{Information, undetermined};
 use super::outlook::{Aim, expected_width};
 use super::power::{Allocation, Cores, power};
@@ -369,7 +369,7 @@ impl Experiment {
         let (reach, old) = (&checked.reach, checked.old.as_ref());
         let chosen = choose(reach.design(), &checked.exchange(self.flakes, STARTS.0), &mut rng)?;
         let flakes = checked.targets(&chosen, &mut rng);
-        let known = chosen.information();
+        let known = &chosen.information;
         let against_even_grid = match Information::with_existing(&reach.even_grid(self.flakes)?, old) {
             Err(Error::RankDeficient { term }) => AgainstGrid::Unknown { undetermined: term },
             Err(e) => return Err(e),
@@ -382,12 +382,12 @@ impl Experiment {
         let best = continuous_optimum(reach.design())?;
         let share_of_bound = old.is_none().then(|| best.efficiency_of(known)).transpose()?;
         let kept_within_tolerance =
-            reach.efficiency_within_tolerance(chosen.points(), old, DRAWS, &mut rng)?;
+            reach.efficiency_within_tolerance(&chosen.points, old, DRAWS, &mut rng)?;
         let undetermined = old.map(undetermined).unwrap_or_default();
         let worth_well_placed = match old {
             Some(old) if undetermined.is_empty() => {
                 let information = Information::of(old)?;
-                Some(best.efficiency_of(&information)? * information.flakes() as f64)
+                Some(best.efficiency_of(&information)? * information.flakes as f64)
             }
             _ => None,
         };
@@ -402,8 +402,8 @@ impl Experiment {
             criterion: if self.predictions { "i" } else { "d" },
             seed,
             flakes,
-            criterion_value: chosen.value(),
-            starts_agreeing: chosen.starts_agreeing(),
+            criterion_value: chosen.value,
+            starts_agreeing: chosen.starts_agreeing,
             starts: STARTS.0,
             share_of_bound,
             against_even_grid,
@@ -477,14 +477,8 @@ impl Checked<'_> {
     }
 
     fn exchange(&self, flakes: usize, starts: usize) -> Exchange {
-        let mut exchange = Exchange::new(flakes).starts(starts);
-        if self.asked.predictions {
-            exchange = exchange.criterion(Criterion::Predictions { at: self.platforms.clone() });
-        }
-        match &self.old {
-            Some(old) => exchange.existing(old.clone()),
-            None => exchange,
-        }
+        let at = self.asked.predictions.then(|| self.platforms.clone());
+        Exchange { flakes, at, existing: self.old.clone(), starts }
     }
 
     fn width(&self, i: &Information, row: &[f64], aim: Aim) -> Option<f64> {
@@ -507,14 +501,12 @@ impl Checked<'_> {
             Transform::Log10 => ratio.log10(),
             _ => ratio.ln(),
         };
-        let (terms, spread) = (i.terms().len(), self.spread.value);
+        let (terms, spread) = (i.names.len(), self.spread.value);
         let chances = self.asked.percussors[1..].iter().map(|p| {
             let variance = i.variance_of(&indicator("percussor", p).to_string()).ok()?;
             match &self.cores {
                 None => power(difference, spread, variance, i.degrees_of_freedom(), ALPHA).ok(),
-                Some(c) => {
-                    c.power(difference, variance, i.flakes(), terms, self.asked.allocation, ALPHA).ok()
-                }
+                Some(c) => c.power(difference, variance, i.flakes, terms, self.asked.allocation, ALPHA).ok(),
             }
         });
         chances.collect::<Option<Vec<f64>>>()?.into_iter().reduce(f64::min)
@@ -534,7 +526,7 @@ impl Checked<'_> {
                 false => choose(self.reach.design(), &self.exchange(flakes, STARTS.1), rng),
             };
             let Ok(other) = other else { continue };
-            let i = other.information();
+            let i = &other.information;
             curve.push(Outlook {
                 flakes,
                 width_new_flake: self.mean_width(i, Aim::NewFlake),
@@ -550,7 +542,7 @@ impl Checked<'_> {
     fn targets(&self, chosen: &Chosen, rng: &mut ChaCha8Rng) -> Vec<Target> {
         let percussors = &self.asked.percussors;
         let mut by: Vec<Vec<Vec<SettingValue>>> = vec![Vec::new(); percussors.len().max(1)];
-        for i in chosen.points() {
+        for i in &chosen.points {
             let setting = self.reach.setting(*i);
             let level = match setting.last() {
                 Some(SettingValue::Level(p)) => percussors.iter().position(|q| q == p).unwrap_or(0),
@@ -577,10 +569,10 @@ impl Checked<'_> {
                     else {
                         return None;
                     };
-                    let t = f.tolerance();
+                    let t = f.tolerance;
                     let fixed = low == high;
                     let accept = if fixed { (v - t, v + t) } else { ((v - t).max(low), (v + t).min(high)) };
-                    Some((f.name().to_string(), tidy(*v), tidy(accept.0), tidy(accept.1)))
+                    Some((f.name.clone(), tidy(*v), tidy(accept.0), tidy(accept.1)))
                 });
                 out.push(Target {
                     number: out.len() + 1,
@@ -607,7 +599,7 @@ impl Experiment {
             let (low, high) = told.map_or(usual, |r| (r.1, r.2));
             // at least four steps, however narrow the reach
             let steps = if low < high { step.min((high - low) / 4.0) } else { step };
-            factors.push(Factor::steps(column, low, high, steps)?.with_tolerance(step)?);
+            factors.push(Factor::steps(column, low, high, steps)?.within(step));
         }
         for (column, low, high) in &self.reach {
             if SETTABLE.iter().all(|s| s.0 != column) {

@@ -89,10 +89,11 @@ fn representable(design: &Design) -> Result<()> {
 /// What a set of flakes knows: all that the widths of intervals and the power of tests depend on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Information {
-    names: Vec<String>,
+    /// Names of the terms.
+    pub names: Vec<String>,
     /// Upper triangle, p x p, no zero on its diagonal.
     triangle: DMatrix<f64>,
-    flakes: usize,
+    pub flakes: usize,
 }
 
 impl Information {
@@ -130,16 +131,6 @@ impl Information {
         let mut columns = rows.transpose();
         self.triangle.tr_solve_upper_triangular_mut(&mut columns);
         columns
-    }
-
-    /// Number of flakes.
-    pub fn flakes(&self) -> usize {
-        self.flakes
-    }
-
-    /// Names of the terms.
-    pub fn terms(&self) -> &[String] {
-        &self.names
     }
 
     /// Flakes less terms: what is left to estimate the spread from. 0 where there are no more flakes than

@@ -40,7 +40,7 @@ pub use experiment::Experiment;
 pub(crate) use {
     candidates::{Candidates, Factor, Limit, SettingValue},
     continuous::continuous_optimum,
-    exchange::{Criterion, Exchange, choose},
+    exchange::{Exchange, choose},
     information::{Information, undetermined},
     outlook::{Aim, expected_width},
     power::{Allocation, Cores, noncentral_student_sf, power},

@@ -55,6 +55,6 @@ pub fn expected_width(
     let level = LEVEL.check(level)?;
     let spread = positive("spread", spread)?;
     let freedom = information.degrees_of_freedom();
-    at_least("flakes", information.flakes(), information.terms().len() + 1)?;
+    at_least("flakes", information.flakes, information.names.len() + 1)?;
     Ok(width(aim.own() + information.variance_at(row)?, spread, level, freedom))
 }

@@ -123,8 +123,10 @@ pub enum Allocation {
 /// Cores that differ: what that does to a plan. Equal numbers of flakes a core are assumed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Cores {
-    within: f64,
-    between: f64,
+    /// Standard deviation within a core.
+    pub within: f64,
+    /// Standard deviation between cores.
+    pub between: f64,
     flakes_per_core: usize,
 }
 
@@ -144,16 +146,6 @@ impl Cores {
         }
         at_least("flakes a core", flakes_per_core, 1)?;
         Ok(Cores { within, between, flakes_per_core })
-    }
-
-    /// Standard deviation within a core.
-    pub fn within(&self) -> f64 {
-        self.within
-    }
-
-    /// Standard deviation between cores.
-    pub fn between(&self) -> f64 {
-        self.between
     }
 
     /// Cores that so many flakes take.
@@ -213,12 +205,12 @@ impl Cores {
         aim: Aim,
     ) -> Result<f64> {
         let level = LEVEL.check(level)?;
-        let n = information.flakes();
+        let n = information.flakes;
         let cores = self.number_for(n);
         at_least("cores", cores, 2)?;
-        let within_freedom = n as f64 - information.terms().len() as f64 - (cores as f64 - 1.0);
+        let within_freedom = n as f64 - information.names.len() as f64 - (cores as f64 - 1.0);
         if within_freedom < 1.0 {
-            let needed = information.terms().len() + cores;
+            let needed = information.names.len() + cores;
             return Err(Error::TooFew { what: "flakes".into(), found: n, needed });
         }
         let (m, k) = (n as f64 / cores as f64, cores as f64);
