@@ -139,7 +139,7 @@
 //! # let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Ask::default())?;
 //! let json = serde_json::to_string(&estimate.at(0.95)?).unwrap();
 //! let back: EstimateAt = serde_json::from_str(&json).unwrap();
-//! assert!(back.mass_g.unwrap().low > 0.0);
+//! assert!(back.size("mass_g").unwrap().low > 0.0);
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 //!

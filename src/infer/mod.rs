@@ -31,7 +31,7 @@ pub use comparison::{Alikeness, Comparison, Distance, Resampling, USUAL_MATTERS}
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
-    AtLeast, BetaLoss, LeansOn, LengthThen, LookBack, Loss, MoreThan, Original, OriginalAt, OriginalEstimate,
+    BetaLoss, LeansOn, LengthThen, LookBack, Loss, Original, OriginalAt, OriginalEstimate,
     Remains, SHARE, original,
 };
 pub use recovery::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};

@@ -24,12 +24,12 @@ pub struct SizeAt {
     /// Upper end.
     pub high: f64,
     /// The mean under normal errors; nothing where the distribution has no mean.
-    pub mean: Option<f64>,
+    pub(crate) mean: Option<f64>,
     /// Probability inside.
     pub level: f64,
     /// The column meant, where it says more than the key (`mean_thickness_mm`).
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub measures: Option<String>,
+    pub(crate) measures: Option<String>,
 }
 
 /// What an answer leans on.
@@ -38,24 +38,23 @@ pub struct SizeAt {
 #[non_exhaustive]
 pub struct Behind {
     /// Name of the calibration.
-    pub name: String,
+    pub(crate) name: String,
     /// The form used.
-    pub form: String,
+    pub(crate) form: String,
     /// Flakes of the experiment behind it.
-    pub n: u64,
+    pub(crate) n: u64,
     /// The measurements used.
-    pub measured_by: String,
+    pub(crate) measured_by: String,
 }
 
 /// A caution as text, for storage.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[non_exhaustive]
-pub struct CautionText {
+pub(crate) struct CautionText {
     /// A word for programs, such as `outside-range` ([`Caution::kind`]).
-    pub kind: String,
+    pub(crate) kind: String,
     /// A sentence for people.
-    pub text: String,
+    pub(crate) text: String,
 }
 
 impl From<&Caution> for CautionText {
@@ -64,7 +63,7 @@ impl From<&Caution> for CautionText {
     }
 }
 
-/// An estimate at one level.
+/// An estimate at one level: what is stored, sent and read back, by [`EstimateAt::size`] or in its JSON.
 ///
 /// ```
 /// use conchoid::calibration::bundled;
@@ -76,7 +75,7 @@ impl From<&Caution> for CautionText {
 /// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
 /// let json = serde_json::to_string(&estimate.at(0.9)?).unwrap();
 /// let back: EstimateAt = serde_json::from_str(&json).unwrap();
-/// assert_eq!(back.mass_g.as_ref().unwrap().level, 0.9);
+/// assert_eq!(back.size("mass_g").unwrap().level, 0.9);
 /// assert_eq!(back, estimate.at(0.9)?);
 /// assert!(estimate.at(1.0).is_err());
 /// # Ok::<(), conchoid::Error>(())
@@ -87,28 +86,28 @@ impl From<&Caution> for CautionText {
 pub struct EstimateAt {
     /// Length, where the calibration tells it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub length_mm: Option<SizeAt>,
+    pub(crate) length_mm: Option<SizeAt>,
     /// Width.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub width_mm: Option<SizeAt>,
+    pub(crate) width_mm: Option<SizeAt>,
     /// Thickness.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub thickness_mm: Option<SizeAt>,
+    pub(crate) thickness_mm: Option<SizeAt>,
     /// Mass.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub mass_g: Option<SizeAt>,
+    pub(crate) mass_g: Option<SizeAt>,
     /// Any other size of a calibration of one's own, by its column.
     #[serde(flatten)]
-    pub other_sizes: BTreeMap<String, SizeAt>,
+    pub(crate) other_sizes: BTreeMap<String, SizeAt>,
     /// Each termination that the calibration can tell, with its probability.
-    pub termination: BTreeMap<String, Ranged>,
+    pub(crate) termination: BTreeMap<String, Ranged>,
     /// What the estimate leans on.
-    pub calibration: Behind,
+    pub(crate) calibration: Behind,
     /// Probability that such a flake was kept, where flakes above a recovery threshold were asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub share_kept: Option<f64>,
+    pub(crate) share_kept: Option<f64>,
     /// What there is to doubt.
-    pub cautions: Vec<CautionText>,
+    pub(crate) cautions: Vec<CautionText>,
 }
 
 impl Estimate {

@@ -27,7 +27,8 @@ mod mixture;
 pub(crate) mod row_kind;
 
 pub use crate::calibration::caution::{Caution, in_few, in_few_of, in_words};
-pub use answer::{Behind, CautionText, EstimateAt, SizeAt};
+pub(crate) use answer::CautionText;
+pub use answer::{Behind, EstimateAt, SizeAt};
 pub use batch::{Batch, IntervalColumns, Quick};
 pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 pub use detachment::{

@@ -9,51 +9,51 @@ use serde::{Deserialize, Serialize};
 /// An interval, and what the size was at least for certain.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct AtLeast {
+pub(crate) struct AtLeast {
     /// The interval.
     #[serde(flatten)]
-    pub interval: Interval,
+    pub(crate) interval: Interval,
     /// What is certain; nothing where none of it is.
-    pub at_least: Option<f64>,
+    pub(crate) at_least: Option<f64>,
 }
 
 /// A share, and how likely it is that more was lost.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct MoreThan {
+pub(crate) struct MoreThan {
     /// The share, 0 to 1.
-    pub share: f64,
+    pub(crate) share: f64,
     /// Probability that more is lost.
-    pub probability: f64,
+    pub(crate) probability: f64,
 }
 
-/// The answer of [`OriginalEstimate::at`].
+/// The answer of [`OriginalEstimate::at`]: what is stored, sent and read back in its JSON.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct OriginalAt {
     /// The mass as struck.
-    pub original_mass_g: AtLeast,
+    pub(crate) original_mass_g: AtLeast,
     /// The share of it that is not in hand.
-    pub share_lost: Interval,
+    pub(crate) share_lost: Interval,
     /// How likely it is that more than a share is lost.
-    pub lost_more_than: MoreThan,
+    pub(crate) lost_more_than: MoreThan,
     /// The length as struck, where the calibration tells it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub original_length_mm: Option<AtLeast>,
+    pub(crate) original_length_mm: Option<AtLeast>,
     /// Probability that such a flake weighs as much as remains; nothing where the answer leans on the retouch.
-    pub probability_of_as_much: Option<f64>,
+    pub(crate) probability_of_as_much: Option<f64>,
     /// What the answer rests on.
-    pub leans_on: LeansOn,
+    pub(crate) leans_on: LeansOn,
     /// The platform's answer beside that of the retouch.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub original_mass_g_by_platform: Option<Interval>,
+    pub(crate) original_mass_g_by_platform: Option<Interval>,
     /// What was assumed of the share lost, where the answer leans on the platform and something was.
-    pub model_of_loss: Option<BetaLoss>,
+    pub(crate) model_of_loss: Option<BetaLoss>,
     /// What the estimate leans on.
-    pub calibration: Behind,
+    pub(crate) calibration: Behind,
     /// What there is to doubt.
-    pub cautions: Vec<CautionText>,
+    pub(crate) cautions: Vec<CautionText>,
 }
 
 impl OriginalEstimate {

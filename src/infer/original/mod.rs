@@ -30,7 +30,7 @@ mod loss;
 mod posterior;
 mod truncated;
 
-pub use answer::{AtLeast, MoreThan, OriginalAt};
+pub use answer::OriginalAt;
 pub use look_back::LookBack;
 pub use loss::{BetaLoss, Loss};
 pub(crate) use truncated::Truncated;
