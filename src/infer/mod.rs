@@ -31,8 +31,8 @@ pub use comparison::{Alikeness, Comparison, Distance, Resampling, USUAL_MATTERS}
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
-    BetaLoss, LeansOn, LengthThen, LookBack, Loss, Original, OriginalAt, OriginalEstimate,
-    Remains, SHARE, original,
+    BetaLoss, LeansOn, LengthThen, LookBack, Loss, Original, OriginalAt, OriginalEstimate, Remains, SHARE,
+    original,
 };
 pub use recovery::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
 pub use track_record::TrackRecord;
