@@ -45,6 +45,10 @@ impl Page {
         }
         self.text.push('\n');
     }
+    /// An entry of a list within a block.
+    pub(crate) fn entry(&mut self, text: impl AsRef<str>) {
+        self.under("  - ", "    ", text);
+    }
     /// What to mind.
     pub(crate) fn mind(&mut self, sentences: &[String]) {
         if !sentences.is_empty() {
@@ -56,6 +60,23 @@ impl Page {
     pub(crate) fn show(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.text)
     }
+}
+
+/// Three significant digits, without idle zeros after a point; with an exponent only where nobody would count the zeros.
+pub(crate) fn short(v: f64) -> String {
+    if v == 0.0 || !v.is_finite() {
+        return format!("{v}");
+    }
+    let magnitude = v.abs().log10().floor() as i32;
+    if !(-6..12).contains(&magnitude) {
+        return format!("{v:.2e}");
+    }
+    if magnitude >= 3 {
+        let step = 10f64.powi(magnitude - 2);
+        return format!("{:.0}", (v / step).round() * step);
+    }
+    let decimals = (2 - magnitude).clamp(0, 8) as usize;
+    format!("{v:.decimals$}")
 }
 
 /// A probability as a percentage without idle zeros.

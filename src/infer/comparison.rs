@@ -16,11 +16,12 @@
 //! the p-values are too small.
 
 use crate::error::{Bounds, Error, Result};
-use crate::predict::LEVEL;
-use crate::predict::Ranged;
+use crate::page::{Page, percent, short};
+use crate::predict::{LEVEL, Ranged};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// The accepted numbers of resamples.
 const RESAMPLES: Bounds = Bounds::closed("resamples", 99.0, 1_000_000.0, "");
@@ -32,18 +33,17 @@ const FEWEST: usize = 5;
 const QUANTILES: [f64; 5] = [0.1, 0.25, 0.5, 0.75, 0.9];
 
 /// The accepted ratios of sizes from which on a difference matters.
-pub(crate) const MATTERS: Bounds = Bounds::closed("ratio that matters", 1.0, 100.0, "");
+const MATTERS: Bounds = Bounds::closed("ratio that matters", 1.0, 100.0, "");
 
 /// The ratio from which on a difference of typical sizes matters unless told otherwise. (This crate's choice, no source:
 /// a tenth in a length is a third in a mass.)
-pub const USUAL_MATTERS: f64 = 1.1;
+const USUAL_MATTERS: f64 = 1.1;
 
 /// What a difference of two sets comes to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
-pub enum Alikeness {
+pub(crate) enum Alikeness {
     /// They differ, and some ratio of theirs is surely beyond what matters.
     Different,
     /// They differ, but whether by as much as matters is open.
@@ -56,18 +56,20 @@ pub enum Alikeness {
     NotTold,
 }
 
-/// How to resample: seed, 1999 resamples and level 0.95 unless changed.
+/// How to compare: seed, 1999 resamples, level 0.95, and a ratio of 1.1 from which on a difference of typical sizes matters,
+/// unless changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Resampling {
     seed: u64,
     resamples: u32,
     level: f64,
+    matters: f64,
 }
 
 impl Resampling {
     /// The usual resamples from this seed.
     pub fn seeded(seed: u64) -> Resampling {
-        Resampling { seed, resamples: 1999, level: 0.95 }
+        Resampling { seed, resamples: 1999, level: 0.95, matters: USUAL_MATTERS }
     }
     /// So many resamples.
     ///
@@ -84,6 +86,14 @@ impl Resampling {
     /// [`Error::OutOfRange`] unless 0 < level < 1.
     pub fn level(mut self, level: f64) -> Result<Resampling> {
         self.level = LEVEL.check(level)?;
+        Ok(self)
+    }
+    /// The ratio of sizes from which on a difference matters.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] outside 1 to 100.
+    pub fn matters(mut self, ratio: f64) -> Result<Resampling> {
+        self.matters = MATTERS.check(ratio)?;
         Ok(self)
     }
     fn rng(&self, resample: u32, kind: u64) -> ChaCha8Rng {
@@ -108,9 +118,9 @@ pub struct Distance {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Comparison {
     /// Flakes of the first and the second set.
-    pub n: [u64; 2],
+    n: [u64; 2],
     /// Probability inside the intervals.
-    pub level: f64,
+    level: f64,
     /// Ratio of the geometric means, first over second.
     pub ratio: Ranged,
     /// The same of quantiles, by their probability: 0.1, 0.25, 0.5, 0.75, 0.9.
@@ -124,6 +134,12 @@ pub struct Comparison {
     pub kolmogorov_smirnov: Distance,
     /// Energy distance of ln size.
     pub energy: Distance,
+    /// Whether they differ.
+    differ: bool,
+    /// What the difference comes to.
+    pub(super) verdict: Alikeness,
+    /// The ratio of sizes from which on a difference matters.
+    matters_from: f64,
 }
 
 /// Pairs of a probability and a ratio, written by the probability and read back.
@@ -209,7 +225,7 @@ impl Comparison {
                 Ranged { value: *value, low: quantile(all, tail), high: quantile(all, 1.0 - tail) }
             })
             .collect();
-        Ok(Comparison {
+        let mut found = Comparison {
             n: [a.len() as u64, b.len() as u64],
             level: how.level,
             ratio: bracketed[0],
@@ -217,27 +233,35 @@ impl Comparison {
             overlap: bracketed[QUANTILES.len() + 1],
             kolmogorov_smirnov: Distance { value: ks, p_value: p(as_far_ks) },
             energy: Distance { value: energy, p_value: p(as_far_energy) },
-        })
+            differ: false,
+            verdict: Alikeness::NotTold,
+            matters_from: how.matters,
+        };
+        found.differ = found.differ();
+        found.verdict = found.alikeness();
+        Ok(found)
     }
 
-    /// What the difference comes to: whether it is told at all, and whether it matters, where a ratio of sizes matters
-    /// from `factor` on (or its reciprocal down): by the interval of the ratio of the typical sizes, and by those of the
-    /// quantiles.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`] outside 1 to 100.
-    pub fn verdict(&self, factor: f64) -> Result<Alikeness> {
-        let most = MATTERS.check(factor)?.ln();
+    /// What the difference comes to: whether it is told at all, and whether it matters, by the interval of the ratio of the
+    /// typical sizes, and by those of the quantiles.
+    fn alikeness(&self) -> Alikeness {
+        let most = self.matters_from.ln();
         let ratios = || std::iter::once(&self.ratio).chain(self.quantile_ratios.iter().map(|(_, b)| b));
         let beyond = |b: &Ranged| b.low.ln() > most || b.high.ln() < -most;
         let within = |b: &Ranged| b.low.ln() > -most && b.high.ln() < most;
-        Ok(match self.differ() {
+        match self.differ() {
             false if within(&self.ratio) => Alikeness::Alike,
             false => Alikeness::NotTold,
             true if ratios().any(beyond) => Alikeness::Different,
             true if ratios().all(within) => Alikeness::DifferenceTooSmall,
             true => Alikeness::DifferenceOpen,
-        })
+        }
+    }
+
+    /// The comparison of a size (`mass_g`) of two sets, by their names, as a page: ratios, distances, and what they come to
+    /// (`{:79}` breaks its paragraphs at 79 characters).
+    pub fn in_words<'a>(&'a self, size: &str, names: [&'a str; 2]) -> impl fmt::Display + 'a {
+        InWords { comparison: self, size: crate::predict::in_words(size), names }
     }
 
     /// Whether either distance is rarer under shuffled labels than one minus the level allows; each is asked
@@ -245,6 +269,62 @@ impl Comparison {
     pub fn differ(&self) -> bool {
         let allowed = 0.5 * (1.0 - self.level);
         self.kolmogorov_smirnov.p_value <= allowed || self.energy.p_value <= allowed
+    }
+}
+
+/// A comparison with what is compared.
+struct InWords<'a> {
+    comparison: &'a Comparison,
+    size: String,
+    names: [&'a str; 2],
+}
+
+impl fmt::Display for InWords<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (c, size, [a, b]) = (self.comparison, &self.size, self.names);
+        let mut page = Page::new(f);
+        let ([first, second], level) = (c.n, percent(c.level));
+        page.say(format!(
+            "{size}: {first} of {a} against {second} of {b}. Ratios are {a} over {b}; in brackets {level} % intervals."
+        ));
+        page.line("");
+        let figure = |name: &str, r: &Ranged| {
+            let [low, middle, high] = [r.low, r.value, r.high].map(short);
+            format!("  {name:22} {middle:>6}   ({low} to {high})")
+        };
+        page.line(figure("ratio of typical sizes", &c.ratio));
+        for (p, r) in &c.quantile_ratios {
+            page.line(figure(&format!("ratio at {} %", percent(*p)), r));
+        }
+        page.line(figure("overlap", &c.overlap));
+        for (what, d) in [("Kolmogorov-Smirnov", &c.kolmogorov_smirnov), ("energy distance", &c.energy)] {
+            page.line(format!("  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value)));
+        }
+        let [low, ratio, high] = [c.ratio.low, c.ratio.value, c.ratio.high].map(short);
+        let matters = short(c.matters_from);
+        let by = format!("Typically {a} has {ratio} times the {size} of {b} ({low} to {high})");
+        page.part(match c.verdict {
+            Alikeness::Different => {
+                let overlap = percent(c.overlap.value);
+                format!("{by}, and {overlap} % of the two overlap: they do not look alike.")
+            }
+            Alikeness::DifferenceTooSmall => format!(
+                "{by}: a difference that is no chance, but smaller than a factor of {matters} everywhere, so for most \
+                 questions they look alike."
+            ),
+            Alikeness::DifferenceOpen => format!(
+                "{by}: a difference that is no chance, but whether it reaches a factor of {matters} is open."
+            ),
+            Alikeness::Alike => format!(
+                "Nothing tells them apart in {size}, and their typical sizes are closer than a factor of {matters}: the \
+                 ratio lies between {low} and {high}."
+            ),
+            Alikeness::NotTold => format!(
+                "Nothing tells them apart in {size}: with their labels shuffled they are often as far apart. That is \
+                 no proof that they are alike; the ratio may be anything from {low} to {high}."
+            ),
+        });
+        page.show(f)
     }
 }
 

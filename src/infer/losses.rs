@@ -16,10 +16,11 @@
 //! seed and the number of draws, not on threads, and not on what other groups are there.
 
 use super::assemblage::draws::{Generator, Model, Rows};
-use super::assemblage::{Drawing, Drawn, count, counted_cautions, reasons};
+use super::assemblage::{Drawing, Drawn, count, counted_cautions, left, reasons};
 use super::original::LookBack;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, counted};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch};
+use crate::page::{Page, name, short};
 use crate::predict::Caution;
 use crate::strike::Measured;
 use crate::threads;
@@ -27,6 +28,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
+use std::fmt;
 
 /// Shares lost at which the spread of a group's pieces is told: every twentieth.
 pub const TOLD_SHARES: [f64; 19] = [
@@ -34,7 +36,7 @@ pub const TOLD_SHARES: [f64; 19] = [
     0.90, 0.95,
 ];
 
-/// What is told of one group.
+/// What is told of one group; `to_string` tells it in words (`{:79}` breaks its paragraphs at 79 characters).
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[non_exhaustive]
@@ -42,11 +44,11 @@ pub struct GroupLosses {
     /// Its name.
     pub group: String,
     /// Pieces offered.
-    pub pieces: u64,
+    pub(crate) pieces: u64,
     /// Pieces estimated.
     pub n: u64,
     /// Of these, pieces whose retouch was measured and is none.
-    pub unretouched: u64,
+    pub(crate) unretouched: u64,
     /// What the pieces estimated weigh now, in grams.
     pub mass_now_g: f64,
     /// What they weighed when struck, in grams. None without a piece, as all that follows.
@@ -60,7 +62,7 @@ pub struct GroupLosses {
     pub share_lost: Option<Drawn>,
     /// Mean over the pieces of the share that each lost, 0 to 1.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub mean_share_lost: Option<Drawn>,
+    pub(crate) mean_share_lost: Option<Drawn>,
     /// Of the pieces, the part that lost more than [`TOLD_SHARES`].
     #[serde(serialize_with = "parts")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<PartLost>"))]
@@ -68,11 +70,45 @@ pub struct GroupLosses {
     /// Pieces not estimated: the reason and how many.
     #[serde(serialize_with = "reasons")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<super::assemblage::NotEstimated<'static>>"))]
-    pub not_estimated: Vec<(String, u64)>,
+    pub(crate) not_estimated: Vec<(String, u64)>,
     /// The first caution of each kind, and on how many pieces.
     #[serde(serialize_with = "counted_cautions")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<super::assemblage::CountedCaution<'static>>"))]
     pub cautions: Vec<(Caution, u64)>,
+}
+
+impl fmt::Display for GroupLosses {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut page = Page::new(f);
+        let bare = match self.unretouched {
+            0 => String::new(),
+            n => format!(", {n} of them without retouch"),
+        };
+        let told = counted(self.n, "piece", "pieces");
+        page.line(format!("{}: {told} of {} told by retouch{bare}", name(&self.group), self.pieces));
+        if self.n > 0 {
+            page.line(format!("  weigh now            {:>7} g", short(self.mass_now_g)));
+        }
+        for (name, unit, scale, d) in [
+            ("total original mass", "g", 1.0, &self.original_mass_g),
+            ("mass lost", "g", 1.0, &self.mass_lost_g),
+            ("share of mass lost", "%", 100.0, &self.share_lost),
+            ("mean share of a piece", "%", 100.0, &self.mean_share_lost),
+        ] {
+            d.iter().for_each(|d| d.tell(&mut page, name, unit, scale));
+        }
+        let whole = |v: f64| format!("{:.0}", 100.0 * v);
+        let told = |(share, d): &&(f64, Drawn)| [0.1, 0.25, 0.5].contains(share) && d.high > 0.0;
+        for (share, d) in self.lost_more_than.iter().filter(told) {
+            let [share, low, median, high] = [*share, d.low, d.median, d.high].map(whole);
+            page.line(format!(
+                "  lost over {share} %:       {median:>7} %   of the pieces ({low} to {high})"
+            ));
+        }
+        let cautions = self.cautions.iter().map(|(c, n)| format!("{}: {c}", counted(*n, "piece", "pieces")));
+        left(&mut page, &self.not_estimated, cautions);
+        page.show(f)
+    }
 }
 
 #[derive(Serialize)]

@@ -27,14 +27,14 @@ pub(crate) mod track_record;
 
 pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, USUAL_DRAWS};
 pub use attribution::{Attribution, BlowSetting, ClassVerdict, SiteShift, Strength, Verdict};
-pub use comparison::{Alikeness, Comparison, Distance, Resampling, USUAL_MATTERS};
+pub use comparison::{Comparison, Distance, Resampling};
 pub use lip::LipModel;
 pub use losses::{GroupLosses, Losses, TOLD_SHARES};
 pub use original::{
     BetaLoss, LeansOn, LengthThen, LookBack, Loss, Original, OriginalAt, OriginalEstimate, Remains, SHARE,
     original,
 };
-pub use recovery::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
+pub use recovery::{Grade, Held, Mesh, Struck, size_grades, struck};
 pub use track_record::TrackRecord;
 
 #[cfg(test)]

@@ -15,6 +15,7 @@
 //! 47:663, from memory), whose variance given those struck is estimated by sum (1 - p_i) / p_i^2.
 
 use crate::error::{Bounds, Error, Result};
+use crate::page::{percent, short};
 use crate::predict::{LEVEL, Predictive};
 use crate::special::normal_quantile_upper;
 use serde::{Deserialize, Serialize};
@@ -74,7 +75,7 @@ impl From<Mesh> for f64 {
 /// Size grades G1 to G5 with their openings of 1, 1/2, 1/4, 1/8 and 1/16 inch in millimetres. Common
 /// practice, no source; laboratories differ for G3 (5.6 to 6.35 mm) and G4 (2.54 to 3.18 mm), so give your own
 /// meshes where you know them.
-pub const COMMON_GRADES_MM: [(&str, f64); 5] =
+const COMMON_GRADES_MM: [(&str, f64); 5] =
     [("G1", 25.4), ("G2", 12.7), ("G3", 6.35), ("G4", 3.175), ("G5", 1.5875)];
 
 /// When a mesh holds a flake.
@@ -215,7 +216,7 @@ pub struct Struck {
     pub level: f64,
     /// The least probability of being held among those found. A small one means that few flakes speak for
     /// many, and that the interval is not to be trusted.
-    pub least_held: f64,
+    pub(crate) least_held: f64,
 }
 
 /// The least probability of being held that a flake may have to speak for those that were lost. This crate's choice, no source.
@@ -259,4 +260,71 @@ pub fn struck(held: &[f64], level: f64) -> Result<Struck> {
         level,
         least_held: least,
     })
+}
+
+/// What a mesh holds; nothing for what passes the finest.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+struct OnMesh {
+    mesh_mm: Option<f64>,
+    share: f64,
+}
+
+/// What a field mesh held of a group.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub(crate) struct Sieved {
+    mesh_mm: f64,
+    share_held: f64,
+    /// Nothing where too few of such flakes are held.
+    struck: Option<Struck>,
+    size_grades: Vec<OnMesh>,
+}
+
+impl Sieved {
+    /// What a field mesh holds of flakes of these widths, and the common meshes, with what passes them all.
+    pub(super) fn of(widths: &[Predictive], mesh: Mesh, level: f64) -> Result<Sieved> {
+        let held = widths.iter().map(|w| Held::AnyTurn.probability(w, mesh)).collect::<Result<Vec<f64>>>()?;
+        let meshes = COMMON_GRADES_MM.iter().map(|(_, mm)| Mesh::mm(*mm)).collect::<Result<Vec<Mesh>>>()?;
+        let grades = size_grades(widths, &meshes, Held::AnyTurn)?;
+        let on = |g: &Grade| OnMesh { mesh_mm: g.mesh.map(Mesh::opening_mm), share: g.share };
+        Ok(Sieved {
+            mesh_mm: mesh.opening_mm(),
+            share_held: held.iter().sum::<f64>() / held.len() as f64,
+            struck: struck(&held, level).ok(),
+            size_grades: grades.iter().map(on).collect(),
+        })
+    }
+
+    pub(super) fn in_words(&self) -> [String; 3] {
+        let share = match self.share_held {
+            p if p > 0.9995 => "more than 99.9".to_string(),
+            p => percent(p),
+        };
+        let struck = match &self.struck {
+            Some(s) => format!("If it was the field mesh, {}.", s.in_words()),
+            None => {
+                "Some of such flakes are hardly ever held: how many were struck cannot be said.".to_string()
+            }
+        };
+        let grades = self.size_grades.iter().filter(|g| g.share > 0.0005).map(|g| match g.mesh_mm {
+            Some(mm) => format!("{mm} mm {:.1} %", 100.0 * g.share),
+            None => format!("through {:.1} %", 100.0 * g.share),
+        });
+        let mesh = format!(
+            "A mesh of {} mm holds {share} % of such flakes (a flake is held by its width, and the opening counts as \
+             anything from its side to its diagonal, as the flake happens to turn).",
+            self.mesh_mm
+        );
+        let grades = grades.collect::<Vec<_>>().join(", ");
+        [mesh, struck, format!("Size grades of such flakes, held by: {grades}.")]
+    }
+}
+
+impl Struck {
+    /// How many were struck for those found.
+    pub(super) fn in_words(&self) -> String {
+        let [low, estimate, high] = [self.low, self.estimate, self.high].map(short);
+        format!("the {} found stand for {estimate} struck ({low} to {high}, by chance alone)", self.found)
+    }
 }

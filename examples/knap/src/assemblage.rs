@@ -4,20 +4,19 @@ use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, by};
-use crate::report::{Ends, Format, Page, count, percent, short};
+use crate::report::{Format, Page, count};
 use crate::taken::TakenIn;
 use crate::{assemblage_plot, tables};
 use clap::{Args, ValueEnum};
 use conchoid::flake::{ORIGINAL_OVER_NOW, Portion};
-use conchoid::infer::{Alikeness, Comparison, Resampling};
-use conchoid::infer::{Assemblage, Bound, Drawing, Drawn, GroupLosses, GroupTotals, LookBack, Losses};
-use conchoid::infer::{COMMON_GRADES_MM, Grade, Held, Mesh, Struck, size_grades, struck};
-use conchoid::predict::{Ask, LEVEL, Predictive, Predictor, in_words};
+use conchoid::infer::{Assemblage, Bound, Comparison, Drawing, GroupLosses, GroupTotals, LookBack, Losses};
+use conchoid::infer::{Mesh, Resampling};
+use conchoid::predict::{Ask, LEVEL, Predictor, in_words};
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Offer, Reasons, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -55,7 +54,7 @@ pub struct Options {
     /// Compare the measured sizes with those of this table instead
     pub against: Option<String>,
     /// In a comparison, the ratio of sizes from which on a difference matters
-    #[arg(default_value_t = conchoid::infer::USUAL_MATTERS)]
+    #[arg(default_value_t = 1.1)]
     pub matters: f64,
     /// The column that is compared: length_mm, width_mm, mass_g, ...
     #[arg(value_name = "COLUMN", default_value = "mass_g")]
@@ -136,10 +135,12 @@ fn totals(
     let mut ask = Ask::default();
     ask.kept = o.kept.threshold()?;
     let mut bag = Assemblage::asking(&predictor, ask)?;
+    if let Some(mesh) = mesh {
+        bag = bag.sieved(mesh);
+    }
     let mut losses = Losses::new(look);
     need(table.header(), "--group", o.group.as_deref(), &o.table)?;
     let mut refused = 0u64;
-    let mut widths: BTreeMap<String, Widths> = BTreeMap::new();
     let layout = predictor.calibration().layout();
     let reads: Vec<&str> =
         layout.numbers.iter().map(String::as_str).chain(["mass_g", "mass_now_g"]).collect();
@@ -162,14 +163,7 @@ fn totals(
             return Ok(());
         }
         match bag.offer(&group, &both) {
-            None => {
-                if mesh.is_some()
-                    && let Ok(estimate) = predictor.estimate(&both, &Ask::default())
-                    && let Some(width) = estimate.size("width_mm")
-                {
-                    widths.entry(group).or_default().take(row, width);
-                }
-            }
+            None => {}
             Some(_) => {
                 // a portion without a platform is listed, not refused
                 let portion = both.class("portion").and_then(|p| p.parse::<Portion>().ok());
@@ -190,12 +184,11 @@ fn totals(
     }
     let mut groups: Vec<(&str, OfGroup)> = Vec::new();
     for t in &totals {
-        let sieved = mesh.and_then(|mesh| Some(widths.get(&t.group)?.sieved(mesh, o.level))).transpose()?;
         let retouched = lost.iter().find(|l| l.group == t.group);
-        groups.push((&t.group, OfGroup { totals: Some(t), sieved, retouched }));
+        groups.push((&t.group, OfGroup { totals: Some(t), retouched }));
     }
     let alone = lost.iter().filter(|l| totals.iter().all(|t| t.group != l.group));
-    let alone = alone.map(|l| (l.group.as_str(), OfGroup { totals: None, sieved: None, retouched: Some(l) }));
+    let alone = alone.map(|l| (l.group.as_str(), OfGroup { totals: None, retouched: Some(l) }));
     groups.extend(alone);
     let draws = o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS);
     let (sizes, of_loss) = (predictor.calibration().name(), look.retouch_predictor().calibration().name());
@@ -209,8 +202,8 @@ fn totals(
         Format::Text => {
             let mut page = Page::default();
             for (_, of) in &groups {
-                of.totals.iter().for_each(|t| group(&mut page, t, of.sieved.as_ref()));
-                of.retouched.iter().for_each(|l| losses_of(&mut page, l));
+                of.totals.iter().for_each(|t| page.told(t));
+                of.retouched.iter().for_each(|l| page.told(l));
             }
             let from = match (totals.is_empty(), lost.is_empty()) {
                 (false, false) => format!("calibrations {sizes} (platforms) and {of_loss} (retouch)"),
@@ -229,145 +222,11 @@ fn totals(
     Ok(if refused > 0 { 3 } else { 0 })
 }
 
-/// A number of a group with the chance of the draws.
-fn drawn(page: &mut Page, name: &str, unit: &str, d: Drawn, scale: f64) {
-    let [low, median, high] = d.times(scale).map(short);
-    let [low_error, high_error] =
-        [d.monte_carlo_error.low, d.monte_carlo_error.high].map(|v| short(scale * v));
-    let ends = format!("({low} to {high}; ends +/- {low_error}, {high_error})");
-    page.line(format!("  {name:21}{median:>7} {unit:2}  {ends}"));
-}
-
-/// What the retouch tells of a group.
-fn losses_of(page: &mut Page, l: &GroupLosses) {
-    let bare = match l.unretouched {
-        0 => String::new(),
-        n => format!(", {n} of them without retouch"),
-    };
-    let (name, told) = (crate::say::name(&l.group), count(l.n, "piece", "pieces"));
-    page.line(format!("{name}: {told} of {} told by retouch{bare}", l.pieces));
-    if l.n > 0 {
-        page.line(format!("  weigh now            {:>7} g", short(l.mass_now_g)));
-    }
-    for (name, unit, scale, d) in [
-        ("total original mass", "g", 1.0, &l.original_mass_g),
-        ("mass lost", "g", 1.0, &l.mass_lost_g),
-        ("share of mass lost", "%", 100.0, &l.share_lost),
-        ("mean share of a piece", "%", 100.0, &l.mean_share_lost),
-    ] {
-        d.iter().for_each(|d| drawn(page, name, unit, *d, scale));
-    }
-    let whole = |v: f64| format!("{:.0}", 100.0 * v);
-    for (share, d) in l.lost_more_than.iter().filter(|(s, d)| [0.1, 0.25, 0.5].contains(s) && d.high > 0.0) {
-        let (share, [low, median, high]) = (whole(*share), d.ends().map(whole));
-        page.line(format!("  lost over {share} %:       {median:>7} %   of the pieces ({low} to {high})"));
-    }
-    left(
-        page,
-        &l.not_estimated,
-        l.cautions.iter().map(|(c, n)| format!("{}: {c}", count(*n, "piece", "pieces"))),
-    );
-}
-
-/// Pieces that were not estimated, and what more there is to say.
-fn left(page: &mut Page, not_estimated: &[(String, u64)], more: impl Iterator<Item = String>) {
-    for (reason, n) in not_estimated {
-        page.entry(format!("not estimated, {}: {reason}", count(*n, "piece", "pieces")));
-    }
-    more.for_each(|line| page.entry(line));
-    page.gap();
-}
-
-/// The widths expected of the flakes of a group, by their platforms.
-#[derive(Default)]
-struct Widths {
-    expected: Vec<Predictive>,
-    /// Split flakes counted already: a half more is not a flake more.
-    halves: BTreeSet<(Option<String>, String)>,
-}
-
-impl Widths {
-    fn take(&mut self, row: &Row, width: &Predictive) {
-        let half = row.class("flake").filter(|_| row.class("portion") == Some("split"));
-        let core = || row.class("core").map(str::to_string);
-        if half.is_none_or(|name| self.halves.insert((core(), name.to_string()))) {
-            self.expected.push(width.clone());
-        }
-    }
-
-    /// What a field mesh holds of such flakes, and the common meshes, with what passes them all.
-    fn sieved(&self, mesh: Mesh, level: f64) -> conchoid::Result<Sieved> {
-        let held = self.expected.iter().map(|w| Held::AnyTurn.probability(w, mesh));
-        let held = held.collect::<conchoid::Result<Vec<f64>>>()?;
-        let meshes = COMMON_GRADES_MM.iter().map(|(_, mm)| Mesh::mm(*mm));
-        let meshes = meshes.collect::<conchoid::Result<Vec<Mesh>>>()?;
-        let grades = size_grades(&self.expected, &meshes, Held::AnyTurn)?;
-        let on = |g: &Grade| OnMesh { mesh_mm: g.mesh.map(|m| m.opening_mm()), share: g.share };
-        Ok(Sieved {
-            mesh_mm: mesh.opening_mm(),
-            share_held: held.iter().sum::<f64>() / held.len() as f64,
-            struck: struck(&held, level).ok(),
-            size_grades: grades.iter().map(on).collect(),
-        })
-    }
-}
-
-impl Sieved {
-    fn in_words(&self) -> [String; 3] {
-        let share = match self.share_held {
-            p if p > 0.9995 => "more than 99.9".to_string(),
-            p => percent(p),
-        };
-        let struck = match &self.struck {
-            Some(s) => format!("If it was the field mesh, {}.", stand_for(s)),
-            None => {
-                "Some of such flakes are hardly ever held: how many were struck cannot be said.".to_string()
-            }
-        };
-        let grades = self.size_grades.iter().filter(|g| g.share > 0.0005).map(|g| match g.mesh_mm {
-            Some(mm) => format!("{mm} mm {:.1} %", 100.0 * g.share),
-            None => format!("through {:.1} %", 100.0 * g.share),
-        });
-        let mesh = format!(
-            "A mesh of {} mm holds {share} % of such flakes (a flake is held by its width, and the opening counts as \
-             anything from its side to its diagonal, as the flake happens to turn).",
-            self.mesh_mm
-        );
-        let grades = grades.collect::<Vec<_>>().join(", ");
-        [mesh, struck, format!("Size grades of such flakes, held by: {grades}.")]
-    }
-}
-
-/// How many were struck for those found.
-fn stand_for(s: &Struck) -> String {
-    let [low, estimate, high] = [s.low, s.estimate, s.high].map(short);
-    format!("the {} found stand for {estimate} struck ({low} to {high}, by chance alone)", s.found)
-}
-
-/// What a mesh holds; nothing for what passes the finest.
-#[derive(Serialize, JsonSchema)]
-struct OnMesh {
-    mesh_mm: Option<f64>,
-    share: f64,
-}
-
-/// What the field mesh held of a group.
-#[derive(Serialize, JsonSchema)]
-struct Sieved {
-    mesh_mm: f64,
-    share_held: f64,
-    /// Nothing where too few of such flakes are held.
-    struck: Option<Struck>,
-    size_grades: Vec<OnMesh>,
-}
-
 /// One group of an assemblage.
 #[derive(Serialize, JsonSchema)]
 struct OfGroup<'a> {
     #[serde(flatten)]
     totals: Option<&'a GroupTotals>,
-    #[serde(flatten)]
-    sieved: Option<Sieved>,
     #[serde(skip_serializing_if = "Option::is_none")]
     retouched: Option<&'a GroupLosses>,
 }
@@ -396,48 +255,8 @@ pub struct Compared<'a> {
     groups: &'a [String; 2],
     #[serde(flatten)]
     comparison: &'a Comparison,
-    differ: bool,
-    verdict: Alikeness,
-    /// The ratio of sizes from which on a difference matters.
-    matters_from: f64,
     without_size: u64,
     seed: u64,
-}
-
-fn group(page: &mut Page, t: &GroupTotals, sieved: Option<&Sieved>) {
-    let (name, flakes, pieces) =
-        (crate::say::name(&t.group), count(t.n, "flake", "flakes"), count(t.pieces, "piece", "pieces"));
-    page.line(format!("{name}: {flakes} from {pieces}, {} with a platform", t.platforms));
-    if t.weighed_whole > 0 {
-        let (whole, mass, others) = (t.weighed_whole, short(t.weighed_whole_g), t.n - t.weighed_whole);
-        let line =
-            format!("{whole} weighed as struck, {mass} g in all, taken as they are; {others} estimated.");
-        page.under("  ", "  ", line);
-    }
-    for (name, unit, d) in [
-        ("total original mass", "g", &t.total_mass_g),
-        ("mean original mass", "g", &t.mean_mass_g),
-        ("mass lost", "g", &t.mass_lost_g),
-        ("mean original length", "mm", &t.mean_length_mm),
-    ] {
-        d.iter().for_each(|d| drawn(page, name, unit, *d, 1.0));
-    }
-    if let Some(s) = &t.struck_for_kept {
-        page.under("  ", "  ", format!("What the recovery threshold lost: {}.", stand_for(s)));
-    }
-    sieved.into_iter().flat_map(Sieved::in_words).for_each(|line| page.under("  ", "  ", line));
-    for f in &t.found {
-        let (Some(low), Some(high)) = (f.factor_low, f.factor_high) else { continue };
-        let [low, factor, high] = [low, f.factor, high].map(short);
-        let (size, flakes) = (in_words(&f.column), count(f.flakes, "complete flake", "complete flakes"));
-        page.entry(format!(
-            "{size} found over expected: {factor} ({low} to {high}, 95 %), of {flakes}; {:.0} % inside their 95 % \
-             intervals",
-            100.0 * f.inside as f64 / f.flakes as f64
-        ));
-    }
-    let cautions = t.cautions.iter().map(|(c, n)| format!("{}: {c}", count(*n, "flake", "flakes")));
-    left(page, &t.not_estimated, t.remarks().chain(cautions));
 }
 
 /// The sizes of one column of a table, with the group of each, and how many pieces do not have it.
@@ -465,7 +284,7 @@ fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(Vec<(String, 
 const NO_ROW: &str = "not a row of this table";
 
 fn compare(o: &Options, level: f64) -> Outcome<u8> {
-    let mut how = Resampling::seeded(o.seed).level(level).asked()?;
+    let mut how = Resampling::seeded(o.seed).level(level).asked()?.matters(o.matters).asked()?;
     if let Some(n) = o.draws {
         how = how.resamples(n).asked()?;
     }
@@ -501,66 +320,27 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
         Failure::other(text.replace("the second set", &told(&names[1])))
     })?;
     if let Some(path) = &o.plot {
-        assemblage_plot::comparison(path, &o.size, &names, [&first, &second], &c)?;
+        assemblage_plot::comparison(path, o, &names, [&first, &second], &c)?;
     }
     match o.format {
         Format::Json => crate::say::json(&Compared {
             size: &o.size,
             groups: &names,
             comparison: &c,
-            differ: c.differ(),
-            verdict: c.verdict(o.matters).asked()?,
-            matters_from: o.matters,
             without_size: without,
             seed: o.seed,
         })?,
-        Format::Text => comparison(o, &names, &c, without)?.show()?,
+        Format::Text => comparison(o, &names, &c, without).show()?,
     }
     Ok(0)
 }
 
-fn comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Outcome<Page> {
+fn comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Page {
     let mut page = Page::default();
-    let size = in_words(&o.size);
     let [a, b] = &[crate::say::name(&names[0]), crate::say::name(&names[1])];
-    let ([first, second], level) = (c.n, percent(c.level));
-    page.say(format!(
-        "{size}: {first} of {a} against {second} of {b}. Ratios are {a} over {b}; in brackets {level} % intervals."
-    ));
-    page.gap();
-    page.figure("ratio of typical sizes", (22, 6), "   ", c.ratio);
-    for (p, v) in &c.quantile_ratios {
-        page.figure(&format!("ratio at {} %", percent(*p)), (22, 6), "   ", *v);
-    }
-    page.figure("overlap", (22, 6), "   ", c.overlap);
-    for (what, d) in [("Kolmogorov-Smirnov", &c.kolmogorov_smirnov), ("energy distance", &c.energy)] {
-        page.line(format!("  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value)));
-    }
-    let ([low, ratio, high], matters) = (c.ratio.ends().map(short), short(o.matters));
-    let by = format!("Typically {a} has {ratio} times the {size} of {b} ({low} to {high})");
-    page.part(match c.verdict(o.matters).asked()? {
-        Alikeness::Different => {
-            let overlap = percent(c.overlap.value);
-            format!("{by}, and {overlap} % of the two overlap: they do not look alike.")
-        }
-        Alikeness::DifferenceTooSmall => format!(
-            "{by}: a difference that is no chance, but smaller than a factor of {matters} everywhere, so for most \
-             questions they look alike."
-        ),
-        Alikeness::DifferenceOpen => format!(
-            "{by}: a difference that is no chance, but whether it reaches a factor of {matters} is open."
-        ),
-        Alikeness::Alike => format!(
-            "Nothing tells them apart in {size}, and their typical sizes are closer than a factor of {matters}: the \
-             ratio lies between {low} and {high}."
-        ),
-        _ => format!(
-            "Nothing tells them apart in {size}: with their labels shuffled they are often as far apart. That is \
-             no proof that they are alike; the ratio may be anything from {low} to {high}."
-        ),
-    });
+    page.told(c.in_words(&o.size, [a, b]));
     if without > 0 {
-        page.say(format!("{} without {size} left out.", count(without, "piece", "pieces")));
+        page.say(format!("{} without {} left out.", count(without, "piece", "pieces"), in_words(&o.size)));
     }
     page.say("Flakes of one core or knapper are more alike than the p-values allow for.");
     if o.against.is_some() || o.group.as_deref() == Some("site") {
@@ -570,5 +350,5 @@ fn comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) ->
         );
     }
     page.picture(o.plot.as_ref());
-    Ok(page)
+    page
 }

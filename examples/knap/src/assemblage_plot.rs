@@ -93,12 +93,12 @@ fn spread(lost: &[GroupLosses]) -> Option<Panel> {
 /// Two sets of sizes: how they are spread, and how far their quantiles are apart.
 pub fn comparison(
     path: &str,
-    size: &str,
+    o: &crate::assemblage::Options,
     names: &[String; 2],
     sizes: [&[f64]; 2],
     c: &Comparison,
 ) -> Outcome<()> {
-    let x = Axis::over(&with_unit(size), sizes.iter().flat_map(|s| s.iter().copied()), true);
+    let x = Axis::over(&with_unit(&o.size), sizes.iter().flat_map(|s| s.iter().copied()), true);
     let mut layers = Vec::new();
     let mut legend = Vec::new();
     for (k, s) in sizes.iter().enumerate() {
@@ -121,7 +121,7 @@ pub fn comparison(
         legend.push((format!("{} ({})", cut(&names[k], 34, "..."), s.len()), k));
     }
     let spread = Panel {
-        title: format!("How {} is spread", in_words(size)),
+        title: format!("How {} is spread", in_words(&o.size)),
         x,
         y: Axis::fixed("share of flakes that are smaller, %", 0.0, 128.0),
         layers,
@@ -136,7 +136,7 @@ pub fn comparison(
         also: None,
     };
     let list: Vec<Row> = all.into_iter().chain(at).map(row).collect();
-    let title = format!("Ratio, lines hold {} % (dashed: alike)", percent(c.level));
+    let title = format!("Ratio, lines hold {} % (dashed: alike)", percent(o.level));
     let ratios = named_rows(title, "ratio, first over second", Some(true), &list, Some(1.0), "");
     let verdict = if c.differ() { "they do not look alike" } else { "nothing tells them apart" };
     let title = format!("{} against {}: {verdict}", cut(&names[0], 28, "..."), cut(&names[1], 28, "..."));

@@ -189,10 +189,6 @@ impl Page {
     pub fn under(&mut self, mark: &str, indent: &str, text: impl AsRef<str>) {
         self.line(wrapped(text.as_ref(), mark, indent, WIDTH));
     }
-    /// An entry of a list within a block.
-    pub fn entry(&mut self, text: impl AsRef<str>) {
-        self.under("  - ", "    ", text);
-    }
     /// A name with a figure and its ends; widths of both, and what stands between, such as the unit.
     pub fn figure(&mut self, name: &str, (width, room): (usize, usize), unit: &str, of: impl Ends) {
         let [low, middle, high] = of.ends().map(short);

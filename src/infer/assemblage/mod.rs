@@ -42,15 +42,16 @@ use crate::assess::{AsItStands, SizeAsItStands};
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
 use crate::infer::original::{Truncated, doubt};
-use crate::infer::recovery::{Struck, struck};
-use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor, USUAL_LEVEL};
+use crate::infer::recovery::{Mesh, Sieved, Struck, struck};
+use crate::page::{Page, name, short};
+use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor, USUAL_LEVEL, in_words};
 use crate::strike::Measured;
 use crate::threads;
 use draws::{Flake, Generator, Model, Rows, Sums};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 /// The accepted numbers of draws.
@@ -151,7 +152,7 @@ pub struct Drawn {
     /// Probability inside.
     pub level: f64,
     /// Of the three numbers.
-    pub monte_carlo_error: DrawnErrors,
+    pub(crate) monte_carlo_error: DrawnErrors,
 }
 
 /// Monte Carlo standard errors: half the distance of the draws one binomial standard deviation of the rank apart to
@@ -199,6 +200,15 @@ impl Drawn {
             level,
             monte_carlo_error: DrawnErrors { low: error(tail), median: error(0.5), high: error(1.0 - tail) },
         })
+    }
+
+    /// A line with its name, and the chance of the draws.
+    pub(super) fn tell(&self, page: &mut Page, name: &str, unit: &str, scale: f64) {
+        let [low, median, high, low_error, high_error] =
+            [self.low, self.median, self.high, self.monte_carlo_error.low, self.monte_carlo_error.high]
+                .map(|v| short(scale * v));
+        let ends = format!("({low} to {high}; ends +/- {low_error}, {high_error})");
+        page.line(format!("  {name:21}{median:>7} {unit:2}  {ends}"));
     }
 
     fn shifted(self, by: f64) -> Drawn {
@@ -291,7 +301,7 @@ impl fmt::Display for Remark {
     }
 }
 
-/// The answer for one group.
+/// The answer for one group; `to_string` tells it in words (`{:79}` breaks its paragraphs at 79 characters).
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct GroupTotals {
@@ -304,12 +314,12 @@ pub struct GroupTotals {
     /// Flakes, one a platform: those weighed as they came off, and those estimated.
     pub n: u64,
     /// Complete flakes without retouch that were weighed; their masses are taken as they are.
-    pub weighed_whole: u64,
+    pub(crate) weighed_whole: u64,
     /// What they weigh in all, in grams.
-    pub weighed_whole_g: f64,
+    pub(crate) weighed_whole_g: f64,
     /// Mass lost since by those of them whose mass now is recorded too, in grams.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub lost_known_g: Option<f64>,
+    pub(crate) lost_known_g: Option<f64>,
     /// Flakes estimated whose mass now is recorded.
     pub weighed: u64,
     /// Mass now of the flakes that are weighed, in grams.
@@ -325,16 +335,16 @@ pub struct GroupTotals {
     pub mass_lost_g: Option<Drawn>,
     /// How many flakes were struck for those found, where a recovery threshold was asked for ([`Ask::kept`]).
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub struck_for_kept: Option<Struck>,
+    pub(crate) struck_for_kept: Option<Struck>,
     /// Mean original length, in millimetres, where the calibration tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_length_mm: Option<Drawn>,
     /// Sizes of complete flakes that were recorded, against what was expected of them (95 % intervals).
-    pub found: Vec<SizeAsItStands>,
+    pub(crate) found: Vec<SizeAsItStands>,
     /// Pieces not estimated: the reason and how many.
     #[serde(serialize_with = "reasons")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<NotEstimated<'static>>"))]
-    pub not_estimated: Vec<(String, u64)>,
+    pub(crate) not_estimated: Vec<(String, u64)>,
     /// The first caution of each kind, and on how many flakes.
     #[serde(serialize_with = "counted_cautions")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<CountedCaution<'static>>"))]
@@ -342,14 +352,64 @@ pub struct GroupTotals {
     /// What else there is to say.
     #[serde(serialize_with = "told_remarks")]
     pub(crate) remarks: Vec<Remark>,
+    /// What a field mesh held of such flakes, where one was asked for ([`Assemblage::sieved`]).
+    #[serde(flatten)]
+    pub(crate) sieved: Option<Sieved>,
 }
 
-impl GroupTotals {
-    /// What else there is to say, in sentences: split pieces without a name, names used twice, what makes the interval too
-    /// narrow.
-    pub fn remarks(&self) -> impl Iterator<Item = String> {
-        self.remarks.iter().map(Remark::to_string)
+impl fmt::Display for GroupTotals {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut page = Page::new(f);
+        page.line(format!(
+            "{}: {} from {}, {} with a platform",
+            name(&self.group),
+            counted(self.n, "flake", "flakes"),
+            counted(self.pieces, "piece", "pieces"),
+            self.platforms
+        ));
+        if self.weighed_whole > 0 {
+            let (whole, mass) = (self.weighed_whole, short(self.weighed_whole_g));
+            let others = self.n - whole;
+            let line =
+                format!("{whole} weighed as struck, {mass} g in all, taken as they are; {others} estimated.");
+            page.under("  ", "  ", line);
+        }
+        for (name, unit, d) in [
+            ("total original mass", "g", &self.total_mass_g),
+            ("mean original mass", "g", &self.mean_mass_g),
+            ("mass lost", "g", &self.mass_lost_g),
+            ("mean original length", "mm", &self.mean_length_mm),
+        ] {
+            d.iter().for_each(|d| d.tell(&mut page, name, unit, 1.0));
+        }
+        if let Some(s) = &self.struck_for_kept {
+            page.under("  ", "  ", format!("What the recovery threshold lost: {}.", s.in_words()));
+        }
+        self.sieved.iter().flat_map(Sieved::in_words).for_each(|line| page.under("  ", "  ", line));
+        for f in &self.found {
+            let (Some(low), Some(high)) = (f.factor_low, f.factor_high) else { continue };
+            let [low, factor, high] = [low, f.factor, high].map(short);
+            let (size, flakes) =
+                (in_words(&f.column), counted(f.flakes, "complete flake", "complete flakes"));
+            page.entry(format!(
+                "{size} found over expected: {factor} ({low} to {high}, 95 %), of {flakes}; {:.0} % inside their 95 % \
+                 intervals",
+                100.0 * f.inside as f64 / f.flakes as f64
+            ));
+        }
+        let cautions = self.cautions.iter().map(|(c, n)| format!("{}: {c}", counted(*n, "flake", "flakes")));
+        left(&mut page, &self.not_estimated, self.remarks.iter().map(Remark::to_string).chain(cautions));
+        page.show(f)
     }
+}
+
+/// Pieces that were not estimated, and what more there is to say.
+pub(super) fn left(page: &mut Page, not_estimated: &[(String, u64)], more: impl Iterator<Item = String>) {
+    for (reason, n) in not_estimated {
+        page.entry(format!("not estimated, {}: {reason}", counted(*n, "piece", "pieces")));
+    }
+    more.for_each(|line| page.entry(line));
+    page.line("");
 }
 
 #[derive(Serialize)]
@@ -454,6 +514,9 @@ struct Offered {
     reasons: BTreeMap<String, u64>,
     /// The first caution of each kind, by its bit.
     first: BTreeMap<u32, Caution>,
+    /// Where a mesh is asked about: widths expected of the flakes, and split flakes counted already.
+    widths: Vec<Predictive>,
+    halves: BTreeSet<(String, String)>,
 }
 
 /// Takes pieces one by one, and answers for all of them together.
@@ -479,6 +542,7 @@ struct Offered {
 pub struct Assemblage<'p> {
     predictor: &'p Predictor,
     ask: Ask,
+    mesh: Option<Mesh>,
     mass: Vec<Option<Model>>,
     length: Vec<Option<Model>>,
     mass_rows: Rows,
@@ -516,6 +580,7 @@ impl<'p> Assemblage<'p> {
         Ok(Assemblage {
             predictor,
             ask,
+            mesh: None,
             mass,
             length,
             mass_rows: Rows::default(),
@@ -526,6 +591,13 @@ impl<'p> Assemblage<'p> {
             kinds: Vec::new(),
             pieces: Vec::new(),
         })
+    }
+
+    /// Asks what a field mesh holds of such flakes, by the width that their platforms lead one to expect: the share held, how
+    /// many were struck for those found, and their size grades.
+    pub fn sieved(mut self, mesh: Mesh) -> Assemblage<'p> {
+        self.mesh = Some(mesh);
+        self
     }
 
     /// Puts one piece into a group. Gives back why it is not estimated, where that is so; it still counts
@@ -575,7 +647,23 @@ impl<'p> Assemblage<'p> {
                 kept: kept.unwrap_or(f64::NAN),
             });
         }
-        answer.err().filter(|_| whole_g.is_none())
+        let refused = answer.err().filter(|_| whole_g.is_none());
+        if self.mesh.is_some() && refused.is_none() {
+            self.expect_width(group, piece);
+        }
+        refused
+    }
+
+    /// The width expected of a flake, by its platform. A half more is not a flake more.
+    fn expect_width(&mut self, group: usize, piece: &impl Measured) {
+        let Ok(estimate) = self.predictor.estimate(piece, &Ask::default()) else { return };
+        let Some(width) = estimate.size("width_mm") else { return };
+        let counted = &mut self.offered[group];
+        let half = piece.class("flake").filter(|_| piece.class(Portion::COLUMN) == Some("split"));
+        let core = || piece.class("core").unwrap_or_default().to_string();
+        if half.is_none_or(|name| counted.halves.insert((core(), name.to_string()))) {
+            counted.widths.push(width.clone());
+        }
     }
 
     /// The bits of some cautions; the first of each kind is remembered for the group.
@@ -683,6 +771,11 @@ impl<'p> Assemblage<'p> {
             let long = long.iter().filter(|f| f.group as usize == g).count();
             if long > 0 {
                 t.mean_length_mm = drawn(|s| s.length).map(|d| d.scaled(1.0 / long as f64));
+            }
+        }
+        if let Some(mesh) = self.mesh {
+            for (t, counted) in totals.iter_mut().zip(&self.offered).filter(|(_, o)| !o.widths.is_empty()) {
+                t.sieved = Some(Sieved::of(&counted.widths, mesh, drawing.level)?);
             }
         }
         Ok(totals)
@@ -867,6 +960,7 @@ impl GroupTotals {
             not_estimated: Vec::new(),
             cautions: Vec::new(),
             remarks: Vec::new(),
+            sieved: None,
         }
     }
 }

@@ -6,7 +6,8 @@ use crate::calibration::{Collector, Recipe};
 use crate::flake::{Flake, Portion};
 use crate::form::{Form, Transform, ln, value};
 use crate::infer::assemblage::Remark;
-use crate::infer::{Alikeness, Assemblage, Bound, Drawing, Drawn};
+use crate::infer::comparison::Alikeness;
+use crate::infer::{Assemblage, Bound, Drawing, Drawn};
 use crate::infer::{Comparison, Resampling};
 use crate::infer::{Held, Mesh, size_grades, struck};
 use crate::predict::{Ask, Component, Predictive, Predictor};
@@ -451,9 +452,8 @@ fn a_difference_is_named_only_where_it_matters() {
         (0..400).map(|i| factor * (10f64.ln() + 0.1 * (f64::from(i) / 200.0 - 1.0)).exp()).collect()
     };
     let verdict = |a: f64, matters: f64| {
-        let c =
-            Comparison::new(&sizes(a), &sizes(1.0), &Resampling::seeded(3).resamples(499).unwrap()).unwrap();
-        c.verdict(matters).unwrap()
+        let how = Resampling::seeded(3).resamples(499).unwrap().matters(matters).unwrap();
+        Comparison::new(&sizes(a), &sizes(1.0), &how).unwrap().verdict
     };
     assert_eq!(verdict(1.3, 1.1), Alikeness::Different);
     assert_eq!(verdict(1.05, 1.2), Alikeness::DifferenceTooSmall);
@@ -462,6 +462,6 @@ fn a_difference_is_named_only_where_it_matters() {
     assert_eq!(verdict(1.0, 1.0), Alikeness::NotTold);
     let few = [9.0, 10.0, 11.0, 12.0, 13.0];
     let c = Comparison::new(&few, &few, &Resampling::seeded(3)).unwrap();
-    assert_eq!(c.verdict(1.1).unwrap(), Alikeness::NotTold);
-    assert!(c.verdict(0.5).is_err() && c.verdict(f64::NAN).is_err());
+    assert_eq!(c.verdict, Alikeness::NotTold);
+    assert!([0.5, f64::NAN].iter().all(|m| Resampling::seeded(3).matters(*m).is_err()));
 }
