@@ -13,9 +13,7 @@
 use conchoid::Error;
 use conchoid::calibration::bundled;
 use conchoid::material::{PercussorMaterial, Stone};
-use conchoid::predict::side_by_side;
-use conchoid::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate};
-use conchoid::predict::{Interval, Predictor};
+use conchoid::predict::{BlowAsKnown, BlowFigures, Contrast, DetachmentEstimate, Interval, Predictor};
 use conchoid::strike::{Platform, Strike};
 use plotters::prelude::*;
 use std::path::Path;
@@ -68,7 +66,7 @@ fn sizes(predictor: &Predictor, depth_mm: f64) -> Result<[[Interval; 2]; 2], Err
     let platform = Platform::builder().depth_mm(depth_mm).exterior_platform_angle_deg(ANGLE).build()?;
     let struck_by = |percussor| Strike::builder().platform(platform).percussor(percussor).build();
     let both = [struck_by(HAMMERSTONE.material)?, struck_by(ANTLER.material)?];
-    let answer = side_by_side(predictor, &both, &Default::default(), 0.95)?;
+    let answer = Contrast::of(predictor, &both, &[], 0.95)?;
     let of = |i: usize, size: &str| match answer.estimates[i].size(size) {
         Some(p) => p.interval(0.95),
         None => Err(Error::missing(size, "the figure shows it")),

@@ -45,6 +45,11 @@ impl Page {
         }
         self.text.push('\n');
     }
+    /// A name with a figure and its ends; widths of both, and what stands between, such as the unit.
+    pub(crate) fn figure(&mut self, name: &str, (width, room): (usize, usize), unit: &str, ends: [f64; 3]) {
+        let [low, middle, high] = ends.map(short);
+        self.line(format!("  {name:width$} {middle:>room$}{unit}({low} to {high})"));
+    }
     /// An entry of a list within a block.
     pub(crate) fn entry(&mut self, text: impl AsRef<str>) {
         self.under("  - ", "    ", text);
@@ -83,6 +88,33 @@ pub(crate) fn short(v: f64) -> String {
 pub(crate) fn percent(p: f64) -> String {
     let text = format!("{:.2}", p * 100.0);
     text.trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
+/// Two decimals, and no false certainty.
+pub(crate) fn probability(p: f64) -> String {
+    match p {
+        p if p < 0.005 => "below 0.01".to_string(),
+        p if p > 0.995 => "above 0.99".to_string(),
+        p => format!("{p:.2}"),
+    }
+}
+
+/// The unit that a name ends in, in words; nothing for what has none.
+pub(crate) fn unit(name: &str) -> &'static str {
+    match name.rsplit_once('_') {
+        _ if name.ends_with("_m_s") => "m/s",
+        Some((_, "mm")) => "mm",
+        Some((_, "mm2")) => "mm2",
+        Some((_, "g")) => "g",
+        Some((_, "deg")) => "degrees",
+        _ => "",
+    }
+}
+
+/// A sentence that begins with a capital.
+pub(crate) fn begun(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |c| c.to_uppercase().chain(letters).collect())
 }
 
 /// A name in a line of text: on one line, and cut where it is longer than any name.

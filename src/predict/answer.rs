@@ -35,8 +35,7 @@ pub struct SizeAt {
 /// What an answer leans on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[non_exhaustive]
-pub struct Behind {
+pub(crate) struct Behind {
     /// Name of the calibration.
     pub(crate) name: String,
     /// The form used.
@@ -171,7 +170,7 @@ impl Estimate {
     }
 
     /// What the estimate leans on.
-    pub fn behind(&self) -> Behind {
+    pub(crate) fn behind(&self) -> Behind {
         Behind {
             name: self.calibration.clone(),
             form: self.form.clone(),

@@ -28,8 +28,7 @@ use crate::strike::Measured;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
-pub enum DifferenceScale {
+pub(crate) enum DifferenceScale {
     /// As the ratio of the first over the second: the size is modelled on a log scale.
     Ratio,
     /// As the first less the second, in the unit of the size.
@@ -43,8 +42,7 @@ pub enum DifferenceScale {
 /// The difference of one size between two percussors.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[non_exhaustive]
-pub struct SizeDifference {
+pub(crate) struct SizeDifference {
     /// Which size (`mass_g`).
     pub size: String,
     /// How the two intervals below are to be read.
@@ -64,8 +62,7 @@ pub struct SizeDifference {
 
 /// Percussors side by side on one platform.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[non_exhaustive]
-pub struct SideBySide {
+pub(crate) struct SideBySide {
     /// The estimate of each, in the order asked.
     pub estimates: Vec<Estimate>,
     /// The first against each of the others, every size.
@@ -79,27 +76,11 @@ pub struct SideBySide {
 
 /// Lays percussors side by side: measurements that are the same but for the percussor.
 ///
-/// ```
-/// use conchoid::calibration::bundled;
-/// use conchoid::predict::{Predictor, side_by_side};
-/// use conchoid::strike::{Platform, Strike};
-///
-/// let predictor = Predictor::new(bundled::named("controlled-glass")?)?;
-/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-/// let with = |percussor| Strike::builder().platform(platform).percussor(percussor).build();
-/// let both = side_by_side(&predictor, &[with("steel")?, with("antler")?], &Default::default(), 0.95)?;
-/// let mass = both.differences[0].iter().find(|d| d.size == "mass_g").unwrap();
-/// assert!(both.told_apart[0]);
-/// // two new flakes differ by more than what is expected of them
-/// assert!(mass.new_flakes.low < mass.expected.low && mass.expected.high < mass.new_flakes.high);
-/// # Ok::<(), conchoid::Error>(())
-/// ```
-///
 /// # Errors
 /// [`Error::TooFew`] for fewer than two; [`Error::Missing`] where a percussor was not given;
 /// [`Error::Incomparable`] where anything but the percussor differs; everything that
 /// [`Predictor::estimate`] refuses; [`Error::OutOfRange`] unless 0 < `level` < 1.
-pub fn side_by_side(
+pub(crate) fn side_by_side(
     predictor: &Predictor,
     flakes: &[impl Measured],
     ask: &Ask,

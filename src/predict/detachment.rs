@@ -17,6 +17,7 @@
 //! none of this was checked against failures.
 
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 use super::distribution::LEVEL;
 use crate::calibration::caution::Caution;
@@ -27,6 +28,7 @@ use crate::mechanics::blow::{
     PEAK_FORCE_EXPONENTS, Setup, strike_mechanics,
 };
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
+use crate::page::{Page, percent, probability, short};
 use crate::special::{Series, normal_cdf, normal_quantile};
 use crate::strike::{
     ANGLE_OF_BLOW_DEG, CORE_MASS_G, EXTERIOR_PLATFORM_ANGLE_DEG, Measured, PERCUSSOR_MASS_G,
@@ -221,21 +223,21 @@ pub struct BlowAsKnown {
 #[non_exhaustive]
 pub struct DetachmentEstimate {
     /// Probability inside the intervals.
-    pub level: f64,
+    pub(crate) level: f64,
     /// Peak force that the blow can build up, N.
     pub peak_force_n: Ranged,
     /// Contact time, s, were no flake to leave.
-    pub contact_time_s: Ranged,
+    pub(crate) contact_time_s: Ranged,
     /// Contact radius at the peak, mm.
-    pub contact_radius_mm: Ranged,
+    pub(crate) contact_radius_mm: Ranged,
     /// Pressure at the middle of the contact at the peak, Pa.
-    pub peak_pressure_pa: Ranged,
+    pub(crate) peak_pressure_pa: Ranged,
     /// Radial tension in the stone at the rim of contact at the peak, Pa.
-    pub edge_tensile_stress_pa: Ranged,
+    pub(crate) edge_tensile_stress_pa: Ranged,
     /// Force that the platform requires, N, angles counted.
     pub required_force_n: Ranged,
     /// Force required at 90 degrees, struck square, N.
-    pub square_edge_force_n: Ranged,
+    pub(crate) square_edge_force_n: Ranged,
     /// Peak force over required force.
     pub margin: Ranged,
     /// Probability that a flake detaches. Model-based: no failed blows were recorded.
@@ -243,14 +245,79 @@ pub struct DetachmentEstimate {
     /// Least speed of the percussor along its path that would do, m/s.
     pub least_speed_m_s: Ranged,
     /// Least kinetic energy of the percussor that would do, J.
-    pub least_energy_j: Ranged,
+    pub(crate) least_energy_j: Ranged,
     /// Deepest platform at these angles that the blow could carry, mm.
-    pub carried_depth_mm: Ranged,
+    pub(crate) carried_depth_mm: Ranged,
     /// Peak force if the tip flows as soon as it touches, N, at the typical values; where a yield strength is known, the
     /// elastic pressure passes first yield, and this force is the smaller one.
-    pub yielding_tip_force_n: Option<f64>,
+    pub(crate) yielding_tip_force_n: Option<f64>,
     /// Reasons to distrust the above.
     pub cautions: Vec<Caution>,
+}
+
+impl Ranged {
+    /// Lower end, value, upper end.
+    pub(crate) fn ends(self) -> [f64; 3] {
+        [self.low, self.value, self.high]
+    }
+}
+
+/// A probability with its ends, where they read differently.
+pub(super) fn chance(p: Ranged) -> String {
+    let [low, value, high] = p.ends().map(probability);
+    if low == high { value } else { format!("{value} ({low} to {high})") }
+}
+
+impl DetachmentEstimate {
+    /// Whether it comes off, in a sentence that can be read aloud.
+    pub fn sentence(&self) -> String {
+        let p = self.detachment_probability;
+        let word = match p.value {
+            v if v < 0.01 => "This blow would not take a flake off",
+            v if v < 0.05 => "This blow would hardly take a flake off",
+            v if v < 0.35 => "This blow would probably not take a flake off",
+            v if v < 0.65 => "It is about even whether this blow takes a flake off",
+            v if v < 0.95 => "This blow would probably take a flake off",
+            v if v < 0.99 => "This blow would almost surely take a flake off",
+            _ => "This blow would take a flake off",
+        };
+        let [low, margin, high] = self.margin.ends().map(short);
+        let p = chance(p);
+        format!("{word}: probability {p}. It can deliver {margin} times the force needed ({low} to {high}).")
+    }
+}
+
+/// All of it in words but the cautions (`{:79}` breaks its paragraphs at 79 characters).
+impl fmt::Display for DetachmentEstimate {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut page = Page::new(f);
+        page.say(self.sentence());
+        page.line(format!("\nIn brackets: {} % of such blows fall inside.\n", percent(self.level)));
+        for (what, figure, unit, scale) in [
+            ("peak force of the blow", self.peak_force_n, "N", 1.0),
+            ("force the platform needs", self.required_force_n, "N", 1.0),
+            ("  square edge, square blow", self.square_edge_force_n, "N", 1.0),
+            ("delivered over needed", self.margin, "", 1.0),
+            ("least speed that would do", self.least_speed_m_s, "m/s", 1.0),
+            ("least energy", self.least_energy_j, "J", 1.0),
+            ("deepest platform it carries", self.carried_depth_mm, "mm", 1.0),
+            ("contact time", self.contact_time_s, "ms", 1e3),
+            ("contact radius", self.contact_radius_mm, "mm", 1.0),
+            ("pressure in the middle", self.peak_pressure_pa, "GPa", 1e-9),
+            ("tension at the rim", self.edge_tensile_stress_pa, "MPa", 1e-6),
+        ] {
+            page.figure(what, (26, 8), &format!(" {unit:4} "), figure.ends().map(|v| scale * v));
+        }
+        page.part(
+            "The least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
+             published speed of a knapper's hand; several metres a second are common (common practice, no source).",
+        );
+        if let Some(force) = self.yielding_tip_force_n {
+            let force = short(force);
+            page.part(format!("Should the tip flow as soon as it touches, the peak force is {force} N."));
+        }
+        page.show(f)
+    }
 }
 
 /// How an answer of the mechanics goes with what it depends on.
@@ -549,17 +616,16 @@ impl BlowAsKnown {
 /// ranges. An intended comparison of one and the same piece at two speeds needs exact values.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[non_exhaustive]
-pub struct BlowContrast {
+pub(crate) struct BlowContrast {
     /// Of the peak forces of the two blows as given.
     #[serde(rename = "peak_force_ratio")]
-    pub peak_force: Ranged,
+    pub(super) peak_force: Ranged,
     /// Of the least speeds.
     #[serde(rename = "least_speed_ratio")]
-    pub least_speed: Ranged,
+    pub(super) least_speed: Ranged,
     /// Of the least energies.
     #[serde(rename = "least_energy_ratio")]
-    pub least_energy: Ranged,
+    pub(super) least_energy: Ranged,
 }
 
 /// Compares two blows on the same platform; see [`BlowContrast`].
@@ -567,7 +633,7 @@ pub struct BlowContrast {
 /// # Errors
 /// [`Error::Incomparable`] where stone, depth, angles, core or β differ; [`Error::OutOfRange`] unless
 /// 0 < `level` < 1.
-pub fn compare_blows(first: &BlowAsKnown, second: &BlowAsKnown, level: f64) -> Result<BlowContrast> {
+pub(crate) fn compare_blows(first: &BlowAsKnown, second: &BlowAsKnown, level: f64) -> Result<BlowContrast> {
     let level = LEVEL.check(level)?;
     let platform = |b: &BlowAsKnown| {
         (

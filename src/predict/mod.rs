@@ -8,6 +8,7 @@
 //! | `measurement` | estimates from measurements that err |
 //! | `detachment` | whether a blow takes a flake off: force, margin and probability with their intervals |
 //! | `contrast` | two percussors on one platform: the difference of the sizes, and how sure it is |
+//! | `percussors` | [`Contrast`]: percussors side by side, as one answer |
 //! | `estimate` | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
 //! | `row_kind` | what rows of one kind share, and their numbers a block at a time |
 //! | `joint` | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
@@ -22,18 +23,18 @@ pub(crate) mod joint;
 mod kept;
 pub(crate) mod measurement;
 mod mixture;
+mod percussors;
 // only tables use the most of it
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod row_kind;
 
 pub use crate::calibration::caution::{Caution, in_few, in_few_of, in_words};
+pub(crate) use answer::Behind;
 pub(crate) use answer::CautionText;
-pub use answer::{Behind, EstimateAt, SizeAt};
+pub use answer::{EstimateAt, SizeAt};
 pub use batch::{Batch, IntervalColumns, Quick};
-pub use contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
-pub use detachment::{
-    BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, UsualBlow, compare_blows,
-};
+
+pub use detachment::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, UsualBlow};
 pub(crate) use distribution::Part;
 #[cfg(any(test, feature = "table"))]
 pub(crate) use distribution::Quantiles;
@@ -41,6 +42,13 @@ pub use distribution::{Component, Interval, LEVEL, Predictive, USUAL_LEVEL};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
 pub use joint::{DrawnFlake, Given, Joint};
 pub use measurement::{Instrument, MeasurementErrors};
+pub use percussors::Contrast;
+
+#[cfg(test)]
+pub(crate) use {
+    contrast::{DifferenceScale, SizeDifference, side_by_side},
+    detachment::compare_blows,
+};
 
 #[cfg(test)]
 mod tests;

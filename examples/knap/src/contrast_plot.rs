@@ -4,10 +4,10 @@ use crate::failure::Outcome;
 use crate::plot::{Row, named_rows, page_of_rows};
 use crate::report::{Ends, percent, with_unit};
 use crate::tables::save;
-use conchoid::predict::{DifferenceScale, SideBySide, in_words};
+use conchoid::predict::{Contrast, in_words};
 
 /// Draws percussors side by side.
-pub fn sizes(path: &str, platform: &str, names: &[String], found: &SideBySide) -> Outcome<()> {
+pub fn sizes(path: &str, platform: &str, names: &[&str], found: &Contrast, level: f64) -> Outcome<()> {
     let row = |k: usize, name: &str, of: &dyn Ends| Row {
         words: format!("{name}: {}", of.told()),
         ends: Some(of.ends()),
@@ -20,19 +20,19 @@ pub fn sizes(path: &str, platform: &str, names: &[String], found: &SideBySide) -
         let mut list = Vec::new();
         for (name, e) in names.iter().zip(&found.estimates) {
             let Some(s) = e.sizes.get(k) else { continue };
-            list.push(row(list.len(), name, &s.predictive.interval(found.level)?));
+            list.push(row(list.len(), name, &s.predictive.interval(level)?));
         }
         panels.push(named_rows(in_words(&first.size), &with_unit(&first.size), Some(true), &list, None, ""));
     }
-    for (other, differences) in names.iter().skip(1).zip(&found.differences) {
-        let ratios = differences.iter().filter(|d| d.scale == DifferenceScale::Ratio).enumerate();
-        let list: Vec<Row> = ratios.map(|(k, d)| row(k, &in_words(&d.size), &d.expected)).collect();
+    for (other, ratios) in names.iter().skip(1).zip(found.ratios()) {
+        let ratios = ratios.iter().enumerate();
+        let list: Vec<Row> = ratios.map(|(k, (size, ratio))| row(k, &in_words(size), ratio)).collect();
         if !list.is_empty() {
             let title = format!("{} over {other}, as expected", names[0]);
             panels.push(named_rows(title, "ratio of expected sizes", Some(true), &list, Some(1.0), ""));
         }
     }
     let most = names.len().max(sizes.len());
-    let title = format!("{platform}: lines hold {} % of such flakes", percent(found.level));
+    let title = format!("{platform}: lines hold {} % of such flakes", percent(level));
     save(path, &page_of_rows(&title, &panels, panels.len().clamp(1, 2), most)?)
 }

@@ -4,19 +4,17 @@
 use crate::blow::{BlowOptions, Delivery, Given, calibration};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::number::Amount;
-use crate::report::{Ends, Format, Page, begun, behind, percent, probability, short, unit, with_unit};
+use crate::report::{Format, Page};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::material::{PercussorClass, PercussorMaterial, Stone};
-use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Behind, Caution, Estimate, Interval, LEVEL, Predictor};
-use conchoid::predict::{BlowAsKnown, BlowContrast, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
-use conchoid::predict::{DifferenceScale, SideBySide, SizeDifference, UsualBlow, side_by_side};
+use conchoid::predict::{
+    BlowAsKnown, BlowFigures, Caution, Contrast, DetachmentEstimate, LEVEL, Predictor, Ranged, UsualBlow,
+};
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
-use std::collections::BTreeMap;
 
 /// The stone where none is named.
 const LOCAL_STONE: &str = "flint";
@@ -143,57 +141,11 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
             taken.join(", ")
         ));
     }
-    page.part(verdict(&answer));
-    page.line("\nIn brackets: 95 % of such blows fall inside.\n");
-    for (what, figure, unit, scale) in [
-        ("peak force of the blow", answer.peak_force_n, "N", 1.0),
-        ("force the platform needs", answer.required_force_n, "N", 1.0),
-        ("  square edge, square blow", answer.square_edge_force_n, "N", 1.0),
-        ("delivered over needed", answer.margin, "", 1.0),
-        ("least speed that would do", answer.least_speed_m_s, "m/s", 1.0),
-        ("least energy", answer.least_energy_j, "J", 1.0),
-        ("deepest platform it carries", answer.carried_depth_mm, "mm", 1.0),
-        ("contact time", answer.contact_time_s, "ms", 1e3),
-        ("contact radius", answer.contact_radius_mm, "mm", 1.0),
-        ("pressure in the middle", answer.peak_pressure_pa, "GPa", 1e-9),
-        ("tension at the rim", answer.edge_tensile_stress_pa, "MPa", 1e-6),
-    ] {
-        page.figure(what, (26, 8), &format!(" {unit:4} "), figure.times(scale));
-    }
-    page.part(
-        "The least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
-         published speed of a knapper's hand; several metres a second are common (common practice, no source).",
-    );
-    if let Some(force) = answer.yielding_tip_force_n {
-        let force = short(force);
-        page.part(format!("Should the tip flow as soon as it touches, the peak force is {force} N."));
-    }
+    page.gap();
+    page.told(&answer);
     page.cautions(&[("", &answer.cautions)]);
     page.show()?;
     Ok(0)
-}
-
-/// Whether it comes off, in a sentence that can be read aloud.
-fn verdict(a: &DetachmentEstimate) -> String {
-    let p = a.detachment_probability;
-    let word = match p.value {
-        v if v < 0.01 => "This blow would not take a flake off",
-        v if v < 0.05 => "This blow would hardly take a flake off",
-        v if v < 0.35 => "This blow would probably not take a flake off",
-        v if v < 0.65 => "It is about even whether this blow takes a flake off",
-        v if v < 0.95 => "This blow would probably take a flake off",
-        v if v < 0.99 => "This blow would almost surely take a flake off",
-        _ => "This blow would take a flake off",
-    };
-    let [low, margin, high] = a.margin.ends().map(short);
-    let p = probability_range(p);
-    format!("{word}: probability {p}. It can deliver {margin} times the force needed ({low} to {high}).")
-}
-
-/// A probability with its ends, where they read differently.
-fn probability_range(p: Ranged) -> String {
-    let [low, value, high] = p.ends().map(probability);
-    if low == high { value } else { format!("{value} ({low} to {high})") }
 }
 
 /// What `blow` prints as JSON.
@@ -251,7 +203,7 @@ impl Detachment {
     }
 
     pub fn in_words(&self) -> String {
-        let mut text = verdict(&self.answer);
+        let mut text = self.answer.sentence();
         if self.stone_taken {
             text.push_str(&format!(" The stone was taken as {}.", self.stone));
         }
@@ -356,15 +308,6 @@ pub struct ContrastVerb {
     format: Format,
 }
 
-/// Everything that stands side by side.
-struct Contrast {
-    stone: Stone,
-    names: Vec<String>,
-    blows: Vec<(BlowAsKnown, DetachmentEstimate)>,
-    ratios: Vec<BlowContrast>,
-    sizes: SideBySide,
-}
-
 pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let level = LEVEL.check(o.level).asked()?;
     if o.percussor.len() < 2 {
@@ -375,30 +318,28 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     let materials = materials.asked()?;
     let mut blows = Vec::new();
     for (i, material) in materials.iter().enumerate() {
-        if let Some(known) = o.blow(i, &stone, material)? {
-            let answer = known.estimate(level)?;
-            blows.push((known, answer));
-        }
+        blows.extend(o.blow(i, &stone, material)?);
     }
-    let ratios = blows
-        .iter()
-        .skip(1)
-        .map(|(other, _)| compare_blows(&blows[0].0, other, level))
-        .collect::<Result<Vec<_>, _>>()?;
     let found = calibration(o.calibration.as_deref(), Some(stone.name()))?;
     let predictor = Predictor::new(if o.of_the_experiment { found } else { found.at_sites()? })?;
     let given = o.percussor.iter().map(|p| o.platform(p, &stone).given()).collect::<Outcome<Vec<_>>>()?;
-    let sizes = side_by_side(&predictor, &given, &Ask::default(), level).asked()?;
-    let names: Vec<String> = materials.iter().map(|m| m.name().to_string()).collect();
+    let found = Contrast::of(&predictor, &given, &blows, level).asked()?;
+    let all = found.cautions();
     if let Some(path) = &o.plot {
         let platform = format!("depth {} mm, exterior platform angle {} degrees", o.depth_mm, o.angle_deg);
-        crate::contrast_plot::sizes(path, &platform, &names, &sizes)?;
+        let names: Vec<&str> = all.iter().map(|c| c.0).collect();
+        crate::contrast_plot::sizes(path, &platform, &names, &found, level)?;
     }
-    let found = Contrast { stone, names, blows, ratios, sizes };
-    match o.format {
-        Format::Json => found.print_json(o)?,
-        Format::Text => found.print(o)?,
+    if o.format == Format::Json {
+        crate::say::json(&found)?;
+        return Ok(0);
     }
+    let mut page = Page::default();
+    let described: Vec<String> = (0..materials.len()).map(|i| o.described(i)).collect();
+    page.told(found.in_words(&described));
+    let named: Vec<(&str, &[Caution])> = all.iter().map(|(n, c)| (*n, c.as_slice())).collect();
+    page.cautions(&named);
+    page.show()?;
     Ok(0)
 }
 
@@ -460,190 +401,4 @@ impl ContrastVerb {
             [&self.percussor_mass_g, &self.tip_radius_mm, &self.speed_m_s].map(|l| one(l));
         format!("{mass} g, tip {tip} mm, {speed} m/s")
     }
-}
-
-impl Contrast {
-    fn print(&self, o: &ContrastVerb) -> Outcome<()> {
-        let mut page = Page::default();
-        let (stone, depth, angle, level) = (self.stone.name(), o.depth_mm, o.angle_deg, percent(o.level));
-        page.say(format!(
-            "The same platform on {stone}, depth {depth} mm, exterior platform angle {angle} degrees. In brackets: \
-             {level} % of such blows and flakes fall inside."
-        ));
-        let widest = self.names.iter().map(|n| n.chars().count()).max().unwrap_or(0);
-        if self.blows.is_empty() {
-            page.part(
-                "Force and detachment were left out: they need mass, tip radius and speed of each percussor.",
-            );
-        } else {
-            page.gap();
-            for (i, name) in self.names.iter().enumerate() {
-                page.line(format!("  {name:widest$} {}", o.described(i)));
-            }
-        }
-        for i in 1..self.names.len() {
-            self.print_difference(&mut page, i, &self.names[0], &self.names[i]);
-        }
-        type Part = fn(&DetachmentEstimate) -> Ranged;
-        let parts: [(&str, Part); 3] = [
-            ("Peak force, N", |a| a.peak_force_n),
-            ("Force the platform needs, N", |a| a.required_force_n),
-            ("Least speed that would do, m/s", |a| a.least_speed_m_s),
-        ];
-        let answers = || self.names.iter().zip(&self.blows).map(|(name, (_, answer))| (name, answer));
-        if !self.blows.is_empty() {
-            for (title, part) in parts {
-                page.line(format!("\n{title}"));
-                answers().for_each(|(name, a)| page.figure(name, (widest, 8), "  ", part(a)));
-            }
-            page.line("\nProbability that a flake detaches");
-            for (name, a) in answers() {
-                page.line(format!("  {name:widest$} {}", probability_range(a.detachment_probability)));
-            }
-        }
-        for size in &self.sizes.estimates[0].sizes {
-            page.line(format!("\n{}, if a flake comes off", begun(&with_unit(&size.size))));
-            for (name, e) in self.names.iter().zip(&self.sizes.estimates) {
-                if let Some(p) = e.size(&size.size) {
-                    page.figure(name, (widest, 8), "  ", p.interval(o.level)?);
-                }
-            }
-        }
-        let e = &self.sizes.estimates[0];
-        page.part(format!("Sizes from {} (form {}).", behind(e), e.form));
-        let all: Vec<Vec<Caution>> = (0..self.names.len()).map(|i| self.cautions(i)).collect();
-        let named: Vec<(&str, &[Caution])> =
-            self.names.iter().zip(&all).map(|(n, c)| (n.as_str(), c.as_slice())).collect();
-        page.cautions(&named);
-        page.show()
-    }
-
-    fn print_difference(&self, page: &mut Page, i: usize, first: &str, other: &str) {
-        page.line(format!("\n{first} over {other}, as ratios"));
-        let mut show = |what: &str, r: Ranged| page.figure(what, (24, 6), "  ", r);
-        if let Some(r) = self.ratios.get(i - 1) {
-            show("peak force", r.peak_force);
-            show("least speed", r.least_speed);
-            show("least energy", r.least_energy);
-        }
-        let differences = &self.sizes.differences[i - 1];
-        if !self.sizes.told_apart[i - 1] {
-            let calibration = &self.sizes.estimates[0].calibration;
-            let same = format!(
-                "The calibration {calibration} does not tell {first} from {other}: their sizes are the same by \
-                 construction, which is no finding. Two new flakes, one of each, differ by chance alone:"
-            );
-            page.under("  ", "  ", same);
-            for d in differences {
-                page.figure(&in_words(&d.size), (24, 6), "  ", d.new_flakes);
-            }
-            return;
-        }
-        let which = "Sizes: expected, of many such flakes; two flakes, of one new flake by each.";
-        page.under("  ", "  ", which);
-        for d in differences {
-            let words = in_words(&d.size);
-            let told = match d.scale {
-                DifferenceScale::Ratio => words,
-                DifferenceScale::Difference => format!("{words}, {} more", unit(&d.size)),
-                _ => format!("{words}, cube roots"),
-            };
-            page.figure(&format!("{told}, expected"), (24, 6), "  ", d.expected);
-            page.figure(&format!("{told}, two flakes"), (24, 6), "  ", d.new_flakes);
-        }
-        differences.iter().for_each(|d| page.under("  ", "  ", support(d, first, other)));
-    }
-
-    /// The cautions of one percussor, of its sizes and of its blow.
-    fn cautions(&self, i: usize) -> Vec<Caution> {
-        let of_blow = self.blows.get(i).map_or(&[][..], |(_, a)| &a.cautions);
-        self.sizes.estimates[i].cautions.iter().chain(of_blow).cloned().collect()
-    }
-
-    fn print_json(&self, o: &ContrastVerb) -> Outcome<()> {
-        let each = self.names.iter().zip(&self.sizes.estimates).enumerate();
-        let differences = (1..self.names.len()).map(|i| Difference {
-            first: &self.names[0],
-            second: &self.names[i],
-            blows: self.ratios.get(i - 1),
-            told_apart: self.sizes.told_apart[i - 1],
-            sizes: self.sizes.differences[i - 1].iter().map(|d| (d.size.as_str(), d)).collect(),
-        });
-        crate::say::json(&Contrasted {
-            stone: self.stone.name(),
-            platform_depth_mm: o.depth_mm,
-            exterior_platform_angle_deg: o.angle_deg,
-            level: o.level,
-            calibration: self.sizes.estimates[0].behind(),
-            percussors: each.map(|(i, (name, e))| self.one(o, i, name, e)).collect::<Outcome<_>>()?,
-            differences: differences.collect(),
-        })
-    }
-
-    fn one<'a>(
-        &'a self,
-        o: &ContrastVerb,
-        i: usize,
-        name: &'a str,
-        e: &'a Estimate,
-    ) -> Outcome<OfPercussor<'a>> {
-        let cautions = self.cautions(i);
-        let mut blow = self.blows.get(i).map(|(_, answer)| answer.clone());
-        blow.iter_mut().for_each(|answer| answer.cautions = cautions.clone());
-        let sizes = e.sizes.iter().map(|s| Ok((s.size.as_str(), s.predictive.interval(o.level)?)));
-        let (sizes, cautions) = (sizes.collect::<Outcome<_>>()?, blow.is_none().then_some(cautions));
-        Ok(OfPercussor { percussor: name, cautions, blow, sizes })
-    }
-}
-
-/// One percussor of a contrast; the mechanics where mass, tip and speed were given.
-#[derive(Serialize, JsonSchema)]
-struct OfPercussor<'a> {
-    percussor: &'a str,
-    #[serde(flatten)]
-    blow: Option<DetachmentEstimate>,
-    #[serde(flatten)]
-    sizes: BTreeMap<&'a str, Interval>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    cautions: Option<Vec<Caution>>,
-}
-
-/// Two percussors against each other.
-#[derive(Serialize, JsonSchema)]
-struct Difference<'a> {
-    first: &'a str,
-    second: &'a str,
-    #[serde(flatten)]
-    blows: Option<&'a BlowContrast>,
-    told_apart: bool,
-    #[serde(flatten)]
-    sizes: BTreeMap<&'a str, &'a SizeDifference>,
-}
-
-/// What `contrast` prints as JSON.
-#[derive(Serialize, JsonSchema)]
-pub struct Contrasted<'a> {
-    stone: &'a str,
-    platform_depth_mm: f64,
-    exterior_platform_angle_deg: f64,
-    level: f64,
-    calibration: Behind,
-    percussors: Vec<OfPercussor<'a>>,
-    differences: Vec<Difference<'a>>,
-}
-
-/// What the data support of a difference, in a sentence.
-fn support(d: &SizeDifference, first: &str, other: &str) -> String {
-    let errors = d.standard_errors.abs();
-    let side = if d.standard_errors < 0.0 { "smaller" } else { "larger" };
-    let judged = if errors < 1.0 {
-        format!("the data do not tell {first} from {other} here")
-    } else {
-        format!("the data give {first} the {side} flake with probability {}", probability(d.supported))
-    };
-    let (size, larger) = (begun(&in_words(&d.size)), probability(d.first_larger));
-    format!(
-        "{size}: {errors:.1} standard errors apart, {judged}; of two new flakes that of {first} is the larger with \
-         probability {larger}."
-    )
 }

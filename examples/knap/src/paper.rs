@@ -79,7 +79,7 @@ fn schemas() -> [(&'static str, schemars::Schema); 13] {
     [
         ("estimate", schema_for!(crate::estimate::Printed<'_>)),
         ("blow", schema_for!(crate::mechanics::Blow<'_>)),
-        ("contrast", schema_for!(crate::mechanics::Contrasted<'_>)),
+        ("contrast", schema_for!(conchoid::predict::Contrast)),
         ("fit", schema_for!(crate::fit::Printed<'_>)),
         ("fit-starting-from", schema_for!(crate::fit::local::Printed<'_>)),
         ("fit-loss", schema_for!(crate::fit::loss::Printed<'_>)),

@@ -142,12 +142,6 @@ pub fn each_once<T: PartialEq>(list: impl IntoIterator<Item = T>) -> Vec<T> {
     once
 }
 
-/// A sentence that begins with a capital.
-pub fn begun(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or(String::new(), |c| c.to_uppercase().chain(letters).collect())
-}
-
 /// The calibration behind an estimate.
 pub fn behind(e: &Estimate) -> String {
     let flakes = count(e.flakes, "flake", "flakes");
