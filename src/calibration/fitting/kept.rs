@@ -298,7 +298,7 @@ impl Collector {
                     kept: Some(kept.clone()),
                     distance: None,
                 },
-                aic_own_unit: aic(fit, running.ln_jacobian),
+                aic_own_unit: aic(fit, running.seen.ln_jacobian),
                 rows: running.rows(),
                 standardised,
                 left_out_flakes: count,

@@ -484,8 +484,10 @@ impl Collector {
                 Some(fitted) => fitted,
                 None => self.fit_size(s, first + k)?,
             });
-            let read = self.readings[first + k].reads.iter().zip(&self.running[first + k].ends);
-            read.for_each(|((name, _), (low, high))| widen(&mut ranges, name, *low, *high));
+            let read = self.readings[first + k].reads.iter().zip(&self.running[first + k].seen.ends);
+            read.for_each(|((name, _), ends)| {
+                ends.iter().for_each(|(l, h)| widen(&mut ranges, name, *l, *h))
+            });
         }
         let box_density_g_cm3 = match self.recipe.grows {
             true => self.bring_to_growth(recipe, first, &ranges, &mut all)?,

@@ -9,10 +9,9 @@
 //! size does not grow with the table. Methods beyond least squares keep every row.
 
 use super::Collector;
-use super::running::Running;
+use super::running::{Sums, ends, holes};
 use crate::calibration::Setting;
 use crate::error::{Error, Result};
-use crate::fit::linear::Accumulator;
 use crate::form::ClassInput;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -54,7 +53,7 @@ pub struct Part {
     classes: Vec<ClassInput>,
     /// Names of the groups that share effects, by code, for each column of them.
     groups: Vec<Vec<String>>,
-    sizes: Vec<PartOfSize>,
+    sizes: Vec<Sums>,
     /// Rows kept, one in `stride` of the flakes used; none where not recorded.
     inputs: Vec<Option<f64>>,
     values: Vec<Option<f64>>,
@@ -70,29 +69,6 @@ pub struct Part {
     percussors: BTreeMap<String, u64>,
     left_out: BTreeMap<String, u64>,
     offered: u64,
-}
-
-/// What one size has seen.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct PartOfSize {
-    pub(super) sums: Option<Accumulator>,
-    pub(super) flakes: u64,
-    pub(super) mark: u64,
-    pub(super) ln_jacobian: f64,
-    pub(super) ends: Vec<Option<(f64, f64)>>,
-    pub(super) recorded: Option<(f64, f64)>,
-    /// Leverage and input row of the flakes that lay farthest out.
-    pub(super) far: Vec<(f64, Vec<Option<f64>>)>,
-}
-
-pub(super) fn holes(row: &[f64]) -> Vec<Option<f64>> {
-    row.iter().map(|v| (!v.is_nan()).then_some(*v)).collect()
-}
-
-/// Ends of a range, where it holds anything.
-pub(super) fn ends((low, high): (f64, f64)) -> Option<(f64, f64)> {
-    (low <= high).then_some((low, high))
 }
 
 fn broken(reason: &str) -> Error {
@@ -131,7 +107,7 @@ impl Collector {
             used: self.flakes.used(),
             classes: self.layout.classes.clone(),
             groups: self.groups.iter().map(|(_, names)| names.names.clone()).collect(),
-            sizes: self.running.iter().map(Running::part_of_size).collect(),
+            sizes: self.running.iter().map(|r| r.seen.clone()).collect(),
             seen: self.seen.iter().map(|(n, low, high)| (*n, ends((*low, *high)))).collect(),
             settings: self.settings,
             ended: self.ended,
@@ -197,13 +173,12 @@ impl Collector {
         for one in part.inputs.chunks(width.max(1)) {
             inputs.extend(row(one)?);
         }
-        let mut sizes = Vec::with_capacity(part.sizes.len());
-        for size in part.sizes {
-            let far = size.far.iter().map(|(l, x)| {
-                if x.len() == width { Ok((*l, row(x)?)) } else { Err(broken("a row of another length")) }
-            });
-            let far = far.collect::<Result<Vec<_>>>()?;
-            sizes.push((size, far));
+        let mut sizes = part.sizes;
+        for (_, x) in sizes.iter_mut().flat_map(|size| &mut size.far) {
+            if x.len() != width {
+                return Err(broken("a row of another length"));
+            }
+            *x = holes(&row(x)?);
         }
         let places: Vec<usize> =
             self.recipe.settings.iter().filter_map(|n| self.layout.position(n)).collect();
@@ -215,9 +190,7 @@ impl Collector {
             let values = places.iter().zip(&s.values).map(|(at, v)| recode(*at, Some(*v)));
             settings.push(Setting { values: values.collect::<Result<_>>()?, flakes: s.flakes });
         }
-        for (running, (size, far)) in self.running.iter_mut().zip(sizes) {
-            running.merge(size, far)?;
-        }
+        self.running.iter_mut().zip(sizes).try_for_each(|(running, size)| running.merge(size))?;
         let values = part.values.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
         self.flakes.merge(inputs, values, part.stride, part.used);
         for ((n, low, high), (m, ends)) in self.seen.iter_mut().zip(part.seen) {

@@ -10,13 +10,13 @@
 //! and on the rows that lay farthest out when they passed.
 
 use super::columns::{RawColumns, transform_into};
-use super::part::{self, PartOfSize};
 use super::report::RowsFitted;
 use crate::error::{Error, Result};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{BLOCK, Compiled, Form, Layout, Transform};
 use crate::threads;
 use crate::vector::{self, Kernel};
+use serde::{Deserialize, Serialize};
 
 /// Rows of one piece of work. A fit of no more is done row by row; pieces depend on the rows alone, so the answer
 /// is the same bytes for any number of threads.
@@ -178,22 +178,31 @@ impl Reading {
     }
 }
 
-/// What one size has seen.
-#[derive(Debug, Clone)]
-pub(super) struct Running {
+/// The smallest and the largest of some numbers, where there are any.
+type Ends = Option<(f64, f64)>;
+
+/// What one size has seen of some rows.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Sums {
     /// None for a method that needs every row again.
-    accumulator: Option<Accumulator>,
-    count: u64,
+    sums: Option<Accumulator>,
+    flakes: u64,
     mark: u64,
     /// Sum of the log derivatives of the transform.
     pub(super) ln_jacobian: f64,
-    /// Ends of the numbers read.
-    pub(super) ends: Vec<(f64, f64)>,
-    /// Ends of the sizes.
-    pub(super) recorded: (f64, f64),
-    /// A fit of the first rows, and the rows that lay farthest out by it: their leverage then, and their inputs.
+    /// Ends of the numbers read, and of the sizes.
+    pub(super) ends: Vec<Ends>,
+    pub(super) recorded: Ends,
+    /// The rows that lay farthest out by a fit of the first rows: their leverage then, and their inputs.
+    pub(super) far: Vec<(f64, Vec<Option<f64>>)>,
+}
+
+/// What one size has seen, and a fit of the first rows.
+#[derive(Debug, Clone)]
+pub(super) struct Running {
+    pub(super) seen: Sums,
     early: Option<LinearFit>,
-    pub(super) far: Vec<(f64, Vec<f64>)>,
 }
 
 const NOTHING: (f64, f64) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -202,67 +211,71 @@ fn wider(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
     (a.0.min(b.0), a.1.max(b.1))
 }
 
-/// What a piece adds to the sums.
-struct Part {
-    accumulator: Option<Accumulator>,
-    mark: u64,
-    ln_jacobian: f64,
-    ends: Vec<(f64, f64)>,
-    recorded: (f64, f64),
+fn widest(a: Ends, b: Ends) -> Ends {
+    ends(wider(a.unwrap_or(NOTHING), b.unwrap_or(NOTHING)))
+}
+
+/// Ends of a range, where it holds anything.
+pub(super) fn ends((low, high): (f64, f64)) -> Ends {
+    (low <= high).then_some((low, high))
+}
+
+/// A row with nothing where something was not recorded.
+pub(super) fn holes(row: &[f64]) -> Vec<Option<f64>> {
+    row.iter().map(|v| (!v.is_nan()).then_some(*v)).collect()
+}
+
+impl Sums {
+    /// Of no rows.
+    fn new(reading: &Reading) -> Sums {
+        Sums {
+            sums: None,
+            flakes: 0,
+            mark: 0,
+            ln_jacobian: 0.0,
+            ends: vec![None; reading.reads.len()],
+            recorded: None,
+            far: Vec::new(),
+        }
+    }
+
+    /// Adds what was seen of other rows, but for those far out.
+    fn add(&mut self, other: &Sums) -> Result<()> {
+        if let (Some(all), Some(sums)) = (&mut self.sums, &other.sums) {
+            all.merge(sums)?;
+        }
+        self.flakes = self.flakes.saturating_add(other.flakes);
+        self.mark = self.mark.wrapping_add(other.mark);
+        self.ln_jacobian += other.ln_jacobian;
+        self.ends.iter_mut().zip(&other.ends).for_each(|(a, b)| *a = widest(*a, *b));
+        self.recorded = widest(self.recorded, other.recorded);
+        Ok(())
+    }
 }
 
 impl Running {
     pub(super) fn new(reading: &Reading, least_squares: bool) -> Result<Running> {
-        let accumulator = least_squares.then(|| Accumulator::new(reading.form.term_names())).transpose()?;
-        Ok(Running {
-            accumulator,
-            count: 0,
-            mark: 0,
-            ln_jacobian: 0.0,
-            ends: vec![NOTHING; reading.reads.len()],
-            recorded: NOTHING,
-            early: None,
-            far: Vec::new(),
-        })
-    }
-
-    /// What was seen, to be stored.
-    pub(super) fn part_of_size(&self) -> PartOfSize {
-        PartOfSize {
-            sums: self.accumulator.clone(),
-            flakes: self.count,
-            mark: self.mark,
-            ln_jacobian: self.ln_jacobian,
-            ends: self.ends.iter().map(|e| part::ends(*e)).collect(),
-            recorded: part::ends(self.recorded),
-            far: self.far.iter().map(|(leverage, x)| (*leverage, part::holes(x))).collect(),
-        }
+        let sums = least_squares.then(|| Accumulator::new(reading.form.term_names())).transpose()?;
+        Ok(Running { seen: Sums { sums, ..Sums::new(reading) }, early: None })
     }
 
     /// Adds what another has seen.
-    pub(super) fn merge(&mut self, part: PartOfSize, far: Vec<(f64, Vec<f64>)>) -> Result<()> {
-        if part.ends.len() != self.ends.len() || part.sums.is_some() != self.accumulator.is_some() {
+    pub(super) fn merge(&mut self, part: Sums) -> Result<()> {
+        if part.ends.len() != self.seen.ends.len() || part.sums.is_some() != self.seen.sums.is_some() {
             return Err(Error::invalid("part", "its sums are not those of the recipe"));
         }
-        if let (Some(all), Some(sums)) = (&mut self.accumulator, &part.sums) {
-            all.merge(sums)?;
-        }
-        self.count = self.count.saturating_add(part.flakes);
-        self.mark = self.mark.wrapping_add(part.mark);
-        self.ln_jacobian += part.ln_jacobian;
-        self.ends.iter_mut().zip(part.ends).for_each(|(a, b)| *a = wider(*a, b.unwrap_or(NOTHING)));
-        self.recorded = wider(self.recorded, part.recorded.unwrap_or(NOTHING));
-        self.far.extend(far);
-        farthest(&mut self.far, |f| f.0);
+        self.seen.add(&part)?;
+        self.seen.far.extend(part.far);
+        farthest(&mut self.seen.far, |f| f.0);
         Ok(())
     }
 
     pub(super) fn rows(&self) -> RowsFitted {
-        RowsFitted::new(self.count, self.mark)
+        RowsFitted::new(self.seen.flakes, self.seen.mark)
     }
 
     pub(super) fn accumulator(&self) -> Option<&Accumulator> {
-        self.accumulator.as_ref()
+        self.seen.sums.as_ref()
     }
 
     /// Takes in some rows. `last` where there will be no more.
@@ -274,31 +287,23 @@ impl Running {
         rows: &[usize],
         last: bool,
     ) -> Result<()> {
-        let few = self.count == 0 && rows.len() <= PIECE;
+        let before = self.seen.flakes;
+        let few = before == 0 && rows.len() <= PIECE;
         let parts = threads::in_order(rows.len().div_ceil(PIECE), |k| {
             let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
             self.part(reading, flakes, layout, piece, few)
         });
         for part in parts {
-            let part = part?;
-            self.ln_jacobian += part.ln_jacobian;
-            self.mark = self.mark.wrapping_add(part.mark);
-            self.ends.iter_mut().zip(part.ends).for_each(|(a, b)| *a = wider(*a, b));
-            self.recorded = wider(self.recorded, part.recorded);
-            if let (Some(all), Some(part)) = (&mut self.accumulator, &part.accumulator) {
-                all.merge(part)?;
-            }
+            self.seen.add(&part?)?;
         }
-        if few && let Some(all) = &mut self.accumulator {
+        if few && let Some(all) = &mut self.seen.sums {
             let mut design = vec![0.0; reading.compiled.terms()];
             for i in rows {
                 reading.compiled.fill(flakes.row(*i), &mut design);
                 all.push(&design, reading.transform.apply(flakes.size(*i, reading.column)))?;
             }
         }
-        let only = last && self.count == 0;
-        self.count += rows.len() as u64;
-        if !only {
+        if !(last && before == 0) {
             self.look_far(reading, flakes, rows);
         }
         Ok(())
@@ -311,24 +316,21 @@ impl Running {
         layout: &Layout,
         piece: &[usize],
         few: bool,
-    ) -> Result<Part> {
-        let mut part = Part {
-            accumulator: None,
-            mark: 0,
-            ln_jacobian: 0.0,
-            ends: vec![NOTHING; reading.reads.len()],
-            recorded: NOTHING,
-        };
+    ) -> Result<Sums> {
+        let mut part = Sums { flakes: piece.len() as u64, ..Sums::new(reading) };
+        let (mut read, mut recorded) = (vec![NOTHING; reading.reads.len()], NOTHING);
         for i in piece {
             let size = flakes.size(*i, reading.column);
             part.mark = part.mark.wrapping_add(scramble(size));
-            part.recorded = wider(part.recorded, (size, size));
+            recorded = wider(recorded, (size, size));
             let row = flakes.row(*i);
-            for (ends, (_, at)) in part.ends.iter_mut().zip(&reading.reads) {
+            for (ends, (_, at)) in read.iter_mut().zip(&reading.reads) {
                 *ends = wider(*ends, (row[*at], row[*at]));
             }
         }
-        if few || self.accumulator.is_none() {
+        part.recorded = ends(recorded);
+        part.ends = read.into_iter().map(ends).collect();
+        if few || self.seen.sums.is_none() {
             let each = piece.iter().map(|i| reading.transform.ln_jacobian(flakes.size(*i, reading.column)));
             part.ln_jacobian = each.sum();
         } else {
@@ -346,20 +348,20 @@ impl Running {
                 part.ln_jacobian = sizes.len() as f64 * at_one - share * ln.iter().sum::<f64>();
             }
             let raw = RawColumns::new(&reading.form, layout, &columns, &sizes)?;
-            part.accumulator = Some(raw.accumulate()?);
+            part.sums = Some(raw.accumulate()?);
         }
         Ok(part)
     }
 
     /// Remembers the rows that lie farthest out by the first fit that there was.
     fn look_far(&mut self, reading: &Reading, flakes: &Flakes, rows: &[usize]) {
-        let Some(accumulator) = &self.accumulator else { return };
+        let Some(accumulator) = &self.seen.sums else { return };
         if self.early.is_none() {
             self.early = accumulator.finish().ok();
         }
         let Some(early) = &self.early else { return };
-        let threshold = match self.far.last() {
-            Some((leverage, ..)) if self.far.len() == FARTHEST => *leverage,
+        let threshold = match self.seen.far.last() {
+            Some((leverage, ..)) if self.seen.far.len() == FARTHEST => *leverage,
             _ => f64::NEG_INFINITY,
         };
         let inverse = early.inverse_triangle();
@@ -382,9 +384,9 @@ impl Running {
             far
         });
         for (leverage, i) in found.into_iter().flatten() {
-            self.far.push((leverage, flakes.row(i).to_vec()));
+            self.seen.far.push((leverage, holes(flakes.row(i))));
         }
-        farthest(&mut self.far, |f| f.0);
+        farthest(&mut self.seen.far, |f| f.0);
     }
 }
 

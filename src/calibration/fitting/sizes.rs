@@ -77,7 +77,7 @@ impl Collector {
         };
         Ok(FittedSize {
             model,
-            aic_own_unit: fit.aic_in_own_unit(running.ln_jacobian),
+            aic_own_unit: fit.aic_in_own_unit(running.seen.ln_jacobian),
             rows: running.rows(),
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
@@ -132,7 +132,7 @@ impl Collector {
             distance: None,
         };
         let ln_jacobian = match data.piece {
-            None => running.ln_jacobian,
+            None => running.seen.ln_jacobian,
             Some(_) => {
                 let each =
                     rows.iter().map(|i| reading.transform.ln_jacobian(self.flakes.size(*i, reading.column)));
@@ -267,8 +267,9 @@ impl Collector {
             // the squares of all residuals are known; how much larger the left-out ones are is that of the rows kept
             mean_square = fit.residual_squares() / fit.rows() as f64 * (all.squares / all.residuals);
         }
-        for (_, inputs) in &running.far {
-            let design = reading.compiled.row(inputs);
+        for (_, inputs) in &running.seen.far {
+            let inputs: Vec<f64> = inputs.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
+            let design = reading.compiled.row(&inputs);
             largest_leverage = largest_leverage.max(fit.stand(&design, 0.0, spread, &mut Vec::new()).0);
         }
         Standing {
@@ -307,6 +308,5 @@ impl Stood {
 
 /// The smallest and the largest size.
 pub(super) fn recorded(running: &Running) -> Option<Recorded> {
-    let (low, high) = running.recorded;
-    (low <= high).then_some(Recorded { low, high })
+    running.seen.recorded.map(|(low, high)| Recorded { low, high })
 }
