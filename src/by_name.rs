@@ -1,8 +1,19 @@
-//! Pairs of a name and what belongs to it, written as an object in their order and read back.
+//! Pairs of a name and what belongs to it, written as an object in their order and read back; names without repeats.
 
 use serde::de::{Deserialize, Deserializer, MapAccess, Visitor};
 use serde::ser::{Serialize, Serializer};
 use std::marker::PhantomData;
+
+/// Each item once, in the order in which they come.
+pub(crate) fn each_once<T: PartialEq>(items: impl IntoIterator<Item = T>) -> Vec<T> {
+    let mut found = Vec::new();
+    for item in items {
+        if !found.contains(&item) {
+            found.push(item);
+        }
+    }
+    found
+}
 
 pub(crate) fn serialize<S: Serializer, T: Serialize>(pairs: &[(String, T)], s: S) -> Result<S::Ok, S::Error> {
     s.collect_map(pairs.iter().map(|(name, of)| (name, of)))

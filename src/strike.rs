@@ -62,6 +62,18 @@ impl<T: Measured + ?Sized> Measured for &T {
     }
 }
 
+/// What is measured, without some of its columns.
+pub(crate) struct Without<'a, M: ?Sized>(pub(crate) &'a M, pub(crate) &'static [&'static str]);
+
+impl<M: Measured + ?Sized> Measured for Without<'_, M> {
+    fn number(&self, name: &str) -> Option<f64> {
+        if self.1.contains(&name) { None } else { self.0.number(name) }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        if self.1.contains(&name) { None } else { self.0.class(name) }
+    }
+}
+
 /// Whether two names are the same but for case, surrounding blanks, and `-`, `_` or a space between words.
 pub(crate) fn same_name(written: &str, name: &str) -> bool {
     let plain = |b: u8| match b {

@@ -14,6 +14,7 @@
 //! tables has one such, so read the statistic and the plot with it.
 
 use super::compare::class_of;
+use crate::by_name::each_once;
 use crate::calibration::fitting::{Collector, Recipe, Taken};
 use crate::error::{Error, Result};
 use crate::fit::Design;
@@ -256,12 +257,7 @@ fn spread_against_expected(rows: &[CheckedRow]) -> Option<Check> {
 }
 
 fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String>]) -> Option<Check> {
-    let mut known: Vec<&str> = Vec::new();
-    for level in levels.iter().flatten() {
-        if !known.contains(&level.as_str()) {
-            known.push(level);
-        }
-    }
+    let known = each_once(levels.iter().flatten().map(String::as_str));
     if known.len() < 2 {
         return None;
     }

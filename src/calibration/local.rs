@@ -24,7 +24,7 @@
 //! its log constant moves, and the part of its covariance that belongs to the level is replaced. A random intercept of an
 //! experiment is not carried over: local flakes of one core move the level as flakes of as many cores would.
 
-use super::fitting::{Taken, as_struck};
+use super::fitting::{Offered, Taken, as_struck, commonest_first};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
 use super::shared::EVERYTHING_KEPT;
 use super::{
@@ -37,6 +37,7 @@ use crate::fit::kept;
 use crate::fit::known_group::{After, Before, learn};
 use crate::fit::linear::{self, LinearFit};
 use crate::form::{ClassInput, DEPTH, Layout, PERCUSSOR_CLASS, TERMINATION};
+use crate::special::sorted_quantile;
 use crate::strike::Measured;
 use nalgebra::{DMatrix, DVector};
 use std::collections::{BTreeMap, BTreeSet};
@@ -93,8 +94,7 @@ pub struct Local {
     percussors: BTreeMap<String, u64>,
     /// Names of the groups of the outer shared effect.
     groups: BTreeSet<String>,
-    left_out: BTreeMap<String, u64>,
-    offered: u64,
+    offered: Offered,
 }
 
 /// What became of the local flakes, and how the answer moved.
@@ -206,8 +206,7 @@ impl Local {
             held: Vec::new(),
             percussors: BTreeMap::new(),
             groups: BTreeSet::new(),
-            left_out: BTreeMap::new(),
-            offered: 0,
+            offered: Offered::default(),
         })
     }
 
@@ -276,20 +275,13 @@ impl Local {
 
     /// Offers one flake. It is used, or left out and counted under the reason given back.
     pub fn offer(&mut self, flake: &impl Measured) -> Taken {
-        self.offered += 1;
-        match self.take(flake) {
-            Ok(()) => Taken::Used,
-            Err(reason) => {
-                *self.left_out.entry(reason.clone()).or_default() += 1;
-                Taken::LeftOut(reason)
-            }
-        }
+        let taken = self.take(flake);
+        self.offered.count(taken)
     }
 
     /// Counts a flake that could not be offered at all, such as a row of a table that was refused.
     pub fn leave_out(&mut self, reason: impl Into<String>) {
-        self.offered += 1;
-        *self.left_out.entry(reason.into()).or_default() += 1;
+        self.offered.count(Err(reason.into()));
     }
 
     fn take(&mut self, flake: &impl Measured) -> std::result::Result<(), String> {
@@ -337,11 +329,7 @@ impl Local {
     pub fn finish(self, name: &str, command: &str) -> Result<(Calibration, LocalReport)> {
         let n = self.responses.len();
         if n == 0 {
-            let mut what = "local flakes that can be used".to_string();
-            if let Some((reason, _)) = self.left_out.iter().max_by_key(|(_, n)| **n) {
-                what.push_str(&format!(" (most often: {reason})"));
-            }
-            return Err(Error::TooFew { what, found: 0, needed: 1 });
+            return Err(self.offered.none_used("local flakes that can be used", 1));
         }
         let published = self.published().clone();
         let design = self.design(&published)?;
@@ -357,13 +345,11 @@ impl Local {
         parts.variants[0].sizes = vec![published.clone()];
         let before = Calibration::new(parts)?;
         let platforms = self.platforms(&published);
-        let mut left_out: Vec<(String, u64)> = self.left_out.into_iter().collect();
-        left_out.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
         let of_a_group = !published.shared.is_empty();
         let report = LocalReport {
-            offered: self.offered,
+            offered: self.offered.flakes,
             used: n as u64,
-            left_out,
+            left_out: commonest_first(self.offered.left_out),
             started_from: self.start.calibration().name().to_string(),
             variant: self.start.variant(self.variant).name.clone(),
             published,
@@ -426,16 +412,7 @@ impl Local {
         let after = match &self.kept {
             None => {
                 let ln: f64 = (0..n).map(|i| -0.5 * w(i).ln()).sum();
-                let own = own_of(published, (ln / n as f64).exp())?;
-                let before = Before {
-                    coefficients: DVector::from_column_slice(&published.coefficients),
-                    covariance: own.covariance,
-                    heavy: own.heavy,
-                    degrees_of_freedom: own.degrees_of_freedom,
-                    normal: own.normal,
-                    spread: own.spread,
-                    ln_spread_sd: own.ln_spread_sd,
-                };
+                let before = before_of(published, (ln / n as f64).exp())?;
                 learn(&before, design, &self.responses, weights)?
             }
             Some((kept, places)) => self.learn_kept(kept, places, design)?,
@@ -472,14 +449,14 @@ impl Local {
         let models: Vec<&SizeModel> = places.iter().map(|at| &variant.sizes[*at]).collect();
         let (p, k) = (models[0].coefficients.len(), models.len());
         let size = places.iter().position(|at| *at == self.size).unwrap_or(k - 1);
-        let own: Vec<Own> = models.iter().map(|m| own_of(m, 1.0)).collect::<Result<_>>()?;
+        let own: Vec<Before> = models.iter().map(|m| before_of(m, 1.0)).collect::<Result<_>>()?;
         let residual = |i: usize, j: usize| variant.residual_correlation[places[i]][places[j]];
         // effects hang together as those of the outer groups do, errors of coefficients as the flakes
         let shared = |i: usize, j: usize| {
             let of = variant.shared_correlation.first().map(|c| c.correlation[places[i]][places[j]]);
             of.unwrap_or(f64::from(u8::from(i == j)))
         };
-        let joined = |part: &dyn Fn(&Own) -> &DMatrix<f64>, correlation: &dyn Fn(usize, usize) -> f64| {
+        let joined = |part: &dyn Fn(&Before) -> &DMatrix<f64>, correlation: &dyn Fn(usize, usize) -> f64| {
             let roots: Vec<DMatrix<f64>> = own.iter().map(|o| root_of(part(o))).collect();
             let mut out = DMatrix::zeros(p * k, p * k);
             for i in 0..k {
@@ -651,25 +628,15 @@ impl Local {
     fn typical(&self, at: usize, class: bool, p: f64) -> f64 {
         let mut values: Vec<f64> = self.inputs.iter().map(|x| x[at]).filter(|v| !v.is_nan()).collect();
         values.sort_by(f64::total_cmp);
-        let Some(last) = values.len().checked_sub(1) else { return f64::NAN };
+        if values.is_empty() {
+            return f64::NAN;
+        }
         if class {
             let count = |v: f64| values.iter().filter(|o| **o == v).count();
             return values.iter().copied().max_by_key(|v| count(*v)).unwrap_or(f64::NAN);
         }
-        let place = p * last as f64;
-        let (low, part) = (place.floor() as usize, place.fract());
-        values[low] + part * (values[(low + 1).min(last)] - values[low])
+        sorted_quantile(&values, p)
     }
-}
-
-/// What one more group has of its own in a size: covariances of its coefficients, and its spread.
-struct Own {
-    covariance: DMatrix<f64>,
-    heavy: DMatrix<f64>,
-    degrees_of_freedom: Option<f64>,
-    normal: DMatrix<f64>,
-    spread: f64,
-    ln_spread_sd: f64,
 }
 
 /// Whether a size's law is one whose groups' effects local flakes can tell.
@@ -678,8 +645,8 @@ fn as_of_groups(m: &SizeModel) -> bool {
     plain && !m.shared.is_empty() && m.form.intercept()
 }
 
-/// `typical` is the spread of a local flake over that of a flake of weight 1.
-fn own_of(m: &SizeModel, typical: f64) -> Result<Own> {
+/// What a size model says of one more group before its flakes are seen; `typical` is the spread of a local flake over that of a flake of weight 1.
+fn before_of(m: &SizeModel, typical: f64) -> Result<Before> {
     let p = m.coefficients.len();
     let covariance = DMatrix::from_fn(p, p, |i, j| m.covariance[i][j]);
     let (mut heavy, mut normal) = (DMatrix::zeros(p, p), DMatrix::zeros(p, p));
@@ -717,7 +684,15 @@ fn own_of(m: &SizeModel, typical: f64) -> Result<Own> {
         }
         ln_spread += e.ln_spread_sd.powi(2);
     }
-    Ok(Own { covariance, heavy, degrees_of_freedom: tails, normal, spread, ln_spread_sd: ln_spread.sqrt() })
+    Ok(Before {
+        coefficients: DVector::from_column_slice(&m.coefficients),
+        covariance,
+        heavy,
+        degrees_of_freedom: tails,
+        normal,
+        spread,
+        ln_spread_sd: ln_spread.sqrt(),
+    })
 }
 
 /// A root of a covariance that may be singular, as that of an effect on the intercept alone.

@@ -48,6 +48,7 @@ pub(crate) use shared::ResolvedShared;
 pub(crate) use shared::{KnownLevel, SharedCorrelation};
 pub use shared::{RecoveryThreshold, SharedEffect};
 
+use crate::by_name::each_once;
 use crate::error::{Error, Place, Result};
 use crate::form::{Form, Layout};
 use nalgebra::DMatrix;
@@ -481,13 +482,7 @@ impl Calibration {
         for size in sizes.iter().map(AsRef::as_ref) {
             let all = || self.parts.variants.iter().flat_map(|v| v.sizes.iter().map(|m| m.size.clone()));
             if !all().any(|m| m == size) {
-                let mut names: Vec<String> = Vec::new();
-                all().for_each(|m| {
-                    if !names.contains(&m) {
-                        names.push(m)
-                    }
-                });
-                return Err(Error::unknown_name("size", size, names));
+                return Err(Error::unknown_name("size", size, each_once(all())));
             }
         }
         let mut parts = self.parts;
@@ -541,16 +536,12 @@ impl Calibration {
     /// The measurements that a variant cannot do without: what its forms read, less the settings and the
     /// assumed classes, and less the termination where the variant can weigh terminations itself.
     pub fn required(&self, variant: &Variant) -> Vec<String> {
-        let mut names: Vec<String> = Vec::new();
-        for name in variant.sizes.iter().flat_map(|m| m.form.needs()) {
-            let optional = self.parts.setting_names.contains(&name)
-                || self.parts.assumptions.iter().any(|a| a.class == name)
-                || (name == crate::form::TERMINATION && variant.termination.is_some());
-            if !optional && !names.contains(&name) {
-                names.push(name);
-            }
-        }
-        names
+        let optional = |name: &String| {
+            self.parts.setting_names.contains(name)
+                || self.parts.assumptions.iter().any(|a| a.class == *name)
+                || (name == crate::form::TERMINATION && variant.termination.is_some())
+        };
+        each_once(variant.sizes.iter().flat_map(|m| m.form.needs()).filter(|name| !optional(name)))
     }
 }
 

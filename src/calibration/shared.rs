@@ -395,31 +395,11 @@ pub(super) mod triangle {
 pub(super) fn effects<'de, D: serde::Deserializer<'de>>(
     d: D,
 ) -> std::result::Result<Vec<SharedEffect>, D::Error> {
-    struct Effects;
-    impl<'de> serde::de::Visitor<'de> for Effects {
-        type Value = Vec<SharedEffect>;
-        fn expecting(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
-            f.write_str("a list of shared effects")
-        }
-        fn visit_seq<A: serde::de::SeqAccess<'de>>(
-            self,
-            mut seq: A,
-        ) -> std::result::Result<Self::Value, A::Error> {
-            let mut all = Vec::new();
-            while let Some(one) = seq.next_element()? {
-                all.push(one);
-            }
-            Ok(all)
-        }
-        fn visit_map<A: serde::de::MapAccess<'de>>(
-            self,
-            mut map: A,
-        ) -> std::result::Result<Self::Value, A::Error> {
-            while map.next_entry::<String, serde::de::IgnoredAny>()?.is_some() {}
-            Ok(Vec::new())
-        }
-    }
-    d.deserialize_any(Effects)
+    let found = match serde_json::Value::deserialize(d)? {
+        serde_json::Value::Object(_) => Ok(Vec::new()),
+        list => serde_json::from_value(list),
+    };
+    found.map_err(serde::de::Error::custom)
 }
 
 /// Refuses what is no covariance of this order; unlike that of coefficients it may be singular, or zero.

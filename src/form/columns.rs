@@ -1,6 +1,6 @@
 //! Terms for blocks of rows, a column at a time: each term that occurs in several others is worked out once.
 
-use super::elementary::{above_knot, natural_cubic, raise, tangent_of};
+use super::elementary::Function;
 use super::op::Op;
 use crate::error::{Error, Result};
 use crate::vector;
@@ -32,15 +32,9 @@ enum Operand {
 enum Step {
     One,
     Copy(Operand),
-    Ln(Operand),
-    Log10(Operand),
-    Power(Operand, f64),
-    Tangent(Operand),
-    Above(Operand, f64),
-    Shifted(Operand, f64),
+    Of(Function, Operand),
     Product(Vec<Operand>),
     Indicator(usize, u64),
-    Spline(Operand, Vec<f64>, usize),
 }
 
 /// A compiled form laid out for blocks of rows: each term that occurs in several others is worked out once.
@@ -72,17 +66,9 @@ impl Plan {
         let step = match op {
             Op::One => Step::One,
             Op::Number(i) => Step::Copy(Operand::Input(*i)),
-            Op::Ln(of) => Step::Ln(self.operand(of, ops, known)),
-            Op::Log10(of) => Step::Log10(self.operand(of, ops, known)),
-            Op::Power(of, e) => Step::Power(self.operand(of, ops, known), *e),
-            Op::Tangent(of) => Step::Tangent(self.operand(of, ops, known)),
-            Op::Above(of, knot) => Step::Above(self.operand(of, ops, known), *knot),
-            Op::Shifted(of, by) => Step::Shifted(self.operand(of, ops, known), *by),
+            Op::Of(function, of) => Step::Of(function.clone(), self.operand(of, ops, known)),
             Op::Product(of) => Step::Product(of.iter().map(|o| self.operand(o, ops, known)).collect()),
             Op::Indicator(i, mask) => Step::Indicator(*i, *mask),
-            Op::Spline(of, knots, column) => {
-                Step::Spline(self.operand(of, ops, known), knots.clone(), *column)
-            }
         };
         let at = ops.iter().position(|o| o == op).unwrap_or_else(|| {
             self.registers += 1;
@@ -115,14 +101,7 @@ impl Plan {
             Step::One => 0,
             Step::Indicator(i, _) => i + 1,
             Step::Product(of) => of.iter().map(reads).max().unwrap_or(0),
-            Step::Copy(f)
-            | Step::Ln(f)
-            | Step::Log10(f)
-            | Step::Tangent(f)
-            | Step::Power(f, _)
-            | Step::Above(f, _)
-            | Step::Shifted(f, _)
-            | Step::Spline(f, _, _) => reads(f),
+            Step::Copy(of) | Step::Of(_, of) => reads(of),
         };
         self.steps.iter().map(|(_, s)| of(s)).max().unwrap_or(0)
     }
@@ -155,17 +134,8 @@ impl Plan {
                     }
                 }
                 Step::Copy(of) => with(out, start, rows, *of, stride, input, |o, v| o.copy_from_slice(v)),
-                Step::Ln(of) => with(out, start, rows, *of, stride, input, |o, v| vector::ln_into(v, o)),
-                Step::Log10(of) => {
-                    with(out, start, rows, *of, stride, input, |o, v| vector::log10_into(v, o))
-                }
-                Step::Power(of, e) if *e == 2.0 => each(out, start, rows, *of, stride, input, |v| v * v),
-                Step::Power(of, e) => each(out, start, rows, *of, stride, input, |v| raise(v, *e)),
-                Step::Tangent(of) => each(out, start, rows, *of, stride, input, tangent_of),
-                Step::Above(of, knot) => each(out, start, rows, *of, stride, input, |v| above_knot(v, *knot)),
-                Step::Shifted(of, by) => each(out, start, rows, *of, stride, input, |v| v - by),
-                Step::Spline(of, knots, column) => {
-                    each(out, start, rows, *of, stride, input, |v| natural_cubic(v, knots, *column));
+                Step::Of(function, of) => {
+                    with(out, start, rows, *of, stride, input, |o, v| function.fill(v, o));
                 }
             }
         }
@@ -236,20 +206,4 @@ fn with<'a>(
             see(&mut before[start..start + rows], &rest[..rows]);
         }
     }
-}
-
-fn each<'a>(
-    out: &mut [f64],
-    start: usize,
-    rows: usize,
-    operand: Operand,
-    stride: usize,
-    input: impl Fn(usize) -> &'a [f64],
-    f: impl Fn(f64) -> f64,
-) {
-    with(out, start, rows, operand, stride, input, |o, v| {
-        for (o, v) in o.iter_mut().zip(v) {
-            *o = f(*v);
-        }
-    });
 }

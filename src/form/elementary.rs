@@ -1,11 +1,57 @@
-//! The functions that terms are made of, at one value: the same for a row and for a column. Outside its domain
-//! each is not a number.
+//! The functions that terms are made of, at one value and for a column of them: the same numbers. Outside its domain each is not
+//! a number.
 
-pub(super) fn tangent_of(v: f64) -> f64 {
+use crate::vector;
+
+/// A function of what stands inside a term.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Function {
+    Ln,
+    Log10,
+    Power(f64),
+    Tangent,
+    Above(f64),
+    Shifted(f64),
+    /// Knots, and which column of the spline.
+    Spline(Vec<f64>, usize),
+}
+
+impl Function {
+    pub(super) fn at(&self, v: f64) -> f64 {
+        match self {
+            Function::Ln => vector::ln(v),
+            Function::Log10 => vector::log10(v),
+            Function::Power(e) => raise(v, *e),
+            Function::Tangent => tangent_of(v),
+            Function::Above(knot) => above_knot(v, *knot),
+            Function::Shifted(by) => v - by,
+            Function::Spline(knots, column) => natural_cubic(v, knots, *column),
+        }
+    }
+
+    /// The same for a column.
+    pub(super) fn fill(&self, of: &[f64], out: &mut [f64]) {
+        match self {
+            Function::Ln => vector::ln_into(of, out),
+            Function::Log10 => vector::log10_into(of, out),
+            Function::Power(e) if *e == 2.0 => each(of, out, |v| v * v),
+            Function::Power(e) => each(of, out, |v| raise(v, *e)),
+            Function::Above(knot) => each(of, out, |v| above_knot(v, *knot)),
+            Function::Shifted(by) => each(of, out, |v| v - by),
+            Function::Tangent | Function::Spline(..) => each(of, out, |v| self.at(v)),
+        }
+    }
+}
+
+fn each(of: &[f64], out: &mut [f64], f: impl Fn(f64) -> f64) {
+    out.iter_mut().zip(of).for_each(|(o, v)| *o = f(*v));
+}
+
+fn tangent_of(v: f64) -> f64 {
     if v > 0.0 && v < 90.0 { v.to_radians().tan() } else { f64::NAN }
 }
 
-pub(super) fn above_knot(v: f64, knot: f64) -> f64 {
+fn above_knot(v: f64, knot: f64) -> f64 {
     let v = v - knot;
     if v < 0.0 { 0.0 } else { v }
 }
@@ -21,7 +67,7 @@ pub(super) fn indicate(code: f64, mask: u64) -> f64 {
     }
 }
 
-pub(super) fn raise(v: f64, exponent: f64) -> f64 {
+fn raise(v: f64, exponent: f64) -> f64 {
     if exponent == 2.0 {
         v * v
     } else if exponent == 3.0 {

@@ -1,43 +1,37 @@
 //! One term with its names resolved: its value at an input row, and why it has none.
 
-use super::elementary::{above_knot, indicate, natural_cubic, raise, tangent_of};
+use super::elementary::{Function, indicate};
 use super::layout::Layout;
 use super::term::Term;
 use crate::error::{Error, Result};
-use crate::vector;
 
 /// A term with its names resolved to places of an input row.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Op {
     One,
     Number(usize),
-    Ln(Box<Op>),
-    Log10(Box<Op>),
-    Power(Box<Op>, f64),
-    Tangent(Box<Op>),
-    Above(Box<Op>, f64),
-    Shifted(Box<Op>, f64),
+    Of(Function, Box<Op>),
     Product(Vec<Op>),
     /// Place in the input row, and which codes count, as a bit mask.
     Indicator(usize, u64),
-    Spline(Box<Op>, Vec<f64>, usize),
 }
 
 impl Op {
     pub(super) fn compile(term: &Term, layout: &Layout) -> Result<Op> {
         let place =
             |name: &str| layout.position(name).ok_or_else(|| Error::missing(name, "the form reads it"));
-        let inner = |t: &Term| Op::compile(t, layout).map(Box::new);
-        Ok(match term {
-            Term::Value(name) => Op::Number(place(name)?),
-            Term::Ln(of) => Op::Ln(inner(of)?),
-            Term::Log10(of) => Op::Log10(inner(of)?),
-            Term::Power { of, exponent } => Op::Power(inner(of)?, *exponent),
-            Term::Tangent(of) => Op::Tangent(inner(of)?),
-            Term::Above { of, knot } => Op::Above(inner(of)?, *knot),
-            Term::Shifted { of, by } => Op::Shifted(inner(of)?, *by),
+        let of = |function: Function, t: &Term| Ok(Op::Of(function, Box::new(Op::compile(t, layout)?)));
+        match term {
+            Term::Value(name) => Ok(Op::Number(place(name)?)),
+            Term::Ln(t) => of(Function::Ln, t),
+            Term::Log10(t) => of(Function::Log10, t),
+            Term::Power { of: t, exponent } => of(Function::Power(*exponent), t),
+            Term::Tangent(t) => of(Function::Tangent, t),
+            Term::Above { of: t, knot } => of(Function::Above(*knot), t),
+            Term::Shifted { of: t, by } => of(Function::Shifted(*by), t),
+            Term::Spline { of: t, knots, column } => of(Function::Spline(knots.clone(), *column), t),
             Term::Product(of) => {
-                Op::Product(of.iter().map(|t| Op::compile(t, layout)).collect::<Result<_>>()?)
+                Ok(Op::Product(of.iter().map(|t| Op::compile(t, layout)).collect::<Result<_>>()?))
             }
             Term::Indicator { class, levels } => {
                 let at = place(class)?;
@@ -56,10 +50,9 @@ impl Op {
                         .ok_or_else(|| Error::unknown_name(class, level, known.levels.iter().cloned()))?;
                     mask |= 1u64 << code;
                 }
-                Op::Indicator(at, mask)
+                Ok(Op::Indicator(at, mask))
             }
-            Term::Spline { of, knots, column } => Op::Spline(inner(of)?, knots.clone(), *column),
-        })
+        }
     }
 
     /// The value at an input row; not a number outside the domain or where an input is missing.
@@ -67,15 +60,9 @@ impl Op {
         match self {
             Op::One => 1.0,
             Op::Number(i) => entry(x, *i),
-            Op::Ln(of) => vector::ln(of.eval(x)),
-            Op::Log10(of) => vector::log10(of.eval(x)),
-            Op::Power(of, e) => raise(of.eval(x), *e),
-            Op::Tangent(of) => tangent_of(of.eval(x)),
-            Op::Above(of, knot) => above_knot(of.eval(x), *knot),
-            Op::Shifted(of, by) => of.eval(x) - by,
+            Op::Of(function, of) => function.at(of.eval(x)),
             Op::Product(of) => of.iter().map(|o| o.eval(x)).product(),
             Op::Indicator(i, mask) => indicate(entry(x, *i), *mask),
-            Op::Spline(of, knots, column) => natural_cubic(of.eval(x), knots, *column),
         }
     }
 
@@ -87,19 +74,13 @@ impl Op {
                 entry(x, *i).is_nan().then(|| Error::missing(layout.name(*i), "the form needs it"))
             }
             Op::Product(of) => of.iter().find_map(|o| o.explain(x, layout)),
-            Op::Ln(of)
-            | Op::Log10(of)
-            | Op::Tangent(of)
-            | Op::Above(of, _)
-            | Op::Shifted(of, _)
-            | Op::Power(of, _)
-            | Op::Spline(of, _, _) => {
+            Op::Of(function, of) => {
                 if let Some(deeper) = of.explain(x, layout) {
                     return Some(deeper);
                 }
-                let accepted = match self {
-                    Op::Ln(_) | Op::Log10(_) => "above 0",
-                    Op::Tangent(_) => "above 0, below 90 degrees",
+                let accepted = match function {
+                    Function::Ln | Function::Log10 => "above 0",
+                    Function::Tangent => "above 0, below 90 degrees",
                     _ => "a finite result",
                 };
                 (!self.eval(x).is_finite()).then(|| Error::Domain {
@@ -115,14 +96,19 @@ impl Op {
         match self {
             Op::One => "intercept".to_string(),
             Op::Number(i) | Op::Indicator(i, _) => layout.name(*i).to_string(),
-            Op::Ln(of) => format!("ln {}", of.describe(layout)),
-            Op::Log10(of) => format!("log10 {}", of.describe(layout)),
-            Op::Power(of, e) => format!("({})^{e}", of.describe(layout)),
-            Op::Tangent(of) => format!("tan {}", of.describe(layout)),
-            Op::Above(of, knot) => format!("({} above {knot})", of.describe(layout)),
-            Op::Shifted(of, by) => format!("({} less {by})", of.describe(layout)),
+            Op::Of(function, of) => {
+                let of = of.describe(layout);
+                match function {
+                    Function::Ln => format!("ln {of}"),
+                    Function::Log10 => format!("log10 {of}"),
+                    Function::Power(e) => format!("({of})^{e}"),
+                    Function::Tangent => format!("tan {of}"),
+                    Function::Above(knot) => format!("({of} above {knot})"),
+                    Function::Shifted(by) => format!("({of} less {by})"),
+                    Function::Spline(..) => format!("spline of {of}"),
+                }
+            }
             Op::Product(of) => of.iter().map(|o| o.describe(layout)).collect::<Vec<_>>().join(" x "),
-            Op::Spline(of, _, _) => format!("spline of {}", of.describe(layout)),
         }
     }
 }

@@ -188,62 +188,53 @@ impl Term {
         if depth > DEEPEST {
             return Err(Error::invalid("term", format!("terms nest deeper than {DEEPEST}")));
         }
-        match self {
-            Term::Value(name) if name.trim().is_empty() => {
-                Err(Error::invalid("term", "a measurement without a name"))
+        let wrong = match self {
+            Term::Value(name) if name.trim().is_empty() => ("term", "a measurement without a name"),
+            Term::Power { exponent, .. } if !exponent.is_finite() => {
+                ("exponent", "a power needs a finite exponent")
             }
-            Term::Value(_) => Ok(()),
-            Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => of.check_depth(depth + 1),
-            Term::Power { of, exponent } => {
-                if !exponent.is_finite() {
-                    return Err(Error::invalid("exponent", "a power needs a finite exponent"));
-                }
-                of.check_depth(depth + 1)
+            Term::Above { knot, .. } if !knot.is_finite() => ("knot", "a knot needs a finite value"),
+            Term::Shifted { by, .. } if !by.is_finite() => ("shift", "a shift needs a finite value"),
+            Term::Product(of) if of.is_empty() => ("term", "a product of nothing"),
+            Term::Indicator { class, levels } if class.trim().is_empty() || levels.is_empty() => {
+                ("term", "an indicator needs a class and at least one level")
             }
-            Term::Above { of, knot } => {
-                if !knot.is_finite() {
-                    return Err(Error::invalid("knot", "a knot needs a finite value"));
-                }
-                of.check_depth(depth + 1)
+            Term::Spline { knots, column, .. }
+                if !(knots.len() >= 3
+                    && knots.windows(2).all(|w| w[0] < w[1])
+                    && knots.iter().all(|k| k.is_finite())
+                    && *column + 2 < knots.len()) =>
+            {
+                ("knots", "a spline needs at least three rising knots and two columns fewer than knots")
             }
-            Term::Shifted { of, by } => {
-                if !by.is_finite() {
-                    return Err(Error::invalid("shift", "a shift needs a finite value"));
-                }
-                of.check_depth(depth + 1)
-            }
-            Term::Product(of) => {
-                if of.is_empty() {
-                    return Err(Error::invalid("term", "a product of nothing"));
-                }
-                of.iter().try_for_each(|t| t.check_depth(depth + 1))
-            }
-            Term::Indicator { class, levels } => {
-                if class.trim().is_empty() || levels.is_empty() {
-                    return Err(Error::invalid("term", "an indicator needs a class and at least one level"));
-                }
-                Ok(())
-            }
-            Term::Spline { of, knots, column } => {
-                let rising = knots.windows(2).all(|w| w[0] < w[1]) && knots.iter().all(|k| k.is_finite());
-                if knots.len() < 3 || !rising || *column + 2 >= knots.len() {
-                    return Err(Error::invalid(
-                        "knots",
-                        "a spline needs at least three rising knots and two columns fewer than knots",
-                    ));
-                }
-                of.check_depth(depth + 1)
-            }
-        }
+            _ => return self.parts().iter().try_for_each(|t| t.check_depth(depth + 1)),
+        };
+        Err(Error::invalid(wrong.0, wrong.1))
     }
 
-    /// Calls `see` with every measurement the term reads.
-    pub(crate) fn visit_numbers(&self, see: &mut impl FnMut(&str)) {
-        self.visit(&mut |input| {
-            if let Input::Number(name) = input {
-                see(name);
-            }
-        });
+    /// Whether it takes the tangent of anything.
+    pub(crate) fn has_tangent(&self) -> bool {
+        matches!(self, Term::Tangent(_)) || self.parts().iter().any(Term::has_tangent)
+    }
+
+    /// Whether it reads this measurement.
+    pub(crate) fn reads(&self, name: &str) -> bool {
+        matches!(self, Term::Value(n) if n == name) || self.parts().iter().any(|t| t.reads(name))
+    }
+
+    /// The terms that stand inside it.
+    pub(crate) fn parts(&self) -> &[Term] {
+        match self {
+            Term::Value(_) | Term::Indicator { .. } => &[],
+            Term::Product(of) => of,
+            Term::Ln(of)
+            | Term::Log10(of)
+            | Term::Tangent(of)
+            | Term::Power { of, .. }
+            | Term::Above { of, .. }
+            | Term::Shifted { of, .. }
+            | Term::Spline { of, .. } => std::slice::from_ref(of),
+        }
     }
 
     /// Calls `see` with the name of every number and class the term reads.
@@ -255,13 +246,8 @@ impl Term {
     pub(super) fn visit(&self, see: &mut impl FnMut(Input<'_>)) {
         match self {
             Term::Value(name) => see(Input::Number(name)),
-            Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => of.visit(see),
-            Term::Power { of, .. }
-            | Term::Spline { of, .. }
-            | Term::Above { of, .. }
-            | Term::Shifted { of, .. } => of.visit(see),
-            Term::Product(of) => of.iter().for_each(|t| t.visit(see)),
             Term::Indicator { class, levels } => see(Input::Class(class, levels)),
+            _ => self.parts().iter().for_each(|t| t.visit(see)),
         }
     }
 }

@@ -18,6 +18,7 @@
 use crate::error::{Bounds, Error, Result};
 use crate::page::{Page, percent, short};
 use crate::predict::{LEVEL, Ranged};
+use crate::special::sorted_quantile;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
@@ -199,7 +200,7 @@ impl Comparison {
         let grid = Grid::over(&pooled);
         let summary = |a: &[f64], b: &[f64]| -> Vec<f64> {
             let mut s = vec![(mean(a) - mean(b)).exp()];
-            s.extend(QUANTILES.iter().map(|q| (quantile(a, *q) - quantile(b, *q)).exp()));
+            s.extend(QUANTILES.iter().map(|q| (sorted_quantile(a, *q) - sorted_quantile(b, *q)).exp()));
             s.push(grid.overlap(a, b));
             s
         };
@@ -222,7 +223,11 @@ impl Comparison {
             .zip(&mut again)
             .map(|(value, all)| {
                 all.sort_unstable_by(f64::total_cmp);
-                Ranged { value: *value, low: quantile(all, tail), high: quantile(all, 1.0 - tail) }
+                Ranged {
+                    value: *value,
+                    low: sorted_quantile(all, tail),
+                    high: sorted_quantile(all, 1.0 - tail),
+                }
             })
             .collect();
         let mut found = Comparison {
@@ -372,23 +377,13 @@ fn mean(x: &[f64]) -> f64 {
     x.iter().sum::<f64>() / x.len() as f64
 }
 
-/// The quantile of sorted values between order statistics, (n - 1) p from the first (R's type 7).
-fn quantile(sorted: &[f64], p: f64) -> f64 {
-    let h = (sorted.len() - 1) as f64 * p;
-    let i = (h.floor() as usize).min(sorted.len() - 1);
-    let j = (i + 1).min(sorted.len() - 1);
-    let part = h - i as f64;
-    // a ratio beyond the largest double is infinite, and nothing of it is nothing
-    if part == 0.0 || sorted[i] == sorted[j] { sorted[i] } else { sorted[i] + part * (sorted[j] - sorted[i]) }
-}
-
 /// Silverman's width of a Gaussian kernel, 0.9 min(sd, IQR / 1.34) n^(-1/5): Silverman 1986, "Density
 /// estimation for statistics and data analysis", p. 48, eq. 3.31 (page from memory).
 fn kernel_width(sorted: &[f64]) -> f64 {
     let m = mean(sorted);
     let n = sorted.len() as f64;
     let sd = (sorted.iter().map(|x| (x - m) * (x - m)).sum::<f64>() / (n - 1.0)).sqrt();
-    let iqr = (quantile(sorted, 0.75) - quantile(sorted, 0.25)) / 1.34;
+    let iqr = (sorted_quantile(sorted, 0.75) - sorted_quantile(sorted, 0.25)) / 1.34;
     let s = if iqr > 0.0 { sd.min(iqr) } else { sd };
     0.9 * s * n.powf(-0.2)
 }

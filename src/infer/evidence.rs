@@ -16,7 +16,7 @@
 //! normal in pairs of opposite sign. Where the integrand is exactly normal all weights are equal and the
 //! answer is exact.
 
-use crate::special::{chi_squared_sf, normal_quantile_upper, student_sf};
+use crate::special::{chi_squared_sf, ln_sum, normal_quantile_upper, student_sf};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use statrs::function::gamma::ln_gamma;
 
@@ -95,14 +95,6 @@ pub(super) struct Agreement {
 const AS_GOOD_AS_NORMAL: f64 = 1e9;
 /// Newton steps allowed; the integral is right wherever they stop, only less sharp. This crate's choice, no source.
 const STEPS: usize = 60;
-
-fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
-    let top = terms.clone().fold(f64::NEG_INFINITY, f64::max);
-    if !top.is_finite() {
-        return top;
-    }
-    top + terms.map(|t| (t - top).exp()).sum::<f64>().ln()
-}
 
 /// ln of the logistic function.
 fn ln_logistic(x: f64) -> f64 {

@@ -9,13 +9,14 @@ use super::attribution::settings::{BlowSetting, SettingsPrior};
 use super::attribution::site::SiteShift;
 use super::evidence::{Group, Piece, Seen};
 use super::lip::{Blow, LipModel};
+use crate::by_name::each_once;
 use crate::calibration::Calibration;
 use crate::calibration::caution::Caution;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedTerminations, WeightedRows, add_row};
 use crate::error::{Error, Result};
 use crate::flake::RecordedTermination;
 use crate::form::{ANGLE_OF_BLOW, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION};
-use crate::strike::Measured;
+use crate::strike::{Measured, Without};
 use nalgebra::DMatrix;
 
 /// A calibration made ready, and for each variant which one tells how its flakes end: itself, or where it takes the
@@ -66,20 +67,13 @@ pub(super) fn known_termination(flake: &dyn Measured) -> Option<&'static str> {
     text.parse::<RecordedTermination>().ok()?.known().map(|t| t.name())
 }
 
-/// A flake whose percussor is left open, and where wanted the settings of its blow.
-struct Open<'a> {
-    flake: &'a dyn Measured,
-    hide_blow: bool,
-}
-
-impl Measured for Open<'_> {
-    fn number(&self, name: &str) -> Option<f64> {
-        if self.hide_blow && name == ANGLE_OF_BLOW { None } else { self.flake.number(name) }
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        let open = matches!(name, PERCUSSOR_CLASS | "percussor") || self.hide_blow && name == LANDS_ON;
-        if open { None } else { self.flake.class(name) }
-    }
+/// A flake whose percussor, and blow where it is to be hidden, is not read.
+fn open(flake: &dyn Measured, hide_blow: bool) -> Without<'_, dyn Measured + '_> {
+    let percussor = &[PERCUSSOR_CLASS, "percussor"];
+    Without(
+        flake,
+        if hide_blow { &[PERCUSSOR_CLASS, "percussor", ANGLE_OF_BLOW, LANDS_ON] } else { percussor },
+    )
 }
 
 impl Forward {
@@ -114,15 +108,10 @@ impl Forward {
 
     /// The columns of the sizes of every variant.
     pub fn columns(&self) -> Vec<String> {
-        let mut columns: Vec<String> = Vec::new();
         let variants = self.calibration().variants();
-        for m in variants.iter().flat_map(|v| &v.sizes) {
-            let everywhere = variants.iter().all(|v| v.sizes.iter().any(|o| o.column == m.column));
-            if everywhere && !columns.contains(&m.column) {
-                columns.push(m.column.clone());
-            }
-        }
-        columns
+        let columns = variants.iter().flat_map(|v| &v.sizes).map(|m| m.column.clone());
+        let everywhere = |c: &String| variants.iter().all(|v| v.sizes.iter().any(|o| o.column == *c));
+        each_once(columns.filter(everywhere))
     }
 
     /// The name of a variant.
@@ -138,7 +127,7 @@ impl Forward {
     /// What was measured, the percussor left open.
     fn gather(&self, flake: &dyn Measured, hide_blow: bool) -> Result<Vec<f64>> {
         // what stands in for what is no part of this answer is told with the answer's own cautions
-        self.resolved.gather(&Open { flake, hide_blow }, known_termination(flake), &mut Vec::new())
+        self.resolved.gather(&open(flake, hide_blow), known_termination(flake), &mut Vec::new())
     }
 
     /// The first variant that can do with what every one of the flakes has.
@@ -167,7 +156,7 @@ impl Forward {
         if let Ok(x) = self.gather(flake, true) {
             self.resolved.outside_ranges(variant, &x, &mut found);
         }
-        self.resolved.unlike_experiment(&Open { flake, hide_blow: true }, &mut found);
+        self.resolved.unlike_experiment(&open(flake, true), &mut found);
         found
     }
 

@@ -18,6 +18,7 @@
 use super::assemblage::draws::{Generator, Model, Rows};
 use super::assemblage::{Drawing, Drawn, count, counted_cautions, left, reasons};
 use super::original::LookBack;
+use crate::calibration::fitting::commonest_first;
 use crate::error::{Error, Result, counted};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch};
 use crate::page::{Page, name, short};
@@ -260,9 +261,6 @@ impl<'a> Losses<'a> {
         };
         let now: f64 = pieces.iter().map(|p| p.now).sum();
         let n = pieces.len() as f64;
-        let mut not_estimated: Vec<(String, u64)> =
-            group.left_out.iter().map(|(reason, n)| (reason.clone(), *n)).collect();
-        not_estimated.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
         let told = TOLD_SHARES.iter().enumerate();
         GroupLosses {
             group: group.name.clone(),
@@ -277,7 +275,7 @@ impl<'a> Losses<'a> {
             lost_more_than: told
                 .filter_map(|(k, share)| Some((*share, read(&|d| f64::from(d.above[k]) / n)?)))
                 .collect(),
-            not_estimated,
+            not_estimated: commonest_first(group.left_out.clone()),
             cautions: group.cautions.clone(),
         }
     }

@@ -29,7 +29,7 @@ use crate::mechanics::blow::{
 };
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
 use crate::page::{Page, percent, probability, short};
-use crate::special::{Series, normal_cdf, normal_quantile};
+use crate::special::{Series, newton_within, normal_cdf, normal_quantile};
 use crate::strike::{
     ANGLE_OF_BLOW_DEG, CORE_MASS_G, EXTERIOR_PLATFORM_ANGLE_DEG, Measured, PERCUSSOR_MASS_G,
     PLATFORM_DEPTH_MM, SPEED_M_S, TIP_RADIUS_MM,
@@ -797,29 +797,18 @@ fn grouped(sorted: &[f64], sd: f64) -> Vec<(f64, f64)> {
 /// The p-quantile of shift + N(0, sd²), by Newton's method kept inside a shrinking bracket.
 fn quantile(shifts: &[(f64, f64)], sd: f64, p: f64) -> f64 {
     let z = normal_quantile(p);
-    let (mut low, mut high) = (shifts[0].0 + z * sd, shifts[shifts.len() - 1].0 + z * sd);
-    let mut at = 0.5 * (low + high);
-    for _ in 0..100 {
+    let (low, high) = (shifts[0].0 + z * sd, shifts[shifts.len() - 1].0 + z * sd);
+    let excess_and_slope = |at: f64| {
         let (mut excess, mut density) = (-p, 0.0);
         for (shift, weight) in shifts {
             let t = (at - shift) / sd;
             excess += weight * normal_cdf(t);
             density += weight * (-0.5 * t * t).exp();
         }
-        if excess > 0.0 {
-            high = at;
-        } else {
-            low = at;
-        }
-        let newton = at - excess / (density / (sd * (2.0 * std::f64::consts::PI).sqrt()));
-        let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
-        let moved = (next - at).abs();
-        at = next;
-        if moved <= 1e-12 * at.abs().max(1e-3) {
-            break;
-        }
-    }
-    at
+        (excess, density / (sd * (2.0 * std::f64::consts::PI).sqrt()))
+    };
+    let settled = |before: f64, at: f64, _| (at - before).abs() <= 1e-12 * at.abs().max(1e-3);
+    newton_within((low, high), 0.5 * (low + high), excess_and_slope, settled)
 }
 
 #[cfg(test)]

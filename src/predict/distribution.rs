@@ -13,7 +13,8 @@
 use crate::error::{Error, Place, Result};
 use crate::form::Transform;
 use crate::special::{
-    Student, TailQuantile, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
+    Student, TailQuantile, ln_sum, newton_within, student_cdf, student_ln_pdf, student_quantile,
+    student_quantile_upper, student_sf,
 };
 use crate::vector;
 use rand::{Rng, RngExt};
@@ -315,11 +316,7 @@ impl Predictive {
             let only: f64 = terms.sum();
             return if only.is_nan() { f64::NEG_INFINITY } else { only };
         }
-        let largest = terms.clone().fold(f64::NEG_INFINITY, f64::max);
-        if largest == f64::NEG_INFINITY {
-            return largest;
-        }
-        largest + terms.map(|t| (t - largest).exp()).sum::<f64>().ln()
+        ln_sum(terms)
     }
 
     /// Probability of no size at all: what lies below zero on the scale of a cube root (or of an identity).
@@ -396,30 +393,16 @@ impl Predictive {
         found
     }
 
-    /// Newton's method on the nearer tail, kept inside a shrinking bracket: slow, and sure.
-    fn solve(&self, p: f64, q: f64, mut low: f64, mut high: f64) -> f64 {
-        let mut v = 0.5 * (low + high);
-        for _ in 0..200 {
+    /// Newton's method on the nearer tail.
+    fn solve(&self, p: f64, q: f64, low: f64, high: f64) -> f64 {
+        let excess_and_slope = |v: f64| {
             // positive where v is too large
             let excess = if p <= 0.5 { self.cdf_at(v) - p } else { q - self.sf_at(v) };
-            if excess == 0.0 {
-                break;
-            }
-            if excess > 0.0 {
-                high = v;
-            } else {
-                low = v;
-            }
-            let step = excess / self.pdf_at(v);
-            let next = v - step;
-            let next = if next > low && next < high { next } else { 0.5 * (low + high) };
-            let rests = (next - v).abs() <= 4.0 * f64::EPSILON * v.abs().max(1e-3);
-            v = next;
-            if rests || high - low <= 2.0 * f64::EPSILON * v.abs() {
-                break;
-            }
-        }
-        v
+            (excess, self.pdf_at(v))
+        };
+        let settled =
+            |before: f64, v: f64, _| (v - before).abs() <= 4.0 * f64::EPSILON * before.abs().max(1e-3);
+        newton_within((low, high), 0.5 * (low + high), excess_and_slope, settled)
     }
 
     /// The median size.

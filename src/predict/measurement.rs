@@ -20,7 +20,6 @@
 use super::estimate::{Ask, Estimate, Predictor};
 use crate::calibration::resolved::DesignRows;
 use crate::error::{Error, Place, Result};
-use crate::form::Term;
 use crate::special::{normal_cdf, normal_quantile};
 use crate::strike::Measured;
 use nalgebra::{DMatrix, SymmetricEigen};
@@ -294,19 +293,6 @@ fn count_for(ratio: f64) -> usize {
     }
 }
 
-fn has_tangent(term: &Term) -> bool {
-    match term {
-        Term::Tangent(_) => true,
-        Term::Ln(of) | Term::Log10(of) => has_tangent(of),
-        Term::Power { of, .. }
-        | Term::Above { of, .. }
-        | Term::Spline { of, .. }
-        | Term::Shifted { of, .. } => has_tangent(of),
-        Term::Product(of) => of.iter().any(has_tangent),
-        Term::Value(_) | Term::Indicator { .. } => false,
-    }
-}
-
 impl Predictor {
     /// As [`Predictor::estimate`], from measurements that err: wider by as much as the errors deserve. The
     /// cautions are those of the measurements as they stand. Without errors the answer is the same to the bit.
@@ -406,7 +392,7 @@ impl Predictor {
             }
             let tangent = forms.iter().any(|f| {
                 f.needs().contains(name)
-                    && f.terms().iter().chain(f.spread_terms()).any(|t| reads(t, name) && has_tangent(t))
+                    && f.terms().iter().chain(f.spread_terms()).any(|t| t.reads(name) && t.has_tangent())
             });
             let domain = match name.as_str() {
                 _ if tangent => (0.0, 90.0),
@@ -439,23 +425,10 @@ impl Predictor {
     }
 }
 
-/// Whether a term reads this measurement.
-fn reads(term: &Term, name: &str) -> bool {
-    match term {
-        Term::Value(n) => n == name,
-        Term::Ln(of) | Term::Log10(of) | Term::Tangent(of) => reads(of, name),
-        Term::Power { of, .. }
-        | Term::Above { of, .. }
-        | Term::Spline { of, .. }
-        | Term::Shifted { of, .. } => reads(of, name),
-        Term::Product(of) => of.iter().any(|t| reads(t, name)),
-        Term::Indicator { .. } => false,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::form::Term;
 
     #[test]
     fn hermite_nodes_are_exact_on_moments() {
@@ -604,13 +577,13 @@ mod tests {
             ]
         };
         for term in around(|| Box::new(Term::Tangent(Box::new(Term::Value("a_deg".into()))))) {
-            assert!(has_tangent(&term) && reads(&term, "a_deg") && !reads(&term, "c"), "{term}");
+            assert!(term.has_tangent() && term.reads("a_deg") && !term.reads("c"), "{term}");
         }
         for term in around(|| Box::new(Term::Value("a_deg".into()))) {
-            assert!(!has_tangent(&term) && reads(&term, "a_deg"), "{term}");
+            assert!(!term.has_tangent() && term.reads("a_deg"), "{term}");
         }
         let class = Term::Indicator { class: "a_deg".into(), levels: vec!["x".into()] };
-        assert!(!has_tangent(&class) && !reads(&class, "a_deg"));
+        assert!(!class.has_tangent() && !class.reads("a_deg"));
     }
 
     /// A piece of numbers only.

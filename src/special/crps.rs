@@ -6,6 +6,7 @@
 //! R. Meteorol. Soc. 132:2925), and adaptive Gauss-Kronrod integration for mixtures with t parts. All citations
 //! from memory; the formulas are held against numerical integration of the definition.
 
+use super::kronrod::gauss_kronrod;
 use super::normal::mean_absolute;
 use super::student::Student;
 use std::f64::consts::PI;
@@ -168,29 +169,4 @@ struct Piece {
     to: f64,
     value: f64,
     doubt: f64,
-}
-
-/// The integral by 15 Kronrod points, and its difference from the 7 Gauss points among them.
-fn gauss_kronrod(from: f64, to: f64, f: impl Fn(f64) -> f64) -> (f64, f64) {
-    /// Point, Kronrod weight, Gauss weight (zero where the point is Kronrod's own): Piessens et al. 1983,
-    /// QUADPACK, routine qk15 (from memory; checked through the scores, which it gives to 1e-12).
-    const RULE: [(f64, f64, f64); 8] = [
-        (0.9914553711208126, 0.022935322010529224, 0.0),
-        (0.9491079123427585, 0.06309209262997856, 0.1294849661688697),
-        (0.8648644233597691, 0.10479001032225019, 0.0),
-        (0.7415311855993945, 0.14065325971552592, 0.27970539148927664),
-        (0.5860872354676911, 0.1690047266392679, 0.0),
-        (0.4058451513773972, 0.19035057806478542, 0.3818300505051189),
-        (0.20778495500789848, 0.20443294007529889, 0.0),
-        (0.0, 0.20948214108472782, 0.4179591836734694),
-    ];
-    let (centre, half) = (0.5 * (from + to), 0.5 * (to - from));
-    let (mut fine, mut coarse) = (0.0, 0.0);
-    for (point, kronrod, gauss) in RULE {
-        let value =
-            if point == 0.0 { f(centre) } else { f(centre - half * point) + f(centre + half * point) };
-        fine += kronrod * value;
-        coarse += gauss * value;
-    }
-    (half * fine, (half * (fine - coarse)).abs())
 }

@@ -12,6 +12,7 @@
 
 mod chi_squared;
 mod crps;
+pub(crate) mod kronrod;
 mod normal;
 mod root;
 mod series;
@@ -25,11 +26,31 @@ pub use crps::{MixturePart, crps_mixture, crps_student};
 #[cfg(test)]
 pub use normal::normal_ln_pdf;
 pub use normal::{normal_cdf, normal_quantile, normal_quantile_upper, normal_sf};
+pub(crate) use root::newton_within;
 pub(crate) use series::Series;
 pub use student::{
     Student, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
 };
 pub(crate) use tail_quantile::TailQuantile;
+
+/// ln of the sum of exponentials of terms, without overflow.
+pub(crate) fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
+    let top = terms.clone().fold(f64::NEG_INFINITY, f64::max);
+    if !top.is_finite() {
+        return top;
+    }
+    top + terms.map(|t| (t - top).exp()).sum::<f64>().ln()
+}
+
+/// The quantile of sorted values between order statistics, (n - 1) p from the first (R's type 7).
+pub(crate) fn sorted_quantile(sorted: &[f64], p: f64) -> f64 {
+    let last = sorted.len() - 1;
+    let h = last as f64 * p;
+    let i = (h.floor() as usize).min(last);
+    let (low, high, part) = (sorted[i], sorted[(i + 1).min(last)], h - i as f64);
+    // beyond the largest double nothing of what is between is nothing
+    if part == 0.0 || low == high { low } else { low + part * (high - low) }
+}
 
 /// The continued fraction b₀ + a₁/(b₁ + a₂/(b₂ + …)) by Lentz's method, from b₀ and (aₙ, bₙ) by n.
 fn lentz(first: f64, step: impl Fn(f64) -> (f64, f64)) -> f64 {

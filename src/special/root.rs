@@ -1,7 +1,36 @@
-//! Newton's method for a quantile, on logarithms: the logarithm of a tail probability as a function of ln x.
+//! Newton's method for a quantile: inside a bracket, and on logarithms, the logarithm of a tail probability as a function of
+//! ln x.
 //!
 //! Every distribution solved this way here has a log-concave density in ln x, so ln tail is concave in ln x:
 //! Newton overshoots at most once and then closes in from one side. A bracket guards the first steps.
+
+/// Newton's method kept inside a shrinking bracket, from a point in it: slow, and sure. `excess_and_slope` says by how much a
+/// rising function lies above what is sought, and its slope; `settled`, of where a step began and ended and how wide the bracket is, whether it was the last.
+pub(crate) fn newton_within(
+    (mut low, mut high): (f64, f64),
+    start: f64,
+    excess_and_slope: impl Fn(f64) -> (f64, f64),
+    settled: impl Fn(f64, f64, f64) -> bool,
+) -> f64 {
+    let mut x = start;
+    for _ in 0..200 {
+        let (excess, slope) = excess_and_slope(x);
+        if excess == 0.0 {
+            break;
+        }
+        if excess > 0.0 {
+            high = x;
+        } else {
+            low = x;
+        }
+        let (before, newton) = (x, x - excess / slope);
+        x = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+        if settled(before, x, high - low) || high - low <= 2.0 * f64::EPSILON * x.abs() {
+            break;
+        }
+    }
+    x
+}
 
 /// The x > 0 where `ln_ratio(x)` is zero.
 ///

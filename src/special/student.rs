@@ -241,6 +241,11 @@ impl Student {
         if x * x <= self.df {
             return self.sf(x).ln();
         }
+        self.ln_far_sf(x)
+    }
+
+    /// The same by the series of the power tail, at any x > 0.
+    pub(crate) fn ln_far_sf(&self, x: f64) -> f64 {
         let (ln_power, sum) = self.power_series(x);
         (0.5 * self.inverse_beta * sum).ln() + ln_power
     }

@@ -2,11 +2,12 @@
 //! holds instead where they leave nothing.
 
 use super::cell;
-use super::header::{Header, Kind, shorten, snake_case};
+use super::header::{Header, Kind, field_named, shorten, snake_case};
 use super::intake::rows_told;
 use super::text::Cells;
 use crate::error::{Error, Place, Result, counted};
 use crate::strike::same_name;
+use std::cmp::Ordering;
 use std::collections::BTreeSet;
 use std::fmt;
 
@@ -111,16 +112,13 @@ impl Placed {
     /// Finds the column of a condition.
     pub(crate) fn new(condition: &Condition, header: &Header) -> Result<Placed> {
         let name = condition.column.as_str();
+        let ours = || header.columns.iter().position(|c| c.name == snake_case(name));
         let target = match header.names.iter().position(|n| n.trim() == name) {
-            Some(field) => Some(Target::Field(field)),
-            None => match header.columns.iter().position(|c| c.name == snake_case(name)) {
-                Some(column) => Some(Target::Column(column)),
-                None => header.position(name).map(Target::Field),
+            Some(field) => Target::Field(field),
+            None => match ours() {
+                Some(column) => Target::Column(column),
+                None => Target::Field(field_named(&header.names, "column of a condition", name)?),
             },
-        };
-        let Some(target) = target else {
-            let names: Vec<String> = header.names().take(50).map(|n| shorten(n.trim())).collect();
-            return Err(Error::unknown_name("column of a condition", name, names));
         };
         let comma = header.decimal_comma() || matches!(target, Target::Column(_));
         let number = match cell::number(&condition.value, comma) {
@@ -172,17 +170,14 @@ impl Placed {
             (Some(a), Some(b)) if a == b => true,
             _ => same_name(word, &self.condition.value) || word.eq_ignore_ascii_case(&self.condition.value),
         };
-        let ordered = |holds: fn(f64, f64) -> bool| match (found, self.number) {
-            (Some(a), Some(b)) => !missing && holds(a, b),
-            _ => false,
-        };
+        let order = found.zip(self.number).filter(|_| !missing).and_then(|(a, b)| a.partial_cmp(&b));
         match self.condition.how {
             Comparison::Is => same,
             Comparison::IsNot => !same,
-            Comparison::Below => ordered(|a, b| a < b),
-            Comparison::AtMost => ordered(|a, b| a <= b),
-            Comparison::Above => ordered(|a, b| a > b),
-            Comparison::AtLeast => ordered(|a, b| a >= b),
+            Comparison::Below => order.is_some_and(Ordering::is_lt),
+            Comparison::AtMost => order.is_some_and(Ordering::is_le),
+            Comparison::Above => order.is_some_and(Ordering::is_gt),
+            Comparison::AtLeast => order.is_some_and(Ordering::is_ge),
         }
     }
 }

@@ -47,7 +47,7 @@ pub enum Separator {
 /// | [`platform_shape`](TableOptions::platform_shape) | as recorded | platform area from its width and depth |
 /// | [`formulas_as_text`](TableOptions::formulas_as_text) | no | cells like formulas made harmless in what is written |
 /// | [`longest_record`](TableOptions::longest_record) | 1 MiB | the most bytes of one row |
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct TableOptions {
     map: Vec<(String, String)>,
     separator: Separator,
@@ -61,25 +61,7 @@ pub struct TableOptions {
     ignored: Vec<String>,
     shape: Option<PlatformShape>,
     formulas_as_text: bool,
-    longest: u64,
-}
-
-impl Default for TableOptions {
-    fn default() -> Self {
-        TableOptions {
-            map: Vec::new(),
-            separator: Separator::Auto,
-            numbers: Vec::new(),
-            classes: Vec::new(),
-            conditions: Vec::new(),
-            missing: Vec::new(),
-            words: Vec::new(),
-            ignored: Vec::new(),
-            shape: None,
-            formulas_as_text: false,
-            longest: 1 << 20,
-        }
-    }
+    longest: Option<u64>,
 }
 
 impl TableOptions {
@@ -158,11 +140,11 @@ impl TableOptions {
     }
     /// The most bytes that one row (or the header line) may have.
     pub fn longest_record(mut self, bytes: u64) -> Self {
-        self.longest = bytes;
+        self.longest = Some(bytes);
         self
     }
     pub(super) fn longest(&self) -> u64 {
-        self.longest
+        self.longest.unwrap_or(1 << 20)
     }
 }
 
@@ -347,11 +329,7 @@ impl Header {
     /// Where a column stands in the table, by its name as written or in snake case; for columns that are
     /// only carried through too.
     pub fn position(&self, name: &str) -> Option<usize> {
-        let plain = snake_case(name);
-        self.names
-            .iter()
-            .position(|n| n.trim() == name.trim())
-            .or_else(|| self.names.iter().position(|n| !plain.is_empty() && snake_case(n) == plain))
+        field_named(&self.names, "column", name).ok()
     }
 
     /// What a reader should know about the headers: likely slips, quantities without a unit.
@@ -423,7 +401,8 @@ impl Header {
         }
         let wanted = Wanted::new(options)?;
         let mapped = mapped_fields(&names, options)?;
-        let ignored = ignored_fields(&names, options)?;
+        let place = |name: &String| field_named(&names, "column to ignore", name);
+        let ignored = options.ignored.iter().map(place).collect::<Result<Vec<usize>>>()?;
         if let Some((field, ours)) = mapped.iter().find(|(field, _)| ignored.contains(field)) {
             let reason = format!("taken as {ours} and ignored (choose one)");
             return Err(Error::invalid(shorten(names[*field].trim()), reason));
@@ -637,19 +616,16 @@ impl Header {
     }
 }
 
-/// The columns to leave alone.
-fn ignored_fields(names: &[String], options: &TableOptions) -> Result<Vec<usize>> {
-    let place = |name: &String| {
-        let plain = snake_case(name);
-        let exact = names.iter().position(|n| n.trim() == name.trim());
-        exact.or_else(|| names.iter().position(|n| !plain.is_empty() && snake_case(n) == plain)).ok_or_else(
-            || {
-                let present: Vec<String> = names.iter().take(50).map(|n| shorten(n.trim())).collect();
-                Error::unknown_name("column to ignore", name.as_str(), present)
-            },
-        )
-    };
-    options.ignored.iter().map(place).collect()
+/// Where a column stands, by its name as written or in snake case; `what` is asked for by it.
+pub(super) fn field_named(names: &[String], what: &str, name: &str) -> Result<usize> {
+    let plain = snake_case(name);
+    let exact = names.iter().position(|n| n.trim() == name.trim());
+    exact.or_else(|| names.iter().position(|n| !plain.is_empty() && snake_case(n) == plain)).ok_or_else(
+        || {
+            let present: Vec<String> = names.iter().take(50).map(|n| shorten(n.trim())).collect();
+            Error::unknown_name(what, name, present)
+        },
+    )
 }
 
 fn table(reason: String) -> Error {
@@ -709,15 +685,7 @@ pub(super) fn snake_case(text: &str) -> String {
 fn mapped_fields<'a>(names: &[String], options: &'a TableOptions) -> Result<HashMap<usize, &'a str>> {
     let mut fields = HashMap::new();
     for (theirs, ours) in &options.map {
-        let plain = snake_case(theirs);
-        let field = names
-            .iter()
-            .position(|n| n.trim() == theirs.trim())
-            .or_else(|| names.iter().position(|n| !plain.is_empty() && snake_case(n) == plain))
-            .ok_or_else(|| {
-                let present: Vec<String> = names.iter().take(50).map(|n| shorten(n.trim())).collect();
-                Error::unknown_name("column map", theirs.as_str(), present)
-            })?;
+        let field = field_named(names, "column map", theirs)?;
         if let Some(before) = fields.insert(field, ours.as_str()) {
             return Err(Error::invalid(
                 "column map",

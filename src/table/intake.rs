@@ -52,6 +52,11 @@ impl Noticed {
     }
 }
 
+/// So many rows, in words.
+pub(super) fn rows_counted(n: u64) -> String {
+    format!("{} {}", rows_told(n), if n == 1 { "row" } else { "rows" })
+}
+
 /// A number of rows as it is told: `7,114`.
 pub(super) fn rows_told(n: u64) -> String {
     let digits = n.to_string();

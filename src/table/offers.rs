@@ -7,6 +7,7 @@ use super::read::TableReader;
 use super::row::Row;
 use super::stretches::Stretch;
 use super::summary::Reasons;
+use crate::calibration::fitting::commonest_first;
 use crate::error::Result;
 use std::io::Read;
 
@@ -144,10 +145,5 @@ pub fn levels_of<R: Read, S: AsRef<str>>(
         }
         Ok(())
     })?;
-    let sorted = |counts: std::collections::BTreeMap<String, u64>| {
-        let mut levels: Vec<(String, u64)> = counts.into_iter().collect();
-        levels.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-        levels
-    };
-    Ok(counts.into_iter().map(sorted).collect())
+    Ok(counts.into_iter().map(commonest_first).collect())
 }

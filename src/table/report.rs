@@ -1,7 +1,7 @@
 //! One page about a table of flakes, in Markdown: what was read and refused, which calibration answered and why, how it
 //! fits what was found, how forms fitted to the flakes themselves do, what to doubt, and a paragraph for a paper.
 
-use super::intake::rows_told;
+use super::intake::{rows_counted, rows_told};
 use super::summary::Summary;
 use crate::assess::{AsItStands, Assessment, SizeAsItStands};
 use crate::calibration::{Calibration, SizeModel, Spread};
@@ -93,7 +93,7 @@ impl<'a> TableReport<'a> {
         writeln!(
             f,
             "{}: {} answered, {} of them with a remark, {} refused.",
-            rows(t.rows()),
+            rows_counted(t.rows()),
             rows_told(t.read() + t.remarked()),
             rows_told(t.remarked()),
             rows_told(t.refused())
@@ -126,7 +126,7 @@ impl<'a> TableReport<'a> {
                 writeln!(f, "- Not known of its flakes: {}", c.not_recorded().join(", "))?;
             }
             for (_, variant, n) in self.summary.used().filter(|(name, ..)| *name == c.name()) {
-                writeln!(f, "\n### {}, {}", rows(n), variant)?;
+                writeln!(f, "\n### {}, {}", rows_counted(n), variant)?;
                 for m in c.variants().iter().filter(|v| v.name == variant).flat_map(|v| &v.sizes) {
                     coefficients(f, m)?;
                 }
@@ -225,7 +225,8 @@ impl<'a> TableReport<'a> {
         }
         all.sort_by_key(|(kind, n, _)| (std::cmp::Reverse(*n), *kind));
         writeln!(f, "\n## Cautions\n")?;
-        all.iter().try_for_each(|(_, n, text)| writeln!(f, "- {}, such as: {}", rows(*n), one_line(text)))
+        all.iter()
+            .try_for_each(|(_, n, text)| writeln!(f, "- {}, such as: {}", rows_counted(*n), one_line(text)))
     }
 
     fn methods(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -251,7 +252,7 @@ impl<'a> TableReport<'a> {
             "Intervals are predictive: {} % of flakes like those of the calibration lie inside. Of {}, {} were \
              estimated and {} could not be.",
             percent(self.level),
-            rows(t.rows()),
+            rows_counted(t.rows()),
             rows_told(t.read() + t.remarked()),
             rows_told(t.refused())
         )?;
@@ -357,10 +358,6 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
         }
     }
     Ok(())
-}
-
-fn rows(n: u64) -> String {
-    format!("{} {}", rows_told(n), if n == 1 { "row" } else { "rows" })
 }
 
 /// The interval of a factor, where there is one.

@@ -2,7 +2,7 @@
 //! A reason is told once, with its count and its first rows; the reason of each row stands beside it in the output.
 
 use super::header::shorten;
-use super::intake::{Intake, Noticed, rows_told};
+use super::intake::{Intake, Noticed, rows_counted};
 use super::measured::{MeasuredFit, MeasuredSize, MeasuredSizes};
 use super::row::{Row, RowOutcome, Tally};
 use crate::error::{Error, counted};
@@ -116,15 +116,14 @@ impl Reasons {
     pub fn lines(&self, most: usize) -> Vec<String> {
         let all = self.sorted();
         let told = if all.len() > most { most.saturating_sub(1) } else { all.len() };
-        let row = |n: u64| format!("{} {}", rows_told(n), if n == 1 { "row" } else { "rows" });
         let mut lines: Vec<String> = all[..told]
             .iter()
-            .map(|(kind, n, example)| format!("{}: {kind}{example} ({})", row(n.count), n.rows()))
+            .map(|(kind, n, example)| format!("{}: {kind}{example} ({})", rows_counted(n.count), n.rows()))
             .collect();
         let rest: u64 = all[told..].iter().map(|(_, n, _)| n.count).sum::<u64>() + self.others.count;
         if rest > 0 {
             let reasons = all.len() - told + usize::from(self.others.count > 0);
-            lines.push(format!("{}: {reasons} other reasons, each beside its row", row(rest)));
+            lines.push(format!("{}: {reasons} other reasons, each beside its row", rows_counted(rest)));
         }
         lines
     }

@@ -4,13 +4,14 @@
 use super::{ClassScores, FormAssessment, Pit, Question, Scores, Tested};
 use crate::assess::folds::{Folds, TestSet};
 use crate::assess::score::Score;
-use crate::calibration::fitting::{Collector, Recipe, Taken, as_struck};
+use crate::by_name::each_once;
+use crate::calibration::fitting::{Collector, Recipe, Taken, as_struck, commonest_first};
 use crate::calibration::{Calibration, Spread, Tails};
 use crate::error::{Error, Result, check_size};
 use crate::form::{PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorMaterial;
 use crate::predict::{Ask, Predictor};
-use crate::strike::Measured;
+use crate::strike::{Measured, Without};
 use std::collections::BTreeMap;
 
 /// The level of a class that a row has; the class of a percussor is looked up where it is not recorded.
@@ -23,20 +24,6 @@ pub(in crate::assess) fn class_of(row: &impl Measured, class: &str) -> Option<St
         return Some(material.class().to_string());
     }
     None
-}
-
-/// A flake before it exists: what only the flake itself shows is hidden.
-struct BeforeTheBlow<'a, M> {
-    row: &'a M,
-}
-
-impl<M: Measured> Measured for BeforeTheBlow<'_, M> {
-    fn number(&self, name: &str) -> Option<f64> {
-        self.row.number(name)
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        if name == TERMINATION { None } else { self.row.class(name) }
-    }
 }
 
 /// A recipe cut down to the size asked for, with the column it reads.
@@ -192,7 +179,8 @@ pub(super) fn score<M: Measured>(
     column: &str,
     question: &Question,
 ) -> Result<Score> {
-    let before = BeforeTheBlow { row };
+    // how a flake ended is not known before the blow
+    let before = Without(row, &[TERMINATION]);
     let ask = Ask { kept: question.kept.clone(), ..Ask::default() };
     let estimate = predictor.estimate(&before, &ask)?;
     let predictive = estimate
@@ -284,21 +272,13 @@ pub(super) fn assess_form(
     labels: &[(String, Vec<Option<String>>)],
     reference: &[f64],
 ) -> FormAssessment {
-    let mut counts: BTreeMap<&str, u64> = BTreeMap::new();
+    let mut counts: BTreeMap<String, u64> = BTreeMap::new();
     for reason in refused.iter().flatten() {
-        *counts.entry(reason).or_default() += 1;
+        *counts.entry(reason.clone()).or_default() += 1;
     }
-    let mut refused: Vec<(String, u64)> = counts.into_iter().map(|(r, n)| (r.to_string(), n)).collect();
-    refused.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
     let mut by_class = Vec::new();
     for (class, levels) in labels {
-        let mut seen: Vec<&str> = Vec::new();
-        for level in tested.iter().filter_map(|t| levels[t.row].as_deref()) {
-            if !seen.contains(&level) {
-                seen.push(level);
-            }
-        }
-        for level in seen {
+        for level in each_once(tested.iter().filter_map(|t| levels[t.row].as_deref())) {
             let mine: Vec<&Tested> =
                 tested.iter().filter(|t| levels[t.row].as_deref() == Some(level)).collect();
             by_class.push(ClassScores {
@@ -315,7 +295,7 @@ pub(super) fn assess_form(
         own,
         by_class,
         pit: Pit::of(&tested),
-        refused,
+        refused: commonest_first(counts),
         tested,
         calibration,
     }

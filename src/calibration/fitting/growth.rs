@@ -21,12 +21,14 @@ use super::Collector;
 use super::recipe::VariantRecipe;
 use super::shrunken::{FOLDS, Rows};
 use super::sizes::FittedSize;
+use crate::by_name::each_once;
 use crate::calibration::{Range, Recorded, Spread, cholesky};
 use crate::error::{Error, Result};
 use crate::fit::cone::{Inequalities, nearest};
 use crate::fit::linear::dot;
 use crate::fit::shrunken::ShrunkenFit;
 use crate::form::{ANGLE, AREA, Compiled, DEPTH, Form, Term, Transform, WIDTH};
+use crate::special::sorted_quantile;
 use nalgebra::DMatrix;
 use std::collections::HashSet;
 
@@ -103,16 +105,11 @@ fn read_together(form: &Form, along: &[&str]) -> HashSet<String> {
 
 /// Whether a term is curved in a measurement, and where its knots are.
 fn curves(term: &Term, name: &str, knots: &mut Vec<f64>) -> bool {
-    let within = |t: &Term| {
-        let mut found = false;
-        t.visit_numbers(&mut |n| found |= n == name);
-        found
-    };
     match term {
         Term::Value(_) | Term::Indicator { .. } => false,
-        Term::Ln(of) | Term::Log10(of) => !matches!(**of, Term::Value(_)) && within(of),
+        Term::Ln(of) | Term::Log10(of) => !matches!(**of, Term::Value(_)) && of.reads(name),
         Term::Shifted { of, .. } => curves(of, name, knots),
-        Term::Spline { of, knots: own, .. } if within(of) => {
+        Term::Spline { of, knots: own, .. } if of.reads(name) => {
             match &**of {
                 Term::Ln(v) if **v == Term::from(name) => knots.extend(own.iter().map(|k| k.exp())),
                 Term::Value(_) => knots.extend(own),
@@ -121,10 +118,10 @@ fn curves(term: &Term, name: &str, knots: &mut Vec<f64>) -> bool {
             true
         }
         Term::Product(of) => {
-            of.iter().filter(|t| within(t)).count() > 1 || of.iter().any(|t| curves(t, name, knots))
+            of.iter().filter(|t| t.reads(name)).count() > 1 || of.iter().any(|t| curves(t, name, knots))
         }
         Term::Power { of, .. } | Term::Tangent(of) | Term::Above { of, .. } | Term::Spline { of, .. } => {
-            within(of)
+            of.reads(name)
         }
     }
 }
@@ -166,14 +163,8 @@ impl Distinct {
 impl Collector {
     /// Every input row of the grid of some forms; what does not vary stays at the first of its points.
     fn grid(&self, forms: &[&Form], ranges: &[Range], varies: impl Fn(&str) -> bool) -> Vec<Vec<f64>> {
-        let mut needs: Vec<String> = Vec::new();
-        for n in forms.iter().flat_map(|f| f.needs()) {
-            if !needs.contains(&n) {
-                needs.push(n);
-            }
-        }
         let mut rows = vec![vec![f64::NAN; self.layout.len()]];
-        for name in needs {
+        for name in each_once(forms.iter().flat_map(|f| f.needs())) {
             let Some(at) = self.layout.position(&name) else { continue };
             let mut values: Vec<f64> = match self.layout.class_at(at) {
                 Some(class) => (0..class.levels.len()).map(|c| c as f64).collect(),
@@ -290,12 +281,7 @@ impl Collector {
             return None;
         }
         found.sort_by(f64::total_cmp);
-        let quantile = |p: f64| {
-            let at = p * (found.len() - 1) as f64;
-            let (i, part) = (at.floor() as usize, at.fract());
-            let next = found[(i + 1).min(found.len() - 1)];
-            (found[i] + part * (next - found[i])).exp() * 1e3
-        };
+        let quantile = |p: f64| sorted_quantile(&found, p).exp() * 1e3;
         Some((Recorded { low: quantile(TAIL), high: quantile(1.0 - TAIL) }, signs))
     }
 

@@ -2,6 +2,7 @@
 //! together, how the flakes end; and the recipe that these allow.
 
 use super::{Recipe, TerminationRecipe, ToldApart, VariantRecipe, as_struck};
+use crate::by_name::each_once;
 use crate::calibration::{Provenance, SIZES};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
@@ -124,13 +125,7 @@ impl Inventory {
 
     /// The measurements that a row may need, by column.
     pub(crate) fn reads(&self) -> Vec<String> {
-        let mut names: Vec<String> = Vec::new();
-        for name in self.candidates.iter().flat_map(|c| &c.needs) {
-            if !names.contains(name) {
-                names.push(name.clone());
-            }
-        }
-        names
+        each_once(self.candidates.iter().flat_map(|c| c.needs.iter().cloned()))
     }
 
     /// Counts what a flake records.

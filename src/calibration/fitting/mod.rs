@@ -25,8 +25,10 @@ pub use recipe::{
     Method, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use report::{Figure, FitReport, Report, Taken};
+pub(crate) use report::{Offered, commonest_first};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
+use crate::by_name::each_once;
 use crate::error::{Error, Result, check_size};
 use crate::fit::Design;
 use crate::fit::multinomial::{self, MultinomialOptions, Outcomes};
@@ -84,8 +86,7 @@ pub struct Collector {
     /// Whether some form reads what the retouch says together.
     reads_retouch: bool,
     percussors: BTreeMap<String, u64>,
-    left_out: BTreeMap<String, u64>,
-    offered: u64,
+    offered: Offered,
 }
 
 impl Collector {
@@ -110,14 +111,10 @@ impl Collector {
                 return Err(Error::invalid("settings", format!("no form reads {name}")));
             }
         }
-        let mut columns: Vec<String> = Vec::new();
-        for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
-            if !columns.contains(&s.column) {
-                columns.push(s.column.clone());
-            }
-        }
+        let sizes = || recipe.variants.iter().flat_map(|v| &v.sizes);
+        let columns = each_once(sizes().map(|s| s.column.clone()));
         recipe.variants.iter().try_for_each(kept::check)?;
-        for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
+        for s in sizes() {
             check_method(s)?;
             if let TailsToTry::ByClass { class, levels } = &s.method.tails {
                 for (level, _) in levels {
@@ -125,18 +122,14 @@ impl Collector {
                 }
             }
         }
-        let mut groups: Vec<(String, Names)> = Vec::new();
-        for shared in recipe.variants.iter().flat_map(|v| &v.sizes).flat_map(|s| &s.method.shared) {
-            if !groups.iter().any(|(by, _)| *by == shared.by) {
-                groups.push((shared.by.clone(), Names::default()));
-            }
+        let mut groups = each_once(sizes().flat_map(|s| &s.method.shared).map(|shared| shared.by.clone()));
+        if sizes().any(|s| s.method.kept.is_some()) {
+            groups.push(kept::EVERYTHING_KEPT.to_string());
         }
-        if recipe.variants.iter().flat_map(|v| &v.sizes).any(|s| s.method.kept.is_some()) {
-            groups.push((kept::EVERYTHING_KEPT.to_string(), Names::default()));
-        }
+        let groups: Vec<(String, Names)> = groups.into_iter().map(|by| (by, Names::default())).collect();
         // levels may be added as they appear, but places and codes once given stay
         let (mut readings, mut running) = (Vec::new(), Vec::new());
-        for s in recipe.variants.iter().flat_map(|v| &v.sizes) {
+        for s in sizes() {
             let numbers = Layout::of([&s.form]).numbers;
             let reading = Reading {
                 form: s.form.clone(),
@@ -173,26 +166,18 @@ impl Collector {
             names: Vec::new(),
             reads_retouch,
             percussors: BTreeMap::new(),
-            left_out: BTreeMap::new(),
-            offered: 0,
+            offered: Offered::default(),
         })
     }
 
     /// Offers one flake. It is used, or left out and counted under the reason given back.
     pub fn offer(&mut self, flake: &impl Measured) -> Taken {
-        self.offered += 1;
         let taken = if self.reads_retouch {
             WithRetouch::of(flake).map_err(|e| e.to_string()).and_then(|flake| self.take(&flake))
         } else {
             self.take(flake)
         };
-        match taken {
-            Ok(()) => Taken::Used,
-            Err(reason) => {
-                *self.left_out.entry(reason.clone()).or_default() += 1;
-                Taken::LeftOut(reason)
-            }
-        }
+        self.offered.count(taken)
     }
 
     /// Offers flakes that record nothing but numbers: columns of one length under these names, not a number where
@@ -250,14 +235,10 @@ impl Collector {
             for i in from..from + n {
                 row.iter_mut().zip(&x).for_each(|(r, c)| *r = c[i]);
                 own.iter_mut().zip(&sizes).for_each(|(s, c)| *s = c[i]);
-                self.offered += 1;
-                if !fine[i - from]
-                    && let Err(reason) = self.usable(&row, &own)
-                {
-                    *self.left_out.entry(reason).or_default() += 1;
-                    continue;
+                let taken = if fine[i - from] { Ok(()) } else { self.usable(&row, &own) };
+                if self.offered.count(taken) == Taken::Used {
+                    self.keep(&row, &own);
                 }
-                self.keep(&row, &own);
             }
         }
         let used = self.flakes.used() - before;
@@ -283,8 +264,7 @@ impl Collector {
 
     /// Counts a flake that could not be offered at all, such as a row of a table that was refused.
     pub fn leave_out(&mut self, reason: impl Into<String>) {
-        self.offered += 1;
-        *self.left_out.entry(reason.into()).or_default() += 1;
+        self.offered.count(Err(reason.into()));
     }
 
     fn take(&mut self, flake: &impl Measured) -> std::result::Result<(), String> {
@@ -405,11 +385,7 @@ impl Collector {
         self.fold(true);
         let used = self.flakes.used();
         if used == 0 {
-            let mut what = "flakes to fit".to_string();
-            if let Some((reason, _)) = self.left_out.iter().max_by_key(|(_, n)| **n) {
-                what.push_str(&format!(" (most often: {reason})"));
-            }
-            return Err(Error::TooFew { what, found: 0, needed: 2 });
+            return Err(self.offered.none_used("flakes to fit", 2));
         }
         for (column, (n, low, high)) in self.columns.iter().zip(&self.seen) {
             if *n > 1 && low == high {
@@ -458,9 +434,8 @@ impl Collector {
             assumptions: self.recipe.assumptions.clone(),
             variants,
         })?;
-        let mut left_out: Vec<(String, u64)> = self.left_out.into_iter().collect();
-        left_out.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-        Ok((calibration, Report { offered: self.offered, used, left_out, fits }))
+        let left_out = commonest_first(self.offered.left_out);
+        Ok((calibration, Report { offered: self.offered.flakes, used, left_out, fits }))
     }
 
     /// Fits a variant, whose sizes are read from the `first` reading on.

@@ -113,8 +113,8 @@ impl Collector {
             ended: self.ended,
             names: self.names,
             percussors: self.percussors,
-            left_out: self.left_out,
-            offered: self.offered,
+            left_out: self.offered.left_out,
+            offered: self.offered.flakes,
         })
     }
 
@@ -207,13 +207,15 @@ impl Collector {
         }
         self.ended.extend(part.ended);
         self.names.extend(part.names);
-        for (all, more) in [(&mut self.percussors, part.percussors), (&mut self.left_out, part.left_out)] {
+        for (all, more) in
+            [(&mut self.percussors, part.percussors), (&mut self.offered.left_out, part.left_out)]
+        {
             for (name, n) in more {
                 let sum = all.entry(name).or_default();
                 *sum = sum.saturating_add(n);
             }
         }
-        self.offered = self.offered.saturating_add(part.offered);
+        self.offered.flakes = self.offered.flakes.saturating_add(part.offered);
         Ok(())
     }
 }

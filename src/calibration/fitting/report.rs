@@ -2,7 +2,9 @@
 
 use super::sizes::FittedSize;
 use crate::calibration::{SharedEffect, Spread};
+use crate::error::Error;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// What became of the flakes, and the fits behind the calibration.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -162,4 +164,39 @@ pub enum Taken {
     Used,
     /// It is left out, for this reason.
     LeftOut(String),
+}
+
+/// How many flakes were offered, and why some were left out.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Offered {
+    pub(crate) flakes: u64,
+    pub(crate) left_out: BTreeMap<String, u64>,
+}
+
+impl Offered {
+    /// Counts a flake that was taken, or why it was not.
+    pub(crate) fn count(&mut self, taken: std::result::Result<(), String>) -> Taken {
+        self.flakes += 1;
+        match taken {
+            Ok(()) => Taken::Used,
+            Err(reason) => {
+                *self.left_out.entry(reason.clone()).or_default() += 1;
+                Taken::LeftOut(reason)
+            }
+        }
+    }
+
+    /// That none was used, with the commonest reason.
+    pub(crate) fn none_used(&self, what: &str, needed: usize) -> Error {
+        let most = self.left_out.iter().max_by_key(|(_, n)| **n);
+        let why = most.map_or(String::new(), |(reason, _)| format!(" (most often: {reason})"));
+        Error::TooFew { what: format!("{what}{why}"), found: 0, needed }
+    }
+}
+
+/// Reasons with their counts, the commonest first.
+pub(crate) fn commonest_first(counts: BTreeMap<String, u64>) -> Vec<(String, u64)> {
+    let mut all: Vec<(String, u64)> = counts.into_iter().collect();
+    all.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    all
 }

@@ -33,7 +33,7 @@ use super::caution::Caution;
 use super::{Calibration, SizeModel, TerminationModel, Variant};
 use crate::error::{Error, Place, Result};
 use crate::flake::Technique;
-use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
+use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION, Term};
 use crate::material::{PercussorClass, PercussorMaterial};
 use crate::strike::Measured;
 pub(crate) use percussor::Kind;
@@ -142,7 +142,7 @@ impl ResolvedVariant {
                 .filter_map(|(i, a)| code(&a.class, &a.level).map(|(at, code)| (at, code, i)))
                 .collect(),
             ranged: v.ranges.iter().map(|r| layout.position(&r.name)).collect(),
-            tangent: v.sizes.iter().any(|m| m.form.terms().iter().any(|t| t.to_string().contains("tan "))),
+            tangent: v.sizes.iter().any(|m| m.form.terms().iter().any(Term::has_tangent)),
         })
     }
 }

@@ -45,6 +45,7 @@ use crate::infer::original::{Truncated, doubt};
 use crate::infer::recovery::{Mesh, Sieved, Struck, struck};
 use crate::page::{Page, name, short};
 use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor, USUAL_LEVEL, in_words};
+use crate::special::sorted_quantile;
 use crate::strike::Measured;
 use crate::threads;
 use draws::{Flake, Generator, Model, Rows, Sums};
@@ -175,17 +176,7 @@ impl Drawn {
         }
         draws.sort_unstable_by(f64::total_cmp);
         let n = draws.len();
-        let at = |p: f64| {
-            let h = (n - 1) as f64 * p;
-            let i = (h.floor() as usize).min(n - 1);
-            let j = (i + 1).min(n - 1);
-            let part = h - i as f64;
-            if part == 0.0 || draws[i] == draws[j] {
-                draws[i]
-            } else {
-                draws[i] + part * (draws[j] - draws[i])
-            }
-        };
+        let at = |p: f64| sorted_quantile(&draws, p);
         let error = |p: f64| {
             let step = (p * (1.0 - p) / n as f64).sqrt();
             let apart = at((p + step).min(1.0)) - at((p - step).max(0.0));
@@ -216,17 +207,10 @@ impl Drawn {
     }
 
     fn scaled(self, by: f64) -> Drawn {
-        Drawn {
-            low: self.low * by,
-            median: self.median * by,
-            high: self.high * by,
-            level: self.level,
-            monte_carlo_error: DrawnErrors {
-                low: self.monte_carlo_error.low * by,
-                median: self.monte_carlo_error.median * by,
-                high: self.monte_carlo_error.high * by,
-            },
-        }
+        let DrawnErrors { low, median, high } = self.monte_carlo_error;
+        let monte_carlo_error = DrawnErrors { low: low * by, median: median * by, high: high * by };
+        let (low, median, high) = (self.low * by, self.median * by, self.high * by);
+        Drawn { low, median, high, monte_carlo_error, ..self }
     }
 }
 
@@ -302,7 +286,7 @@ impl fmt::Display for Remark {
 }
 
 /// The answer for one group; `to_string` tells it in words (`{:79}` breaks its paragraphs at 79 characters).
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct GroupTotals {
     /// Its name.
@@ -785,7 +769,8 @@ impl<'p> Assemblage<'p> {
     ///
     /// The flakes whose mass is drawn, and those whose length is.
     fn flakes(&self, level: f64) -> (Vec<Flake>, Vec<Flake>, Vec<GroupTotals>) {
-        let mut totals: Vec<GroupTotals> = self.groups.iter().map(|g| GroupTotals::empty(g)).collect();
+        let empty = |group: &String| GroupTotals { group: group.clone(), ..GroupTotals::default() };
+        let mut totals: Vec<GroupTotals> = self.groups.iter().map(empty).collect();
         let mut named: BTreeMap<(u32, &(String, String)), Vec<usize>> = BTreeMap::new();
         for (t, counted) in totals.iter_mut().zip(&self.offered) {
             (t.pieces, t.platforms) = (counted.pieces, counted.platforms);
@@ -937,30 +922,4 @@ impl<'p> Assemblage<'p> {
 
 fn of_group(drawn: &[Sums], group: usize, groups: usize) -> impl Iterator<Item = &Sums> {
     drawn.iter().skip(group).step_by(groups.max(1))
-}
-
-impl GroupTotals {
-    fn empty(group: &str) -> GroupTotals {
-        GroupTotals {
-            group: group.to_string(),
-            pieces: 0,
-            platforms: 0,
-            n: 0,
-            weighed_whole: 0,
-            weighed_whole_g: 0.0,
-            lost_known_g: None,
-            weighed: 0,
-            mass_now_g: 0.0,
-            total_mass_g: None,
-            mean_mass_g: None,
-            mass_lost_g: None,
-            struck_for_kept: None,
-            mean_length_mm: None,
-            found: Vec::new(),
-            not_estimated: Vec::new(),
-            cautions: Vec::new(),
-            remarks: Vec::new(),
-            sieved: None,
-        }
-    }
 }

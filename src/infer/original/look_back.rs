@@ -274,17 +274,7 @@ impl<P: Measured + ?Sized> Measured for Marks<'_, '_, P> {
         if name == "mass_now_g" { Some(self.certain) } else { self.noted.number(name) }
     }
     fn class(&self, name: &str) -> Option<&str> {
-        match name {
-            "stone" => self.noted.class(name),
-            _ if self.strike(name) => None,
-            _ => self.noted.class(name),
-        }
-    }
-}
-
-impl<P: ?Sized> Marks<'_, '_, P> {
-    /// Whether a class speaks of the strike, or of a state that the calibration of loss is for.
-    fn strike(&self, name: &str) -> bool {
+        // what speaks of the strike, or of a state that the calibration of loss is for
         const HIDDEN: [&str; 7] = [
             "percussor",
             "percussor_class",
@@ -294,6 +284,6 @@ impl<P: ?Sized> Marks<'_, '_, P> {
             "retouched",
             "portion",
         ];
-        HIDDEN.contains(&name)
+        if HIDDEN.contains(&name) { None } else { self.noted.class(name) }
     }
 }

@@ -3,9 +3,8 @@
 
 use crate::error::{Bounds, Result};
 use crate::predict::{Component, Interval, LEVEL, Predictive};
-use crate::special::{student_cdf, student_sf};
+use crate::special::{Student, ln_sum, newton_within, student_cdf, student_sf};
 use rand::{Rng, RngExt};
-use statrs::function::beta::ln_beta;
 
 /// A predictive conditioned on the size being at least what remains.
 #[derive(Debug, Clone, PartialEq)]
@@ -128,11 +127,7 @@ fn ln_sf(components: &[Component], v: f64) -> f64 {
     }
     let terms: Vec<f64> =
         components.iter().filter(|c| c.weight > 0.0).map(|c| c.weight.ln() + term(c)).collect();
-    let largest = terms.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if largest == f64::NEG_INFINITY {
-        return largest;
-    }
-    largest + terms.iter().map(|t| (t - largest).exp()).sum::<f64>().ln()
+    ln_sum(terms.iter().copied())
 }
 
 /// The log of P(T > z) of a Student t (normal where the degrees of freedom are infinite), also where the
@@ -164,20 +159,7 @@ pub fn ln_student_sf(z: f64, df: f64) -> f64 {
         return -0.5 * w * w - (w * std::f64::consts::TAU.sqrt()).ln()
             + (-r * (1.0 - 3.0 * r * (1.0 - 5.0 * r * (1.0 - 7.0 * r)))).ln_1p();
     }
-    // half the regularised incomplete beta function I_h(a, 1/2) with its hypergeometric series, whose terms
-    // are all positive and fall at least as fast as h^n
-    // the logarithm of the beta function has no value at the smallest of doubles
-    let a = 0.5 * df.max(1e-300);
-    let ratio = (z / df.sqrt()).powi(2);
-    let ln_h = if ratio.is_finite() { -ratio.ln_1p() } else { 2.0 * (df.sqrt().ln() - z.ln()) };
-    let h = ln_h.exp();
-    let (mut term, mut sum, mut n) = (1.0, 1.0, 0.0);
-    while term > 1e-17 * sum && n < 1e6 {
-        term *= h * (a + 0.5 + n) / (a + 1.0 + n);
-        sum += term;
-        n += 1.0;
-    }
-    -std::f64::consts::LN_2 + a * ln_h + 0.5 * (-h).ln_1p() - a.ln() - ln_beta(a, 0.5) + f64::ln(sum)
+    Student::new(df).ln_far_sf(z)
 }
 
 /// The point v of the transformed scale, at or above `bound`, with ln S(v) = ln S(bound) + ln_q.
@@ -207,28 +189,12 @@ fn quantile_beyond(p: &Predictive, bound: f64, ln_above: f64, ln_q: f64) -> f64 
         }
         step *= 2.0;
     }
-    v = 0.5 * (low + high);
-    for _ in 0..200 {
+    let excess_and_slope = |v: f64| {
         let here = ln_sf(components, v);
-        let excess = here - target;
-        if excess == 0.0 {
-            break;
-        }
-        if excess > 0.0 {
-            low = v;
-        } else {
-            high = v;
-        }
-        let hazard = (p.ln_pdf_transformed(v) - here).exp();
-        let newton = v + excess / hazard;
-        let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
-        let settled = (next - v).abs() <= 2.0 * f64::EPSILON * v.abs().max(1e-3);
-        v = next;
-        if settled || high - low <= 2.0 * f64::EPSILON * v.abs() {
-            break;
-        }
-    }
-    v
+        (target - here, (p.ln_pdf_transformed(v) - here).exp())
+    };
+    let settled = |before: f64, v: f64, _| (v - before).abs() <= 2.0 * f64::EPSILON * before.abs().max(1e-3);
+    newton_within((low, high), 0.5 * (low + high), excess_and_slope, settled)
 }
 
 #[cfg(test)]
