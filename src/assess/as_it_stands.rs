@@ -11,8 +11,7 @@ use serde::Serialize;
 /// What was found of one size, against what was expected.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[non_exhaustive]
-pub struct SizeAsItStands {
+pub(crate) struct SizeAsItStands {
     /// The size.
     pub size: String,
     /// What the calibration means by it (`mean_thickness_mm`).
@@ -37,7 +36,7 @@ pub struct SizeAsItStands {
 
 /// One flake as it was found: each size that was recorded, beside what was expected.
 #[derive(Debug, Clone, PartialEq)]
-pub struct FoundFlake(Vec<FoundSize>);
+pub(crate) struct FoundFlake(Vec<FoundSize>);
 
 #[derive(Debug, Clone, PartialEq)]
 struct FoundSize {
@@ -47,26 +46,9 @@ struct FoundSize {
     expected: Interval,
 }
 
-/// Sums over flakes.
-///
-/// ```
-/// use conchoid::assess::AsItStands;
-/// use conchoid::calibration::bundled;
-/// use conchoid::predict::{Ask, Predictor};
-/// use conchoid::strike::{Platform, Strike};
-/// use conchoid::flake::Flake;
-/// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-/// let mut fit = AsItStands::new(0.95)?;
-/// for mass in [10.0, 14.0, 30.0] {
-///     let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-///     let strike = Strike::builder().platform(platform).build()?;
-///     let flake = Flake::builder().strike(strike).mass_g(mass).build()?;
-///     fit.take(fit.found(&flake, &predictor.estimate(&flake, &Ask::default())?)?);
-/// }
-/// let mass = &fit.sizes()[0];
-/// assert_eq!((mass.size.as_str(), mass.flakes, mass.inside), ("mass_g", 3, 3));
-/// # Ok::<(), conchoid::Error>(())
-/// ```
+/// How the sizes recorded of complete flakes lie beside what was expected of them, over the flakes of a table
+/// ([`TableEstimates::write_beside`](crate::table::TableEstimates::write_beside)); a
+/// [`TableReport`](crate::table::TableReport) tells it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AsItStands {
     level: f64,
@@ -85,11 +67,16 @@ struct Sums {
 }
 
 impl AsItStands {
+    /// The columns of sizes that were recorded of so many flakes at least.
+    pub fn columns(&self, flakes: u64) -> Vec<String> {
+        self.sizes().into_iter().filter(|s| s.flakes >= flakes).map(|s| s.column).collect()
+    }
+
     /// Nothing yet, for intervals of this level.
     ///
     /// # Errors
     /// [`Error::OutOfRange`](crate::Error::OutOfRange) unless 0 < level < 1.
-    pub fn new(level: f64) -> Result<AsItStands> {
+    pub(crate) fn new(level: f64) -> Result<AsItStands> {
         Ok(AsItStands { level: LEVEL.check(level)?, sums: Vec::new() })
     }
 
@@ -97,7 +84,7 @@ impl AsItStands {
     ///
     /// # Errors
     /// None for an estimate of this crate.
-    pub fn found(&self, flake: &impl Measured, e: &Estimate) -> Result<FoundFlake> {
+    pub(crate) fn found(&self, flake: &impl Measured, e: &Estimate) -> Result<FoundFlake> {
         let mut found = Vec::new();
         if as_struck(flake, false).is_err() {
             return Ok(FoundFlake(found));
@@ -114,7 +101,7 @@ impl AsItStands {
     }
 
     /// Adds a flake.
-    pub fn take(&mut self, flake: FoundFlake) {
+    pub(crate) fn take(&mut self, flake: FoundFlake) {
         for FoundSize { size, column, observed, expected } in flake.0 {
             let at = self.sums.iter().position(|s| s.column == column).unwrap_or(self.sums.len());
             if at == self.sums.len() {
@@ -131,7 +118,7 @@ impl AsItStands {
     }
 
     /// Every size found, in the order of the calibrations' sizes.
-    pub fn sizes(&self) -> Vec<SizeAsItStands> {
+    pub(crate) fn sizes(&self) -> Vec<SizeAsItStands> {
         let z = normal_quantile(0.975);
         let of = |s: &Sums| {
             let n = s.flakes as f64;
@@ -154,5 +141,32 @@ impl AsItStands {
         let mut sizes: Vec<SizeAsItStands> = self.sums.iter().map(of).collect();
         sizes.sort_by_key(|s| order(&s.column));
         sizes
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::bundled;
+    use crate::flake::Flake;
+    use crate::predict::{Ask, Predictor};
+    use crate::strike::{Platform, Strike};
+
+    #[test]
+    fn flakes_are_found_beside_what_was_expected_of_them() {
+        let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+        let mut fit = AsItStands::new(0.95).unwrap();
+        for mass in [10.0, 14.0, 30.0] {
+            let platform =
+                Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
+            let strike = Strike::builder().platform(platform).build().unwrap();
+            let flake = Flake::builder().strike(strike).mass_g(mass).build().unwrap();
+            let estimate = predictor.estimate(&flake, &Ask::default()).unwrap();
+            fit.take(fit.found(&flake, &estimate).unwrap());
+        }
+        let mass = &fit.sizes()[0];
+        assert_eq!((mass.size.as_str(), mass.flakes, mass.inside), ("mass_g", 3, 3));
+        assert_eq!((fit.columns(3), fit.columns(4)), (vec!["mass_g".to_string()], Vec::new()));
+        assert!(AsItStands::new(1.0).is_err());
     }
 }

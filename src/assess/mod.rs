@@ -45,7 +45,8 @@ pub(crate) mod folds;
 pub(crate) mod residual;
 pub(crate) mod score;
 
-pub use as_it_stands::{AsItStands, FoundFlake, SizeAsItStands};
+pub use as_it_stands::AsItStands;
+pub(crate) use as_it_stands::SizeAsItStands;
 pub use compare::{
     Assessment, ClassScores, Coverage, Difference, FormAssessment, Pit, Question, Recommendation, Scores,
     Tested, as_they_stand, cross_validate,

@@ -86,7 +86,7 @@ pub struct Estimate {
     /// interval of that; empty where the calibration cannot tell.
     pub terminations: Vec<(String, Ranged)>,
     /// Correlation of the sizes about what is expected, transformed scale, in the order of `sizes`.
-    pub residual_correlation: Vec<Vec<f64>>,
+    pub(crate) residual_correlation: Vec<Vec<f64>>,
     /// Probability that such a flake was kept, where flakes above a threshold were asked for.
     pub kept: Option<f64>,
     /// What there is to doubt.

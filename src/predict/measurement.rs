@@ -160,7 +160,7 @@ impl MeasurementErrors {
     }
 
     /// The standard deviation of a measurement of this value; 0 where it is exact.
-    pub fn sd(&self, name: &str, value: f64) -> f64 {
+    pub(crate) fn sd(&self, name: &str, value: f64) -> f64 {
         match self.0.iter().find(|(n, _)| n == name) {
             Some((_, ErrorSize::Absolute(sd))) => *sd,
             Some((_, ErrorSize::Relative(share))) => share * value.abs(),

@@ -20,6 +20,7 @@ use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::{Line, TableWriter};
+use crate::assess::AsItStands;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
@@ -435,6 +436,33 @@ impl<'a> TableEstimates<'a> {
         take: impl FnMut(T) -> Result<()>,
     ) -> Result<(W, Summary)> {
         rows::write(&Watched { how: self, see }, table, writer, progress, take)
+    }
+
+    /// As [`TableEstimates::write_seen`], and how the sizes recorded lie beside what was expected of them.
+    ///
+    /// # Errors
+    /// As [`TableEstimates::write_seen`].
+    pub fn write_beside<R: Read, W: Write, T: Send>(
+        &self,
+        table: TableReader<R>,
+        writer: W,
+        progress: impl FnMut(u64),
+        see: impl Fn(&Completed<'_>, Estimate) -> Result<T> + Sync,
+        mut take: impl FnMut(T) -> Result<()>,
+    ) -> Result<(W, Summary, AsItStands)> {
+        let mut fit = AsItStands::new(self.level)?;
+        let finder = fit.clone();
+        let (writer, summary) = self.write_seen(
+            table,
+            writer,
+            progress,
+            |row, e| Ok((finder.found(row, &e)?, see(row, e)?)),
+            |(found, seen)| {
+                fit.take(found);
+                take(seen)
+            },
+        )?;
+        Ok((writer, summary, fit))
     }
 
     /// Reads the table to its end and writes it with its estimates; `progress` is told the rows written so far.

@@ -322,7 +322,7 @@ impl Header {
     }
 
     /// The columns understood, by our names, in the order of the table.
-    pub fn understood(&self) -> impl Iterator<Item = &str> {
+    pub(crate) fn understood(&self) -> impl Iterator<Item = &str> {
         self.columns.iter().map(|c| c.name.as_str())
     }
 

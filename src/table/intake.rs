@@ -142,7 +142,8 @@ impl Intake {
     }
 
     /// Rows of the table that were looked at, and those chosen of them, where there are conditions.
-    pub fn chosen(&self) -> Option<(u64, u64)> {
+    #[cfg(test)]
+    pub(crate) fn chosen(&self) -> Option<(u64, u64)> {
         (self.chosen.rows > 0).then_some((self.chosen.rows, self.chosen.kept))
     }
 }

@@ -129,7 +129,7 @@ impl Quantity {
         self.dimension.units()[0].0
     }
     /// The name without its unit.
-    pub fn stem(&self) -> &'static str {
+    pub(crate) fn stem(&self) -> &'static str {
         let name = self.name();
         &name[..name.len() - self.unit().len() - 1]
     }

@@ -8,7 +8,7 @@ use crate::files::named_after;
 use crate::tables::{self, Progress, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
-use conchoid::assess::{AsItStands, Assessment};
+use conchoid::assess::Assessment;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::predict::LEVEL;
 use conchoid::table::TableReport;
@@ -46,17 +46,15 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let table = source.open(&options)?;
     tables::told(table.header());
     let estimates = tables::estimates(&o.blow, &given, first.clone(), by_row, level)?;
-    let (mut drawn, mut fit) = (Rows::default(), AsItStands::new(level)?);
-    let finder = fit.clone();
+    let mut drawn = Rows::default();
     let progress = Progress::new("estimating");
-    let (_, summary) = estimates
-        .write_seen(
+    let (_, summary, fit) = estimates
+        .write_beside(
             table,
             std::io::sink(),
             |rows| progress.at(rows),
-            |row, e| Ok((finder.found(row, &e)?, Seen::of(row.row, row, &e, level)?)),
-            |(found, seen)| {
-                fit.take(found);
+            |row, e| Seen::of(row.row, row, &e, level),
+            |seen| {
                 drawn.take(seen);
                 Ok(())
             },
@@ -71,11 +69,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let name = Path::new(&o.table).file_name().map_or(o.table.clone(), |n| n.to_string_lossy().into_owned());
     let others = others(&first, &summary)?;
     let mut compared: Vec<(Assessment, String)> = Vec::new();
-    for size in fit.sizes().iter().filter(|s| s.flakes >= FEWEST) {
-        let picture = named_after(&o.out, &format!("-forms-{}.svg", size.column), &read)?;
-        match assess::of_table(&source, &o.taken, &size.column, &picture) {
+    for column in fit.columns(FEWEST) {
+        let picture = named_after(&o.out, &format!("-forms-{column}.svg"), &read)?;
+        match assess::of_table(&source, &o.taken, &column, &picture) {
             Ok(a) => compared.push((a, picture)),
-            Err(f) => note!("knap: forms are not compared for {}: {}", size.column, f.message),
+            Err(f) => note!("knap: forms are not compared for {column}: {}", f.message),
         }
     }
     let beside =
