@@ -50,6 +50,15 @@ impl Page {
         let [low, middle, high] = ends.map(short);
         self.line(format!("  {name:width$} {middle:>room$}{unit}({low} to {high})"));
     }
+    /// Cells under each other: their widths, below zero where they begin at the left.
+    pub(crate) fn columns<C: Display>(&mut self, widths: &[isize], cells: impl IntoIterator<Item = C>) {
+        let cell = |(width, c): (&isize, C)| match (width.unsigned_abs(), *width < 0) {
+            (width, true) => format!("{c:width$}"),
+            (width, false) => format!("{c:>width$}"),
+        };
+        let cells: Vec<String> = widths.iter().zip(cells).map(cell).collect();
+        self.line(cells.join(" "));
+    }
     /// An entry of a list within a block.
     pub(crate) fn entry(&mut self, text: impl AsRef<str>) {
         self.under("  - ", "    ", text);

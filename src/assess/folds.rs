@@ -177,6 +177,12 @@ impl Folds {
         &self.rule
     }
 
+    /// What the groups left out are (`core`), where rows hang together.
+    pub(crate) fn by(&self) -> Option<&str> {
+        self.groups.as_ref()?;
+        self.rule.strip_prefix("leave-one-")?.strip_suffix("-out")
+    }
+
     /// Whether a row takes part at all.
     pub(crate) fn admits(&self, row: usize) -> bool {
         row < self.rows && self.groups.as_ref().is_none_or(|g| g[row].is_some())

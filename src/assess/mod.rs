@@ -48,11 +48,11 @@ pub(crate) mod score;
 pub use as_it_stands::AsItStands;
 pub(crate) use as_it_stands::SizeAsItStands;
 pub use compare::{
-    Assessment, ClassScores, Coverage, Difference, FormAssessment, Pit, Question, Recommendation, Scores,
-    Tested, as_they_stand, cross_validate,
+    Assessment, ClassScores, Coverage, FormAssessment, Pit, Question, Recommendation, Scores, Tested,
+    as_they_stand, cross_validate,
 };
 pub use folds::Folds;
-pub use residual::{Check, CheckedRow, ResidualChecks, residual_checks};
+pub use residual::{CheckedRow, ResidualChecks, residual_checks};
 pub use score::{LEVELS, Score};
 
 #[cfg(test)]

@@ -38,7 +38,7 @@ const ILL_CONDITIONED: f64 = 30.0;
 /// One check of a fit.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Check {
+pub(crate) struct Check {
     /// What is asked (`spread against expected size`).
     pub name: String,
     /// The statistic, and what it is.
@@ -82,13 +82,13 @@ pub struct CheckedRow {
     /// Place among the rows given.
     pub row: usize,
     /// Expected transformed size.
-    pub expected: f64,
+    pub(crate) expected: f64,
     /// Observed minus expected.
-    pub residual: f64,
+    pub(crate) residual: f64,
     /// Between 0 and 1; the sum over all rows is the number of terms.
-    pub leverage: f64,
+    pub(crate) leverage: f64,
     /// Residual over its standard deviation, the spread taken from all rows.
-    pub standardised: f64,
+    pub(crate) standardised: f64,
     /// How far all fitted values move if the row is left out (Cook 1977, Technometrics 19:15).
     pub cooks_distance: f64,
 }
@@ -101,16 +101,16 @@ pub struct ResidualChecks {
     #[serde(skip)]
     pub rows: Vec<CheckedRow>,
     /// The checks, in the order of the table above.
-    pub checks: Vec<Check>,
+    pub(crate) checks: Vec<Check>,
     /// Rows whose Cook's distance is above 4/n with that distance, the largest first.
     #[serde(skip)]
     pub influential: Vec<(usize, f64)>,
     /// Variance inflation of each term but the intercept.
     #[serde(serialize_with = "crate::by_name::serialize")]
     #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, f64>"))]
-    pub variance_inflation: Vec<(String, f64)>,
+    pub(crate) variance_inflation: Vec<(String, f64)>,
     /// Largest over smallest singular value of X with columns of length 1.
-    pub condition_number: f64,
+    pub(crate) condition_number: f64,
 }
 
 /// Checks the least squares fit of the first variant of a recipe that has the size, on the rows that it can

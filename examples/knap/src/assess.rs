@@ -3,7 +3,7 @@
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
 use crate::plot::{Axis, Layer, Panel, Row, cut, diagonal, named_rows, page, pale};
-use crate::report::{Format, Page, count, each_once, short, unit, wrapped};
+use crate::report::{Format, Page, count, unit, wrapped};
 use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -11,7 +11,7 @@ use conchoid::assess::{
     Assessment, Folds, FormAssessment, LEVELS, Question, ResidualChecks, Tested, as_they_stand,
     cross_validate, residual_checks,
 };
-use conchoid::calibration::{Calibration, Figure, Provenance, Recipe, bundled};
+use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
@@ -271,183 +271,15 @@ pub fn run(o: &Options) -> Outcome<u8> {
 }
 
 fn printed(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<u8> {
-    match o.format {
-        Format::Json => crate::say::json(&Printed { assessment: a, checks })?,
-        Format::Text => text(o, a, checks)?.show()?,
+    if o.format == Format::Json {
+        crate::say::json(&Printed { assessment: a, checks })?;
+        return Ok(0);
     }
-    Ok(0)
-}
-
-/// A figure with its standard error in brackets.
-fn bracketed(f: Figure, decimals: usize) -> String {
-    match f.standard_error.is_finite() {
-        true => format!("{:.decimals$} ({:.decimals$})", f.value, f.standard_error),
-        false => format!("{:.decimals$}", f.value),
-    }
-}
-
-/// A share in percent, with its standard error in brackets.
-fn percents(f: Figure) -> String {
-    bracketed(Figure { value: 100.0 * f.value, standard_error: 100.0 * f.standard_error }, 1)
-}
-
-/// A p-value.
-fn probability(p: f64) -> String {
-    if p < 0.001 { "<0.001".to_string() } else { format!("{p:.3}") }
-}
-
-/// A column of a table of forms: its head, its width, and what stands in it.
-type Column<'a> = (&'a str, isize, &'a dyn Fn(&FormAssessment) -> String);
-
-/// A line for each form under a line of heads.
-fn table(page: &mut Page, a: &Assessment, name_width: isize, columns: &[Column]) {
-    let widths: Vec<isize> = [-name_width].into_iter().chain(columns.iter().map(|c| c.1)).collect();
-    page.columns(&widths, [""].into_iter().chain(columns.iter().map(|c| c.0)));
-    for f in a.forms() {
-        let name = cut(&f.name, 21, "~");
-        page.columns(&widths, [name].into_iter().chain(columns.iter().map(|c| c.2(f))));
-    }
-}
-
-fn text(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<Page> {
     let mut page = Page::default();
-    let (what, u) = (in_words(a.column()), unit(a.column()));
-    let as_it_stands = !o.calibrations.is_empty();
-    let sites = as_it_stands && a.forms().iter().any(|f| f.overall.groups.is_some());
-    let over = o.by.as_deref().map(in_words).or(sites.then(|| "site".to_string()));
-    let over = over.map(|b| format!(", taken over each {b}")).unwrap_or_default();
-    page.say(format!(
-        "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in brackets{over}.",
-        count(a.flakes() as u64, "flake", "flakes"),
-        a.offered(),
-        a.rule()
-    ));
-    page.gap();
-    let mut columns: Vec<Column> = vec![
-        ("coef.", 5, &|f| f.coefficients.to_string()),
-        ("CRPS", 15, &|f| bracketed(f.overall.crps, 4)),
-        ("log score", 15, &|f| bracketed(f.overall.log_score, 4)),
-        ("bias", 15, &|f| bracketed(f.overall.bias_ln, 3)),
-        ("RMSE", 6, &|f| format!("{:.3}", f.overall.rmse_ln.value)),
-        (u, 5, &|f| short(f.overall.rmse.value)),
-        ("R2", 5, &|f| format!("{:.2}", f.overall.r_squared.value)),
-    ];
-    columns.retain(|c| if as_it_stands { !["coef.", u, "R2"].contains(&c.0) } else { c.0 != "bias" });
-    table(&mut page, a, 22, &columns);
-    page.line("\nCentral intervals: percent of flakes inside, and how wide they are");
-    let inside = |f: &FormAssessment, k: usize| format!("{:.1}", 100.0 * f.overall.coverage[k].inside.value);
-    let columns: [Column; 7] = [
-        ("50 %", 5, &|f| inside(f, 0)),
-        ("80 %", 5, &|f| inside(f, 1)),
-        ("90 %", 5, &|f| inside(f, 2)),
-        ("95 %", 11, &|f| percents(f.overall.coverage[3].inside)),
-        ("width", 7, &|f| format!("{:.3}", f.overall.coverage[3].ln_width.value)),
-        ("int. score", 12, &|f| bracketed(f.overall.interval_score, 2)),
-        ("PIT p", 6, &|f| probability(f.pit.p_value)),
-    ];
-    table(&mut page, a, 21, &columns);
-    by_class(&mut page, a);
-    let r = a.recommendation();
-    if a.forms().len() > 1 {
-        page.line(format!("\nDifferences from {} on the same flakes (below 0: better)", r.best));
-        let widths = [-22, 18, 18, 16];
-        page.columns(&widths, ["", "CRPS", "log score", "int. score"]);
-        for f in a.forms().iter().filter(|f| f.name != r.best) {
-            let d = a.difference(&f.name, &r.best)?;
-            let scores = [bracketed(d.crps, 4), bracketed(d.log_score, 4), bracketed(d.interval_score, 3)];
-            page.columns(&widths, [cut(&f.name, 21, "~")].into_iter().chain(scores));
-        }
-    }
-    if a.forms().iter().any(|f| f.own.flakes > a.flakes()) {
-        page.line(format!("\nEach on all flakes that it can use, of {} with this size", a.with_size()));
-        let columns: [Column; 6] = [
-            ("flakes", 7, &|f| f.own.flakes.to_string()),
-            ("CRPS", 15, &|f| bracketed(f.own.crps, 4)),
-            ("log score", 15, &|f| bracketed(f.own.log_score, 4)),
-            ("RMSE", 6, &|f| format!("{:.3}", f.own.rmse_ln.value)),
-            (u, 5, &|f| short(f.own.rmse.value)),
-            ("R2", 5, &|f| format!("{:.2}", f.own.r_squared.value)),
-        ];
-        table(&mut page, a, 22, &columns);
-    }
-    if !as_it_stands {
-        page.part(r.sentence());
-    }
-    not_used(&mut page, a);
-    for f in a.forms().iter().filter(|f| f.overall.atom > 1e-3) {
-        let (name, below) = (&f.name, 100.0 * f.overall.atom);
-        let text = format!(
-            "{name}: {below:.1} % of its predictive lies below zero, where no flake is; the scores are given a size."
-        );
-        page.under("", "  ", text);
-    }
-    if let Some(checks) = checks {
-        let (take, flakes) = (&r.take, checks.rows.len());
-        page.line(format!("\nChecks of {take}, fitted to all {flakes} flakes by least squares:"));
-        for c in &checks.checks {
-            let p = c.p_value.map(|p| format!(", p {}", probability(p))).unwrap_or_default();
-            let mark = if c.doubtful { " ! " } else { " - " };
-            let text = format!("{} ({}: {:.3}{p}). {}", c.name, c.statistic_is, c.statistic, c.advice);
-            page.under(mark, "   ", text);
-        }
-    }
-    page.part(format!(
-        "CRPS (continuous ranked probability score), log score, RMSE (root mean square error), R2, width and \
-         int. score (interval score) are of ln {what}, bias the mean of ln observed - ln expected (0.69 is twice as \
-         much); the column {u} is the RMSE in {u}. Smaller is better, \
-         except R2. coef.: coefficients of the form. PIT p: the probability that as uneven a histogram of the \
-         probability integral transform comes about by chance if the intervals are right."
-    ));
+    page.told(a.in_words(checks));
     o.plot.iter().for_each(|path| page.line(format!("Plots written to {path}")));
-    Ok(page)
-}
-
-/// Reasons told at most.
-const TOLD: usize = 6;
-
-/// Why flakes or whole forms are not used: each reason once, with the forms that give it.
-fn not_used(page: &mut Page, a: &Assessment) {
-    for (name, reason) in a.left_out() {
-        page.under("", "  ", format!("{name} is left out: {reason}"));
-    }
-    let mut told: Vec<(&str, u64, Vec<&str>)> = Vec::new();
-    for f in a.forms() {
-        for (reason, n) in &f.refused {
-            match told.iter_mut().find(|(r, m, _)| r == reason && m == n) {
-                Some((.., forms)) => forms.push(&f.name),
-                None => told.push((reason, *n, vec![&f.name])),
-            }
-        }
-    }
-    told.sort_by_key(|(_, n, _)| std::cmp::Reverse(*n));
-    for (reason, n, forms) in told.iter().take(TOLD) {
-        let by = if forms.len() == a.forms().len() { "all forms".to_string() } else { forms.join(", ") };
-        page.under("", "  ", format!("{} not used by {by}: {reason}", count(*n, "row", "rows")));
-    }
-    if told.len() > TOLD {
-        page.line(format!("and {} further reasons, each in --format json", told.len() - TOLD));
-    }
-}
-
-fn by_class(page: &mut Page, a: &Assessment) {
-    let classes = a.forms().iter().flat_map(|f| &f.by_class);
-    let classes: Vec<&str> = each_once(classes.map(|c| c.class.as_str()));
-    for class in classes {
-        page.line(format!("\nBy {}", in_words(class)));
-        let widths = [-11, -22, 6, 13, 11, 5, 5];
-        page.columns(&widths, ["", "", "flakes", "CRPS", "95 % holds", "width", "bias"]);
-        let levels = a.forms()[0].by_class.iter().filter(|c| c.class == class);
-        for level in levels.map(|c| c.level.as_str()) {
-            for f in a.forms() {
-                let own = f.by_class.iter().find(|c| c.class == class && c.level == level);
-                let Some(s) = own.map(|c| &c.scores) else { continue };
-                let (level, name) = (cut(level, 11, "~"), cut(&f.name, 22, "~"));
-                let (flakes, holds) = (s.flakes.to_string(), percents(s.coverage[3].inside));
-                let [width, bias] = [&s.coverage[3].ln_width, &s.bias_ln].map(|f| format!("{:.2}", f.value));
-                page.columns(&widths, [level, name, flakes, bracketed(s.crps, 3), holds, width, bias]);
-            }
-        }
-    }
+    page.show()?;
+    Ok(0)
 }
 
 /// What is printed as JSON.
@@ -514,7 +346,7 @@ fn report(
         panels.push(influence(c, take, rows));
     }
     let what = if o.calibrations.is_empty() { "Forms" } else { "Calibrations" };
-    panels.push(compared(a, what)?);
+    panels.push(compared(a, what));
     let flakes = count(a.flakes() as u64, "flake", "flakes");
     page(&format!("{what}: {}, {flakes} of {} rows", a.rule(), a.offered()), &panels, 3)
 }
@@ -590,17 +422,16 @@ fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
 }
 
 /// CRPS of every form less that of the best, with one standard error; a form a row, named there.
-fn compared(a: &Assessment, what: &str) -> Outcome<Panel> {
+fn compared(a: &Assessment, what: &str) -> Panel {
     let best = a.recommendation().best;
     let mut list = Vec::new();
-    for (series, f) in a.forms().iter().enumerate() {
-        let d = a.difference(&f.name, &best)?.crps;
+    for (series, (name, d)) in a.behind_best().into_iter().enumerate() {
         let e = if d.standard_error.is_finite() { d.standard_error } else { 0.0 };
         let ends = Some([d.value - e, d.value, d.value + e]);
-        list.push(Row { words: f.name.clone(), ends, series, also: None });
+        list.push(Row { words: name.to_string(), ends, series, also: None });
     }
     let title = format!("{what} compared (best: {})", cut(&best, 30, "~"));
-    Ok(named_rows(title, "CRPS less that of the best, +/- one s.e.", Some(false), &list, Some(0.0), ""))
+    named_rows(title, "CRPS less that of the best, +/- one s.e.", Some(false), &list, Some(0.0), "")
 }
 
 // the levels of the report are those of the library

@@ -188,15 +188,6 @@ impl Page {
         let [low, middle, high] = of.ends().map(short);
         self.line(format!("  {name:width$} {middle:>room$}{unit}({low} to {high})"));
     }
-    /// Cells under each other: their widths, below zero where they begin at the left.
-    pub fn columns<C: Display>(&mut self, widths: &[isize], cells: impl IntoIterator<Item = C>) {
-        let cell = |(width, c): (&isize, C)| match (width.unsigned_abs(), *width < 0) {
-            (width, true) => format!("{c:width$}"),
-            (width, false) => format!("{c:>width$}"),
-        };
-        let cells: Vec<String> = widths.iter().zip(cells).map(cell).collect();
-        self.line(cells.join(" "));
-    }
     /// What to mind.
     pub fn mind(&mut self, sentences: &[String]) {
         if !sentences.is_empty() {

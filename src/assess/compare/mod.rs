@@ -20,10 +20,12 @@
 //! |---|---|
 //! | this one | the question, the stages, the answer with its differences and recommendation |
 //! | `stages` | which rows a recipe can use, and its scores on the flakes it was fitted without |
+//! | `told` | the answer as a page |
 //! | `means` | means of scores with their standard errors |
 
 mod means;
 mod stages;
+mod told;
 
 use super::folds::{Folds, TestSet};
 use super::score::Score;
@@ -201,7 +203,7 @@ pub struct FormAssessment {
 /// is better.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Difference {
+pub(crate) struct Difference {
     /// Name of the first form.
     pub first: String,
     /// Name of the second.
@@ -299,6 +301,9 @@ pub struct Assessment {
     with_size: usize,
     forms: Vec<FormAssessment>,
     left_out: Vec<(String, String)>,
+    /// Whether calibrations were scored as they stand, and else what groups were left out of.
+    as_they_stand: bool,
+    by: Option<String>,
     /// For each row its level, one list for each class asked for.
     labels: Vec<(String, Vec<Option<String>>)>,
 }
@@ -325,12 +330,12 @@ impl Assessment {
     }
 
     /// Flakes that could be tested, whatever is recorded of their platforms.
-    pub fn with_size(&self) -> usize {
+    pub(crate) fn with_size(&self) -> usize {
         self.with_size
     }
 
     /// Forms that cannot be used with these rows, by name, each with the reason.
-    pub fn left_out(&self) -> &[(String, String)] {
+    pub(crate) fn left_out(&self) -> &[(String, String)] {
         &self.left_out
     }
 
@@ -349,6 +354,13 @@ impl Assessment {
         self.forms.iter().find(|f| f.name == name)
     }
 
+    /// CRPS of each form less that of the best, over all common flakes, in their order.
+    pub fn behind_best(&self) -> Vec<(&str, Figure)> {
+        let best = self.recommendation().best;
+        let behind = |f: &FormAssessment| self.difference(&f.name, &best).map(|d| d.crps);
+        self.forms.iter().filter_map(|f| Some((f.name.as_str(), behind(f).ok()?))).collect()
+    }
+
     /// The level of a class that a row has, for the classes asked for.
     pub fn label(&self, class: &str, row: usize) -> Option<&str> {
         self.labels.iter().find(|(c, _)| c == class)?.1.get(row)?.as_deref()
@@ -358,7 +370,7 @@ impl Assessment {
     ///
     /// # Errors
     /// [`Error::UnknownName`] with the names of the forms.
-    pub fn difference(&self, first: &str, second: &str) -> Result<Difference> {
+    pub(crate) fn difference(&self, first: &str, second: &str) -> Result<Difference> {
         self.difference_where(first, second, |_| true)
     }
 
@@ -589,6 +601,8 @@ pub fn cross_validate<M: Measured + Sync>(
         with_size,
         forms,
         left_out: left_out.into_iter().map(|(name, e)| (name, e.to_string())).collect(),
+        as_they_stand: false,
+        by: folds.by().map(str::to_string),
         labels,
     })
 }
@@ -698,6 +712,8 @@ pub fn as_they_stand<M: Measured + Sync>(
         with_size: rows.iter().filter(|r| r.number(&column).is_some()).count(),
         forms: forms.collect(),
         left_out: Vec::new(),
+        as_they_stand: true,
+        by: None,
         column,
         labels,
     })
