@@ -9,7 +9,7 @@ use super::resolved::At;
 use super::{SizeModel, Spread, wrong};
 use crate::error::{Bounds, Error, Place, Result};
 use crate::form::Layout;
-use crate::special::{normal_sf, student_quantile_upper};
+use crate::special::{halved, normal_sf, student_quantile_upper};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
@@ -341,18 +341,11 @@ fn normal_and_t(variance: f64, squared: f64, df: f64) -> (f64, f64) {
         .collect();
     let total: f64 = nodes.iter().map(|n| n.0).sum();
     let beyond = |q: f64| nodes.iter().map(|(w, sd)| w * normal_sf(q / sd)).sum::<f64>() / total;
-    let halve = |mut low: f64, mut high: f64, above: &dyn Fn(f64) -> bool| {
-        for _ in 0..80 {
-            let middle = 0.5 * (low + high);
-            if above(middle) { low = middle } else { high = middle }
-        }
-        0.5 * (low + high)
-    };
     let most = 100.0 * (variance + squared).sqrt();
-    let quantile = |p: f64| halve(0.0, most, &|q| beyond(q) > p);
+    let quantile = |p: f64| halved((0.0, most), |q| beyond(q) > p);
     let (quarter, end) = (quantile(0.25), quantile(0.025));
     let ratio = |d: f64| student_quantile_upper(0.025, d) / student_quantile_upper(0.25, d);
-    let ln_df = halve(df.ln(), 12.0, &|ln| ratio(ln.exp()) > end / quarter);
+    let ln_df = halved((df.ln(), 12.0), |ln| ratio(ln.exp()) > end / quarter);
     let one = ln_df.exp();
     ((end / student_quantile_upper(0.025, one)).powi(2), one)
 }

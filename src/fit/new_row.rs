@@ -40,11 +40,6 @@ pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
-/// A setting outside its range.
-pub(crate) fn outside(name: &str, value: f64, accepted: &str) -> Error {
-    Error::out_of_range(Place::column(name), value, accepted)
-}
-
 /// v'Av.
 pub(crate) fn quadratic(a: &DMatrix<f64>, v: &[f64]) -> f64 {
     a.column_iter().zip(v).map(|(column, w)| w * dot(column.as_slice(), v)).sum()

@@ -16,7 +16,7 @@
 //! seed and the number of draws, not on threads, and not on what other groups are there.
 
 use super::assemblage::draws::{Generator, Model, Rows};
-use super::assemblage::{Drawing, Drawn, count, counted_cautions, left, reasons};
+use super::assemblage::{Drawing, Drawn, count, count_caution, counted_cautions, left, reasons};
 use super::original::LookBack;
 use crate::calibration::fitting::commonest_first;
 use crate::error::{Error, Result, counted};
@@ -230,12 +230,7 @@ impl<'a> Losses<'a> {
             Error::invalid("calibration", format!("this variant does not tell {ORIGINAL_OVER_NOW}"))
         })?;
         let told = &mut self.groups[group].cautions;
-        for c in marks.cautions {
-            match told.iter_mut().find(|(o, _)| o.kind() == c.kind()) {
-                Some((_, n)) => *n += 1,
-                None => told.push((c, 1)),
-            }
-        }
+        marks.cautions.iter().for_each(|c| count_caution(told, c));
         self.rows.add(marks.variant, model, &marks.rows, piece);
         let at = u32::try_from(self.rows.pieces() - 1)
             .map_err(|_| Error::invalid("pieces", "more than can be drawn together"))?;

@@ -18,7 +18,7 @@ use crate::form::Transform;
 #[cfg(test)]
 use crate::special::normal_ln_pdf;
 use crate::special::{
-    normal_cdf, normal_quantile, normal_quantile_upper, normal_sf, student_cdf, student_ln_pdf,
+    halved, normal_cdf, normal_quantile, normal_quantile_upper, normal_sf, student_cdf, student_ln_pdf,
     student_quantile, student_quantile_upper, student_sf,
 };
 use nalgebra::{DMatrix, DVector};
@@ -378,18 +378,10 @@ impl Conditional {
         if let [one] = &self.parts[..] {
             return Ok(self.transform.invert(of(one)));
         }
-        let mut low = self.parts.iter().map(of).fold(f64::INFINITY, f64::min);
-        let mut high = self.parts.iter().map(of).fold(f64::NEG_INFINITY, f64::max);
-        // bisection: the bracket is the components' quantiles, and 80 halvings end below rounding
-        for _ in 0..80 {
-            let middle = 0.5 * (low + high);
-            if self.cdf_at(middle) < p {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        Ok(self.transform.invert(0.5 * (low + high)))
+        // between the components' quantiles
+        let low = self.parts.iter().map(of).fold(f64::INFINITY, f64::min);
+        let high = self.parts.iter().map(of).fold(f64::NEG_INFINITY, f64::max);
+        Ok(self.transform.invert(halved((low, high), |v| self.cdf_at(v) < p)))
     }
 
     /// The central interval of this level, with the median.

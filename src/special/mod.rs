@@ -26,7 +26,7 @@ pub use crps::{MixturePart, crps_mixture, crps_student};
 #[cfg(test)]
 pub use normal::normal_ln_pdf;
 pub use normal::{normal_cdf, normal_quantile, normal_quantile_upper, normal_sf};
-pub(crate) use root::newton_within;
+pub(crate) use root::{halved, newton_within};
 pub(crate) use series::Series;
 pub use student::{
     Student, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,

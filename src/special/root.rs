@@ -32,6 +32,15 @@ pub(crate) fn newton_within(
     x
 }
 
+/// Where what holds at the low end of a bracket ceases to hold, by halving: eighty halvings end below rounding.
+pub(crate) fn halved((mut low, mut high): (f64, f64), holds: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..80 {
+        let middle = 0.5 * (low + high);
+        if holds(middle) { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
+}
+
 /// The x > 0 where `ln_ratio(x)` is zero.
 ///
 /// `ln_ratio_and_slope` gives ln(tail(x) / target) and its derivative by ln x; `upper` says that the tail falls

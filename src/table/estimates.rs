@@ -15,11 +15,11 @@
 use super::digits::millionths;
 use super::flow::{Flow, Work};
 use super::measured::MeasuredSize;
-use super::read::{BLOCK_BYTES, TableReader};
+use super::read::{BLOCK_BYTES, Block, TableReader};
 use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
-use super::write::{Line, TableWriter};
+use super::write::Line;
 use crate::assess::AsItStands;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
@@ -475,27 +475,11 @@ impl<'a> TableEstimates<'a> {
         &self,
         table: TableReader<R>,
         writer: W,
-        mut progress: impl FnMut(u64),
+        progress: impl FnMut(u64),
     ) -> Result<(W, Summary)> {
-        let names = self.columns();
-        let names: Vec<&str> = names.iter().map(String::as_str).collect();
-        let mut writer = TableWriter::new(writer, table.header(), &names)?;
         let flow = Flow::new(self, table.header.clone(), table.longest);
-        let (mut written, mut summary) = (0, Summary::default());
-        let intake = table.in_blocks(
-            self.block_bytes,
-            || Work::new(&flow),
-            |block| flow.work(block),
-            |block| {
-                writer.lines(&block.made.lines.bytes)?;
-                written += block.rows;
-                summary.append(std::mem::take(&mut block.made.summary));
-                progress(written);
-                Ok(())
-            },
-        )?;
-        summary.take_in(intake);
-        Ok((writer.finish()?, summary))
+        let work = |block: &mut Block<Work>| flow.work(block);
+        rows::write_blocks((table, self.block_bytes), writer, &self.columns(), work, progress, |()| Ok(()))
     }
 }
 

@@ -10,7 +10,7 @@ use super::measured::MeasuredSize;
 use super::quantity::ClassKind;
 use super::read::{Block, Record};
 use super::row::Row;
-use super::summary::Summary;
+use super::rows::Made;
 use super::text::like_formula;
 use super::write::Line;
 use crate::calibration::fitting::as_struck;
@@ -173,21 +173,7 @@ struct Entry {
 }
 
 /// What is made of one block.
-pub(super) struct Work {
-    pub lines: Line,
-    pub summary: Summary,
-    row: Row,
-}
-
-impl Work {
-    pub fn new(flow: &Flow<'_>) -> Work {
-        Work {
-            lines: Line::new(flow.header.separator),
-            summary: Summary::default(),
-            row: Row::of(&flow.header),
-        }
-    }
-}
+pub(super) type Work = Made<()>;
 
 /// Where the rows of a block are gathered before they are written.
 struct Chunk<'t> {
@@ -230,7 +216,6 @@ impl<'t> Flow<'t> {
 
     /// Works a block through: its rows with their estimates, in their order.
     pub fn work(&self, block: &mut Block<Work>) {
-        block.made.lines.clear();
         let mut chunk = Chunk::new(self.how.sizes.len(), self.header.columns.len());
         block.each(&self.header, self.longest, |input, record, work| {
             let bytes = &input[record.text.clone()];

@@ -24,10 +24,10 @@ pub(super) trait Answers: Sync {
 }
 
 /// What is made of one block.
-struct Made<T> {
-    lines: Line,
-    summary: Summary,
-    row: Row,
+pub(super) struct Made<T> {
+    pub(super) lines: Line,
+    pub(super) summary: Summary,
+    pub(super) row: Row,
     seen: Vec<T>,
 }
 
@@ -37,29 +37,44 @@ pub(super) fn write<A: Answers, R: Read, W: Write>(
     answers: &A,
     table: TableReader<R>,
     writer: W,
-    mut progress: impl FnMut(u64),
-    mut take: impl FnMut(A::Seen) -> Result<()>,
+    progress: impl FnMut(u64),
+    take: impl FnMut(A::Seen) -> Result<()>,
 ) -> Result<(W, Summary)> {
-    let names = answers.columns();
-    let names: Vec<&str> = names.iter().map(String::as_str).collect();
-    let mut writer = TableWriter::new(writer, table.header(), &names)?;
     let (header, longest) = (table.header.clone(), table.longest);
+    let work = |block: &mut Block<Made<A::Seen>>| {
+        block.each(&header, longest, |input, record, made| {
+            made.row.take(record.number, &input[record.text], record.open);
+            made.seen.extend(answers.answer(&made.row, &mut made.lines, &mut made.summary)?);
+            Ok(())
+        });
+    };
+    write_blocks((table, BLOCK_BYTES), writer, &answers.columns(), work, progress, take)
+}
+
+/// The same of a table in blocks of about so many bytes, whose lines `work` makes.
+pub(super) fn write_blocks<T: Send, R: Read, W: Write>(
+    (table, bytes): (TableReader<R>, usize),
+    writer: W,
+    columns: &[String],
+    work: impl Fn(&mut Block<Made<T>>) + Sync + Send,
+    mut progress: impl FnMut(u64),
+    mut take: impl FnMut(T) -> Result<()>,
+) -> Result<(W, Summary)> {
+    let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
+    let mut writer = TableWriter::new(writer, table.header(), &columns)?;
+    let header = table.header.clone();
     let (mut written, mut summary) = (0, Summary::default());
     let intake = table.in_blocks(
-        BLOCK_BYTES,
+        bytes,
         || Made {
             lines: Line::new(header.separator),
             summary: Summary::default(),
             row: Row::of(&header),
             seen: Vec::new(),
         },
-        |block: &mut Block<Made<A::Seen>>| {
+        |block| {
             block.made.lines.clear();
-            block.each(&header, longest, |input, record, made| {
-                made.row.take(record.number, &input[record.text], record.open);
-                made.seen.extend(answers.answer(&made.row, &mut made.lines, &mut made.summary)?);
-                Ok(())
-            });
+            work(block);
         },
         |block| {
             writer.lines(&block.made.lines.bytes)?;

@@ -37,7 +37,7 @@ use super::Design;
 use super::NewRow;
 #[cfg(test)]
 use super::new_row::new_row;
-use super::new_row::{check_new, dot, outside, quadratic};
+use super::new_row::{check_new, dot, quadratic};
 use crate::error::{Error, Place, Result, at_least, check_size};
 use columns::Standard;
 use nalgebra::{Cholesky, DMatrix, DVector};
@@ -292,14 +292,12 @@ impl Shrunken {
         self.package(&ready, (location, scale), (chosen, tried), &free, (&state, &here), before + iterations)
     }
 
-    fn check(
-        &self,
-        location: &Design,
-        penalised: &[bool],
-        scale: &Design,
-        tails: &Tails,
-        y: &[f64],
-    ) -> Result<()> {
+    /// Only tests set them.
+    #[cfg(test)]
+    fn check_settings(&self) -> Result<()> {
+        let outside = |name: &str, value: f64, accepted: &str| {
+            Error::out_of_range(Place::column(name), value, accepted)
+        };
         if let Some(lambda) = self.lambda
             && !(lambda > 0.0 && lambda.is_finite())
         {
@@ -311,6 +309,19 @@ impl Shrunken {
         if self.max_iterations == 0 {
             return Err(outside("max_iterations", 0.0, "1 or more"));
         }
+        Ok(())
+    }
+
+    fn check(
+        &self,
+        location: &Design,
+        penalised: &[bool],
+        scale: &Design,
+        tails: &Tails,
+        y: &[f64],
+    ) -> Result<()> {
+        #[cfg(test)]
+        self.check_settings()?;
         let n = y.len();
         for (what, found, expected) in [
             ("rows of the location terms", location.rows(), n),

@@ -425,6 +425,14 @@ fn told_remarks<S: serde::Serializer>(of: &[Remark], s: S) -> std::result::Resul
 /// Reasons that are told apart in a group; the others are counted together. This crate's choice, no source.
 const MOST_REASONS: usize = 64;
 
+/// Counts a caution, told by the first of its kind.
+pub(super) fn count_caution(told: &mut Vec<(Caution, u64)>, caution: &Caution) {
+    match told.iter_mut().find(|(o, _)| o.kind() == caution.kind()) {
+        Some((_, n)) => *n += 1,
+        None => told.push((caution.clone(), 1)),
+    }
+}
+
 /// Counts a piece under a reason.
 pub(super) fn count(reasons: &mut BTreeMap<String, u64>, reason: String) {
     let told_apart = reasons.len() < MOST_REASONS || reasons.contains_key(&reason);
@@ -836,10 +844,7 @@ impl<'p> Assemblage<'p> {
             let first = &self.offered[flake.group as usize].first;
             let own = first.iter().filter(|(bit, _)| p.cautions >> (**bit % 64) & 1 == 1).map(|(_, c)| c);
             for c in own.chain(&improbable) {
-                match t.cautions.iter_mut().find(|(o, _)| o.kind() == c.kind()) {
-                    Some((_, n)) => *n += 1,
-                    None => t.cautions.push((c.clone(), 1)),
-                }
+                count_caution(&mut t.cautions, c);
             }
         }
         for (g, t) in totals.iter_mut().enumerate() {
