@@ -18,7 +18,7 @@ use rand_distr::{Distribution, StandardNormal};
 impl Attribution {
     /// What one flake, or a group struck by one percussor, says of the classes.
     ///
-    /// The answer depends on the draws within [`Verdict::integration_error`]; the same generator gives the
+    /// The answer depends on the draws within the `integration_error` of its JSON; the same generator gives the
     /// same bytes, and the number of draws taken from it does not depend on the flakes. The whole group is
     /// judged by the first variant of the calibration that can do with what all its flakes have.
     ///
