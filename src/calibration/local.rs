@@ -68,7 +68,7 @@ const MOST_DF: f64 = 10.0;
 ///     local.offer(&Flake::builder().strike(strike).mass_g(mass).build()?);
 /// }
 /// let (mine, report) = local.finish("field school", "example")?;
-/// assert_eq!((mine.name(), report.used, report.variant.as_str()), ("field school", 3, "depth, angle"));
+/// assert_eq!((mine.name(), report.used, mine.variants()[0].name.as_str()), ("field school", 3, "depth, angle"));
 /// // these flakes are heavier than the published ones, and so is what is now expected
 /// let (before, after) = (Predictor::new(report.before)?, Predictor::new(mine)?);
 /// let median = |p: &Predictor| -> conchoid::Result<f64> {
@@ -107,24 +107,15 @@ pub struct LocalReport {
     pub used: u64,
     /// Reasons for leaving flakes out, with their counts.
     pub left_out: Vec<(String, u64)>,
-    /// Name of the calibration that was the start.
-    pub started_from: String,
-    /// Its variant.
-    pub variant: String,
-    /// The published model.
-    pub published: SizeModel,
-    /// The updated model.
-    pub updated: SizeModel,
     /// Coefficients of the fit to the local flakes alone, where they are enough for it.
     pub own_coefficients: Option<Vec<f64>>,
     /// Its spread, on the scale of the form.
     pub own_spread: Option<f64>,
-    /// Whether the local flakes were taken as one more group of the calibration's own (a site), not as flakes that may lie
-    /// off an experiment.
-    pub of_a_group: bool,
     /// What speaks against the update or limits it, each a sentence.
     pub cautions: Vec<String>,
-    /// The published model as a calibration of its own, to compare with.
+    /// The published model as a calibration of its own, to compare with: one variant with the one size, as the updated one
+    /// has. Where it shares effects, the local flakes were taken as one more of its groups (a site), not as flakes that may
+    /// lie off an experiment.
     pub before: Calibration,
     /// A shallow, a middling and a deep platform of the local flakes; only the middling one where all have
     /// the same.
@@ -338,25 +329,19 @@ impl Local {
         let updated = self.updated(&published, &design, weights)?;
         let cautions = self.cautions();
         let own = linear::fit(&design, &self.responses, weights).ok();
-        let calibration = self.calibration(name, command, updated.clone())?;
+        let calibration = self.calibration(name, command, updated)?;
         let mut parts = calibration.clone().into_parts();
         parts.name = self.start.calibration().name().to_string();
         parts.provenance = self.start.calibration().provenance().clone();
-        parts.variants[0].sizes = vec![published.clone()];
-        let before = Calibration::new(parts)?;
         let platforms = self.platforms(&published);
-        let of_a_group = !published.shared.is_empty();
+        parts.variants[0].sizes = vec![published];
+        let before = Calibration::new(parts)?;
         let report = LocalReport {
             offered: self.offered.flakes,
             used: n as u64,
             left_out: commonest_first(self.offered.left_out),
-            started_from: self.start.calibration().name().to_string(),
-            variant: self.start.variant(self.variant).name.clone(),
-            published,
-            updated,
             own_coefficients: own.as_ref().map(|f| f.coefficients().to_vec()),
             own_spread: own.as_ref().map(LinearFit::spread),
-            of_a_group,
             cautions,
             before,
             platforms,

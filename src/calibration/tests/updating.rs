@@ -45,9 +45,9 @@ fn moved_by(start: &Calibration, x: &[Vec<f64>], y: &[f64]) -> SizeModel {
     for (x, y) in x.iter().zip(y) {
         local.offer(&OfSite(x[1].exp(), x[2], y.exp(), "Pit"));
     }
-    let (_, report) = local.finish("mine", "test").unwrap();
+    let (mine, report) = local.finish("mine", "test").unwrap();
     assert_eq!(report.used as usize, y.len());
-    report.updated
+    mine.variants()[0].sizes[0].clone()
 }
 
 /// Centre and scale of what a model expects of a row, and its degrees of freedom.
@@ -177,7 +177,7 @@ fn the_answer_moves_from_the_experiment_to_the_field_school_as_flakes_are_added(
     let published = mass(&flint);
     let after = |n: usize| {
         let (mine, report) = school(&flint, "mass_g", n).finish("school", "test").unwrap();
-        assert_eq!((report.used, report.variant.as_str()), (n as u64, "depth, angle"));
+        assert_eq!((report.used, report.before.variants()[0].name.as_str()), (n as u64, "depth, angle"));
         assert_eq!(mine.variants()[0].sizes[0].flakes, 375 + n as u64);
         // what was written reads back
         assert_eq!(Calibration::from_json(&mine.to_json()).unwrap(), mine);
@@ -250,7 +250,9 @@ fn a_modelled_spread_is_updated_as_a_constant_one() {
         Spread::Constant { value: value * (3.0f64 / 5.0).sqrt(), degrees_of_freedom };
     parts.variants[0].sizes[m].tails = Tails::Student { degrees_of_freedom: 5.0 };
     let tailed = Calibration::new(parts).unwrap();
-    let update = |c: &Calibration| school(c, "length_mm", 12).finish("s", "t").unwrap().1.updated;
+    let update = |c: &Calibration| {
+        school(c, "length_mm", 12).finish("s", "t").unwrap().0.variants()[0].sizes[0].clone()
+    };
     let (one, two, three) = (update(&flint), update(&modelled), update(&tailed));
     let Spread::Constant { value, degrees_of_freedom } = one.spread else { panic!() };
     let Spread::Modelled { coefficients, covariance } = two.spread else { panic!() };
@@ -350,7 +352,7 @@ fn flakes_that_were_kept_teach_given_that() {
             local = local.given_kept(kept).unwrap();
         }
         flakes(all).iter().for_each(|f| drop(local.offer(f)));
-        let updated = local.finish("mine", "test").unwrap().1.updated;
+        let updated = local.finish("mine", "test").unwrap().0.variants()[0].sizes[0].clone();
         (updated.coefficients[0], updated.covariance[0][0].sqrt())
     };
     let blind = level(None, false);

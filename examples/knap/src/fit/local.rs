@@ -63,8 +63,8 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     }
     let compared = compare(&report, &mine)?;
     match o.format {
-        Format::Json => print_json(o, &report, &compared)?,
-        Format::Text => text(o, &report, &compared).show()?,
+        Format::Json => print_json(o, &report, &mine, &compared)?,
+        Format::Text => text(o, &report, &mine, &compared).show()?,
     }
     Ok(0)
 }
@@ -100,6 +100,12 @@ fn compare<'a>(report: &'a LocalReport, mine: &Calibration) -> Outcome<Vec<Answe
     report.platforms.iter().map(one).collect()
 }
 
+/// The one model of a calibration that was updated, or of its start, by what is measured.
+fn model(calibration: &Calibration) -> (&str, &SizeModel) {
+    let variant = &calibration.variants()[0];
+    (&variant.name, &variant.sizes[0])
+}
+
 /// The spread of a model in words; where it has terms of its own, its constant.
 fn spread(m: &SizeModel) -> f64 {
     match &m.spread {
@@ -109,12 +115,12 @@ fn spread(m: &SizeModel) -> f64 {
     }
 }
 
-fn text(o: &Options, r: &LocalReport, compared: &[Answered]) -> Page {
+fn text(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answered]) -> Page {
     let mut page = Page::default();
-    let m = &r.published;
+    let [(variant, m), (_, updated)] = [&r.before, mine].map(model);
     let (size, form) = (m.form.transform().describe(&o.response.concat()), m.form.name());
     let used = count(r.used, "local flake", "local flakes");
-    page.say(format!("{size} by {} (form {form}): {}, updated with {used}", r.variant, r.started_from));
+    page.say(format!("{size} by {} (form {form}): {}, updated with {used}", variant, r.before.name()));
     let terms = m.form.term_names();
     // three columns of figures stand right of the terms; a longer term has a line of its own
     let longest = terms.iter().map(|t| t.chars().count()).max().unwrap_or(0);
@@ -130,17 +136,17 @@ fn text(o: &Options, r: &LocalReport, compared: &[Answered]) -> Page {
             page.under("  ", "    ", term);
         }
         let own = r.own_coefficients.as_ref().map_or("-".to_string(), |own| format!("{:.6}", own[j]));
-        let [before, after] = [m, &r.updated].map(|m| format!("{:.6}", m.coefficients[j]));
+        let [before, after] = [m, updated].map(|m| format!("{:.6}", m.coefficients[j]));
         page.line(line(if long { "" } else { term }, [before, after, own]));
     }
     let own = match (r.own_spread, &m.spread) {
         (Some(own), Spread::Constant { .. }) => short(own),
         _ => "-".to_string(),
     };
-    page.line(line("spread", [short(spread(m)), short(spread(&r.updated)), own]));
-    let tell = match r.of_a_group {
-        true => "the effect of their own group",
-        false => "how far their own place lies from the experiment",
+    page.line(line("spread", [short(spread(m)), short(spread(updated)), own]));
+    let tell = match m.shared.is_empty() {
+        true => "how far their own place lies from the experiment",
+        false => "the effect of their own group",
     };
     page.part(format!("The local flakes tell {tell}. {OWN}"));
     let (share, size) = (percent(LEVEL), o.response.concat());
@@ -193,26 +199,27 @@ pub struct Printed<'a> {
     cautions: &'a [String],
 }
 
-fn print_json(o: &Options, r: &LocalReport, compared: &[Answered]) -> Outcome<()> {
+fn print_json(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answered]) -> Outcome<()> {
+    let [(variant, published), (_, updated)] = [&r.before, mine].map(model);
     let own = r.own_coefficients.as_ref();
     let moved = |j: usize| Moved {
-        published: r.published.coefficients[j],
-        updated: r.updated.coefficients[j],
+        published: published.coefficients[j],
+        updated: updated.coefficients[j],
         own: own.map(|own| own[j]),
-        standard_error: Some(r.updated.covariance[j][j].sqrt()),
+        standard_error: Some(updated.covariance[j][j].sqrt()),
     };
-    let constant = matches!(r.published.spread, Spread::Constant { .. });
-    let (terms, response) = (r.published.form.term_names(), o.response.concat());
+    let constant = matches!(published.spread, Spread::Constant { .. });
+    let (terms, response) = (published.form.term_names(), o.response.concat());
     crate::say::json(&Printed {
         name: &o.name,
         response: &response,
-        form: r.published.form.name(),
-        started_from: &r.started_from,
-        measured_by: &r.variant,
+        form: published.form.name(),
+        started_from: r.before.name(),
+        measured_by: variant,
         coefficients: terms.into_iter().enumerate().map(|(j, t)| (t, moved(j))).collect(),
         spread: Moved {
-            published: spread(&r.published),
-            updated: spread(&r.updated),
+            published: spread(published),
+            updated: spread(updated),
             own: r.own_spread.filter(|_| constant),
             standard_error: None,
         },
