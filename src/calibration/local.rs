@@ -26,7 +26,7 @@
 
 use super::fitting::{Offered, Taken, as_struck, commonest_first};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
-use super::shared::EVERYTHING_KEPT;
+use super::shared::{EVERYTHING_KEPT, SharedEffect};
 use super::{
     Calibration, PercussorSeen, Provenance, Range, Recorded, RecoveryThreshold, SizeModel, Spread, Tails,
     Variant, cholesky,
@@ -353,7 +353,7 @@ impl Local {
     fn cautions(&self) -> Vec<String> {
         let mut out = Vec::new();
         let (start, m) = (self.start.calibration(), self.published());
-        if let Some(e) = m.shared.first() {
+        if let Some(e) = shared(m).first() {
             let (by, name) = (&e.by, start.name());
             let twice = "its flakes count twice and the interval is too narrow";
             let known = self.groups.iter().find(|g| e.levels.iter().any(|l| l.name == **g));
@@ -627,10 +627,16 @@ impl Local {
 /// Whether a size's law is one whose groups' effects local flakes can tell.
 fn as_of_groups(m: &SizeModel) -> bool {
     let plain = matches!((&m.spread, &m.tails), (Spread::Constant { .. }, Tails::Normal));
-    plain && !m.shared.is_empty() && m.form.intercept()
+    plain && !shared(m).is_empty()
 }
 
-/// What a size model says of one more group before its flakes are seen; `typical` is the spread of a local flake over that of a flake of weight 1.
+/// The effects that one more group has in common with those of a size; an intercept carries them.
+fn shared(m: &SizeModel) -> &[SharedEffect] {
+    if m.form.intercept() { &m.shared } else { &[] }
+}
+
+/// What a size model says of one more group before its flakes are seen; `typical` is the spread of a local flake over that of
+/// a flake of weight 1.
 fn before_of(m: &SizeModel, typical: f64) -> Result<Before> {
     let p = m.coefficients.len();
     let covariance = DMatrix::from_fn(p, p, |i, j| m.covariance[i][j]);
@@ -642,7 +648,7 @@ fn before_of(m: &SizeModel, typical: f64) -> Result<Before> {
     };
     let mut ln_spread = 0.5 / degrees_of_freedom.min(MOST_DF);
     let mut tails = None;
-    if m.shared.is_empty() {
+    if shared(m).is_empty() {
         let slack = SLOPES * SLOPES * degrees_of_freedom;
         normal = &covariance * slack;
         if m.form.intercept() {
@@ -650,7 +656,7 @@ fn before_of(m: &SizeModel, typical: f64) -> Result<Before> {
             normal[(0, 0)] += (LEVEL * spread * typical).powi(2) - slack * level;
         }
     }
-    for e in &m.shared {
+    for e in shared(m) {
         let places: Vec<usize> = std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect();
         // one effect may have heavy tails: the first that does; a t of d degrees of freedom and scale S has the
         // covariance S d / (d - 2)
