@@ -76,8 +76,14 @@ impl Page {
     }
 }
 
-/// Three significant digits, without idle zeros after a point; with an exponent only where nobody would count the zeros.
-pub(crate) fn short(v: f64) -> String {
+/// A figure for people: three significant digits, without idle zeros after a point; with an exponent only where nobody would
+/// count the zeros.
+///
+/// ```
+/// use conchoid::predict::short;
+/// assert_eq!([0.0, 8.0, 12.345, 12345.0, 1e-9].map(short), ["0", "8.00", "12.3", "12300", "1.00e-9"]);
+/// ```
+pub fn short(v: f64) -> String {
     if v == 0.0 || !v.is_finite() {
         return format!("{v}");
     }
@@ -93,14 +99,14 @@ pub(crate) fn short(v: f64) -> String {
     format!("{v:.decimals$}")
 }
 
-/// A probability as a percentage without idle zeros.
-pub(crate) fn percent(p: f64) -> String {
+/// A probability as a percentage without idle zeros (0.95 is `95`).
+pub fn percent(p: f64) -> String {
     let text = format!("{:.2}", p * 100.0);
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
-/// Two decimals, and no false certainty.
-pub(crate) fn probability(p: f64) -> String {
+/// A probability in two decimals, and no false certainty (`above 0.99`).
+pub fn probability(p: f64) -> String {
     match p {
         p if p < 0.005 => "below 0.01".to_string(),
         p if p > 0.995 => "above 0.99".to_string(),
@@ -108,8 +114,8 @@ pub(crate) fn probability(p: f64) -> String {
     }
 }
 
-/// The unit that a name ends in, in words; nothing for what has none.
-pub(crate) fn unit(name: &str) -> &'static str {
+/// The unit that a column's name ends in, in words (`m/s` for `speed_m_s`); nothing for what has none.
+pub fn unit(name: &str) -> &'static str {
     match name.rsplit_once('_') {
         _ if name.ends_with("_m_s") => "m/s",
         Some((_, "mm")) => "mm",

@@ -3,6 +3,7 @@
 use crate::failure::{Failure, Outcome};
 use conchoid::infer::Drawn;
 use conchoid::predict::{Caution, Estimate, Interval, Ranged, in_few_of, in_words};
+pub use conchoid::predict::{percent, probability, short, unit};
 use std::fmt::Display;
 use std::io::Write;
 
@@ -35,38 +36,6 @@ pub fn table_as_table(format: RowFormat) -> Outcome<()> {
              file that --out names",
         )),
         RowFormat::Text | RowFormat::Csv => Ok(()),
-    }
-}
-
-/// Three significant digits, without idle zeros after a point; with an exponent only where nobody would count the zeros.
-pub fn short(v: f64) -> String {
-    if v == 0.0 || !v.is_finite() {
-        return format!("{v}");
-    }
-    let magnitude = v.abs().log10().floor() as i32;
-    if !(-6..12).contains(&magnitude) {
-        return format!("{v:.2e}");
-    }
-    if magnitude >= 3 {
-        let step = 10f64.powi(magnitude - 2);
-        return format!("{:.0}", (v / step).round() * step);
-    }
-    let decimals = (2 - magnitude).clamp(0, 8) as usize;
-    format!("{v:.decimals$}")
-}
-
-/// A probability as a percentage without idle zeros.
-pub fn percent(p: f64) -> String {
-    let text = format!("{:.2}", p * 100.0);
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
-}
-
-/// Two decimals, and no false certainty.
-pub fn probability(p: f64) -> String {
-    match p {
-        p if p < 0.005 => "below 0.01".to_string(),
-        p if p > 0.995 => "above 0.99".to_string(),
-        p => format!("{p:.2}"),
     }
 }
 
@@ -108,18 +77,6 @@ pub fn summary(summary: &conchoid::table::Summary) {
     note!("{}", lines(&summary.to_string()));
     if let Some(what) = summary.nothing_answered() {
         note!("knap: {what}");
-    }
-}
-
-/// The unit that a name ends in, in words; nothing for what has none.
-pub fn unit(name: &str) -> &'static str {
-    match name.rsplit_once('_') {
-        _ if name.ends_with("_m_s") => "m/s",
-        Some((_, "mm")) => "mm",
-        Some((_, "mm2")) => "mm2",
-        Some((_, "g")) => "g",
-        Some((_, "deg")) => "degrees",
-        _ => "",
     }
 }
 
