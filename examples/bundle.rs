@@ -5,7 +5,7 @@
 //! with a NAME that one alone. The distance of an experiment from sites is measured by `excavated-flakes` as it is bundled.
 
 use conchoid::calibration::bundled::{self, LOSS, NAMES, recipe};
-use conchoid::calibration::{Calibration, Collector, SizeModel, Spread};
+use conchoid::calibration::{Calibration, Collector, SharedRecipe, SizeModel, Spread};
 use conchoid::flake::Portion;
 use conchoid::form::TERMINATION;
 use conchoid::predict::Predictor;
@@ -91,7 +91,7 @@ impl Measured for Only<'_> {
 ///
 /// ```text
 /// shift       mean of (what sites are expected to have - ln size)
-/// sd^2        variance between sites and assemblages + squared error of the shift
+/// sd^2        variance between sites, as it was found, and assemblages + squared error of the shift
 /// ln_spread   ln of (spread within a site, and how far the two forms differ from platform to platform) over the error
 ///             with which the experiment predicts its own flakes, where it is above 0
 /// ```
@@ -101,6 +101,7 @@ impl Measured for Only<'_> {
 fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, Box<dyn std::error::Error>> {
     let sites = Predictor::new(bundled::named("excavated-flakes")?)?;
     let own = Predictor::new(calibration.clone())?;
+    let shared = recipe("excavated-flakes")?.0.variants.swap_remove(0).sizes.swap_remove(0).method.shared;
     let complete = |r: &&Row| r.class("portion").is_none_or(|p| p == Portion::Complete.name());
     // by size and place of the variant
     let mut found: Vec<(usize, String, Value)> = Vec::new();
@@ -123,7 +124,7 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
                 model = used.and_then(|o| o.sizes.iter().find(|o| o.size == m.size));
             }
             if let Some(model) = model.filter(|_| errors.len() > 30) {
-                let distance = distance(m, model, &errors, &apart);
+                let distance = distance(m, model, &shared, &errors, &apart);
                 println!("  {:34} {:13} {distance}", v.name, m.size);
                 found.push((i, m.size.clone(), distance));
             }
@@ -142,7 +143,13 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
     Ok(Calibration::from_json(&file.to_string())?)
 }
 
-fn distance(m: &SizeModel, sites: &SizeModel, errors: &[f64], apart: &[f64]) -> Value {
+fn distance(
+    m: &SizeModel,
+    sites: &SizeModel,
+    shared: &[SharedRecipe],
+    errors: &[f64],
+    apart: &[f64],
+) -> Value {
     let n = errors.len() as f64;
     let mean = |of: &[f64]| of.iter().sum::<f64>() / n;
     let variance = |of: &[f64]| of.iter().map(|v| (v - mean(of)).powi(2)).sum::<f64>() / (n - 1.0);
@@ -150,7 +157,8 @@ fn distance(m: &SizeModel, sites: &SizeModel, errors: &[f64], apart: &[f64]) -> 
         Spread::Constant { value, .. } => value * value + variance(apart),
         _ => f64::NAN,
     };
-    let between: f64 = sites.shared.iter().map(|e| e.covariance[0][0]).sum();
+    // moved by a normal distance, so without what stands for the far tails of sites
+    let between: f64 = sites.shared.iter().zip(shared).map(|(e, r)| e.covariance[0][0] / r.times).sum();
     let groups = sites.shared[0].groups;
     let told = |v: f64| (v * 1e4).round() / 1e4;
     json!({

@@ -26,7 +26,7 @@
 
 use super::fitting::{Offered, Taken, as_struck, commonest_first};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
-use super::shared::{EVERYTHING_KEPT, SharedEffect};
+use super::shared::{EVERYTHING_KEPT, SharedEffect, of_places};
 use super::{
     Calibration, PercussorSeen, Provenance, Range, Recorded, RecoveryThreshold, SizeModel, Spread, Tails,
     Variant, cholesky,
@@ -107,13 +107,15 @@ pub struct LocalReport {
     pub used: u64,
     /// Reasons for leaving flakes out, with their counts.
     pub left_out: Vec<(String, u64)>,
+    /// The size that was updated (`mass_g`).
+    pub size: String,
     /// Coefficients of the fit to the local flakes alone, where they are enough for it.
     pub own_coefficients: Option<Vec<f64>>,
     /// Its spread, on the scale of the form.
     pub own_spread: Option<f64>,
     /// What speaks against the update or limits it, each a sentence.
     pub cautions: Vec<String>,
-    /// The published model as a calibration of its own, to compare with: one variant with the one size, as the updated one
+    /// The published model as a calibration of its own, to compare with: one variant with the sizes that the updated one
     /// has. Where it shares effects, the local flakes were taken as one more of its groups (a site), not as flakes that may
     /// lie off an experiment.
     pub before: Calibration,
@@ -202,7 +204,8 @@ impl Local {
     }
 
     /// With local flakes of which an excavator or a mesh kept only these: they teach given that each was kept, by the joint
-    /// law of the sizes that decide it and the one updated.
+    /// law of the sizes that decide it and the one updated. The calibration then tells all of these, of what came off;
+    /// asked with the threshold ([`Ask::kept`](crate::predict::Ask::kept)), of what is kept.
     ///
     /// # Errors
     /// [`Error::Invalid`] for a calibration whose groups share no effects (an experiment), or where the sizes that decide are
@@ -326,20 +329,21 @@ impl Local {
         let design = self.design(&published)?;
         let weights = self.weights();
         let weights = weights.as_deref();
-        let updated = self.updated(&published, &design, weights)?;
+        let sizes = self.updated(&design, weights)?;
         let cautions = self.cautions();
         let own = linear::fit(&design, &self.responses, weights).ok();
-        let calibration = self.calibration(name, command, updated)?;
-        let mut parts = calibration.clone().into_parts();
-        parts.name = self.start.calibration().name().to_string();
+        let before: Vec<(usize, SizeModel)> =
+            sizes.iter().map(|(at, _)| (*at, self.start.variant(self.variant).sizes[*at].clone())).collect();
+        let calibration = self.calibration(name, command, sizes)?;
+        let mut parts = self.calibration(self.start.calibration().name(), command, before)?.into_parts();
         parts.provenance = self.start.calibration().provenance().clone();
         let platforms = self.platforms(&published);
-        parts.variants[0].sizes = vec![published];
         let before = Calibration::new(parts)?;
         let report = LocalReport {
             offered: self.offered.flakes,
             used: n as u64,
             left_out: commonest_first(self.offered.left_out),
+            size: published.size,
             own_coefficients: own.as_ref().map(|f| f.coefficients().to_vec()),
             own_spread: own.as_ref().map(LinearFit::spread),
             cautions,
@@ -391,45 +395,71 @@ impl Local {
     }
 
     /// The law of one more group: the local flakes tell its effect, and its spread may differ from the published within bounds.
-    fn updated(&self, published: &SizeModel, design: &Design, weights: Option<&[f64]>) -> Result<SizeModel> {
-        let w = |i: usize| weights.map_or(1.0, |w| w[i]);
-        let n = self.responses.len();
-        let after = match &self.kept {
+    /// Of flakes that were kept they tell the sizes that decide it too. In the order of the variant, with their places.
+    fn updated(&self, design: &Design, weights: Option<&[f64]>) -> Result<Vec<(usize, SizeModel)>> {
+        let mut learned: Vec<(usize, After)> = match &self.kept {
             None => {
-                let ln: f64 = (0..n).map(|i| -0.5 * w(i).ln()).sum();
-                let before = before_of(published, (ln / n as f64).exp())?;
-                learn(&before, design, &self.responses, weights)?
+                let ln: f64 = weights.map_or(0.0, |w| w.iter().map(|w| -0.5 * w.ln()).sum());
+                let before = before_of(self.published(), (ln / self.responses.len() as f64).exp())?;
+                vec![(self.size, learn(&before, design, &self.responses, weights)?)]
             }
-            Some((kept, places)) => self.learn_kept(kept, places, design)?,
+            Some((kept, places)) => {
+                places.iter().copied().zip(self.learn_kept(kept, places, design)?).collect()
+            }
         };
+        learned.sort_by_key(|(at, _)| *at);
+        learned.iter().map(|(at, after)| Ok((*at, self.model(*at, after, design, weights)?))).collect()
+    }
+
+    /// What was recorded of a size, transformed, flake by flake; not a number where it was not.
+    fn recorded(&self, at: usize) -> Vec<f64> {
+        match &self.kept {
+            Some((_, places)) if at != self.size => {
+                let of = places.iter().position(|p| *p == at).unwrap_or_default();
+                self.together.iter().skip(of).step_by(places.len()).copied().collect()
+            }
+            _ => self.responses.clone(),
+        }
+    }
+
+    /// The updated model of a size.
+    fn model(&self, at: usize, after: &After, design: &Design, weights: Option<&[f64]>) -> Result<SizeModel> {
+        let published = &self.start.variant(self.variant).sizes[at];
+        let transform = published.form.transform();
+        let w = |i: usize| weights.map_or(1.0, |w| w[i]);
         let spread = after.ln_spread.exp();
         let mut largest_leverage = published.largest_leverage;
-        let mut squares = 0.0;
-        for (i, (x, y)) in design.matrix().row_iter().zip(&self.responses).enumerate() {
+        let (mut squares, mut n, mut recorded) = (0.0, 0, published.recorded);
+        for (i, (x, y)) in design.matrix().row_iter().zip(self.recorded(at)).enumerate() {
             let x = x.transpose();
             let leverage = w(i) * x.dot(&(&after.covariance * &x)) / (spread * spread);
             largest_leverage = largest_leverage.max(leverage);
-            squares += (y - x.dot(&after.coefficients)).powi(2);
+            if y.is_finite() {
+                n += 1;
+                squares += (y - x.dot(&after.coefficients)).powi(2);
+                let v = transform.invert(y);
+                recorded = recorded.map(|r| Recorded { low: r.low.min(v), high: r.high.max(v) });
+            }
         }
         Ok(SizeModel {
-            column: self.column.clone(),
+            column: if at == self.size { self.column.clone() } else { published.column.clone() },
             coefficients: after.coefficients.iter().copied().collect(),
             covariance: after.covariance.row_iter().map(|r| r.iter().copied().collect()).collect(),
-            spread: moved(&published.spread, &after)?,
-            flakes: published.flakes + n as u64,
-            left_out_error: (squares / n as f64).sqrt(),
+            spread: moved(&published.spread, after)?,
+            flakes: published.flakes + n,
+            left_out_error: if n > 0 { (squares / n as f64).sqrt() } else { published.left_out_error },
             largest_leverage,
-            recorded: self.widened(published),
+            recorded,
             shared: Vec::new(),
             variance_covariance: Vec::new(),
-            kept: None,
+            kept: self.kept.as_ref().map(|(kept, _)| kept.clone()),
             distance: None,
             ..published.clone()
         })
     }
 
     /// What flakes that were kept tell, by the law of the sizes that decide it and the response together.
-    fn learn_kept(&self, kept: &RecoveryThreshold, places: &[usize], design: &Design) -> Result<After> {
+    fn learn_kept(&self, kept: &RecoveryThreshold, places: &[usize], design: &Design) -> Result<Vec<After>> {
         let variant = self.start.variant(self.variant);
         let models: Vec<&SizeModel> = places.iter().map(|at| &variant.sizes[*at]).collect();
         let (p, k) = (models[0].coefficients.len(), models.len());
@@ -482,16 +512,7 @@ impl Local {
                 reason: format!("a local flake is below {}, from which flakes were kept", kept.at_least),
             });
         }
-        kept::learn(&before, &flakes, &threshold, size)
-    }
-
-    /// The smallest and the largest size recorded, the local flakes among them.
-    fn widened(&self, published: &SizeModel) -> Option<Recorded> {
-        let transform = published.form.transform();
-        published.recorded.map(|r| {
-            let sizes = self.responses.iter().map(|y| transform.invert(*y));
-            sizes.fold(r, |r, v| Recorded { low: r.low.min(v), high: r.high.max(v) })
-        })
+        kept::learn(&before, &flakes, &threshold)
     }
 
     fn design(&self, m: &SizeModel) -> Result<Design> {
@@ -530,7 +551,8 @@ impl Local {
         Some(self.inputs.iter().map(weight).collect())
     }
 
-    fn calibration(&self, name: &str, command: &str, m: SizeModel) -> Result<Calibration> {
+    /// A calibration of some sizes of the variant, by their places.
+    fn calibration(&self, name: &str, command: &str, sizes: Vec<(usize, SizeModel)>) -> Result<Calibration> {
         let mut parts = self.start.calibration().clone().into_parts();
         let n = self.responses.len();
         let flakes = if n == 1 { "flake" } else { "flakes" };
@@ -554,14 +576,18 @@ impl Local {
             }
         }
         let mut variant = parts.variants.swap_remove(self.variant);
-        let read = Layout::of([&m.form]).numbers;
+        let (places, sizes): (Vec<usize>, Vec<SizeModel>) = sizes.into_iter().unzip();
+        let read = Layout::of(sizes.iter().map(|m| &m.form)).numbers;
         variant.ranges.retain(|r| read.contains(&r.name));
         variant.ranges.iter_mut().for_each(|r| self.widen(&parts.layout, r));
         parts.variants = vec![Variant {
-            joint_flakes: m.flakes,
-            sizes: vec![m],
-            residual_correlation: vec![vec![1.0]],
-            shared_correlation: Vec::new(),
+            joint_flakes: sizes.iter().map(|m| m.flakes).min().unwrap_or(0),
+            residual_correlation: of_places(&variant.residual_correlation, &places),
+            shared_correlation: match sizes.iter().any(|m| m.shared.is_empty()) {
+                true => Vec::new(),
+                false => variant.shared_correlation.iter().map(|c| c.of_places(&places)).collect(),
+            },
+            sizes,
             box_density_g_cm3: None,
             ..variant
         }];

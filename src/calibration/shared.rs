@@ -72,6 +72,18 @@ pub(crate) struct SharedCorrelation {
     pub correlation: Vec<Vec<f64>>,
 }
 
+impl SharedCorrelation {
+    /// The part that belongs to some of the sizes.
+    pub(super) fn of_places(&self, places: &[usize]) -> SharedCorrelation {
+        SharedCorrelation { by: self.by.clone(), correlation: of_places(&self.correlation, places) }
+    }
+}
+
+/// The part of a correlation that belongs to some sizes.
+pub(super) fn of_places(all: &[Vec<f64>], places: &[usize]) -> Vec<Vec<f64>> {
+    places.iter().map(|i| places.iter().map(|j| all[*i][*j]).collect()).collect()
+}
+
 /// The column that says that a row's flakes were all kept.
 pub(super) const EVERYTHING_KEPT: &str = "everything_kept";
 

@@ -8,6 +8,7 @@ mod original;
 mod recorded;
 mod retouch;
 mod shared;
+mod sites;
 mod table;
 
 /// A table of the folder.

@@ -257,7 +257,8 @@ impl Collector {
                         _ => (&fit.between, 1 + e.terms.len()),
                     };
                     // a t of d degrees of freedom and scale S has the covariance S d / (d - 2)
-                    let by = e.degrees_of_freedom.filter(|_| level == 0).map_or(1.0, |d| d / (d - 2.0));
+                    let heavy = e.degrees_of_freedom.filter(|_| level == 0).map_or(1.0, |d| d / (d - 2.0));
+                    let by = e.times * heavy;
                     SharedEffect {
                         by: e.by.clone(),
                         groups: rows.groups[level] as u64,

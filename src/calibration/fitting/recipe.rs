@@ -118,6 +118,8 @@ pub struct SharedRecipe {
     /// How many flakes a group counts for at most, so that large groups do not speak alone; none for all of them. Only
     /// where what was kept is fitted.
     pub at_most: Option<f64>,
+    /// How many times the variance between groups that is estimated is taken, 1 unless said. Only where what was kept is fitted.
+    pub times: f64,
 }
 
 impl SharedRecipe {
@@ -129,6 +131,7 @@ impl SharedRecipe {
             levels: true,
             degrees_of_freedom: None,
             at_most: None,
+            times: 1.0,
         }
     }
 }

@@ -352,7 +352,8 @@ fn flakes_that_were_kept_teach_given_that() {
             local = local.given_kept(kept).unwrap();
         }
         flakes(all).iter().for_each(|f| drop(local.offer(f)));
-        let updated = local.finish("mine", "test").unwrap().0.variants()[0].sizes[0].clone();
+        let mine = local.finish("mine", "test").unwrap().0;
+        let updated = mine.variants()[0].sizes.iter().find(|m| m.size == "mass_g").unwrap();
         (updated.coefficients[0], updated.covariance[0][0].sqrt())
     };
     let blind = level(None, false);
@@ -361,6 +362,26 @@ fn flakes_that_were_kept_teach_given_that() {
         assert!(kept.0 < blind.0 - 0.3 * blind.1, "{kept:?} {blind:?}");
         assert!(kept.0 > blind.0 - 4.0 * blind.1, "{kept:?} {blind:?}");
     }
+    // length and width decided, so they are told too; flakes that are kept are larger than those that came off
+    let at_25 = RecoveryThreshold::above_mm(25.0).unwrap();
+    let mut local = Local::new(&start, "mass_g", |c| c != "platform_width_mm").unwrap();
+    local = local.given_kept(at_25.clone()).unwrap();
+    flakes(false).iter().for_each(|f| drop(local.offer(f)));
+    let (mine, report) = local.finish("mine", "test").unwrap();
+    let told = |c: &Calibration| c.variants()[0].sizes.iter().map(|m| m.size.clone()).collect::<Vec<_>>();
+    assert_eq!(told(&mine), ["length_mm", "width_mm", "mass_g"]);
+    assert_eq!(told(&report.before), told(&mine));
+    assert!(Calibration::from_json(&mine.to_json()).unwrap() == mine);
+    let mine = Predictor::new(mine).unwrap();
+    let median = |depth: f64, kept: Option<&RecoveryThreshold>| {
+        let mut ask = Ask::default();
+        ask.kept = kept.cloned();
+        let e = mine.estimate(&OfSite(depth, 75.0, f64::NAN, "Pit"), &ask).unwrap();
+        (e.size("mass_g").unwrap().median(), e.kept.unwrap_or(1.0))
+    };
+    let (came_off, (kept, share)) = (median(2.0, None).0, median(2.0, Some(&at_25)));
+    assert!(kept > 1.05 * came_off && share < 0.9, "{came_off} {kept} {share}");
+    assert!(median(8.0, Some(&at_25)).1 > share);
     // the same law by two roads: Laplace's approximation and quadrature
     let all = level(Some(RecoveryThreshold::above_g(2.0).unwrap()), true);
     assert!(

@@ -24,11 +24,6 @@ use nalgebra::{DMatrix, DVector};
 /// Steps of one search (there is one in every round), and how many slopes it remembers. Own choice.
 const STEPS: u64 = 4;
 const REMEMBERED: usize = 10;
-/// Step of the differences on the scale of logs and shares. Common practice, no source.
-const STEP: f64 = 1e-5;
-/// What a search by values can tell at most: the square root of the spacing of numbers.
-const DIGITS_OF_A_VALUE: f64 = 1.5e-8;
-
 /// What is known of the rows at the coefficients and effects.
 struct Problem<'a> {
     flakes: &'a Flakes,
@@ -120,6 +115,11 @@ impl ArgminConj for Triangle {
 
 /// The covariance from its triangle, log diagonal.
 pub(super) fn covariance(theta: &[f64], k: usize) -> DMatrix<f64> {
+    let l = triangle(theta, k);
+    &l * l.transpose()
+}
+
+fn triangle(theta: &[f64], k: usize) -> DMatrix<f64> {
     let mut l = DMatrix::zeros(k, k);
     let mut values = theta.iter();
     for i in 0..k {
@@ -128,7 +128,7 @@ pub(super) fn covariance(theta: &[f64], k: usize) -> DMatrix<f64> {
             l[(i, j)] = if i == j { v.clamp(-30.0, 30.0).exp() } else { v };
         }
     }
-    &l * l.transpose()
+    l
 }
 
 impl Problem<'_> {
@@ -164,15 +164,34 @@ impl Gradient for Problem<'_> {
     type Param = Triangle;
     type Gradient = Triangle;
     fn gradient(&self, theta: &Triangle) -> std::result::Result<Triangle, argmin::core::Error> {
-        let mut moved = theta.0.clone();
-        Ok(Triangle(DVector::from_fn(theta.0.len(), |i, _| {
-            moved[i] = theta.0[i] + STEP;
-            let up = self.at(moved.as_slice());
-            moved[i] = theta.0[i] - STEP;
-            let down = self.at(moved.as_slice());
-            moved[i] = theta.0[i];
-            0.5 * (up - down) / STEP
-        })))
+        let k = self.flakes.sizes;
+        let (l, s) = (triangle(theta.0.as_slice(), k), covariance(theta.0.as_slice(), k));
+        let law = Law::new(&s, self.model.threshold.as_ref())
+            .ok_or_else(|| argmin::core::Error::msg("no covariance"))?;
+        // slopes of the value in the covariance
+        let of = |g: usize| {
+            let mut sum = DMatrix::zeros(k, k);
+            for (i, mu, spread) in &self.expected[g] {
+                let own = law.slopes_in_covariance(&self.flakes.seen(*i), mu, *spread);
+                sum += DMatrix::from_fn(k, k, |a, b| self.flakes.weight[*i] * own[a][b]);
+            }
+            sum
+        };
+        let mut slopes: DMatrix<f64> = threads::in_order(self.expected.len(), of).into_iter().sum();
+        for (mask, v) in self.uncertain.iter().enumerate().filter(|(_, v)| v.amax() > 0.0) {
+            let of: Vec<usize> = (0..k).filter(|j| mask >> j & 1 == 1).collect();
+            let part = |m: &DMatrix<f64>| DMatrix::from_fn(of.len(), of.len(), |i, j| m[(of[i], of[j])]);
+            let c = part(&s).cholesky().ok_or_else(|| argmin::core::Error::msg("no covariance"))?;
+            let turned = c.solve(&c.solve(&part(v)).transpose());
+            for (a, i) in of.iter().enumerate() {
+                of.iter().enumerate().for_each(|(b, j)| slopes[(*i, *j)] += 0.5 * turned[(a, b)]);
+            }
+        }
+        // S = L L', the diagonal of L in logs
+        let in_l = (&slopes + slopes.transpose()) * &l;
+        let places = (0..k).flat_map(|i| (0..=i).map(move |j| (i, j)));
+        let of_place = |(i, j)| if i == j { in_l[(i, i)] * l[(i, i)] } else { in_l[(i, j)] };
+        Ok(Triangle(DVector::from_iterator(theta.0.len(), places.map(of_place)) / -self.weight))
     }
 }
 
@@ -225,32 +244,5 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
     if run.state().get_best_cost() > before {
         return Ok(state.within.clone());
     }
-    let best = match (model.tolerance < DIGITS_OF_A_VALUE, run.problem.problem) {
-        (true, Some(problem)) => polished(&problem, best),
-        _ => best,
-    };
     Ok(covariance(&best, k))
-}
-
-/// One Newton step on the slopes, whose zero is known to more digits than the least value; the start where it is no
-/// small step.
-fn polished(problem: &Problem<'_>, theta: Vec<f64>) -> Vec<f64> {
-    let n = theta.len();
-    let start = Triangle(DVector::from_vec(theta.clone()));
-    let Ok(slope) = problem.gradient(&start) else { return theta };
-    let mut curvature = DMatrix::zeros(n, n);
-    for i in 0..n {
-        let at = |by: f64| {
-            let mut moved = start.clone();
-            moved.0[i] += by;
-            problem.gradient(&moved)
-        };
-        let (Ok(up), Ok(down)) = (at(10.0 * STEP), at(-10.0 * STEP)) else { return theta };
-        curvature.set_column(i, &((up.0 - down.0) / (20.0 * STEP)));
-    }
-    let symmetric = (&curvature + curvature.transpose()) * 0.5;
-    match symmetric.cholesky().map(|c| c.solve(&slope.0)) {
-        Some(step) if step.amax() < 1e-2 => (start.0 - step).as_slice().to_vec(),
-        _ => theta,
-    }
 }

@@ -7,7 +7,7 @@
 //! [ B_2'      C_2    ] [ u_2 ]        S = A - sum B_g C_g^-1 B_g'
 //! ```
 
-use super::law::{Law, MOST};
+use super::law::{Law, MOST, Part};
 use super::{Flakes, Model};
 use crate::error::{Error, Result};
 use crate::threads;
@@ -277,12 +277,12 @@ impl State {
             let seen = flakes.seen(*i);
             let weight = flakes.weight[*i];
             let (mu, ln_spread) = self.expected(flakes, model, *i, &self.coefficients, &self.u[g]);
-            let (value, slope) = law.at(&seen, &mu, ln_spread);
-            s.value += weight * value;
             if !slopes {
+                s.value += weight * law.value(&seen, &mu, ln_spread);
                 continue;
             }
-            let curvature = law.curvature(&seen, &mu, ln_spread, model.spread);
+            let Part { value, slopes: slope, curvature } = law.at(&seen, &mu, ln_spread);
+            s.value += weight * value;
             self.loads(flakes, model, *i, &mut of_b, &mut of_u);
             for (c, r, v) in &of_b {
                 s.slope[*c] += weight * v * slope[*r];
@@ -417,8 +417,7 @@ impl State {
         let mut assemblages = 0.0;
         for g in 0..self.u.len() {
             let second = &self.u[g] * self.u[g].transpose() + found.uncertainty(g, model.restricted);
-            let own = second.view((0, 0), (q, q)).into_owned();
-            between += &own * self.precision[g];
+            between += second.view((0, 0), (q, q)) * self.precision[g];
             for at in (q..self.u[g].len()).step_by(k) {
                 inner += second.view((at, at), (k, k));
                 assemblages += 1.0;

@@ -39,15 +39,16 @@ pub(super) struct Seen<'a> {
     pub(super) held: bool,
 }
 
-/// Log likelihood, and its slopes in the sizes' expected values and then in the log spread.
-pub(super) type Slopes = (f64, [f64; MOST + 1]);
+/// Second slopes.
+type Curvature = [[f64; MOST + 1]; MOST + 1];
 
 /// The lower triangle of the covariance of some of the sizes.
 #[derive(Debug, Clone, Default)]
 struct Factor {
     of: Vec<usize>,
-    /// Row by row.
+    /// Row by row, and its inverse.
     l: [[f64; MOST]; MOST],
+    inverse: [[f64; MOST]; MOST],
     ln_diagonal: [f64; MOST],
 }
 
@@ -113,11 +114,6 @@ impl Two {
     }
 }
 
-/// Probability between two bounds, from the nearer tail.
-fn between(a: f64, b: f64) -> f64 {
-    if a > 0.0 { normal_sf(a) - normal_sf(b) } else { normal_sf(-b) - normal_sf(-a) }
-}
-
 impl Law {
     /// None where the covariance is not positive definite.
     pub(super) fn new(covariance: &DMatrix<f64>, threshold: Option<&Threshold>) -> Option<Law> {
@@ -126,9 +122,10 @@ impl Law {
         for mask in 1usize..1 << k {
             let of: Vec<usize> = (0..k).filter(|j| mask >> j & 1 == 1).collect();
             let l = DMatrix::from_fn(of.len(), of.len(), |i, j| covariance[(of[i], of[j])]).cholesky()?.l();
+            let inverse = l.solve_lower_triangular(&DMatrix::identity(of.len(), of.len()))?;
             let mut f = Factor { of, ..Factor::default() };
             for i in 0..f.of.len() {
-                (0..=i).for_each(|j| f.l[i][j] = l[(i, j)]);
+                (0..=i).for_each(|j| (f.l[i][j], f.inverse[i][j]) = (l[(i, j)], inverse[(i, j)]));
                 f.ln_diagonal[i] = l[(i, i)].ln();
             }
             factors.push(Some(f));
@@ -142,116 +139,206 @@ impl Law {
         Some(Law { factors, threshold: threshold.cloned(), sd, correlation, two: Two::new(correlation) })
     }
 
-    /// Log likelihood of a flake (less its constant) and slopes.
-    pub(super) fn at(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Slopes {
-        self.weigh(seen, mu, ln_spread, true)
-    }
-
-    /// The log likelihood alone.
+    /// Log likelihood of a flake, less its constant.
     pub(super) fn value(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> f64 {
-        self.weigh(seen, mu, ln_spread, false).0
+        let Some(f) = &self.factors[seen.mask] else { return 0.0 };
+        let (_, exact, rounded) = f.standardised(seen, mu, ln_spread);
+        let own: f64 = (0..exact.0).map(|i| 0.5 * exact.1[i].powi(2) + f.ln_diagonal[i] + ln_spread).sum();
+        let within = rounded.map_or(0.0, |(a, b)| Between::new(a, b).value);
+        within - own - self.chance(seen, mu, ln_spread).map_or(0.0, |(kept, ..)| kept.ln())
     }
 
-    fn weigh(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64, with_slopes: bool) -> Slopes {
-        let mut slopes = [0.0; MOST + 1];
-        let Some(f) = &self.factors[seen.mask] else { return (0.0, slopes) };
-        let n = f.of.len();
-        let wide = (-ln_spread).exp();
-        let mut z = [0.0; MOST];
-        // a rounded size comes last
-        let exact = if seen.between.is_some() { n - 1 } else { n };
-        let mut value = 0.0;
-        for i in 0..exact {
-            let own = (0..i).map(|j| f.l[i][j] * z[j]).sum::<f64>();
-            z[i] = ((seen.y[f.of[i]] - mu[f.of[i]]) * wide - own) / f.l[i][i];
-            value -= 0.5 * z[i] * z[i] + f.ln_diagonal[i] + ln_spread;
-            slopes[MOST] += z[i] * z[i] - 1.0;
+    /// Log likelihood, its slopes and its curvature.
+    pub(super) fn at(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Part {
+        let [mut all, kept] = self.parts(seen, mu, ln_spread);
+        all.value -= kept.value;
+        for i in 0..=MOST {
+            all.slopes[i] -= kept.slopes[i];
+            (0..=MOST).for_each(|j| all.curvature[i][j] -= kept.curvature[i][j]);
         }
-        if let Some((low, high)) = seen.between {
-            let i = exact;
-            let own = (0..i).map(|j| f.l[i][j] * z[j]).sum::<f64>();
-            let at = |v: f64| ((v - mu[f.of[i]]) * wide - own) / f.l[i][i];
-            let (a, b) = (at(low), at(high));
-            let p = between(a, b);
-            if p > 1e-290 {
-                value += p.ln();
-                z[i] = (density(a) - density(b)) / p;
-                slopes[MOST] += (a * density(a) - b * density(b)) / p;
-            } else {
-                // so far out that the middle tells as much
-                let middle = 0.5 * (a + b);
-                value += -0.5 * middle * middle + (b - a).ln() - 0.5 * (2.0 * PI).ln();
-                z[i] = middle;
-                slopes[MOST] += middle * middle - 1.0;
-            }
-        }
-        // L' g = z
-        for i in (0..n).rev() {
-            let later: f64 = (i + 1..n).map(|j| f.l[j][i] * slopes[f.of[j]] / wide).sum();
-            slopes[f.of[i]] = (z[i] - later) / f.l[i][i] * wide;
-        }
-        if let Some(t) = self.threshold.as_ref().filter(|_| seen.held) {
-            let at = |j: usize| (t.least - mu[j]) * wide / self.sd[j];
-            match t.sizes[..] {
-                [a] => {
-                    let h = at(a);
-                    let kept = normal_sf(h).max(1e-300);
-                    let slope = density(h) / kept;
-                    value -= kept.ln();
-                    slopes[a] -= slope * wide / self.sd[a];
-                    slopes[MOST] -= h * slope;
-                }
-                [a, b] => {
-                    let (h, k, rho) = (at(a), at(b), self.correlation);
-                    let kept = self.two.either_above(h, k).max(1e-300);
-                    value -= kept.ln();
-                    if !with_slopes {
-                        return (value, slopes);
-                    }
-                    let rest = (1.0 - rho * rho).sqrt();
-                    // both below: its slope in h is the density at h times the chance that the other is below
-                    let in_h = density(h) * normal_sf((rho * h - k) / rest) / kept;
-                    let in_k = density(k) * normal_sf((rho * k - h) / rest) / kept;
-                    slopes[a] -= in_h * wide / self.sd[a];
-                    slopes[b] -= in_k * wide / self.sd[b];
-                    slopes[MOST] -= h * in_h + k * in_k;
-                }
-                _ => {}
-            }
-        }
-        (value, slopes)
+        all
     }
 
-    /// The curvature (second slopes) in the expected values and the log spread, by differences of the slopes.
-    pub(super) fn curvature(
+    /// Slopes of the log likelihood in the covariance of the sizes: half the curvature of a probability in the expected
+    /// values is its slope in the covariance (the heat equation of the normal law), so ln p has (H + s s') / 2.
+    pub(super) fn slopes_in_covariance(
         &self,
         seen: &Seen<'_>,
         mu: &[f64; MOST],
         ln_spread: f64,
-        spread: bool,
-    ) -> Curvature {
-        const STEP: f64 = 1e-5;
-        let mut out = [[0.0; MOST + 1]; MOST + 1];
-        let sizes = self.factors.len().trailing_zeros() as usize;
-        for j in (0..sizes).chain(spread.then_some(MOST)) {
-            let moved = |by: f64| {
-                let (mut m, mut s) = (*mu, ln_spread);
-                if j == MOST {
-                    s += by
-                } else {
-                    m[j] += by
-                }
-                self.at(seen, &m, s).1
-            };
-            let (up, down) = (moved(STEP), moved(-STEP));
-            for i in (0..sizes).chain(spread.then_some(MOST)) {
-                out[i][j] += 0.25 * (up[i] - down[i]) / STEP;
-                out[j][i] += 0.25 * (up[i] - down[i]) / STEP;
+    ) -> [[f64; MOST]; MOST] {
+        let [all, kept] = self.parts(seen, mu, ln_spread);
+        let by = 0.5 * (2.0 * ln_spread).exp();
+        let mut out = [[0.0; MOST]; MOST];
+        for i in 0..MOST {
+            for j in 0..MOST {
+                let of = |p: &Part| p.curvature[i][j] + p.slopes[i] * p.slopes[j];
+                out[i][j] = by * (of(&all) - of(&kept));
             }
         }
         out
     }
+
+    /// The log probability of what was seen, and that of having been kept.
+    fn parts(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> [Part; 2] {
+        let mut out = [Part::default(), Part::default()];
+        let Some(f) = &self.factors[seen.mask] else { return out };
+        let wide = (-ln_spread).exp();
+        let (n, (exact, z), rounded) = f.standardised(seen, mu, ln_spread);
+        let all = &mut out[0];
+        for i in 0..exact {
+            // z has the slopes -wide x (row i of the inverse) in the expected values and -z in the log spread
+            all.value -= 0.5 * z[i] * z[i] + f.ln_diagonal[i] + ln_spread;
+            all.slopes[MOST] -= 1.0;
+            all.add(&f.load(i, wide, -z[i]), -z[i], -1.0);
+            all.bend(&f.load(i, wide, -z[i]), z[i], -z[i]);
+        }
+        if let Some((a, b)) = rounded {
+            let i = n - 1;
+            let (p, at) = (Between::new(a, b), [f.load(i, wide, -a), f.load(i, wide, -b)]);
+            all.value += p.value;
+            all.add(&at[0], p.slopes[0], p.curvature[0]);
+            all.add(&at[1], p.slopes[1], p.curvature[1]);
+            all.cross(&at, p.curvature[2]);
+            all.bend(&at[0], a, p.slopes[0]);
+            all.bend(&at[1], b, p.slopes[1]);
+        }
+        let Some((chance, h, k)) = self.chance(seen, mu, ln_spread) else { return out };
+        let kept = &mut out[1];
+        kept.value = chance.ln();
+        let Some(t) = &self.threshold else { return out };
+        let load = |j: usize, at: f64| {
+            let mut load = [0.0; MOST + 1];
+            (load[j], load[MOST]) = (-wide / self.sd[j], -at);
+            load
+        };
+        // the chance falls with h by its density there times the chance that the other is below
+        match t.sizes[..] {
+            [a] => {
+                let slope = -density(h) / chance;
+                kept.add(&load(a, h), slope, -h * slope - slope * slope);
+                kept.bend(&load(a, h), h, slope);
+            }
+            [a, b] => {
+                let rho = self.correlation;
+                let rest = (1.0 - rho * rho).sqrt();
+                let slope = |h: f64, k: f64| -density(h) * normal_sf((rho * h - k) / rest) / chance;
+                let both = density(h) * density((k - rho * h) / rest) / rest / chance;
+                let (in_h, in_k) = (slope(h, k), slope(k, h));
+                let at = [load(a, h), load(b, k)];
+                kept.add(&at[0], in_h, -h * in_h + rho * both - in_h * in_h);
+                kept.add(&at[1], in_k, -k * in_k + rho * both - in_k * in_k);
+                kept.cross(&at, -both - in_h * in_k);
+                kept.bend(&at[0], h, in_h);
+                kept.bend(&at[1], k, in_k);
+            }
+            _ => {}
+        }
+        out
+    }
+
+    /// The chance that a flake was kept, and how far the thresholds of the sizes that decide lie from what is expected.
+    fn chance(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Option<(f64, f64, f64)> {
+        const LEAST: f64 = 1e-300;
+        let t = self.threshold.as_ref().filter(|_| seen.held)?;
+        let at = |j: usize| (t.least - mu[j]) * (-ln_spread).exp() / self.sd[j];
+        match t.sizes[..] {
+            [a] => Some((normal_sf(at(a)).max(LEAST), at(a), 0.0)),
+            [a, b] => Some((self.two.either_above(at(a), at(b)).max(LEAST), at(a), at(b))),
+            _ => None,
+        }
+    }
 }
 
-/// Second slopes.
-pub(super) type Curvature = [[f64; MOST + 1]; MOST + 1];
+impl Factor {
+    /// The number of sizes, those seen exactly as independent standard normals, and between which a rounded one (the last)
+    /// lies, given the others.
+    fn standardised(
+        &self,
+        seen: &Seen<'_>,
+        mu: &[f64; MOST],
+        ln_spread: f64,
+    ) -> (usize, (usize, [f64; MOST]), Option<(f64, f64)>) {
+        let (n, wide) = (self.of.len(), (-ln_spread).exp());
+        let mut z = [0.0; MOST];
+        let exact = if seen.between.is_some() { n - 1 } else { n };
+        let at = |i: usize, v: f64, z: &[f64; MOST]| {
+            let own = (0..i).map(|j| self.l[i][j] * z[j]).sum::<f64>();
+            ((v - mu[self.of[i]]) * wide - own) / self.l[i][i]
+        };
+        (0..exact).for_each(|i| z[i] = at(i, seen.y[self.of[i]], &z));
+        (n, (exact, z), seen.between.map(|(low, high)| (at(exact, low, &z), at(exact, high, &z))))
+    }
+
+    /// Slopes of a standardised size in the expected values, and then in the log spread.
+    fn load(&self, i: usize, wide: f64, in_spread: f64) -> [f64; MOST + 1] {
+        let mut load = [0.0; MOST + 1];
+        (0..=i).for_each(|j| load[self.of[j]] = -wide * self.inverse[i][j]);
+        load[MOST] = in_spread;
+        load
+    }
+}
+
+/// A log probability with its slopes and curvature in the expected values and then in the log spread.
+#[derive(Default)]
+pub(super) struct Part {
+    pub(super) value: f64,
+    pub(super) slopes: [f64; MOST + 1],
+    pub(super) curvature: Curvature,
+}
+
+impl Part {
+    /// Adds a function of one standardised size, of which these are the slopes.
+    fn add(&mut self, load: &[f64; MOST + 1], slope: f64, curvature: f64) {
+        for i in 0..=MOST {
+            self.slopes[i] += slope * load[i];
+            (0..=MOST).for_each(|j| self.curvature[i][j] += curvature * load[i] * load[j]);
+        }
+    }
+
+    /// Adds the mixed curvature of a function of two.
+    fn cross(&mut self, load: &[[f64; MOST + 1]; 2], curvature: f64) {
+        for i in 0..=MOST {
+            for j in 0..=MOST {
+                self.curvature[i][j] += curvature * (load[0][i] * load[1][j] + load[1][i] * load[0][j]);
+            }
+        }
+    }
+
+    /// Adds what comes of a standardised size `z` being no straight function of the log spread.
+    fn bend(&mut self, load: &[f64; MOST + 1], z: f64, slope: f64) {
+        for i in 0..MOST {
+            self.curvature[i][MOST] -= slope * load[i];
+            self.curvature[MOST][i] -= slope * load[i];
+        }
+        self.curvature[MOST][MOST] += slope * z;
+    }
+}
+
+/// The log probability that a standard normal lies between two bounds, with its slopes in them and its curvature (in the
+/// first, in the second, mixed).
+struct Between {
+    value: f64,
+    slopes: [f64; 2],
+    curvature: [f64; 3],
+}
+
+impl Between {
+    fn new(a: f64, b: f64) -> Between {
+        // from the nearer tail
+        let p = if a > 0.0 { normal_sf(a) - normal_sf(b) } else { normal_sf(-b) - normal_sf(-a) };
+        if p > 1e-290 {
+            let (at_a, at_b) = (density(a) / p, density(b) / p);
+            let curvature = [a * at_a - at_a * at_a, -b * at_b - at_b * at_b, at_a * at_b];
+            return Between { value: p.ln(), slopes: [-at_a, at_b], curvature };
+        }
+        // so far out that the middle tells as much
+        let (middle, width) = (0.5 * (a + b), b - a);
+        let (slope, curvature) = (-0.5 * middle, 1.0 / (width * width));
+        Between {
+            value: -0.5 * middle * middle + width.ln() - 0.5 * (2.0 * PI).ln(),
+            slopes: [slope - 1.0 / width, slope + 1.0 / width],
+            curvature: [-0.25 - curvature, -0.25 - curvature, -0.25 + curvature],
+        }
+    }
+}

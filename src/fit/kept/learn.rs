@@ -14,7 +14,7 @@
 //! deviations by less than 1 %.
 
 use super::effects::factor;
-use super::law::{Law, MOST};
+use super::law::{Law, MOST, Part};
 use super::{Flakes, Threshold};
 use crate::error::{Error, Result};
 use crate::fit::known_group::{After, LEAST_LN_PRECISION, MOST_LN_PRECISION};
@@ -49,11 +49,11 @@ pub(crate) struct Before {
 /// spread last), and its covariance.
 struct Top(f64, DVector<f64>, DMatrix<f64>);
 
-/// The group's own law of one of the sizes given its flakes.
+/// The group's own law of each size given its flakes; they have one spread factor in common.
 ///
 /// # Errors
 /// [`Error::NotConverged`] where a covariance given is none or no top is found.
-pub(crate) fn learn(before: &Before, flakes: &Flakes, threshold: &Threshold, size: usize) -> Result<After> {
+pub(crate) fn learn(before: &Before, flakes: &Flakes, threshold: &Threshold) -> Result<Vec<After>> {
     let broken = || {
         Error::not_converged("what the kept flakes tell", "the published covariance is not positive definite")
     };
@@ -96,16 +96,17 @@ pub(crate) fn learn(before: &Before, flakes: &Flakes, threshold: &Threshold, siz
     }
     mean /= weight;
     let covariance = second / weight - &mean * mean.transpose();
+    let covariance = (&covariance + covariance.transpose()) * 0.5;
     if !covariance.iter().all(|v| v.is_finite()) {
         return Err(broken());
     }
-    let own = |a: usize| a * k + size;
-    Ok(After {
-        coefficients: DVector::from_fn(p, |a, _| before.coefficients[(a, size)] + mean[own(a)]),
-        covariance: DMatrix::from_fn(p, p, |a, b| covariance[(own(a), own(b))]),
+    let of = |size: usize| After {
+        coefficients: DVector::from_fn(p, |a, _| before.coefficients[(a, size)] + mean[a * k + size]),
+        covariance: DMatrix::from_fn(p, p, |a, b| covariance[(a * k + size, b * k + size)]),
         ln_spread: 0.5 * before.within[(size, size)].ln() + mean[n - 1],
         ln_spread_sd: covariance[(n - 1, n - 1)].max(0.0).sqrt(),
-    })
+    };
+    Ok((0..k).map(of).collect())
 }
 
 /// What a flake's sizes are expected to be, at a deviation from what was published.
@@ -145,7 +146,7 @@ fn skewed(
         let traced = |j: usize, by: f64| {
             let (mut mu, mut s) = (mu, at[n - 1]);
             *mu.get_mut(j).unwrap_or(&mut s) += by;
-            let c = law.curvature(&seen, &mu, s, true);
+            let c = law.at(&seen, &mu, s).curvature;
             c.iter().flatten().zip(own.iter().flatten()).map(|(c, v)| c * v).sum::<f64>()
         };
         let mut slopes = [0.0; MOST + 1];
@@ -168,7 +169,7 @@ fn top(before: &Before, flakes: &Flakes, law: &Law, root: &DMatrix<f64>, ln_spre
     let value = |z: &DVector<f64>| {
         let deviation = deviation(z);
         let of =
-            |i: usize| law.at(&flakes.seen(i), &expected(before, flakes, i, &deviation), deviation[n - 1]).0;
+            |i: usize| law.value(&flakes.seen(i), &expected(before, flakes, i, &deviation), deviation[n - 1]);
         (0..flakes.rows()).map(of).sum::<f64>() - 0.5 * z.norm_squared()
     };
     let mut z = DVector::zeros(n);
@@ -178,8 +179,7 @@ fn top(before: &Before, flakes: &Flakes, law: &Law, root: &DMatrix<f64>, ln_spre
         let (mut slope, mut curvature) = (DVector::zeros(n), DMatrix::zeros(n, n));
         for i in 0..flakes.rows() {
             let (seen, mu) = (flakes.seen(i), expected(before, flakes, i, &deviation));
-            let slopes = law.at(&seen, &mu, deviation[n - 1]).1;
-            let second = law.curvature(&seen, &mu, deviation[n - 1], true);
+            let Part { slopes, curvature: second, .. } = law.at(&seen, &mu, deviation[n - 1]);
             let loads = loads(flakes, i);
             for (at, x, j) in &loads {
                 slope[*at] += x * slopes[*j];
@@ -259,7 +259,7 @@ mod tests {
             let expected: Vec<f64> = cells[1..].iter().map(|v| v.parse().unwrap()).collect();
             let (sizes, n) = cells[0].split_once('-').unwrap();
             let (sizes, n) = (sizes.parse::<usize>().unwrap(), n.parse::<usize>().unwrap());
-            let after = |f: &Flakes| learn(&before(sizes), f, &threshold, sizes - 1).unwrap();
+            let after = |f: &Flakes| learn(&before(sizes), f, &threshold).unwrap().swap_remove(sizes - 1);
             let mut f = flakes(n, sizes);
             let kept = after(&f);
             let sd = kept.covariance[(0, 0)].sqrt();

@@ -1,7 +1,7 @@
 //! Held against a likelihood written in R and against lme4 (`tests/reference/kept.R`), and against its own model by
 //! simulation.
 
-use super::law::Two;
+use super::law::{Law, Seen, Two};
 use super::*;
 use crate::special::normal_sf;
 use rand::{Rng, SeedableRng};
@@ -58,6 +58,61 @@ fn two_normals_above() {
     let (h, k) = (1.3, -0.4);
     let alone = Two::new(0.0).either_above(h, k);
     assert!((alone - (1.0 - (1.0 - normal_sf(h)) * (1.0 - normal_sf(k)))).abs() < 1e-15);
+}
+
+/// Slopes and curvature of the law against differences of its value: flakes with every size and with some, kept and whole,
+/// exact and rounded, near and so far out that a rounded size has no probability left.
+#[test]
+fn slopes_are_those_of_the_value() {
+    let covariance = DMatrix::from_row_slice(3, 3, &[0.2, 0.12, 0.2, 0.12, 0.25, 0.24, 0.2, 0.24, 0.6]);
+    let l = covariance.clone().cholesky().unwrap().l();
+    let mut cases = 0;
+    for sizes in [vec![0, 1], vec![0]] {
+        let threshold = Threshold { sizes, least: 3.2 };
+        let law = |c: &DMatrix<f64>| Law::new(c, Some(&threshold)).unwrap();
+        for (mask, held) in [(7, true), (7, false), (4, false), (5, true), (6, true)] {
+            for between in [None, Some((1.1, 1.5)), Some((60.0, 60.3))] {
+                let y = [3.3, 2.9, 1.3];
+                let seen = Seen { y: &y, mask, between, held };
+                let at = [3.0, 2.7, 1.7, 0.0, 0.2];
+                let value = |v: &[f64; 5]| law(&covariance).value(&seen, &[v[0], v[1], v[2], v[3]], v[4]);
+                let found = law(&covariance).at(&seen, &[3.0, 2.7, 1.7, 0.0], 0.2);
+                let off = |a: f64, b: f64, what: &str| {
+                    assert!((a - b).abs() < 2e-6 * b.abs().max(1.0), "{what}: {a} for {b}, {seen:?}");
+                };
+                assert_eq!(found.value, value(&at));
+                let moved = |i: usize, by: f64| {
+                    let mut v = at;
+                    v[i] += by;
+                    v
+                };
+                for i in [0, 1, 2, 4] {
+                    off(found.slopes[i], (value(&moved(i, 1e-5)) - value(&moved(i, -1e-5))) / 2e-5, "slope");
+                    let slopes = |by: f64| {
+                        let v = moved(i, by);
+                        law(&covariance).at(&seen, &[v[0], v[1], v[2], v[3]], v[4]).slopes
+                    };
+                    let (up, down) = (slopes(1e-5), slopes(-1e-5));
+                    for j in [0, 1, 2, 4] {
+                        off(found.curvature[i][j], (up[j] - down[j]) / 2e-5, "curvature");
+                    }
+                }
+                // in the root of the covariance
+                let own = law(&covariance).slopes_in_covariance(&seen, &[3.0, 2.7, 1.7, 0.0], 0.2);
+                for (i, j) in [(0, 0), (1, 0), (2, 1), (2, 2)] {
+                    let value = |by: f64| {
+                        let mut l = l.clone();
+                        l[(i, j)] += by;
+                        law(&(&l * l.transpose())).value(&seen, &[3.0, 2.7, 1.7, 0.0], 0.2)
+                    };
+                    let slope: f64 = (0..3).map(|k| 2.0 * own[i][k] * l[(k, j)]).sum();
+                    off(slope, (value(1e-6) - value(-1e-6)) / 2e-6, "slope in the covariance");
+                }
+                cases += 1;
+            }
+        }
+    }
+    assert_eq!(cases, 30);
 }
 
 #[test]

@@ -86,7 +86,8 @@ fn compare<'a>(report: &'a LocalReport, mine: &Calibration) -> Outcome<Vec<Answe
     let (before, after) = (Predictor::new(report.before.clone())?, Predictor::new(mine.clone())?);
     let interval = |p: &Predictor, platform: &TypicalPlatform| -> Outcome<Interval> {
         let e = p.estimate(platform, &Ask::default())?;
-        Ok(e.sizes[0].predictive.interval(LEVEL)?)
+        let own = e.sizes.iter().find(|s| s.size == report.size).unwrap_or(&e.sizes[0]);
+        Ok(own.predictive.interval(LEVEL)?)
     };
     let one = |platform: &'a TypicalPlatform| {
         Ok(Answered {
@@ -100,10 +101,10 @@ fn compare<'a>(report: &'a LocalReport, mine: &Calibration) -> Outcome<Vec<Answe
     report.platforms.iter().map(one).collect()
 }
 
-/// The one model of a calibration that was updated, or of its start, by what is measured.
-fn model(calibration: &Calibration) -> (&str, &SizeModel) {
+/// The model of a size in a calibration that was updated, or in its start, by what is measured.
+fn model<'a>(calibration: &'a Calibration, size: &str) -> (&'a str, &'a SizeModel) {
     let variant = &calibration.variants()[0];
-    (&variant.name, &variant.sizes[0])
+    (&variant.name, variant.sizes.iter().find(|m| m.size == size).unwrap_or(&variant.sizes[0]))
 }
 
 /// The spread of a model in words; where it has terms of its own, its constant.
@@ -117,7 +118,7 @@ fn spread(m: &SizeModel) -> f64 {
 
 fn text(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answered]) -> Page {
     let mut page = Page::default();
-    let [(variant, m), (_, updated)] = [&r.before, mine].map(model);
+    let [(variant, m), (_, updated)] = [&r.before, mine].map(|c| model(c, &r.size));
     let (size, form) = (m.form.transform().describe(&o.response.concat()), m.form.name());
     let used = count(r.used, "local flake", "local flakes");
     page.say(format!("{size} by {} (form {form}): {}, updated with {used}", variant, r.before.name()));
@@ -200,7 +201,7 @@ pub struct Printed<'a> {
 }
 
 fn print_json(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answered]) -> Outcome<()> {
-    let [(variant, published), (_, updated)] = [&r.before, mine].map(model);
+    let [(variant, published), (_, updated)] = [&r.before, mine].map(|c| model(c, &r.size));
     let own = r.own_coefficients.as_ref();
     let moved = |j: usize| Moved {
         published: published.coefficients[j],

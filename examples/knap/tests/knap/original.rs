@@ -62,8 +62,11 @@ fn one_piece_as_text_reads_within_eighty_columns() {
         assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
         assert!(text.contains("original mass") && text.contains("share lost"), "{text}");
     }
-    let (code, text, _) =
-        run(&["original", "--mass-now-g", "30000", "--depth-mm", "3", "--angle-deg", "60"], "");
+    let heavy = ["original", "--mass-now-g", "30000", "--depth-mm", "3", "--angle-deg", "60"];
+    let (code, text, _) = run(&heavy, "");
+    assert!(code == 0 && text.contains("check the measurements"), "{text}");
+    let of_flint = ["--calibration", "hard-hammer-flint", "--of-the-experiment"];
+    let (code, text, _) = run(&[&heavy[..], &of_flint].concat(), "");
     assert_eq!(code, 0);
     assert!(text.contains("fewer than one in a million") && !text.contains("NaN"), "{text}");
 }
@@ -206,7 +209,11 @@ fn a_table_keeps_its_rows_and_refuses_in_place() {
         assert_eq!(line.contains("refused: "), !reason.is_empty(), "{line}");
         assert!(line.contains(reason), "{line}");
     }
-    assert!(lines[6].contains("fewer than one in a million"), "{}", lines[6]);
+    assert!(
+        lines[6].contains("of flakes from such a platform had the mass that remains (20000 g)"),
+        "{}",
+        lines[6]
+    );
     assert!(err.contains("6 rows") && err.contains("4 refused"), "{err}");
     // the same numbers as for one piece, and in a file
     let v = json(&piece(&["--format", "json"]), "");
