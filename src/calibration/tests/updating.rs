@@ -374,8 +374,7 @@ fn flakes_that_were_kept_teach_given_that() {
     assert!(Calibration::from_json(&mine.to_json()).unwrap() == mine);
     let mine = Predictor::new(mine).unwrap();
     let median = |depth: f64, kept: Option<&RecoveryThreshold>| {
-        let mut ask = Ask::default();
-        ask.kept = kept.cloned();
+        let ask = Ask { kept: kept.cloned(), ..Ask::default() };
         let e = mine.estimate(&OfSite(depth, 75.0, f64::NAN, "Pit"), &ask).unwrap();
         (e.size("mass_g").unwrap().median(), e.kept.unwrap_or(1.0))
     };

@@ -142,8 +142,8 @@ impl Law {
     /// Log likelihood of a flake, less its constant.
     pub(super) fn value(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> f64 {
         let Some(f) = &self.factors[seen.mask] else { return 0.0 };
-        let (_, exact, rounded) = f.standardised(seen, mu, ln_spread);
-        let own: f64 = (0..exact.0).map(|i| 0.5 * exact.1[i].powi(2) + f.ln_diagonal[i] + ln_spread).sum();
+        let Standardised { exact, z, rounded } = f.standardised(seen, mu, ln_spread);
+        let own: f64 = (0..exact).map(|i| 0.5 * z[i].powi(2) + f.ln_diagonal[i] + ln_spread).sum();
         let within = rounded.map_or(0.0, |(a, b)| Between::new(a, b).value);
         within - own - self.chance(seen, mu, ln_spread).map_or(0.0, |(kept, ..)| kept.ln())
     }
@@ -184,7 +184,7 @@ impl Law {
         let mut out = [Part::default(), Part::default()];
         let Some(f) = &self.factors[seen.mask] else { return out };
         let wide = (-ln_spread).exp();
-        let (n, (exact, z), rounded) = f.standardised(seen, mu, ln_spread);
+        let Standardised { exact, z, rounded } = f.standardised(seen, mu, ln_spread);
         let all = &mut out[0];
         for i in 0..exact {
             // z has the slopes -wide x (row i of the inverse) in the expected values and -z in the log spread
@@ -194,8 +194,7 @@ impl Law {
             all.bend(&f.load(i, wide, -z[i]), z[i], -z[i]);
         }
         if let Some((a, b)) = rounded {
-            let i = n - 1;
-            let (p, at) = (Between::new(a, b), [f.load(i, wide, -a), f.load(i, wide, -b)]);
+            let (p, at) = (Between::new(a, b), [f.load(exact, wide, -a), f.load(exact, wide, -b)]);
             all.value += p.value;
             all.add(&at[0], p.slopes[0], p.curvature[0]);
             all.add(&at[1], p.slopes[1], p.curvature[1]);
@@ -250,15 +249,16 @@ impl Law {
     }
 }
 
+/// The sizes seen exactly, as independent standard normals, and between which a rounded one (the last) lies given them.
+struct Standardised {
+    exact: usize,
+    z: [f64; MOST],
+    rounded: Option<(f64, f64)>,
+}
+
 impl Factor {
-    /// The number of sizes, those seen exactly as independent standard normals, and between which a rounded one (the last)
-    /// lies, given the others.
-    fn standardised(
-        &self,
-        seen: &Seen<'_>,
-        mu: &[f64; MOST],
-        ln_spread: f64,
-    ) -> (usize, (usize, [f64; MOST]), Option<(f64, f64)>) {
+    /// What was seen of a flake, at what is expected of it.
+    fn standardised(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Standardised {
         let (n, wide) = (self.of.len(), (-ln_spread).exp());
         let mut z = [0.0; MOST];
         let exact = if seen.between.is_some() { n - 1 } else { n };
@@ -267,7 +267,8 @@ impl Factor {
             ((v - mu[self.of[i]]) * wide - own) / self.l[i][i]
         };
         (0..exact).for_each(|i| z[i] = at(i, seen.y[self.of[i]], &z));
-        (n, (exact, z), seen.between.map(|(low, high)| (at(exact, low, &z), at(exact, high, &z))))
+        let rounded = seen.between.map(|(low, high)| (at(exact, low, &z), at(exact, high, &z)));
+        Standardised { exact, z, rounded }
     }
 
     /// Slopes of a standardised size in the expected values, and then in the log spread.
