@@ -14,7 +14,6 @@ use crate::calibration::fitting::{Collector, Figure, Recipe};
 use crate::error::{Error, Place, Result};
 use crate::fit::multinomial::{Score, brier_scores, log_scores};
 use crate::material::PercussorClass;
-use crate::page::Page;
 use crate::strike::Measured;
 use rand::{Rng, RngExt};
 use serde::{Deserialize, Serialize};
@@ -200,7 +199,8 @@ impl TrackRecord {
     }
 
     /// How often such answers were right in the experiment itself, for groups like these.
-    pub(crate) fn tell(&self, page: &mut Page, lips: bool) {
+    #[cfg(feature = "table")]
+    pub(crate) fn tell(&self, page: &mut crate::page::Page, lips: bool) {
         let judged = Judged { lips, terminations: true, blow_hidden: true };
         let percent = |n: u64, of: u64| 100.0 * n as f64 / of.max(1) as f64;
         if let Some(s) = self.singles(judged) {
@@ -246,6 +246,7 @@ impl TrackRecord {
     }
 
     /// The single flakes judged in this way.
+    #[cfg(feature = "table")]
     pub(crate) fn singles(&self, judged: Judged) -> Option<&RecordedSingles> {
         self.singles.iter().find(|s| s.judged == judged)
     }

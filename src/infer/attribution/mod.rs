@@ -349,21 +349,25 @@ impl Attribution {
     }
 
     /// The classes and their prior probabilities.
+    #[cfg(feature = "table")]
     pub(crate) fn prior(&self) -> impl Iterator<Item = (&str, f64)> {
         self.candidates.iter().map(|c| (c.class.as_str(), c.prior))
     }
 
     /// How blows are set where flakes do not tell.
+    #[cfg(feature = "table")]
     pub(crate) fn settings(&self) -> &SettingsPrior {
         &self.settings
     }
 
     /// How far a site may lie from the experiment.
+    #[cfg(feature = "table")]
     pub(crate) fn site(&self) -> SiteShift {
         self.site
     }
 
     /// What lips say.
+    #[cfg(feature = "table")]
     pub(crate) fn lip(&self) -> Option<&LipModel> {
         self.lip.as_ref()
     }
@@ -411,6 +415,7 @@ impl Attribution {
     }
 
     /// How the blow is taken, in words.
+    #[cfg(feature = "table")]
     pub(crate) fn of_blows(&self) -> &'static str {
         match (self.settings_given, self.hide_blow) {
             (false, true) => {
@@ -425,6 +430,7 @@ impl Attribution {
     }
 
     /// Whether the calibration says how flakes end.
+    #[cfg(feature = "table")]
     pub(crate) fn knows_terminations(&self) -> bool {
         self.terminations
             && self
