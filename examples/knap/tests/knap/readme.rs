@@ -4,8 +4,7 @@ use crate::knap;
 #[test]
 fn the_output_shown_is_the_output() {
     let readme = include_str!("../../../../README.md");
-    let command =
-        readme.lines().find_map(|l| l.strip_prefix("$ cargo run -q --release -p knap -- ")).unwrap();
+    let command = readme.lines().find_map(|l| l.strip_prefix("$ cargo run -q -p knap -- ")).unwrap();
     let out = knap().args(command.split_whitespace()).output().unwrap();
     let printed = String::from_utf8(out.stdout).unwrap();
     let shown = readme.split("```text\n").nth(1).unwrap().split("```").next().unwrap();
