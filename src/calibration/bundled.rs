@@ -411,7 +411,8 @@ const BETWEEN_SITES: f64 = 4.0;
 
 /// How many times the variance between sites that the fit finds is taken. This crate's choice: one precision for all four
 /// sizes of a site lets the one site that is far off in every size narrow the law of all others. Sites left out one at a time
-/// were foretold best with three times that variance, and 94 % of their flakes and of their totals fell inside (`data-sources.md`, "What won").
+/// were foretold as well as with twice that variance, and 95 % of their flakes and 94 % of their totals fell inside
+/// (`data-sources.md`, "What won").
 const TIMES: f64 = 3.0;
 
 /// How many flakes a site counts for at most. This crate's choice: two of the 25 sites hold 46 % of the flakes, and
