@@ -551,17 +551,15 @@ impl Checked<'_> {
             by[level].push(setting);
         }
         let cores = self.cores.as_ref().map(|c| c.number_for(self.asked.flakes).max(1));
-        let groups = by.len();
-        let mut out = Vec::new();
+        let (mut out, mut taken) = (Vec::new(), 0);
         for (k, mut settings) in by.into_iter().enumerate() {
             settings.shuffle(rng);
+            // the cores of this percussor, where each is struck by one
+            let (from, mine) = (taken, self.cores.as_ref().map_or(0, |c| c.number_for(settings.len())));
+            taken += mine;
             for (i, setting) in settings.into_iter().enumerate() {
                 let core = cores.map(|c| match self.asked.allocation {
-                    Allocation::ByCore => {
-                        // the cores of this percussor
-                        let mine: Vec<usize> = (0..c).filter(|j| j % groups == k).collect();
-                        mine.get(i % mine.len().max(1)).map_or(k + 1, |j| j + 1)
-                    }
+                    Allocation::ByCore => from + i % mine.max(1) + 1,
                     Allocation::WithinCores => i % c + 1,
                 });
                 let settings = self.reach.factors().iter().zip(&setting).filter_map(|(f, v)| {

@@ -558,6 +558,12 @@ fn a_plan_tells_what_its_parts_give() {
         by.filter_map(|t| t.core).collect()
     };
     assert!(of("quartzite").iter().all(|c| !of("antler").contains(c)));
+    // no core is asked for more flakes than it gives, and both have as many cores
+    for p in ["quartzite", "antler"] {
+        let mut cores = of(p);
+        cores.sort_unstable();
+        assert!(cores.chunk_by(|a, b| a == b).all(|of| of.len() <= 4), "{p}: {cores:?}");
+    }
     assert!(matches!(experiment.plan(5), Err(Error::Missing { .. })));
     assert!(matches!(told.clone().cores(4).plan(5), Err(Error::Missing { .. })));
     assert!(told.clone().cores(0).between_cores(0.3).plan(5).is_err());

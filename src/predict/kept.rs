@@ -55,6 +55,7 @@ pub(super) fn condition(
         let apart: Vec<Apart> = (0..sizes.len())
             .map(|j| Apart::of(&sizes[j].components()[k], shared[j][k], tails, &levels))
             .collect();
+        let (first, before) = (components[0].len(), all_kept);
         for (level, weight) in &levels {
             let at = |j: usize| {
                 let (c, a) = (sizes[j].components()[k], &apart[j]);
@@ -82,6 +83,11 @@ pub(super) fn condition(
                 components[j].push(here[j]);
                 selected[j].push(Selected { kept, lost: Lost::of(j, &least, correlation) });
             }
+        }
+        // of the flakes that are kept, those of this component are as many as were kept of it
+        for (all, size) in components.iter_mut().zip(&sizes) {
+            let share = (all_kept - before) / size.components()[k].weight.max(f64::MIN_POSITIVE);
+            all[first..].iter_mut().for_each(|c| c.weight *= share);
         }
     }
     if all_kept < FEWEST_KEPT || components[0].is_empty() {
@@ -255,7 +261,7 @@ impl Selected {
 mod tests {
     use super::*;
     use crate::calibration::bundled;
-    use crate::predict::{Ask, Joint, Predictor};
+    use crate::predict::{Ask, Joint, MeasurementErrors, Predictor};
     use crate::strike::{Platform, Strike};
     use rand::SeedableRng;
 
@@ -294,6 +300,33 @@ mod tests {
                     let density = s.predictive.ln_pdf(q).exp();
                     assert!((density / slope - 1.0).abs() < 1e-3, "{} {density} against {slope}", s.size);
                 }
+            }
+        }
+    }
+
+    /// Where mass itself decides, the law of what is kept is the plain one beyond the threshold: of several terminations, and
+    /// of a platform that is not known exactly, each counts as many flakes as are kept of it.
+    #[test]
+    fn beyond_a_threshold_on_mass_a_mixture_is_the_plain_law() {
+        let predictor = Predictor::new(bundled::named("controlled-glass").unwrap()).unwrap();
+        let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(65.0).build().unwrap();
+        let strike = Strike::builder().platform(platform).percussor("steel").build().unwrap();
+        let errors = MeasurementErrors::new().absolute("platform_depth_mm", 1.0).unwrap();
+        let ask = |kept| Ask { kept, ..Ask::default() };
+        let least = 8.0;
+        let kept = ask(Some(RecoveryThreshold::above_g(least).unwrap()));
+        for wide in [false, true] {
+            let of = |ask: &Ask| match wide {
+                true => predictor.estimate_with_error(&strike, ask, &errors).unwrap(),
+                false => predictor.estimate(&strike, ask).unwrap(),
+            };
+            let (plain, kept) = (of(&ask(None)), of(&kept));
+            let (all, mass) = (plain.size("mass_g").unwrap(), kept.size("mass_g").unwrap());
+            assert!(all.components().len() > 1);
+            assert!((kept.kept.unwrap() / all.sf(least) - 1.0).abs() < 1e-9, "{wide}");
+            for v in [9.0, 12.0, 20.0, 40.0] {
+                let (a, b) = (mass.sf(v), all.sf(v) / all.sf(least));
+                assert!((a - b).abs() < 1e-9, "{wide} {v}: {a} for {b}");
             }
         }
     }

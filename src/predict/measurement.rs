@@ -370,7 +370,7 @@ impl Predictor {
         asked.rows = rows;
         asked.averaged = false;
         let wide = self.evaluate(&mut asked)?;
-        Ok(Estimate { sizes: wide.sizes, endings: wide.endings, ..exact })
+        Ok(Estimate { sizes: wide.sizes, endings: wide.endings, kept: wide.kept, ..exact })
     }
 
     /// The laws of the measurements that err and that a variant reads, by their place in an input row.

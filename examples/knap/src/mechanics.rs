@@ -296,7 +296,7 @@ pub struct ContrastVerb {
     core_mass_g: Option<Amount>,
     /// Coefficient of restitution, up to 1: speed of rebound over speed of impact
     restitution: f64,
-    /// Calibration for the sizes, by name or a file; controlled-glass without it
+    /// Calibration for the sizes, by name or a file; without it the experiment for the stone
     calibration: Option<String>,
     /// Probability inside the intervals, between 0 and 1
     level: f64,

@@ -179,6 +179,9 @@ pub(super) fn score<M: Measured>(
     column: &str,
     question: &Question,
 ) -> Result<Score> {
+    if let Some(threshold) = &question.kept {
+        threshold.check(row)?;
+    }
     // how a flake ended is not known before the blow
     let before = Without(row, &[TERMINATION]);
     let ask = Ask { kept: question.kept.clone(), ..Ask::default() };

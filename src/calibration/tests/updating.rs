@@ -399,3 +399,31 @@ fn flakes_that_were_kept_teach_given_that() {
     let refused = Local::new(&flint, "mass_g", |_| true).unwrap().given_kept(high).unwrap_err().to_string();
     assert!(refused.contains("excavated-flakes") && refused.contains("hard-hammer-flint"), "{refused}");
 }
+
+/// What is told of errors of flakes left out is an error of flakes left out: of one flake, how far it lay from what was
+/// published; and after few flakes no platform of the experiment itself counts as unlike it.
+#[test]
+fn few_flakes_are_left_out_and_make_no_platform_strange() {
+    for (name, flakes) in [("hard-hammer-flint", 1), ("hard-hammer-flint", 3), ("excavated-flakes", 1)] {
+        let start = bundled::named(name).unwrap();
+        let mut local = Local::new(&start, "mass_g", |c| [DEPTH, ANGLE, "mass_g"].contains(&c)).unwrap();
+        for i in 0..flakes {
+            local.offer(&OfSite(5.0 + f64::from(i), 75.0, 40.0, "Pit"));
+        }
+        let (mine, report) = local.finish("mine", "test").unwrap();
+        let (before, after) = (Predictor::new(report.before).unwrap(), Predictor::new(mine.clone()).unwrap());
+        if flakes == 1 {
+            let median = before.estimate(&OfSite(5.0, 75.0, 40.0, "Pit"), &Ask::default()).unwrap();
+            let off = (40.0 / median.size("mass_g").unwrap().median()).ln();
+            let told = mine.variants()[0].sizes[0].left_out_error;
+            assert!((told / off - 1.0).abs() < 0.25, "{name}: {told} of {off}");
+        }
+        for (depth, angle) in [(3.0, 60.0), (6.0, 75.0), (12.0, 85.0)] {
+            let strange = |p: &Predictor| {
+                let e = p.estimate(&OfSite(depth, angle, f64::NAN, "Pit"), &Ask::default()).unwrap();
+                e.beyond_experiment().is_some()
+            };
+            assert_eq!((strange(&before), strange(&after)), (false, false), "{name} {depth} {angle}");
+        }
+    }
+}
