@@ -32,7 +32,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 /// Shares lost at which the spread of a group's pieces is told: every twentieth.
-pub const TOLD_SHARES: [f64; 19] = [
+pub(super) const TOLD_SHARES: [f64; 19] = [
     0.05, 0.10, 0.15, 0.20, 0.25, 0.30, 0.35, 0.40, 0.45, 0.50, 0.55, 0.60, 0.65, 0.70, 0.75, 0.80, 0.85,
     0.90, 0.95,
 ];
@@ -64,7 +64,7 @@ pub struct GroupLosses {
     /// Mean over the pieces of the share that each lost, 0 to 1.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) mean_share_lost: Option<Drawn>,
-    /// Of the pieces, the part that lost more than [`TOLD_SHARES`].
+    /// Of the pieces, the part that lost more than each twentieth (0.05, 0.10, ... 0.95).
     #[serde(serialize_with = "parts")]
     #[cfg_attr(feature = "schema", schemars(with = "Vec<PartLost>"))]
     pub lost_more_than: Vec<(f64, Drawn)>,

@@ -29,7 +29,7 @@ pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, USUAL_DRAWS
 pub use attribution::{Attribution, BlowSetting, ClassVerdict, SiteShift, Strength, Verdict};
 pub use comparison::{Comparison, Distance, Resampling};
 pub use lip::LipModel;
-pub use losses::{GroupLosses, Losses, TOLD_SHARES};
+pub use losses::{GroupLosses, Losses};
 pub use original::{
     BetaLoss, LeansOn, LengthThen, LookBack, Loss, Original, OriginalAt, OriginalEstimate, Remains, SHARE,
     original,

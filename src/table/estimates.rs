@@ -163,7 +163,7 @@ pub(crate) fn joined(cautions: &[Caution], all: bool) -> String {
 }
 
 /// A column worked out for each row by the caller.
-pub type RowNumber<'a> = dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + Sync + 'a;
+type RowNumber<'a> = dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + Sync + 'a;
 
 /// Estimates of every row of a table.
 ///
@@ -265,7 +265,11 @@ impl<'a> TableEstimates<'a> {
     }
 
     /// A column of the caller's own, before the sizes.
-    pub fn column(mut self, name: &'a str, number: &'a RowNumber<'a>) -> Self {
+    pub fn column(
+        mut self,
+        name: &'a str,
+        number: &'a (dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + Sync),
+    ) -> Self {
         self.extra = Some((name, number));
         self
     }

@@ -82,7 +82,7 @@ mod write;
 
 pub use attributions::{Attributions, TableAttributions};
 pub use condition::Condition;
-pub use estimates::{Completed, RowNumber, TableEstimates};
+pub use estimates::{Completed, TableEstimates};
 pub use header::{ColumnId, Header, Separator, TableOptions};
 pub use intake::Intake;
 pub use kept::{Keeper, KeptRow};
