@@ -558,7 +558,8 @@ impl<'p> Assemblage<'p> {
     /// An empty bag, with something asked of every flake alike.
     ///
     /// # Errors
-    /// As [`Assemblage::new`].
+    /// As [`Assemblage::new`]; [`Error::Missing`] where flakes are asked for that were kept by a size that the calibration
+    /// does not tell.
     pub fn asking(predictor: &'p Predictor, ask: Ask) -> Result<Assemblage<'p>> {
         let variants = predictor.calibration().variants().len();
         let models = |size: &str| -> Vec<Option<Model>> {
@@ -568,6 +569,13 @@ impl<'p> Assemblage<'p> {
         if mass.iter().all(Option::is_none) {
             let name = predictor.calibration().name();
             return Err(Error::invalid("calibration", format!("{name} says nothing of mass_g")));
+        }
+        let decide = ask.kept.iter().flat_map(|kept| kept.sizes());
+        if let Some(size) = decide.into_iter().find(|s| !predictor.calibration().tells(s)) {
+            return Err(Error::missing(
+                size,
+                "it decides which flakes were kept, and the calibration does not tell it",
+            ));
         }
         Ok(Assemblage {
             predictor,

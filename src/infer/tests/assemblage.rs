@@ -465,3 +465,15 @@ fn a_difference_is_named_only_where_it_matters() {
     assert_eq!(c.verdict, Alikeness::NotTold);
     assert!([0.5, f64::NAN].iter().all(|m| Resampling::seeded(3).matters(*m).is_err()));
 }
+
+/// A threshold on a size that the calibration does not tell is refused, not dropped.
+#[test]
+fn what_was_kept_needs_the_sizes_that_decide() {
+    use crate::calibration::{RecoveryThreshold, bundled};
+    let mass = bundled::named("excavated-flakes").unwrap().only(&["mass_g"]).unwrap();
+    let predictor = Predictor::new(mass).unwrap();
+    let asking = |kept| Assemblage::asking(&predictor, Ask { kept: Some(kept), ..Ask::default() });
+    let refused = asking(RecoveryThreshold::above_mm(25.0).unwrap()).map(|_| ()).unwrap_err();
+    assert!(refused.to_string().contains("length_mm"), "{refused}");
+    assert!(asking(RecoveryThreshold::above_g(2.0).unwrap()).is_ok());
+}
