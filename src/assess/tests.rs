@@ -491,3 +491,18 @@ fn scores_as_they_stand_say_which_calibrations_may_know_the_sites() {
     let made = rule(bundled::named("excavated-flakes").unwrap());
     assert!(made.contains("excavated-flakes was made with 25 sites, whose names are not known"), "{made}");
 }
+
+/// A flake below the threshold is none of those kept: it is left out and counted, not scored.
+#[test]
+fn a_flake_below_the_threshold_is_not_scored() {
+    use crate::calibration::{RecoveryThreshold, bundled};
+    let rows = field_school();
+    let threshold = RecoveryThreshold::above_mm(25.0).unwrap();
+    let below = rows.iter().filter(|r| threshold.check(*r).is_err()).count();
+    assert!(below > 0);
+    let calibrations = [bundled::named("excavated-flakes").unwrap()];
+    let flakes =
+        |question: Question| crate::assess::as_they_stand(&calibrations, &rows, &question).unwrap().flakes();
+    let all = flakes(Question::new("mass_g"));
+    assert_eq!(flakes(Question::new("mass_g").of_kept(threshold)), all - below);
+}

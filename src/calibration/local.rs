@@ -1,7 +1,8 @@
 //! A calibration updated with few flakes of one's own.
 //!
 //! [`Local`] takes a published calibration, picks the variant whose measurements the local flakes have, takes
-//! the flakes one by one and finishes into a calibration of the one size that was measured. The local flakes are those of
+//! the flakes one by one and finishes into a calibration of the one size that was measured, and of flakes that were kept of the
+//! sizes that decided it too. The local flakes are those of
 //! one more group: they tell its effect, whose law before they are seen is
 //!
 //! ```text
@@ -44,11 +45,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// How far flakes of another place may lie from those of an experiment, beyond what its covariance says: standard deviation of
 /// the level, in spreads, and of the slopes, in spreads at a platform one standard deviation from the experiment's mean. The level is the expected value at the centre of the experiment, where a change of slopes leaves
-/// it alone; the slack of the slopes follows their covariance, so that units do not matter. Common practice, no source; judged
+/// it alone; the slack of the slopes follows their covariance, so that units do not matter. This crate's choice, no source; judged
 /// on 20 quartzite cores started from the flint experiment (`data-sources.md`).
 const LEVEL: f64 = 1.0;
 const SLOPES: f64 = 0.2;
-/// Most degrees of freedom that the published spread counts for. Common practice, no source; judged on the same cores.
+/// Most degrees of freedom that the published spread counts for. This crate's choice, no source; judged on the same cores.
 const MOST_DF: f64 = 10.0;
 
 /// Takes local flakes and updates a calibration with them.
@@ -442,9 +443,10 @@ impl Local {
             if y.is_finite() {
                 n += 1;
                 // foretold from the others (exact at a known spread), one that stands nearly alone from what was published
-                let off = match leverage < 0.5 {
-                    true => (y - x.dot(&after.coefficients)) / (1.0 - leverage),
-                    false => y - x.dot(&published_coefficients),
+                let off = if leverage < 0.5 {
+                    (y - x.dot(&after.coefficients)) / (1.0 - leverage)
+                } else {
+                    y - x.dot(&published_coefficients)
                 };
                 squares += off * off;
                 let v = transform.invert(y);
@@ -472,13 +474,10 @@ impl Local {
     /// known at least as well as by these alone, and the slopes by these beside what is taken of the experiment.
     fn leverage_of_the_experiment(&self, published: &SizeModel, spread: f64) -> Result<f64> {
         let (before, n) = (before_of(published, 1.0)?, self.responses.len() as f64);
-        let own = before.covariance[(0, 0)];
-        let slack = match before.normal.nrows() {
-            p if p > 1 && shared(published).is_empty() => before.normal[(1, 1)] / before.covariance[(1, 1)],
-            _ => 0.0,
-        };
+        let slack = slack_of_slopes(published)?;
         let heavy = before.degrees_of_freedom.map_or(1.0, |d| d / (d - 2.0));
-        let level = (before.normal[(0, 0)] - slack * own + heavy * before.heavy[(0, 0)]).max(0.0);
+        let level = before.normal[(0, 0)] - slack * before.covariance[(0, 0)];
+        let level = (level + heavy * before.heavy[(0, 0)]).max(0.0);
         let (squared, told) = (spread * spread, 1.0 / (SLOPES * SLOPES));
         let slopes = (1.0 + slack * told / (told + n)) * published.largest_leverage;
         Ok(slopes * before.spread.powi(2) / squared + (level / squared).min(1.0 / n))
@@ -693,15 +692,11 @@ fn before_of(m: &SizeModel, typical: f64) -> Result<Before> {
     let p = m.coefficients.len();
     let covariance = DMatrix::from_fn(p, p, |i, j| m.covariance[i][j]);
     let (mut heavy, mut normal) = (DMatrix::zeros(p, p), DMatrix::zeros(p, p));
-    let (spread, degrees_of_freedom) = match &m.spread {
-        Spread::Constant { value, degrees_of_freedom } => (*value, *degrees_of_freedom),
-        // rows are weighted by it: what is left to know is a common factor, 1 as published
-        Spread::Modelled { covariance, .. } => (1.0, 0.5 / level_variance(&m.size, covariance)?),
-    };
+    let (spread, degrees_of_freedom) = spread_of(m)?;
     let mut ln_spread = 0.5 / degrees_of_freedom.min(MOST_DF);
     let mut tails = None;
     if shared(m).is_empty() {
-        let slack = SLOPES * SLOPES * degrees_of_freedom;
+        let slack = slack_of_slopes(m)?;
         normal = &covariance * slack;
         if m.form.intercept() {
             let level = level_variance(&m.size, &m.covariance)?;
@@ -736,6 +731,20 @@ fn before_of(m: &SizeModel, typical: f64) -> Result<Before> {
         spread,
         ln_spread_sd: ln_spread.sqrt(),
     })
+}
+
+/// The spread as published and its degrees of freedom. Where it has terms, rows are weighted by it: what is left to know is a
+/// common factor, 1 as published.
+fn spread_of(m: &SizeModel) -> Result<(f64, f64)> {
+    match &m.spread {
+        Spread::Constant { value, degrees_of_freedom } => Ok((*value, *degrees_of_freedom)),
+        Spread::Modelled { covariance, .. } => Ok((1.0, 0.5 / level_variance(&m.size, covariance)?)),
+    }
+}
+
+/// By how many times their covariance the slopes of another place may differ: those of an experiment alone.
+fn slack_of_slopes(m: &SizeModel) -> Result<f64> {
+    if shared(m).is_empty() { Ok(SLOPES * SLOPES * spread_of(m)?.1) } else { Ok(0.0) }
 }
 
 /// A root of a covariance that may be singular, as that of an effect on the intercept alone.

@@ -312,13 +312,13 @@ impl Experiment {
         Ok(self)
     }
 
-    /// Cores that differ, of so many flakes each, every percussor on every core.
+    /// Cores that differ, of so many flakes each (1 or more), every percussor on every core.
     pub fn cores(mut self, flakes_each: usize) -> Experiment {
         self.flakes_per_core = Some(flakes_each);
         self
     }
 
-    /// The spread between cores, on the scale of the form, instead of a calibration's.
+    /// The spread between cores, on the scale of the form (0 or more), instead of a calibration's.
     pub fn between_cores(mut self, spread: f64) -> Experiment {
         self.between = Some(spread);
         self

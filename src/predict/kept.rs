@@ -17,7 +17,7 @@ use super::mixture::Component;
 use crate::calibration::{RecoveryThreshold, SizeModel};
 use crate::error::{Error, Place, Result};
 use crate::fit::kept::Two;
-use crate::special::{normal_cdf, normal_sf, student_ln_pdf, student_quantile_upper, student_sf};
+use crate::special::{halved, normal_cdf, normal_sf, student_ln_pdf, student_quantile_upper, student_sf};
 
 /// Levels of the effect that flakes of one site share: at sinh(i / 4) of its scale for i from -12 to 12, so up to ten times.
 /// This crate's choice, no source.
@@ -120,12 +120,9 @@ impl Apart {
             };
             levels.iter().map(at).sum()
         };
-        let (mut low, mut high) = (0.5, 2.0);
-        for _ in 0..if shared > 0.0 { 30 } else { 0 } {
-            let middle = 0.5 * (low + high);
-            if beyond(middle) < 0.025 { low = middle } else { high = middle }
-        }
-        Apart { shared: 0.5 * (low + high) * shared, own, degrees_of_freedom }
+        // one t and two laws that make it up are never further apart than by half and twice
+        let stretch = if shared > 0.0 { halved((0.5, 2.0), |s| beyond(s) < 0.025) } else { 1.0 };
+        Apart { shared: stretch * shared, own, degrees_of_freedom }
     }
 }
 

@@ -69,7 +69,8 @@ impl Question {
         self
     }
 
-    /// The flakes were kept from this threshold on: each is scored by the law of flakes that were kept.
+    /// The flakes were kept from this threshold on: each is scored by the law of flakes that were kept; one below it is left out
+    /// and counted.
     pub fn of_kept(mut self, threshold: RecoveryThreshold) -> Question {
         self.kept = Some(threshold);
         self

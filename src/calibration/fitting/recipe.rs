@@ -118,7 +118,8 @@ pub struct SharedRecipe {
     /// How many flakes a group counts for at most, so that large groups do not speak alone; none for all of them. Only
     /// where what was kept is fitted.
     pub at_most: Option<f64>,
-    /// How many times the variance between groups that is estimated is taken, 1 unless said. Only where what was kept is fitted.
+    /// How many times the variance between groups that is estimated is taken, above 0, 1 unless said. Only where what was kept is
+    /// fitted.
     pub times: f64,
 }
 
@@ -374,16 +375,17 @@ pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
                  leave out one of the two",
             ));
         }
-        let heavy = s.degrees_of_freedom.is_some() || s.at_most.is_some();
+        let heavy = s.degrees_of_freedom.is_some() || s.at_most.is_some() || s.times != 1.0;
         if heavy && method.kept.is_none() {
             return Err(Error::invalid(&s.by, "tails and weights of groups need what was kept to be given"));
         }
         if s.degrees_of_freedom.is_some_and(|d| !(d > 2.0 && d.is_finite()))
             || s.at_most.is_some_and(|m| !(m >= 1.0))
+            || !(s.times > 0.0 && s.times.is_finite())
         {
             return Err(Error::invalid(
                 &s.by,
-                "degrees of freedom must be above 2, and a group count for 1 flake or more",
+                "degrees of freedom must be above 2, a group count for 1 flake or more, its variance be taken some times",
             ));
         }
         if s.terms.iter().enumerate().any(|(i, t)| *t >= terms || s.terms[..i].contains(t)) {

@@ -369,3 +369,25 @@ fn options_combine() {
     };
     assert!(scale(3.0, "C3") < scale(3.0, "new") && scale(10.0, "C3") < scale(3.0, "C3"));
 }
+
+/// A variance between groups is taken a finite number of times above 0, and only where what was kept is fitted.
+#[test]
+fn how_often_a_variance_is_taken_is_checked() {
+    let excavated = crate::calibration::bundled::recipe("excavated-flakes").unwrap().0;
+    let with = |times: f64, kept: bool| {
+        let mut recipe = excavated.clone();
+        for size in recipe.variants.iter_mut().flat_map(|v| &mut v.sizes) {
+            size.method.shared[0].times = times;
+            if !kept {
+                size.method.kept = None;
+                size.method.shared.truncate(1);
+                (size.method.shared[0].degrees_of_freedom, size.method.shared[0].at_most) = (None, None);
+            }
+        }
+        crate::calibration::Collector::new(recipe).map(|_| ())
+    };
+    assert!(with(2.0, true).is_ok() && with(1.0, false).is_ok());
+    for (times, kept) in [(0.0, true), (-1.0, true), (f64::NAN, true), (f64::INFINITY, true), (2.0, false)] {
+        assert!(with(times, kept).is_err(), "{times} {kept}");
+    }
+}
