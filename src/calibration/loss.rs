@@ -1,4 +1,4 @@
-//! The recipe of the bundled calibration of loss: how much lighter a retouched piece has become, by the marks of its
+//! Calibrations of loss by the forms of the bundled one: how much lighter a retouched piece has become, by the marks of its
 //! retouch.
 //!
 //! ```text
@@ -13,99 +13,18 @@
 //! by flake is not in it: it leans on what differs within a flake, and one scraper is seen once; on flakes left out it is
 //! off by 3.12 g where these forms are off by 3.03 g, and explains 0.842 of the share lost where they explain 0.859.
 
-use super::Provenance;
-use super::fitting::{Method, Recipe, SizeRecipe, VariantRecipe};
+use super::fitting::Recipe;
+use super::{Provenance, bundled};
 use crate::error::Result;
-use crate::flake::{ORIGINAL_OVER_NOW, RETOUCH_HEIGHT};
-use crate::form::{Form, Term, Transform, ln, power, product, value};
 
-/// The column that names the flake.
-const PIECE: &str = "flake";
-const MASS: &str = "mass_now_g";
-const THICKNESS: &str = "max_thickness_now_mm";
-const INDEX: &str = "retouch_index";
-
-fn variant(name: &str, terms: Vec<Term>, spread: Term) -> Result<VariantRecipe> {
-    let form =
-        Form::new(&format!("loss by {name}"), Transform::LnExcess, terms)?.with_spread_terms([spread])?;
-    Ok(VariantRecipe {
-        name: name.to_string(),
-        sizes: vec![SizeRecipe {
-            size: ORIGINAL_OVER_NOW.to_string(),
-            column: ORIGINAL_OVER_NOW.to_string(),
-            form,
-            method: Method::least_squares().each_once(PIECE),
-        }],
-        termination: None,
-    })
-}
-
-/// The variants of a calibration of loss, the one that needs most first.
-///
-/// # Errors
-/// None for these forms.
-pub(crate) fn loss_variants() -> Result<Vec<VariantRecipe>> {
-    let marks = || vec![ln(MASS), ln(THICKNESS), ln(RETOUCH_HEIGHT), value(INDEX), power(INDEX, 3.0)];
-    let mut measured = marks();
-    measured.extend([ln("length_now_mm"), ln("width_now_mm")]);
-    let by_index = |more: &[Term]| {
-        let mut terms = vec![ln(MASS)];
-        terms.extend(more.iter().cloned());
-        terms.extend([ln(INDEX), value(INDEX), power(INDEX, 3.0)]);
-        terms
-    };
-    let over_thickness = product([value(RETOUCH_HEIGHT), power(THICKNESS, -1.0)]);
-    Ok(vec![
-        variant("mass, thickness, heights, index, length, width", measured, value(INDEX))?,
-        variant("mass, thickness, heights, index", marks(), value(INDEX))?,
-        variant("mass, thickness, index", by_index(&[ln(THICKNESS)]), value(INDEX))?,
-        variant(
-            "mass, thickness, heights",
-            vec![ln(MASS), ln(THICKNESS), ln(RETOUCH_HEIGHT), over_thickness],
-            ln(RETOUCH_HEIGHT),
-        )?,
-        variant("mass, index", by_index(&[]), value(INDEX))?,
-        variant(
-            "mass, heights",
-            vec![ln(MASS), ln(RETOUCH_HEIGHT), product([value(RETOUCH_HEIGHT), power(MASS, -1.0 / 3.0)])],
-            ln(RETOUCH_HEIGHT),
-        )?,
-    ])
-}
-
-/// How a calibration of loss is made from a table of pieces that were weighed when struck and after being retouched.
+/// How a calibration of loss is made from a table of pieces that were weighed when struck and after being retouched: by
+/// the forms of the bundled one.
 ///
 /// # Errors
 /// None for these forms.
 pub fn loss_recipe(name: &str, provenance: Provenance) -> Result<Recipe> {
-    Ok(Recipe {
-        // the shares lost by retouch are no sizes of a flake as struck
-        grows: false,
-        name: name.to_string(),
-        provenance,
-        stone: None,
-        variants: loss_variants()?,
-        settings: Vec::new(),
-        assumptions: Vec::new(),
-        not_recorded: Vec::new(),
-        keep_incomplete: true,
-        struck_with: None,
-    })
-}
-
-pub(super) fn retouched_flint() -> Result<Recipe> {
-    let provenance = Provenance::new(
-        "100 flint flakes retouched by hand with a hard hammer, directly and on one edge, weighed and measured after \
-         each of up to nine episodes",
-        "Bustos-Pérez 2025, \"Scraper original mass: a different approach and its wide range implementation\", \
-         research compendium; a random 100 of its 134 flakes",
-        "data CC BY-NC 4.0",
-        "cargo run --release --example bundle -- FOLDER",
-    );
-    let mut recipe = loss_recipe("retouched-flint", provenance)?;
-    recipe.stone = Some("flint".to_string());
-    recipe.not_recorded = vec!["knapper".to_string()];
-    Ok(recipe)
+    let (bundled, _) = bundled::recipe(bundled::LOSS)?;
+    Ok(Recipe { name: name.to_string(), provenance, stone: None, not_recorded: Vec::new(), ..bundled })
 }
 
 #[cfg(test)]

@@ -1,6 +1,8 @@
 //! What to fit: sizes, their forms and how each is fitted, and what is written beside it.
 
-use crate::calibration::{Assumption, Provenance, RecoveryThreshold};
+use crate::calibration::{
+    Assumption, Calibration, Provenance, RecoveryThreshold, SizeModel, TerminationModel, Variant,
+};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
 use crate::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, Term};
@@ -234,6 +236,41 @@ pub struct Recipe {
 }
 
 impl Recipe {
+    /// What a calibration was made by as far as it tells: its forms, by least squares.
+    pub(crate) fn of(made: &Calibration) -> Recipe {
+        let size = |m: &SizeModel| SizeRecipe {
+            size: m.size.clone(),
+            column: m.column.clone(),
+            form: m.form.clone(),
+            method: Method::least_squares(),
+        };
+        let ends = |t: &TerminationModel| TerminationRecipe {
+            form: t.form.clone(),
+            told_apart: match t.fit.classes().iter().any(|c| c == NOT_FEATHER) {
+                true => ToldApart::FeatherOrNot,
+                false => ToldApart::Four,
+            },
+            penalty: t.fit.penalty(),
+        };
+        let variant = |v: &Variant| VariantRecipe {
+            name: v.name.clone(),
+            sizes: v.sizes.iter().map(size).collect(),
+            termination: v.termination.as_ref().map(ends),
+        };
+        Recipe {
+            name: made.name().to_string(),
+            provenance: made.provenance().clone(),
+            stone: made.stone().map(str::to_string),
+            variants: made.variants().iter().map(variant).collect(),
+            grows: false,
+            settings: made.setting_names().to_vec(),
+            assumptions: made.assumptions().to_vec(),
+            not_recorded: made.not_recorded().to_vec(),
+            keep_incomplete: false,
+            struck_with: None,
+        }
+    }
+
     /// Every size with an intercept that the flakes of one group share, by the column of the groups; call it for the
     /// outer groups first. See [`Method::sharing`].
     pub fn sharing(mut self, by: &str) -> Recipe {

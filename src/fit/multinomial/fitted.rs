@@ -136,6 +136,11 @@ impl MultinomialFit {
         &self.empty_classes
     }
 
+    /// The penalty under which it was fitted.
+    pub(crate) fn penalty(&self) -> Penalty {
+        self.penalty
+    }
+
     /// Names of the terms.
     pub fn terms(&self) -> &[String] {
         &self.terms
