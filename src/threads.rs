@@ -59,19 +59,3 @@ pub(crate) fn at_once() -> usize {
     #[cfg(not(feature = "parallel"))]
     1
 }
-
-/// Joins neighbours until one is left: ((0 1) (2 3)) ((4 5) 6).
-pub(crate) fn join<T>(mut items: Vec<T>, both: impl Fn(T, T) -> T) -> Option<T> {
-    while items.len() > 1 {
-        let mut next = Vec::with_capacity(items.len().div_ceil(2));
-        let mut left = items.into_iter();
-        while let Some(a) = left.next() {
-            next.push(match left.next() {
-                Some(b) => both(a, b),
-                None => a,
-            });
-        }
-        items = next;
-    }
-    items.pop()
-}

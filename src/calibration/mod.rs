@@ -37,7 +37,7 @@ pub(crate) use crate::fit::multinomial::MultinomialFit;
 pub use crate::fit::multinomial::Penalty;
 pub(crate) use distance::Distance;
 #[cfg(test)]
-pub(crate) use fitting::RawColumns;
+pub(crate) use fitting::triangle;
 pub use fitting::{
     Collector, Figure, FitReport, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
     SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,

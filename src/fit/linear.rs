@@ -16,7 +16,7 @@
 //!
 //! | step | where | what |
 //! |---|---|---|
-//! | map | beside each partition | [`Accumulator::push`] its rows (or `RawColumns::accumulate` its columns) |
+//! | map | beside each partition | [`Accumulator::push`] its rows (or fold its columns, [`Accumulator::of`]) |
 //! | carry | | [`Accumulator`] through `serde`: (p + 1)(p + 2) / 2 numbers, whatever the rows |
 //! | reduce | anywhere, in any tree | [`Accumulator::merge`] in one agreed order, which fixes the bytes |
 //! | finish | once | [`Accumulator::finish`], equal to the single fit to rounding |
@@ -170,11 +170,12 @@ impl Accumulator {
         }
     }
 
-    /// Takes over a triangle made elsewhere; only for an accumulator that is still empty.
-    pub(crate) fn adopt(&mut self, triangle: Vec<f64>, rows: u64, sum_ln_weight: f64) {
-        self.r = triangle;
-        self.n = rows;
-        self.sum_ln_weight = sum_ln_weight;
+    /// Of rows without weights whose triangle was made elsewhere.
+    ///
+    /// # Errors
+    /// As [`Accumulator::new`].
+    pub(crate) fn of(names: Vec<String>, triangle: Vec<f64>, rows: u64) -> Result<Accumulator> {
+        Ok(Accumulator { r: triangle, n: rows, ..Accumulator::new(names)? })
     }
 
     fn reflect_waiting(&mut self) {
@@ -619,9 +620,8 @@ mod tests {
         assert_eq!(merged.rows(), 20);
         let mut from = take(0..20);
         from.settle();
-        let mut heir = Accumulator::new(names()).unwrap();
-        heir.adopt(from.r.clone(), from.n, from.sum_ln_weight);
-        assert_eq!(heir.finish().unwrap(), from.finish().unwrap());
+        let heir = Accumulator::of(names(), from.r.clone(), from.n).unwrap();
+        assert_eq!(heir.finish().unwrap().coefficients(), from.finish().unwrap().coefficients());
     }
 
     #[test]

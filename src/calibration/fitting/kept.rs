@@ -300,7 +300,7 @@ impl Collector {
                     distance: None,
                 },
                 aic_own_unit: aic(fit, running.seen.ln_jacobian),
-                rows: running.rows(),
+                states: running.seen.flakes,
                 standardised,
                 left_out_flakes: count,
                 effects: Vec::new(),

@@ -17,7 +17,7 @@ mod shrunken;
 mod sizes;
 
 #[cfg(test)]
-pub(crate) use columns::RawColumns;
+pub(crate) use columns::triangle;
 pub use inventory::{Inventory, SIZE_COLUMNS};
 pub use part::Part;
 pub(crate) use recipe::SETTINGS;
@@ -337,7 +337,7 @@ impl Collector {
                 some = waiting.iter().copied().filter(takes).collect();
                 &some
             };
-            if let Err(e) = running.fold(reading, &self.flakes, &self.layout, rows, last) {
+            if let Err(e) = running.fold(reading, &self.flakes, rows, last) {
                 self.failed.get_or_insert(e);
             }
         }

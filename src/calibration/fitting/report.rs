@@ -102,26 +102,6 @@ pub struct FitReport {
     /// its effective parameters (the conditional criterion of Vaida & Blanchard 2005, Biometrika 92:351; from
     /// memory).
     pub aic_own_unit: f64,
-    /// Identifies the rows fitted: fits are comparable only where this agrees.
-    #[serde(skip)]
-    pub(super) rows: RowsFitted,
-}
-
-/// A fingerprint of the sizes that a fit was made on, whatever their order.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct RowsFitted {
-    count: u64,
-    mark: u64,
-}
-
-impl RowsFitted {
-    pub(super) fn new(count: u64, mark: u64) -> RowsFitted {
-        RowsFitted { count, mark }
-    }
-
-    pub(super) fn count(self) -> u64 {
-        self.count
-    }
 }
 
 impl FitReport {
@@ -144,7 +124,7 @@ impl FitReport {
             degrees_of_freedom,
             shared: m.shared.iter().map(|e| (e.by.clone(), between(e))).collect(),
             flakes: m.flakes,
-            states: fitted.rows.count(),
+            states: fitted.states,
             r_squared: m.r_squared,
             adjusted_r_squared: fitted.adjusted_r_squared,
             penalty: fitted.penalty,
@@ -152,7 +132,6 @@ impl FitReport {
             left_out_error: m.left_out_error,
             left_out_flakes: fitted.left_out_flakes,
             aic_own_unit: fitted.aic_own_unit,
-            rows: fitted.rows,
         }
     }
 }

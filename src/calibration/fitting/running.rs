@@ -9,8 +9,7 @@
 //! (left-out errors, correlations between sizes) is worked out on the rows kept, and the largest leverage on these
 //! and on the rows that lay farthest out when they passed.
 
-use super::columns::{RawColumns, transform_into};
-use super::report::RowsFitted;
+use super::columns::{transform_into, triangle};
 use crate::error::{Error, Result};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{BLOCK, Compiled, Form, Layout, Transform};
@@ -187,8 +186,7 @@ type Ends = Option<(f64, f64)>;
 pub(super) struct Sums {
     /// None for a method that needs every row again.
     sums: Option<Accumulator>,
-    flakes: u64,
-    mark: u64,
+    pub(super) flakes: u64,
     /// Sum of the log derivatives of the transform.
     pub(super) ln_jacobian: f64,
     /// Ends of the numbers read, and of the sizes.
@@ -231,7 +229,6 @@ impl Sums {
         Sums {
             sums: None,
             flakes: 0,
-            mark: 0,
             ln_jacobian: 0.0,
             ends: vec![None; reading.reads.len()],
             recorded: None,
@@ -245,7 +242,6 @@ impl Sums {
             all.merge(sums)?;
         }
         self.flakes = self.flakes.saturating_add(other.flakes);
-        self.mark = self.mark.wrapping_add(other.mark);
         self.ln_jacobian += other.ln_jacobian;
         self.ends.iter_mut().zip(&other.ends).for_each(|(a, b)| *a = widest(*a, *b));
         self.recorded = widest(self.recorded, other.recorded);
@@ -270,10 +266,6 @@ impl Running {
         Ok(())
     }
 
-    pub(super) fn rows(&self) -> RowsFitted {
-        RowsFitted::new(self.seen.flakes, self.seen.mark)
-    }
-
     pub(super) fn accumulator(&self) -> Option<&Accumulator> {
         self.seen.sums.as_ref()
     }
@@ -283,7 +275,6 @@ impl Running {
         &mut self,
         reading: &Reading,
         flakes: &Flakes,
-        layout: &Layout,
         rows: &[usize],
         last: bool,
     ) -> Result<()> {
@@ -291,7 +282,7 @@ impl Running {
         let few = before == 0 && rows.len() <= PIECE;
         let parts = threads::in_order(rows.len().div_ceil(PIECE), |k| {
             let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
-            self.part(reading, flakes, layout, piece, few)
+            self.part(reading, flakes, piece, few)
         });
         for part in parts {
             self.seen.add(&part?)?;
@@ -309,19 +300,11 @@ impl Running {
         Ok(())
     }
 
-    fn part(
-        &self,
-        reading: &Reading,
-        flakes: &Flakes,
-        layout: &Layout,
-        piece: &[usize],
-        few: bool,
-    ) -> Result<Sums> {
+    fn part(&self, reading: &Reading, flakes: &Flakes, piece: &[usize], few: bool) -> Result<Sums> {
         let mut part = Sums { flakes: piece.len() as u64, ..Sums::new(reading) };
         let (mut read, mut recorded) = (vec![NOTHING; reading.reads.len()], NOTHING);
         for i in piece {
             let size = flakes.size(*i, reading.column);
-            part.mark = part.mark.wrapping_add(scramble(size));
             recorded = wider(recorded, (size, size));
             let row = flakes.row(*i);
             for (ends, (_, at)) in read.iter_mut().zip(&reading.reads) {
@@ -347,8 +330,8 @@ impl Running {
                 let share = at_one - reading.transform.ln_jacobian(std::f64::consts::E);
                 part.ln_jacobian = sizes.len() as f64 * at_one - share * ln.iter().sum::<f64>();
             }
-            let raw = RawColumns::new(&reading.form, layout, &columns, &sizes)?;
-            part.sums = Some(raw.accumulate()?);
+            let triangle = triangle(&reading.compiled, reading.transform, &columns, &sizes);
+            part.sums = Some(Accumulator::of(reading.form.term_names(), triangle, sizes.len() as u64)?);
         }
         Ok(part)
     }
@@ -460,13 +443,4 @@ impl Kernel for Stand<'_> {
             leverage.iter_mut().zip(&z).for_each(|(v, z)| *v += z * z);
         }
     }
-}
-
-/// A well mixed word of a number's bits (the finaliser of SplitMix64, Steele et al. 2014, OOPSLA), so that a
-/// sum of them identifies a set of numbers whatever their order.
-fn scramble(v: f64) -> u64 {
-    let mut z = v.to_bits().wrapping_add(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    z ^ (z >> 31)
 }

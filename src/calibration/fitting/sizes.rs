@@ -1,7 +1,6 @@
 //! One size fitted: the finished sums, or the rows where more is asked for, and how the rows kept stand to the fit.
 
 use super::recipe::{SizeRecipe, TailsToTry};
-use super::report::RowsFitted;
 use super::running::{PIECE, Reading, Running, each_block};
 use super::shrunken::{Grouped, Rows, chosen, conditional, rows_of};
 use super::{Collector, Effects, Standing};
@@ -17,7 +16,8 @@ use std::collections::BTreeMap;
 pub(super) struct FittedSize {
     pub(super) model: SizeModel,
     pub(super) aic_own_unit: f64,
-    pub(super) rows: RowsFitted,
+    /// Rows fitted.
+    pub(super) states: u64,
     pub(super) standardised: Vec<f64>,
     pub(super) left_out_flakes: u64,
     pub(super) effects: Vec<Effects>,
@@ -78,7 +78,7 @@ impl Collector {
         Ok(FittedSize {
             model,
             aic_own_unit: fit.aic_in_own_unit(running.seen.ln_jacobian),
-            rows: running.rows(),
+            states: running.seen.flakes,
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
             effects: Vec::new(),
@@ -142,7 +142,7 @@ impl Collector {
         Ok(FittedSize {
             model,
             aic_own_unit: conditional(&fit, ln_jacobian),
-            rows: running.rows(),
+            states: running.seen.flakes,
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
             effects: data.to_correlate(&fit),

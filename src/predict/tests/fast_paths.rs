@@ -1,8 +1,9 @@
 //! Every fast path against the simple one: to 1e-12 relative, and the same bytes for any number of threads.
 
 use crate::Error;
-use crate::calibration::RawColumns;
-use crate::calibration::{SizeModel, Spread, Tails, bundled};
+#[cfg(feature = "parallel")]
+use crate::calibration::{Collector, Provenance, Recipe};
+use crate::calibration::{SizeModel, Spread, Tails, bundled, triangle};
 use crate::fit::Design;
 use crate::fit::linear::{self, Accumulator, LinearFit};
 use crate::form::{
@@ -62,6 +63,12 @@ fn row_by_row(form: &Form, layout: &Layout, columns: &[&[f64]], sizes: &[f64]) -
         a.push(&row, form.transform().apply(sizes[i])).unwrap();
     }
     a.finish().unwrap()
+}
+
+/// The fast path: all rows at once.
+fn by_columns(form: &Form, layout: &Layout, columns: &[&[f64]], sizes: &[f64]) -> LinearFit {
+    let r = triangle(&form.compile(layout).unwrap(), form.transform(), columns, sizes);
+    Accumulator::of(form.term_names(), r, sizes.len() as u64).unwrap().finish().unwrap()
 }
 
 fn same_fit(fast: &LinearFit, simple: &LinearFit) {
@@ -124,29 +131,12 @@ fn a_fit_of_columns_is_the_fit_of_rows() {
             let (form, layout) = curved(transform);
             let [depth, angle, class, mass] = flakes(n);
             let columns: [&[f64]; 3] = [&depth, &angle, &class];
-            let fast = RawColumns::new(&form, &layout, &columns, &mass).unwrap().fit().unwrap();
+            let fast = by_columns(&form, &layout, &columns, &mass);
             let simple = row_by_row(&form, &layout, &columns, &mass);
             same_fit(&fast, &simple);
             assert!(near(fast.aic_in_own_unit(0.0), simple.aic_in_own_unit(0.0), 1e-11));
         }
     }
-}
-
-#[test]
-fn a_row_that_cannot_be_fitted_is_named() {
-    let (form, layout) = curved(Transform::Ln);
-    let [depth, angle, class, mass] = flakes(20_000);
-    let fault = |row: usize, column: usize, v: f64| {
-        let mut all = [depth.clone(), angle.clone(), class.clone(), mass.clone()];
-        all[column][row] = v;
-        let columns: [&[f64]; 3] = [&all[0], &all[1], &all[2]];
-        RawColumns::new(&form, &layout, &columns, &all[3]).unwrap().fit().unwrap_err().to_string()
-    };
-    assert!(fault(17_000, 1, f64::NAN).starts_with("row 17001, column exterior_platform_angle_deg"));
-    assert!(fault(0, 3, -2.0).starts_with("row 1, column size: -2 is out of range"));
-    assert!(fault(5, 3, f64::NAN).starts_with("row 6, column size"));
-    assert!(fault(300, 0, -1.0).contains("ln platform_depth_mm"), "{}", fault(300, 0, -1.0));
-    assert!(fault(300, 1, f64::INFINITY).contains("exterior_platform_angle_deg"));
 }
 
 #[cfg(feature = "parallel")]
@@ -160,12 +150,18 @@ fn any_number_of_threads_gives_the_same_bytes() {
     let (form, layout) = curved(Transform::Ln);
     let [depth, angle, class, mass] = flakes(150_000);
     let columns: [&[f64]; 3] = [&depth, &angle, &class];
+    let names = ["platform_depth_mm", "exterior_platform_angle_deg", "mass_g"];
+    let fit = by_columns(&form, &layout, &columns, &mass);
     let all = |threads: usize| {
         on_threads(threads, || {
-            let fit = RawColumns::new(&form, &layout, &columns, &mass).unwrap().fit().unwrap();
+            let own = Provenance::new("invented", "this test", "own", "test");
+            let recipe = Recipe::single("own", "mass_g", Form::named("log-log").unwrap(), own).unwrap();
+            let mut collector = Collector::new(recipe).unwrap();
+            collector.offer_numbers(&names, &[&depth, &angle, &mass]).unwrap();
+            let fitted = collector.finish().unwrap().0.to_json();
             let out = intervals(&batch(&form, &layout, &fit), &columns);
             let bits = |v: &[f64]| v.iter().map(|x| x.to_bits()).collect::<Vec<_>>();
-            (bits(fit.coefficients()), bits(&out[0]), bits(&out[2]))
+            (fitted, bits(&out[0]), bits(&out[2]))
         })
     };
     let one = all(1);
@@ -213,7 +209,7 @@ fn a_batch_is_the_intervals_one_by_one() {
         let (form, layout) = curved(transform);
         let [depth, angle, class, mass] = flakes(1001);
         let columns: [&[f64]; 3] = [&depth, &angle, &class];
-        let fit = RawColumns::new(&form, &layout, &columns, &mass).unwrap().fit().unwrap();
+        let fit = by_columns(&form, &layout, &columns, &mass);
         let out = intervals(&batch(&form, &layout, &fit), &columns);
         let compiled = form.compile(&layout).unwrap();
         let mut row = vec![0.0; compiled.terms()];
@@ -242,7 +238,7 @@ fn a_modelled_spread_and_tails_by_class_in_a_batch() {
     let (form, layout) = curved(Transform::Ln);
     let [depth, angle, class, mass] = flakes(600);
     let columns: [&[f64]; 3] = [&depth, &angle, &class];
-    let fit = RawColumns::new(&form, &layout, &columns, &mass).unwrap().fit().unwrap();
+    let fit = by_columns(&form, &layout, &columns, &mass);
     let form = form.with_spread_terms([ln("platform_depth_mm")]).unwrap();
     let mut m = model(&form, &fit);
     let (c, v) = ([-1.2, 0.2], [[0.002, -0.0005], [-0.0005, 0.001]]);
@@ -284,7 +280,7 @@ fn a_modelled_spread_and_tails_by_class_in_a_batch() {
 fn rows_that_cannot_be_answered_are_counted_and_the_rest_is_answered() {
     let (form, layout) = curved(Transform::Ln);
     let [mut depth, angle, class, mass] = flakes(600);
-    let fit = RawColumns::new(&form, &layout, &[&depth, &angle, &class], &mass).unwrap().fit().unwrap();
+    let fit = by_columns(&form, &layout, &[&depth, &angle, &class], &mass);
     let b = batch(&form, &layout, &fit);
     depth[7] = -1.0;
     depth[300] = f64::NAN;

@@ -1,6 +1,6 @@
 //! Fits of whole tables: read as columns of numbers against row by row, and many rows in pieces against one by one.
 
-use crate::calibration::{Calibration, Collector, Provenance, RawColumns, Recipe, Report, SizeModel, Spread};
+use crate::calibration::{Calibration, Collector, Provenance, Recipe, Report, SizeModel, Spread, triangle};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{Form, Layout};
 use crate::table::stretches::Stretch;
@@ -173,7 +173,8 @@ fn very_many_flakes_are_summed_up() {
         let columns: Vec<Vec<f64>> = layout.numbers.iter().map(|n| pick(of(n))).collect();
         let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
         let sizes = pick(size);
-        let expected = RawColumns::new(&form, &layout, &columns, &sizes).unwrap().fit().unwrap();
+        let r = triangle(&compiled, form.transform(), &columns, &sizes);
+        let expected = Accumulator::of(form.term_names(), r, sizes.len() as u64).unwrap().finish().unwrap();
         agree(&calibration.variants()[0].sizes[k], &expected);
         let mut terms = vec![0.0; compiled.terms()];
         let (mut largest, mut squares, mut own) = (0.0f64, 0.0, vec![f64::NAN; n]);
