@@ -251,7 +251,7 @@ fn ends_of_a_tenth(folder: &Path, columns: [&[f64]; 4]) {
     recipe.variants[0].termination = Some(TerminationRecipe {
         form: Form::new("ends", Transform::Identity, terms).expect("a form"),
         told_apart: ToldApart::Four,
-        penalty: Penalty::None,
+        penalty: Penalty::Ridge { lambda: 1e-12 },
     });
     let mut collector = Collector::new(recipe).expect("a recipe");
     for (i, end) in read(folder, "ends").iter().enumerate().take(columns[0].len() / 10) {

@@ -6,7 +6,7 @@
 
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
-use crate::fit::multinomial::{MultinomialFit, MultinomialOptions, Outcomes, fit};
+use crate::fit::multinomial::{MultinomialFit, Outcomes, Penalty, fit};
 use crate::form::{self, Compiled, Form, Layout, PERCUSSOR_CLASS, Transform, indicator, value};
 use crate::material::PercussorMaterial;
 use crate::strike::Measured;
@@ -175,8 +175,7 @@ impl LipModel {
     ) -> Result<LipModel> {
         let form = chosen_form()?;
         let (design, outcomes) = design(&form, flakes)?;
-        let options = MultinomialOptions { baseline: Some(0), ..MultinomialOptions::default() };
-        let fit = fit(&design, &outcomes, &options)?;
+        let fit = fit(&design, &outcomes, Penalty::Firth)?;
         Stored { calibration: calibration.into(), source: source.into(), form, fit }.try_into()
     }
 
@@ -299,8 +298,7 @@ mod tests {
                 for i in (1..folds.len()).rev() {
                     folds.swap(i, rng.random_range(0..=i));
                 }
-                let options = MultinomialOptions::default();
-                let held = held_out_probabilities(&design, &lips, &options, &folds).unwrap();
+                let held = held_out_probabilities(&design, &lips, Penalty::Firth, &folds).unwrap();
                 let each = log_scores(&held, 2, lips.class_of_row());
                 scores.iter_mut().zip(each).for_each(|(s, l)| *s += 0.1 * l);
             }

@@ -5,7 +5,7 @@
 //! targets (`tests/fuzz/`) stay here as ordinary tests, below the properties.
 
 use crate::calibration::{Calibration, bundled};
-use crate::fit::multinomial::{self, MultinomialOptions, Outcomes, Penalty};
+use crate::fit::multinomial::{self, Outcomes, Penalty};
 use crate::fit::shrunken::{SharedRows, Shrunken, Tails};
 use crate::fit::{Design, known_group, linear};
 use crate::flake::{Flake, Termination};
@@ -594,7 +594,7 @@ fn every_fit(design: &Design, y: &[f64]) {
     let classes = vec!["feather".to_string(), "hinge".to_string(), "step".to_string()];
     if let Ok(outcomes) = Outcomes::new(classes, folds.clone()) {
         for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 0.1 }] {
-            if let Ok(f) = multinomial::fit(design, &outcomes, &MultinomialOptions::with_penalty(penalty)) {
+            if let Ok(f) = multinomial::fit(design, &outcomes, penalty) {
                 all_finite("multinomial", f.coefficients().as_slice());
                 let sum: f64 = f.probabilities(&row).unwrap().iter().sum();
                 assert!((sum - 1.0).abs() < 1e-9, "{sum}");

@@ -31,7 +31,7 @@ use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel,
 use crate::by_name::each_once;
 use crate::error::{Error, Result, check_size};
 use crate::fit::Design;
-use crate::fit::multinomial::{self, MultinomialOptions, Outcomes};
+use crate::fit::multinomial::{self, Outcomes};
 use crate::flake::{DERIVED, WithRetouch};
 use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorMaterial;
@@ -513,7 +513,7 @@ impl Collector {
         }
         let design = Design::from_rows(recipe.form.term_names(), &rows)?;
         let outcomes = Outcomes::new(names.iter().map(|n| n.to_string()).collect(), classes)?;
-        let fit = multinomial::fit(&design, &outcomes, &MultinomialOptions::with_penalty(recipe.penalty))?;
+        let fit = multinomial::fit(&design, &outcomes, recipe.penalty)?;
         Ok(TerminationModel { form: recipe.form.clone(), fit })
     }
 

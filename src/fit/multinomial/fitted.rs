@@ -62,7 +62,7 @@ pub struct MultinomialFit {
 pub(super) fn package(
     design: &Design,
     outcomes: &Outcomes,
-    penalty: &Penalty,
+    penalty: Penalty,
     prepared: &Prepared<'_>,
     solution: &Solution,
 ) -> Result<MultinomialFit> {
@@ -81,13 +81,7 @@ pub(super) fn package(
             terms: design.columns(),
         });
     }
-    if let Some((k, j)) = solution.separated {
-        cautions.push(MultinomialCaution::Separated {
-            class: names[prepared.others[k]].clone(),
-            term: design.names()[j].clone(),
-        });
-    }
-    let firth = if matches!(penalty, Penalty::Firth) { determinant_shift(prepared) } else { 0.0 };
+    let firth = if penalty == Penalty::Firth { determinant_shift(prepared) } else { 0.0 };
     let fit = MultinomialFit {
         classes: seen.iter().map(|&c| names[c].clone()).collect(),
         class_rows: seen.iter().map(|&c| rows[c] as f64).collect(),
@@ -96,7 +90,7 @@ pub(super) fn package(
         terms: design.names().to_vec(),
         coefficients,
         covariance,
-        penalty: *penalty,
+        penalty,
         log_likelihood: solution.log_likelihood,
         penalised_log_likelihood: solution.objective + firth,
         effective_parameters: solution.effective,

@@ -2,9 +2,8 @@
 //!
 //! Model: classes 0..m with baseline 0; P(y_i = k) = exp(x_i'β_k) / Σ_l exp(x_i'β_l), β_0 = 0, β_k of p
 //! terms. What is maximised, with ℓ the log-likelihood and I the expected
-//! information (here also the observed one): ℓ + ½ log|I| ([`Penalty::Firth`]),
-//! ℓ - λ/2 Σ_j s_j² Σ_k (β_kj - mean_k β_kj)² over all m + 1 classes ([`Penalty::Ridge`]), or ℓ
-//! ([`Penalty::None`]). Columns are centred and scaled inside and coefficients mapped back; damped Newton
+//! information (here also the observed one): ℓ + ½ log|I| ([`Penalty::Firth`]) or
+//! ℓ - λ/2 Σ_j s_j² Σ_k (β_kj - mean_k β_kj)² over all m + 1 classes ([`Penalty::Ridge`]). Columns are centred and scaled inside and coefficients mapped back; damped Newton
 //! with Cholesky; the passes over the rows are in blocks and, with the feature `parallel`, on several
 //! threads with the same bytes for any number of them. Not covered: ordered classes, random effects.
 //!
@@ -33,7 +32,8 @@ use serde::{Deserialize, Serialize};
 /// estimate is biased away from even odds and is infinite as soon as a term happens to separate a class.
 /// The Jeffreys prior removes the bias of first order, keeps every estimate finite, does not depend on
 /// units, baseline or any strength to choose, and fades as flakes are added. Ridge predicts better
-/// where there are many terms for few flakes, at the price of coefficients pulled towards no effect. No penalty is for comparison with other software.
+/// where there are many terms for few flakes, at the price of coefficients pulled towards no effect; a very weak one is
+/// plain maximum likelihood, where no term separates a class.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[non_exhaustive]
 pub enum Penalty {
@@ -51,54 +51,6 @@ pub enum Penalty {
         /// The strength λ, above 0, against the log-likelihood summed (not averaged) over rows.
         lambda: f64,
     },
-    /// Plain maximum likelihood; a class may then separate, with coefficients that grow without bound.
-    None,
-}
-
-/// Settings of a fit.
-///
-/// | setting | default | purpose | range |
-/// |---|---|---|---|
-/// | `penalty` | [`Penalty::Firth`] | keeps estimates finite | see there |
-/// | `baseline` | first class with rows | the class that others are compared with | index of a class with rows |
-/// | `tolerance` | 1e-9 | distance from the optimum at which to stop, in standard errors | above 0, at most 0.01 |
-/// | `max_iterations` | 200 | Newton steps | at least 1 |
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct MultinomialOptions {
-    /// The penalty.
-    pub penalty: Penalty,
-    /// Index of the baseline among the class names.
-    pub baseline: Option<usize>,
-    /// Stop when sqrt(g'H⁻¹g) is no more than this.
-    pub tolerance: f64,
-    /// Largest number of Newton steps.
-    pub max_iterations: usize,
-}
-
-impl Default for MultinomialOptions {
-    fn default() -> Self {
-        MultinomialOptions {
-            penalty: Penalty::default(),
-            baseline: None,
-            tolerance: 1e-9,
-            max_iterations: 200,
-        }
-    }
-}
-
-impl MultinomialOptions {
-    /// The defaults with another penalty.
-    pub fn with_penalty(penalty: Penalty) -> Self {
-        MultinomialOptions { penalty, ..MultinomialOptions::default() }
-    }
-
-    fn check(&self) -> Result<()> {
-        crate::error::Bounds::above("tolerance", 0.0, 0.01, "standard errors").check(self.tolerance)?;
-        if self.max_iterations == 0 {
-            return Err(Error::invalid("max_iterations", "0 iterations cannot fit (accepted: at least 1)"));
-        }
-        Ok(())
-    }
 }
 
 /// The class of each row, with the names of the classes.
@@ -169,9 +121,6 @@ pub enum Stopped {
     Converged,
     /// No step raised the objective any more, within 1e-5 standard errors of the optimum: rounding.
     Rounding,
-    /// Some term separates the classes, so the maximum lies at infinity: coefficients are where the
-    /// iterations stopped, probabilities are usable, standard errors are not.
-    Separated,
 }
 
 /// A reason to distrust a fit.
@@ -192,49 +141,18 @@ pub enum MultinomialCaution {
         /// Coefficients of a class.
         terms: usize,
     },
-    /// A term (alone or with others) that separates a class: choose Firth or ridge.
-    Separated {
-        /// The class told apart.
-        class: String,
-        /// The term that does it, or leads among those that do.
-        term: String,
-    },
 }
 
-impl std::fmt::Display for MultinomialCaution {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            MultinomialCaution::EmptyClass { class } => {
-                write!(f, "no row ends in {class}: its probability is unknown, not zero")
-            }
-            MultinomialCaution::RareClass { class, rows, terms } => {
-                let (rows, they) = match rows {
-                    1 => ("1 row ends".to_string(), "it"),
-                    n => (format!("{n} rows end"), "they"),
-                };
-                write!(f, "only {rows} in {class}, fewer than the {terms} coefficients {they} must carry")
-            }
-            MultinomialCaution::Separated { class, term } => write!(
-                f,
-                "{term} separates {class} from other classes in these rows: coefficients and standard errors \
-                 without a penalty mean nothing"
-            ),
-        }
-    }
-}
-
-/// Fits a multinomial logistic regression.
+/// Fits a multinomial logistic regression; the first class with rows is the one that others are compared with.
 ///
 /// The intercept is the first constant column of the design, if it has one; it is not penalised by ridge.
 ///
 /// # Errors
 /// [`Error::Shape`] when classes and design differ in rows; [`Error::TooFew`] with fewer rows than terms or
 /// fewer than two classes with rows; [`Error::RankDeficient`] naming a term that earlier ones determine;
-/// [`Error::OutOfRange`] or [`Error::Invalid`] at a setting; [`Error::NotConverged`] with the reason.
-pub fn fit(design: &Design, outcomes: &Outcomes, options: &MultinomialOptions) -> Result<MultinomialFit> {
-    options.check()?;
-    let prepared = solve::prepare(design, outcomes, options.baseline)?;
-    let solver = solve::Solver::new(&prepared, &options.penalty, options.tolerance, options.max_iterations)?;
-    let solution = solver.run(None)?;
-    fitted::package(design, outcomes, &options.penalty, &prepared, &solution)
+/// [`Error::OutOfRange`] at a strength of the penalty; [`Error::NotConverged`] with the reason.
+pub fn fit(design: &Design, outcomes: &Outcomes, penalty: Penalty) -> Result<MultinomialFit> {
+    let prepared = solve::prepare(design, outcomes)?;
+    let solution = solve::Solver::new(&prepared, penalty)?.run()?;
+    fitted::package(design, outcomes, penalty, &prepared, &solution)
 }

@@ -1,6 +1,6 @@
 //! Damped Newton on the standardised problem: centring and scaling, rank, penalties, the reason to stop.
 //!
-//! The objective is ℓ(γ) for no penalty, ℓ(γ) - ½ γ'Pγ for ridge, ℓ(γ) + ½ log|I(γ)| for Firth; the step is
+//! The objective is ℓ(γ) - ½ γ'Pγ for ridge, ℓ(γ) + ½ log|I(γ)| for Firth; the step is
 //! (I(γ) + P)⁻¹ times the exact gradient of the objective, by Cholesky, halved until the objective rises.
 //! Without Firth that is Newton's own step; with it the curvature of the log-determinant is left out of the
 //! matrix (not of the gradient), which keeps the matrix positive definite and costs a few iterations; where
@@ -20,12 +20,9 @@ const CLEAR_PIVOT: f64 = 1e-6;
 /// Relative diagonal of R below which a column is determined by the earlier ones (common practice, no
 /// source: some digits above the rounding of Householder QR).
 const RANK_TOLERANCE: f64 = 1e-11;
-/// Information about one direction, in flakes, below which the classes count as separated along it. A
-/// direction with one flake of either class left in the overlap still has about a tenth (common practice,
-/// no source).
-const SEPARATED: f64 = 1e-6;
-/// Iterations before separation is looked for: Newton on an overlapping table has then settled. This crate's choice, no source.
-const SETTLED: usize = 6;
+/// Distance from the optimum at which to stop, sqrt(g'H⁻¹g), in standard errors, and most steps. Common practice, no source.
+const TOLERANCE: f64 = 1e-9;
+const MOST_STEPS: usize = 200;
 /// Firth iterations after which the full curvature is taken in. This crate's choice, no source.
 const SLOW: usize = 15;
 /// Rows from which a start on a sixteenth of the rows pays. This crate's choice, no source.
@@ -45,31 +42,18 @@ pub(super) struct Prepared<'a> {
     pub baseline: usize,
     /// Rows by class as given.
     pub class_rows: Vec<usize>,
-    /// Mean of products of the standardised columns.
-    gram: DMatrix<f64>,
 }
 
 /// Checks the table and finds the standardisation of the columns.
-pub(super) fn prepare<'a>(
-    design: &'a Design,
-    outcomes: &'a Outcomes,
-    baseline: Option<usize>,
-) -> Result<Prepared<'a>> {
+pub(super) fn prepare<'a>(design: &'a Design, outcomes: &'a Outcomes) -> Result<Prepared<'a>> {
     let (n, p) = (design.rows(), design.columns());
     check_size("classes of the rows", outcomes.rows(), n)?;
     at_least("terms", p, 1)?;
     let class_rows = outcomes.class_rows();
     let seen: Vec<usize> = (0..class_rows.len()).filter(|&c| class_rows[c] > 0).collect();
     at_least("classes with rows", seen.len(), 2)?;
-    let baseline = match baseline {
-        None => seen[0],
-        Some(b) if seen.contains(&b) => b,
-        Some(b) => {
-            let name = outcomes.names().get(b).map_or_else(|| b.to_string(), Clone::clone);
-            return Err(Error::invalid("baseline", format!("{name} is not a class with rows")));
-        }
-    };
-    let others: Vec<usize> = seen.iter().copied().filter(|&c| c != baseline).collect();
+    let baseline = seen[0];
+    let others = seen[1..].to_vec();
     let mut slot = vec![others.len(); class_rows.len()];
     for (k, &c) in others.iter().enumerate() {
         slot[c] = k;
@@ -119,9 +103,8 @@ pub(super) fn prepare<'a>(
         class_of_row: outcomes.class_of_row(),
         classes: others.len(),
     };
-    let gram = problem.gram() / n as f64;
-    check_rank(&problem, &gram, design.names())?;
-    Ok(Prepared { problem, intercept, others, baseline, class_rows, gram })
+    check_rank(&problem, design.names())?;
+    Ok(Prepared { problem, intercept, others, baseline, class_rows })
 }
 
 /// Sum of `f` over a column with eight running sums.
@@ -138,7 +121,8 @@ fn chunked_sum(x: &[f64], f: &dyn Fn(f64) -> f64) -> f64 {
 }
 
 /// Names the first term that the earlier ones determine.
-fn check_rank(problem: &Problem<'_>, gram: &DMatrix<f64>, names: &[String]) -> Result<()> {
+fn check_rank(problem: &Problem<'_>, names: &[String]) -> Result<()> {
+    let gram = problem.gram();
     // The pivots of the Gram matrix settle clear cases in one pass; anything near is left to QR.
     let p = names.len();
     let clear = gram
@@ -176,8 +160,6 @@ pub(super) struct Solution {
     pub iterations: usize,
     pub gradient: f64,
     pub stopped: Stopped,
-    /// Where the classes separate: (class among the others, term).
-    pub separated: Option<(usize, usize)>,
 }
 
 /// A place that was evaluated.
@@ -194,34 +176,22 @@ pub(super) struct Solver<'a, 'b> {
     firth: bool,
     /// Ridge strength by term on the standardised scale; empty without ridge.
     strength: Vec<f64>,
-    tolerance: f64,
-    max_iterations: usize,
 }
 
 impl<'a, 'b> Solver<'a, 'b> {
-    pub fn new(
-        prepared: &'b Prepared<'a>,
-        penalty: &Penalty,
-        tolerance: f64,
-        max_iterations: usize,
-    ) -> Result<Self> {
-        let problem = &prepared.problem;
-        let strength = match *penalty {
+    pub fn new(prepared: &'b Prepared<'a>, penalty: Penalty) -> Result<Self> {
+        let strength = match penalty {
             Penalty::Ridge { lambda } => {
                 if !(lambda > 0.0 && lambda.is_finite()) {
-                    return Err(Error::out_of_range(
-                        Place::column("lambda"),
-                        lambda,
-                        "finite numbers above 0",
-                    ));
+                    let at = Place::column("lambda");
+                    return Err(Error::out_of_range(at, lambda, "finite numbers above 0"));
                 }
-                (0..problem.terms())
-                    .map(|j| if prepared.intercept == Some(j) { 0.0 } else { lambda })
-                    .collect()
+                let of = |j| if prepared.intercept == Some(j) { 0.0 } else { lambda };
+                (0..prepared.problem.terms()).map(of).collect()
             }
-            Penalty::Firth | Penalty::None => Vec::new(),
+            Penalty::Firth => Vec::new(),
         };
-        Ok(Solver { prepared, firth: matches!(penalty, Penalty::Firth), strength, tolerance, max_iterations })
+        Ok(Solver { prepared, firth: penalty == Penalty::Firth, strength })
     }
 
     /// Intercepts at the class frequencies, everything else at zero.
@@ -237,10 +207,10 @@ impl<'a, 'b> Solver<'a, 'b> {
         start
     }
 
-    /// Runs to the optimum; `start` is a solution of a nearby problem, where there is one.
-    pub fn run(&self, start: Option<&[f64]>) -> Result<Solution> {
+    /// Runs to the optimum.
+    pub fn run(&self) -> Result<Solution> {
         let problem = &self.prepared.problem;
-        let mut start = start.map_or_else(|| self.default_start(), <[f64]>::to_vec);
+        let mut start = self.default_start();
         if problem.rows >= WORTH_SAMPLING && !self.firth {
             // Every sixteenth row gives a start within a few standard errors at a sixteenth of the cost;
             // where it fails (a class too rare there), the ordinary start stands.
@@ -257,7 +227,7 @@ impl<'a, 'b> Solver<'a, 'b> {
                 start = s.coefficients;
             }
         }
-        self.newton(problem, start, self.tolerance)
+        self.newton(problem, start, TOLERANCE)
     }
 
     fn newton(&self, problem: &Problem<'_>, start: Vec<f64>, tolerance: f64) -> Result<Solution> {
@@ -280,22 +250,10 @@ impl<'a, 'b> Solver<'a, 'b> {
                     decrement = gradient.dot(&step).max(0.0);
                 }
             }
-            let separated = if !self.firth && self.strength.is_empty() && iterations >= SETTLED {
-                self.separation(&here.information)
-            } else {
-                None
-            };
-            let stopped = if separated.is_some() {
-                Some(Stopped::Separated)
-            } else if decrement.sqrt() <= tolerance {
-                Some(Stopped::Converged)
-            } else {
-                None
-            };
-            if let Some(stopped) = stopped {
-                return Ok(self.package(here, &gradient, iterations, stopped, separated));
+            if decrement.sqrt() <= tolerance {
+                return Ok(self.package(here, &gradient, iterations, Stopped::Converged));
             }
-            if iterations == self.max_iterations {
+            if iterations == MOST_STEPS {
                 return Err(failed(
                     "the iterations ran out before the gradient vanished; allow more, or choose ridge",
                 ));
@@ -303,17 +261,9 @@ impl<'a, 'b> Solver<'a, 'b> {
             match self.search(problem, &here, &step, decrement) {
                 Some(next) => here = next,
                 None if decrement.sqrt() <= 1e-5 => {
-                    return Ok(self.package(here, &gradient, iterations, Stopped::Rounding, None));
+                    return Ok(self.package(here, &gradient, iterations, Stopped::Rounding));
                 }
-                None => {
-                    if let Some(at) = self.separation(&here.information)
-                        && !self.firth
-                        && self.strength.is_empty()
-                    {
-                        return Ok(self.package(here, &gradient, iterations, Stopped::Separated, Some(at)));
-                    }
-                    return Err(failed("no step raises the objective; try ridge or Firth"));
-                }
+                None => return Err(failed("no step raises the objective; try ridge or Firth")),
             }
             iterations += 1;
         }
@@ -407,50 +357,7 @@ impl<'a, 'b> Solver<'a, 'b> {
         Cholesky::new((&curvature + curvature.transpose()) * 0.5)
     }
 
-    /// The class and term along which the information has vanished, if it has.
-    ///
-    /// The information is compared with what the same rows would give if every flake were undecided
-    /// (columns whitened by the Gram matrix), so near-collinear columns are not taken for separation.
-    fn separation(&self, information: &DMatrix<f64>) -> Option<(usize, usize)> {
-        let prepared = self.prepared;
-        let (p, m) = (prepared.problem.terms(), prepared.problem.classes);
-        let l = prepared.gram.clone().cholesky()?.l();
-        let mut white = information.clone();
-        for _ in 0..2 {
-            for k in 0..m {
-                if !l.solve_lower_triangular_mut(&mut white.rows_mut(k * p, p)) {
-                    return None;
-                }
-            }
-            white.transpose_mut();
-        }
-        let eigen = white.symmetric_eigen();
-        let least = eigen.eigenvalues.imin();
-        if eigen.eigenvalues[least] >= SEPARATED {
-            return None;
-        }
-        let mut direction = eigen.eigenvectors.column(least).into_owned();
-        for k in 0..m {
-            let mut part = direction.rows_mut(k * p, p);
-            l.tr_solve_lower_triangular_mut(&mut part);
-        }
-        // The intercept moves with whichever term separates; it is named only where it is the sole term.
-        let size = |i: usize| {
-            let own = if prepared.intercept == Some(i % p) && p > 1 { 0.0 } else { 1.0 };
-            own * direction[i].abs()
-        };
-        let at = (0..m * p).fold(0, |best, i| if size(i) > size(best) { i } else { best });
-        Some((at / p, at % p))
-    }
-
-    fn package(
-        &self,
-        here: Here,
-        gradient: &DVector<f64>,
-        iterations: usize,
-        stopped: Stopped,
-        separated: Option<(usize, usize)>,
-    ) -> Solution {
+    fn package(&self, here: Here, gradient: &DVector<f64>, iterations: usize, stopped: Stopped) -> Solution {
         let covariance = here.matrix.inverse();
         let effective = if self.strength.is_empty() {
             here.coefficients.len() as f64
@@ -465,7 +372,6 @@ impl<'a, 'b> Solver<'a, 'b> {
             iterations,
             gradient: gradient.amax(),
             stopped,
-            separated,
             coefficients: here.coefficients,
         }
     }

@@ -77,30 +77,29 @@ fn invented_outcomes() -> (Design, Outcomes) {
     (design, Outcomes::new(strings(&CLASSES), ends).unwrap())
 }
 
-fn with(penalty: Penalty) -> MultinomialOptions {
-    MultinomialOptions::with_penalty(penalty)
-}
+/// So weak that it is as good as none where no term separates a class.
+const WEAK: Penalty = Penalty::Ridge { lambda: 1e-12 };
 
 #[test]
 fn unpenalised_agrees_with_statsmodels_and_nnet() {
     let (design, outcomes) = invented_outcomes();
-    let f = fit(&design, &outcomes, &with(Penalty::None)).unwrap();
+    let f = fit(&design, &outcomes, WEAK).unwrap();
     compare(&f, PYTHON, "invented none", 1e-9);
     // nnet stops where its own line search stalls.
     compare(&f, R, "invented none", 1e-6);
     assert_eq!(f.stopped(), Stopped::Converged);
-    assert_relative_eq!(f.aic(), f.deviance() + 24.0, max_relative = 1e-15);
+    assert_relative_eq!(f.aic(), f.deviance() + 24.0, max_relative = 1e-12);
 }
 
 #[test]
 fn firth_agrees_with_a_direct_maximisation_and_brglm2() {
     let (design, outcomes) = invented_outcomes();
-    let f = fit(&design, &outcomes, &MultinomialOptions::default()).unwrap();
+    let f = fit(&design, &outcomes, Penalty::Firth).unwrap();
     compare(&f, PYTHON, "invented firth", 1e-9);
     compare(&f, R, "invented firth", 1e-9);
     let two: Vec<usize> = outcomes.class_of_row().iter().map(|c| usize::from(*c > 0)).collect();
     let two = Outcomes::new(strings(&["feather", "other"]), two).unwrap();
-    let f = fit(&design, &two, &MultinomialOptions::default()).unwrap();
+    let f = fit(&design, &two, Penalty::Firth).unwrap();
     compare(&f, PYTHON, "invented two classes firth", 1e-9);
     compare(&f, R, "invented two classes firth", 1e-9);
     // optim climbs on differences of the objective only: fewer digits, but nothing shared with us.
@@ -111,7 +110,7 @@ fn firth_agrees_with_a_direct_maximisation_and_brglm2() {
 fn ridge_agrees_with_scikit_learn() {
     let (design, outcomes) = invented_outcomes();
     compare(
-        &fit(&design, &outcomes, &with(Penalty::Ridge { lambda: 5.0 })).unwrap(),
+        &fit(&design, &outcomes, Penalty::Ridge { lambda: 5.0 }).unwrap(),
         PYTHON,
         "invented ridge 5",
         1e-8,
@@ -154,7 +153,6 @@ fn objective(design: &Design, ends: &[usize], beta: &DMatrix<f64>, penalty: Pena
             }
             value
         }
-        _ => value,
     }
 }
 
@@ -162,8 +160,8 @@ fn objective(design: &Design, ends: &[usize], beta: &DMatrix<f64>, penalty: Pena
 fn the_gradient_of_the_defined_objective_vanishes() {
     let (design, ends) = invented();
     let outcomes = Outcomes::new(strings(&CLASSES), ends.clone()).unwrap();
-    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 2.0 }, Penalty::None] {
-        let f = fit(&design, &outcomes, &with(penalty)).unwrap();
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 2.0 }, WEAK] {
+        let f = fit(&design, &outcomes, penalty).unwrap();
         let value = |b: &DMatrix<f64>| objective(&design, &ends, b, penalty);
         let best = value(f.coefficients());
         assert_relative_eq!(best, f.penalised_log_likelihood(), max_relative = 1e-11);
@@ -186,26 +184,19 @@ fn the_gradient_of_the_defined_objective_vanishes() {
 }
 
 #[test]
-fn separation_is_finite_and_cautioned_without_penalty_and_harmless_with() {
+fn separation_is_harmless() {
     // Every flake deeper than 5 mm hinges.
     let rows: Vec<[f64; 2]> = (1..=10).map(|d| [1.0, f64::from(d)]).collect();
     let ends: Vec<usize> = (1..=10).map(|d| usize::from(d > 5)).collect();
     let design = Design::from_rows(strings(&["intercept", "depth"]), &rows).unwrap();
     let outcomes = Outcomes::new(strings(&["feather", "hinge"]), ends).unwrap();
-    let f = fit(&design, &outcomes, &with(Penalty::None)).unwrap();
-    assert_eq!(f.stopped(), Stopped::Separated);
-    assert_eq!(f.cautions(), [MultinomialCaution::Separated { class: "hinge".into(), term: "depth".into() }]);
+    let f = fit(&design, &outcomes, Penalty::Firth).unwrap();
+    assert_eq!(f.stopped(), Stopped::Converged);
+    assert!(f.cautions().is_empty() && f.coefficients().amax() < 20.0, "{}", f.coefficients());
     for d in 1..=10 {
         let p = f.probability_intervals(&[1.0, f64::from(d)], 0.9).unwrap();
         assert!(p.iter().all(|p| p.low >= 0.0 && p.low <= p.value && p.value <= p.high && p.high <= 1.0));
     }
-    let g = fit(&design, &outcomes, &MultinomialOptions::default()).unwrap();
-    assert_eq!(g.stopped(), Stopped::Converged);
-    assert!(g.cautions().is_empty() && g.coefficients().amax() < 20.0, "{}", g.coefficients());
-}
-
-#[test]
-fn quasi_separation_by_an_indicator_is_found() {
     // No antler flake steps, as happens with a dozen steps.
     let (design, ends) = invented();
     let antler = 3;
@@ -213,12 +204,7 @@ fn quasi_separation_by_an_indicator_is_found() {
         .map(|i| if design.matrix()[(i, antler)] == 1.0 && ends[i] == 2 { 0 } else { ends[i] })
         .collect();
     let outcomes = Outcomes::new(strings(&CLASSES), ends).unwrap();
-    let f = fit(&design, &outcomes, &with(Penalty::None)).unwrap();
-    assert_eq!(f.stopped(), Stopped::Separated);
-    assert!(
-        f.cautions().contains(&MultinomialCaution::Separated { class: "step".into(), term: "antler".into() })
-    );
-    assert!(fit(&design, &outcomes, &MultinomialOptions::default()).unwrap().stopped() == Stopped::Converged);
+    assert!(fit(&design, &outcomes, Penalty::Firth).unwrap().stopped() == Stopped::Converged);
 }
 
 #[test]
@@ -226,7 +212,7 @@ fn an_empty_class_has_no_probability() {
     let (design, ends) = invented();
     let five = strings(&["inflexed", "feather", "hinge", "step", "overshot"]);
     let outcomes = Outcomes::new(five, ends.iter().map(|c| c + 1).collect()).unwrap();
-    let f = fit(&design, &outcomes, &MultinomialOptions::default()).unwrap();
+    let f = fit(&design, &outcomes, Penalty::Firth).unwrap();
     let row = [1.0, 2.0, 70.0, 0.0];
     assert_eq!(f.empty_classes(), ["inflexed"]);
     assert_eq!(f.classes().len(), 4);
@@ -241,7 +227,7 @@ fn an_empty_class_has_no_probability() {
 fn bad_tables_get_their_own_error() {
     let (design, ends) = invented();
     let names = || strings(&CLASSES);
-    let options = MultinomialOptions::default();
+    let options = Penalty::Firth;
     let outcomes = Outcomes::new(names(), ends.clone()).unwrap();
 
     let mut doubled = design.matrix().clone().insert_column(4, 0.0);
@@ -249,41 +235,33 @@ fn bad_tables_get_their_own_error() {
     doubled.set_column(4, &combination);
     let mut five = design.names().to_vec();
     five.push("sum".into());
-    let e = fit(&Design::new(five.clone(), doubled.clone()).unwrap(), &outcomes, &options).unwrap_err();
+    let e = fit(&Design::new(five.clone(), doubled.clone()).unwrap(), &outcomes, options).unwrap_err();
     assert_eq!(e, Error::RankDeficient { term: "sum".into() });
     doubled.column_mut(4).fill(3.0);
-    let e = fit(&Design::new(five.clone(), doubled.clone()).unwrap(), &outcomes, &options).unwrap_err();
+    let e = fit(&Design::new(five.clone(), doubled.clone()).unwrap(), &outcomes, options).unwrap_err();
     assert_eq!(e, Error::RankDeficient { term: "sum".into() });
     doubled.column_mut(4).fill(0.0);
-    let e = fit(&Design::new(five.clone(), doubled.clone()).unwrap(), &outcomes, &options).unwrap_err();
+    let e = fit(&Design::new(five.clone(), doubled.clone()).unwrap(), &outcomes, options).unwrap_err();
     assert_eq!(e, Error::RankDeficient { term: "sum".into() });
     doubled[(0, 4)] = 1e200;
-    let e = fit(&Design::new(five, doubled).unwrap(), &outcomes, &options).unwrap_err();
+    let e = fit(&Design::new(five, doubled).unwrap(), &outcomes, options).unwrap_err();
     assert!(matches!(e, Error::OutOfRange { value: 1e200, .. }), "{e}");
 
     let one = Outcomes::new(names(), vec![1; ends.len()]).unwrap();
-    assert!(matches!(fit(&design, &one, &options), Err(Error::TooFew { found: 1, needed: 2, .. })));
+    assert!(matches!(fit(&design, &one, options), Err(Error::TooFew { found: 1, needed: 2, .. })));
     let short = Outcomes::new(names(), ends[1..].to_vec()).unwrap();
-    assert!(matches!(fit(&design, &short, &options), Err(Error::Shape { .. })));
+    assert!(matches!(fit(&design, &short, options), Err(Error::Shape { .. })));
     let few = Design::from_rows(strings(&["a", "b", "c"]), &[[1.0, 2.0, 3.0], [1.0, 4.0, 4.0]]).unwrap();
     let two = Outcomes::new(names(), vec![0, 1]).unwrap();
-    assert!(matches!(fit(&few, &two, &options), Err(Error::TooFew { found: 2, needed: 3, .. })));
+    assert!(matches!(fit(&few, &two, options), Err(Error::TooFew { found: 2, needed: 3, .. })));
 
     assert!(matches!(Outcomes::new(names(), vec![0, 4]), Err(Error::OutOfRange { .. })));
     assert!(matches!(Outcomes::new(strings(&["a", "a"]), vec![0]), Err(Error::Invalid { .. })));
     assert!(matches!(Outcomes::new(strings(&["a", " "]), vec![0]), Err(Error::Invalid { .. })));
     for lambda in [0.0, -1.0, f64::NAN, f64::INFINITY] {
-        assert!(matches!(
-            fit(&design, &outcomes, &with(Penalty::Ridge { lambda })),
-            Err(Error::OutOfRange { .. })
-        ));
+        assert!(matches!(fit(&design, &outcomes, Penalty::Ridge { lambda }), Err(Error::OutOfRange { .. })));
     }
-    let bad = |o: MultinomialOptions| fit(&design, &outcomes, &o).unwrap_err();
-    assert!(matches!(bad(MultinomialOptions { tolerance: 0.0, ..options }), Error::OutOfRange { .. }));
-    assert!(matches!(bad(MultinomialOptions { max_iterations: 0, ..options }), Error::Invalid { .. }));
-    assert!(matches!(bad(MultinomialOptions { max_iterations: 1, ..options }), Error::NotConverged { .. }));
-    assert!(matches!(bad(MultinomialOptions { baseline: Some(9), ..options }), Error::Invalid { .. }));
-    let f = fit(&design, &outcomes, &options).unwrap();
+    let f = fit(&design, &outcomes, options).unwrap();
     assert!(matches!(f.probabilities(&[1.0]), Err(Error::Shape { found: 1, expected: 4, .. })));
     assert!(matches!(f.probabilities(&[1.0, f64::NAN, 70.0, 0.0]), Err(Error::Invalid { .. })));
     assert!(matches!(f.probabilities(&[1.0, 1e308, 1e308, 0.0]), Err(Error::Invalid { .. })));
@@ -303,27 +281,19 @@ fn neither_row_order_nor_baseline_nor_class_names_matter() {
     let turned: Vec<usize> = order.iter().map(|&i| 3 - outcomes.class_of_row()[i]).collect();
     let names: Vec<String> = CLASSES.iter().rev().map(|s| s.to_string()).collect();
     let turned = Outcomes::new(names, turned).unwrap();
-    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, Penalty::None] {
-        let a = fit(&design, &outcomes, &with(penalty)).unwrap();
-        for baseline in [None, Some(2)] {
-            let b = fit(&shuffled, &turned, &MultinomialOptions { baseline, ..with(penalty) }).unwrap();
-            assert_relative_eq!(a.log_likelihood(), b.log_likelihood(), max_relative = 1e-12);
-            assert_relative_eq!(
-                a.penalised_log_likelihood(),
-                b.penalised_log_likelihood(),
-                max_relative = 1e-12
-            );
-            for row in [[1.0, 1.0, 60.0, 0.0], [1.0, 3.0, 85.0, 1.0]] {
-                let pa = a.probability_intervals(&row, 0.9).unwrap();
-                let pb = b.probability_intervals(&row, 0.9).unwrap();
-                for c in 0..4 {
-                    for (x, y) in [
-                        (pa[c].value, pb[3 - c].value),
-                        (pa[c].low, pb[3 - c].low),
-                        (pa[c].high, pb[3 - c].high),
-                    ] {
-                        assert_relative_eq!(x, y, max_relative = 1e-8, epsilon = 0.0);
-                    }
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, WEAK] {
+        let a = fit(&design, &outcomes, penalty).unwrap();
+        let b = fit(&shuffled, &turned, penalty).unwrap();
+        assert_relative_eq!(a.log_likelihood(), b.log_likelihood(), max_relative = 1e-12);
+        assert_relative_eq!(a.penalised_log_likelihood(), b.penalised_log_likelihood(), max_relative = 1e-12);
+        for row in [[1.0, 1.0, 60.0, 0.0], [1.0, 3.0, 85.0, 1.0]] {
+            let pa = a.probability_intervals(&row, 0.9).unwrap();
+            let pb = b.probability_intervals(&row, 0.9).unwrap();
+            for c in 0..4 {
+                for (x, y) in
+                    [(pa[c].value, pb[3 - c].value), (pa[c].low, pb[3 - c].low), (pa[c].high, pb[3 - c].high)]
+                {
+                    assert_relative_eq!(x, y, max_relative = 1e-8, epsilon = 0.0);
                 }
             }
         }
@@ -337,9 +307,9 @@ fn units_and_offsets_map_back() {
     moved.column_mut(1).apply(|v| *v = 1000.0 * *v + 5e4);
     moved.column_mut(0).fill(-2.0);
     let moved = Design::new(design.names().to_vec(), moved).unwrap();
-    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, Penalty::None] {
-        let a = fit(&design, &outcomes, &with(penalty)).unwrap();
-        let b = fit(&moved, &outcomes, &with(penalty)).unwrap();
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, WEAK] {
+        let a = fit(&design, &outcomes, penalty).unwrap();
+        let b = fit(&moved, &outcomes, penalty).unwrap();
         for k in 0..3 {
             assert_relative_eq!(
                 a.coefficients()[(k, 1)],
@@ -369,9 +339,7 @@ fn a_design_without_intercept_is_fitted_as_given() {
         DMatrix::from_columns(&[design.matrix().column(1), design.matrix().column(3)]),
     )
     .unwrap();
-    let f =
-        fit(&two, &Outcomes::new(strings(&CLASSES), ends.clone()).unwrap(), &MultinomialOptions::default())
-            .unwrap();
+    let f = fit(&two, &Outcomes::new(strings(&CLASSES), ends.clone()).unwrap(), Penalty::Firth).unwrap();
     let best = objective(&two, &ends, f.coefficients(), Penalty::Firth);
     assert_relative_eq!(best, f.penalised_log_likelihood(), max_relative = 1e-11);
     for at in 0..6 {
@@ -386,8 +354,8 @@ fn a_design_without_intercept_is_fitted_as_given() {
 #[test]
 fn storing_goes_through_the_checks() {
     let (design, outcomes) = invented_outcomes();
-    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, Penalty::None] {
-        let f = fit(&design, &outcomes, &with(penalty)).unwrap();
+    for penalty in [Penalty::Firth, Penalty::Ridge { lambda: 3.0 }, WEAK] {
+        let f = fit(&design, &outcomes, penalty).unwrap();
         let text = serde_json::to_string(&f).unwrap();
         assert_eq!(serde_json::from_str::<MultinomialFit>(&text).unwrap(), f);
         let spoilt = |change: &dyn Fn(&mut serde_json::Value)| {
@@ -469,7 +437,7 @@ fn coverage(tables: usize, n: usize, seed: u64) -> (f64, f64, DMatrix<f64>) {
     let s: f64 = e.iter().sum();
     for _ in 0..tables {
         let (design, outcomes) = simulated(n, &mut rng);
-        let f = fit(&design, &outcomes, &MultinomialOptions::default()).unwrap();
+        let f = fit(&design, &outcomes, Penalty::Firth).unwrap();
         let errors = f.standard_errors();
         for k in 0..2 {
             for j in 0..3 {
@@ -524,19 +492,17 @@ fn many_rows_give_what_one_copy_of_them_gives() {
     let long_ends = Outcomes::new(strings(&CLASSES), (0..n * times).map(|i| ends[i % n]).collect()).unwrap();
     let short_ends = Outcomes::new(strings(&CLASSES), ends).unwrap();
     let copies = times as f64;
-    for (many, once) in [
-        (Penalty::None, Penalty::None),
-        (Penalty::Ridge { lambda: 5.0 }, Penalty::Ridge { lambda: 5.0 / copies }),
-    ] {
-        // far enough in both that what stops one sooner, its larger standard errors, is not seen
-        let to_the_end = |p| MultinomialOptions { tolerance: 1e-12, ..with(p) };
-        let a = fit(&long, &long_ends, &to_the_end(many)).unwrap();
-        let b = fit(&design, &short_ends, &to_the_end(once)).unwrap();
-        assert_relative_eq!(a.coefficients(), b.coefficients(), max_relative = 1e-9);
-        assert_relative_eq!(&(a.covariance() * copies), b.covariance(), max_relative = 1e-9);
+    for (many, once) in
+        [(WEAK, WEAK), (Penalty::Ridge { lambda: 5.0 }, Penalty::Ridge { lambda: 5.0 / copies })]
+    {
+        let a = fit(&long, &long_ends, many).unwrap();
+        let b = fit(&design, &short_ends, once).unwrap();
+        // one stops sooner than the other, by its larger standard errors
+        assert_relative_eq!(a.coefficients(), b.coefficients(), max_relative = 1e-7);
+        assert_relative_eq!(&(a.covariance() * copies), b.covariance(), max_relative = 1e-7);
         assert_relative_eq!(a.log_likelihood(), copies * b.log_likelihood(), max_relative = 1e-12);
     }
-    let again = || serde_json::to_string(&fit(&long, &long_ends, &with(Penalty::Firth)).unwrap()).unwrap();
+    let again = || serde_json::to_string(&fit(&long, &long_ends, Penalty::Firth).unwrap()).unwrap();
     assert_eq!(again(), again());
 }
 
@@ -546,10 +512,10 @@ fn bytes_do_not_depend_on_threads() {
     let (design, outcomes) = simulated(30_000, &mut ChaCha8Rng::seed_from_u64(3));
     let on = |threads: usize, penalty| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-        let f = pool.install(|| fit(&design, &outcomes, &with(penalty)).unwrap());
+        let f = pool.install(|| fit(&design, &outcomes, penalty).unwrap());
         serde_json::to_string(&f).unwrap()
     };
-    for penalty in [Penalty::None, Penalty::Firth] {
+    for penalty in [WEAK, Penalty::Firth] {
         let one = on(1, penalty);
         assert_eq!(one, on(2, penalty));
         assert_eq!(one, on(5, penalty));
@@ -573,8 +539,8 @@ proptest! {
         let design = Design::from_rows(strings(&["intercept", "x", "z"]), &rows).unwrap();
         let names = (0..classes).map(|c| format!("class {c}")).collect();
         let outcomes = Outcomes::new(names, ends).unwrap();
-        let penalty = [Penalty::Firth, Penalty::Ridge { lambda: 0.1 }, Penalty::None][which];
-        match fit(&design, &outcomes, &with(penalty)) {
+        let penalty = [Penalty::Firth, Penalty::Ridge { lambda: 0.1 }, WEAK][which];
+        match fit(&design, &outcomes, penalty) {
             Ok(f) => {
                 prop_assert!(f.coefficients().iter().chain(f.covariance().iter()).all(|v| v.is_finite()));
                 for row in [rows[0], [1.0, at[0] * s, at[1]]] {

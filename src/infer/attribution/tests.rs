@@ -6,7 +6,7 @@ use crate::calibration::{
     Variant, bundled,
 };
 use crate::fit::Design;
-use crate::fit::multinomial::{MultinomialOptions, Outcomes, Penalty, fit};
+use crate::fit::multinomial::{Outcomes, Penalty, fit};
 use crate::flake::{Flake, Portion, Termination};
 use crate::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION, Term, Transform};
 use crate::form::{indicator, value};
@@ -371,7 +371,7 @@ fn ends() -> TerminationModel {
     }
     let design = Design::from_rows(form.term_names(), &rows).unwrap();
     let outcomes = Outcomes::new(vec!["feather".into(), "hinge".into()], classes).unwrap();
-    let fit = fit(&design, &outcomes, &MultinomialOptions::with_penalty(Penalty::None)).unwrap();
+    let fit = fit(&design, &outcomes, Penalty::Ridge { lambda: 1e-12 }).unwrap();
     TerminationModel { form, fit }
 }
 
