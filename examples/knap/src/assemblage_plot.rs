@@ -1,7 +1,7 @@
 //! The pictures of `knap assemblage`: what the groups of a bag weighed, or two sets of sizes side by side.
 
 use crate::failure::Outcome;
-use crate::plot::{Axis, Layer, Panel, Row, cut, named_rows, page, page_of_rows};
+use crate::plot::{Axis, Layer, Panel, Row, cut, marked, named_rows, page, page_of_rows};
 use crate::report::{Ends, percent, with_unit};
 use crate::tables::save;
 use conchoid::infer::{Comparison, Drawn, GroupLosses, GroupTotals};
@@ -72,9 +72,8 @@ fn spread(lost: &[GroupLosses]) -> Option<Panel> {
         let at = |s: f64| 100.0 * s + 0.5 * (k as f64 - 0.5 * (told.len() - 1) as f64);
         let of = |(s, d): &(f64, Drawn)| (at(*s), 100.0 * d.low, 100.0 * d.high);
         layers.push(Layer::Whiskers(l.lost_more_than.iter().map(of).collect(), k));
-        let curve: Vec<_> = l.lost_more_than.iter().map(|(s, d)| (at(*s), 100.0 * d.median)).collect();
-        layers.push(Layer::Line(curve.clone(), k));
-        layers.push(Layer::Points(curve, k));
+        let curve = l.lost_more_than.iter().map(|(s, d)| (at(*s), 100.0 * d.median));
+        layers.extend(marked(curve.collect(), k));
         legend.push((format!("{} ({})", cut(&l.group, 34, "..."), l.n), k));
     }
     let mut title = "Retouched pieces: how the shares lost are spread".to_string();

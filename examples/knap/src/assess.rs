@@ -2,7 +2,7 @@
 
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
-use crate::plot::{Axis, Layer, Panel, Row, cut, diagonal, named_rows, page, pale};
+use crate::plot::{Axis, Layer, Panel, Row, cut, diagonal, named_rows, page, pale, points};
 use crate::report::{Format, Page, count, unit, wrapped};
 use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
@@ -317,10 +317,6 @@ fn report(
     };
     let named = |(i, l): (usize, &&str)| (format!("{} {l}", class.map(in_words).unwrap_or_default()), i);
     let legend: Vec<(String, usize)> = levels.iter().enumerate().map(named).collect();
-    let points = |value: &dyn Fn(&Tested) -> (f64, f64)| -> Vec<Layer> {
-        let of = |k| form.tested.iter().filter(|t| series(t.row) == k).map(value).collect();
-        (0..levels.len().max(1)).map(|k| Layer::Points(of(k), k)).collect()
-    };
     let expected = |t: &Tested| t.mean(|s| s.expected.ln()).exp();
     let observed = |t: &Tested| t.mean(|s| s.observed);
     let low = |t: &Tested| t.mean(|s| s.intervals[3].0.ln()).exp();
@@ -330,14 +326,14 @@ fn report(
     let ends = form.tested.iter().flat_map(|t| [observed(t), low(t), high(t)]);
     let y = Axis::over(&format!("observed {what} ({u})"), ends, true);
     let mut layers = vec![pale(form.tested.iter().map(|t| (expected(t), low(t), high(t)))), diagonal(&x, &y)];
-    layers.extend(points(&|t| (expected(t), observed(t))));
+    layers.extend(points(form.tested.iter().map(|t| (expected(t), observed(t), series(t.row)))));
     let title = format!("Observed against expected, 95 % ({take})");
     let first = Panel { title, x: x.clone(), y, layers, legend: legend.clone() };
 
     let error = |t: &Tested| t.mean(|s| s.ln_error);
     let largest = form.tested.iter().map(|t| error(t).abs()).fold(0.1, f64::max) * 1.15;
     let mut layers = vec![Layer::Guide(vec![(x.low, 0.0), (x.high, 0.0)])];
-    layers.extend(points(&|t| (expected(t), error(t))));
+    layers.extend(points(form.tested.iter().map(|t| (expected(t), error(t), series(t.row)))));
     let y = Axis::fixed("ln observed - ln expected", -largest, largest);
     let second = Panel { title: format!("Observed less expected ({take})"), x, y, layers, legend };
 

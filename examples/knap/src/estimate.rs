@@ -6,7 +6,7 @@ use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, MeasuredWith};
 use crate::mechanics::{self, Detachment};
 use crate::report::{Ends, Page, RowFormat, behind, percent, short, table_as_table, unit};
-use crate::tables::{self, Progress, Sink};
+use crate::tables::{self, Sink};
 use crate::taken::{TakenIn, named_number};
 use clap::Args;
 use conchoid::calibration::Calibration;
@@ -133,32 +133,27 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64
     if mechanics::in_table(table.header(), &o.blow.delivery) {
         estimates = estimates.column(mechanics::PROBABILITY, &probability);
     }
-    let progress = Progress::new("estimating");
     let sink = Sink::open(o.out.as_deref())?;
     let (sink, summary) = match &o.plot {
-        None => estimates.write(table, sink, |rows| progress.at(rows)).of_table(path)?,
+        None => estimates.write(table, sink, tables::progress("estimating")).of_table(path)?,
         Some(plot) => {
             let mut drawn = Rows::default();
             let done = estimates.write_seen(
                 table,
                 sink,
-                |rows| progress.at(rows),
+                tables::progress("estimating"),
                 |row, e| Seen::of(row.row, row, &e, level),
-                |seen| {
-                    drawn.take(seen);
-                    Ok(())
-                },
+                |seen| drawn.take(seen),
             );
             let done = done.of_table(path)?;
             drawn.draw(plot, level)?;
             done
         }
     };
-    progress.finish();
     sink.finish()?;
-    crate::report::summary(&summary);
+    let code = crate::report::summary(&summary);
     o.taken.remind(&summary);
-    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
+    Ok(code)
 }
 
 /// What a size is called in a sentence; the column it means where that says more.

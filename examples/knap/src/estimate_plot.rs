@@ -4,7 +4,7 @@
 use crate::blow::Given;
 use crate::failure::Outcome;
 use crate::measured::by;
-use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale};
+use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale, points};
 use crate::report::{Ends, count, percent, short, unit, with_unit};
 use crate::tables::save;
 use conchoid::calibration::SIZES;
@@ -145,7 +145,7 @@ struct Size {
 
 impl Rows {
     /// Takes what one row shows.
-    pub fn take(&mut self, Seen(by, seen): Seen) {
+    pub fn take(&mut self, Seen(by, seen): Seen) -> conchoid::Result<()> {
         self.against = self.against.or(by);
         let mut dots = [None; 4];
         for ((size, seen), dot) in self.sizes.iter_mut().zip(seen).zip(&mut dots) {
@@ -156,6 +156,7 @@ impl Rows {
             *dot = Some(own);
         }
         self.seen.take(by.map(|_| dots));
+        Ok(())
     }
 
     /// Draws them.
@@ -182,18 +183,11 @@ fn compared(s: &Size, dots: &[&Dot]) -> Panel {
     let x = Axis::over(&format!("expected {name}"), seen().map(|(d, _)| d.expected.median), true);
     let values = seen().flat_map(|(d, o)| [d.expected.low, d.expected.high, o]).filter(|v| *v > 1e-3);
     let y = Axis::over(&format!("observed {name}"), values, true).with_room();
-    let points = |inside: bool| -> Vec<(f64, f64)> {
-        let those = seen().filter(|(d, o)| d.holds(*o) == inside);
-        those.map(|(d, o)| (d.expected.median, o)).collect()
-    };
     let (name, share) = (in_words(&s.column), 100.0 * s.inside as f64 / s.observed as f64);
     let title = format!("{name}: {} of {} inside ({share:.0} %)", s.inside, s.observed);
-    let layers = vec![
-        pale(seen().map(|(d, _)| (d.expected.median, d.expected.low, d.expected.high))),
-        diagonal(&x, &y),
-        Layer::Points(points(true), 0),
-        Layer::Points(points(false), 1),
-    ];
+    let held = pale(seen().map(|(d, _)| (d.expected.median, d.expected.low, d.expected.high)));
+    let mut layers = vec![held, diagonal(&x, &y)];
+    layers.extend(points(seen().map(|(d, o)| (d.expected.median, o, usize::from(!d.holds(o))))));
     let legend = vec![("inside what was expected".into(), 0), ("outside".into(), 1)];
     Panel { title, x, y, layers, legend }
 }

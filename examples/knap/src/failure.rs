@@ -24,30 +24,10 @@ impl Failure {
     pub fn unknown<S: Into<String>>(field: &str, name: &str, known: impl IntoIterator<Item = S>) -> Failure {
         Failure::usage(Error::unknown_name(field, name, known).to_string())
     }
-
-    /// An error about a value that stood on the command line.
-    pub fn of_options(e: Error) -> Failure {
-        match e {
-            Error::Refused { .. } | Error::Domain { .. } => Failure { code: 3, message: e.to_string() },
-            other => Failure::usage(other.to_string()),
-        }
-    }
 }
 
-impl From<Error> for Failure {
-    fn from(e: Error) -> Failure {
-        Failure::other(e.to_string())
-    }
-}
-
-impl From<std::io::Error> for Failure {
-    fn from(e: std::io::Error) -> Failure {
-        Failure::other(e.to_string())
-    }
-}
-
-impl From<serde_json::Error> for Failure {
-    fn from(e: serde_json::Error) -> Failure {
+impl<E: std::error::Error> From<E> for Failure {
+    fn from(e: E) -> Failure {
         Failure::other(e.to_string())
     }
 }
@@ -64,7 +44,10 @@ pub trait Whose<T> {
 
 impl<T> Whose<T> for conchoid::Result<T> {
     fn asked(self) -> Outcome<T> {
-        self.map_err(Failure::of_options)
+        self.map_err(|e| match e {
+            Error::Refused { .. } | Error::Domain { .. } => Failure { code: 3, message: e.to_string() },
+            other => Failure::usage(other.to_string()),
+        })
     }
     fn of_file(self, path: &str) -> Outcome<T> {
         self.map_err(|e| Failure::other(format!("{path}: {e}")))

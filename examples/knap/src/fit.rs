@@ -8,7 +8,7 @@ use crate::failure::{Failure, Outcome, Whose};
 use crate::files;
 use crate::measured::KeptAbove;
 use crate::report::{Format, Page, count, each_once, short};
-use crate::tables::{self, Progress, Table, Twice, save, tell};
+use crate::tables::{self, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
@@ -261,12 +261,10 @@ fn shifts(
     needs: &[String],
 ) -> Outcome<Shifts> {
     let mut probe = Collector::new(plain.clone())?;
-    let progress = Progress::new("looking for levels");
     let names: Vec<String> = classes.iter().map(|c| c.to_string()).collect();
     let usable = |row: &Row| probe.offer(row) == Taken::Used;
-    let levels = levels_of(table, needs, &names, |rows| progress.at(rows), usable, level_of);
+    let levels = levels_of(table, needs, &names, tables::progress("looking for levels"), usable, level_of);
     let levels = levels.of_file(&o.table)?;
-    progress.finish();
     let (mut terms, mut against) = (Vec::new(), Vec::new());
     for (class, levels) in classes.iter().zip(levels) {
         let Some(((first, _), others)) = levels.split_first().filter(|(_, others)| !others.is_empty()) else {

@@ -64,16 +64,12 @@ use failure::Outcome;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// What stands under each help, by verb, and the usual cautions, printed under all of them.
+/// What stands under each help, by verb, and the usual cautions, printed under all of them; broken into lines as shown.
 const HELP: &str = include_str!("help.txt");
-
-/// Columns that help may fill, and its commands: these stand indented on a manual page too.
-const WIDTH: usize = 80;
-const COMMAND_WIDTH: usize = 72;
 
 /// How large a flake comes off, and how sure that is.
 #[derive(Parser)]
-#[command(name = "knap", version, term_width = WIDTH)]
+#[command(name = "knap", version, term_width = 80)]
 struct Cli {
     /// Print the answer and errors only: no summary, no remarks, no progress
     #[arg(long, short, global = true, display_order = 900)]
@@ -138,42 +134,9 @@ fn told_of(name: &str) -> &'static str {
     part.split("\n[").next().unwrap_or_default().trim_end()
 }
 
-/// What stands under a help: examples (indented lines) and prose, both wrapped, then the cautions.
+/// What stands under a help: examples and prose, then the cautions.
 fn help(verb: &str) -> String {
-    let (mut out, mut prose) = (String::new(), String::new());
-    for line in told_of(verb).lines().chain([""]).chain(told_of("care").lines()).chain([""]) {
-        let command = line.starts_with(' ');
-        if !command && !line.is_empty() && !line.ends_with(':') {
-            prose.push_str(&format!("{line} "));
-            continue;
-        }
-        if !prose.is_empty() {
-            out.push_str(&format!("{}\n", report::wrapped(&prose, "", "", WIDTH)));
-            prose.clear();
-        }
-        out.push_str(&if command { over_lines(line.trim()) } else { format!("{line}\n") });
-    }
-    out.trim().to_string()
-}
-
-/// A command that may be pasted into a shell, broken before options.
-fn over_lines(command: &str) -> String {
-    let mut out = String::from("  ");
-    let mut column = 2;
-    for (i, piece) in command.split(" --").enumerate() {
-        let piece = if i == 0 { piece.to_string() } else { format!("--{piece}") };
-        if i > 0 && column + piece.len() + 3 > COMMAND_WIDTH {
-            out.push_str(" \\\n      ");
-            column = 6;
-        } else if i > 0 {
-            out.push(' ');
-            column += 1;
-        }
-        out.push_str(&piece);
-        column += piece.len();
-    }
-    out.push('\n');
-    out
+    format!("{}\n\n{}", told_of(verb), told_of("care"))
 }
 
 fn main() -> ExitCode {

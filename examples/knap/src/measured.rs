@@ -1,6 +1,6 @@
 //! The options that say how exactly a platform was measured, and which flakes were kept.
 
-use crate::failure::{Failure, Outcome};
+use crate::failure::{Outcome, Whose};
 use crate::report::short;
 use clap::Args;
 use conchoid::calibration::RecoveryThreshold;
@@ -58,7 +58,7 @@ impl KeptAbove {
     pub fn threshold(&self) -> Outcome<Option<RecoveryThreshold>> {
         let mm = self.kept_above_mm.map(RecoveryThreshold::above_mm);
         let found = mm.or_else(|| self.kept_above_g.map(RecoveryThreshold::above_g));
-        found.transpose().map_err(Failure::of_options)
+        found.transpose().asked()
     }
 
     /// As written on the command line.
@@ -86,7 +86,7 @@ impl MeasuredWith {
         self.each()
             .into_iter()
             .try_fold(MeasurementErrors::new(), |all, (name, sd)| all.absolute(name, sd))
-            .map_err(Failure::of_options)
+            .asked()
     }
 
     /// A sentence, empty where every measurement is taken as exact.

@@ -5,7 +5,7 @@ use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::by;
 use crate::original_plot;
 use crate::report::{Ends, Page, RowFormat, behind, percent, probability, short, table_as_table};
-use crate::tables::{self, Progress, Sink};
+use crate::tables::{self, Sink};
 use crate::taken::{TakenIn, read};
 use clap::Args;
 use conchoid::Error;
@@ -281,10 +281,9 @@ fn table(
     if o.plot.is_some() {
         originals = originals.seen();
     }
-    let progress = Progress::new("looking back");
     let sink = Sink::open(o.out.as_deref())?;
-    let done =
-        originals.write(table, sink, |rows| progress.at(rows), |found, now| drawn.take(found, now, level));
+    let done = originals
+        .write(table, sink, tables::progress("looking back"), |found, now| drawn.take(found, now, level));
     let (sink, summary) = done.map_err(|e| match e {
         e @ Error::Missing { .. } => {
             Failure::usage(format!("{path}: {e}; map yours with --column THEIRS=mass_now_g"))
@@ -292,11 +291,9 @@ fn table(
         e @ Error::Table { .. } => Failure::other(format!("{path}: {e}")),
         e => e.into(),
     })?;
-    progress.finish();
     sink.finish()?;
     if let Some(path) = &o.plot {
         drawn.draw(path, level)?;
     }
-    crate::report::summary(&summary);
-    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
+    Ok(crate::report::summary(&summary))
 }

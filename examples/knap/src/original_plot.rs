@@ -1,7 +1,7 @@
 //! The pictures of `knap original`: one piece, what it weighed and what is lost of it, or all pieces of a table.
 
 use crate::failure::Outcome;
-use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale};
+use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale, points};
 use crate::report::{Ends, count, percent, short};
 use crate::tables::save;
 use conchoid::infer::{OriginalEstimate, Remains};
@@ -82,27 +82,17 @@ impl Pieces {
         let mut mass =
             Axis::over("original mass, g", all().flat_map(|p| [p.now, p.mass.low, p.mass.high]), true);
         mass.high *= (mass.high / mass.low).powf(0.2);
-        let of = |improbable: bool, at: fn(&Piece) -> f64| -> Vec<(f64, f64)> {
-            all().filter(|p| p.improbable == improbable).map(|p| (p.now, at(p))).collect()
-        };
-        let strange = all().any(|p| p.improbable);
         let mut legend = vec![("median of what it was".to_string(), 0)];
-        if strange {
+        if all().any(|p| p.improbable) {
             legend.push(("more remains than expected: check".to_string(), 1));
         }
-        let layers = vec![
-            pale(all().map(|p| (p.now, p.mass.low, p.mass.high))),
-            diagonal(&x, &mass),
-            Layer::Points(of(false, |p| p.mass.median), 0),
-            Layer::Points(of(true, |p| p.mass.median), 1),
-        ];
+        let held = pale(all().map(|p| (p.now, p.mass.low, p.mass.high)));
+        let mut layers = vec![held, diagonal(&x, &mass)];
+        layers.extend(points(all().map(|p| (p.now, p.mass.median, usize::from(p.improbable)))));
         let title = "original mass (dashed: nothing lost)".into();
         let first = Panel { title, x: x.clone(), y: mass, layers, legend };
-        let layers = vec![
-            pale(all().map(|p| (p.now, 100.0 * p.lost.low, 100.0 * p.lost.high))),
-            Layer::Points(of(false, |p| 100.0 * p.lost.median), 0),
-            Layer::Points(of(true, |p| 100.0 * p.lost.median), 1),
-        ];
+        let mut layers = vec![pale(all().map(|p| (p.now, 100.0 * p.lost.low, 100.0 * p.lost.high)))];
+        layers.extend(points(all().map(|p| (p.now, 100.0 * p.lost.median, usize::from(p.improbable)))));
         let y = Axis::fixed("share of the mass lost, %", 0.0, 100.0);
         let second = Panel { title: "share lost".into(), x, y, layers, legend: Vec::new() };
         let (pieces, every) = (count(self.0.seen, "piece", "pieces"), self.0.told(""));

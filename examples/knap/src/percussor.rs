@@ -3,7 +3,7 @@
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::{Page, RowFormat, wrapped};
-use crate::tables::{self, Progress, Sink, Twice};
+use crate::tables::{self, Sink, Twice};
 use crate::taken::{TakenIn, named_number, read};
 use clap::Args;
 use conchoid::calibration::bundled;
@@ -147,8 +147,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let place = |name: &String| table.header().position(name).ok_or_else(|| unknown(name));
     let group = o.group.as_ref().map(place).transpose()?;
     let one_by_one = TableAttributions::new(&attribution, table.header(), group, || o.rng());
-    let progress = Progress::new("judging");
-    let done = |rows: u64| progress.at(rows);
+    let done = tables::progress("judging");
     // without a table to be written the rows are only counted
     let found = if o.out.is_some() || o.format == RowFormat::Csv {
         let sink = Sink::open(o.out.as_deref())?;
@@ -158,7 +157,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     } else {
         one_by_one.write(table, std::io::sink(), done).of_table(&o.table)?.1
     };
-    progress.finish();
     let mut page = Page::default();
     page.told(&found);
     page.cautions(&[("", &found.cautions())]);
@@ -174,5 +172,5 @@ pub fn run(o: &Options) -> Outcome<u8> {
     for line in summary.refusals().lines(8) {
         note!("{}", wrapped(&format!("refused, {line}"), "  ", "      ", 108));
     }
-    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
+    Ok(crate::report::exit_code(summary))
 }

@@ -113,6 +113,9 @@ const ASKED: [(&str, &str); 5] = [
     ("difference", "difference"),
 ];
 
+/// Columns that a command may fill.
+const COMMAND_WIDTH: usize = 72;
+
 /// An error about what stood on the command line.
 fn usage(e: conchoid::Error) -> Failure {
     let column = e.place().and_then(|at| at.column.as_deref());
@@ -151,7 +154,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     page.told(&plan);
     if let Some(path) = &o.sheet {
         page.part(format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:"));
-        page.0.push_str(&crate::over_lines(&fit_command(o, path)));
+        page.line(over_lines(&fit_command(o, path)));
     }
     page.part(crate::told_of("care"));
     page.show()?;
@@ -239,6 +242,20 @@ fn at(experiment: Experiment, text: &str) -> Outcome<Experiment> {
     }
     let number = |name: &str| numbers.iter().find(|(n, _)| *n == name).map(|(_, v)| *v);
     experiment.at(text, &by(number, |name| percussor.filter(|_| name == "percussor"))).map_err(usage)
+}
+
+/// A command that may be pasted into a shell, broken before options.
+fn over_lines(command: &str) -> String {
+    let mut pieces = command.split(" --");
+    let mut lines = vec![format!("  {}", pieces.next().unwrap_or_default())];
+    for piece in pieces {
+        match lines.last_mut().filter(|l| l.len() + " --".len() + piece.len() + " \\".len() <= COMMAND_WIDTH)
+        {
+            Some(line) => *line += &format!(" --{piece}"),
+            None => lines.push(format!("      --{piece}")),
+        }
+    }
+    lines.join(" \\\n")
 }
 
 /// What fits the filled sheet under the form of the plan.

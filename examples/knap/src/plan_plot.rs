@@ -1,7 +1,7 @@
 //! The curves of a plan: width of the intervals and chance to see a difference, by number of flakes.
 
 use crate::failure::Outcome;
-use crate::plot::{self, Axis, Layer, Panel};
+use crate::plot::{self, Axis, Layer, Panel, marked};
 use conchoid::plan::{Outlook, Plan};
 
 /// What stands at the axes.
@@ -42,8 +42,7 @@ pub fn page(plan: &Plan, words: &Words) -> Outcome<String> {
         let mut layers = vec![Layer::Guide(vec![(words.planned, 0.0), (words.planned, highest)])];
         let mut legend = Vec::new();
         for (name, points, series) in curves {
-            layers.push(Layer::Line(points.clone(), series));
-            layers.push(Layer::Points(points, series));
+            layers.extend(marked(points, series));
             legend.push((name.to_string(), series));
         }
         let (x, y) = (Axis::fixed("flakes struck", 0.0, end), Axis::fixed(label, 0.0, 1.25 * highest));

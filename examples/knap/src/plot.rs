@@ -58,24 +58,20 @@ pub struct Axis {
 impl Axis {
     /// An axis that holds these values with a little room; `log` for sizes.
     pub fn over(label: &str, values: impl IntoIterator<Item = f64>, log: bool) -> Axis {
-        let mut low = f64::INFINITY;
-        let mut high = f64::NEG_INFINITY;
-        for v in values.into_iter().filter(|v| v.is_finite() && (!log || *v > 0.0)) {
-            low = low.min(v);
-            high = high.max(v);
-        }
+        let shown = values.into_iter().filter(|v| v.is_finite() && (!log || *v > 0.0));
+        let (mut low, mut high) =
+            shown.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
         if !(low <= high) {
             (low, high) = if log { (1.0, 10.0) } else { (0.0, 1.0) };
         }
-        let mut axis = Axis { label: label.to_string(), low, high, log, words: Vec::new() };
-        if log {
+        let (low, high) = if log {
             let room = ((high / low).ln() * 0.04).max(0.05);
-            (axis.low, axis.high) = (low * (-room).exp(), high * room.exp());
+            (low * (-room).exp(), high * room.exp())
         } else {
             let room = if high > low { 0.05 * (high - low) } else { 0.5 };
-            (axis.low, axis.high) = (low - room, high + room);
-        }
-        axis
+            (low - room, high + room)
+        };
+        Axis { log, ..Axis::fixed(label, low, high) }
     }
 
     /// An axis with given ends.
@@ -129,12 +125,10 @@ impl Axis {
         let decades = (self.high / self.low).log10();
         // a short logarithmic axis holds too few powers: it is marked like a plain one
         if self.log && decades > 0.8 {
-            let steps: &[f64] = if decades > 3.0 {
-                &[1.0]
-            } else if decades > 1.2 {
-                &[1.0, 3.0]
-            } else {
-                &[1.0, 2.0, 5.0]
+            let steps: &[f64] = match decades {
+                d if d > 3.0 => &[1.0],
+                d if d > 1.2 => &[1.0, 3.0],
+                _ => &[1.0, 2.0, 5.0],
             };
             let (from, to) = (self.low.log10().floor() as i32, self.high.log10().ceil() as i32);
             // every so many decades, where there are more than can be read
@@ -238,6 +232,18 @@ pub fn named_rows(
 pub fn diagonal(x: &Axis, y: &Axis) -> Layer {
     let (from, to) = (x.low.max(y.low), x.high.min(y.high));
     Layer::Guide(vec![(from, from), (to, to)])
+}
+
+/// Points, each in the colour and with the marker of its series; those of one series are a layer.
+pub fn points(list: impl IntoIterator<Item = (f64, f64, usize)>) -> impl Iterator<Item = Layer> {
+    let mut series: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
+    list.into_iter().for_each(|(x, y, k)| series.entry(k).or_default().push((x, y)));
+    series.into_iter().map(|(k, points)| Layer::Points(points, k))
+}
+
+/// A line of a series with its points marked.
+pub fn marked(points: Vec<(f64, f64)>, series: usize) -> [Layer; 2] {
+    [Layer::Line(points.clone(), series), Layer::Points(points, series)]
 }
 
 /// Upright lines in pale grey.
@@ -409,9 +415,9 @@ fn density(area: &Area, f: &Frame, places: &[(i32, i32)], series: usize, side: i
 
 /// Many upright lines as their course: at each place along the axis one that stands for those there, with the mean of
 /// their ends, or for spikes that rise from one foot, the highest.
-fn course(list: &[((i32, i32), i32)], spikes: bool, side: i32) -> Vec<(i32, i32, i32)> {
+fn course(list: &[(i32, i32, i32)], spikes: bool, side: i32) -> Vec<(i32, i32, i32)> {
     let mut places: BTreeMap<i32, (f64, f64, f64)> = BTreeMap::new();
-    for ((x, low), high) in list {
+    for (x, low, high) in list {
         let (low, high) = (f64::from(*low), f64::from(*high));
         let at = places.entry(x.div_euclid(fine(side))).or_insert((0.0, 0.0, 0.0));
         *at = match (spikes, at.2) {
@@ -488,27 +494,24 @@ fn layer_on(area: &Area, f: &Frame, layer: &Layer, side: i32) -> Outcome<()> {
             let colour = if *series == usize::MAX { PALE } else { colour(*series) };
             let within = |v: f64| v.max(p.y.low).min(p.y.high);
             let lines = list.iter().filter(|w| w.0.is_finite());
-            let lines: Vec<((i32, i32), i32)> =
-                lines.map(|(x, l, u)| (f.at(*x, within(*l)), f.at(*x, within(*u)).1)).collect();
-            if lines.len() <= MANY {
-                return lines
-                    .iter()
-                    .try_for_each(|((x, l), u)| line(area, vec![(*x, *l), (*x, *u)], colour, 1));
-            }
-            let (width, across, shade) = match *series {
-                usize::MAX => (side as u32, side, BAND),
-                _ => (1, 2, colour),
+            let placed = |(x, l, u): &(f64, f64, f64)| {
+                let (x, low) = f.at(*x, within(*l));
+                (x, low, f.at(0.0, within(*u)).1)
             };
-            let lines = course(&lines, *series != usize::MAX, across);
+            let lines: Vec<(i32, i32, i32)> = lines.map(placed).collect();
+            let (lines, shade, width) = match *series {
+                _ if lines.len() <= MANY => (lines, colour, 1),
+                usize::MAX => (course(&lines, false, side), BAND, side as u32),
+                _ => (course(&lines, true, 2), colour, 1),
+            };
             lines.into_iter().try_for_each(|(x, l, u)| line(area, vec![(x, l), (x, u)], shade, width))
         }
         Layer::Spans(list, series) => list.iter().try_for_each(|(y, from, to)| {
             let colour = colour(*series);
-            let (a, b) = (f.at(from.max(p.x.low), *y), f.at(to.min(p.x.high), *y));
-            line(area, vec![a, b], colour, 2)?;
-            [a, b]
-                .into_iter()
-                .try_for_each(|e| line(area, vec![(e.0, e.1 - fine(4)), (e.0, e.1 + fine(4))], colour, 2))
+            let ends = [f.at(from.max(p.x.low), *y), f.at(to.min(p.x.high), *y)];
+            line(area, ends.to_vec(), colour, 2)?;
+            ends.into_iter()
+                .try_for_each(|(x, y)| line(area, vec![(x, y - fine(4)), (x, y + fine(4))], colour, 2))
         }),
         Layer::Guide(points) => dashed(area, points.iter().map(|(x, y)| f.at(*x, *y)).collect(), GREY, 1),
         Layer::Dashes(points, series) => dashed(area, f.within(points), colour(*series), 2),
@@ -536,12 +539,20 @@ const MARGINS: usize = 96;
 
 /// A page of panels in rows of `columns`, as SVG text.
 pub fn page(title: &str, panels: &[Panel], columns: usize) -> Outcome<String> {
-    page_of(title, panels, columns, HEIGHT)
+    page_of_rows(title, panels, columns, 0)
 }
 
 /// The same with panels that hold so many named rows.
 pub fn page_of_rows(title: &str, panels: &[Panel], columns: usize, rows: usize) -> Outcome<String> {
-    page_of(title, panels, columns, height_of(rows))
+    // coarser squares where the page would be too large
+    let [fine, coarser @ ..] = SQUARES;
+    let drawn = |side| page_with(title, panels, columns, height_of(rows), side);
+    coarser.into_iter().try_fold(
+        drawn(fine)?,
+        |page, side| {
+            if page.len() <= MOST_BYTES { Ok(page) } else { drawn(side) }
+        },
+    )
 }
 
 fn height_of(rows: usize) -> usize {
@@ -565,18 +576,6 @@ fn guide_between_names(x: f64, rows: usize, top: f64) -> Vec<Layer> {
     }
     pieces.push(Layer::Guide(vec![(x, from), (x, top)]));
     pieces
-}
-
-fn page_of(title: &str, panels: &[Panel], columns: usize, cell_height: usize) -> Outcome<String> {
-    let mut page = String::new();
-    // coarser squares where the page would be too large
-    for side in SQUARES {
-        page = page_with(title, panels, columns, cell_height, side)?;
-        if page.len() <= MOST_BYTES {
-            break;
-        }
-    }
-    Ok(page)
 }
 
 fn page_with(

@@ -72,12 +72,19 @@ pub fn lines(text: &str) -> String {
     broken.collect::<Vec<_>>().join("\n")
 }
 
-/// Tells what became of the rows of a table, and what to change where nothing did.
-pub fn summary(summary: &conchoid::table::Summary) {
+/// Tells what became of the rows of a table, and what to change where nothing did; the exit code says whether rows were
+/// refused.
+pub fn summary(summary: &conchoid::table::Summary) -> u8 {
     note!("{}", lines(&summary.to_string()));
     if let Some(what) = summary.nothing_answered() {
         note!("knap: {what}");
     }
+    exit_code(summary)
+}
+
+/// 3 where rows were refused.
+pub fn exit_code(summary: &conchoid::table::Summary) -> u8 {
+    if summary.tally().refused() > 0 { 3 } else { 0 }
 }
 
 /// What a column is called in a sentence, and its unit: `platform depth, mm`.

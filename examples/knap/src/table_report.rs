@@ -5,7 +5,7 @@ use crate::blow::BlowOptions;
 use crate::estimate_plot::{Rows, Seen};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::files::named_after;
-use crate::tables::{self, Progress, Twice, save};
+use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::Assessment;
@@ -47,20 +47,15 @@ pub fn run(o: &Options) -> Outcome<u8> {
     tables::told(table.header());
     let estimates = tables::estimates(&o.blow, &given, first.clone(), by_row, level)?;
     let mut drawn = Rows::default();
-    let progress = Progress::new("estimating");
     let (_, summary, fit) = estimates
         .write_beside(
             table,
             std::io::sink(),
-            |rows| progress.at(rows),
+            tables::progress("estimating"),
             |row, e| Seen::of(row.row, row, &e, level),
-            |seen| {
-                drawn.take(seen);
-                Ok(())
-            },
+            |seen| drawn.take(seen),
         )
         .of_file(&o.table)?;
-    progress.finish();
     if let Some(what) = summary.nothing_answered() {
         return Err(Failure::other(format!("{}: {what}", o.table)));
     }
@@ -92,13 +87,13 @@ pub fn run(o: &Options) -> Outcome<u8> {
         page = page.compared(a).picture(&format!("Forms compared by {}", a.column()), &beside(picture));
     }
     save(&o.out, &page.to_string())?;
-    crate::report::summary(&summary);
+    let code = crate::report::summary(&summary);
     note!(
         "Written to {}, with {} beside it",
         o.out,
         crate::report::count(1 + compared.len() as u64, "picture", "pictures")
     );
-    Ok(if summary.tally().refused() > 0 { 3 } else { 0 })
+    Ok(code)
 }
 
 /// Further bundled calibrations that answered rows.

@@ -8,9 +8,9 @@ use conchoid::table::{
     CLASSES, Header, Offer, OffersMade, Reasons, Row, TableEstimates, TableOptions, TableReader,
 };
 use conchoid::table::{QUANTITIES, levels_of, offer_each};
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{ProgressBar, ProgressFinish, ProgressStyle};
 use std::fs::File;
-use std::io::{IsTerminal, Read, Seek};
+use std::io::{Read, Seek};
 
 pub use crate::files::{Sink, bytes, save};
 
@@ -50,10 +50,7 @@ pub fn offer(
     numbers: bool,
     take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
 ) -> Outcome<OffersMade> {
-    let progress = Progress::new(what);
-    let made = offer_each(table, needs, numbers, |rows| progress.at(rows), take).of_file(path)?;
-    progress.finish();
-    Ok(made)
+    offer_each(table, needs, numbers, progress(what), take).of_file(path)
 }
 
 /// Estimates of the rows of a table, by what was said of all of them on the command line.
@@ -129,31 +126,12 @@ impl Twice {
     }
 }
 
-/// Progress on a terminal; nothing in a pipe.
-pub struct Progress(Option<ProgressBar>);
-
-impl Progress {
-    pub fn new(what: &'static str) -> Progress {
-        if crate::quiet() || !std::io::stderr().is_terminal() {
-            return Progress(None);
-        }
-        let bar = ProgressBar::new_spinner().with_message(what);
-        if let Ok(style) = ProgressStyle::with_template("{msg}: {human_pos} rows, {elapsed}") {
-            bar.set_style(style);
-        }
-        Progress(Some(bar))
+/// Progress on a terminal, cleared at the end; nothing in a pipe, or where quiet was asked for.
+pub fn progress(what: &'static str) -> impl FnMut(u64) {
+    let bar = if crate::quiet() { ProgressBar::hidden() } else { ProgressBar::new_spinner() };
+    let mut bar = bar.with_message(what).with_finish(ProgressFinish::AndClear);
+    if let Ok(style) = ProgressStyle::with_template("{msg}: {human_pos} rows, {elapsed}") {
+        bar = bar.with_style(style);
     }
-
-    /// So many rows are done.
-    pub fn at(&self, rows: u64) {
-        if let Some(bar) = &self.0 {
-            bar.set_position(rows);
-        }
-    }
-
-    pub fn finish(self) {
-        if let Some(bar) = self.0 {
-            bar.finish_and_clear();
-        }
-    }
+    move |rows| bar.set_position(rows)
 }
