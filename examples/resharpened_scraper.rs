@@ -21,7 +21,7 @@ use conchoid::flake::{Flake, Retouch};
 use conchoid::infer::Drawing;
 use conchoid::infer::{GroupLosses, Losses};
 use conchoid::infer::{LookBack, OriginalEstimate, Remains, original};
-use conchoid::predict::{Ask, Caution, Interval, Predictor};
+use conchoid::predict::{Ask, Interval, Predictor};
 use conchoid::strike::{Platform, Strike};
 use plot::{Axis, Layer, Panel, page};
 use rand::{RngExt, SeedableRng};
@@ -151,7 +151,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("\nA label says that a tool of 260 g has a platform of 3 mm at 65 degrees:");
     let wrong = original(&sizes, &strike(3.0, 65.0)?, &Remains::new(260.0)?, &ask, None)?;
     print(&wrong)?;
-    for caution in wrong.cautions.iter().filter(|c| matches!(c, Caution::RemainsImprobable { .. })) {
+    for caution in wrong.cautions.iter().filter(|c| c.kind() == "remains-improbable") {
         println!("{}", wrapped(&format!("Mind: {caution}.")));
     }
 

@@ -7,10 +7,13 @@ use std::fmt;
 /// Probability below zero from which it is told; common practice, no source.
 pub(crate) const ATOM_TOLD: f64 = 1e-6;
 
-/// A reason to distrust an answer.
+/// A reason to distrust an answer: a sentence for people (`to_string`), and a word for programs ([`Caution::kind`]).
 #[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub enum Caution {
+pub struct Caution(pub(crate) Doubt);
+
+/// What a caution is about.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Doubt {
     /// A measurement outside what the experiment covered.
     OutsideRange {
         /// The measurement.
@@ -193,34 +196,34 @@ pub enum Caution {
 impl Caution {
     /// A stable name of the kind, for programs.
     pub fn kind(&self) -> &'static str {
-        match self {
-            Caution::OutsideRange { .. } => "outside-range",
-            Caution::Leverage { .. } => "leverage",
-            Caution::BeyondRecorded { .. } => "beyond-recorded",
-            Caution::PercussorNotInExperiment { .. } => "percussor-not-in-experiment",
-            Caution::PercussorRatio { .. } => "percussor-ratio",
-            Caution::StoneNotInExperiment { .. } => "stone-not-in-experiment",
-            Caution::SettingsAveraged { .. } => "settings-averaged",
-            Caution::Assumed { .. } => "assumed",
-            Caution::NotInExperiment { .. } => "not-in-experiment",
-            Caution::MovedToSites { .. } => "moved-to-sites",
-            Caution::NearEndOfDomain { .. } => "near-end-of-domain",
-            Caution::AtomAtZero { .. } => "atom-at-zero",
-            Caution::Technique { .. } => "technique",
-            Caution::Bevelled => "bevelled",
-            Caution::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
-            Caution::TerminationsNotTold { .. } => "terminations-not-told",
-            Caution::NotAsStruck { .. } => "not-as-struck",
-            Caution::RemainsImprobable { .. } => "remains-improbable",
-            Caution::MeasuredOutside { .. } => "measured-outside",
-            Caution::RetouchNotInExperiment { .. } => "retouch-not-in-experiment",
-            Caution::HeightAboveThickness => "height-above-thickness",
-            Caution::StatesOfExperiment => "states-of-experiment",
-            Caution::FlakesDisagree { .. } => "flakes-disagree",
-            Caution::LikeNone { .. } => "like-none",
-            Caution::LipsAgainstSizes { .. } => "lips-against-sizes",
-            Caution::NoFailedBlows => "no-failed-blows",
-            Caution::Mechanics { kind, .. } => kind,
+        match &self.0 {
+            Doubt::OutsideRange { .. } => "outside-range",
+            Doubt::Leverage { .. } => "leverage",
+            Doubt::BeyondRecorded { .. } => "beyond-recorded",
+            Doubt::PercussorNotInExperiment { .. } => "percussor-not-in-experiment",
+            Doubt::PercussorRatio { .. } => "percussor-ratio",
+            Doubt::StoneNotInExperiment { .. } => "stone-not-in-experiment",
+            Doubt::SettingsAveraged { .. } => "settings-averaged",
+            Doubt::Assumed { .. } => "assumed",
+            Doubt::NotInExperiment { .. } => "not-in-experiment",
+            Doubt::MovedToSites { .. } => "moved-to-sites",
+            Doubt::NearEndOfDomain { .. } => "near-end-of-domain",
+            Doubt::AtomAtZero { .. } => "atom-at-zero",
+            Doubt::Technique { .. } => "technique",
+            Doubt::Bevelled => "bevelled",
+            Doubt::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
+            Doubt::TerminationsNotTold { .. } => "terminations-not-told",
+            Doubt::NotAsStruck { .. } => "not-as-struck",
+            Doubt::RemainsImprobable { .. } => "remains-improbable",
+            Doubt::MeasuredOutside { .. } => "measured-outside",
+            Doubt::RetouchNotInExperiment { .. } => "retouch-not-in-experiment",
+            Doubt::HeightAboveThickness => "height-above-thickness",
+            Doubt::StatesOfExperiment => "states-of-experiment",
+            Doubt::FlakesDisagree { .. } => "flakes-disagree",
+            Doubt::LikeNone { .. } => "like-none",
+            Doubt::LipsAgainstSizes { .. } => "lips-against-sizes",
+            Doubt::NoFailedBlows => "no-failed-blows",
+            Doubt::Mechanics { kind, .. } => kind,
         }
     }
 }
@@ -229,55 +232,49 @@ impl Caution {
     /// Which cautions are told in one sentence with it; the families in the order of their weight, the gravest first. (This
     /// crate's choice, no source.)
     fn family(&self) -> u8 {
-        match self {
-            Caution::FlakesDisagree { .. } | Caution::LikeNone { .. } | Caution::LipsAgainstSizes { .. } => 0,
-            Caution::OutsideRange { .. } => 1,
-            Caution::Leverage { .. } | Caution::BeyondRecorded { .. } => 2,
-            Caution::NearEndOfDomain { .. } | Caution::AtomAtZero { .. } => 3,
-            Caution::RemainsImprobable { .. } | Caution::MeasuredOutside { .. } => 4,
-            Caution::Mechanics { kind: "crushes", .. } => 5,
-            Caution::PercussorNotInExperiment { .. } | Caution::PercussorRatio { .. } => 6,
-            Caution::Technique { .. } => 7,
-            Caution::StoneNotInExperiment { .. } => 8,
-            Caution::MovedToSites { .. } => 9,
-            Caution::NotAsStruck { .. } | Caution::Bevelled | Caution::HeightAboveThickness => 10,
-            Caution::RetouchNotInExperiment { .. } | Caution::StatesOfExperiment => 11,
-            Caution::Mechanics { .. } => 12,
-            Caution::NoFailedBlows => 13,
-            Caution::Assumed { .. } | Caution::SettingsAveraged { .. } => 14,
-            Caution::TerminationNotInExperiment { .. } | Caution::TerminationsNotTold { .. } => 15,
-            Caution::NotInExperiment { .. } => 16,
+        match &self.0 {
+            Doubt::FlakesDisagree { .. } | Doubt::LikeNone { .. } | Doubt::LipsAgainstSizes { .. } => 0,
+            Doubt::OutsideRange { .. } => 1,
+            Doubt::Leverage { .. } | Doubt::BeyondRecorded { .. } => 2,
+            Doubt::NearEndOfDomain { .. } | Doubt::AtomAtZero { .. } => 3,
+            Doubt::RemainsImprobable { .. } | Doubt::MeasuredOutside { .. } => 4,
+            Doubt::Mechanics { kind: "crushes", .. } => 5,
+            Doubt::PercussorNotInExperiment { .. } | Doubt::PercussorRatio { .. } => 6,
+            Doubt::Technique { .. } => 7,
+            Doubt::StoneNotInExperiment { .. } => 8,
+            Doubt::MovedToSites { .. } => 9,
+            Doubt::NotAsStruck { .. } | Doubt::Bevelled | Doubt::HeightAboveThickness => 10,
+            Doubt::RetouchNotInExperiment { .. } | Doubt::StatesOfExperiment => 11,
+            Doubt::Mechanics { .. } => 12,
+            Doubt::NoFailedBlows => 13,
+            Doubt::Assumed { .. } | Doubt::SettingsAveraged { .. } => 14,
+            Doubt::TerminationNotInExperiment { .. } | Doubt::TerminationsNotTold { .. } => 15,
+            Doubt::NotInExperiment { .. } => 16,
         }
     }
 }
 
-/// Cautions in few sentences: related ones told together, the gravest first, the same one once.
+/// Cautions of one or several answers in few sentences: related ones told together, the gravest first, the same one once.
+/// Each answer has a name (none where there is one answer): what holds for some of them only is told with theirs in front, but
+/// where the sentence names the percussor itself.
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::predict::{Predictor, in_few};
+/// use conchoid::predict::{Caution, Predictor, in_few_of};
 /// use conchoid::strike::{Platform, Strike};
 /// let glass = Predictor::new(bundled::named("controlled-glass")?)?;
-/// let platform = Platform::builder().depth_mm(40.0).exterior_platform_angle_deg(30.0).build()?;
-/// let estimate = glass.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
-/// let told = in_few(&estimate.cautions);
-/// assert!(told.len() < estimate.cautions.len());
+/// let cautions = |bevelled: bool| -> conchoid::Result<Vec<Caution>> {
+///     let platform = Platform::builder().depth_mm(40.0).exterior_platform_angle_deg(30.0).bevelled(bevelled);
+///     let strike = Strike::builder().platform(platform.build()?).build()?;
+///     Ok(glass.estimate(&strike, &Default::default())?.cautions)
+/// };
+/// let (plain, bevelled) = (cautions(false)?, cautions(true)?);
+/// let told = in_few_of(&[("", &plain)]);
+/// assert!(told.len() < plain.len());
 /// assert!(told[0].starts_with("platform depth 40 mm") && told[0].contains("exterior platform angle 30 degrees"));
+/// let told = in_few_of(&[("quartzite", &plain), ("antler", &bevelled)]);
+/// assert!(told.iter().any(|t| t.contains("antler: a bevelled platform")));
 /// # Ok::<(), conchoid::Error>(())
-/// ```
-pub fn in_few(all: &[Caution]) -> Vec<String> {
-    in_few_of(&[("", all)])
-}
-
-/// The same for several answers side by side, each with its name: what holds for some of them only is told with theirs in
-/// front, but where the sentence names the percussor itself.
-///
-/// ```
-/// use conchoid::predict::{Caution, in_few_of};
-/// let bevelled = [Caution::Bevelled, Caution::NoFailedBlows];
-/// let told = in_few_of(&[("quartzite", &[Caution::NoFailedBlows]), ("antler", &bevelled)]);
-/// assert!(told[0].starts_with("antler: a bevelled platform"));
-/// assert!(told[1].starts_with("whether the flake detaches"));
 /// ```
 pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
     // by place, since two answers may bear one name
@@ -294,7 +291,7 @@ pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
     }
     let mut families: std::collections::BTreeMap<u8, Vec<String>> = Default::default();
     for (c, sentence, whose) in found {
-        let named = matches!(c, Caution::PercussorNotInExperiment { .. } | Caution::PercussorRatio { .. });
+        let named = matches!(c.0, Doubt::PercussorNotInExperiment { .. } | Doubt::PercussorRatio { .. });
         let told = if whose.len() == all.len() || named {
             sentence
         } else {
@@ -327,10 +324,16 @@ fn unit(column: &str) -> &'static str {
         .map_or("", |(_, unit)| unit)
 }
 
+impl From<Doubt> for Caution {
+    fn from(doubt: Doubt) -> Caution {
+        Caution(doubt)
+    }
+}
+
 impl fmt::Display for Caution {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Caution::OutsideRange { measurement, value, low, high } => {
+        match &self.0 {
+            Doubt::OutsideRange { measurement, value, low, high } => {
                 let (side, by) = if value < low { ("below", low - value) } else { ("above", value - high) };
                 let u = unit(measurement);
                 write!(
@@ -341,14 +344,14 @@ impl fmt::Display for Caution {
                     short(by)
                 )
             }
-            Caution::Leverage { value, largest } => write!(
+            Doubt::Leverage { value, largest } => write!(
                 f,
                 "this combination of measurements is unlike any flake of the experiment \
                  (leverage {}, largest fitted {})",
                 short(*value),
                 short(*largest)
             ),
-            Caution::BeyondRecorded { size, expected, low, high } => {
+            Doubt::BeyondRecorded { size, expected, low, high } => {
                 let side = if expected < low { "below" } else { "above" };
                 let u = unit(size);
                 write!(
@@ -361,7 +364,7 @@ impl fmt::Display for Caution {
                     short(*high)
                 )
             }
-            Caution::PercussorNotInExperiment { percussor, leans_on, seen } => {
+            Doubt::PercussorNotInExperiment { percussor, leans_on, seen } => {
                 if seen.is_empty() {
                     return write!(f, "what struck the flakes of this calibration is not recorded: {percussor} changes nothing");
                 }
@@ -371,36 +374,36 @@ impl fmt::Display for Caution {
                     None => write!(f, "; the answer is for what was used"),
                 }
             }
-            Caution::PercussorRatio { percussor, seen, ratio: Some((over, under)) } => write!(
+            Doubt::PercussorRatio { percussor, seen, ratio: Some((over, under)) } => write!(
                 f,
                 "nobody struck these flakes with {percussor} ({} did): the answer is theirs times the ratio of {over} over \
                  {under} on glass at the same angles and landing place, with its uncertainty and more for carrying it over \
                  (this crate's choice); how flakes end is left as it was",
                 seen.join(", ")
             ),
-            Caution::PercussorRatio { percussor, seen, ratio: None } => write!(
+            Doubt::PercussorRatio { percussor, seen, ratio: None } => write!(
                 f,
                 "nobody struck these flakes with {percussor} ({} did): taken as one of these, with wider intervals",
                 seen.join(", ")
             ),
-            Caution::StoneNotInExperiment { stone, seen } => {
+            Doubt::StoneNotInExperiment { stone, seen } => {
                 write!(f, "the experiment flaked {seen}, not {stone}")
             }
-            Caution::SettingsAveraged { settings } => {
+            Doubt::SettingsAveraged { settings } => {
                 let names: Vec<String> = settings.iter().map(|s| in_words(s)).collect();
                 let of_blows = |s: &String| SETTINGS.contains(&s.as_str());
                 let over = if settings.iter().all(of_blows) { "blows of the experiment" } else { "flakes fitted" };
                 write!(f, "not given: {}; averaged over the {over}", names.join(", "))
             }
-            Caution::Assumed { class, level } => {
+            Doubt::Assumed { class, level } => {
                 write!(f, "{} is taken as \"{level}\" (not given, or not in the experiment)", in_words(class))
             }
-            Caution::NotInExperiment { what } => write!(
+            Doubt::NotInExperiment { what } => write!(
                 f,
                 "{} not recorded in the experiment: the interval may be too narrow for a new one",
                 what.join(" and ")
             ),
-            Caution::MovedToSites { size, times, either_way } => write!(
+            Doubt::MovedToSites { size, times, either_way } => write!(
                 f,
                 "not flakes of the experiment: {} is taken {} times as large as there, as at excavated sites, which differ \
                  by a factor of {} either way",
@@ -408,38 +411,38 @@ impl fmt::Display for Caution {
                 two(*times),
                 two(*either_way)
             ),
-            Caution::NearEndOfDomain { measurement, value, why } => {
+            Doubt::NearEndOfDomain { measurement, value, why } => {
                 write!(f, "{} {}{}: {why}", in_words(measurement), short(*value), unit(measurement))
             }
-            Caution::AtomAtZero { size, probability } => write!(
+            Doubt::AtomAtZero { size, probability } => write!(
                 f,
                 "{:.1} % of the predictive of {} lies below zero, where no flake is",
                 probability * 100.0,
                 in_words(size)
             ),
-            Caution::Technique { technique } => write!(
+            Doubt::Technique { technique } => write!(
                 f,
                 "{technique} technique: the experiments struck directly; the sizes are those of a direct blow, with wider \
                  intervals (this crate's choice)"
             ),
-            Caution::Bevelled => {
+            Doubt::Bevelled => {
                 write!(f, "a bevelled platform gives a heavier flake than its depth predicts")
             }
-            Caution::TerminationNotInExperiment { termination } => {
+            Doubt::TerminationNotInExperiment { termination } => {
                 write!(
                     f,
                     "the calibration cannot answer for a {termination} termination; not conditioned on it"
                 )
             }
-            Caution::TerminationsNotTold { terminations } => write!(
+            Doubt::TerminationsNotTold { terminations } => write!(
                 f,
                 "the calibration gives these terminations no probability of their own: {}",
                 terminations.join(", ")
             ),
-            Caution::NotAsStruck { state } => {
+            Doubt::NotAsStruck { state } => {
                 write!(f, "the piece is {state}: the sizes are those of the flake as it came off")
             }
-            Caution::RemainsImprobable { size, now, probability } => {
+            Doubt::RemainsImprobable { size, now, probability } => {
                 let share = if *probability < 1e-6 {
                     "fewer than one in a million flakes".to_string()
                 } else {
@@ -454,7 +457,7 @@ impl fmt::Display for Caution {
                     unit(size)
                 )
             }
-            Caution::MeasuredOutside { column, measured, low, high } => {
+            Doubt::MeasuredOutside { column, measured, low, high } => {
                 let u = unit(column);
                 write!(
                     f,
@@ -465,37 +468,37 @@ impl fmt::Display for Caution {
                     short(*high)
                 )
             }
-            Caution::RetouchNotInExperiment { what } => write!(
+            Doubt::RetouchNotInExperiment { what } => write!(
                 f,
                 "{what} is not in the experiment (direct, on one edge): more may be lost than its heights tell"
             ),
-            Caution::HeightAboveThickness => f.write_str(
+            Doubt::HeightAboveThickness => f.write_str(
                 "a height of retouch is above the thickness there, within caliper error: it counts as the whole thickness",
             ),
-            Caution::StatesOfExperiment => f.write_str(
+            Doubt::StatesOfExperiment => f.write_str(
                 "the experiment has every state from first retouch to exhaustion in like numbers; where nearly all \
                  pieces are fresh, or nearly all worn out, the answer leans toward the middle",
             ),
-            Caution::FlakesDisagree { times } => write!(
+            Doubt::FlakesDisagree { times } => write!(
                 f,
                 "these flakes differ among themselves {} times as widely as flakes of one percussor do: more than one hand, \
                  stone or percussor, or errors of measurement; the odds mean little",
                 short(*times)
             ),
-            Caution::LikeNone { .. } => f.write_str(
+            Doubt::LikeNone { .. } => f.write_str(
                 "these flakes agree with none of the classes, even if the site differs from the experiment as sites do: the odds say \
                  which is less wrong, not which is right",
             ),
-            Caution::LipsAgainstSizes { lips_for, sizes_for, .. } => write!(
+            Doubt::LipsAgainstSizes { lips_for, sizes_for, .. } => write!(
                 f,
                 "the lips speak for {lips_for}, the sizes for {sizes_for}: the odds are what is left where one is set against \
                  the other, and change with every flake"
             ),
-            Caution::NoFailedBlows => f.write_str(
+            Doubt::NoFailedBlows => f.write_str(
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \
                  required force was found with sharp points pressed slowly",
             ),
-            Caution::Mechanics { text, .. } => f.write_str(text),
+            Doubt::Mechanics { text, .. } => f.write_str(text),
         }
     }
 }

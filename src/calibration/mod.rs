@@ -40,7 +40,7 @@ pub(crate) use distance::Distance;
 pub(crate) use fitting::triangle;
 pub use fitting::{
     Collector, Figure, FitReport, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
-    SizeRecipe, TailsToTry, Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    SizeRecipe, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::loss_recipe;

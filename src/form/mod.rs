@@ -35,6 +35,7 @@ pub(crate) use columns::{BLOCK, Plan, check_columns};
 pub(crate) use compiled::Compiled;
 pub use layout::{ClassInput, Layout};
 pub use shape::{Form, PUBLISHED};
+pub(crate) use term::Kind;
 pub use term::{Term, above, indicator, ln, log10, power, product, shifted, spline, square, tangent, value};
 pub use transform::Transform;
 

@@ -2,7 +2,7 @@
 
 use super::elementary::{Function, indicate};
 use super::layout::Layout;
-use super::term::Term;
+use super::term::{Kind, Term};
 use crate::error::{Error, Result};
 
 /// A term with its names resolved to places of an input row.
@@ -21,19 +21,19 @@ impl Op {
         let place =
             |name: &str| layout.position(name).ok_or_else(|| Error::missing(name, "the form reads it"));
         let of = |function: Function, t: &Term| Ok(Op::Of(function, Box::new(Op::compile(t, layout)?)));
-        match term {
-            Term::Value(name) => Ok(Op::Number(place(name)?)),
-            Term::Ln(t) => of(Function::Ln, t),
-            Term::Log10(t) => of(Function::Log10, t),
-            Term::Power { of: t, exponent } => of(Function::Power(*exponent), t),
-            Term::Tangent(t) => of(Function::Tangent, t),
-            Term::Above { of: t, knot } => of(Function::Above(*knot), t),
-            Term::Shifted { of: t, by } => of(Function::Shifted(*by), t),
-            Term::Spline { of: t, knots, column } => of(Function::Spline(knots.clone(), *column), t),
-            Term::Product(of) => {
+        match &term.0 {
+            Kind::Value(name) => Ok(Op::Number(place(name)?)),
+            Kind::Ln(t) => of(Function::Ln, t),
+            Kind::Log10(t) => of(Function::Log10, t),
+            Kind::Power { of: t, exponent } => of(Function::Power(*exponent), t),
+            Kind::Tangent(t) => of(Function::Tangent, t),
+            Kind::Above { of: t, knot } => of(Function::Above(*knot), t),
+            Kind::Shifted { of: t, by } => of(Function::Shifted(*by), t),
+            Kind::Spline { of: t, knots, column } => of(Function::Spline(knots.clone(), *column), t),
+            Kind::Product(of) => {
                 Ok(Op::Product(of.iter().map(|t| Op::compile(t, layout)).collect::<Result<_>>()?))
             }
-            Term::Indicator { class, levels } => {
+            Kind::Indicator { class, levels } => {
                 let at = place(class)?;
                 let known = layout
                     .class_at(at)

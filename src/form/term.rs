@@ -21,9 +21,13 @@ use std::fmt;
 /// assert_eq!(square(ln("platform_depth_mm")).to_string(), "(ln platform_depth_mm)^2");
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Term(pub(crate) Kind);
+
+/// What a term does.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
-#[non_exhaustive]
-pub enum Term {
+pub(crate) enum Kind {
     /// A measurement itself.
     Value(String),
     /// Natural logarithm of a positive term.
@@ -75,7 +79,7 @@ pub enum Term {
 
 impl From<&str> for Term {
     fn from(name: &str) -> Self {
-        Term::Value(name.to_string())
+        Term(Kind::Value(name.to_string()))
     }
 }
 
@@ -86,17 +90,17 @@ pub fn value(name: &str) -> Term {
 
 /// Natural logarithm of a positive measurement or term.
 pub fn ln(of: impl Into<Term>) -> Term {
-    Term::Ln(Box::new(of.into()))
+    Term(Kind::Ln(Box::new(of.into())))
 }
 
 /// Common logarithm of a positive measurement or term.
 pub fn log10(of: impl Into<Term>) -> Term {
-    Term::Log10(Box::new(of.into()))
+    Term(Kind::Log10(Box::new(of.into())))
 }
 
 /// A measurement or term to a fixed power.
 pub fn power(of: impl Into<Term>, exponent: f64) -> Term {
-    Term::Power { of: Box::new(of.into()), exponent }
+    Term(Kind::Power { of: Box::new(of.into()), exponent })
 }
 
 /// The square of a measurement or term.
@@ -106,28 +110,28 @@ pub fn square(of: impl Into<Term>) -> Term {
 
 /// Tangent of an angle in degrees; an error at 90 and more, where it diverges and turns negative.
 pub fn tangent(of: impl Into<Term>) -> Term {
-    Term::Tangent(Box::new(of.into()))
+    Term(Kind::Tangent(Box::new(of.into())))
 }
 
 /// How far a measurement or term is above a knot, 0 below it: max(term - knot, 0).
 pub fn above(of: impl Into<Term>, knot: f64) -> Term {
-    Term::Above { of: Box::new(of.into()), knot }
+    Term(Kind::Above { of: Box::new(of.into()), knot })
 }
 
 /// A measurement or term less a fixed value: what products and squares under a penalty are made of, since a
 /// penalty judges them about their middle.
 pub fn shifted(of: impl Into<Term>, by: f64) -> Term {
-    Term::Shifted { of: Box::new(of.into()), by }
+    Term(Kind::Shifted { of: Box::new(of.into()), by })
 }
 
 /// The product of terms.
 pub fn product<T: Into<Term>>(of: impl IntoIterator<Item = T>) -> Term {
-    Term::Product(of.into_iter().map(Into::into).collect())
+    Term(Kind::Product(of.into_iter().map(Into::into).collect()))
 }
 
 /// 1 where the class variable has this level, otherwise 0.
 pub fn indicator(class: &str, level: &str) -> Term {
-    Term::Indicator { class: class.to_string(), levels: vec![level.to_string()] }
+    Term(Kind::Indicator { class: class.to_string(), levels: vec![level.to_string()] })
 }
 
 /// All columns of a natural cubic spline of a measurement or term: the straight one, then the curved ones.
@@ -135,29 +139,28 @@ pub fn spline(of: impl Into<Term>, knots: &[f64]) -> Vec<Term> {
     let of = of.into();
     let curved = knots.len().saturating_sub(2);
     let mut terms = vec![of.clone()];
-    terms.extend((0..curved).map(|column| Term::Spline {
-        of: Box::new(of.clone()),
-        knots: knots.to_vec(),
-        column,
-    }));
+    terms.extend(
+        (0..curved)
+            .map(|column| Term(Kind::Spline { of: Box::new(of.clone()), knots: knots.to_vec(), column })),
+    );
     terms
 }
 
 impl fmt::Display for Term {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Term::Value(name) => f.write_str(name),
-            Term::Ln(of) => write!(f, "ln {of}"),
-            Term::Log10(of) => write!(f, "log10 {of}"),
-            Term::Power { of, exponent } => match **of {
-                Term::Value(_) | Term::Shifted { .. } => write!(f, "{of}^{exponent}"),
+        match &self.0 {
+            Kind::Value(name) => f.write_str(name),
+            Kind::Ln(of) => write!(f, "ln {of}"),
+            Kind::Log10(of) => write!(f, "log10 {of}"),
+            Kind::Power { of, exponent } => match of.0 {
+                Kind::Value(_) | Kind::Shifted { .. } => write!(f, "{of}^{exponent}"),
                 _ => write!(f, "({of})^{exponent}"),
             },
-            Term::Tangent(of) => write!(f, "tan {of}"),
-            Term::Above { of, knot } => write!(f, "({of} above {knot})"),
-            Term::Shifted { of, by } if *by < 0.0 => write!(f, "({of} + {})", -by),
-            Term::Shifted { of, by } => write!(f, "({of} - {by})"),
-            Term::Product(of) => {
+            Kind::Tangent(of) => write!(f, "tan {of}"),
+            Kind::Above { of, knot } => write!(f, "({of} above {knot})"),
+            Kind::Shifted { of, by } if *by < 0.0 => write!(f, "({of} + {})", -by),
+            Kind::Shifted { of, by } => write!(f, "({of} - {by})"),
+            Kind::Product(of) => {
                 for (i, t) in of.iter().enumerate() {
                     if i > 0 {
                         f.write_str(" x ")?;
@@ -166,8 +169,8 @@ impl fmt::Display for Term {
                 }
                 Ok(())
             }
-            Term::Indicator { class, levels } => write!(f, "{class} = {}", levels.join(" or ")),
-            Term::Spline { of, column, .. } => write!(f, "spline {} of {of}", column + 1),
+            Kind::Indicator { class, levels } => write!(f, "{class} = {}", levels.join(" or ")),
+            Kind::Spline { of, column, .. } => write!(f, "spline {} of {of}", column + 1),
         }
     }
 }
@@ -188,18 +191,18 @@ impl Term {
         if depth > DEEPEST {
             return Err(Error::invalid("term", format!("terms nest deeper than {DEEPEST}")));
         }
-        let wrong = match self {
-            Term::Value(name) if name.trim().is_empty() => ("term", "a measurement without a name"),
-            Term::Power { exponent, .. } if !exponent.is_finite() => {
+        let wrong = match &self.0 {
+            Kind::Value(name) if name.trim().is_empty() => ("term", "a measurement without a name"),
+            Kind::Power { exponent, .. } if !exponent.is_finite() => {
                 ("exponent", "a power needs a finite exponent")
             }
-            Term::Above { knot, .. } if !knot.is_finite() => ("knot", "a knot needs a finite value"),
-            Term::Shifted { by, .. } if !by.is_finite() => ("shift", "a shift needs a finite value"),
-            Term::Product(of) if of.is_empty() => ("term", "a product of nothing"),
-            Term::Indicator { class, levels } if class.trim().is_empty() || levels.is_empty() => {
+            Kind::Above { knot, .. } if !knot.is_finite() => ("knot", "a knot needs a finite value"),
+            Kind::Shifted { by, .. } if !by.is_finite() => ("shift", "a shift needs a finite value"),
+            Kind::Product(of) if of.is_empty() => ("term", "a product of nothing"),
+            Kind::Indicator { class, levels } if class.trim().is_empty() || levels.is_empty() => {
                 ("term", "an indicator needs a class and at least one level")
             }
-            Term::Spline { knots, column, .. }
+            Kind::Spline { knots, column, .. }
                 if !(knots.len() >= 3
                     && knots.windows(2).all(|w| w[0] < w[1])
                     && knots.iter().all(|k| k.is_finite())
@@ -214,26 +217,26 @@ impl Term {
 
     /// Whether it takes the tangent of anything.
     pub(crate) fn has_tangent(&self) -> bool {
-        matches!(self, Term::Tangent(_)) || self.parts().iter().any(Term::has_tangent)
+        matches!(&self.0, Kind::Tangent(_)) || self.parts().iter().any(Term::has_tangent)
     }
 
     /// Whether it reads this measurement.
     pub(crate) fn reads(&self, name: &str) -> bool {
-        matches!(self, Term::Value(n) if n == name) || self.parts().iter().any(|t| t.reads(name))
+        matches!(&self.0, Kind::Value(n) if n == name) || self.parts().iter().any(|t| t.reads(name))
     }
 
     /// The terms that stand inside it.
     pub(crate) fn parts(&self) -> &[Term] {
-        match self {
-            Term::Value(_) | Term::Indicator { .. } => &[],
-            Term::Product(of) => of,
-            Term::Ln(of)
-            | Term::Log10(of)
-            | Term::Tangent(of)
-            | Term::Power { of, .. }
-            | Term::Above { of, .. }
-            | Term::Shifted { of, .. }
-            | Term::Spline { of, .. } => std::slice::from_ref(of),
+        match &self.0 {
+            Kind::Value(_) | Kind::Indicator { .. } => &[],
+            Kind::Product(of) => of,
+            Kind::Ln(of)
+            | Kind::Log10(of)
+            | Kind::Tangent(of)
+            | Kind::Power { of, .. }
+            | Kind::Above { of, .. }
+            | Kind::Shifted { of, .. }
+            | Kind::Spline { of, .. } => std::slice::from_ref(of),
         }
     }
 
@@ -244,9 +247,9 @@ impl Term {
 
     /// Calls `see` with every input the term reads, in order of appearance.
     pub(super) fn visit(&self, see: &mut impl FnMut(Input<'_>)) {
-        match self {
-            Term::Value(name) => see(Input::Number(name)),
-            Term::Indicator { class, levels } => see(Input::Class(class, levels)),
+        match &self.0 {
+            Kind::Value(name) => see(Input::Number(name)),
+            Kind::Indicator { class, levels } => see(Input::Class(class, levels)),
             _ => self.parts().iter().for_each(|t| t.visit(see)),
         }
     }

@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 
 use super::distribution::LEVEL;
-use crate::calibration::caution::Caution;
+use crate::calibration::caution::{Caution, Doubt};
 use crate::error::{Error, Result};
 use crate::material::{Figure, PercussorClass, PercussorMaterial, Property, Stone, TipBehaviour};
 use crate::mechanics::blow::{
@@ -523,10 +523,10 @@ impl BlowAsKnown {
         let by_scatter = |deviation: f64| normal_cdf((t.margin.ln() + deviation) / SCATTER);
         let detachment_probability =
             Ranged { value, low: by_scatter(low).min(value), high: by_scatter(high).max(value) };
-        let mut cautions = vec![Caution::NoFailedBlows];
+        let mut cautions = vec![Caution(Doubt::NoFailedBlows)];
         cautions.extend(t.doubts.iter().map(|doubt| {
             let (kind, text) = doubt.told();
-            Caution::Mechanics { kind, text }
+            Caution(Doubt::Mechanics { kind, text })
         }));
         Ok(DetachmentEstimate {
             level,

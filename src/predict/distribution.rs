@@ -27,7 +27,7 @@ pub use super::mixture::Component;
 pub use crate::error::LEVEL;
 
 /// The level of an interval where none is asked for: 95 in 100 inside. Common practice, no source.
-pub const USUAL_LEVEL: f64 = 0.95;
+pub(crate) const USUAL_LEVEL: f64 = 0.95;
 
 /// An interval with its middle, in the unit of the size.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]

@@ -7,7 +7,7 @@
 use super::detachment::Ranged;
 use super::distribution::{Component, Predictive};
 use super::kept::condition;
-use crate::calibration::caution::{ATOM_TOLD, Caution};
+use crate::calibration::caution::{ATOM_TOLD, Caution, Doubt};
 use crate::calibration::fitting::as_struck;
 use crate::calibration::resolved::{CLEARLY_BEYOND, DesignRows, Resolved, WeightedRows, near_tangent};
 use crate::calibration::{Calibration, Recorded, RecoveryThreshold, SizeModel};
@@ -122,14 +122,14 @@ impl Estimate {
         let outside: Vec<String> = self
             .cautions
             .iter()
-            .filter_map(|c| match c {
-                Caution::OutsideRange { measurement, value, low, high } => {
+            .filter_map(|c| match &c.0 {
+                Doubt::OutsideRange { measurement, value, low, high } => {
                     Some(crate::calibration::caution::nearest(measurement, *value, *low, *high))
                 }
                 _ => None,
             })
             .collect();
-        let unlike = self.cautions.iter().any(|c| matches!(c, Caution::Leverage { .. }));
+        let unlike = self.cautions.iter().any(|c| matches!(c.0, Doubt::Leverage { .. }));
         let what = match (outside.is_empty(), unlike) {
             (true, false) => return None,
             (true, true) => "each measurement is among its flakes, the combination is not".to_string(),
@@ -303,7 +303,7 @@ impl Predictor {
         }
         let cautions = &mut asked.cautions;
         if highest.0 > highest.1 {
-            cautions.push(Caution::Leverage { value: highest.0, largest: highest.1 });
+            cautions.push(Doubt::Leverage { value: highest.0, largest: highest.1 }.into());
         }
         let mut sizes = Vec::with_capacity(variant.sizes.len());
         for (m, c) in variant.sizes.iter().zip(components) {
@@ -314,7 +314,7 @@ impl Predictor {
             }
             let atom = predictive.atom_at_zero();
             if atom > ATOM_TOLD {
-                cautions.push(Caution::AtomAtZero { size: m.size.clone(), probability: atom });
+                cautions.push(Doubt::AtomAtZero { size: m.size.clone(), probability: atom }.into());
             }
             if !predictive.plainly_finite() {
                 let named = |e| match e {
@@ -422,10 +422,8 @@ fn beyond(m: &SizeModel, recorded: Recorded, predictive: &Predictive) -> Option<
     }
     let expected = predictive.median();
     let inside = (recorded.low / CLEARLY_BEYOND..=recorded.high * CLEARLY_BEYOND).contains(&expected);
-    (!inside).then(|| Caution::BeyondRecorded {
-        size: m.size.clone(),
-        expected,
-        low: recorded.low,
-        high: recorded.high,
+    (!inside).then(|| {
+        Doubt::BeyondRecorded { size: m.size.clone(), expected, low: recorded.low, high: recorded.high }
+            .into()
     })
 }

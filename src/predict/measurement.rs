@@ -428,7 +428,7 @@ impl Predictor {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::form::Term;
+    use crate::form::{Term, above, indicator, ln, log10, product, shifted, spline, square, tangent, value};
 
     #[test]
     fn hermite_nodes_are_exact_on_moments() {
@@ -565,24 +565,19 @@ mod tests {
 
     #[test]
     fn terms_are_searched_to_their_leaves() {
-        let around = |of: fn() -> Box<Term>| {
-            [
-                Term::Ln(of()),
-                Term::Log10(of()),
-                Term::Power { of: of(), exponent: 2.0 },
-                Term::Above { of: of(), knot: 1.0 },
-                Term::Shifted { of: of(), by: 1.0 },
-                Term::Spline { of: of(), knots: vec![1.0, 2.0, 3.0], column: 0 },
-                Term::Product(vec![Term::Value("b_mm".into()), *of()]),
-            ]
+        let around = |of: &Term| {
+            let curved = spline(of.clone(), &[1.0, 2.0, 3.0]).remove(1);
+            let both = product([value("b_mm"), of.clone()]);
+            let of = || of.clone();
+            [ln(of()), log10(of()), square(of()), above(of(), 1.0), shifted(of(), 1.0), curved, both]
         };
-        for term in around(|| Box::new(Term::Tangent(Box::new(Term::Value("a_deg".into()))))) {
+        for term in around(&tangent("a_deg")) {
             assert!(term.has_tangent() && term.reads("a_deg") && !term.reads("c"), "{term}");
         }
-        for term in around(|| Box::new(Term::Value("a_deg".into()))) {
+        for term in around(&value("a_deg")) {
             assert!(!term.has_tangent() && term.reads("a_deg"), "{term}");
         }
-        let class = Term::Indicator { class: "a_deg".into(), levels: vec!["x".into()] };
+        let class = indicator("a_deg", "x");
         assert!(!class.has_tangent() && !class.reads("a_deg"));
     }
 

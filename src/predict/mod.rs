@@ -28,7 +28,7 @@ mod percussors;
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod row_kind;
 
-pub use crate::calibration::caution::{Caution, in_few, in_few_of, in_words};
+pub use crate::calibration::caution::{Caution, in_few_of, in_words};
 pub use crate::page::{percent, probability, short, unit};
 pub(crate) use answer::Behind;
 pub(crate) use answer::CautionText;
@@ -39,7 +39,8 @@ pub use detachment::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, Usual
 pub(crate) use distribution::Part;
 #[cfg(any(test, feature = "table"))]
 pub(crate) use distribution::Quantiles;
-pub use distribution::{Component, Interval, LEVEL, Predictive, USUAL_LEVEL};
+pub(crate) use distribution::USUAL_LEVEL;
+pub use distribution::{Component, Interval, LEVEL, Predictive};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
 pub use joint::{DrawnFlake, Given, Joint};
 pub use measurement::{Instrument, MeasurementErrors};

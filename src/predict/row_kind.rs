@@ -9,7 +9,7 @@ use super::batch::{Batch, BlockAt, IntervalColumns, Limits};
 use super::distribution::{Interval, LEVEL};
 use super::estimate::{Ask, Predictor};
 use super::mixture::Mixtures;
-use crate::calibration::caution::Caution;
+use crate::calibration::caution::{Caution, Doubt};
 use crate::calibration::resolved::{ResolvedTerminations, STEEPEST_DEG, WeightedRows};
 use crate::error::Result;
 use crate::form::ANGLE;
@@ -79,12 +79,12 @@ impl Predictor {
         }
         estimate.cautions.retain(|c| {
             !matches!(
-                c,
-                Caution::OutsideRange { .. }
-                    | Caution::NearEndOfDomain { .. }
-                    | Caution::Leverage { .. }
-                    | Caution::AtomAtZero { .. }
-                    | Caution::BeyondRecorded { .. }
+                c.0,
+                Doubt::OutsideRange { .. }
+                    | Doubt::NearEndOfDomain { .. }
+                    | Doubt::Leverage { .. }
+                    | Doubt::AtomAtZero { .. }
+                    | Doubt::BeyondRecorded { .. }
             )
         });
         let total: f64 = completions.iter().map(|(w, _)| w).sum();

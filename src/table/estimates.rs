@@ -21,6 +21,7 @@ use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
 use crate::assess::AsItStands;
+use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
@@ -152,10 +153,8 @@ pub(crate) fn answer(
 pub(crate) fn joined(cautions: &[Caution], all: bool) -> String {
     let own = cautions.iter().filter(|c| {
         let general = matches!(
-            c,
-            Caution::NotInExperiment { .. }
-                | Caution::TerminationsNotTold { .. }
-                | Caution::MovedToSites { .. }
+            c.0,
+            Doubt::NotInExperiment { .. } | Doubt::TerminationsNotTold { .. } | Doubt::MovedToSites { .. }
         );
         all || !general
     });
@@ -416,7 +415,7 @@ impl<'a> TableEstimates<'a> {
             let size = MeasuredSize { observed, low, median, high };
             if !size.inside() {
                 let column = s.column.clone();
-                outside.push(Caution::MeasuredOutside { column, measured: observed, low, high });
+                outside.push(Doubt::MeasuredOutside { column, measured: observed, low, high }.into());
             }
             let law = (level, predictor.common(&estimate.variant, &s.size));
             let site = row.class("site").unwrap_or_default();

@@ -5,7 +5,7 @@ use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale, points};
 use crate::report::{Ends, count, percent, short};
 use crate::tables::save;
 use conchoid::infer::{OriginalEstimate, Remains};
-use conchoid::predict::{Caution, Interval};
+use conchoid::predict::Interval;
 
 /// Bars of a distribution.
 const BARS: usize = 30;
@@ -70,7 +70,7 @@ pub struct Pieces(Thinned<Piece>);
 
 impl Pieces {
     pub fn take(&mut self, found: &OriginalEstimate, now: f64, level: f64) -> conchoid::Result<()> {
-        let improbable = found.cautions.iter().any(|c| matches!(c, Caution::RemainsImprobable { .. }));
+        let improbable = found.cautions.iter().any(|c| c.kind() == "remains-improbable");
         let (mass, lost) = (found.mass.interval(level)?, found.mass.share_lost(level)?);
         self.0.take(Some(Piece { now, mass, lost, improbable }));
         Ok(())

@@ -27,7 +27,7 @@ use crate::error::{Error, Result};
 use crate::fit::cone::{Inequalities, nearest};
 use crate::fit::linear::dot;
 use crate::fit::shrunken::ShrunkenFit;
-use crate::form::{ANGLE, AREA, Compiled, DEPTH, Form, Term, Transform, WIDTH};
+use crate::form::{ANGLE, AREA, Compiled, DEPTH, Form, Kind, Term, Transform, WIDTH};
 use crate::special::sorted_quantile;
 use nalgebra::DMatrix;
 use std::collections::HashSet;
@@ -105,22 +105,22 @@ fn read_together(form: &Form, along: &[&str]) -> HashSet<String> {
 
 /// Whether a term is curved in a measurement, and where its knots are.
 fn curves(term: &Term, name: &str, knots: &mut Vec<f64>) -> bool {
-    match term {
-        Term::Value(_) | Term::Indicator { .. } => false,
-        Term::Ln(of) | Term::Log10(of) => !matches!(**of, Term::Value(_)) && of.reads(name),
-        Term::Shifted { of, .. } => curves(of, name, knots),
-        Term::Spline { of, knots: own, .. } if of.reads(name) => {
-            match &**of {
-                Term::Ln(v) if **v == Term::from(name) => knots.extend(own.iter().map(|k| k.exp())),
-                Term::Value(_) => knots.extend(own),
+    match &term.0 {
+        Kind::Value(_) | Kind::Indicator { .. } => false,
+        Kind::Ln(of) | Kind::Log10(of) => !matches!(of.0, Kind::Value(_)) && of.reads(name),
+        Kind::Shifted { of, .. } => curves(of, name, knots),
+        Kind::Spline { of, knots: own, .. } if of.reads(name) => {
+            match &of.0 {
+                Kind::Ln(v) if **v == Term::from(name) => knots.extend(own.iter().map(|k| k.exp())),
+                Kind::Value(_) => knots.extend(own),
                 _ => {}
             }
             true
         }
-        Term::Product(of) => {
+        Kind::Product(of) => {
             of.iter().filter(|t| t.reads(name)).count() > 1 || of.iter().any(|t| curves(t, name, knots))
         }
-        Term::Power { of, .. } | Term::Tangent(of) | Term::Above { of, .. } | Term::Spline { of, .. } => {
+        Kind::Power { of, .. } | Kind::Tangent(of) | Kind::Above { of, .. } | Kind::Spline { of, .. } => {
             of.reads(name)
         }
     }

@@ -20,10 +20,8 @@ mod sizes;
 pub(crate) use columns::triangle;
 pub use inventory::{Inventory, SIZE_COLUMNS};
 pub use part::Part;
-pub(crate) use recipe::SETTINGS;
-pub use recipe::{
-    Method, Recipe, SharedRecipe, SizeRecipe, TailsToTry, TerminationRecipe, ToldApart, VariantRecipe,
-};
+pub use recipe::{Method, Recipe, SharedRecipe, SizeRecipe, TerminationRecipe, ToldApart, VariantRecipe};
+pub(crate) use recipe::{SETTINGS, TailsToTry};
 pub use report::{Figure, FitReport, Report, Taken};
 pub(crate) use report::{Offered, commonest_first};
 

@@ -58,13 +58,13 @@ impl Method {
     }
 
     /// With these terms under a penalty, by their places in [`Form::terms`].
-    pub fn penalising(mut self, terms: Vec<usize>) -> Method {
+    pub(crate) fn penalising(mut self, terms: Vec<usize>) -> Method {
         self.penalised = terms;
         self
     }
 
     /// With tails to choose from.
-    pub fn with_tails(mut self, tails: TailsToTry) -> Method {
+    pub(crate) fn with_tails(mut self, tails: TailsToTry) -> Method {
         self.tails = tails;
         self
     }
@@ -141,13 +141,10 @@ impl SharedRecipe {
 
 /// Degrees of freedom to choose from; infinity is the normal.
 #[derive(Debug, Clone, PartialEq, Default)]
-#[non_exhaustive]
-pub enum TailsToTry {
+pub(crate) enum TailsToTry {
     /// Normal errors.
     #[default]
     Normal,
-    /// The same for all flakes.
-    Same(Vec<f64>),
     /// By the level of a class that the form reads; levels not listed are normal.
     ByClass {
         /// The class variable (`blow_lands_on`).

@@ -383,7 +383,6 @@ pub(super) fn rows_of(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
 /// The tails of a calibration from the degrees of freedom chosen.
 pub(super) fn chosen(tails: &TailsToTry, df: &[f64]) -> Tails {
     match tails {
-        TailsToTry::Same(_) if df[0].is_finite() => Tails::Student { degrees_of_freedom: df[0] },
         TailsToTry::ByClass { class, levels } if df.iter().any(|d| d.is_finite()) => Tails::ByClass {
             class: class.clone(),
             degrees_of_freedom: levels

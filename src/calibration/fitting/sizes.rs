@@ -168,7 +168,6 @@ impl Collector {
         let z = rows.iter().map(|i| compiled.spread_row(self.flakes.row(*i))).collect();
         let (grids, class) = match &recipe.method.tails {
             TailsToTry::Normal => (vec![vec![f64::INFINITY]], vec![0; rows.len()]),
-            TailsToTry::Same(grid) => (vec![grid.clone()], vec![0; rows.len()]),
             TailsToTry::ByClass { class, levels } => {
                 let at =
                     self.layout.position(class).ok_or_else(|| Error::missing(class, "the tails need it"))?;

@@ -1,7 +1,7 @@
 //! The cautions that a row gives rise to under a calibration, before and beside its numbers.
 
 use super::{Resolved, class_of};
-use crate::calibration::caution::Caution;
+use crate::calibration::caution::{Caution, Doubt};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{ANGLE, PERCUSSOR_CLASS};
 use crate::material::Stone;
@@ -17,10 +17,13 @@ pub(crate) const CLEARLY_BEYOND: f64 = 1.05;
 
 /// The doubt about an angle near where the tangent runs away.
 pub(crate) fn near_tangent(value: f64) -> Option<Caution> {
-    (value > STEEPEST_DEG).then(|| Caution::NearEndOfDomain {
-        measurement: ANGLE.to_string(),
-        value,
-        why: "the tangent runs away towards 90 degrees".to_string(),
+    (value > STEEPEST_DEG).then(|| {
+        Doubt::NearEndOfDomain {
+            measurement: ANGLE.to_string(),
+            value,
+            why: "the tangent runs away towards 90 degrees".to_string(),
+        }
+        .into()
     })
 }
 
@@ -35,12 +38,10 @@ impl Resolved {
         for (r, at) in self.variant(variant).ranges.iter().zip(&self.ready(variant).ranged) {
             let value = at.map_or(f64::NAN, |at| x[at]);
             if value < r.low || value > r.high {
-                found.push(Caution::OutsideRange {
-                    measurement: r.name.clone(),
-                    value,
-                    low: r.low,
-                    high: r.high,
-                });
+                found.push(
+                    Doubt::OutsideRange { measurement: r.name.clone(), value, low: r.low, high: r.high }
+                        .into(),
+                );
             }
         }
     }
@@ -55,35 +56,40 @@ impl Resolved {
             let (percussor, class) = (asked.to_string(), class_of(asked).ok());
             let seen: Vec<String> = percussors.iter().map(|p| p.name.clone()).collect();
             match (self.own, self.other_percussor(asked)) {
-                (Some(own), Some(other)) => found.push(Caution::PercussorRatio {
-                    percussor,
-                    seen,
-                    ratio: (other != own).then(|| (other.on_glass().into(), own.on_glass().into())),
-                }),
+                (Some(own), Some(other)) => found.push(
+                    Doubt::PercussorRatio {
+                        percussor,
+                        seen,
+                        ratio: (other != own).then(|| (other.on_glass().into(), own.on_glass().into())),
+                    }
+                    .into(),
+                ),
                 (_, None) if class.is_some() && !seen.is_empty() => {}
-                _ => found.push(Caution::PercussorNotInExperiment { percussor, leans_on: None, seen }),
+                _ => found.push(Doubt::PercussorNotInExperiment { percussor, leans_on: None, seen }.into()),
             }
         }
         if let (Some(asked), Some(seen)) = (measured.class("stone"), calibration.stone())
             && canonical_stone(asked) != canonical_stone(seen)
         {
-            found.push(Caution::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() });
+            found.push(
+                Doubt::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() }.into(),
+            );
         }
         if let Some(technique) = measured.class("technique")
             && technique != Technique::Direct.name()
         {
-            found.push(Caution::Technique { technique: technique.to_string() });
+            found.push(Doubt::Technique { technique: technique.to_string() }.into());
         }
         if measured.class("platform_bevelled") == Some("yes") && !has("platform_bevelled") {
-            found.push(Caution::Bevelled);
+            found.push(Doubt::Bevelled.into());
         }
         if let Some(portion) = measured.class("portion")
             && portion != Portion::Complete.name()
         {
-            found.push(Caution::NotAsStruck { state: portion.to_string() });
+            found.push(Doubt::NotAsStruck { state: portion.to_string() }.into());
         }
         if measured.class("retouched") == Some("yes") {
-            found.push(Caution::NotAsStruck { state: "retouched".to_string() });
+            found.push(Doubt::NotAsStruck { state: "retouched".to_string() }.into());
         }
     }
 
@@ -99,7 +105,7 @@ impl Resolved {
         let names = Termination::ALL.iter().map(|t| t.name());
         let missing: Vec<String> = names.filter(|n| !told.contains(n)).map(String::from).collect();
         if !missing.is_empty() && !known {
-            found.push(Caution::TerminationsNotTold { terminations: missing });
+            found.push(Doubt::TerminationsNotTold { terminations: missing }.into());
         }
     }
 
@@ -109,13 +115,13 @@ impl Resolved {
         if let Some((size, d)) = distance.filter(|(_, d)| d.applied) {
             // what sites differ by holds the knapper and the core
             let (times, either_way) = (d.shift.exp(), (1.96 * d.sd).exp());
-            found.push(Caution::MovedToSites { size: size.to_string(), times, either_way });
+            found.push(Doubt::MovedToSites { size: size.to_string(), times, either_way }.into());
             return;
         }
         let mut what = self.calibration().not_recorded().to_vec();
         what.extend(distance.map(|_| "site".to_string()));
         if !what.is_empty() {
-            found.push(Caution::NotInExperiment { what });
+            found.push(Doubt::NotInExperiment { what }.into());
         }
     }
 }

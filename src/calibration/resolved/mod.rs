@@ -29,7 +29,7 @@ pub(crate) use size::{
     At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, dot, together,
 };
 
-use super::caution::Caution;
+use super::caution::{Caution, Doubt};
 use super::{Calibration, SizeModel, TerminationModel, Variant};
 use crate::error::{Error, Place, Result};
 use crate::flake::Technique;
@@ -291,10 +291,13 @@ impl Resolved {
             None if known => None,
             _ => Some(asked),
         };
-        cautions.extend(told.map(|percussor| Caution::PercussorNotInExperiment {
-            percussor: percussor.to_string(),
-            leans_on: code.map(|c| levels[c].clone()),
-            seen: seen.iter().map(|p| p.name.clone()).collect(),
+        cautions.extend(told.map(|percussor| {
+            Doubt::PercussorNotInExperiment {
+                percussor: percussor.to_string(),
+                leans_on: code.map(|c| levels[c].clone()),
+                seen: seen.iter().map(|p| p.name.clone()).collect(),
+            }
+            .into()
         }));
         Ok(code)
     }
@@ -346,7 +349,7 @@ impl Resolved {
             if x[*at].is_nan() {
                 x[*at] = *code;
                 let a = &self.calibration.assumptions()[*which];
-                cautions.push(Caution::Assumed { class: a.class.clone(), level: a.level.clone() });
+                cautions.push(Doubt::Assumed { class: a.class.clone(), level: a.level.clone() }.into());
             }
         }
     }
@@ -360,9 +363,12 @@ impl Resolved {
             return vec![(1.0, x.to_vec())];
         }
         let layout = self.calibration.layout();
-        cautions.push(Caution::SettingsAveraged {
-            settings: missing.iter().map(|at| layout.name(*at).to_string()).collect(),
-        });
+        cautions.push(
+            Doubt::SettingsAveraged {
+                settings: missing.iter().map(|at| layout.name(*at).to_string()).collect(),
+            }
+            .into(),
+        );
         let agrees = |values: &[f64]| {
             self.settings.iter().zip(values).all(|(at, v)| {
                 // the percussors were not all used with the same blows, and that is no effect of theirs
@@ -399,7 +405,7 @@ impl Resolved {
         let class = place.and_then(|at| self.calibration.layout().class_at(at));
         let code = class.and_then(|c| c.levels.iter().position(|l| l == wanted));
         if code.is_none() && (asked || place.is_some()) {
-            cautions.push(Caution::TerminationNotInExperiment { termination: wanted.to_string() });
+            cautions.push(Doubt::TerminationNotInExperiment { termination: wanted.to_string() }.into());
         }
         code
     }

@@ -2,11 +2,12 @@
 //! flakes, and only there.
 
 use crate::calibration::Local;
+use crate::calibration::caution::Doubt;
 use crate::calibration::{Calibration, Provenance, bundled};
 use crate::calibration::{Collector, Recipe};
 use crate::flake::Flake;
 use crate::form::Form;
-use crate::predict::{Ask, Caution, Predictor};
+use crate::predict::{Ask, Predictor};
 use crate::strike::{Measured, Platform, Strike};
 
 fn strike(depth: f64, angle: f64, percussor: &str) -> Strike {
@@ -20,8 +21,8 @@ fn beyond(predictor: &Predictor, strike: &Strike) -> Vec<(String, f64, f64, f64)
     estimate
         .cautions
         .iter()
-        .filter_map(|c| match c {
-            Caution::BeyondRecorded { size, expected, low, high } => {
+        .filter_map(|c| match &c.0 {
+            Doubt::BeyondRecorded { size, expected, low, high } => {
                 assert_eq!(c.kind(), "beyond-recorded");
                 let median = estimate.size(size).unwrap().median();
                 assert_eq!(*expected, median);

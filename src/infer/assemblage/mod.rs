@@ -39,6 +39,7 @@
 pub(super) mod draws;
 
 use crate::assess::{AsItStands, SizeAsItStands};
+use crate::calibration::caution::Doubt;
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
 use crate::infer::original::{Truncated, doubt};
@@ -718,7 +719,7 @@ impl<'p> Assemblage<'p> {
         }
         // how the flakes ended is no part of the answer
         let mut cautions = estimate.cautions;
-        cautions.retain(|c| !matches!(c, Caution::TerminationsNotTold { .. }));
+        cautions.retain(|c| !matches!(c.0, Doubt::TerminationsNotTold { .. }));
         Ok(Estimated { at: self.mass_rows.pieces() - 1, variant, cautions, mass, kept: estimate.kept })
     }
 

@@ -2,6 +2,7 @@
 
 use super::Attribution;
 use crate::calibration::Calibration;
+use crate::calibration::caution::Doubt;
 use crate::calibration::resolved::{Kind, class_of};
 use crate::error::{Error, Result};
 use crate::form::PERCUSSOR_CLASS;
@@ -92,7 +93,8 @@ impl Attribution {
             (Some((over, under)), _) => (Some(format!("{over} over {under} on glass")), true.then_some(())),
             (None, _) => (Some(seen.join(", ")), true.then_some(())),
         };
-        let caution = caution.map(|()| Caution::PercussorRatio { percussor: name.to_string(), seen, ratio });
+        let caution =
+            caution.map(|()| Caution(Doubt::PercussorRatio { percussor: name.to_string(), seen, ratio }));
         // hard kinds are told apart from each other by nothing
         let member = Member { forward: 0, struck, name: kind.on_glass().to_string(), weight: 1.0 };
         Ok(Some((
@@ -165,11 +167,11 @@ impl Attribution {
                 format!("the experiment used nothing like {name} (it used {})", seen.join(", ")),
             ));
         }
-        let caution = Caution::PercussorNotInExperiment {
+        let caution = Doubt::PercussorNotInExperiment {
             percussor: name.to_string(),
             leans_on: Some(stand_in.word().to_string()),
             seen,
         };
-        Ok((one(mine, Some(stand_in.word().to_string())), Some(caution)))
+        Ok((one(mine, Some(stand_in.word().to_string())), Some(caution.into())))
     }
 }

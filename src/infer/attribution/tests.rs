@@ -1,6 +1,7 @@
 //! Percussor attribution against closed forms, quadrature and simulation from its own model.
 
 use crate::Error;
+use crate::calibration::caution::Doubt;
 use crate::calibration::{
     Calibration, Parts, PercussorSeen, Provenance, Setting, SizeModel, Spread, Tails, TerminationModel,
     Variant, bundled,
@@ -14,7 +15,6 @@ use crate::infer::LipModel;
 use crate::infer::TrackRecord;
 use crate::infer::attribution::SettingsPrior;
 use crate::infer::{Attribution, BlowSetting, ClassVerdict, SiteShift, Strength, Verdict};
-use crate::predict::Caution;
 use crate::strike::{Blow, LandsOn, Platform, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -588,7 +588,7 @@ fn another_name_of_the_same_stone_is_no_reason_for_doubt() {
         let strike = Strike::builder().platform(*strike().platform()).stone(stone).build().unwrap();
         let flake = Flake::builder().strike(strike).length_mm(40.0).build().unwrap();
         let verdict = a.attribute(&[flake], &mut rng(1)).unwrap();
-        verdict.cautions.iter().any(|c| matches!(c, Caution::StoneNotInExperiment { .. }))
+        verdict.cautions.iter().any(|c| matches!(&c.0, Doubt::StoneNotInExperiment { .. }))
     };
     assert!(!doubted("glass") && !doubted("soda-lime-glass"));
     assert!(doubted("flint"));
@@ -666,8 +666,8 @@ fn lips_at_odds_with_sizes_are_told_first() {
         a.attribute(&flakes, &mut rng(3)).unwrap()
     };
     let told = |v: &Verdict| {
-        v.cautions.iter().find_map(|c| match c {
-            Caution::LipsAgainstSizes { lips_for, lips_times, sizes_for, sizes_times } => {
+        v.cautions.iter().find_map(|c| match &c.0 {
+            Doubt::LipsAgainstSizes { lips_for, lips_times, sizes_for, sizes_times } => {
                 Some((lips_for.clone(), *lips_times, sizes_for.clone(), *sizes_times))
             }
             _ => None,

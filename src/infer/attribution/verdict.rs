@@ -1,5 +1,6 @@
 //! The answer: probability and Bayes factor of each class, how much they are worth, and a plain sentence.
 
+use crate::calibration::caution::Doubt;
 use crate::predict::Caution;
 use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
@@ -195,8 +196,8 @@ impl Verdict {
             _ => format!("{}, not {against}", f.class),
         };
         let first = self.cautions.iter().filter(|c| {
-            use Caution::{FlakesDisagree, LikeNone, LipsAgainstSizes};
-            matches!(c, FlakesDisagree { .. } | LikeNone { .. } | LipsAgainstSizes { .. })
+            use Doubt::{FlakesDisagree, LikeNone, LipsAgainstSizes};
+            matches!(c.0, FlakesDisagree { .. } | LikeNone { .. } | LipsAgainstSizes { .. })
         });
         let first: String = first.map(|c| format!("Before any odds: {c}. ")).collect();
         let (factor, limit) = (f.ln_bayes_factor.exp(), self.earned.limit());

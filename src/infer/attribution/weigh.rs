@@ -5,6 +5,7 @@ use super::Attribution;
 use super::candidates::Candidate;
 use super::settings::{BlowSetting, SettingsPrior};
 use super::verdict::{ClassVerdict, Strength, Verdict};
+use crate::calibration::caution::Doubt;
 use crate::error::{Error, Result};
 use crate::form::{ANGLE_OF_BLOW, LANDS_ON};
 use crate::infer::evidence::{Agreement, Evidence, ln_mean};
@@ -90,11 +91,14 @@ impl Attribution {
         let (s, l) = (best(&sizes)?, best(&lips)?);
         let says = |ln: f64| ln > 0.0 && Strength::of(ln) >= Strength::Leans;
         let name = |at: usize| self.candidates[at].class.clone();
-        (s != l && says(sizes[s]) && says(lips[l])).then(|| Caution::LipsAgainstSizes {
-            lips_for: name(l),
-            lips_times: lips[l].exp(),
-            sizes_for: name(s),
-            sizes_times: sizes[s].exp(),
+        (s != l && says(sizes[s]) && says(lips[l])).then(|| {
+            Doubt::LipsAgainstSizes {
+                lips_for: name(l),
+                lips_times: lips[l].exp(),
+                sizes_for: name(s),
+                sizes_times: sizes[s].exp(),
+            }
+            .into()
         })
     }
 
@@ -245,11 +249,11 @@ fn disagreements(all: &[Agreement]) -> Vec<Caution> {
     let times = all.iter().map(|a| a.times).fold(f64::INFINITY, f64::min);
     let among = all.iter().map(|a| a.among).fold(0.0, f64::max);
     if among < UNLIKELY && times > WIDELY {
-        found.push(Caution::FlakesDisagree { times });
+        found.push(Doubt::FlakesDisagree { times }.into());
     }
     let probability = all.iter().map(|a| a.with).fold(0.0, f64::max);
     if probability < UNLIKELY {
-        found.push(Caution::LikeNone { probability });
+        found.push(Doubt::LikeNone { probability }.into());
     }
     found
 }
@@ -283,10 +287,8 @@ fn integration_error(by_draw: &[Vec<f64>], candidates: &[Candidate]) -> f64 {
 
 /// Whether two cautions say the same of different flakes.
 fn alike(a: &Caution, b: &Caution) -> bool {
-    match (a, b) {
-        (Caution::OutsideRange { measurement: x, .. }, Caution::OutsideRange { measurement: y, .. }) => {
-            x == y
-        }
+    match (&a.0, &b.0) {
+        (Doubt::OutsideRange { measurement: x, .. }, Doubt::OutsideRange { measurement: y, .. }) => x == y,
         _ => a == b,
     }
 }

@@ -2,6 +2,7 @@
 
 use super::{BetaLoss, LeansOn, Loss, Original, OriginalEstimate, Remains, by_platform};
 use crate::calibration::bundled;
+use crate::calibration::caution::Doubt;
 use crate::error::{Error, Place, Result};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch, RetouchKind, RetouchedEdges, WithRetouch};
 use crate::predict::{Ask, Caution, Estimate, Predictor};
@@ -229,21 +230,21 @@ impl<'a> LookBack<'a> {
 fn doubts(retouch: &Retouch, estimate: &Estimate) -> Vec<Caution> {
     let mut found = Vec::new();
     if let Some(kind) = retouch.kind().filter(|k| *k != RetouchKind::Direct) {
-        found.push(Caution::RetouchNotInExperiment { what: format!("{kind} retouch") });
+        found.push(Doubt::RetouchNotInExperiment { what: format!("{kind} retouch") }.into());
     }
     if let Some(edges) = retouch.edges().filter(|e| !e.is_single()) {
         let what = match edges {
             RetouchedEdges::Around => "retouch all round".to_string(),
             other => format!("{other} retouch"),
         };
-        found.push(Caution::RetouchNotInExperiment { what });
+        found.push(Doubt::RetouchNotInExperiment { what }.into());
     }
     if retouch.is_over_full() {
-        found.push(Caution::HeightAboveThickness);
+        found.push(Doubt::HeightAboveThickness.into());
     }
-    let ends = |c: &&Caution| !matches!(c, Caution::TerminationsNotTold { .. });
+    let ends = |c: &&Caution| !matches!(c.0, Doubt::TerminationsNotTold { .. });
     found.extend(estimate.cautions.iter().filter(ends).cloned());
-    found.push(Caution::StatesOfExperiment);
+    found.push(Doubt::StatesOfExperiment.into());
     found
 }
 

@@ -35,6 +35,7 @@ pub use look_back::LookBack;
 pub use loss::{BetaLoss, Loss};
 pub(crate) use truncated::Truncated;
 
+use crate::calibration::caution::Doubt;
 use crate::error::{Bounds, Error, Result};
 use crate::flake::{LENGTH_NOW_MM, MASS_NOW_G, ORIGINAL_OVER_NOW};
 use crate::predict::{Ask, Caution, Estimate, Interval, Joint, LEVEL, Predictive, Predictor};
@@ -468,7 +469,7 @@ fn by_platform(
         None => None,
     };
     // how the flake ended is no part of this answer
-    let ends = |c: &&Caution| !matches!(c, Caution::TerminationsNotTold { .. });
+    let ends = |c: &&Caution| !matches!(c.0, Doubt::TerminationsNotTold { .. });
     let mut cautions: Vec<Caution> = estimate.cautions.iter().filter(ends).cloned().collect();
     cautions.extend(mass.truncated().and_then(|t| doubt("mass_g", t)));
     if let Some(t) = length.as_ref().and_then(|l| l.truncated.as_ref()) {
@@ -480,9 +481,6 @@ fn by_platform(
 /// A caution where what remains is improbable.
 pub(crate) fn doubt(size: &str, t: &Truncated) -> Option<Caution> {
     let probability = t.probability();
-    (probability < IMPROBABLE).then(|| Caution::RemainsImprobable {
-        size: size.to_string(),
-        now: t.at_least(),
-        probability,
-    })
+    (probability < IMPROBABLE)
+        .then(|| Doubt::RemainsImprobable { size: size.to_string(), now: t.at_least(), probability }.into())
 }

@@ -1,12 +1,13 @@
 //! Original sizes against numerical integration (tests/reference/original.py), and the awkward pieces.
 
 use crate::calibration::bundled;
+use crate::calibration::caution::Doubt;
 use crate::error::Error;
 use crate::flake::{Flake, Portion};
 use crate::form::Transform;
 use crate::infer::original::Truncated;
 use crate::infer::{BetaLoss, Original, Remains, original};
-use crate::predict::{Ask, Caution, Component, Predictive, Predictor};
+use crate::predict::{Ask, Component, Predictive, Predictor};
 use crate::strike::{Platform, Strike};
 use proptest::prelude::*;
 use rand::SeedableRng;
@@ -201,7 +202,7 @@ fn a_tool_heavier_than_any_flake_gets_an_answer_and_a_caution() {
                 let told = found
                     .cautions
                     .iter()
-                    .any(|c| matches!(c, Caution::RemainsImprobable { size, .. } if size == "mass_g"));
+                    .any(|c| matches!(&c.0, Doubt::RemainsImprobable { size, .. } if size == "mass_g"));
                 assert_eq!(told, found.mass.truncated().unwrap().probability() < 0.01, "{name} {now}");
                 // under heavy tails even a kilogram is not beyond the 99th percentile
                 assert!(told || now < 25_000.0, "{name} {now}");

@@ -2,12 +2,13 @@
 //! against the table of stiffness ratios, and the monotonicities a knapper would insist on.
 
 use crate::Error;
+use crate::calibration::caution::Doubt;
 use crate::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
 use crate::material::{PercussorMaterial, Property, Stone};
 use crate::mechanics::blow::{Setup, strike_mechanics};
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
+use crate::predict::Predictor;
 use crate::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
-use crate::predict::{Caution, Predictor};
 use crate::predict::{DifferenceScale, SizeDifference, side_by_side};
 use crate::special::{normal_cdf, normal_quantile, student_quantile_upper};
 use crate::strike::{Blow, LandsOn, Platform, Strike};
@@ -214,7 +215,7 @@ fn a_margin_surely_above_one_is_a_flake_surely_off() {
         assert_eq!(a.margin.low > 1.0, p.value > 0.975, "{speed}: {:?} {p:?}", a.margin);
         assert_eq!(a.margin.high < 1.0, p.value < 0.025, "{speed}: {:?} {p:?}", a.margin);
         assert_eq!(a.least_speed_m_s.high < speed, a.margin.low > 1.0, "{speed}");
-        assert!(matches!(a.cautions[0], Caution::NoFailedBlows));
+        assert!(matches!(a.cautions[0].0, Doubt::NoFailedBlows));
     }
 }
 
@@ -582,10 +583,10 @@ fn settings_not_given_are_the_same_for_both() {
         assert!(
             e.cautions
                 .iter()
-                .any(|c| matches!(c, Caution::PercussorNotInExperiment { leans_on: Some(_), .. }))
+                .any(|c| matches!(&c.0, Doubt::PercussorNotInExperiment { leans_on: Some(_), .. }))
         );
-        let averaged = e.cautions.iter().find_map(|c| match c {
-            Caution::SettingsAveraged { settings } => Some(settings.clone()),
+        let averaged = e.cautions.iter().find_map(|c| match &c.0 {
+            Doubt::SettingsAveraged { settings } => Some(settings.clone()),
             _ => None,
         });
         assert!(!averaged.unwrap().iter().any(|s| s.starts_with("percussor")));

@@ -1,6 +1,7 @@
 //! The words of every caution and its stable kind, as other people's scripts and readers rely on them.
 
 use crate::calibration::bundled;
+use crate::calibration::caution::Doubt;
 use crate::predict::{Ask, Caution, Predictor, in_words};
 use crate::strike::{Platform, Strike};
 
@@ -10,24 +11,17 @@ fn text(s: &str) -> String {
 
 #[test]
 fn every_caution_says_what_and_how_much() {
-    let outside = |value: f64| Caution::OutsideRange {
+    let outside = |value: f64| Doubt::OutsideRange {
         measurement: text("platform_depth_mm"),
         value,
         low: 2.5,
         high: 12.0,
     };
-    let remains = |size: &str, probability: f64| Caution::RemainsImprobable {
-        size: text(size),
-        now: 850.0,
-        probability,
-    };
-    let beyond = |expected: f64| Caution::BeyondRecorded {
-        size: text("length_mm"),
-        expected,
-        low: 12.25,
-        high: 210.0,
-    };
-    let percussor = |leans_on: Option<&str>| Caution::PercussorNotInExperiment {
+    let remains =
+        |size: &str, probability: f64| Doubt::RemainsImprobable { size: text(size), now: 850.0, probability };
+    let beyond =
+        |expected: f64| Doubt::BeyondRecorded { size: text("length_mm"), expected, low: 12.25, high: 210.0 };
+    let percussor = |leans_on: Option<&str>| Doubt::PercussorNotInExperiment {
         percussor: text("antler"),
         leans_on: leans_on.map(text),
         seen: vec![text("steel"), text("copper")],
@@ -49,7 +43,7 @@ fn every_caution_says_what_and_how_much() {
             "platform depth 1e-9 mm is 2.5 mm below what the experiment covered (2.5 to 12 mm)",
         ),
         (
-            Caution::Leverage { value: 1234.56, largest: 0.123456 },
+            Doubt::Leverage { value: 1234.56, largest: 0.123456 },
             "leverage",
             "this combination of measurements is unlike any flake of the experiment (leverage 1235, largest fitted 0.1235)",
         ),
@@ -76,27 +70,27 @@ fn every_caution_says_what_and_how_much() {
             "antler was not used in the experiment (steel, copper); the answer is for what was used",
         ),
         (
-            Caution::StoneNotInExperiment { stone: text("chalk"), seen: text("flint") },
+            Doubt::StoneNotInExperiment { stone: text("chalk"), seen: text("flint") },
             "stone-not-in-experiment",
             "the experiment flaked flint, not chalk",
         ),
         (
-            Caution::SettingsAveraged { settings: vec![text("angle_of_blow_deg"), text("blow_lands_on")] },
+            Doubt::SettingsAveraged { settings: vec![text("angle_of_blow_deg"), text("blow_lands_on")] },
             "settings-averaged",
             "not given: angle of blow, blow lands on; averaged over the blows of the experiment",
         ),
         (
-            Caution::Assumed { class: text("core_shape"), level: text("semispherical") },
+            Doubt::Assumed { class: text("core_shape"), level: text("semispherical") },
             "assumed",
             "core shape is taken as \"semispherical\" (not given, or not in the experiment)",
         ),
         (
-            Caution::NotInExperiment { what: vec![text("core"), text("knapper")] },
+            Doubt::NotInExperiment { what: vec![text("core"), text("knapper")] },
             "not-in-experiment",
             "core and knapper not recorded in the experiment: the interval may be too narrow for a new one",
         ),
         (
-            Caution::NearEndOfDomain {
+            Doubt::NearEndOfDomain {
                 measurement: text("exterior_platform_angle_deg"),
                 value: 88.0,
                 why: text("it ends"),
@@ -105,29 +99,29 @@ fn every_caution_says_what_and_how_much() {
             "exterior platform angle 88 degrees: it ends",
         ),
         (
-            Caution::AtomAtZero { size: text("mass_g"), probability: 0.1234 },
+            Doubt::AtomAtZero { size: text("mass_g"), probability: 0.1234 },
             "atom-at-zero",
             "12.3 % of the predictive of mass lies below zero, where no flake is",
         ),
         (
-            Caution::Technique { technique: text("indirect") },
+            Doubt::Technique { technique: text("indirect") },
             "technique",
             "indirect technique: the experiments struck directly; the sizes are those of a direct blow, with wider \
              intervals (this crate's choice)",
         ),
-        (Caution::Bevelled, "bevelled", "a bevelled platform gives a heavier flake than its depth predicts"),
+        (Doubt::Bevelled, "bevelled", "a bevelled platform gives a heavier flake than its depth predicts"),
         (
-            Caution::TerminationNotInExperiment { termination: text("step") },
+            Doubt::TerminationNotInExperiment { termination: text("step") },
             "termination-not-in-experiment",
             "the calibration cannot answer for a step termination; not conditioned on it",
         ),
         (
-            Caution::TerminationsNotTold { terminations: vec![text("step"), text("overshot")] },
+            Doubt::TerminationsNotTold { terminations: vec![text("step"), text("overshot")] },
             "terminations-not-told",
             "the calibration gives these terminations no probability of their own: step, overshot",
         ),
         (
-            Caution::NotAsStruck { state: text("split") },
+            Doubt::NotAsStruck { state: text("split") },
             "not-as-struck",
             "the piece is split: the sizes are those of the flake as it came off",
         ),
@@ -150,14 +144,15 @@ fn every_caution_says_what_and_how_much() {
              measurements; the answer rests on the far tail of the calibration",
         ),
         (
-            Caution::NoFailedBlows,
+            Doubt::NoFailedBlows,
             "no-failed-blows",
             "whether the flake detaches is model-based: no failed blows were recorded, and the law of the required force \
              was found with sharp points pressed slowly",
         ),
-        (Caution::Mechanics { kind: "indirect", text: "a punch between" }, "indirect", "a punch between"),
+        (Doubt::Mechanics { kind: "indirect", text: "a punch between" }, "indirect", "a punch between"),
     ];
-    for (caution, kind, sentence) in cases {
+    for (doubt, kind, sentence) in cases {
+        let caution = Caution(doubt);
         assert_eq!(caution.kind(), kind);
         assert_eq!(caution.to_string(), sentence);
         let stored = serde_json::to_value(&caution).unwrap();
@@ -168,7 +163,7 @@ fn every_caution_says_what_and_how_much() {
 #[test]
 fn numbers_keep_four_digits_and_their_units() {
     let of = |measurement: &str, value: f64| {
-        Caution::NearEndOfDomain { measurement: text(measurement), value, why: text("x") }.to_string()
+        Caution(Doubt::NearEndOfDomain { measurement: text(measurement), value, why: text("x") }).to_string()
     };
     for (measurement, value, said) in [
         ("platform_area_mm2", 123.456, "platform area 123.5 mm2: x"),

@@ -33,8 +33,8 @@ fn term(u: &mut Unstructured<'_>, deep: usize) -> arbitrary::Result<Term> {
         _ => {
             let n = u.int_in_range(0..=5)?;
             let knots = (0..n).map(|_| f64::arbitrary(u)).collect::<arbitrary::Result<Vec<f64>>>()?;
-            let column = u.int_in_range(0..=6)?;
-            Term::Spline { of: Box::new(inner(u)?), knots, column }
+            let columns = form::spline(inner(u)?, &knots);
+            u.choose(&columns)?.clone()
         }
     })
 }
