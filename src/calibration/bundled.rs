@@ -28,7 +28,7 @@ use super::fitting::{Method, Recipe, SharedRecipe, TailsToTry};
 use super::{Calibration, RecoveryThreshold};
 use crate::error::{Error, Result};
 use crate::fit::shrunken::USUAL_GRID;
-use crate::form::{ANGLE, ANGLE_OF_BLOW, DEPTH, Form, LANDS_ON, PERCUSSOR_CLASS, Term};
+use crate::form::{ANGLE, ANGLE_OF_BLOW, DEPTH, Form, Kind, LANDS_ON, PERCUSSOR_CLASS, Term};
 use crate::strike::Measured;
 
 /// Names of the bundled calibrations.
@@ -142,7 +142,7 @@ pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
 /// A form whose spread has terms (the glass, but for thickness) has heavy tails as well: blows on the edge scatter widely
 /// but without outliers; blows on the platform seldom, then far.
 fn of_an_experiment(form: &Form) -> Method {
-    let curved = |t: &Term| matches!(t, Term::Spline { .. } | Term::Power { .. } | Term::Product(_));
+    let curved = |t: &Term| matches!(t.0, Kind::Spline { .. } | Kind::Power { .. } | Kind::Product(_));
     let free = form.terms().iter().position(curved).unwrap_or(form.terms().len());
     let method = Method::least_squares().penalising((free..form.terms().len()).collect());
     if form.spread_terms().is_empty() {
