@@ -190,13 +190,8 @@ impl Error {
         }
     }
 
-    /// The same error, placed in a row of a table (rows of data, counted from 1).
-    pub fn in_row(self, row: u64) -> Self {
-        self.with_row(Some(row))
-    }
-
-    /// The same error at another row, or at none, so that like errors of many rows are the same.
-    pub(crate) fn with_row(mut self, row: Option<u64>) -> Self {
+    /// The same error at another place, where it has one.
+    pub(crate) fn at(mut self, place: Place) -> Self {
         match &mut self {
             Error::OutOfRange { at, .. }
             | Error::NotANumber { at, .. }
@@ -205,15 +200,32 @@ impl Error {
             | Error::Refused { at, .. }
             | Error::Calibration { at, .. }
             | Error::Table { at, .. }
-            | Error::Invalid { at, .. } => at.row = row,
+            | Error::Invalid { at, .. } => *at = place,
             _ => {}
         }
         self
     }
 
+    /// The same error, placed in a row of a table (rows of data, counted from 1).
+    pub fn in_row(self, row: u64) -> Self {
+        self.with_row(Some(row))
+    }
+
+    /// The same error at another row, or at none, so that like errors of many rows are the same.
+    pub(crate) fn with_row(self, row: Option<u64>) -> Self {
+        let column = self.place().and_then(|at| at.column.clone());
+        self.at(Place { row, column })
+    }
+
     /// An [`Error::Invalid`] about a named field.
     pub(crate) fn invalid(field: impl Into<String>, reason: impl Into<String>) -> Self {
         Error::Invalid { at: Place::column(field), reason: reason.into() }
+    }
+
+    /// An [`Error::Table`] about the whole of one.
+    #[cfg(feature = "table")]
+    pub(crate) fn table(reason: impl Into<String>) -> Self {
+        Error::Table { at: Place::default(), reason: reason.into() }
     }
 
     /// An [`Error::Missing`] measurement, and what needs it.

@@ -203,6 +203,7 @@ pub mod table;
 mod tests;
 mod threads;
 mod vector;
+mod vocabulary;
 
 pub use error::{Bounds, Error, Place, Result};
 

@@ -1,9 +1,13 @@
 //! What is fixed before a flake exists: the platform, the blow, and both together with what strikes and
-//! what is struck (a strike). Every value is checked once, when it is built; reading a stored value goes
-//! through the same builder. A measurement that was not recorded is missing (`None`), never zero.
+//! what is struck (a strike). Every value is checked once, when it is built. A measurement that was not recorded is missing
+//! (`None`), never zero.
+
+mod record;
+
+pub(crate) use record::{Entry, Given, Record};
 
 use crate::error::{Bounds, Error, Place, Result};
-use serde::{Deserialize, Serialize};
+use crate::vocabulary::{ClassKind, vocabulary, yes_no};
 
 /// The least length of anything on a flake or percussor, mm: a third of the least that the tables of
 /// `data-sources.md` have (0.15 mm, a platform depth). This crate's choice, no source.
@@ -28,9 +32,6 @@ pub(crate) const PERCUSSOR_MASS_G: Bounds = Bounds::closed("percussor_mass_g", 0
 pub(crate) const TIP_RADIUS_MM: Bounds = Bounds::closed("tip_radius_mm", LEAST_MM, 1000.0, "mm");
 /// Mass of the core before the blow. Generous ends, no source.
 pub(crate) const CORE_MASS_G: Bounds = Bounds::closed("core_mass_g", 0.1, 1e7, "g");
-
-/// The longest name (of a core, a knapper, a percussor, a stone) that is accepted, in characters. This crate's choice, no source.
-pub(crate) const LONGEST_NAME: usize = 64;
 
 /// Anything that carries measurements and classes by the name of their column.
 ///
@@ -73,104 +74,6 @@ impl<M: Measured + ?Sized> Measured for Without<'_, M> {
         if self.1.contains(&name) { None } else { self.0.class(name) }
     }
 }
-
-/// Whether two names are the same but for case, surrounding blanks, and `-`, `_` or a space between words.
-pub(crate) fn same_name(written: &str, name: &str) -> bool {
-    let plain = |b: u8| match b {
-        b' ' | b'-' => b'_',
-        other => other.to_ascii_lowercase(),
-    };
-    let written = written.trim();
-    written.len() == name.len() && written.bytes().zip(name.bytes()).all(|(a, b)| plain(a) == plain(b))
-}
-
-/// The text without surrounding blanks, if it can serve as a name: 1 to 64 characters on one line.
-pub(crate) fn check_name<'a>(field: &str, text: &'a str) -> Result<&'a str> {
-    let name = text.trim();
-    let length = name.chars().take(LONGEST_NAME + 1).count();
-    if length == 0 || length > LONGEST_NAME {
-        return Err(Error::invalid(
-            field,
-            format!("a name has 1 to {LONGEST_NAME} characters, this has {}", name.chars().count()),
-        ));
-    }
-    if name.chars().any(char::is_control) {
-        return Err(Error::invalid(field, "a name stands on one line, without control characters"));
-    }
-    Ok(name)
-}
-
-/// Declares a vocabulary: an enum whose names stand here once and serve `FromStr`, `Display`, serde, the
-/// messages and the column it is recorded in. Further spellings after `|` are read, never written.
-macro_rules! vocabulary {
-    (
-        $(#[$meta:meta])*
-        $vis:vis enum $Name:ident in $column:literal {
-            $( $(#[$vmeta:meta])* $Variant:ident = $name:literal $(| $other:literal)* , )+
-        }
-    ) => {
-        $(#[$meta])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        $vis enum $Name {
-            $( $(#[$vmeta])* $Variant, )+
-        }
-
-        impl $Name {
-            /// Every member, in the order of declaration.
-            pub const ALL: &'static [$Name] = &[$($Name::$Variant),+];
-            /// The names of all members, in the same order.
-            pub(crate) const NAMES: &'static [&'static str] = &[$($name),+];
-            /// The column in which it is recorded.
-            #[cfg_attr(not(feature = "table"), allow(dead_code))]
-            pub(crate) const COLUMN: &'static str = $column;
-
-            /// The name, as a table holds it.
-            pub const fn name(self) -> &'static str {
-                match self { $( $Name::$Variant => $name, )+ }
-            }
-
-            /// The member of this name, whatever its case.
-            pub(crate) fn find(text: &str) -> Option<Self> {
-                $(
-                    if $crate::strike::same_name(text, $name)
-                        $(|| $crate::strike::same_name(text, $other))*
-                    {
-                        return Some($Name::$Variant);
-                    }
-                )+
-                None
-            }
-        }
-
-        impl std::str::FromStr for $Name {
-            type Err = $crate::error::Error;
-            fn from_str(text: &str) -> $crate::error::Result<Self> {
-                $Name::find(text).ok_or_else(|| {
-                    $crate::error::Error::unknown_name($column, text.trim(), $Name::NAMES.iter().copied())
-                })
-            }
-        }
-
-        impl std::fmt::Display for $Name {
-            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-                f.pad(self.name())
-            }
-        }
-
-        impl serde::Serialize for $Name {
-            fn serialize<S: serde::Serializer>(&self, s: S) -> std::result::Result<S::Ok, S::Error> {
-                s.serialize_str(self.name())
-            }
-        }
-
-        impl<'de> serde::Deserialize<'de> for $Name {
-            fn deserialize<D: serde::Deserializer<'de>>(d: D) -> std::result::Result<Self, D::Error> {
-                <String as serde::Deserialize>::deserialize(d)?.parse().map_err(serde::de::Error::custom)
-            }
-        }
-    };
-}
-pub(crate) use vocabulary;
 
 vocabulary! {
     /// The surface of the platform, as analysts record it.
@@ -228,11 +131,6 @@ impl PlatformShape {
     }
 }
 
-/// Yes or no as a class, for the columns that hold one.
-pub(crate) const fn yes_no(value: bool) -> &'static str {
-    if value { "yes" } else { "no" }
-}
-
 /// The surface struck. Every measurement may be missing; what is there is within its bounds.
 ///
 /// | measurement | accepted |
@@ -254,63 +152,37 @@ pub(crate) const fn yes_no(value: bool) -> &'static str {
 /// assert!(Platform::builder().exterior_platform_angle_deg(180.0).build().is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "PlatformBuilder", into = "PlatformBuilder")]
-pub struct Platform(PlatformBuilder);
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Platform(pub(crate) Record);
 
 /// The measurements of a [`Platform`] as given, not yet checked. `None` means not recorded.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct PlatformBuilder {
-    #[serde(skip_serializing_if = "Option::is_none")]
-    depth_mm: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    width_mm: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    area_mm2: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    exterior_platform_angle_deg: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    kind: Option<PlatformKind>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    bevelled: Option<bool>,
-}
-
-/// Checks a number that may be missing.
-pub(crate) fn check(bounds: Bounds, value: Option<f64>) -> Result<()> {
-    value.map_or(Ok(()), |v| bounds.check(v).map(|_| ()))
-}
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct PlatformBuilder(Given);
 
 impl PlatformBuilder {
     /// Percussion point to exterior face, in millimetres.
-    pub fn depth_mm(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.depth_mm = value.into();
-        self
+    pub fn depth_mm(self, value: impl Into<Option<f64>>) -> Self {
+        PlatformBuilder(self.0.number(PLATFORM_DEPTH_MM, value.into()))
     }
     /// Across the platform, in millimetres.
-    pub fn width_mm(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.width_mm = value.into();
-        self
+    pub fn width_mm(self, value: impl Into<Option<f64>>) -> Self {
+        PlatformBuilder(self.0.number(PLATFORM_WIDTH_MM, value.into()))
     }
     /// Area of the platform, in square millimetres.
-    pub fn area_mm2(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.area_mm2 = value.into();
-        self
+    pub fn area_mm2(self, value: impl Into<Option<f64>>) -> Self {
+        PlatformBuilder(self.0.number(PLATFORM_AREA_MM2, value.into()))
     }
     /// Angle between platform and exterior face, in degrees.
-    pub fn exterior_platform_angle_deg(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.exterior_platform_angle_deg = value.into();
-        self
+    pub fn exterior_platform_angle_deg(self, value: impl Into<Option<f64>>) -> Self {
+        PlatformBuilder(self.0.number(EXTERIOR_PLATFORM_ANGLE_DEG, value.into()))
     }
     /// The surface of the platform.
-    pub fn kind(mut self, value: impl Into<Option<PlatformKind>>) -> Self {
-        self.kind = value.into();
-        self
+    pub fn kind(self, value: impl Into<Option<PlatformKind>>) -> Self {
+        PlatformBuilder(self.0.word(PlatformKind::COLUMN, value.into().map(PlatformKind::name)))
     }
     /// Whether the edge of the platform was bevelled before the blow.
-    pub fn bevelled(mut self, value: impl Into<Option<bool>>) -> Self {
-        self.bevelled = value.into();
-        self
+    pub fn bevelled(self, value: impl Into<Option<bool>>) -> Self {
+        PlatformBuilder(self.0.word("platform_bevelled", value.into().map(yes_no)))
     }
 
     /// The checked platform.
@@ -319,11 +191,7 @@ impl PlatformBuilder {
     /// [`Error::OutOfRange`], named by the column, for the first measurement outside its bounds (see the
     /// table at [`Platform`]).
     pub fn build(self) -> Result<Platform> {
-        check(PLATFORM_DEPTH_MM, self.depth_mm)?;
-        check(PLATFORM_WIDTH_MM, self.width_mm)?;
-        check(PLATFORM_AREA_MM2, self.area_mm2)?;
-        check(EXTERIOR_PLATFORM_ANGLE_DEG, self.exterior_platform_angle_deg)?;
-        Ok(Platform(self))
+        self.0.checked().map(Platform)
     }
 }
 
@@ -351,35 +219,12 @@ pub(crate) fn refusal(data: &dyn Measured) -> Option<Error> {
     }
 }
 
-impl TryFrom<PlatformBuilder> for Platform {
-    type Error = Error;
-    fn try_from(fields: PlatformBuilder) -> Result<Self> {
-        fields.build()
-    }
-}
-
-impl From<Platform> for PlatformBuilder {
-    fn from(platform: Platform) -> Self {
-        platform.0
-    }
-}
-
 impl Measured for Platform {
     fn number(&self, name: &str) -> Option<f64> {
-        match name {
-            "platform_depth_mm" => self.0.depth_mm,
-            "platform_width_mm" => self.0.width_mm,
-            "platform_area_mm2" => self.0.area_mm2,
-            "exterior_platform_angle_deg" => self.0.exterior_platform_angle_deg,
-            _ => None,
-        }
+        self.0.number(name)
     }
     fn class(&self, name: &str) -> Option<&str> {
-        match name {
-            "platform_kind" => self.0.kind.map(PlatformKind::name),
-            "platform_bevelled" => self.0.bevelled.map(yes_no),
-            _ => None,
-        }
+        self.0.class(name)
     }
 }
 
@@ -397,37 +242,25 @@ impl Measured for Platform {
 /// assert!(Blow::builder().speed_m_s(0.0).build().is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "BlowBuilder", into = "BlowBuilder")]
-pub struct Blow(BlowBuilder);
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Blow(pub(crate) Record);
 
 /// The settings of a [`Blow`] as given, not yet checked. `None` means not recorded.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct BlowBuilder {
-    #[serde(skip_serializing_if = "Option::is_none")]
-    angle_of_blow_deg: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    speed_m_s: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    lands_on: Option<LandsOn>,
-}
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct BlowBuilder(Given);
 
 impl BlowBuilder {
     /// Angle of blow in degrees: 0 is perpendicular to the platform.
-    pub fn angle_of_blow_deg(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.angle_of_blow_deg = value.into();
-        self
+    pub fn angle_of_blow_deg(self, value: impl Into<Option<f64>>) -> Self {
+        BlowBuilder(self.0.number(ANGLE_OF_BLOW_DEG, value.into()))
     }
     /// Speed of the percussor at impact, in metres per second.
-    pub fn speed_m_s(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.speed_m_s = value.into();
-        self
+    pub fn speed_m_s(self, value: impl Into<Option<f64>>) -> Self {
+        BlowBuilder(self.0.number(SPEED_M_S, value.into()))
     }
     /// Where the blow lands.
-    pub fn lands_on(mut self, value: impl Into<Option<LandsOn>>) -> Self {
-        self.lands_on = value.into();
-        self
+    pub fn lands_on(self, value: impl Into<Option<LandsOn>>) -> Self {
+        BlowBuilder(self.0.word(LandsOn::COLUMN, value.into().map(LandsOn::name)))
     }
 
     /// The checked blow.
@@ -435,9 +268,7 @@ impl BlowBuilder {
     /// # Errors
     /// [`Error::OutOfRange`], named by the column, for the first setting outside its bounds.
     pub fn build(self) -> Result<Blow> {
-        check(ANGLE_OF_BLOW_DEG, self.angle_of_blow_deg)?;
-        check(SPEED_M_S, self.speed_m_s)?;
-        Ok(Blow(self))
+        self.0.checked().map(Blow)
     }
 }
 
@@ -448,32 +279,12 @@ impl Blow {
     }
 }
 
-impl TryFrom<BlowBuilder> for Blow {
-    type Error = Error;
-    fn try_from(fields: BlowBuilder) -> Result<Self> {
-        fields.build()
-    }
-}
-
-impl From<Blow> for BlowBuilder {
-    fn from(blow: Blow) -> Self {
-        blow.0
-    }
-}
-
 impl Measured for Blow {
     fn number(&self, name: &str) -> Option<f64> {
-        match name {
-            "angle_of_blow_deg" => self.0.angle_of_blow_deg,
-            "speed_m_s" => self.0.speed_m_s,
-            _ => None,
-        }
+        self.0.number(name)
     }
     fn class(&self, name: &str) -> Option<&str> {
-        match name {
-            "blow_lands_on" => self.0.lands_on.map(LandsOn::name),
-            _ => None,
-        }
+        self.0.class(name)
     }
 }
 
@@ -489,63 +300,41 @@ impl Measured for Blow {
 /// assert!(Strike::builder().percussor("").build().is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "StrikeBuilder", into = "StrikeBuilder")]
-pub struct Strike(StrikeBuilder);
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Strike(pub(crate) Record);
 
 /// The parts of a [`Strike`] as given, not yet checked. `None` means not recorded.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct StrikeBuilder {
-    platform: Platform,
-    blow: Blow,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    percussor: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    percussor_mass_g: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    tip_radius_mm: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    stone: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    core_mass_g: Option<f64>,
-}
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct StrikeBuilder(Given);
 
 impl StrikeBuilder {
     /// The surface struck.
-    pub fn platform(mut self, platform: Platform) -> Self {
-        self.platform = platform;
-        self
+    pub fn platform(self, platform: Platform) -> Self {
+        StrikeBuilder(self.0.with(platform.0))
     }
     /// How it is struck.
-    pub fn blow(mut self, blow: Blow) -> Self {
-        self.blow = blow;
-        self
+    pub fn blow(self, blow: Blow) -> Self {
+        StrikeBuilder(self.0.with(blow.0))
     }
     /// What strikes, by name (antler, bone, steel, quartzite, …).
-    pub fn percussor<'a>(mut self, name: impl Into<Option<&'a str>>) -> Self {
-        self.percussor = name.into().map(String::from);
-        self
+    pub fn percussor<'a>(self, name: impl Into<Option<&'a str>>) -> Self {
+        StrikeBuilder(self.0.class("percussor", ClassKind::Name, name.into()))
     }
     /// Mass of the percussor, in grams.
-    pub fn percussor_mass_g(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.percussor_mass_g = value.into();
-        self
+    pub fn percussor_mass_g(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(PERCUSSOR_MASS_G, value.into()))
     }
     /// Radius of the percussor's tip, in millimetres.
-    pub fn tip_radius_mm(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.tip_radius_mm = value.into();
-        self
+    pub fn tip_radius_mm(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(TIP_RADIUS_MM, value.into()))
     }
     /// What is struck, by name (flint, chert, quartzite, …).
-    pub fn stone<'a>(mut self, name: impl Into<Option<&'a str>>) -> Self {
-        self.stone = name.into().map(String::from);
-        self
+    pub fn stone<'a>(self, name: impl Into<Option<&'a str>>) -> Self {
+        StrikeBuilder(self.0.class("stone", ClassKind::Name, name.into()))
     }
     /// Mass of the core before the blow, in grams.
-    pub fn core_mass_g(mut self, value: impl Into<Option<f64>>) -> Self {
-        self.core_mass_g = value.into();
-        self
+    pub fn core_mass_g(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(CORE_MASS_G, value.into()))
     }
 
     /// The checked strike; the names are put into lower case.
@@ -553,16 +342,8 @@ impl StrikeBuilder {
     /// # Errors
     /// [`Error::OutOfRange`] for a mass or radius outside its bounds, [`Error::Invalid`] for a name that is
     /// empty, longer than 64 characters or not on one line.
-    pub fn build(mut self) -> Result<Strike> {
-        check(PERCUSSOR_MASS_G, self.percussor_mass_g)?;
-        check(TIP_RADIUS_MM, self.tip_radius_mm)?;
-        check(CORE_MASS_G, self.core_mass_g)?;
-        for (field, name) in [("percussor", &mut self.percussor), ("stone", &mut self.stone)] {
-            if let Some(text) = name {
-                *text = check_name(field, text)?.to_lowercase();
-            }
-        }
-        Ok(Strike(self))
+    pub fn build(self) -> Result<Strike> {
+        self.0.checked().map(Strike)
     }
 }
 
@@ -572,44 +353,16 @@ impl Strike {
         StrikeBuilder::default()
     }
     /// The same parts, to change some of them.
-    #[cfg(test)]
-    pub(crate) fn to_builder(&self) -> StrikeBuilder {
-        self.0.clone()
-    }
-    /// The surface struck.
-    #[cfg(test)]
-    pub(crate) fn platform(&self) -> &Platform {
-        &self.0.platform
-    }
-}
-
-impl TryFrom<StrikeBuilder> for Strike {
-    type Error = Error;
-    fn try_from(fields: StrikeBuilder) -> Result<Self> {
-        fields.build()
-    }
-}
-
-impl From<Strike> for StrikeBuilder {
-    fn from(strike: Strike) -> Self {
-        strike.0
+    pub fn to_builder(&self) -> StrikeBuilder {
+        StrikeBuilder(Given::default().with(self.0.clone()))
     }
 }
 
 impl Measured for Strike {
     fn number(&self, name: &str) -> Option<f64> {
-        match name {
-            "percussor_mass_g" => self.0.percussor_mass_g,
-            "tip_radius_mm" => self.0.tip_radius_mm,
-            "core_mass_g" => self.0.core_mass_g,
-            _ => self.0.platform.number(name).or_else(|| self.0.blow.number(name)),
-        }
+        self.0.number(name)
     }
     fn class(&self, name: &str) -> Option<&str> {
-        match name {
-            "percussor" => self.0.percussor.as_deref(),
-            "stone" => self.0.stone.as_deref(),
-            _ => self.0.platform.class(name).or_else(|| self.0.blow.class(name)),
-        }
+        self.0.class(name)
     }
 }

@@ -3,8 +3,8 @@
 //! and of what kind it is; and what all this says together, by the names that forms read.
 
 use crate::error::{Bounds, Error, Place, Result};
-use crate::strike::{Measured, check, vocabulary};
-use serde::{Deserialize, Serialize};
+use crate::strike::{Given, Measured};
+use crate::vocabulary::vocabulary;
 
 /// Length of a piece as it is now. The upper end is generous, no source.
 pub const LENGTH_NOW_MM: Bounds = Bounds::closed("length_now_mm", 0.05, 10_000.0, "mm");
@@ -107,13 +107,11 @@ impl RetouchedEdges {
 }
 
 /// One point of a retouched edge.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct RetouchPoint {
     /// Height of retouch t, in millimetres: from the flat face to the top of the retouch scars. 0 where unretouched.
     pub height_mm: f64,
     /// Thickness of the piece there T, in millimetres.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub thickness_mm: Option<f64>,
 }
 
@@ -132,22 +130,16 @@ pub(crate) struct RetouchPoint {
 /// );
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "RetouchBuilder", into = "RetouchBuilder")]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Retouch(RetouchBuilder);
 
 /// The record of a [`Retouch`] as given, not yet checked.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct RetouchBuilder {
     /// By place; nothing at a place where no height was recorded.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
     points: Vec<Option<RetouchPoint>>,
-    #[serde(skip_serializing_if = "Option::is_none")]
     index: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
     edges: Option<RetouchedEdges>,
-    #[serde(skip_serializing_if = "Option::is_none")]
     kind: Option<RetouchKind>,
 }
 
@@ -186,14 +178,13 @@ impl RetouchBuilder {
                 format!("{} points (accepted: 1 to {MOST_POINTS})", self.points.len()),
             ));
         }
-        check(RETOUCH_INDEX, self.index)?;
+        self.index.map(|i| RETOUCH_INDEX.check(i)).transpose()?;
         let with_thickness = self.points.iter().flatten().any(|p| p.thickness_mm.is_some());
         for (k, point) in self.points.iter().enumerate() {
             let Some(point) = point else { continue };
             RETOUCH_HEIGHT_MM[k].check(point.height_mm)?;
-            check(THICKNESS_AT_MM[k], point.thickness_mm)?;
             match point.thickness_mm {
-                Some(thickness) => check_height(k, point.height_mm, thickness)?,
+                Some(thickness) => check_height(k, point.height_mm, THICKNESS_AT_MM[k].check(thickness)?)?,
                 None if with_thickness => {
                     return Err(Error::missing(
                         THICKNESS_AT_MM[k].name(),
@@ -274,6 +265,21 @@ impl Retouch {
         self.0.kind
     }
 
+    /// Puts it into the record of a piece.
+    pub(super) fn put_into(&self, mut given: Given) -> Given {
+        for (k, point) in self.0.points.iter().enumerate() {
+            given = given
+                .number(RETOUCH_HEIGHT_MM[k], point.map(|p| p.height_mm))
+                .number(THICKNESS_AT_MM[k], point.and_then(|p| p.thickness_mm));
+        }
+        // as recorded, so that one a little above 1 is still told as such
+        let alone = self.0.index.filter(|_| self.points().count() == 0);
+        given
+            .number(RETOUCH_INDEX, alone.or_else(|| self.index()))
+            .word(RetouchedEdges::COLUMN, self.edges().map(RetouchedEdges::name))
+            .word(RetouchKind::COLUMN, self.kind().map(RetouchKind::name))
+    }
+
     /// Reads the record of a piece: `retouch_height_1_mm`, `thickness_at_1_mm` and so on to ten, `retouch_index`,
     /// `retouched_edges`, `retouch_kind`. None where neither a height nor an index was recorded.
     ///
@@ -312,41 +318,6 @@ impl Retouch {
             ));
         }
         Ok(Some(retouch))
-    }
-}
-
-impl TryFrom<RetouchBuilder> for Retouch {
-    type Error = Error;
-    fn try_from(record: RetouchBuilder) -> Result<Self> {
-        record.build()
-    }
-}
-
-impl From<Retouch> for RetouchBuilder {
-    fn from(retouch: Retouch) -> Self {
-        retouch.0
-    }
-}
-
-impl Measured for Retouch {
-    fn number(&self, name: &str) -> Option<f64> {
-        let at = |bounds: &[Bounds; MOST_POINTS]| bounds.iter().position(|b| b.name() == name);
-        let point = |k: usize| self.0.points.get(k).copied().flatten();
-        match name {
-            // as recorded, so that one a little above 1 is still told as such
-            "retouch_index" => self.0.index.filter(|_| self.points().count() == 0).or_else(|| self.index()),
-            RETOUCH_HEIGHT => self.height_mm(),
-            _ => at(&RETOUCH_HEIGHT_MM)
-                .and_then(|k| Some(point(k)?.height_mm))
-                .or_else(|| at(&THICKNESS_AT_MM).and_then(|k| point(k)?.thickness_mm)),
-        }
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        match name {
-            RetouchedEdges::COLUMN => self.edges().map(RetouchedEdges::name),
-            RetouchKind::COLUMN => self.kind().map(RetouchKind::name),
-            _ => None,
-        }
     }
 }
 
@@ -465,9 +436,10 @@ mod tests {
         assert_eq!(flake.number("thickness_at_3_mm"), None);
         assert_eq!(Retouch::of(&flake).unwrap().unwrap(), retouch);
         assert_eq!(Retouch::of(&Flake::builder().build().unwrap()).unwrap(), None);
-        let text = serde_json::to_string(&retouch).unwrap();
-        assert_eq!(serde_json::from_str::<Retouch>(&text).unwrap(), retouch);
-        assert!(serde_json::from_str::<Retouch>("{\"index\": 3}").is_err());
+        let text = serde_json::to_string(&flake).unwrap();
+        let back: Flake = serde_json::from_str(&text).unwrap();
+        assert_eq!(Retouch::of(&back).unwrap().unwrap(), retouch);
+        assert!(serde_json::from_str::<Flake>("{\"retouch_index\": 3}").is_err());
     }
 
     #[test]

@@ -14,7 +14,7 @@ use crate::calibration::Calibration;
 use crate::calibration::caution::Caution;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedTerminations, WeightedRows, add_row};
 use crate::error::{Error, Result};
-use crate::flake::RecordedTermination;
+use crate::flake::Termination;
 use crate::form::{ANGLE_OF_BLOW, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::{Measured, Without};
 use nalgebra::DMatrix;
@@ -64,7 +64,7 @@ pub(super) struct Used {
 /// The class as one of the four terminations, where it is one.
 pub(super) fn known_termination(flake: &dyn Measured) -> Option<&'static str> {
     let text = flake.class(TERMINATION)?;
-    text.parse::<RecordedTermination>().ok()?.known().map(|t| t.name())
+    Termination::find(text).map(Termination::name)
 }
 
 /// A flake whose percussor, and blow where it is to be hidden, is not read.

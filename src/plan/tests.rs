@@ -222,7 +222,7 @@ fn rows_of_platforms_are_rows_of_terms() {
     let reach = field_school();
     let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let flake = |percussor| {
-        let strike = Strike::builder().platform(platform).percussor(percussor).build().unwrap();
+        let strike = Strike::builder().platform(platform.clone()).percussor(percussor).build().unwrap();
         Flake::builder().strike(strike).build().unwrap()
     };
     assert_eq!(reach.row_of(&flake(Some("Antler"))).unwrap(), [1.0, 8f64.ln(), 75.0, 1.0]);
@@ -542,7 +542,8 @@ fn a_plan_tells_what_its_parts_give() {
         assert!(least <= *low && low <= depth && depth <= high && *high <= 12.0, "{t:?}");
     }
     // flakes one has: those of another percussor, and those that lack what the form reads, are left out
-    let strike = |percussor| Strike::builder().platform(platform).percussor(percussor).build().unwrap();
+    let strike =
+        |percussor| Strike::builder().platform(platform.clone()).percussor(percussor).build().unwrap();
     let flake = |percussor| Flake::builder().strike(strike(percussor)).build().unwrap();
     let mut had = told.clone();
     [Some("antler"), Some("hard quartzite"), Some("bone"), None].iter().for_each(|p| had.offer(&flake(*p)));

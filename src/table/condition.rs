@@ -5,8 +5,9 @@ use super::cell;
 use super::header::{Header, Kind, field_named, shorten, snake_case};
 use super::intake::rows_told;
 use super::text::Cells;
-use crate::error::{Error, Place, Result, counted};
-use crate::strike::same_name;
+use crate::error::{Error, Result, counted};
+use crate::vocabulary::same_name;
+use std::borrow::Cow;
 use std::cmp::Ordering;
 use std::collections::BTreeSet;
 use std::fmt;
@@ -106,6 +107,8 @@ pub(super) struct Placed {
     condition: Condition,
     target: Target,
     number: Option<f64>,
+    /// The value, in our word where it is compared with ours.
+    word: String,
 }
 
 impl Placed {
@@ -135,7 +138,12 @@ impl Placed {
                 ),
             ));
         }
-        Ok(Placed { condition: condition.clone(), target, number })
+        let word = match target {
+            Target::Column(column) => header.columns[column].class(&condition.value).ok().flatten(),
+            Target::Field(_) => None,
+        };
+        let word = word.map_or_else(|| condition.value.clone(), Cow::into_owned);
+        Ok(Placed { condition: condition.clone(), target, number, word })
     }
 
     fn field(&self, header: &Header) -> usize {
@@ -148,8 +156,7 @@ impl Placed {
     /// Whether it holds for the cells of a row.
     fn holds(&self, header: &Header, cells: &Cells) -> bool {
         let text = cells.get(self.field(header)).unwrap_or("").trim();
-        let (mut lower, mut missing, mut found) = (String::new(), cell::is_missing(text), None);
-        let mut word = text;
+        let (mut missing, mut found, mut word) = (cell::is_missing(text), None, Cow::Borrowed(text));
         if let Target::Column(column) = self.target {
             let column = &header.columns[column];
             match column.kind {
@@ -157,10 +164,11 @@ impl Placed {
                     found = column.number(text, header.decimal_comma()).ok().filter(|v| !v.is_nan());
                     missing |= found.is_none();
                 }
-                Kind::Class(_) => {
-                    word = column.word(text, &mut lower).unwrap_or(text);
-                    missing |= column.is_missing(text);
-                }
+                Kind::Class(_) => match column.class(text) {
+                    Ok(Some(ours)) => word = ours,
+                    Ok(None) => missing = true,
+                    Err(_) => {}
+                },
             }
         } else if let cell::NumberCell::Number(v) = cell::number(text, header.decimal_comma()) {
             found = Some(v);
@@ -168,7 +176,7 @@ impl Placed {
         let same = match (found, self.number) {
             _ if missing => self.condition.value.is_empty(),
             (Some(a), Some(b)) if a == b => true,
-            _ => same_name(word, &self.condition.value) || word.eq_ignore_ascii_case(&self.condition.value),
+            _ => same_name(&word, &self.word) || word.eq_ignore_ascii_case(&self.word),
         };
         let order = found.zip(self.number).filter(|_| !missing).and_then(|(a, b)| a.partial_cmp(&b));
         match self.condition.how {
@@ -262,7 +270,7 @@ impl Chosen {
             }
             None => format!("{} leave no row together, though each leaves some", all.join(" and ")),
         };
-        Err(Error::Table { at: Place::default(), reason })
+        Err(Error::table(reason))
     }
 
     /// How many rows each condition turned away, as a reason.

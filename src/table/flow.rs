@@ -7,7 +7,6 @@ use super::digits::{millionths, put_rounded};
 use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
 use super::header::{Header, Kind};
 use super::measured::MeasuredSize;
-use super::quantity::ClassKind;
 use super::read::{Block, Record};
 use super::row::Row;
 use super::rows::Made;
@@ -19,6 +18,7 @@ use crate::form::BLOCK;
 use crate::predict::row_kind::{Classified, MixtureMemory, RowKind, VariantBatch};
 use crate::predict::{Caution, Predictor, Quantiles};
 use crate::strike::Measured;
+use crate::vocabulary::ClassKind;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
 

@@ -1,7 +1,7 @@
 //! The beginning of a table: its marks, a line that only names the separator, and where the header line stands. It
 //! is read as far as one record may be long and no further, whether or not a line ever ends.
 
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result};
 use std::io::{self, Read};
 
 /// One read, repeated where it was interrupted.
@@ -71,7 +71,7 @@ pub(super) fn open(reader: &mut impl Read, allowed: u64) -> Result<Opening> {
             return Ok(Opening { header: 0..at - from, bytes, separator });
         }
         if (at - start.unwrap_or(0)) as u64 > allowed {
-            return Err(Error::Table { at: Place::default(), reason: too_long("the header line", allowed) });
+            return Err(Error::table(too_long("the header line", allowed)));
         }
         let n = read_some(reader, &mut chunk)?;
         ended = n == 0;
@@ -87,10 +87,7 @@ pub(super) fn open(reader: &mut impl Read, allowed: u64) -> Result<Opening> {
             if bytes.starts_with(&[0xEF, 0xBB, 0xBF]) {
                 bytes.drain(..3);
             } else if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
-                return Err(Error::Table {
-                    at: Place::default(),
-                    reason: "it is UTF-16, not UTF-8 (save it as CSV in UTF-8)".into(),
-                });
+                return Err(Error::table("it is UTF-16, not UTF-8 (save it as CSV in UTF-8)"));
             }
         }
     }

@@ -4,11 +4,14 @@
 use super::cell::{self, NumberCell};
 use super::condition::{Condition, Placed};
 use super::guard::Opening;
-use super::quantity::*;
+use super::quantity::{KNOWN, Quantity, quantity, split_unit};
 use super::suggest;
 use super::text::Cells;
 use crate::error::{Bounds, Error, Place, Result, edit_distance};
-use crate::strike::{PLATFORM_AREA_MM2, PlatformShape, same_name};
+use crate::flake::columns::{CLASSES, class_kind};
+use crate::strike::{PLATFORM_AREA_MM2, PlatformShape};
+use crate::vocabulary::{ClassKind, same_name};
+use std::borrow::Cow;
 use std::collections::HashMap;
 
 /// The most columns a table may have. This crate's choice, no source.
@@ -218,25 +221,14 @@ impl Column {
         !self.missing.is_empty() && self.missing.iter().any(|(m, _)| same_name(m, text.trim()))
     }
 
-    /// Our word for the text of a class cell. It is put into `lower` where it stands neither in the cell nor in a
-    /// vocabulary.
-    pub(crate) fn word<'t>(&self, text: &'t str, lower: &'t mut String) -> Option<&'t str> {
-        let ours =
-            self.words.iter().find(|(theirs, _)| same_name(theirs, text)).map(|(_, ours)| ours.as_str());
-        let spelled = ours.unwrap_or(text);
-        let fixed = match self.kind {
-            Kind::Class(ClassKind::Vocabulary(find, _)) => find(spelled),
-            Kind::Class(ClassKind::Termination) => crate::flake::Termination::find(spelled).map(|t| t.name()),
-            _ => None,
-        };
-        match (fixed, ours) {
-            (Some(name), _) => Some(name),
-            (None, Some(ours)) => {
-                lower.push_str(ours);
-                Some(lower.as_str())
-            }
-            (None, None) => None,
+    /// What the text of a class cell says in our words; none where nothing was recorded.
+    pub(crate) fn class<'t>(&'t self, text: &'t str) -> Result<Option<Cow<'t, str>>> {
+        let Kind::Class(kind) = self.kind else { return Ok(None) };
+        if cell::is_missing(text) || self.is_missing(text) {
+            return Ok(None);
         }
+        let ours = self.words.iter().find(|(theirs, _)| same_name(theirs, text));
+        kind.read("", ours.map_or(text, |(_, ours)| ours)).map(Some)
     }
 }
 
@@ -391,13 +383,13 @@ impl Header {
 
     pub(super) fn understand(names: Vec<String>, separator: u8, options: &TableOptions) -> Result<Header> {
         if names.len() > MOST_COLUMNS {
-            return Err(table(format!(
+            return Err(Error::table(format!(
                 "{} columns in the header line (accepted: at most {MOST_COLUMNS})",
                 names.len()
             )));
         }
         if names.iter().all(|n| n.trim().is_empty()) {
-            return Err(table("the header line has no names".into()));
+            return Err(Error::table("the header line has no names"));
         }
         let wanted = Wanted::new(options)?;
         let mapped = mapped_fields(&names, options)?;
@@ -446,8 +438,8 @@ impl Header {
                         at: Place::column(shorten(written)),
                         reason: format!(
                             "{} is {}, so it cannot be in {unit} (accepted: {})",
-                            quantity.stem(),
-                            quantity.dimension().name(),
+                            quantity.stem,
+                            quantity.dimension.name(),
                             spellings(quantity)
                         ),
                     });
@@ -531,8 +523,9 @@ impl Header {
     fn take_words(&mut self, options: &TableOptions) -> Result<()> {
         for (column, ours, theirs) in &options.words {
             let has = |c: &Column| match c.kind {
-                Kind::Class(ClassKind::Vocabulary(find, _)) => find(ours).is_some(),
-                Kind::Class(ClassKind::Termination) => crate::flake::Termination::find(ours).is_some(),
+                Kind::Class(ClassKind::Vocabulary(find, _) | ClassKind::OpenVocabulary(find)) => {
+                    find(ours).is_some()
+                }
                 Kind::Class(ClassKind::YesNo) => column.is_some() && ["yes", "no"].contains(&ours.as_str()),
                 Kind::Class(ClassKind::Name | ClassKind::Label) => column.is_some(),
                 Kind::Number { .. } => false,
@@ -628,14 +621,10 @@ pub(super) fn field_named(names: &[String], what: &str, name: &str) -> Result<us
     )
 }
 
-fn table(reason: String) -> Error {
-    Error::Table { at: Place::default(), reason }
-}
-
 fn duplicate(names: &[String], first: usize, second: usize, meaning: &str) -> Error {
     let (a, b) = (names[first].trim(), names[second].trim());
     let (a, b, meaning) = (shorten(a), shorten(b), shorten(meaning));
-    table(if a == b {
+    Error::table(if a == b {
         format!("columns {} and {} are both called \"{a}\" (rename or remove one)", first + 1, second + 1)
     } else {
         format!(
@@ -659,7 +648,7 @@ pub(super) fn shorten(text: &str) -> String {
 /// How a quantity may be written, for a message.
 fn spellings(quantity: &Quantity) -> String {
     let others: Vec<String> =
-        quantity.dimension().units()[1..].iter().map(|(unit, _)| format!("_{unit}")).collect();
+        quantity.dimension.units()[1..].iter().map(|(unit, _)| format!("_{unit}")).collect();
     format!("{}, or with {}", quantity.name(), others.join(" "))
 }
 
@@ -727,19 +716,19 @@ impl Wanted {
             }
         }
         for (plain, name) in &wanted.classes {
-            if QUANTITIES.iter().any(|q| q.name() == plain) {
+            if quantity(plain).is_some() {
                 return Err(Error::invalid(name.as_str(), "a column of numbers, not of classes"));
             }
         }
         // What is known already needs no second entry.
-        wanted.numbers.retain(|(plain, _)| !QUANTITIES.iter().any(|q| q.name() == plain));
+        wanted.numbers.retain(|(plain, _)| quantity(plain).is_none());
         wanted.classes.retain(|(plain, _)| !CLASSES.contains(&plain.as_str()));
         Ok(wanted)
     }
 
     /// All accepted names, for a message.
     fn names(&self) -> Vec<String> {
-        let known = QUANTITIES.iter().map(|q| q.name().to_string());
+        let known = KNOWN.iter().map(|q| q.name().to_string());
         let asked = self.numbers.iter().chain(&self.classes).map(|(_, name)| name.clone());
         known.chain(CLASSES.iter().map(|c| c.to_string())).chain(asked).collect()
     }
@@ -756,16 +745,16 @@ impl Wanted {
         if let Some((_, name)) = self.classes.iter().find(|(n, _)| n == plain) {
             return Meaning::Known { name: name.clone(), kind: Kind::Class(ClassKind::Label) };
         }
-        if CLASSES.contains(&plain) {
-            return Meaning::Known { name: plain.to_string(), kind: Kind::Class(class_kind(plain)) };
+        if let Some((_, kind)) = class_kind(plain) {
+            return Meaning::Known { name: plain.to_string(), kind: Kind::Class(kind) };
         }
-        let of_stem = |stem: &str| QUANTITIES.iter().find(|q| q.stem() == stem || q.short() == Some(stem));
+        let of_stem = |stem: &str| KNOWN.iter().find(|q| q.stem == stem || q.short == Some(stem));
         if let Some(quantity) = of_stem(plain) {
             return Meaning::NoUnit(quantity);
         }
         let Some((stem, dimension, unit, factor)) = split_unit(plain) else { return Meaning::Unknown };
         match of_stem(stem) {
-            Some(q) if q.dimension() == dimension => return number(q.name(), factor, Some(q.bounds())),
+            Some(q) if q.dimension == dimension => return number(q.name(), factor, Some(q.bounds)),
             Some(quantity) => return Meaning::WrongUnit { quantity, unit },
             None => {}
         }
@@ -788,8 +777,7 @@ impl Wanted {
         let most = if plain.chars().count() < 7 { 1 } else { 2 };
         let mut sorted: Vec<&str> = plain.split('_').collect();
         sorted.sort_unstable();
-        let short =
-            QUANTITIES.iter().filter_map(|q| Some((format!("{}_{}", q.short()?, q.unit()), q.name())));
+        let short = KNOWN.iter().filter_map(|q| Some((format!("{}_{}", q.short?, q.unit()), q.name())));
         self.names()
             .into_iter()
             .map(|name| (name.clone(), name))

@@ -2,7 +2,7 @@
 //!
 //! | file | holds |
 //! |---|---|
-//! | `quantity` | the known columns, their units and bounds: [`QUANTITIES`], [`CLASSES`] |
+//! | `quantity` | the units that the known columns ([`QUANTITIES`], [`CLASSES`]) may be written in |
 //! | `condition` | which rows are asked about: [`Condition`] |
 //! | `intake` | what is noticed on the way in that is no fault of a row: [`Intake`] |
 //! | `suggest` | columns by the names that people give them: [`Header::suggestions`] |
@@ -80,6 +80,7 @@ mod summary;
 mod text;
 mod write;
 
+pub use crate::flake::columns::{CLASSES, QUANTITIES};
 pub use attributions::{Attributions, TableAttributions};
 pub use condition::Condition;
 pub use estimates::{Completed, TableEstimates};
@@ -89,7 +90,6 @@ pub use kept::{Keeper, KeptRow};
 pub use offers::{Offer, OffersMade, levels_of, offer_each};
 pub use originals::TableOriginals;
 pub use planned::sheet_of;
-pub use quantity::{CLASSES, QUANTITIES, Quantity};
 pub use read::TableReader;
 pub use report::TableReport;
 pub use row::{Row, RowOutcome, Tally};

@@ -1,9 +1,9 @@
-//! The columns a table may have: numbers with their dimension, unit and bounds, and classes; and the units
-//! that are converted. value in the column's own unit = value as written × factor of the written unit.
+//! The units that the known columns of numbers may be written in.
+//! value in the column's own unit = value as written × factor of the written unit.
 
 use crate::error::Bounds;
-use crate::flake::*;
-use crate::strike::*;
+use crate::flake::columns::QUANTITIES;
+use std::sync::LazyLock;
 
 /// What kind of quantity a number is, and so which units it may be written in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -92,163 +92,44 @@ impl Dimension {
 }
 
 /// One known column of numbers.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Quantity {
-    dimension: Dimension,
-    bounds: Bounds,
-    short: Option<&'static str>,
+#[derive(Debug)]
+pub(super) struct Quantity {
+    pub(super) bounds: Bounds,
+    pub(super) dimension: Dimension,
+    /// The name without its unit.
+    pub(super) stem: &'static str,
+    /// A shorter stem that is accepted too (`depth` for `platform_depth`).
+    pub(super) short: Option<&'static str>,
 }
 
 impl Quantity {
-    const fn new(dimension: Dimension, bounds: Bounds) -> Self {
-        Quantity { dimension, bounds, short: None }
-    }
-    const fn or(mut self, short: &'static str) -> Self {
-        self.short = Some(short);
-        self
-    }
     /// The name of the column, ending in the unit that values are kept in.
-    pub const fn name(&self) -> &'static str {
+    pub(super) const fn name(&self) -> &'static str {
         self.bounds.name()
     }
-    /// What kind of quantity it is.
-    pub(crate) const fn dimension(&self) -> Dimension {
-        self.dimension
-    }
-    /// The units that it may be written in, as a column's name ends, each with the factor to the unit kept, which comes
-    /// first.
-    pub const fn units(&self) -> &'static [(&'static str, f64)] {
-        self.dimension.units()
-    }
-    /// What is accepted, in the unit of the name.
-    pub const fn bounds(&self) -> Bounds {
-        self.bounds
-    }
     /// The unit that values are kept in, as the name ends.
-    pub(crate) const fn unit(&self) -> &'static str {
+    pub(super) const fn unit(&self) -> &'static str {
         self.dimension.units()[0].0
     }
-    /// The name without its unit.
-    pub(crate) fn stem(&self) -> &'static str {
-        let name = self.name();
-        &name[..name.len() - self.unit().len() - 1]
-    }
-    /// A shorter stem that is accepted too (`depth` for `platform_depth`).
-    pub(crate) const fn short(&self) -> Option<&'static str> {
-        self.short
-    }
 }
 
-/// Every known column of numbers. Each may also be written in another unit of its dimension
-/// ([`Quantity::units`]). `depth_mm`, `area_mm2` and `angle_deg` are short for the platform's depth, area and
-/// exterior angle; `width_mm` is the width of the flake.
-pub static QUANTITIES: [Quantity; 40] = [
-    Quantity::new(Dimension::Length, PLATFORM_DEPTH_MM).or("depth"),
-    Quantity::new(Dimension::Length, PLATFORM_WIDTH_MM),
-    Quantity::new(Dimension::Area, PLATFORM_AREA_MM2).or("area"),
-    Quantity::new(Dimension::Angle, EXTERIOR_PLATFORM_ANGLE_DEG).or("angle"),
-    Quantity::new(Dimension::Angle, ANGLE_OF_BLOW_DEG),
-    Quantity::new(Dimension::Mass, PERCUSSOR_MASS_G),
-    Quantity::new(Dimension::Length, TIP_RADIUS_MM),
-    Quantity::new(Dimension::Speed, SPEED_M_S),
-    Quantity::new(Dimension::Mass, CORE_MASS_G),
-    Quantity::new(Dimension::Length, LENGTH_MM),
-    Quantity::new(Dimension::Length, WIDTH_MM),
-    Quantity::new(Dimension::Length, THICKNESS_MM),
-    Quantity::new(Dimension::Length, MEAN_THICKNESS_MM),
-    Quantity::new(Dimension::Length, MAX_THICKNESS_MM),
-    Quantity::new(Dimension::Mass, MASS_G),
-    Quantity::new(Dimension::Mass, MASS_NOW_G),
-    Quantity::new(Dimension::Mass, ORIGINAL_MASS_G),
-    Quantity::new(Dimension::Length, LENGTH_NOW_MM),
-    Quantity::new(Dimension::Length, WIDTH_NOW_MM),
-    Quantity::new(Dimension::Length, MAX_THICKNESS_NOW_MM),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[0]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[1]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[2]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[3]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[4]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[5]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[6]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[7]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[8]),
-    Quantity::new(Dimension::Length, RETOUCH_HEIGHT_MM[9]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[0]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[1]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[2]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[3]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[4]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[5]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[6]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[7]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[8]),
-    Quantity::new(Dimension::Length, THICKNESS_AT_MM[9]),
-];
+/// Shorter stems.
+const SHORT: [(&str, &str); 3] =
+    [("platform_depth", "depth"), ("platform_area", "area"), ("exterior_platform_angle", "angle")];
 
-/// Every known column of classes or names.
-pub static CLASSES: [&str; 19] = [
-    "flake",
-    "percussor",
-    "stone",
-    LandsOn::COLUMN,
-    Termination::COLUMN,
-    Portion::COLUMN,
-    Technique::COLUMN,
-    "retouched",
-    RetouchKind::COLUMN,
-    RetouchedEdges::COLUMN,
-    PlatformKind::COLUMN,
-    PlatformShape::COLUMN,
-    "platform_bevelled",
-    "core",
-    "knapper",
-    "lip",
-    "site",
-    "assemblage",
-    "everything_kept",
-];
+/// The [`QUANTITIES`], each with its dimension.
+pub(super) static KNOWN: LazyLock<Vec<Quantity>> = LazyLock::new(|| {
+    let known = QUANTITIES.iter().filter_map(|bounds| {
+        let (stem, dimension, ..) = split_unit(bounds.name())?;
+        let short = SHORT.iter().find(|(long, _)| *long == stem).map(|(_, short)| *short);
+        Some(Quantity { bounds: *bounds, dimension, stem, short })
+    });
+    known.collect()
+});
 
-/// How the cells of a class column are read.
-#[derive(Debug, Clone, Copy)]
-pub(super) enum ClassKind {
-    /// Kept as written.
-    Label,
-    /// Put into lower case.
-    Name,
-    /// One of the four terminations, or any other entry in lower case.
-    Termination,
-    /// A member of a vocabulary, by its name.
-    Vocabulary(fn(&str) -> Option<&'static str>, &'static [&'static str]),
-    /// Yes or no.
-    YesNo,
-}
-
-/// How a known class column is read.
-pub(super) fn class_kind(name: &str) -> ClassKind {
-    match name {
-        "percussor" | "stone" => ClassKind::Name,
-        "termination" => ClassKind::Termination,
-        "retouched" | "platform_bevelled" | "lip" | "everything_kept" => ClassKind::YesNo,
-        LandsOn::COLUMN => ClassKind::Vocabulary(|t| LandsOn::find(t).map(LandsOn::name), LandsOn::NAMES),
-        Portion::COLUMN => ClassKind::Vocabulary(|t| Portion::find(t).map(Portion::name), Portion::NAMES),
-        RetouchKind::COLUMN => {
-            ClassKind::Vocabulary(|t| RetouchKind::find(t).map(RetouchKind::name), RetouchKind::NAMES)
-        }
-        RetouchedEdges::COLUMN => ClassKind::Vocabulary(
-            |t| RetouchedEdges::find(t).map(RetouchedEdges::name),
-            RetouchedEdges::NAMES,
-        ),
-        Technique::COLUMN => {
-            ClassKind::Vocabulary(|t| Technique::find(t).map(Technique::name), Technique::NAMES)
-        }
-        PlatformKind::COLUMN => {
-            ClassKind::Vocabulary(|t| PlatformKind::find(t).map(PlatformKind::name), PlatformKind::NAMES)
-        }
-        PlatformShape::COLUMN => {
-            ClassKind::Vocabulary(|t| PlatformShape::find(t).map(PlatformShape::name), PlatformShape::NAMES)
-        }
-        _ => ClassKind::Label,
-    }
+/// The quantity of this name, which ends in the unit that values are kept in.
+pub(super) fn quantity(name: &str) -> Option<&'static Quantity> {
+    KNOWN.iter().find(|q| q.name() == name)
 }
 
 /// The unit that a normalised name ends in: stem, dimension, ending, factor. The longest ending wins, so
@@ -270,14 +151,10 @@ mod tests {
 
     #[test]
     fn every_quantity_ends_in_its_own_unit() {
-        for q in &QUANTITIES {
-            let (stem, dimension, unit, factor) = split_unit(q.name()).unwrap();
-            assert_eq!(
-                (stem, dimension, unit, factor),
-                (q.stem(), q.dimension(), q.unit(), 1.0),
-                "{}",
-                q.name()
-            );
+        assert_eq!(KNOWN.len(), QUANTITIES.len());
+        for q in KNOWN.iter() {
+            let (_, _, unit, factor) = split_unit(q.name()).unwrap();
+            assert_eq!((unit, factor), (q.unit(), 1.0), "{}", q.name());
         }
     }
 

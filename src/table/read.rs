@@ -8,7 +8,7 @@ use super::header::{self, Header, TableOptions};
 use super::intake::Intake;
 use super::row::Row;
 use super::text::Cells;
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result};
 use crate::threads;
 use std::io::Read;
 use std::ops::Range;
@@ -43,10 +43,6 @@ pub struct TableReader<R> {
     intake: Intake,
 }
 
-fn table(reason: String) -> Error {
-    Error::Table { at: Place::default(), reason }
-}
-
 impl<R: Read> TableReader<R> {
     /// Reads the header line and makes sure that there is a first row.
     ///
@@ -60,16 +56,15 @@ impl<R: Read> TableReader<R> {
         let opening = guard::open(&mut reader, longest)?;
         let line = &opening.bytes[opening.header.clone()];
         if line.is_empty() {
-            return Err(table("empty: neither a header line nor rows".into()));
+            return Err(Error::table("empty: neither a header line nor rows"));
         }
         if line.contains(&0) {
-            return Err(table(
-                "the header line has NUL bytes: UTF-16, or not a table of text (save it as CSV in UTF-8)"
-                    .into(),
+            return Err(Error::table(
+                "the header line has NUL bytes: UTF-16, or not a table of text (save it as CSV in UTF-8)",
             ));
         }
         if line.len() as u64 > longest {
-            return Err(table(guard::too_long("the header line", longest)));
+            return Err(Error::table(guard::too_long("the header line", longest)));
         }
         let separator = header::separator(options, &opening)?;
         let mut names = Cells::default();
@@ -108,7 +103,7 @@ impl<R: Read> TableReader<R> {
         }
         // what is wrong with the names is told first
         Header::understand(names, separator, options)?;
-        Err(table("no rows of data under the header line".into()))
+        Err(Error::table("no rows of data under the header line"))
     }
 
     /// The header line.

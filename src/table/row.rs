@@ -2,14 +2,10 @@
 
 use super::cell;
 use super::header::{ColumnId, Header, Kind, NotRead, shorten};
-use super::quantity::ClassKind;
 use super::text::{Cells, like_formula, put_text};
-use crate::error::{Error, Place, Result, counted};
-use crate::flake::{self, Flake, Portion, Technique, Termination};
-use crate::strike::{
-    Blow, LONGEST_NAME, LandsOn, Measured, Platform, PlatformKind, PlatformShape, Strike, check_name,
-    same_name, yes_no,
-};
+use crate::error::{Error, Place, counted};
+use crate::flake;
+use crate::strike::{Measured, PlatformShape};
 use std::sync::Arc;
 
 /// A bad cell: which of the understood columns, and what is wrong.
@@ -24,10 +20,8 @@ struct Problem {
 enum TextAt {
     /// In the record, trimmed.
     Record,
-    /// A fixed name of a vocabulary.
-    Fixed(&'static str),
-    /// In the row's own buffer.
-    Lower(usize, usize),
+    /// In the row's own buffer, where our word is another.
+    Ours(usize, usize),
 }
 
 /// One row of a table, understood. Numbers are in the units of our names; a bad cell counts as missing.
@@ -43,7 +37,7 @@ pub struct Row {
     /// One entry per understood column; not-a-number stands for missing and never leaves this struct.
     numbers: Vec<f64>,
     texts: Vec<Option<TextAt>>,
-    lower: String,
+    ours: String,
     refused: Option<Error>,
     problems: Vec<Problem>,
     /// Whether the table ended inside quotes here.
@@ -121,7 +115,7 @@ impl Row {
             cells: Cells::default(),
             numbers: vec![f64::NAN; header.columns.len()],
             texts: vec![None; header.columns.len()],
-            lower: String::new(),
+            ours: String::new(),
             refused: None,
             problems: Vec::new(),
             open: false,
@@ -192,8 +186,7 @@ impl Row {
     pub(crate) fn class_of(&self, column: ColumnId) -> Option<&str> {
         match (*self.texts.get(column.0)?)? {
             TextAt::Record => self.cells.get(self.header.columns.get(column.0)?.field).map(str::trim),
-            TextAt::Fixed(name) => Some(name),
-            TextAt::Lower(from, to) => self.lower.get(from..to),
+            TextAt::Ours(from, to) => self.ours.get(from..to),
         }
     }
 
@@ -252,68 +245,6 @@ impl Row {
         }
     }
 
-    /// The row as a [`Flake`]; bad cells are missing in it.
-    ///
-    /// # Errors
-    /// What [`Row::refused`] says.
-    pub fn to_flake(&self) -> Result<Flake> {
-        if let Some(e) = &self.refused {
-            return Err(e.clone());
-        }
-        let number = |name| Measured::number(self, name);
-        let class = |name| self.class(name);
-        let yes = |name| self.class(name).map(|text| text == yes_no(true));
-        let platform = Platform::builder()
-            .depth_mm(number("platform_depth_mm"))
-            .width_mm(number("platform_width_mm"))
-            .area_mm2(number("platform_area_mm2"))
-            .exterior_platform_angle_deg(number("exterior_platform_angle_deg"))
-            .kind(class(PlatformKind::COLUMN).and_then(PlatformKind::find))
-            .bevelled(yes("platform_bevelled"))
-            .build();
-        let blow = Blow::builder()
-            .angle_of_blow_deg(number("angle_of_blow_deg"))
-            .speed_m_s(number("speed_m_s"))
-            .lands_on(class(LandsOn::COLUMN).and_then(LandsOn::find))
-            .build();
-        let termination = class(Termination::COLUMN).map(str::parse).transpose();
-        let placed = |e: Error| e.in_row(self.number);
-        let strike = Strike::builder()
-            .platform(platform.map_err(placed)?)
-            .blow(blow.map_err(placed)?)
-            .percussor(class("percussor"))
-            .percussor_mass_g(number("percussor_mass_g"))
-            .tip_radius_mm(number("tip_radius_mm"))
-            .stone(class("stone"))
-            .core_mass_g(number("core_mass_g"))
-            .build()
-            .map_err(placed)?;
-        Flake::builder()
-            .name(class("flake"))
-            .strike(strike)
-            .length_mm(number("length_mm"))
-            .width_mm(number("width_mm"))
-            .thickness_mm(number("thickness_mm"))
-            .mean_thickness_mm(number("mean_thickness_mm"))
-            .max_thickness_mm(number("max_thickness_mm"))
-            .mass_g(number("mass_g"))
-            .mass_now_g(number("mass_now_g"))
-            .original_mass_g(number("original_mass_g"))
-            .length_now_mm(number("length_now_mm"))
-            .width_now_mm(number("width_now_mm"))
-            .max_thickness_now_mm(number("max_thickness_now_mm"))
-            .retouch(flake::Retouch::of(self).map_err(|e| e.in_row(self.number))?)
-            .portion(class(Portion::COLUMN).and_then(Portion::find))
-            .technique(class(Technique::COLUMN).and_then(Technique::find))
-            .retouched(yes("retouched"))
-            .recorded_termination(termination.map_err(placed)?)
-            .lip(yes("lip"))
-            .core(class("core"))
-            .knapper(class("knapper"))
-            .build()
-            .map_err(placed)
-    }
-
     fn place(&self, id: ColumnId) -> Place {
         Place::cell(self.number, shorten(self.header.written(&self.header.columns[id.0])))
     }
@@ -324,7 +255,7 @@ impl Row {
         self.problems.clear();
         self.failed_formulas.clear();
         self.area_from_shape = false;
-        self.lower.clear();
+        self.ours.clear();
         self.numbers.clear();
         self.numbers.resize(header.columns.len(), f64::NAN);
         self.texts.clear();
@@ -354,22 +285,15 @@ impl Row {
                     self.failed_formulas.push(ColumnId(i));
                     Ok(())
                 }
-                Kind::Class(_) if cell::is_missing(text) || column.is_missing(text) => Ok(()),
-                Kind::Class(kind) => {
-                    let ours = column.words.iter().find(|(theirs, _)| same_name(theirs, text));
-                    let read = class_cell(kind, ours.map_or(text, |(_, ours)| ours), &mut self.lower);
-                    read.map(|at| {
-                        self.texts[i] = Some(match (at, ours) {
-                            // the record has the table's own word
-                            (TextAt::Record, Some((_, ours))) => {
-                                let from = self.lower.len();
-                                self.lower.push_str(ours);
-                                TextAt::Lower(from, self.lower.len())
-                            }
-                            (at, _) => at,
-                        });
-                    })
-                }
+                Kind::Class(_) => column.class(text).map(|word| {
+                    self.texts[i] = word.map(|word| match word == text {
+                        true => TextAt::Record,
+                        false => {
+                            self.ours.push_str(&word);
+                            TextAt::Ours(self.ours.len() - word.len(), self.ours.len())
+                        }
+                    });
+                }),
             };
             if let Err(error) = read {
                 let error = placed(error, self.place(ColumnId(i)));
@@ -438,55 +362,10 @@ impl Row {
 
 /// The same error at a place.
 fn placed(mut error: Error, place: Place) -> Error {
-    match &mut error {
-        Error::OutOfRange { at, .. }
-        | Error::NotANumber { at, .. }
-        | Error::UnknownName { at, .. }
-        | Error::Invalid { at, .. } => *at = place,
-        _ => {}
+    if let Error::UnknownName { text, .. } = &mut error {
+        *text = shorten(text);
     }
-    error
-}
-
-/// Reads a class cell that is not blank.
-fn class_cell(kind: ClassKind, text: &str, lower: &mut String) -> Result<TextAt> {
-    match kind {
-        ClassKind::Label => check_name("", text).map(|_| TextAt::Record),
-        ClassKind::Name => lower_case(text, lower),
-        ClassKind::Termination => match Termination::find(text) {
-            Some(t) => Ok(TextAt::Fixed(t.name())),
-            None => lower_case(text, lower),
-        },
-        ClassKind::Vocabulary(find, names) => find(text)
-            .map(TextAt::Fixed)
-            .ok_or_else(|| Error::unknown_name("", shorten(text), names.iter().copied())),
-        ClassKind::YesNo => {
-            let is = |names: &[&str]| names.iter().any(|n| same_name(text, n));
-            if is(&["yes", "y", "true", "1"]) {
-                Ok(TextAt::Fixed(yes_no(true)))
-            } else if is(&["no", "n", "false", "0"]) {
-                Ok(TextAt::Fixed(yes_no(false)))
-            } else {
-                Err(Error::unknown_name("", shorten(text), ["yes", "no"]))
-            }
-        }
-    }
-}
-
-/// Where the name lies in lower case: in the record if it is so already, else in the buffer.
-fn lower_case(text: &str, lower: &mut String) -> Result<TextAt> {
-    check_name("", text)?;
-    if text.bytes().all(|b| b.is_ascii() && !b.is_ascii_uppercase()) {
-        return Ok(TextAt::Record);
-    }
-    let from = lower.len();
-    lower.extend(text.chars().flat_map(char::to_lowercase));
-    if lower[from..].chars().count() > LONGEST_NAME {
-        return Err(check_name("", &lower[from..])
-            .err()
-            .unwrap_or_else(|| Error::invalid("", format!("a name has at most {LONGEST_NAME} characters"))));
-    }
-    Ok(TextAt::Lower(from, lower.len()))
+    error.at(place)
 }
 
 impl Measured for Row {

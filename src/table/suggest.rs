@@ -3,174 +3,73 @@
 
 use super::cell::{self, NumberCell};
 use super::header::{Header, snake_case};
-use super::quantity::{CLASSES, Dimension, QUANTITIES, split_unit};
+use super::quantity::{Dimension, quantity, split_unit};
 use super::text::Cells;
 use std::collections::BTreeSet;
 
+/// A known column; the medians that it may have in our unit, since a column with another is in another unit or something
+/// else (this crate's choice, no source: from small bladelets to large cutting tools); and its names elsewhere.
+type Elsewhere = (&'static str, Option<(f64, f64)>, &'static str);
+
 /// Names without unit, in lower case without anything between words, for each known column; the likelier first.
 /// (Common practice, no source: headers and abbreviations of the trade.)
-const ELSEWHERE: [(&str, &[&str]); 20] = [
+const ELSEWHERE: [Elsewhere; 20] = [
     (
         "platform_depth_mm",
-        &[
-            "platformdepth",
-            "platformthickness",
-            "platformthick",
-            "strikingplatformdepth",
-            "strikingplatformthickness",
-            "platdepth",
-            "platthickness",
-            "platthick",
-            "plthick",
-            "plthickness",
-            "pdepth",
-            "pthickness",
-            "pthick",
-            "buttthickness",
-            "buttdepth",
-            "talonthickness",
-            "talondepth",
-            "thicknessofplatform",
-            "depthofplatform",
-            "pd",
-            "pt",
-            "depth",
-        ],
+        Some((1.2, 60.0)),
+        "platformdepth platformthickness platformthick strikingplatformdepth strikingplatformthickness \
+         platdepth platthickness platthick plthick plthickness pdepth pthickness pthick buttthickness \
+         buttdepth talonthickness talondepth thicknessofplatform depthofplatform pd pt depth",
     ),
     (
         "platform_width_mm",
-        &[
-            "platformwidth",
-            "strikingplatformwidth",
-            "platformbreadth",
-            "platwidth",
-            "plwidth",
-            "pwidth",
-            "buttwidth",
-            "talonwidth",
-            "widthofplatform",
-            "pw",
-        ],
+        Some((3.0, 200.0)),
+        "platformwidth strikingplatformwidth platformbreadth platwidth plwidth pwidth buttwidth \
+         talonwidth widthofplatform pw",
     ),
-    ("platform_area_mm2", &["platformarea", "strikingplatformarea", "platarea", "parea", "area"]),
+    ("platform_area_mm2", Some((4.0, 8000.0)), "platformarea strikingplatformarea platarea parea area"),
     (
         "exterior_platform_angle_deg",
-        &[
-            "exteriorplatformangle",
-            "externalplatformangle",
-            "exteriorplatang",
-            "extplatformangle",
-            "exteriorangle",
-            "externalangle",
-            "epa",
-            "platformangle",
-            "platangle",
-            "platang",
-            "angle",
-        ],
+        Some((30.0, 130.0)),
+        "exteriorplatformangle externalplatformangle exteriorplatang extplatformangle exteriorangle \
+         externalangle epa platformangle platangle platang angle",
     ),
     (
         "length_mm",
-        &[
-            "length",
-            "techlength",
-            "technologicallength",
-            "technicallength",
-            "percussionlength",
-            "axiallength",
-            "flakelength",
-            "maxlength",
-            "maximumlength",
-            "maxdimension",
-            "len",
-        ],
+        Some((8.0, 400.0)),
+        "length techlength technologicallength technicallength percussionlength axiallength flakelength \
+         maxlength maximumlength maxdimension len",
     ),
     (
         "width_mm",
-        &[
-            "width",
-            "techwidth",
-            "technologicalwidth",
-            "technicalwidth",
-            "flakewidth",
-            "midwidth",
-            "medialwidth",
-            "widthmid",
-            "breadth",
-            "maxwidth",
-            "maximumwidth",
-        ],
+        Some((5.0, 300.0)),
+        "width techwidth technologicalwidth technicalwidth flakewidth midwidth medialwidth widthmid \
+         breadth maxwidth maximumwidth",
     ),
-    ("max_thickness_mm", &["maxthickness", "maximumthickness", "maxthick"]),
-    ("mean_thickness_mm", &["meanthickness", "averagethickness"]),
+    ("max_thickness_mm", Some((1.2, 100.0)), "maxthickness maximumthickness maxthick"),
+    ("mean_thickness_mm", Some((1.2, 100.0)), "meanthickness averagethickness"),
     (
         "thickness_mm",
-        &[
-            "thickness",
-            "techthickness",
-            "technologicalthickness",
-            "flakethickness",
-            "midthickness",
-            "midthick",
-            "medialthickness",
-            "thicknessmid",
-            "thick",
-        ],
+        Some((1.2, 100.0)),
+        "thickness techthickness technologicalthickness flakethickness midthickness midthick \
+         medialthickness thicknessmid thick",
     ),
-    ("mass_g", &["mass", "weight", "flakemass", "flakeweight", "wt", "massg", "weightg"]),
-    ("angle_of_blow_deg", &["angleofblow", "blowangle", "strikingangle"]),
-    (
-        "flake",
-        &[
-            "flakeid",
-            "findno",
-            "findnumber",
-            "find",
-            "artifactid",
-            "artefactid",
-            "lithicid",
-            "specimen",
-            "catalogno",
-            "id",
-        ],
-    ),
-    ("percussor", &["hammer", "hammertype", "percussortype", "hammermaterial", "indenter"]),
-    ("stone", &["rawmaterial", "rawmat", "lithology", "rocktype", "material", "rm"]),
-    ("termination", &["terminationtype", "distaltermination", "distalend", "terminations", "term"]),
-    ("portion", &["completeness", "preservation", "fragmentation", "breakage", "fragment", "portions"]),
+    ("mass_g", Some((0.3, 5000.0)), "mass weight flakemass flakeweight wt massg weightg"),
+    ("angle_of_blow_deg", Some((-90.0, 90.0)), "angleofblow blowangle strikingangle"),
+    ("flake", None, "flakeid findno findnumber find artifactid artefactid lithicid specimen catalogno id"),
+    ("percussor", None, "hammer hammertype percussortype hammermaterial indenter"),
+    ("stone", None, "rawmaterial rawmat lithology rocktype material rm"),
+    ("termination", None, "terminationtype distaltermination distalend terminations term"),
+    ("portion", None, "completeness preservation fragmentation breakage fragment portions"),
     (
         "platform_kind",
-        &[
-            "platformtype",
-            "platformsurface",
-            "platformpreparation",
-            "butttype",
-            "talontype",
-            "platsurface",
-            "platsurf",
-        ],
+        None,
+        "platformtype platformsurface platformpreparation butttype talontype platsurface platsurf",
     ),
-    ("platform_shape", &["platshape", "platformform", "platformfigure"]),
-    ("retouched", &["retouch", "isretouched", "retouchpresence"]),
-    ("platform_bevelled", &["bevelled", "beveled"]),
+    ("platform_shape", None, "platshape platformform platformfigure"),
+    ("retouched", None, "retouch isretouched retouchpresence"),
+    ("platform_bevelled", None, "bevelled beveled"),
 ];
-
-/// Median values that a column in our unit may have; what lies outside is in another unit or something else. (This
-/// crate's choice, no source: from small bladelets to large cutting tools.)
-const MEDIANS: [(&str, f64, f64); 9] = [
-    ("platform_depth_mm", 1.2, 60.0),
-    ("platform_width_mm", 3.0, 200.0),
-    ("platform_area_mm2", 4.0, 8000.0),
-    ("exterior_platform_angle_deg", 30.0, 130.0),
-    ("length_mm", 8.0, 400.0),
-    ("width_mm", 5.0, 300.0),
-    ("thickness_mm", 1.2, 100.0),
-    ("mass_g", 0.3, 5000.0),
-    ("angle_of_blow_deg", -90.0, 90.0),
-];
-
-/// Rows that are looked at for the values of a column. This crate's choice, no source.
-const LOOKED_AT: usize = 500;
 
 /// A name in lower case without anything between its words: `Platform Thickness (mm)` as `platformthickness`, and
 /// its unit, if it has one.
@@ -200,15 +99,13 @@ fn numbers(rows: &[Cells], field: usize, comma: bool) -> Vec<f64> {
         NumberCell::Number(v) if v != 0.0 => Some(v),
         _ => None,
     };
-    let mut found: Vec<f64> = rows.iter().take(LOOKED_AT).filter_map(number).collect();
+    let mut found: Vec<f64> = rows.iter().filter_map(number).collect();
     found.sort_by(f64::total_cmp);
     found
 }
 
 /// The unit in which the values of a column make sense as a quantity.
-fn betrayed(ours: &str, dimension: Dimension, values: &[f64]) -> Option<&'static str> {
-    let kind = |name: &str| name.ends_with("thickness_mm") && ours.ends_with("thickness_mm");
-    let (_, low, high) = MEDIANS.iter().find(|(name, ..)| *name == ours || kind(name))?;
+fn betrayed(medians: (f64, f64), dimension: Dimension, values: &[f64]) -> Option<&'static str> {
     let median = *values.get(values.len() / 2)?;
     let tried: &[&str] = match dimension {
         Dimension::Length => &["mm", "cm", "m", "in"],
@@ -218,7 +115,7 @@ fn betrayed(ours: &str, dimension: Dimension, values: &[f64]) -> Option<&'static
         Dimension::Speed => &["m_s"],
     };
     let factor = |unit: &str| dimension.units().iter().find(|(u, _)| *u == unit).map_or(1.0, |(_, f)| *f);
-    tried.iter().copied().find(|unit| (*low..=*high).contains(&(median * factor(unit))))
+    tried.iter().copied().find(|unit| (medians.0..=medians.1).contains(&(median * factor(unit))))
 }
 
 /// What the columns of a table that are not understood may be, by their names and the first rows.
@@ -238,28 +135,25 @@ pub(super) fn suggestions(header: &Header, rows: &[Cells]) -> Vec<(String, Strin
         })
         .collect();
     let mut out: Vec<(usize, (String, String))> = Vec::new();
-    for (ours, theirs) in ELSEWHERE {
+    for (ours, medians, theirs) in ELSEWHERE {
         if header.column(ours).is_some() {
             continue;
         }
-        let found = theirs.iter().find_map(|alias| names.iter().find(|(_, plain, _)| plain == alias));
-        let own = snake_case(ours);
-        let own = split_unit(&own).map_or(own.as_str(), |(stem, ..)| stem).replace('_', "");
-        let found = names.iter().find(|(_, plain, _)| *plain == own).or(found);
-        let Some((field, _, written)) = found else { continue };
-        if out.iter().any(|(f, _)| f == field) {
+        let own = split_unit(ours).map_or(ours, |(stem, ..)| stem).replace('_', "");
+        let mut likely = std::iter::once(own.as_str()).chain(theirs.split(' '));
+        let found = likely.find_map(|alias| names.iter().find(|(_, plain, _)| plain == alias));
+        let Some((field, _, written)) = found.filter(|(f, ..)| out.iter().all(|(o, _)| o != f)) else {
             continue;
-        }
-        let name = match QUANTITIES.iter().find(|q| q.name() == ours) {
-            Some(q) => {
-                let of_kind = |unit: &&str| q.dimension().units().iter().any(|(u, _)| u == unit);
-                let values = numbers(rows, *field, header.decimal_comma());
-                let betrayed = betrayed(ours, q.dimension(), &values);
-                let Some(unit) = written.filter(of_kind).or(betrayed) else { continue };
-                format!("{}_{unit}", q.stem())
+        };
+        let name = match (quantity(ours), medians) {
+            (Some(q), Some(medians)) => {
+                let of_kind = |unit: &&str| q.dimension.units().iter().any(|(u, _)| u == unit);
+                let values = || numbers(rows, *field, header.decimal_comma());
+                let unit = written.filter(of_kind).or_else(|| betrayed(medians, q.dimension, &values()));
+                let Some(unit) = unit else { continue };
+                format!("{}_{unit}", q.stem)
             }
-            None if CLASSES.contains(&ours) => ours.to_string(),
-            None => continue,
+            _ => ours.to_string(),
         };
         let theirs = header.names[*field].trim().to_string();
         out.push((*field, (theirs, name)));
@@ -287,15 +181,16 @@ mod tests {
     }
 
     #[test]
-    fn every_suggested_name_is_known() {
-        for (ours, theirs) in ELSEWHERE {
-            assert!(QUANTITIES.iter().any(|q| q.name() == ours) || CLASSES.contains(&ours), "{ours}");
-            for name in theirs {
+    fn every_suggested_name_is_known_and_of_one_column() {
+        let mut all = BTreeSet::new();
+        for (ours, medians, theirs) in ELSEWHERE {
+            assert!(quantity(ours).is_some() == medians.is_some(), "{ours}");
+            assert!(quantity(ours).is_some() || crate::flake::columns::CLASSES.contains(&ours), "{ours}");
+            assert!(medians.is_none_or(|(low, high)| low < high), "{ours}");
+            for name in theirs.split(' ') {
                 assert_eq!(squeezed(name).0, *name, "as it is looked for");
+                assert!(all.insert(name), "{name}");
             }
-        }
-        for (ours, low, high) in MEDIANS {
-            assert!(QUANTITIES.iter().any(|q| q.name() == ours) && low < high, "{ours}");
         }
     }
 }

@@ -434,5 +434,5 @@ pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
 
 /// A recorded termination as one of the four, or none.
 pub(super) fn known_termination(text: &str) -> Option<&'static str> {
-    text.parse::<crate::flake::RecordedTermination>().ok()?.known().map(|t| t.name())
+    crate::flake::Termination::find(text).map(crate::flake::Termination::name)
 }

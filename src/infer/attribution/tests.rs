@@ -344,7 +344,7 @@ fn hidden_settings_of_the_blow_are_averaged_reliably() {
     let blow =
         crate::strike::Blow::builder().angle_of_blow_deg(20.0).lands_on(LandsOn::Platform).build().unwrap();
     let known = flake(45.0, Some(4.0));
-    let strike = known.strike().to_builder().blow(blow).build().unwrap();
+    let strike = crate::strike::Strike::builder().blow(blow).build().unwrap();
     let known = known.to_builder().strike(strike).build().unwrap();
     let one = BlowSetting { angle_of_blow_deg: Some(20.0), lands_on: None, weight: 2.0 };
     let told = a.clone().with_settings(vec![one]).unwrap();
@@ -585,7 +585,7 @@ fn another_name_of_the_same_stone_is_no_reason_for_doubt() {
     parts.stone = Some("soda-lime-glass".to_string());
     let a = Attribution::of(Calibration::new(parts).unwrap()).unwrap().with_lip(None);
     let doubted = |stone: &str| {
-        let strike = Strike::builder().platform(*strike().platform()).stone(stone).build().unwrap();
+        let strike = strike().to_builder().stone(stone).build().unwrap();
         let flake = Flake::builder().strike(strike).length_mm(40.0).build().unwrap();
         let verdict = a.attribute(&[flake], &mut rng(1)).unwrap();
         verdict.cautions.iter().any(|c| matches!(&c.0, Doubt::StoneNotInExperiment { .. }))

@@ -270,7 +270,7 @@ fn a_calibration_of_loss_is_made_from_ones_own_pieces() {
     // a piece without a name stands for itself
     let mut unnamed = Collector::new(recipe).unwrap();
     flakes.iter().for_each(|f| {
-        unnamed.offer(&FlakeBuilder::from(f.clone()).name(None).build().unwrap());
+        unnamed.offer(&f.to_builder().name(None).build().unwrap());
     });
     assert_eq!(unnamed.finish().unwrap().0.variants()[0].sizes[0].flakes, 120);
 }

@@ -436,7 +436,7 @@ fn difference<'a>(list: &'a [SizeDifference], size: &str) -> &'a SizeDifference 
 fn expected_difference_leans_on_shared_coefficients() {
     let c = bundled::named("controlled-glass").unwrap();
     let blow = Blow::builder().angle_of_blow_deg(10.0).lands_on(LandsOn::Platform).build().unwrap();
-    let both = [strike("bone", Some(blow)), strike("steel", Some(blow))];
+    let both = [strike("bone", Some(blow.clone())), strike("steel", Some(blow))];
     let predictor = Predictor::new(c.clone()).unwrap();
     let answer = side_by_side(&predictor, &both, &Default::default(), 0.95).unwrap();
     assert_eq!(answer.told_apart, [true]);
@@ -483,7 +483,7 @@ fn two_new_flakes_against_draws() {
     const DRAWS: usize = 60_000;
     let c = bundled::named("controlled-glass").unwrap();
     let blow = Blow::builder().angle_of_blow_deg(10.0).lands_on(LandsOn::Platform).build().unwrap();
-    let both = [strike("bone", Some(blow)), strike("steel", Some(blow))];
+    let both = [strike("bone", Some(blow.clone())), strike("steel", Some(blow))];
     let answer = side_by_side(&Predictor::new(c.clone()).unwrap(), &both, &Default::default(), 0.95).unwrap();
     let got = difference(&answer.differences[0], "mass_g");
     let m = model(&c, "mass_g");
@@ -633,7 +633,7 @@ fn what_a_calibration_cannot_tell_apart_is_no_finding() {
     let one = side_by_side(&predictor, &both[..1], &Default::default(), 0.95);
     assert!(matches!(one, Err(Error::TooFew { .. })));
     let other_platform = Platform::builder().depth_mm(9.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let other = strike("antler", None).to_builder().platform(other_platform).build().unwrap();
+    let other = strike("antler", None).to_builder().platform(other_platform.clone()).build().unwrap();
     let mixed = side_by_side(&predictor, &[strike("quartzite", None), other], &Default::default(), 0.95);
     assert!(matches!(mixed, Err(Error::Incomparable { .. })));
     let nameless = Strike::builder().platform(other_platform).build().unwrap();

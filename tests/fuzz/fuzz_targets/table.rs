@@ -57,13 +57,7 @@ fuzz_target!(|data: &[u8]| {
         }
         for q in QUANTITIES.iter() {
             if let Some(v) = Measured::number(&row, q.name()) {
-                assert!(q.bounds().check(v).is_ok(), "{} {v}", q.name());
-            }
-        }
-        if row.refused().is_none() {
-            let flake = row.to_flake().expect("cells that passed make a flake");
-            for q in QUANTITIES.iter() {
-                assert_eq!(Measured::number(&row, q.name()), flake.number(q.name()), "{}", q.name());
+                assert!(q.check(v).is_ok(), "{} {v}", q.name());
             }
         }
         writer.write(&row, &[Cell::from(tally.rows() as f64)]).expect("writing into memory");

@@ -18,7 +18,7 @@ use conchoid::plan::Experiment;
 use conchoid::predict::Quick;
 use conchoid::predict::{Ask, BlowAsKnown, BlowFigures, Interval, Joint, Predictor};
 use conchoid::predict::{Instrument, MeasurementErrors};
-use conchoid::strike::{Blow, Measured, Platform, Strike, StrikeBuilder};
+use conchoid::strike::{Blow, Measured, Platform, Strike};
 use conchoid::table::{RowOutcome, TableOptions, TableReader};
 use std::fmt::Write as _;
 use std::fs;
@@ -455,7 +455,7 @@ fn questions(sheet: &mut Sheet) {
         "Missing",
         predictor.estimate(&Strike::builder().build().unwrap(), &Ask::default()),
     );
-    let unknown = StrikeBuilder::from(strike.clone()).percussor("cheese").build().unwrap();
+    let unknown = strike.to_builder().percussor("cheese").build().unwrap();
     let glass = Predictor::new(bundled::named("controlled-glass").unwrap()).unwrap();
     sheet.refused(
         "estimate",

@@ -1,0 +1,76 @@
+//! What was measured and noted, by the name of its column: as given, each entry with what is wrong with it, and as checked.
+
+use super::Measured;
+use crate::error::{Bounds, Result};
+use crate::vocabulary::ClassKind;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// What stands in one column.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub(crate) enum Entry {
+    Number(f64),
+    Word(String),
+}
+
+/// Entries as given, each or what is wrong with it: of one column the last.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Given(Vec<(&'static str, Result<Entry>)>);
+
+/// Entries that are in order.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[serde(transparent)]
+pub(crate) struct Record(BTreeMap<&'static str, Entry>);
+
+impl Given {
+    fn put(mut self, column: &'static str, entry: Option<Result<Entry>>) -> Given {
+        self.0.retain(|(given, _)| *given != column);
+        self.0.extend(entry.map(|e| (column, e)));
+        self
+    }
+
+    /// A number, which its bounds name.
+    pub(crate) fn number(self, bounds: Bounds, value: Option<f64>) -> Given {
+        self.put(bounds.name(), value.map(|v| bounds.check(v).map(Entry::Number)))
+    }
+
+    /// A word of a vocabulary.
+    pub(crate) fn word(self, column: &'static str, word: Option<&'static str>) -> Given {
+        self.put(column, word.map(|w| Ok(Entry::Word(w.to_string()))))
+    }
+
+    /// A text that is read as those of its column are.
+    pub(crate) fn class(self, column: &'static str, kind: ClassKind, text: Option<&str>) -> Given {
+        let read = |t: &str| Ok(Entry::Word(kind.read(column, t)?.into_owned()));
+        self.put(column, text.map(read))
+    }
+
+    /// Everything that another record holds.
+    pub(crate) fn with(self, record: Record) -> Given {
+        record.0.into_iter().fold(self, |given, (column, entry)| given.put(column, Some(Ok(entry))))
+    }
+
+    /// The record, where all of it is in order.
+    ///
+    /// # Errors
+    /// What is wrong with the first entry that is not.
+    pub(crate) fn checked(self) -> Result<Record> {
+        self.0.into_iter().map(|(column, entry)| Ok((column, entry?))).collect::<Result<_>>().map(Record)
+    }
+}
+
+impl Measured for Record {
+    fn number(&self, name: &str) -> Option<f64> {
+        match self.0.get(name)? {
+            Entry::Number(number) => Some(*number),
+            Entry::Word(_) => None,
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        match self.0.get(name)? {
+            Entry::Word(word) => Some(word),
+            Entry::Number(_) => None,
+        }
+    }
+}
