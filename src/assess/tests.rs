@@ -303,7 +303,7 @@ fn a_form_that_answers_few_of_the_flakes_is_not_simply_recommended() {
             let platform = if i < measured { platform.exterior_platform_angle_deg(angle) } else { platform };
             let strike = Strike::builder().platform(platform.build().unwrap()).build().unwrap();
             let mass = f.number("mass_g").unwrap() * (0.05 * angle).exp() / 20.0;
-            *f = f.to_builder().strike(strike).mass_g(mass).build().unwrap();
+            *f = Flake::builder().strike(strike).mass_g(mass).build().unwrap();
         }
         flakes
     };
