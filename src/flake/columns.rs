@@ -66,6 +66,7 @@ const KINDS: [(&str, ClassKind); 19] = [
 ];
 
 /// Every known column of classes or names.
+#[cfg(feature = "table")]
 pub static CLASSES: [&str; 19] = {
     let mut names = [""; 19];
     let mut k = 0;
