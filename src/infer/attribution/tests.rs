@@ -482,7 +482,11 @@ fn what_cannot_be_answered_is_refused_with_its_reason() {
         ("proximal", whole.to_builder().portion(Portion::Proximal).build(), "portion: proximal"),
         ("retouched", whole.to_builder().retouched(true).build(), "retouched: yes"),
         ("crushed", whole.to_builder().strike(crushed).build(), "crushed"),
-        ("no angle", Flake::builder().strike(no_angle).length_mm(45.0).build(), "exterior_platform_angle_deg"),
+        (
+            "no angle",
+            Flake::builder().strike(no_angle).length_mm(45.0).build(),
+            "exterior_platform_angle_deg",
+        ),
         ("no size", Flake::builder().strike(strike()).build(), "length_mm"),
     ] {
         let flake = flake.unwrap();
