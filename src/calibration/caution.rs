@@ -196,60 +196,41 @@ pub(crate) enum Doubt {
 impl Caution {
     /// A stable name of the kind, for programs.
     pub fn kind(&self) -> &'static str {
-        match &self.0 {
-            Doubt::OutsideRange { .. } => "outside-range",
-            Doubt::Leverage { .. } => "leverage",
-            Doubt::BeyondRecorded { .. } => "beyond-recorded",
-            Doubt::PercussorNotInExperiment { .. } => "percussor-not-in-experiment",
-            Doubt::PercussorRatio { .. } => "percussor-ratio",
-            Doubt::StoneNotInExperiment { .. } => "stone-not-in-experiment",
-            Doubt::SettingsAveraged { .. } => "settings-averaged",
-            Doubt::Assumed { .. } => "assumed",
-            Doubt::NotInExperiment { .. } => "not-in-experiment",
-            Doubt::MovedToSites { .. } => "moved-to-sites",
-            Doubt::NearEndOfDomain { .. } => "near-end-of-domain",
-            Doubt::AtomAtZero { .. } => "atom-at-zero",
-            Doubt::Technique { .. } => "technique",
-            Doubt::Bevelled => "bevelled",
-            Doubt::TerminationNotInExperiment { .. } => "termination-not-in-experiment",
-            Doubt::TerminationsNotTold { .. } => "terminations-not-told",
-            Doubt::NotAsStruck { .. } => "not-as-struck",
-            Doubt::RemainsImprobable { .. } => "remains-improbable",
-            Doubt::MeasuredOutside { .. } => "measured-outside",
-            Doubt::RetouchNotInExperiment { .. } => "retouch-not-in-experiment",
-            Doubt::HeightAboveThickness => "height-above-thickness",
-            Doubt::StatesOfExperiment => "states-of-experiment",
-            Doubt::FlakesDisagree { .. } => "flakes-disagree",
-            Doubt::LikeNone { .. } => "like-none",
-            Doubt::LipsAgainstSizes { .. } => "lips-against-sizes",
-            Doubt::NoFailedBlows => "no-failed-blows",
-            Doubt::Mechanics { kind, .. } => kind,
-        }
+        self.kind_and_family().0
     }
-}
 
-impl Caution {
-    /// Which cautions are told in one sentence with it; the families in the order of their weight, the gravest first. (This
-    /// crate's choice, no source.)
-    fn family(&self) -> u8 {
+    /// A stable name of the kind; and which cautions are told in one sentence with it, the families in the order of their
+    /// weight, the gravest first. (This crate's choice, no source.)
+    fn kind_and_family(&self) -> (&'static str, u8) {
         match &self.0 {
-            Doubt::FlakesDisagree { .. } | Doubt::LikeNone { .. } | Doubt::LipsAgainstSizes { .. } => 0,
-            Doubt::OutsideRange { .. } => 1,
-            Doubt::Leverage { .. } | Doubt::BeyondRecorded { .. } => 2,
-            Doubt::NearEndOfDomain { .. } | Doubt::AtomAtZero { .. } => 3,
-            Doubt::RemainsImprobable { .. } | Doubt::MeasuredOutside { .. } => 4,
-            Doubt::Mechanics { kind: "crushes", .. } => 5,
-            Doubt::PercussorNotInExperiment { .. } | Doubt::PercussorRatio { .. } => 6,
-            Doubt::Technique { .. } => 7,
-            Doubt::StoneNotInExperiment { .. } => 8,
-            Doubt::MovedToSites { .. } => 9,
-            Doubt::NotAsStruck { .. } | Doubt::Bevelled | Doubt::HeightAboveThickness => 10,
-            Doubt::RetouchNotInExperiment { .. } | Doubt::StatesOfExperiment => 11,
-            Doubt::Mechanics { .. } => 12,
-            Doubt::NoFailedBlows => 13,
-            Doubt::Assumed { .. } | Doubt::SettingsAveraged { .. } => 14,
-            Doubt::TerminationNotInExperiment { .. } | Doubt::TerminationsNotTold { .. } => 15,
-            Doubt::NotInExperiment { .. } => 16,
+            Doubt::FlakesDisagree { .. } => ("flakes-disagree", 0),
+            Doubt::LikeNone { .. } => ("like-none", 0),
+            Doubt::LipsAgainstSizes { .. } => ("lips-against-sizes", 0),
+            Doubt::OutsideRange { .. } => ("outside-range", 1),
+            Doubt::Leverage { .. } => ("leverage", 2),
+            Doubt::BeyondRecorded { .. } => ("beyond-recorded", 2),
+            Doubt::NearEndOfDomain { .. } => ("near-end-of-domain", 3),
+            Doubt::AtomAtZero { .. } => ("atom-at-zero", 3),
+            Doubt::RemainsImprobable { .. } => ("remains-improbable", 4),
+            Doubt::MeasuredOutside { .. } => ("measured-outside", 4),
+            Doubt::Mechanics { kind: kind @ "crushes", .. } => (kind, 5),
+            Doubt::PercussorNotInExperiment { .. } => ("percussor-not-in-experiment", 6),
+            Doubt::PercussorRatio { .. } => ("percussor-ratio", 6),
+            Doubt::Technique { .. } => ("technique", 7),
+            Doubt::StoneNotInExperiment { .. } => ("stone-not-in-experiment", 8),
+            Doubt::MovedToSites { .. } => ("moved-to-sites", 9),
+            Doubt::Bevelled => ("bevelled", 10),
+            Doubt::NotAsStruck { .. } => ("not-as-struck", 10),
+            Doubt::HeightAboveThickness => ("height-above-thickness", 10),
+            Doubt::RetouchNotInExperiment { .. } => ("retouch-not-in-experiment", 11),
+            Doubt::StatesOfExperiment => ("states-of-experiment", 11),
+            Doubt::Mechanics { kind, .. } => (kind, 12),
+            Doubt::NoFailedBlows => ("no-failed-blows", 13),
+            Doubt::SettingsAveraged { .. } => ("settings-averaged", 14),
+            Doubt::Assumed { .. } => ("assumed", 14),
+            Doubt::TerminationNotInExperiment { .. } => ("termination-not-in-experiment", 15),
+            Doubt::TerminationsNotTold { .. } => ("terminations-not-told", 15),
+            Doubt::NotInExperiment { .. } => ("not-in-experiment", 16),
         }
     }
 }
@@ -298,7 +279,7 @@ pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
             let names: Vec<&str> = whose.iter().map(|i| all[*i].0).collect();
             format!("{}: {sentence}", names.join(", "))
         };
-        families.entry(c.family()).or_default().push(told);
+        families.entry(c.kind_and_family().1).or_default().push(told);
     }
     families.into_values().map(|told| told.join("; ")).collect()
 }

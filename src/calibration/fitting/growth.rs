@@ -19,8 +19,8 @@
 
 use super::Collector;
 use super::recipe::VariantRecipe;
-use super::shrunken::{FOLDS, Rows};
-use super::sizes::FittedSize;
+use super::shrunken::{FOLDS, normal_score};
+use super::sizes::{FittedSize, Shrunk};
 use crate::by_name::each_once;
 use crate::calibration::{Range, Recorded, Spread, cholesky};
 use crate::error::{Error, Result};
@@ -297,8 +297,8 @@ impl Collector {
         let estimates: Vec<(&[f64], &DMatrix<f64>)> = fitted
             .iter()
             .map(|f| {
-                let fit = f.shrunken.as_deref().ok_or_else(needs_shrunken)?;
-                Ok((fit.coefficients(), fit.covariance()))
+                let shrunk = f.shrunken.as_deref().ok_or_else(needs_shrunken)?;
+                Ok((shrunk.fit.coefficients(), shrunk.fit.covariance()))
             })
             .collect::<Result<_>>()?;
         let mut watched = Vec::new();
@@ -306,14 +306,14 @@ impl Collector {
         let mut squares = vec![(0.0, 0u64); fitted.len()];
         for fold in 0..FOLDS {
             let fits: Option<Vec<&ShrunkenFit>> =
-                fitted.iter().map(|f| f.folds.get(fold).and_then(Option::as_ref)).collect();
+                fitted.iter().map(|f| f.shrunken.as_ref()?.folds.get(fold)?.as_ref()).collect();
             // a fold without which the terms cannot be told apart says nothing
             let Some(fits) = fits else { continue };
             let estimates: Vec<_> = fits.iter().map(|f| (f.coefficients(), f.covariance())).collect();
             for ((f, b), (sum, count)) in
                 fitted.iter().zip(brought(&estimates, &all, &mut watched)?).zip(&mut squares)
             {
-                let Some(rows) = &f.design else { continue };
+                let Some(Shrunk { rows, .. }) = f.shrunken.as_deref() else { continue };
                 for at in (0..rows.y.len()).filter(|at| rows.part(*at) == fold) {
                     *sum += (rows.y[at] - dot(&rows.x[at], &b)).powi(2);
                     *count += 1;
@@ -365,9 +365,7 @@ fn brought(
 impl FittedSize {
     /// Takes other coefficients: what explains, the spread and how flakes stand follow.
     fn take(&mut self, coefficients: Vec<f64>) -> Result<()> {
-        let (Some(rows), Some(fit)) = (&self.design, self.shrunken.as_deref()) else {
-            return Err(needs_shrunken());
-        };
+        let Shrunk { fit, rows, places, .. } = self.shrunken.as_deref().ok_or_else(needs_shrunken)?;
         if fit.coefficients() == coefficients {
             return Ok(());
         }
@@ -385,27 +383,13 @@ impl FittedSize {
             coefficients[0] += wider;
         }
         self.model.r_squared = rows.explained_by(|x| Ok(dot(x, &coefficients)))?;
-        rows.standardise(fit, &coefficients, wider.exp(), &self.places, &mut self.standardised)?;
-        self.model.coefficients = coefficients;
-        Ok(())
-    }
-}
-
-impl Rows {
-    /// Residuals about other coefficients and spreads so many times as wide, on the normal scale of their tails.
-    fn standardise(
-        &self,
-        fit: &ShrunkenFit,
-        coefficients: &[f64],
-        wider: f64,
-        places: &[usize],
-        out: &mut [f64],
-    ) -> Result<()> {
+        // residuals on the normal scale of their tails
         for (at, i) in places.iter().enumerate() {
-            let spread = fit.spread(&self.z[at])? * wider;
-            let e = (self.y[at] - dot(&self.x[at], coefficients)) / spread;
-            out[*i] = super::shrunken::normal_score(e, fit.degrees_of_freedom()[self.class[at]]);
+            let spread = fit.spread(&rows.z[at])? * wider.exp();
+            let e = (rows.y[at] - dot(&rows.x[at], &coefficients)) / spread;
+            self.standardised[*i] = normal_score(e, fit.degrees_of_freedom()[rows.class[at]]);
         }
+        self.model.coefficients = coefficients;
         Ok(())
     }
 }

@@ -5,12 +5,12 @@
 //! `everything_kept` is used with whatever sizes it has, and needs no condition. Where nearly all masses of a group are
 //! whole grams they are taken as rounded: 1 g then lies between 0.5 and 1.5 g.
 
-use super::Collector;
 use super::recipe::VariantRecipe;
 use super::shrunken::rows_of;
-use super::sizes::{FittedSize, recorded};
+use super::sizes::FittedSize;
+use super::{Collector, Standing};
 pub(super) use crate::calibration::shared::EVERYTHING_KEPT;
-use crate::calibration::{RecoveryThreshold, SharedCorrelation, SharedEffect, SizeModel, Spread, Tails};
+use crate::calibration::{RecoveryThreshold, SharedCorrelation, SharedEffect, SizeModel, Spread};
 use crate::error::{Error, Place, Result};
 use crate::fit::kept::{self, Flakes, KeptFit, Model, Threshold};
 use crate::form::Transform;
@@ -104,7 +104,6 @@ impl Collector {
         let model = Model {
             varying: outer
                 .map_or(Vec::new(), |e| std::iter::once(0).chain(e.terms.iter().map(|t| t + 1)).collect()),
-            spread: false,
             assemblages: method.shared.len() > 1,
             degrees_of_freedom: outer.and_then(|e| e.degrees_of_freedom),
             restricted: true,
@@ -277,37 +276,24 @@ impl Collector {
                 variances[(l + 1, l + 1)] = 2.0 * e.covariance[0][0].powi(2) / (e.groups as f64 - 1.0);
             }
             let left_out_error = (rest / count as f64).sqrt();
+            let standing =
+                Standing { standardised, largest_leverage, left_out_error, left_out_flakes: count };
+            let fitted = FittedSize::of(s, running, standing);
             sizes.push(FittedSize {
-                design: None,
-                places: Vec::new(),
-                folds: Vec::new(),
                 model: SizeModel {
-                    size: s.size.clone(),
-                    column: s.column.clone(),
-                    form: s.form.clone(),
                     coefficients: fit.coefficients.column(j).iter().copied().collect(),
                     covariance: rows_of(&covariance),
                     spread: Spread::Constant { value: spread, degrees_of_freedom: behind },
-                    tails: Tails::Normal,
                     flakes: count,
                     r_squared: (1.0 - rest / total).clamp(0.0, 1.0),
-                    left_out_error,
-                    largest_leverage,
-                    recorded: recorded(running),
                     variance_covariance: if shared.is_empty() { Vec::new() } else { rows_of(&variances) },
                     shared,
                     kept: Some(kept.clone()),
-                    distance: None,
+                    ..fitted.model
                 },
                 aic_own_unit: aic(fit, running.seen.ln_jacobian),
-                states: running.seen.flakes,
-                standardised,
-                left_out_flakes: count,
-                effects: Vec::new(),
-                shrunken: None,
-                adjusted_r_squared: None,
-                penalty: None,
                 effective_parameters: fit.coefficients.len() as f64,
+                ..fitted
             });
         }
         let correlation = |m: &DMatrix<f64>| {

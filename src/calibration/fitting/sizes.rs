@@ -21,14 +21,53 @@ pub(super) struct FittedSize {
     pub(super) standardised: Vec<f64>,
     pub(super) left_out_flakes: u64,
     pub(super) effects: Vec<Effects>,
-    pub(super) shrunken: Option<Box<ShrunkenFit>>,
     pub(super) adjusted_r_squared: Option<f64>,
     pub(super) penalty: Option<f64>,
     pub(super) effective_parameters: f64,
-    /// The rows of a shrunken fit, their places among the flakes kept, and its fits without a tenth of them.
-    pub(super) design: Option<Rows>,
+    pub(super) shrunken: Option<Box<Shrunk>>,
+}
+
+/// A shrunken fit, its rows and their places among the flakes kept, and its fits without a tenth of them.
+pub(super) struct Shrunk {
+    pub(super) fit: ShrunkenFit,
+    pub(super) rows: Rows,
     pub(super) places: Vec<usize>,
     pub(super) folds: Vec<Option<ShrunkenFit>>,
+}
+
+impl FittedSize {
+    /// What all fits tell alike; coefficients, spread and what they explain are still to come.
+    pub(super) fn of(recipe: &SizeRecipe, running: &Running, standing: Standing) -> FittedSize {
+        FittedSize {
+            model: SizeModel {
+                size: recipe.size.clone(),
+                column: recipe.column.clone(),
+                form: recipe.form.clone(),
+                coefficients: Vec::new(),
+                covariance: Vec::new(),
+                spread: Spread::Constant { value: f64::NAN, degrees_of_freedom: f64::NAN },
+                tails: Tails::Normal,
+                flakes: 0,
+                r_squared: f64::NAN,
+                left_out_error: standing.left_out_error,
+                largest_leverage: standing.largest_leverage,
+                recorded: running.seen.recorded.map(|(low, high)| Recorded { low, high }),
+                shared: Vec::new(),
+                variance_covariance: Vec::new(),
+                kept: None,
+                distance: None,
+            },
+            aic_own_unit: f64::NAN,
+            states: running.seen.flakes,
+            standardised: standing.standardised,
+            left_out_flakes: standing.left_out_flakes,
+            effects: Vec::new(),
+            adjusted_r_squared: None,
+            penalty: None,
+            effective_parameters: f64::NAN,
+            shrunken: None,
+        }
+    }
 }
 
 impl Collector {
@@ -56,39 +95,21 @@ impl Collector {
         running: &Running,
         rows: &[usize],
     ) -> Result<FittedSize> {
-        let standing = self.stand(&fit, reading, running, rows);
+        let fitted = FittedSize::of(recipe, running, self.stand(&fit, reading, running, rows));
         let model = SizeModel {
-            size: recipe.size.clone(),
-            column: recipe.column.clone(),
-            form: recipe.form.clone(),
             coefficients: fit.coefficients().to_vec(),
             covariance: fit.covariance(),
             spread: Spread::Constant { value: fit.spread(), degrees_of_freedom: fit.degrees_of_freedom() },
-            tails: Tails::Normal,
             flakes: fit.rows(),
             r_squared: fit.r_squared(),
-            left_out_error: standing.left_out_error,
-            largest_leverage: standing.largest_leverage,
-            recorded: recorded(running),
-            shared: Vec::new(),
-            variance_covariance: Vec::new(),
-            kept: None,
-            distance: None,
+            ..fitted.model
         };
         Ok(FittedSize {
             model,
             aic_own_unit: fit.aic_in_own_unit(running.seen.ln_jacobian),
-            states: running.seen.flakes,
-            standardised: standing.standardised,
-            left_out_flakes: standing.left_out_flakes,
-            effects: Vec::new(),
-            shrunken: None,
             adjusted_r_squared: Some(fit.adjusted_r_squared()),
-            penalty: None,
             effective_parameters: fit.coefficients().len() as f64,
-            design: None,
-            places: Vec::new(),
-            folds: Vec::new(),
+            ..fitted
         })
     }
 
@@ -113,23 +134,17 @@ impl Collector {
                 Spread::Modelled { coefficients: gamma.to_vec(), covariance: rows_of(fit.gamma_covariance()) }
             }
         };
+        let fitted = FittedSize::of(recipe, running, standing);
         let model = SizeModel {
-            size: recipe.size.clone(),
-            column: recipe.column.clone(),
-            form: recipe.form.clone(),
             coefficients: fit.coefficients().to_vec(),
             covariance: rows_of(fit.covariance()),
             spread,
             tails: chosen(&recipe.method.tails, fit.degrees_of_freedom()),
             flakes: fit.rows() as u64,
             r_squared: data.explained_by(|x| fit.expected(x))?,
-            left_out_error: standing.left_out_error,
-            largest_leverage: standing.largest_leverage,
-            recorded: recorded(running),
             shared,
             variance_covariance,
-            kept: None,
-            distance: None,
+            ..fitted.model
         };
         let ln_jacobian = match data.piece {
             None => running.seen.ln_jacobian,
@@ -142,17 +157,12 @@ impl Collector {
         Ok(FittedSize {
             model,
             aic_own_unit: conditional(&fit, ln_jacobian),
-            states: running.seen.flakes,
-            standardised: standing.standardised,
-            left_out_flakes: standing.left_out_flakes,
             effects: data.to_correlate(&fit),
-            adjusted_r_squared: None,
             penalty: fit.lambda().filter(|l| l.is_finite()),
             effective_parameters: fit.effective_parameters(),
-            shrunken: data.piece.is_none().then(|| Box::new(fit)),
-            design: Some(data),
-            places: rows.to_vec(),
-            folds,
+            shrunken: (data.piece.is_none())
+                .then(|| Box::new(Shrunk { fit, rows: data, places: rows.to_vec(), folds })),
+            ..fitted
         })
     }
 
@@ -303,9 +313,4 @@ impl Stood {
             self.count += 1;
         }
     }
-}
-
-/// The smallest and the largest size.
-pub(super) fn recorded(running: &Running) -> Option<Recorded> {
-    running.seen.recorded.map(|(low, high)| Recorded { low, high })
 }

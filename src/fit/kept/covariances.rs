@@ -4,7 +4,7 @@
 //! The effects are uncertain, which adds the covariance V of what is expected to the squares:
 //!
 //! ```text
-//! Q(S) = sum w [ ln p(y | kept; S) - e^(-2s) tr(S^-1 V) / 2 ]
+//! Q(S) = sum w [ ln p(y | kept; S) - tr(S^-1 V) / 2 ]
 //! ```
 
 use super::effects::{Found, State};
@@ -29,8 +29,8 @@ struct Problem<'a> {
     flakes: &'a Flakes,
     model: &'a Model,
     /// For each site its rows, with what is expected of them.
-    expected: Vec<Vec<(usize, [f64; MOST], f64)>>,
-    /// For each set of sizes recorded: the sum of w e^(-2s) V.
+    expected: Vec<Vec<(usize, [f64; MOST])>>,
+    /// For each set of sizes recorded: the sum of w V.
     uncertain: Vec<DMatrix<f64>>,
     weight: f64,
 }
@@ -137,8 +137,7 @@ impl Problem<'_> {
         let Some(law) = Law::new(&s, self.model.threshold.as_ref()) else { return f64::MAX.sqrt() };
         let of = |g: usize| -> f64 {
             let rows = self.expected[g].iter();
-            rows.map(|(i, mu, spread)| self.flakes.weight[*i] * law.value(&self.flakes.seen(*i), mu, *spread))
-                .sum()
+            rows.map(|(i, mu)| self.flakes.weight[*i] * law.value(&self.flakes.seen(*i), mu, 0.0)).sum()
         };
         let mut value: f64 = threads::in_order(self.expected.len(), of).into_iter().sum();
         for (mask, v) in self.uncertain.iter().enumerate().filter(|(_, v)| v.amax() > 0.0) {
@@ -171,8 +170,8 @@ impl Gradient for Problem<'_> {
         // slopes of the value in the covariance
         let of = |g: usize| {
             let mut sum = DMatrix::zeros(k, k);
-            for (i, mu, spread) in &self.expected[g] {
-                let own = law.slopes_in_covariance(&self.flakes.seen(*i), mu, *spread);
+            for (i, mu) in &self.expected[g] {
+                let own = law.slopes_in_covariance(&self.flakes.seen(*i), mu);
                 sum += DMatrix::from_fn(k, k, |a, b| self.flakes.weight[*i] * own[a][b]);
             }
             sum
@@ -207,8 +206,8 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
         let mut rows = Vec::with_capacity(of.len());
         for i in of {
             let seen = flakes.seen(*i);
-            let (mu, spread) = state.expected(flakes, model, *i, &state.coefficients, state.effects(g));
-            let by = flakes.weight[*i] * (-2.0 * spread).exp();
+            let mu = state.expected(flakes, model, *i, &state.coefficients, state.effects(g));
+            let by = flakes.weight[*i];
             uncertain[seen.mask] += state.uncertain(&joint, flakes, model, *i) * by;
             plain &= seen.mask + 1 == 1 << k
                 && seen.between.is_none()
@@ -216,7 +215,7 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
             if plain {
                 squares += DMatrix::from_fn(k, k, |a, b| by * (seen.y[a] - mu[a]) * (seen.y[b] - mu[b]));
             }
-            rows.push((*i, mu, spread));
+            rows.push((*i, mu));
         }
         expected.push(rows);
     }

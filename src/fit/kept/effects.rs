@@ -37,7 +37,7 @@ pub(super) struct State {
     place: Vec<usize>,
 }
 
-/// Which number a row's expected size (or log spread) has from where: column, response, factor.
+/// Which number a row's expected size has from where: column, response, factor.
 type Load = (usize, usize, f64);
 
 /// The factor of a group's own block, and what it solves to.
@@ -96,7 +96,7 @@ struct Sums {
 impl State {
     pub(super) fn start(flakes: &Flakes, model: &Model) -> Result<State> {
         let (p, k, n) = (flakes.terms, flakes.sizes, flakes.rows());
-        let grouped = !model.varying.is_empty() || model.spread;
+        let grouped = !model.varying.is_empty();
         let sites = flakes.site.iter().max().map_or(0, |m| m + 1);
         let mut rows = vec![Vec::new(); sites];
         (0..n).for_each(|i| rows[flakes.site[i]].push(i));
@@ -137,12 +137,10 @@ impl State {
             return Err(singular());
         }
         // a start: a quarter of the spread lies between sites, slopes vary by a tenth of it
-        let unit = within.diagonal().max();
         let between = DMatrix::from_fn(q, q, |i, j| match (i == j, i) {
             (false, _) => 0.0,
             (true, i) if i < k => 0.25 * within[(i, i)],
-            (true, i) if i < model.varying.len() * k => 0.05 * within[(i % k, i % k)],
-            _ => 0.02 * unit.min(1.0),
+            (true, i) => 0.05 * within[(i % k, i % k)],
         });
         let assemblages = model.assemblages.then(|| 0.05 * &within);
         Ok(State {
@@ -203,16 +201,13 @@ impl State {
         for (a, at) in model.varying.iter().enumerate() {
             own.extend((0..k).map(|j| (a * k + j, j, x[*at])));
         }
-        let q = effects(k, model);
-        if model.spread {
-            own.push((q - 1, MOST, 1.0));
-        }
         if model.assemblages {
+            let q = effects(k, model);
             own.extend((0..k).map(|j| (q + self.place[i] * k + j, j, 1.0)));
         }
     }
 
-    /// What is expected of a row, and its log spread.
+    /// What is expected of a row.
     pub(super) fn expected(
         &self,
         flakes: &Flakes,
@@ -220,7 +215,7 @@ impl State {
         i: usize,
         coefficients: &DMatrix<f64>,
         u: &DVector<f64>,
-    ) -> ([f64; MOST], f64) {
+    ) -> [f64; MOST] {
         let (x, k) = (flakes.design(i), flakes.sizes);
         let mut mu = [0.0; MOST];
         for (a, v) in x.iter().enumerate() {
@@ -229,11 +224,11 @@ impl State {
         for (a, at) in model.varying.iter().enumerate() {
             (0..k).for_each(|j| mu[j] += x[*at] * u[a * k + j]);
         }
-        let q = effects(k, model);
         if model.assemblages {
+            let q = effects(k, model);
             (0..k).for_each(|j| mu[j] += u[q + self.place[i] * k + j]);
         }
-        (mu, if model.spread { u[q - 1] } else { 0.0 })
+        mu
     }
 
     /// Precision of the effects of a site.
@@ -276,12 +271,12 @@ impl State {
         for i in &self.rows[g] {
             let seen = flakes.seen(*i);
             let weight = flakes.weight[*i];
-            let (mu, ln_spread) = self.expected(flakes, model, *i, &self.coefficients, &self.u[g]);
+            let mu = self.expected(flakes, model, *i, &self.coefficients, &self.u[g]);
             if !slopes {
-                s.value += weight * law.value(&seen, &mu, ln_spread);
+                s.value += weight * law.value(&seen, &mu, 0.0);
                 continue;
             }
-            let Part { value, slopes: slope, curvature } = law.at(&seen, &mu, ln_spread);
+            let Part { value, slopes: slope, curvature } = law.at(&seen, &mu, 0.0);
             s.value += weight * value;
             self.loads(flakes, model, *i, &mut of_b, &mut of_u);
             for (c, r, v) in &of_b {
@@ -456,8 +451,8 @@ impl State {
         let mut loads: Vec<Load> = if model.restricted { of_b } else { Vec::new() };
         loads.extend(of_u.into_iter().map(|(c, r, v)| (pk + c, r, v)));
         let mut out = DMatrix::zeros(k, k);
-        for (c, r, v) in loads.iter().filter(|l| l.1 < k) {
-            for (d, t, w) in loads.iter().filter(|l| l.1 < k) {
+        for (c, r, v) in &loads {
+            for (d, t, w) in &loads {
                 out[(*r, *t)] += v * w * joint[(*c, *d)];
             }
         }
@@ -467,7 +462,7 @@ impl State {
 
 /// Number of effects of a site.
 pub(super) fn effects(sizes: usize, model: &Model) -> usize {
-    model.varying.len() * sizes + usize::from(model.spread)
+    model.varying.len() * sizes
 }
 
 impl Found {

@@ -161,19 +161,13 @@ impl Law {
 
     /// Slopes of the log likelihood in the covariance of the sizes: half the curvature of a probability in the expected
     /// values is its slope in the covariance (the heat equation of the normal law), so ln p has (H + s s') / 2.
-    pub(super) fn slopes_in_covariance(
-        &self,
-        seen: &Seen<'_>,
-        mu: &[f64; MOST],
-        ln_spread: f64,
-    ) -> [[f64; MOST]; MOST] {
-        let [all, kept] = self.parts(seen, mu, ln_spread);
-        let by = 0.5 * (2.0 * ln_spread).exp();
+    pub(super) fn slopes_in_covariance(&self, seen: &Seen<'_>, mu: &[f64; MOST]) -> [[f64; MOST]; MOST] {
+        let [all, kept] = self.parts(seen, mu, 0.0);
         let mut out = [[0.0; MOST]; MOST];
         for i in 0..MOST {
             for j in 0..MOST {
                 let of = |p: &Part| p.curvature[i][j] + p.slopes[i] * p.slopes[j];
-                out[i][j] = by * (of(&all) - of(&kept));
+                out[i][j] = 0.5 * (of(&all) - of(&kept));
             }
         }
         out

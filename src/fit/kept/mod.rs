@@ -3,12 +3,12 @@
 //! The model of the sizes y (k of them, transformed) of flake i of site g and assemblage a of it is
 //!
 //! ```text
-//! y_i = B' x_i + U_g' z_i + v_a + e^(s_g) e_i,   e_i ~ N(0, S),   (U_g, s_g) ~ t_d(0, D),   v_a ~ N(0, D_a)
+//! y_i = B' x_i + U_g' z_i + v_a + e_i,   e_i ~ N(0, S),   U_g ~ t_d(0, D),   v_a ~ N(0, D_a)
 //! ```
 //!
 //! with x the terms (p), z those of them whose coefficients vary between sites, S, D and D_a covariances over the sizes,
 //! and the likelihood of a flake conditional on its having been kept ([`law`]). The effects are integrated out by
-//! Laplace's approximation (exact where nothing is held, rounded or of its own spread), the covariances estimated by
+//! Laplace's approximation (exact where nothing is held or rounded), the covariances estimated by
 //! expectation and maximisation, restricted (the coefficients are integrated out too) or full. A row may have a weight,
 //! so that no site need speak by its rows alone. Where sites have heavy tails their degrees of freedom are given, not
 //! estimated. Not covered: crossed groups, tails of flakes.
@@ -76,8 +76,6 @@ impl Flakes {
 pub(crate) struct Model {
     /// Columns of the design whose coefficients vary between sites; none where there are no sites.
     pub(crate) varying: Vec<usize>,
-    /// Whether sites have a spread of their own.
-    pub(crate) spread: bool,
     /// Whether assemblages of a site have a level of their own.
     pub(crate) assemblages: bool,
     /// Degrees of freedom of the effects of sites; none for normal ones.
@@ -102,7 +100,7 @@ pub(crate) struct KeptFit {
     pub(crate) covariance: DMatrix<f64>,
     /// Covariance of the sizes about what is expected.
     pub(crate) within: DMatrix<f64>,
-    /// Covariance of the effects of a site: varying term by term, within a term size by size; its log spread last.
+    /// Covariance of the effects of a site: varying term by term, within a term size by size.
     pub(crate) between: DMatrix<f64>,
     /// Covariance of the levels of assemblages of a site.
     pub(crate) assemblages: Option<DMatrix<f64>>,
@@ -124,7 +122,7 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
     let mut state = State::start(flakes, model)?;
     let mut found = state.search(flakes, model)?;
     let (mut rounds, mut at_rest) = (0, false);
-    let grouped = !model.varying.is_empty() || model.spread || model.assemblages;
+    let grouped = !model.varying.is_empty() || model.assemblages;
     let mut trail = vec![state.point()?];
     while rounds < model.rounds && !at_rest {
         rounds += 1;

@@ -23,14 +23,16 @@
 //! |---|---|
 //! | `mod.rs` | settings, tails, the fit and its result |
 //! | `columns.rs` | standardised columns and the way back |
+//! | `problem.rs` | what is given, and where an iteration stands |
 //! | `shared.rs` | effects that groups share |
 //! | `solve.rs` | the iteration |
 
 mod columns;
+mod problem;
 mod shared;
 mod solve;
 
-pub use shared::SharedRows;
+pub use problem::SharedRows;
 
 use super::Design;
 #[cfg(test)]
@@ -41,7 +43,8 @@ use super::new_row::{check_new, dot, quadratic};
 use crate::error::{Error, Place, Result, at_least, check_size};
 use columns::Standard;
 use nalgebra::{Cholesky, DMatrix, DVector};
-use solve::{Freedom, Here, Problem, State, Way};
+use problem::{Freedom, Problem, State, failed};
+use solve::{Here, Way};
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
@@ -59,7 +62,8 @@ const COMPARING: f64 = 1e-4;
 /// Distance to the fixed point that is forgiven when rounding forbids coming nearer, as in the location-scale
 /// fit.
 const FORGIVEN: f64 = 1e-6;
-/// Most steps by QR after those by Cholesky. Common practice, no source.
+/// Most steps for one combination of degrees of freedom, and by QR after those by Cholesky. Common practice, no source.
+const MOST_STEPS: usize = 1000;
 const LAST_STEPS: usize = 50;
 /// The standard deviation of a penalised coefficient's prior, on standardised columns, as a multiple of the
 /// standard deviation of the response: smallest and largest. Common practice, no source.
@@ -144,60 +148,19 @@ impl Tails {
     }
 }
 
-/// Why a fit stopped.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum StopReason {
-    /// The fixed point is reached within the tolerance.
-    FixedPoint,
-    /// The fixed point is reached, with the penalty at the strong end of its range: the penalised terms add
-    /// nothing that can be seen.
-    PenaltyAtStrongEnd,
-    /// The fixed point is reached, with the penalty at the weak end of its range: the penalised terms are as good
-    /// as free.
-    PenaltyAtWeakEnd,
-    /// Rounding forbids coming nearer, within a millionth of a standard error.
-    Precision,
-}
-
-/// How far the result is from the fixed point, judged afresh on the final numbers.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Remaining {
-    /// Length of the next step of the location coefficients, in standard errors.
-    pub location: f64,
-    /// Length of the next step of the scale coefficients, in standard errors.
-    pub scale: f64,
-    /// Next change of ln λ.
-    pub penalty: f64,
-}
-
-/// The marginal likelihood of one combination of degrees of freedom.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Tried {
-    /// Degrees of freedom, one entry a class.
-    pub degrees_of_freedom: Vec<f64>,
-    /// Log marginal likelihood; minus infinity where the fit failed.
-    pub ln_marginal_likelihood: f64,
-}
-
-/// Settings of a shrunken fit.
-///
-/// | setting | default | purpose | range |
-/// |---|---|---|---|
-/// | `lambda` | chosen in the fit | the penalty on standardised columns, in inverse squared units of the response | above 0 |
-/// | `tolerance` | 1e-8 | distance to the fixed point taken as none, in standard errors and ln λ | 1e-12 to 1e-3 |
-/// | `max_iterations` | 1000 | steps for one combination of degrees of freedom | 1 or more |
+/// A fitter.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Shrunken {
+    /// The penalty on standardised columns, in inverse squared units of the response; chosen in the fit where none is held.
     lambda: Option<f64>,
+    /// Distance to the fixed point taken as none, in standard errors and ln λ.
     tolerance: f64,
-    max_iterations: usize,
     piece: Option<Vec<usize>>,
 }
 
 impl Default for Shrunken {
     fn default() -> Self {
-        Shrunken { lambda: None, tolerance: 1e-8, max_iterations: 1000, piece: None }
+        Shrunken { lambda: None, tolerance: 1e-8, piece: None }
     }
 }
 
@@ -227,13 +190,6 @@ impl Shrunken {
     #[cfg(test)]
     pub fn tolerance(mut self, tolerance: f64) -> Self {
         self.tolerance = tolerance;
-        self
-    }
-
-    /// Steps for one combination of degrees of freedom.
-    #[cfg(test)]
-    pub fn max_iterations(mut self, steps: usize) -> Self {
-        self.max_iterations = steps;
         self
     }
 
@@ -286,30 +242,10 @@ impl Shrunken {
         shared.iter().try_for_each(|s| s.check(y.len()))?;
         let mut ready = self.set_up(location, penalised, scale, y)?;
         ready.problem.shared = shared.to_vec();
-        let (chosen, mut state, tried, before) = self.choose(&ready.problem, tails)?;
+        let (chosen, mut state) = self.choose(&ready.problem, tails)?;
         let free = freedom(&chosen, tails, &ready.problem);
-        let (here, iterations) = self.finish(&ready.problem, &mut state, &free)?;
-        self.package(&ready, (location, scale), (chosen, tried), &free, (&state, &here), before + iterations)
-    }
-
-    /// Only tests set them.
-    #[cfg(test)]
-    fn check_settings(&self) -> Result<()> {
-        let outside = |name: &str, value: f64, accepted: &str| {
-            Error::out_of_range(Place::column(name), value, accepted)
-        };
-        if let Some(lambda) = self.lambda
-            && !(lambda > 0.0 && lambda.is_finite())
-        {
-            return Err(outside("lambda", lambda, "above 0 and finite"));
-        }
-        if !(1e-12..=1e-3).contains(&self.tolerance) {
-            return Err(outside("tolerance", self.tolerance, "1e-12 to 1e-3"));
-        }
-        if self.max_iterations == 0 {
-            return Err(outside("max_iterations", 0.0, "1 or more"));
-        }
-        Ok(())
+        let here = self.finish(&ready.problem, &mut state, &free)?;
+        package(&ready, (location, scale), chosen, &free, (&state, &here))
     }
 
     fn check(
@@ -320,8 +256,6 @@ impl Shrunken {
         tails: &Tails,
         y: &[f64],
     ) -> Result<()> {
-        #[cfg(test)]
-        self.check_settings()?;
         let n = y.len();
         for (what, found, expected) in [
             ("rows of the location terms", location.rows(), n),
@@ -382,164 +316,123 @@ impl Shrunken {
         Ok(Ready { problem, location, scale, pieces })
     }
 
-    /// The combination of degrees of freedom with the largest marginal likelihood.
-    #[allow(clippy::type_complexity)]
-    fn choose(&self, problem: &Problem, tails: &Tails) -> Result<(Vec<f64>, State, Vec<Tried>, usize)> {
+    /// The combination of degrees of freedom with the largest marginal likelihood, and where it is reached.
+    fn choose(&self, problem: &Problem, tails: &Tails) -> Result<(Vec<f64>, State)> {
         let mut start = problem.start()?;
-        let combinations = tails.combinations();
-        let single = combinations.len() == 1;
+        let mut combinations = tails.combinations();
+        if combinations.len() == 1 {
+            return Ok((combinations.swap_remove(0), start));
+        }
         let mut best: Option<(f64, Vec<f64>, State)> = None;
-        let (mut tried, mut total, mut last_error) = (Vec::new(), 0, None);
+        let mut last_error = failed("no combination of degrees of freedom has a likelihood");
         for nu in combinations {
-            if single {
-                return Ok((nu, start, tried, 0));
-            }
             let free = freedom(&nu, tails, problem);
             let mut state = start.clone();
-            let found = problem
-                .walk(&mut state, &free, Way::Cholesky, COMPARING.max(self.tolerance), self.max_iterations)
-                .and_then(|(steps, here)| {
-                    total += steps;
-                    let gamma = problem.gamma_covariance(&here, &free)?;
-                    Ok(likelihoods(problem, &state, &here, &free, &gamma).2)
-                });
-            let value = match found {
-                Ok(value) if value.is_finite() => value,
-                Ok(_) => f64::NEG_INFINITY,
-                Err(e) => {
-                    last_error = Some(e);
-                    f64::NEG_INFINITY
+            let found =
+                problem.walk(&mut state, &free, Way::Cholesky, COMPARING.max(self.tolerance), MOST_STEPS);
+            let value = found.and_then(|here| {
+                let gamma = problem.gamma_covariance(&here, &free)?;
+                Ok(likelihoods(problem, &state, &here, &free, &gamma).2)
+            });
+            match value {
+                Ok(value) if value.is_finite() => {
+                    // the next combination starts from the neighbour's answer
+                    start = state.clone();
+                    if best.as_ref().is_none_or(|b| value > b.0) {
+                        best = Some((value, nu, state));
+                    }
                 }
-            };
-            tried.push(Tried { degrees_of_freedom: nu.clone(), ln_marginal_likelihood: value });
-            if value.is_finite() {
-                // the next combination starts from the neighbour's answer
-                start = state.clone();
-                if best.as_ref().is_none_or(|b| value > b.0) {
-                    best = Some((value, nu, state));
-                }
+                Ok(_) => {}
+                Err(e) => last_error = e,
             }
         }
-        match (best, last_error) {
-            (Some((_, nu, state)), _) => Ok((nu, state, tried, total)),
-            (None, Some(e)) => Err(e),
-            (None, None) => Err(not_converged("no combination of degrees of freedom has a likelihood")),
-        }
+        best.map(|(_, nu, state)| (nu, state)).ok_or(last_error)
     }
 
-    /// Walks to the fixed point and solves once more by QR.
-    fn finish(&self, problem: &Problem, state: &mut State, free: &Freedom) -> Result<(Here, usize)> {
-        let (steps, _) = problem.walk(state, free, Way::Cholesky, self.tolerance, self.max_iterations)?;
+    /// Walks to the fixed point and solves once more by QR; then judges the distance from it, whatever the iteration
+    /// thought of it.
+    fn finish(&self, problem: &Problem, state: &mut State, free: &Freedom) -> Result<Here> {
+        problem.walk(state, free, Way::Cholesky, self.tolerance, MOST_STEPS)?;
         let here = problem.look(state, free, Way::Qr)?;
         problem.polish(state, &here, free);
-        let last = LAST_STEPS.min(self.max_iterations - steps);
-        let (more, here) = problem.walk(state, free, Way::Qr, self.tolerance, last)?;
-        Ok((here, steps + more + 1))
-    }
-
-    fn package(
-        &self,
-        ready: &Ready,
-        (location, scale): (&Design, &Design),
-        (nu, tried): (Vec<f64>, Vec<Tried>),
-        free: &Freedom,
-        (state, here): (&State, &Here),
-        iterations: usize,
-    ) -> Result<ShrunkenFit> {
-        let problem = &ready.problem;
-        let distance = here.distance;
-        let stopped = self.judge(problem, state, distance.largest())?;
-        let (p, q) = (problem.x.ncols(), problem.z.ncols());
-        let inverse = &here.factor.inverse;
-        let lost = || not_converged("the scale terms have lost rank");
-        let (root, gamma_root, variances) = match &ready.pieces {
-            None => {
-                let variances = problem.variances(here, free)?;
-                let gamma = Cholesky::new(variances.view((0, 0), (q, q)).into_owned()).ok_or_else(lost)?.l();
-                (inverse.rows(0, p).into_owned(), gamma, variances)
-            }
-            Some(pieces) => {
-                let pull = problem.pull(free, &here.sigma, &here.residual);
-                let excess = problem.excess(free, (&here.sigma, &here.factor.h), &here.residual);
-                // the expected information of the spread, 2 sum w z z'
-                let mut rows = problem.z.clone();
-                rows.row_iter_mut().zip(&problem.w).for_each(|(mut r, w)| r.scale_mut((2.0 * w).sqrt()));
-                let mut of_gamma = DMatrix::identity(q, q);
-                if !rows.qr().r().solve_upper_triangular_mut(&mut of_gamma) {
-                    return Err(lost());
-                }
-                let gamma = root_by_piece(&problem.z, &excess, &of_gamma, pieces);
-                (root_by_piece(&problem.x, &pull, inverse, pieces), gamma.clone(), &gamma * gamma.transpose())
-            }
-        };
-        let standard_gamma = variances.view((0, 0), (q, q)).into_owned();
-        let (ll, restricted, marginal) = likelihoods(problem, state, here, free, &standard_gamma);
-        let ln_volume = ready.location.ln_scale(|j| !problem.penalised[j]);
-        let ln_both = ln_volume + ready.scale.ln_scale(|_| true);
-        let root = ready.location.back_rows(&root);
-        let gamma_root = ready.scale.back_rows(&gamma_root);
-        let shrunk: f64 = (0..problem.penalised.len())
-            .filter(|j| problem.penalised[*j])
-            .map(|j| state.lambda * inverse.row(j).norm_squared())
-            .sum();
-        // the columns of a shared effect count for what their penalty leaves of them
-        let more: f64 = (p..inverse.nrows()).map(|j| 1.0 - inverse.row(j).norm_squared()).sum();
-        let shared = package_shared(ready, state, here, &root, &variances);
-        let fit = ShrunkenFit {
-            names: location.names().to_vec(),
-            scale_names: scale.names().to_vec(),
-            penalised: problem.penalised.clone(),
-            coefficients: ready.location.back(&state.beta.rows(0, p).into_owned()),
-            shared,
-            covariance: &root * root.transpose(),
-            gamma: ready.scale.back(&state.gamma),
-            gamma_covariance: &gamma_root * gamma_root.transpose(),
-            degrees_of_freedom: nu,
-            tried: tried
-                .into_iter()
-                .map(|t| Tried { ln_marginal_likelihood: t.ln_marginal_likelihood - ln_both, ..t })
-                .collect(),
-            lambda: (problem.penalties() > 0).then_some(state.lambda),
-            effective_parameters: p as f64 - shrunk + more,
-            rows: ready.pieces.as_ref().map_or(problem.y.len(), |(_, n)| *n),
-            ln_likelihood: ll,
-            ln_restricted_likelihood: restricted - ln_volume,
-            ln_marginal_likelihood: marginal - ln_both,
-            iterations,
-            stopped,
-            remaining: Remaining { location: distance.beta, scale: distance.gamma, penalty: distance.lambda },
-        };
-        let numbers = fit.coefficients.iter().chain(&fit.covariance).chain(&fit.gamma);
-        if numbers.chain(&fit.gamma_covariance).all(|v| v.is_finite()) && marginal.is_finite() {
-            Ok(fit)
-        } else {
-            Err(not_converged("the numbers are too large or too small to be fitted"))
-        }
-    }
-
-    /// Whether the final numbers are the fixed point, whatever the iteration thought of it.
-    fn judge(&self, problem: &Problem, state: &State, distance: f64) -> Result<StopReason> {
-        let (low, high) = problem.lambda_range;
+        let here = problem.walk(state, free, Way::Qr, self.tolerance, LAST_STEPS)?;
+        let distance = here.distance.largest();
         if distance > self.tolerance.max(FORGIVEN) {
-            return Err(not_converged(&format!(
+            return Err(failed(&format!(
                 "still {distance:.1e} standard errors from the fixed point; allow more steps, or use fewer scale \
                  terms"
             )));
         }
-        Ok(if low < high && problem.penalties() > 0 && state.lambda >= high {
-            StopReason::PenaltyAtStrongEnd
-        } else if low < high && problem.penalties() > 0 && state.lambda <= low {
-            StopReason::PenaltyAtWeakEnd
-        } else if distance > self.tolerance {
-            StopReason::Precision
-        } else {
-            StopReason::FixedPoint
-        })
+        Ok(here)
     }
 }
 
-fn not_converged(reason: &str) -> Error {
-    Error::not_converged("the shrunken fit", reason)
+fn package(
+    ready: &Ready,
+    (location, scale): (&Design, &Design),
+    nu: Vec<f64>,
+    free: &Freedom,
+    (state, here): (&State, &Here),
+) -> Result<ShrunkenFit> {
+    let problem = &ready.problem;
+    let (p, q) = (problem.x.ncols(), problem.z.ncols());
+    let inverse = &here.factor.inverse;
+    let lost = || failed("the scale terms have lost rank");
+    let (root, gamma_root, variances) = match &ready.pieces {
+        None => {
+            let variances = problem.variances(here, free)?;
+            let gamma = Cholesky::new(variances.view((0, 0), (q, q)).into_owned()).ok_or_else(lost)?.l();
+            (inverse.rows(0, p).into_owned(), gamma, variances)
+        }
+        Some(pieces) => {
+            let pull = problem.pull(free, &here.sigma, &here.residual);
+            let excess = problem.excess(free, (&here.sigma, &here.factor.h), &here.residual);
+            // the expected information of the spread, 2 sum w z z'
+            let mut rows = problem.z.clone();
+            rows.row_iter_mut().zip(&problem.w).for_each(|(mut r, w)| r.scale_mut((2.0 * w).sqrt()));
+            let mut of_gamma = DMatrix::identity(q, q);
+            if !rows.qr().r().solve_upper_triangular_mut(&mut of_gamma) {
+                return Err(lost());
+            }
+            let gamma = root_by_piece(&problem.z, &excess, &of_gamma, pieces);
+            (root_by_piece(&problem.x, &pull, inverse, pieces), gamma.clone(), &gamma * gamma.transpose())
+        }
+    };
+    let standard_gamma = variances.view((0, 0), (q, q)).into_owned();
+    let (ll, restricted, marginal) = likelihoods(problem, state, here, free, &standard_gamma);
+    let ln_volume = ready.location.ln_scale(|j| !problem.penalised[j]);
+    let ln_both = ln_volume + ready.scale.ln_scale(|_| true);
+    let root = ready.location.back_rows(&root);
+    let gamma_root = ready.scale.back_rows(&gamma_root);
+    let shrunk: f64 = (0..problem.penalised.len())
+        .filter(|j| problem.penalised[*j])
+        .map(|j| state.lambda * inverse.row(j).norm_squared())
+        .sum();
+    // the columns of a shared effect count for what their penalty leaves of them
+    let more: f64 = (p..inverse.nrows()).map(|j| 1.0 - inverse.row(j).norm_squared()).sum();
+    let shared = package_shared(ready, state, here, &root, &variances);
+    let fit = ShrunkenFit {
+        names: location.names().to_vec(),
+        scale_names: scale.names().to_vec(),
+        coefficients: ready.location.back(&state.beta.rows(0, p).into_owned()),
+        shared,
+        covariance: &root * root.transpose(),
+        gamma: ready.scale.back(&state.gamma),
+        gamma_covariance: &gamma_root * gamma_root.transpose(),
+        degrees_of_freedom: nu,
+        lambda: (problem.penalties() > 0).then_some(state.lambda),
+        effective_parameters: p as f64 - shrunk + more,
+        rows: ready.pieces.as_ref().map_or(problem.y.len(), |(_, n)| *n),
+        ln_likelihood: ll,
+        ln_restricted_likelihood: restricted - ln_volume,
+        ln_marginal_likelihood: marginal - ln_both,
+    };
+    let numbers = fit.coefficients.iter().chain(&fit.covariance).chain(&fit.gamma);
+    if numbers.chain(&fit.gamma_covariance).all(|v| v.is_finite()) && marginal.is_finite() {
+        Ok(fit)
+    } else {
+        Err(failed("the numbers are too large or too small to be fitted"))
+    }
 }
 
 fn freedom(nu: &[f64], tails: &Tails, problem: &Problem) -> Freedom {
@@ -671,23 +564,18 @@ pub struct GroupFit {
 pub struct ShrunkenFit {
     names: Vec<String>,
     scale_names: Vec<String>,
-    penalised: Vec<bool>,
     coefficients: Vec<f64>,
     shared: Vec<SharedFit>,
     covariance: DMatrix<f64>,
     gamma: Vec<f64>,
     gamma_covariance: DMatrix<f64>,
     degrees_of_freedom: Vec<f64>,
-    tried: Vec<Tried>,
     lambda: Option<f64>,
     effective_parameters: f64,
     rows: usize,
     ln_likelihood: f64,
     ln_restricted_likelihood: f64,
     ln_marginal_likelihood: f64,
-    iterations: usize,
-    stopped: StopReason,
-    remaining: Remaining,
 }
 
 impl ShrunkenFit {
@@ -723,12 +611,6 @@ impl ShrunkenFit {
         &self.degrees_of_freedom
     }
 
-    /// The combinations of degrees of freedom that were tried, in order; none where there was no choice.
-    #[cfg(test)]
-    pub fn tried(&self) -> &[Tried] {
-        &self.tried
-    }
-
     /// The penalty on standardised columns: a penalised coefficient, times the standard deviation of its column,
     /// has prior variance 1/λ. None without penalised terms.
     pub fn lambda(&self) -> Option<f64> {
@@ -762,12 +644,6 @@ impl ShrunkenFit {
     #[cfg(test)]
     pub fn ln_marginal_likelihood(&self) -> f64 {
         self.ln_marginal_likelihood
-    }
-
-    /// Why it stopped.
-    #[cfg(test)]
-    pub fn stopped(&self) -> StopReason {
-        self.stopped
     }
 
     /// The expected response of a row with location terms `x`.

@@ -13,65 +13,11 @@
 //! For normal errors this is Fisher scoring of the restricted likelihood. A variance may come to rest at 0, where the
 //! likelihood falls from there; a covariance of an intercept and slopes may not be singular.
 
-use super::solve::{Factor, Freedom, Problem, State, failed};
-use crate::error::{Error, Result, at_least};
+use super::problem::{Factor, Freedom, Problem, SharedRows, State, failed};
+use crate::error::Result;
 use nalgebra::{DMatrix, DVector};
 use std::borrow::Cow;
 
-/// Groups of rows and what their effects count in each.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SharedRows {
-    /// The group of every row, from 0.
-    pub of: Vec<usize>,
-    /// Number of groups.
-    pub groups: usize,
-    /// Weights of the effects: a column of ones, then a column for each slope that varies.
-    pub weights: DMatrix<f64>,
-}
-
-impl SharedRows {
-    /// Intercepts that differ from group to group.
-    #[cfg(test)]
-    pub fn intercepts(of: Vec<usize>, groups: usize) -> SharedRows {
-        let weights = DMatrix::from_element(of.len(), 1, 1.0);
-        SharedRows { of, groups, weights }
-    }
-
-    /// Effects of one group: 1, or more with slopes.
-    pub fn order(&self) -> usize {
-        self.weights.ncols()
-    }
-
-    fn columns(&self) -> usize {
-        self.groups * self.order()
-    }
-
-    /// Refuses what cannot be fitted: other rows than the responses, fewer than two groups.
-    pub(super) fn check(&self, rows: usize) -> Result<()> {
-        let of = self.of.len().max(self.weights.nrows()).max(self.of.iter().max().map_or(0, |g| g + 1));
-        if self.of.len() != rows || self.weights.nrows() != rows || self.of.iter().any(|g| *g >= self.groups)
-        {
-            return Err(Error::Shape { what: "rows of the groups".into(), found: of, expected: rows });
-        }
-        at_least("groups", self.groups, 2)?;
-        if rows.saturating_mul(self.columns()) > MOST_NUMBERS {
-            return Err(Error::invalid(
-                "group",
-                format!(
-                    "{rows} rows in {} groups are more than one fit can hold; fit fewer groups",
-                    self.groups
-                ),
-            ));
-        }
-        if self.groups == rows {
-            return Err(Error::invalid("group", "every row is a group of its own, so none shares anything"));
-        }
-        Ok(())
-    }
-}
-
-/// Numbers that the columns of a fit may take at most (a gigabyte). This crate's choice, no source.
-const MOST_NUMBERS: usize = 1 << 27;
 /// A variance this small, against that of the response, is put to 0. This crate's choice, no source.
 const NO_VARIANCE: f64 = 1e-10;
 /// How much a variance falls in one step where scoring asks for less than nothing. This crate's choice, no source.

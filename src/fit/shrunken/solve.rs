@@ -15,7 +15,8 @@
 //! With normal errors and no penalty these are the equations of restricted maximum likelihood. R comes from a
 //! Cholesky factor while iterating and from the QR of the augmented rows [D^½X; Λ^½] in the end.
 
-use super::shared::{Joint, JointStep, SharedRows};
+use super::problem::{Factor, Freedom, Problem, State, failed};
+use super::shared::{Joint, JointStep};
 use crate::error::{Error, Result};
 use crate::fit::linear::dot;
 use nalgebra::{Cholesky, DMatrix, DVector, QR};
@@ -38,72 +39,6 @@ const FLATTEST: f64 = -1e-3;
 /// Largest change of ln λ in one step. Common practice, no source.
 const LARGEST_CHANGE: f64 = 3.0;
 
-/// Standardised columns, their penalties, and the response.
-pub(super) struct Problem {
-    pub x: DMatrix<f64>,
-    pub z: DMatrix<f64>,
-    pub y: DVector<f64>,
-    pub penalised: Vec<bool>,
-    /// Ends of the range of λ; equal where it is given.
-    pub lambda_range: (f64, f64),
-    /// Natural logarithm of the standard deviation of the response.
-    pub ln_size: f64,
-    /// Effects that groups of rows share, the outer first.
-    pub shared: Vec<SharedRows>,
-    /// What each row counts.
-    pub w: Vec<f64>,
-}
-
-/// Degrees of freedom and weight w of every row, with a and k, which w multiplies.
-pub(super) struct Freedom {
-    pub nu: Vec<f64>,
-    w: Vec<f64>,
-    a: Vec<f64>,
-    k: Vec<f64>,
-}
-
-impl Freedom {
-    pub fn new(nu: Vec<f64>, w: Vec<f64>) -> Freedom {
-        let ratio = |add: f64| {
-            let of = move |(v, w): (&f64, &f64)| if v.is_finite() { w * (v + add) / (v + 3.0) } else { *w };
-            nu.iter().zip(&w).map(of).collect()
-        };
-        let (a, k) = (ratio(1.0), ratio(0.0));
-        Freedom { nu, w, a, k }
-    }
-
-    pub fn root_a(&self, i: usize) -> f64 {
-        self.a[i].sqrt()
-    }
-
-    pub fn k(&self, i: usize) -> f64 {
-        self.k[i]
-    }
-
-    /// The weight of a row with squared standardised residual u.
-    fn weight(&self, i: usize, u: f64) -> f64 {
-        let nu = self.nu[i];
-        self.w[i] * if nu.is_finite() { (nu + 1.0) / (nu + u) } else { 1.0 }
-    }
-
-    /// What a row takes from the log-likelihood, beyond its constants.
-    fn loss(&self, i: usize, u: f64) -> f64 {
-        let nu = self.nu[i];
-        self.w[i] * if nu.is_finite() { 0.5 * (nu + 1.0) * (u / nu).ln_1p() } else { 0.5 * u }
-    }
-}
-
-/// Where an iteration stands.
-#[derive(Debug, Clone)]
-pub(super) struct State {
-    /// Coefficients of the fixed columns, then those of the shared effects.
-    pub beta: DVector<f64>,
-    pub gamma: DVector<f64>,
-    pub lambda: f64,
-    /// Covariance of each shared effect between groups.
-    pub between: Vec<DMatrix<f64>>,
-}
-
 /// How far a state is from the fixed point: lengths of the steps of β and of γ (with the shared effects' covariances)
 /// in standard errors, and the change of ln λ.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -117,16 +52,6 @@ impl Distance {
     pub fn largest(&self) -> f64 {
         self.beta.max(self.gamma).max(self.lambda)
     }
-}
-
-/// R and the rows of Q that belong to the data, at one γ and λ.
-pub(super) struct Factor {
-    pub q: DMatrix<f64>,
-    /// R⁻¹, upper triangular.
-    pub inverse: DMatrix<f64>,
-    /// ln |X'DX + Λ|.
-    pub ln_det: f64,
-    pub h: DVector<f64>,
 }
 
 /// The search for λ: where its step vanishes, between ends that close in.
@@ -189,10 +114,6 @@ pub(super) struct Here {
     /// How much of that the next step of β would undo or add.
     lambda_drift: f64,
     pub distance: Distance,
-}
-
-pub(super) fn failed(reason: &str) -> Error {
-    Error::not_converged("the shrunken fit", reason)
 }
 
 impl Problem {
@@ -484,7 +405,7 @@ impl Problem {
         Ok(())
     }
 
-    /// Walks to within the tolerance; the number of steps, and where it came to.
+    /// Walks to within the tolerance, or as many steps as there may be; where it came to.
     ///
     /// β and γ step until they have settled at this λ, then ln λ moves by a bracketed secant: its own steps may
     /// creep where the penalised terms hardly matter.
@@ -495,13 +416,13 @@ impl Problem {
         way: Way,
         tolerance: f64,
         most: usize,
-    ) -> Result<(usize, Here)> {
+    ) -> Result<Here> {
         let mut search = Search::new(self.lambda_range);
         let mut iteration = 0;
         loop {
             let here = self.look(state, free, way)?;
             if here.distance.largest() <= tolerance || iteration >= most {
-                return Ok((iteration, here));
+                return Ok(here);
             }
             let asked = here.distance.lambda;
             let settled = here.distance.beta.max(here.distance.gamma) <= tolerance.max(SETTLED * asked)

@@ -1,7 +1,7 @@
 //! The shrunken fit against an independent dense implementation (tests/reference/shrunken.py), against the fits it
 //! contains as special cases, and against its own laws; its intervals against a known truth.
 
-use crate::fit::shrunken::{Shrunken, ShrunkenFit, StopReason, Tails};
+use crate::fit::shrunken::{Shrunken, ShrunkenFit, Tails};
 use crate::fit::{Design, linear};
 use crate::special::{normal_cdf, student_cdf, student_quantile};
 use rand::{Rng, SeedableRng};
@@ -95,10 +95,6 @@ fn compare(name: &str, fit: &ShrunkenFit, expected: &Value, tolerance: f64) {
     ] {
         same(&format!("{name}: {what}"), found, expected[what].as_f64().unwrap(), 0.0, tolerance);
     }
-    // combinations are compared at a coarser distance from the fixed point
-    for (t, e) in fit.tried().iter().zip(numbers(&expected["tried"])) {
-        same(&format!("{name}: tried {t:?}"), t.ln_marginal_likelihood, e, 0.0, 1e-5);
-    }
 }
 
 #[test]
@@ -131,7 +127,6 @@ fn agrees_with_the_independent_fits() {
             _ => (settings, Tails::normal()),
         };
         let fit = settings.fit(&x, &second_order(p), &z, &tails, &y).unwrap();
-        assert!(matches!(fit.stopped(), StopReason::FixedPoint | StopReason::Precision), "{name}");
         compare(name, &fit, &m["fit"], 1e-7);
     }
     assert_eq!(models.len(), 7);
@@ -267,7 +262,6 @@ fn the_penalty_runs_to_its_end_where_there_is_nothing_to_see() {
         })
         .collect();
     let fit = Shrunken::new().fit(&x, &second_order(13), &z, &Tails::normal(), &flat).unwrap();
-    assert_eq!(fit.stopped(), StopReason::PenaltyAtStrongEnd);
     assert!((fit.effective_parameters() - 5.0).abs() < 1e-3, "{}", fit.effective_parameters());
     same("slope", fit.coefficients()[1], 0.3, 0.0, 1e-6);
 }
@@ -310,8 +304,6 @@ fn refusals_name_what_is_wrong() {
     let exact: Vec<f64> = x.matrix().column(1).iter().map(|v| 2.0 * v + 1.0).collect();
     assert!(fit(&x, &free, &z, &exact).contains("fit every row exactly"));
     assert!(fit(&x, &free, &z, &[3.0; 150]).contains("all the same"));
-    let few = Shrunken::new().max_iterations(1).fit(&x, &free, &z, &Tails::same(vec![3.0]).unwrap(), &y);
-    assert!(few.unwrap_err().to_string().contains("did not converge"));
     let ok = Shrunken::new().fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
     assert!(ok.predict_row(&[1.0; 5], &[1.0; 3], 1).unwrap_err().to_string().contains("no class 1"));
     assert!(Tails::by_class(vec![0], vec![vec![3.0; 30], vec![3.0; 30]]).is_err());
