@@ -5,12 +5,11 @@
 pub(crate) mod columns;
 mod retouch;
 
-pub(crate) use retouch::{DERIVED, LENGTH_NOW_MM, WithRetouch};
-use retouch::{MAX_THICKNESS_NOW_MM, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM};
-pub use retouch::{
-    ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, Retouch, RetouchBuilder, RetouchKind,
-    RetouchedEdges, THICKNESS_AT_MM,
+pub(crate) use retouch::{
+    DERIVED, LENGTH_NOW_MM, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM, WithRetouch,
 };
+use retouch::{MAX_THICKNESS_NOW_MM, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM};
+pub use retouch::{ORIGINAL_OVER_NOW, Retouch, RetouchBuilder, RetouchKind, RetouchedEdges};
 
 use crate::error::{Bounds, Error, Place, Result};
 use crate::strike::{Given, LEAST_MM, Measured, Record, Strike};

@@ -13,18 +13,32 @@
 //! by flake is not in it: it leans on what differs within a flake, and one scraper is seen once; on flakes left out it is
 //! off by 3.12 g where these forms are off by 3.03 g, and explains 0.842 of the share lost where they explain 0.859.
 
-use super::fitting::Recipe;
+use super::fitting::{Recipe, VariantRecipe};
 use super::{Provenance, bundled};
-use crate::error::Result;
+use crate::error::{Bounds, Result};
+use crate::flake::{RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
 
 /// How a calibration of loss is made from a table of pieces that were weighed when struck and after being retouched: by
-/// the forms of the bundled one.
+/// the forms of the bundled one, those whose measurements the pieces record. `has` tells whether they have a column
+/// (`retouch_index`, or `retouch_height_1_mm` and `thickness_at_1_mm` to 10); without any there is no variant.
 ///
 /// # Errors
 /// None for these forms.
-pub fn loss_recipe(name: &str, provenance: Provenance) -> Result<Recipe> {
+pub fn loss_recipe(name: &str, provenance: Provenance, has: impl Fn(&str) -> bool) -> Result<Recipe> {
     let (bundled, _) = bundled::recipe(bundled::LOSS)?;
-    Ok(Recipe { name: name.to_string(), provenance, stone: None, not_recorded: Vec::new(), ..bundled })
+    let any = |columns: &[Bounds]| columns.iter().any(|b| has(b.name()));
+    let heights = any(&RETOUCH_HEIGHT_MM);
+    let index = has("retouch_index") || (heights && any(&THICKNESS_AT_MM));
+    let recorded = |v: &VariantRecipe| {
+        v.sizes.iter().flat_map(|s| s.form.needs()).all(|name| match name.as_str() {
+            RETOUCH_HEIGHT => heights,
+            "retouch_index" => index,
+            other => has(other),
+        })
+    };
+    let variants = bundled.variants.into_iter().filter(recorded).collect();
+    let name = name.to_string();
+    Ok(Recipe { name, provenance, stone: None, not_recorded: Vec::new(), variants, ..bundled })
 }
 
 #[cfg(test)]

@@ -23,7 +23,7 @@ pub const RETOUCH_INDEX: Bounds = Bounds::closed("retouch_index", 0.0, 1.05, "")
 pub(crate) const MOST_POINTS: usize = 10;
 
 /// Heights of retouch at the points of an edge, by column.
-pub const RETOUCH_HEIGHT_MM: [Bounds; MOST_POINTS] = [
+pub(crate) const RETOUCH_HEIGHT_MM: [Bounds; MOST_POINTS] = [
     Bounds::closed("retouch_height_1_mm", 0.0, 1000.0, "mm"),
     Bounds::closed("retouch_height_2_mm", 0.0, 1000.0, "mm"),
     Bounds::closed("retouch_height_3_mm", 0.0, 1000.0, "mm"),
@@ -36,7 +36,7 @@ pub const RETOUCH_HEIGHT_MM: [Bounds; MOST_POINTS] = [
     Bounds::closed("retouch_height_10_mm", 0.0, 1000.0, "mm"),
 ];
 /// Thicknesses of the piece at the same points, by column.
-pub const THICKNESS_AT_MM: [Bounds; MOST_POINTS] = [
+pub(crate) const THICKNESS_AT_MM: [Bounds; MOST_POINTS] = [
     Bounds::closed("thickness_at_1_mm", 0.05, 1000.0, "mm"),
     Bounds::closed("thickness_at_2_mm", 0.05, 1000.0, "mm"),
     Bounds::closed("thickness_at_3_mm", 0.05, 1000.0, "mm"),
@@ -58,7 +58,7 @@ pub const CALIPER_ERROR: (f64, f64) = (0.5, 0.05);
 pub const HEAVIEST_FOR_THICKNESS: f64 = 1.8;
 
 /// Mean height of retouch over the points of an edge, as forms read it.
-pub const RETOUCH_HEIGHT: &str = "retouch_height_mm";
+pub(crate) const RETOUCH_HEIGHT: &str = "retouch_height_mm";
 /// Original mass over the mass that remains of it, as forms read it: the response of a calibration of loss.
 pub const ORIGINAL_OVER_NOW: &str = "original_over_now";
 

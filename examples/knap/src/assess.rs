@@ -4,7 +4,7 @@ use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
 use crate::plot::{Axis, Layer, Panel, Row, cut, diagonal, named_rows, page, pale, points};
 use crate::report::{Format, Page, count, unit, wrapped};
-use crate::tables::{self, Twice, save};
+use crate::tables::{self, Twice, save, size_of};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::{
@@ -66,14 +66,9 @@ pub struct Options {
     format: Format,
 }
 
-/// The size that a column of the table measures.
-fn size_of(column: &str) -> &str {
-    if column.ends_with("thickness_mm") { "thickness_mm" } else { column }
-}
-
 /// A form's recipe by the name of a published form or of a calibration.
 fn recipe(name: &str, o: &Options) -> Outcome<Recipe> {
-    let size = size_of(&o.response);
+    let size = size_of(&o.response)?;
     let mut recipe = if let Ok((recipe, _)) = bundled::recipe(name) {
         recipe
     } else {
@@ -100,9 +95,10 @@ fn recipes(o: &Options) -> Outcome<Vec<Recipe>> {
 }
 
 /// The forms of the size asked for.
-fn forms<'a>(o: &'a Options, recipes: &'a [Recipe]) -> impl Iterator<Item = &'a Form> {
-    let sizes = recipes.iter().flat_map(|r| &r.variants).flat_map(|v| &v.sizes);
-    sizes.filter(|s| s.size == size_of(&o.response)).map(|s| &s.form)
+fn forms<'a>(o: &Options, recipes: &'a [Recipe]) -> Outcome<impl Iterator<Item = &'a Form> + use<'a>> {
+    let (sizes, asked) =
+        (recipes.iter().flat_map(|r| &r.variants).flat_map(|v| &v.sizes), size_of(&o.response)?);
+    Ok(sizes.filter(move |s| s.size == asked).map(|s| &s.form))
 }
 
 /// The rows that `--where` admits, with what these forms read.
@@ -158,7 +154,7 @@ pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> 
         ..Options::default()
     };
     let recipes = recipes(&o)?;
-    let (rows, _) = rows(&o, forms(&o, &recipes), source, false)?;
+    let (rows, _) = rows(&o, forms(&o, &recipes)?, source, false)?;
     o.repeats = (2000 / rows.len().max(1)).clamp(1, 10);
     o.by = GROUPS.into_iter().find(|by| groups(&rows, by) >= FEWEST_GROUPS).map(str::to_string);
     Ok(compare(&o, &recipes, &rows)?.0)
@@ -226,7 +222,7 @@ fn compare(
 }
 
 fn question(o: &Options) -> Outcome<Question> {
-    let question = o.classes.iter().fold(Question::new(size_of(&o.response)), |q, c| q.by_class(c.trim()));
+    let question = o.classes.iter().fold(Question::new(size_of(&o.response)?), |q, c| q.by_class(c.trim()));
     Ok(match o.kept.threshold()? {
         Some(threshold) => question.of_kept(threshold),
         None => question,
@@ -241,7 +237,8 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
     };
     let found = o.calibrations.iter().map(named).collect::<Outcome<Vec<Calibration>>>()?;
     let sizes = found.iter().flat_map(|c| c.variants()).flat_map(|v| &v.sizes);
-    let forms = sizes.filter(|m| m.size == size_of(&o.response)).map(|m| &m.form);
+    let asked = size_of(&o.response)?;
+    let forms = sizes.filter(|m| m.size == asked).map(|m| &m.form);
     let (rows, made) = rows(o, forms, source, true)?;
     tables::tell(&made);
     let a = as_they_stand(&found, &rows, &question(o)?).of_file(&o.table)?;
@@ -252,16 +249,13 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    let known = ["length_mm", "width_mm", "thickness_mm", "mean_thickness_mm", "max_thickness_mm", "mass_g"];
-    if !known.contains(&o.response.as_str()) {
-        return Err(Failure::unknown("--response", &o.response, known));
-    }
+    size_of(&o.response)?;
     let source = Twice::of(&o.table)?;
     if !o.calibrations.is_empty() {
         return as_it_stands(o, &source);
     }
     let recipes = recipes(o)?;
-    let (rows, made) = rows(o, forms(o, &recipes), &source, true)?;
+    let (rows, made) = rows(o, forms(o, &recipes)?, &source, true)?;
     tables::tell(&made);
     if o.by.is_none() {
         propose_groups(&rows);

@@ -1,7 +1,9 @@
 //! The options that describe a platform, a percussor and a blow, shared by several verbs.
 
 use crate::failure::{Failure, Outcome, Whose};
+use crate::files::bytes;
 use crate::number::{self, Amount, number};
+use crate::say::named;
 use crate::tables::known;
 use crate::taken;
 use clap::Args;
@@ -43,7 +45,6 @@ pub struct BlowOptions {
     /// The flakes were struck as in the experiment that answers: it is not moved to excavated sites
     pub of_the_experiment: bool,
     /// A further measurement or class that the calibration reads, such as dorsal_scars=3
-    #[arg(value_name = "NAME=VALUE")]
     pub also: Vec<String>,
 }
 
@@ -189,12 +190,10 @@ pub fn calibration(asked: Option<&str>, stone: Option<&str>) -> Outcome<Calibrat
         return Err(Failure::usage(format!("{unknown}, or a file; there is no file of this name")));
     }
     let mut text = String::new();
-    let file = std::fs::File::open(asked).map_err(|e| Failure::other(format!("{asked}: {e}")))?;
-    let read = file.take(LARGEST + 1).read_to_string(&mut text);
-    read.map_err(|e| Failure::other(format!("{asked}: {e}")))?;
+    let read = bytes(asked)?.take(LARGEST + 1).read_to_string(&mut text);
+    read.map_err(|e| named(asked, e))?;
     if text.len() as u64 > LARGEST {
         return Err(Failure::other(format!("{asked}: larger than any calibration (accepted: up to 64 MiB)")));
     }
-    Calibration::from_json(text.trim_start_matches('\u{feff}'))
-        .map_err(|e| Failure::other(format!("{asked}: {e}")))
+    Calibration::from_json(text.trim_start_matches('\u{feff}')).of_file(asked)
 }

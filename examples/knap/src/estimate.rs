@@ -12,7 +12,7 @@ use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, Ranged, SizeEstimate};
+use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, Ranged};
 use conchoid::table::TableEstimates;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -27,7 +27,7 @@ pub struct Options {
     /// A termination that is known: feather, hinge, step, overshot
     pub termination: Option<String>,
     /// A size that is known, such as length_mm=45; the other sizes are estimated in its light
-    #[arg(value_name = "SIZE=VALUE", conflicts_with = "table")]
+    #[arg(conflicts_with = "table")]
     pub known: Option<String>,
     #[command(flatten)]
     pub measured: MeasuredWith,
@@ -156,11 +156,6 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64
     Ok(code)
 }
 
-/// What a size is called in a sentence; the column it means where that says more.
-fn label(s: &SizeEstimate) -> String {
-    in_words(if s.column == s.size { &s.size } else { &s.column })
-}
-
 fn text(
     o: &Options,
     e: &Estimate,
@@ -180,9 +175,9 @@ fn text(
     for (s, i) in e.sizes.iter().filter_map(|s| Some((s, at.size(&s.size)?))) {
         let unit = format!(" {:2}   ", unit(&s.size));
         if known.is_some_and(|(name, _)| *name == s.size) {
-            page.line(format!("  {:15} {:>7}{unit}(known)", label(s), short(i.median)));
+            page.line(format!("  {:15} {:>7}{unit}(known)", in_words(&s.column), short(i.median)));
         } else {
-            page.figure(&label(s), (15, 7), &unit, [i.low, i.median, i.high]);
+            page.figure(&in_words(&s.column), (15, 7), &unit, [i.low, i.median, i.high]);
         }
     }
     if let Some(kept) = e.kept {

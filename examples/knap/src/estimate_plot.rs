@@ -34,7 +34,7 @@ pub fn single(
     let level = answers.first().map_or(0.95, |i| i.level);
     for (k, s) in e.sizes.iter().enumerate() {
         let here = answers[k];
-        let mut name = in_words(if s.column == s.size { &s.size } else { &s.column });
+        let mut name = in_words(&s.column);
         let Some(range) = moved else { continue };
         let value = given.number(&range.name).unwrap_or(range.low);
         let (low, high) = (range.low.min(value), range.high.max(value));

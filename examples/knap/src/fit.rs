@@ -12,8 +12,8 @@ use crate::tables::{self, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
-    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold, Report,
-    SIZE_COLUMNS, SizeModel, Spread, Taken,
+    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold, Report, SizeModel,
+    Spread, Taken,
 };
 use conchoid::flake::ORIGINAL_OVER_NOW;
 use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
@@ -139,9 +139,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
     let form = o.form.as_deref().map(Form::named).transpose().asked()?;
     let named = classes.iter().copied().chain(&o.group).map(String::as_str);
     let options = tables::with_classes(o.taken.options(None, &[])?, named);
-    if let Some(other) = o.response.iter().find(|r| !SIZE_COLUMNS.iter().any(|(column, _)| column == r)) {
-        return Err(Failure::unknown("--response", other, SIZE_COLUMNS.map(|(column, _)| column)));
-    }
+    let sizes = o.response.iter().map(|r| tables::size_of(r)).collect::<Outcome<Vec<_>>>()?;
     // a table is read for what it records, for the levels of --by, and for the fit; no row is kept
     let source = Twice::of(&o.table)?;
     let table = source.open(&options)?;
@@ -152,14 +150,13 @@ fn fresh(o: &Options) -> Outcome<u8> {
         classes.iter().copied().chain(&o.group).chain(&o.response).cloned().collect();
     let form_needs = form.as_ref().map_or(Vec::new(), Form::needs);
     needed_columns(o, table.header(), &[&form_needs[..], &needs].concat())?;
-    let mut recipe = match (form, &o.response[..]) {
-        (Some(form), [column]) => {
-            let size = SIZE_COLUMNS.iter().find(|(c, _)| c == column).map_or("mass_g", |(_, size)| size);
+    let mut recipe = match (form, &sizes[..]) {
+        (Some(form), [size]) => {
             let mut recipe = Recipe::single(&o.name, size, form, provenance(o)).asked()?;
-            recipe.variants[0].sizes[0].column = column.clone();
+            recipe.variants[0].sizes[0].column = o.response.concat();
             recipe
         }
-        (form, columns) => recorded(o, form, columns, table)?,
+        (form, _) => recorded(o, form, table)?,
     };
     recipe.stone = o.stone.as_deref().map(str::to_lowercase);
     recipe.keep_incomplete = o.keep_incomplete;
@@ -182,11 +179,20 @@ fn fresh(o: &Options) -> Outcome<u8> {
     }
     let mut collector = Collector::new(recipe).asked()?;
     collected(o, source.open(&options)?, &needs, in_columns(o)?, &mut collector)?;
-    written(o, collector, &against)
+    let (calibration, report) = collector.finish().of_file(&o.table)?;
+    let from = against.iter().map(|(class, level)| (class.as_str(), level.as_str()));
+    let printed = Printed {
+        name: &o.name,
+        shifts_from: (!against.is_empty()).then(|| from.collect()),
+        fits: &report.fits,
+        used: report.used,
+        left_out: by_reason(&report.left_out),
+    };
+    written(o, &calibration, &printed, text(o, &calibration, &report, &against))
 }
 
 /// The recipe that a table allows by what it records.
-fn recorded(o: &Options, form: Option<Form>, columns: &[String], table: Table) -> Outcome<Recipe> {
+fn recorded(o: &Options, form: Option<Form>, table: Table) -> Outcome<Recipe> {
     let mut inventory = Inventory::new(form)?.keep_incomplete(o.keep_incomplete);
     tables::offer(table, (&o.table, "looking at what is recorded"), &[], false, |offer| {
         if let Offer::Flake(row) = offer {
@@ -194,14 +200,20 @@ fn recorded(o: &Options, form: Option<Form>, columns: &[String], table: Table) -
         }
         Ok(())
     })?;
-    let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
+    let columns: Vec<&str> = o.response.iter().map(String::as_str).collect();
     inventory.recipe(&o.name, &columns, provenance(o)).of_file(&o.table)
 }
 
 /// Where the flakes come from, with the command that makes the calibration again.
 fn provenance(o: &Options) -> Provenance {
+    let own = "the user's own";
+    Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command(o))
+}
+
+fn command(o: &Options) -> String {
     let mut command = "knap fit".to_string();
     let mut add = |option: &str, value: &str| command.push_str(&format!(" --{option} {value}"));
+    o.starting_from.iter().for_each(|from| add("starting-from", from));
     if !o.response.is_empty() {
         add("response", &o.response.join(","));
     }
@@ -209,9 +221,7 @@ fn provenance(o: &Options) -> Provenance {
     add("name", &o.name);
     o.by.iter().for_each(|column| add("by", column));
     o.group.iter().for_each(|column| add("group", column));
-    command += &(o.kept.command() + &o.taken.command());
-    let own = "the user's own";
-    Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command)
+    command + &o.kept.command() + &o.taken.command()
 }
 
 /// Offers the rows of a table to a fit, and tells of cells that cannot be used.
@@ -289,15 +299,14 @@ fn level_of(row: &Row, class: &str) -> Option<String> {
     })
 }
 
-/// Fits what was collected, writes the calibration and prints.
-fn written(o: &Options, collector: Collector, against: &[(String, String)]) -> Outcome<u8> {
-    let (calibration, report) = collector.finish().of_file(&o.table)?;
+/// Writes the calibration where that was asked for, and prints what was fitted.
+fn written<T: Serialize>(o: &Options, calibration: &Calibration, printed: &T, page: Page) -> Outcome<u8> {
     if let Some(out) = &o.out {
         save(out, &calibration.to_json())?;
     }
     match o.format {
-        Format::Json => print_json(o, &report, against)?,
-        Format::Text => text(o, &calibration, &report, against).show()?,
+        Format::Json => crate::say::json(printed)?,
+        Format::Text => page.show()?,
     }
     Ok(0)
 }
@@ -435,17 +444,6 @@ pub struct Printed<'a> {
     used: u64,
     /// Flakes left out, by reason.
     left_out: BTreeMap<&'a str, u64>,
-}
-
-fn print_json(o: &Options, report: &Report, against: &[(String, String)]) -> Outcome<()> {
-    let from = against.iter().map(|(class, level)| (class.as_str(), level.as_str()));
-    crate::say::json(&Printed {
-        name: &o.name,
-        shifts_from: (!against.is_empty()).then(|| from.collect()),
-        fits: &report.fits,
-        used: report.used,
-        left_out: by_reason(&report.left_out),
-    })
 }
 
 /// Counts by reason.

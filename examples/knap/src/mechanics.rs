@@ -7,7 +7,7 @@ use crate::number::Amount;
 use crate::report::{Format, Page};
 use clap::Args;
 use conchoid::calibration::Calibration;
-use conchoid::material::{PercussorClass, PercussorMaterial, Stone};
+use conchoid::material::{Figure, PercussorClass, PercussorMaterial, Stone};
 use conchoid::predict::{
     BlowAsKnown, BlowFigures, Caution, Contrast, DetachmentEstimate, LEVEL, Predictor, Ranged, UsualBlow,
 };
@@ -49,7 +49,6 @@ pub struct BlowVerb {
     /// Poisson's ratio of the stone, likewise
     stone_poisson: Option<Amount>,
     /// Fracture toughness of the stone, MPa m^(1/2), likewise
-    #[arg(value_name = "K")]
     stone_toughness_mpa_sqrt_m: Option<Amount>,
     /// Young's modulus of the percussor, GPa, likewise
     percussor_modulus_gpa: Option<Amount>,
@@ -68,7 +67,7 @@ impl BlowVerb {
                 option("--stone-modulus-gpa", stone.to_builder().youngs_modulus_pa(a.times(1e9)).build())?;
         }
         if let Some(a) = self.stone_poisson {
-            stone = option("--stone-poisson", stone.to_builder().poisson_ratio(a.figure()).build())?;
+            stone = option("--stone-poisson", stone.to_builder().poisson_ratio(a).build())?;
         }
         if let Some(a) = self.stone_toughness_mpa_sqrt_m {
             let builder = stone.to_builder().toughness_pa_sqrt_m(a.times(1e6));
@@ -84,7 +83,7 @@ impl BlowVerb {
                 option("--percussor-modulus-gpa", tip.to_builder().youngs_modulus_pa(a.times(1e9)).build())?;
         }
         if let Some(a) = self.percussor_poisson {
-            tip = option("--percussor-poisson", tip.to_builder().poisson_ratio(a.figure()).build())?;
+            tip = option("--percussor-poisson", tip.to_builder().poisson_ratio(a).build())?;
         }
         Ok(tip)
     }
@@ -109,10 +108,9 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     let mass = or_usual(o.percussor_mass_g, "mass", usual.percussor_mass_g, "g");
     let tip = or_usual(o.tip_radius_mm, "tip radius", usual.tip_radius_mm, "mm");
     let speed = or_usual(o.speed_m_s, "speed", usual.speed_m_s, "m/s");
-    let mut figures =
-        BlowFigures::new(mass.figure(), tip.figure(), speed.figure(), o.depth_mm.figure(), o.angle_deg);
+    let mut figures = BlowFigures::new(mass, tip, speed, o.depth_mm, o.angle_deg);
     figures.angle_of_blow_deg = o.angle_of_blow_deg;
-    figures.core_mass_g = o.core_mass_g.map(|a| a.figure().into());
+    figures.core_mass_g = o.core_mass_g.map(Figure::from);
     figures.restitution = o.restitution;
     let known = BlowAsKnown::new(o.stone()?, percussor, figures).asked()?;
     let answer = known.estimate(0.95)?;
@@ -223,23 +221,13 @@ fn known(
 ) -> conchoid::Result<Option<BlowAsKnown>> {
     let Some(mut figures) = BlowFigures::measured(measured)? else { return Ok(None) };
     let own = |name: &str| row.is_some_and(|r| Measured::number(r, name).is_some());
-    let ranges = [
-        ("percussor_mass_g", delivery.percussor_mass_g, &mut figures.percussor_mass_g),
-        ("tip_radius_mm", delivery.tip_radius_mm, &mut figures.tip_radius_mm),
-        ("speed_m_s", delivery.speed_m_s, &mut figures.speed_m_s),
-    ];
-    for (name, amount, figure) in ranges {
-        if let Some(a) = amount
-            && !own(name)
-        {
-            *figure = a.figure().into();
-        }
-    }
-    if let Some(a) = delivery.core_mass_g
-        && !own("core_mass_g")
-    {
-        figures.core_mass_g = Some(a.figure().into());
-    }
+    let said = |name: &str, amount: Option<Amount>| amount.filter(|_| !own(name)).map(Figure::from);
+    let (mass, tip) =
+        (said("percussor_mass_g", delivery.percussor_mass_g), said("tip_radius_mm", delivery.tip_radius_mm));
+    figures.percussor_mass_g = mass.unwrap_or(figures.percussor_mass_g);
+    figures.tip_radius_mm = tip.unwrap_or(figures.tip_radius_mm);
+    figures.speed_m_s = said("speed_m_s", delivery.speed_m_s).unwrap_or(figures.speed_m_s);
+    figures.core_mass_g = said("core_mass_g", delivery.core_mass_g).or(figures.core_mass_g);
     let percussor = measured.class("percussor").ok_or_else(|| {
         conchoid::Error::missing("percussor", "whether the blow detaches a flake depends on what strikes")
     })?;
@@ -371,10 +359,9 @@ impl ContrastVerb {
                 Failure::usage(format!("--{name}: the mechanics needs mass, tip radius and speed together"))
             })
         });
-        let mut figures =
-            BlowFigures::new(mass?.figure(), tip?.figure(), speed?.figure(), self.depth_mm, self.angle_deg);
+        let mut figures = BlowFigures::new(mass?, tip?, speed?, self.depth_mm, self.angle_deg);
         figures.angle_of_blow_deg = self.angle_of_blow_deg.unwrap_or(0.0);
-        figures.core_mass_g = self.core_mass_g.map(|a| a.figure().into());
+        figures.core_mass_g = self.core_mass_g.map(Figure::from);
         figures.restitution = self.restitution;
         let known = BlowAsKnown::new(stone.clone(), material.clone(), figures);
         known.map(Some).asked()

@@ -1,6 +1,7 @@
 //! Numbers on the command line: what is taken for one, and what to do about what is not. The verbs only declare `f64`,
 //! [`Amount`] or a whole number; `main.rs` sets these readers for every option by its type.
 
+use conchoid::material::Figure;
 use std::str::FromStr;
 
 /// A finite number.
@@ -51,9 +52,11 @@ impl Amount {
     pub fn times(self, factor: f64) -> (f64, f64, f64) {
         (self.typical * factor, self.low * factor, self.high * factor)
     }
-    /// As the library takes it.
-    pub fn figure(self) -> (f64, f64, f64) {
-        self.times(1.0)
+}
+
+impl From<Amount> for Figure {
+    fn from(amount: Amount) -> Figure {
+        amount.times(1.0).into()
     }
 }
 

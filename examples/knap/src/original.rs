@@ -53,7 +53,6 @@ pub struct Options {
     pub blow: BlowOptions,
     /// Model of loss where only the platform tells: a beta distribution of the share lost, by its two parameters
     /// (2,5: 29 % on average; 0.5,2 where nothing is given), or none
-    #[arg(value_name = "A,B|none")]
     pub loss: Option<String>,
     /// A size that neither retouch nor a break has changed, which the platform's answer is given: thickness_mm, width_mm;
     /// may be repeated, the first that was recorded counts

@@ -36,8 +36,7 @@ pub fn manual(o: &Manual, command: Command) -> Outcome<u8> {
         Some(verb) => {
             let verbs: Vec<String> = command.get_subcommands().map(|c| c.get_name().to_string()).collect();
             let Some(found) = command.find_subcommand(verb) else {
-                let wrong = conchoid::Error::unknown_name("verb", verb, &verbs);
-                return Err(Failure::usage(wrong.to_string()));
+                return Err(Failure::unknown("verb", verb, verbs));
             };
             found.clone().name(format!("knap-{verb}"))
         }
@@ -97,7 +96,7 @@ pub fn schema(o: &Schema) -> Outcome<u8> {
     let all = schemas();
     let Some((_, schema)) = all.iter().find(|(verb, _)| *verb == o.verb) else {
         let verbs = all.iter().map(|(verb, _)| *verb);
-        return Err(Failure::usage(conchoid::Error::unknown_name("verb", &o.verb, verbs).to_string()));
+        return Err(Failure::unknown("verb", &o.verb, verbs));
     };
     crate::say::print_json(serde_json::to_string_pretty(schema)?)?;
     Ok(0)

@@ -42,17 +42,17 @@ pub struct Options {
     /// Ignore recorded angle of blow and landing place, as if the flakes were artefacts
     hide_blow: bool,
     /// Probability that all blows of a group were set alike
-    #[arg(default_value_t = 0.5, value_name = "P")]
+    #[arg(default_value_t = 0.5)]
     habit: f64,
     /// How far all lengths of a site may differ from the experiment's together: standard deviation of ln (0.24 is
     /// about a quarter)
-    #[arg(default_value_t = SiteShift::default().common(), value_name = "SD")]
+    #[arg(default_value_t = SiteShift::default().common())]
     site_common: f64,
     /// How far each size may differ on its own: standard deviation of ln
-    #[arg(default_value_t = SiteShift::default().own(), value_name = "SD")]
+    #[arg(default_value_t = SiteShift::default().own())]
     site_own: f64,
     /// How far terminations and lips may differ: standard deviation of their log odds
-    #[arg(default_value_t = SiteShift::default().log_odds(), value_name = "SD")]
+    #[arg(default_value_t = SiteShift::default().log_odds())]
     site_log_odds: f64,
     /// Seed of the random draws; the same seed gives the same numbers
     #[arg(default_value_t = 1)]

@@ -56,7 +56,6 @@ pub struct Options {
     #[arg(default_value = "d")]
     criterion: Aimed,
     /// A platform to predict at: depth_mm=8,angle_deg=75[,percussor=antler]; may be repeated
-    #[arg(value_name = "SETTINGS")]
     at: Vec<String>,
     /// The size to be fitted: length_mm, width_mm, thickness_mm, mass_g
     #[arg(value_name = "COLUMN", default_value = "mass_g")]
@@ -64,13 +63,10 @@ pub struct Options {
     /// Calibration from which the spread is taken, by name or file
     calibration: Option<String>,
     /// The spread itself, on the scale of the form (ln for log-log), instead of a calibration's
-    #[arg(value_name = "SD")]
     spread: Option<f64>,
     /// Spread between cores, on the same scale (ln for log-log)
-    #[arg(value_name = "SD")]
     between_cores: Option<f64>,
     /// Flakes from each core
-    #[arg(value_name = "M")]
     flakes_per_core: Option<usize>,
     /// Which flakes of a core are struck by which percussor
     #[arg(default_value = "within")]

@@ -3,7 +3,7 @@
 use crate::blow::{BlowOptions, Given};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::wrapped;
-use conchoid::calibration::Calibration;
+use conchoid::calibration::{Calibration, SIZE_COLUMNS};
 use conchoid::table::{
     CLASSES, Header, Offer, OffersMade, Reasons, Row, TableEstimates, TableOptions, TableReader,
 };
@@ -29,6 +29,13 @@ pub use crate::taken::told;
 /// An option that names a column which the table does not have.
 pub fn unknown(header: &Header, flag: &str, column: &str) -> Failure {
     Failure::unknown(flag, column, header.names())
+}
+
+/// The size that a column measures; refuses one that measures none, which `--response` named.
+pub fn size_of(column: &str) -> Outcome<&'static str> {
+    let found = SIZE_COLUMNS.iter().find(|(known, _)| *known == column);
+    let known = || Failure::unknown("--response", column, SIZE_COLUMNS.map(|(column, _)| column));
+    found.map(|(_, size)| *size).ok_or_else(known)
 }
 
 /// Whether tables know a column of this name.

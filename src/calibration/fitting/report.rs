@@ -97,11 +97,11 @@ pub struct FitReport {
     /// How many flakes were left out in turn: all that were fitted, or of very many every second, fourth, eighth in
     /// the order in which they came (about half a million for a form of two measurements). Then the error is that
     /// of all residuals times the ratio of the two on those.
-    pub left_out_flakes: u64,
+    pub(crate) left_out_flakes: u64,
     /// Akaike's criterion for the size in its own unit, comparable across transforms. A shrunken fit counts
     /// its effective parameters (the conditional criterion of Vaida & Blanchard 2005, Biometrika 92:351; from
     /// memory).
-    pub aic_own_unit: f64,
+    pub(crate) aic_own_unit: f64,
 }
 
 impl FitReport {

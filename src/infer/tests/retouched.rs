@@ -247,7 +247,7 @@ fn resharpened(pieces: usize, states: usize) -> Vec<Flake> {
 #[test]
 fn a_calibration_of_loss_is_made_from_ones_own_pieces() {
     let provenance = Provenance::new("a field school's scrapers", "own records", "own", "test");
-    let mut recipe = loss_recipe("school-loss", provenance).unwrap();
+    let mut recipe = loss_recipe("school-loss", provenance, |_| true).unwrap();
     recipe.variants.retain(|v| v.name == "mass, index");
     let mut collector = Collector::new(recipe.clone()).unwrap();
     let flakes = resharpened(24, 5);

@@ -1,10 +1,10 @@
 //! `knap fit --starting-from`: a published calibration updated with the flakes of a table.
 
-use super::{Options, needed_columns, reasons, written_to};
+use super::{Options, by_reason, command, needed_columns, reasons, written, written_to};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::report::{Ends, Format, Page, count, percent, short};
-use crate::tables::{self, save};
+use crate::report::{Ends, Page, count, percent, short};
+use crate::tables;
 use conchoid::calibration::{Calibration, Local, LocalReport, SizeModel, Spread, TypicalPlatform};
 use conchoid::predict::{Ask, Interval, Predictor, in_words};
 use conchoid::table::Offer;
@@ -52,21 +52,13 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         }
         Ok(())
     })?);
-    let mut command = format!("knap fit --starting-from {from} --response {response} --name {}", o.name);
-    command += &(o.kept.command() + &o.taken.command());
-    let (mut mine, report) = local.finish(&o.name, &command).of_file(&o.table)?;
+    let (mut mine, report) = local.finish(&o.name, &command(o)).of_file(&o.table)?;
     if let Some(stone) = &o.stone {
         mine = mine.of_stone(stone);
     }
-    if let Some(out) = &o.out {
-        save(out, &mine.to_json())?;
-    }
     let compared = compare(&report, &mine)?;
-    match o.format {
-        Format::Json => print_json(o, &report, &mine, &compared)?,
-        Format::Text => text(o, &report, &mine, &compared).show()?,
-    }
-    Ok(0)
+    let page = text(o, response, &report, &mine, &compared);
+    written(o, &mine, &printed(o, response, &report, &mine, &compared), page)
 }
 
 /// A platform such as the local flakes have, and what is expected of it before and after.
@@ -116,10 +108,10 @@ fn spread(m: &SizeModel) -> f64 {
     }
 }
 
-fn text(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answered]) -> Page {
+fn text(o: &Options, response: &str, r: &LocalReport, mine: &Calibration, compared: &[Answered]) -> Page {
     let mut page = Page::default();
     let [(variant, m), (_, updated)] = [&r.before, mine].map(|c| model(c, &r.size));
-    let (size, form) = (m.form.transform().describe(&o.response.concat()), m.form.name());
+    let (size, form) = (m.form.transform().describe(response), m.form.name());
     let used = count(r.used, "local flake", "local flakes");
     page.say(format!("{size} by {} (form {form}): {}, updated with {used}", variant, r.before.name()));
     let terms = m.form.term_names();
@@ -150,8 +142,7 @@ fn text(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answered])
         false => "the effect of their own group",
     };
     page.part(format!("The local flakes tell {tell}. {OWN}"));
-    let (share, size) = (percent(LEVEL), o.response.concat());
-    page.line(format!("\n{share} % of such flakes fall inside, {size}:\n"));
+    page.line(format!("\n{} % of such flakes fall inside, {response}:\n", percent(LEVEL)));
     let first = |c: &Answered| c.platform.numbers.first().cloned().unwrap_or_default();
     let by = compared.first().map_or(String::new(), |c| in_words(&first(c).0));
     page.line(format!("  {:8}  {by:>14}  {:>24}  {:>24}", "", "published", "updated"));
@@ -200,24 +191,34 @@ pub struct Printed<'a> {
     cautions: &'a [String],
 }
 
-fn print_json(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answered]) -> Outcome<()> {
-    let [(variant, published), (_, updated)] = [&r.before, mine].map(|c| model(c, &r.size));
-    let own = r.own_coefficients.as_ref();
+fn printed<'a>(
+    o: &'a Options,
+    response: &'a str,
+    r: &'a LocalReport,
+    mine: &'a Calibration,
+    compared: &'a [Answered],
+) -> Printed<'a> {
+    let [(variant, published), (_, updated)] = [model(&r.before, &r.size), model(mine, &r.size)];
     let moved = |j: usize| Moved {
         published: published.coefficients[j],
         updated: updated.coefficients[j],
-        own: own.map(|own| own[j]),
+        own: r.own_coefficients.as_ref().map(|own| own[j]),
         standard_error: Some(updated.covariance[j][j].sqrt()),
     };
     let constant = matches!(published.spread, Spread::Constant { .. });
-    let (terms, response) = (published.form.term_names(), o.response.concat());
-    crate::say::json(&Printed {
+    Printed {
         name: &o.name,
-        response: &response,
+        response,
         form: published.form.name(),
         started_from: r.before.name(),
         measured_by: variant,
-        coefficients: terms.into_iter().enumerate().map(|(j, t)| (t, moved(j))).collect(),
+        coefficients: published
+            .form
+            .term_names()
+            .into_iter()
+            .enumerate()
+            .map(|(j, t)| (t, moved(j)))
+            .collect(),
         spread: Moved {
             published: spread(published),
             updated: spread(updated),
@@ -226,7 +227,7 @@ fn print_json(o: &Options, r: &LocalReport, mine: &Calibration, compared: &[Answ
         },
         platforms: compared.iter().map(|c| (c.platform.name, c)).collect(),
         used: r.used,
-        left_out: super::by_reason(&r.left_out),
+        left_out: by_reason(&r.left_out),
         cautions: &r.cautions,
-    })
+    }
 }

@@ -1,12 +1,11 @@
 //! `knap fit --response original_over_now`: a calibration of loss from a table of pieces that were weighed when they
 //! were struck and again after being retouched.
 
-use super::{Options, collected, needed_columns};
+use super::{Options, by_reason, collected, needed_columns, provenance, written};
 use crate::failure::{Failure, Outcome, Whose};
-use crate::report::{Format, Page, count, short};
-use crate::tables::{self, save};
-use conchoid::calibration::{Collector, FitReport, Provenance, Report, loss_recipe};
-use conchoid::flake::{ORIGINAL_OVER_NOW, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
+use crate::report::{Page, count, short};
+use crate::tables;
+use conchoid::calibration::{Collector, FitReport, Report, loss_recipe};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -21,27 +20,13 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     if !o.by.is_empty() {
         return Err(Failure::usage("--by does not go with --response original_over_now"));
     }
-    let mut command = format!("knap fit --response {ORIGINAL_OVER_NOW} --form {form} --name {}", o.name);
-    command.push_str(&o.taken.command());
-    let own = "the user's own";
-    let provenance =
-        Provenance::new("fitted to a table of the user's own", "the user's own records", own, &command);
-    let mut recipe = loss_recipe(&o.name, provenance)?;
-    recipe.stone = o.stone.as_deref().map(str::to_lowercase);
     let options = o.taken.options(None, &["retouch_index".to_string()])?;
     let table = tables::open(&o.table, &options)?;
     let needs = ["original_mass_g".to_string(), "mass_now_g".to_string()];
     needed_columns(o, table.header(), &needs)?;
     let has = |name: &str| table.header().column(name).is_some();
-    let heights = RETOUCH_HEIGHT_MM.iter().any(|b| has(b.name()));
-    let index = has("retouch_index") || (heights && THICKNESS_AT_MM.iter().any(|b| has(b.name())));
-    recipe.variants.retain(|v| {
-        v.sizes[0].form.needs().iter().all(|name| match name.as_str() {
-            RETOUCH_HEIGHT => heights,
-            "retouch_index" => index,
-            other => has(other),
-        })
-    });
+    let mut recipe = loss_recipe(&o.name, provenance(o), has)?;
+    recipe.stone = o.stone.as_deref().map(str::to_lowercase);
     if recipe.variants.is_empty() {
         return Err(Failure::other(format!(
             "{}: neither a height of retouch nor a retouch_index is in the table (columns retouch_height_1_mm, \
@@ -52,14 +37,20 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     let mut collector = Collector::new(recipe)?;
     collected(o, table, &needs, false, &mut collector)?;
     let (calibration, report) = collector.finish().of_file(&o.table)?;
-    if let Some(out) = &o.out {
-        save(out, &calibration.to_json())?;
-    }
-    match o.format {
-        Format::Json => print_json(o, &report)?,
-        Format::Text => text(o, &report).show()?,
-    }
-    Ok(0)
+    let one = |f: &FitReport| ByRecorded {
+        pieces: f.flakes,
+        states: f.states,
+        r_squared: f.r_squared,
+        left_out_error: f.left_out_error,
+    };
+    let printed = Printed {
+        name: &o.name,
+        offered: report.offered,
+        used: report.used,
+        fits: report.fits.iter().map(|f| (f.variant.as_str(), one(f))).collect(),
+        left_out: by_reason(&report.left_out),
+    };
+    written(o, &calibration, &printed, text(o, &report))
 }
 
 fn text(o: &Options, report: &Report) -> Page {
@@ -100,20 +91,4 @@ pub struct Printed<'a> {
     #[serde(flatten)]
     fits: BTreeMap<&'a str, ByRecorded>,
     left_out: BTreeMap<&'a str, u64>,
-}
-
-fn print_json(o: &Options, report: &Report) -> Outcome<()> {
-    let one = |f: &FitReport| ByRecorded {
-        pieces: f.flakes,
-        states: f.states,
-        r_squared: f.r_squared,
-        left_out_error: f.left_out_error,
-    };
-    crate::say::json(&Printed {
-        name: &o.name,
-        offered: report.offered,
-        used: report.used,
-        fits: report.fits.iter().map(|f| (f.variant.as_str(), one(f))).collect(),
-        left_out: super::by_reason(&report.left_out),
-    })
 }
