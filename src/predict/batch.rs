@@ -12,7 +12,7 @@
 //! is missing, [`Predictor::estimate`] knows what to do.
 
 use super::distribution::{Interval, LARGEST, LEVEL};
-use super::estimate::Predictor;
+use super::estimate::{HighestLeverage, Predictor, is_narrow};
 use crate::calibration::ResolvedShared;
 use crate::calibration::caution::ATOM_TOLD;
 use crate::calibration::resolved::{
@@ -81,10 +81,38 @@ enum HalfWidth {
     Modelled(Plan, Box<TailQuantile>),
 }
 
+/// How a row of a block stands.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Standing {
+    /// Nothing of its own is to be doubted.
+    #[default]
+    Plain,
+    /// Its numbers stand; it may have cautions of its own ([`Predictor::own_cautions`]).
+    Own,
+    /// Only [`Predictor::estimate`] can tell.
+    Alone,
+}
+
+/// The doubts about a row of a block.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Doubts {
+    pub(crate) standing: Standing,
+    pub(super) leverage: HighestLeverage,
+    /// Whether a spread was so wide that its interval may say nothing.
+    pub(super) wide: bool,
+}
+
+impl Doubts {
+    pub(crate) fn add(&mut self, standing: Standing) {
+        self.standing = self.standing.max(standing);
+    }
+}
+
 /// Where the doubts of an estimate begin.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Limits {
-    /// The largest |L'x|^2 / spread^2 without a doubt.
+    transform: Transform,
+    /// The largest |L'x|^2 / spread^2 of the flakes fitted.
     leverage: f64,
     /// The least mean over scale without a doubt.
     atom: f64,
@@ -93,16 +121,26 @@ pub(crate) struct Limits {
 }
 
 impl Limits {
-    /// Whether nothing about an interval is to be doubted: finite, and its median among the sizes recorded.
-    pub(crate) fn allow(&self, i: &Interval) -> bool {
+    /// What there is to doubt about an interval: whether it is finite, its median among the sizes recorded.
+    pub(crate) fn of_interval(&self, i: &Interval) -> Standing {
         let recorded = self.recorded.0 <= i.median && i.median <= self.recorded.1;
-        recorded && i.low.is_finite() && i.high.is_finite()
+        match i.low.is_finite() && i.high.is_finite() {
+            true if recorded => Standing::Plain,
+            true => Standing::Own,
+            false => Standing::Alone,
+        }
     }
 
-    /// Whether leverage and the share below zero are not to be doubted, for what is expected m, its uncertainty v and
-    /// the squared spread.
-    fn inside(&self, m: f64, v: f64, s2: f64) -> bool {
-        v <= self.leverage * s2 && m > self.atom * (s2 + v).sqrt()
+    /// Looks at what is expected, m, its leverage, own spread and spread: how unlike the row is, the share below zero.
+    fn look(&self, doubts: &mut Doubts, m: f64, leverage: f64, own: f64, scale: f64) {
+        if !(m > self.atom * own * (1.0 + leverage).sqrt()) {
+            doubts.add(Standing::Alone);
+        }
+        if !(leverage <= self.leverage) {
+            doubts.add(Standing::Own);
+            doubts.leverage.see(leverage, self.leverage);
+        }
+        doubts.wide |= !is_narrow(self.transform, scale);
     }
 }
 
@@ -200,7 +238,7 @@ impl Batch {
         Ok(answered.into_iter().sum())
     }
 
-    /// As [`Batch::fill`], on this thread; `doubtful` is set where a row comes near one of the limits or an end
+    /// As [`Batch::fill`], on this thread; `doubts` tells where a row comes near one of the limits or an end
     /// of its interval is not finite.
     #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn fill_doubting(
@@ -208,17 +246,17 @@ impl Batch {
         columns: &[&[f64]],
         out: IntervalColumns<'_>,
         limits: &Limits,
-        doubtful: &mut [bool],
+        doubts: &mut [Doubts],
     ) -> Result<()> {
-        let n = doubtful.len();
+        let n = doubts.len();
         check_columns(&self.plan, columns, n)?;
         if [out.low.len(), out.median.len(), out.high.len()] != [n; 3] {
             return Err(Error::Shape { what: "numbers to fill".into(), found: out.low.len(), expected: n });
         }
-        self.piece(columns, 0, out.low, out.median, out.high, Some((limits, &mut *doubtful)));
-        for (i, doubtful) in doubtful.iter_mut().enumerate() {
+        self.piece(columns, 0, out.low, out.median, out.high, Some((limits, &mut *doubts)));
+        for (i, doubt) in doubts.iter_mut().enumerate() {
             let (low, median, high) = (out.low[i], out.median[i], out.high[i]);
-            *doubtful |= !limits.allow(&Interval { low, median, high, level: self.level });
+            doubt.add(limits.of_interval(&Interval { low, median, high, level: self.level }));
         }
         Ok(())
     }
@@ -228,8 +266,8 @@ impl Batch {
         self.size.transform
     }
 
-    /// Location, scale and degrees of freedom of at most a block of rows; `doubtful` is set where a row comes near the
-    /// limits of leverage or of a share below zero.
+    /// Location, scale and degrees of freedom of at most a block of rows; `doubts` tells where a row comes near the
+    /// limit of a share below zero, beyond that of leverage.
     ///
     /// # Errors
     /// [`Error::Shape`] when lengths differ.
@@ -239,7 +277,7 @@ impl Batch {
         n: usize,
         limits: &Limits,
         out: &mut BlockAt,
-        doubtful: &mut [bool],
+        doubts: &mut [Doubts],
     ) -> Result<()> {
         check_columns(&self.plan, columns, n)?;
         let p = self.plan.terms();
@@ -256,7 +294,7 @@ impl Batch {
             let at = self.row(columns, i, i, &out.x, &out.z, &mut design, out.location[i], v[i]);
             out.location[i] = at.location;
             (out.scale[i], out.degrees_of_freedom[i]) = (at.scale(), at.degrees_of_freedom);
-            doubtful[i] |= !limits.inside(at.location, v[i], at.own * at.own);
+            limits.look(&mut doubts[i], at.location, at.leverage(), at.own, out.scale[i]);
         }
         Ok(())
     }
@@ -324,14 +362,22 @@ impl Batch {
     ) {
         self.plan.fill(columns, from, n, x, BLOCK);
         let (coefficients, factor) = (&self.size.coefficients[..], self.size.factor.rows());
-        vector::run4(Locate { x, p: self.plan.terms(), coefficients, factor, scratch, m, v });
+        vector::run4(Locate {
+            x,
+            p: self.plan.terms(),
+            packs: n.div_ceil(4),
+            coefficients,
+            factor,
+            scratch,
+            m,
+            v,
+        });
     }
 
     /// The limits beyond which an estimate carries a caution about leverage, about sizes below zero or beyond what
     /// was recorded.
     #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn limits(&self, model: &SizeModel) -> Limits {
-        let leverage = NEAR * model.largest_leverage;
         let below = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);
         let atom = match (self.size.transform, &self.size.spread, &self.size.tails) {
             (Transform::Ln | Transform::Log10 | Transform::Identity | Transform::LnExcess, ..) => {
@@ -348,7 +394,7 @@ impl Batch {
             Some(r) => (r.low / (CLEARLY_BEYOND * NEAR), r.high * CLEARLY_BEYOND * NEAR),
             None => (f64::NEG_INFINITY, f64::INFINITY),
         };
-        Limits { leverage, atom, recorded }
+        Limits { transform: self.size.transform, leverage: model.largest_leverage, atom, recorded }
     }
 
     fn piece(
@@ -358,7 +404,7 @@ impl Batch {
         low: &mut [f64],
         median: &mut [f64],
         high: &mut [f64],
-        mut doubts: Option<(&Limits, &mut [bool])>,
+        mut doubts: Option<(&Limits, &mut [Doubts])>,
     ) -> u64 {
         let p = self.plan.terms();
         let mut x = vec![0.0; self.plan.registers() * BLOCK];
@@ -374,9 +420,9 @@ impl Batch {
         };
         let (mut m, mut v, mut h) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
         let told = doubts.is_some();
-        let mut doubt = |start: usize, i: usize, m: f64, v: f64, s2: f64| {
-            if let Some((limits, doubtful)) = &mut doubts {
-                doubtful[start + i] |= !limits.inside(m, v, s2);
+        let mut look = |row: usize, m: f64, leverage: f64, own: f64, scale: f64| {
+            if let Some((limits, doubts)) = &mut doubts {
+                limits.look(&mut doubts[row], m, leverage, own, scale);
             }
         };
         let mut answered = 0;
@@ -388,16 +434,16 @@ impl Batch {
                     vector::run(Half { s2: *s2, t: *t, v: &v, h: &mut h });
                     self.finish(columns, from + start, n, own, |_| *t, &mut m, &v, &mut h);
                     if told {
-                        (0..n).for_each(|i| doubt(start, i, m[i], v[i], *s2));
+                        (0..n).for_each(|i| look(start + i, m[i], v[i] / s2, own, h[i] / t));
                     }
                 }
                 HalfWidth::ByClass(s2, at, by_code, other) => {
                     let t = |i: usize| *by_code.get(columns[*at][from + start + i] as usize).unwrap_or(other);
                     for i in 0..n {
                         h[i] = t(i) * (s2 + v[i]).sqrt();
-                        doubt(start, i, m[i], v[i], *s2);
                     }
                     self.finish(columns, from + start, n, own, t, &mut m, &v, &mut h);
+                    (0..n).for_each(|i| look(start + i, m[i], v[i] / s2, own, h[i] / t(i)));
                 }
                 HalfWidth::Modelled(plan, quantile) => {
                     plan.fill(columns, from + start, n, &mut z, BLOCK);
@@ -405,7 +451,7 @@ impl Batch {
                         let at = self.row(columns, from + start + i, i, &x, &z, &mut design, m[i], v[i]);
                         m[i] = at.location;
                         h[i] = quantile.at(at.degrees_of_freedom) * at.scale();
-                        doubt(start, i, m[i], v[i], at.own * at.own);
+                        look(start + i, m[i], at.leverage(), at.own, at.scale());
                     }
                 }
             }
@@ -444,6 +490,8 @@ fn entry(columns: &[&[f64]], column: usize, row: usize) -> f64 {
 struct Locate<'a> {
     x: &'a [f64],
     p: usize,
+    /// Packs of four rows that are worked out.
+    packs: usize,
     coefficients: &'a [f64],
     /// L, row by row.
     factor: &'a [f64],
@@ -478,7 +526,7 @@ impl Locate<'_> {
         let b = &self.coefficients[..P];
         let l = &self.factor[..P * (P + 1) / 2];
         let (m, v) = (self.m.as_chunks_mut::<4>().0, self.v.as_chunks_mut::<4>().0);
-        for i in 0..BLOCK / 4 {
+        for i in 0..self.packs {
             let x: [F::Pack; P] = std::array::from_fn(|j| f.load(&columns[j][i]));
             let mut mean = f.mul(f.all(b[0]), x[0]);
             for j in 1..P {
@@ -503,9 +551,9 @@ impl Locate<'_> {
         let columns = self.x.as_chunks::<4>().0;
         let (m, v) = (self.m.as_chunks_mut::<4>().0, self.v.as_chunks_mut::<4>().0);
         // a term that is 0 in all rows adds nothing
-        let zero = |j: usize| columns[j * (BLOCK / 4)..][..BLOCK / 4].iter().flatten().all(|x| *x == 0.0);
+        let zero = |j: usize| columns[j * (BLOCK / 4)..][..self.packs].iter().flatten().all(|x| *x == 0.0);
         let terms: Vec<usize> = (0..p).filter(|j| !zero(*j)).collect();
-        for i in 0..BLOCK / 4 {
+        for i in 0..self.packs {
             let mut mean = f.all(0.0);
             self.scratch.fill([0.0; 4]);
             for k in &terms {

@@ -5,7 +5,7 @@
 //! the settings that were not given, evaluate each size, and say what there is to doubt.
 
 use super::detachment::Ranged;
-use super::distribution::{Component, Predictive};
+use super::distribution::{Component, Interval, Predictive};
 use super::kept::condition;
 use crate::calibration::caution::{ATOM_TOLD, Caution, Doubt};
 use crate::calibration::fitting::as_struck;
@@ -27,22 +27,21 @@ pub struct Ask {
 }
 
 /// The level at which an estimate that exists has finite intervals.
-const LEVEL_OF_DOORS: f64 = 0.95;
+pub(super) const LEVEL_OF_DOORS: f64 = 0.95;
+
+/// Whether a spread cannot reach from the least to the most that can be measured: below 2 on a logarithmic scale.
+pub(super) fn is_narrow(transform: Transform, scale: f64) -> bool {
+    transform == Transform::Ln && scale < 2.0
+}
 
 /// Refuses a size whose interval goes beyond all that can be measured on both sides: no flake of the experiment says
 /// anything of it.
-fn says_something(size: &str, predictive: &Predictive) -> Result<()> {
-    // on a logarithmic scale a spread below 2 does not reach from the least to the most
-    let narrow = |c: &Component| c.scale < 2.0;
-    if predictive.transform() == Transform::Ln && predictive.components().iter().all(narrow) {
-        return Ok(());
-    }
+pub(super) fn says_something(size: &str, i: &Interval) -> Result<()> {
     let (bounds, unit) = match size {
         _ if size.ends_with("_mm") => (LENGTH_MM, "mm"),
         _ if size.ends_with("_g") => (MASS_G, "g"),
         _ => return Ok(()),
     };
-    let i = predictive.interval(LEVEL_OF_DOORS)?;
     if bounds.contains(i.low) || bounds.contains(i.high) || i.low > 1.0 || i.high < 1.0 {
         return Ok(());
     }
@@ -270,7 +269,7 @@ impl Predictor {
         let mut components: Vec<Vec<Component>> =
             variant.sizes.iter().map(|_| Vec::with_capacity(rows.len())).collect();
         let mut shared: Vec<Vec<f64>> = vec![Vec::new(); variant.sizes.len()];
-        let mut highest = (0.0f64, 0.0f64);
+        let mut highest = HighestLeverage::default();
         let mut designs = DesignRows::default();
         let at = layout.position(TERMINATION);
         let name_of = |code: usize| {
@@ -289,9 +288,7 @@ impl Predictor {
         for (weight, x) in &rows {
             for (k, (m, r)) in variant.sizes.iter().zip(&ready.sizes).enumerate() {
                 let at = r.at_checked(x, &mut designs, layout)?;
-                if at.leverage() / m.largest_leverage > highest.0 / highest.1 || highest.1 == 0.0 {
-                    highest = (at.leverage(), m.largest_leverage);
-                }
+                highest.see(at.leverage(), m.largest_leverage);
                 shared[k].push(at.shared.sqrt());
                 components[k].push(Component {
                     weight: *weight,
@@ -302,16 +299,12 @@ impl Predictor {
             }
         }
         let cautions = &mut asked.cautions;
-        if highest.0 > highest.1 {
-            cautions.push(Doubt::Leverage { value: highest.0, largest: highest.1 }.into());
-        }
+        cautions.extend(highest.caution());
         let mut sizes = Vec::with_capacity(variant.sizes.len());
         for (m, c) in variant.sizes.iter().zip(components) {
             let predictive = Predictive::new(m.form.transform(), c)?;
             let predictive = if asked.averaged { predictive.about_the_mean() } else { predictive };
-            if let Some(r) = m.recorded {
-                cautions.extend(beyond(m, r, &predictive));
-            }
+            cautions.extend(beyond(m, &predictive));
             let atom = predictive.atom_at_zero();
             if atom > ATOM_TOLD {
                 cautions.push(Doubt::AtomAtZero { size: m.size.clone(), probability: atom }.into());
@@ -323,7 +316,9 @@ impl Predictor {
                 };
                 predictive.interval(LEVEL_OF_DOORS).map_err(named)?;
             }
-            says_something(&m.size, &predictive)?;
+            if !predictive.components().iter().all(|c| is_narrow(predictive.transform(), c.scale)) {
+                says_something(&m.size, &predictive.interval(LEVEL_OF_DOORS)?)?;
+            }
             sizes.push(SizeEstimate {
                 size: m.size.clone(),
                 column: m.column.clone(),
@@ -412,18 +407,42 @@ impl Ask {
     }
 }
 
+/// The highest leverage seen, as a share of the largest of the flakes fitted.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct HighestLeverage {
+    value: f64,
+    largest: f64,
+}
+
+impl HighestLeverage {
+    pub(super) fn see(&mut self, value: f64, largest: f64) {
+        if value / largest > self.value / self.largest || self.largest == 0.0 {
+            *self = HighestLeverage { value, largest };
+        }
+    }
+
+    /// The doubt that a combination of measurements is unlike those fitted.
+    pub(super) fn caution(&self) -> Option<Caution> {
+        let HighestLeverage { value, largest } = *self;
+        (value > largest).then(|| Doubt::Leverage { value, largest }.into())
+    }
+}
+
 /// The doubt that the median of a predictive is beyond what was recorded.
-fn beyond(m: &SizeModel, recorded: Recorded, predictive: &Predictive) -> Option<Caution> {
-    let transform = m.form.transform();
-    let (low, high) = (transform.apply(recorded.low), transform.apply(recorded.high));
+fn beyond(m: &SizeModel, predictive: &Predictive) -> Option<Caution> {
+    let (transform, r) = (m.form.transform(), m.recorded?);
+    let (low, high) = (transform.apply(r.low), transform.apply(r.high));
     // where every component's middle is inside, so is that of the mixture
     if predictive.components().iter().all(|c| (low..=high).contains(&c.location)) {
         return None;
     }
-    let expected = predictive.median();
-    let inside = (recorded.low / CLEARLY_BEYOND..=recorded.high * CLEARLY_BEYOND).contains(&expected);
-    (!inside).then(|| {
-        Doubt::BeyondRecorded { size: m.size.clone(), expected, low: recorded.low, high: recorded.high }
-            .into()
-    })
+    beyond_recorded(m, predictive.median())
+}
+
+/// The doubt that what is expected of a size is beyond what was recorded.
+pub(super) fn beyond_recorded(m: &SizeModel, expected: f64) -> Option<Caution> {
+    let Recorded { low, high, .. } = m.recorded?;
+    let inside = (low / CLEARLY_BEYOND..=high * CLEARLY_BEYOND).contains(&expected);
+    let size = m.size.clone();
+    (!inside).then(|| Doubt::BeyondRecorded { size, expected, low, high }.into())
 }

@@ -1,5 +1,5 @@
 //! Quantiles of mixtures of t distributions, of one row or of many rows side by side: a guess from curves that cost
-//! little, a column of rows at a time, then Householder's method on the exact tail, row by row.
+//! little, then Householder's method on the exact tails, all components of all rows in one loop.
 //!
 //! With g the nearer tail less what it should be, f = g' the density, u = g / f, a = f' / f and b = f'' / f:
 //!
@@ -7,10 +7,10 @@
 //!   v <- v - u (6 - 3 a u) / (6 - 6 a u + b u^2)        an error e becomes one of order e^4
 //! ```
 //!
-//! One or two evaluations of the tails do. Where a step leaves what is known to enclose the quantile, or the steps do
+//! Two or three evaluations of the tails do. Where a step leaves what is known to enclose the quantile, or the steps do
 //! not come to rest, nothing is given back and the slow way is gone. A row gets the same bits alone and among others.
 
-use crate::special::{Student, normal_quantile_upper};
+use crate::special::{LEAST_TAIL, Tails, normal_quantile_upper};
 use crate::vector::{self, Kernel};
 
 /// One Student t on the transformed scale.
@@ -36,15 +36,9 @@ impl Component {
 /// This crate's choice, no source.
 const LAST_STEP: f64 = 5e-4;
 
-/// Steps before the slow way is gone. This crate's choice, no source.
+/// Steps before the slow way is gone, and steps of the first guess at most. This crate's choices, no source.
 const MOST_STEPS: usize = 12;
-
-/// Steps of the first guess at most, and of the second. This crate's choice, no source.
 const FIRST_STEPS: usize = 30;
-const SECOND_STEPS: usize = 3;
-
-/// Degrees of freedom beyond which the guess takes the normal for the t. This crate's choice, no source.
-const NEARLY_NORMAL: f64 = 1e7;
 
 /// Mixtures of equally many components and the same weights, one for each row: entries by component, then by row.
 #[derive(Debug, Default)]
@@ -57,16 +51,30 @@ pub(super) struct Mixtures {
     memory: Memory,
 }
 
-/// What guesses are worked out in: entries by component and row, and by row.
+/// What quantiles are worked out in: by component and row, and by row.
 #[derive(Debug, Default)]
 struct Memory {
     per_scale: Vec<f64>,
+    /// Of the components as the first guess takes them.
+    wide_per_scale: Vec<f64>,
+    tails: Tails,
+    /// Values in units of each component's scale, and the curves of the first guess there: shares below, densities.
+    z: Vec<f64>,
+    curves: [Vec<f64>; 2],
     low: Vec<f64>,
     high: Vec<f64>,
-    below: Vec<f64>,
-    density: Vec<f64>,
+    narrowest: Vec<f64>,
     open: Vec<bool>,
-    shapes: Vec<Student>,
+    sums: Vec<Sums>,
+}
+
+/// A tail or distribution function, its density and the first two slopes of that, of one mixture.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sums {
+    tail: f64,
+    density: f64,
+    slope: f64,
+    bend: f64,
 }
 
 impl Mixtures {
@@ -100,22 +108,23 @@ impl Mixtures {
     /// row, then those of the next pair; not a number where the slow way must be gone.
     pub(super) fn quantiles(&mut self, pairs: &[(f64, f64)], out: &mut [f64]) {
         let n = self.rows;
+        let m = &mut self.memory;
+        m.per_scale.clear();
+        m.per_scale.extend(self.scale.iter().map(|s| 1.0 / s));
+        m.narrowest.clear();
+        m.narrowest.resize(n, f64::INFINITY);
+        for scale in self.scale.chunks_exact(n) {
+            m.narrowest.iter_mut().zip(scale).for_each(|(least, s)| *least = least.min(*s));
+        }
+        m.tails.prepare(&self.degrees_of_freedom);
         for ((p, q), v) in pairs.iter().zip(out.chunks_exact_mut(n)) {
+            if p.min(*q) < LEAST_TAIL {
+                v.fill(f64::NAN);
+                continue;
+            }
             self.first_guess(*p, *q, v);
-            for _ in 0..SECOND_STEPS {
-                vector::run(SecondGuess { of: self, p: *p, q: *q, v });
-            }
+            self.refine(*p, *q, v);
         }
-        let mut shapes = std::mem::take(&mut self.memory.shapes);
-        for i in 0..n {
-            shapes.clear();
-            shapes.extend(self.degrees_of_freedom.iter().skip(i).step_by(n).map(|d| Student::new(*d)));
-            for (k, (p, q)) in pairs.iter().enumerate() {
-                let v = &mut out[k * n + i];
-                *v = self.refine(i, &shapes, *p, *q, *v).unwrap_or(f64::NAN);
-            }
-        }
-        self.memory.shapes = shapes;
     }
 
     /// Moves each mixture so that its median stands at the mean of its components' locations, as
@@ -144,38 +153,45 @@ impl Mixtures {
             column.clear();
             column.resize(n, filled);
         }
-        m.per_scale.clear();
+        m.wide_per_scale.clear();
         for (k, (location, scale)) in self.location.iter().zip(&self.scale).enumerate() {
             let wide = scale * widening(self.degrees_of_freedom[k], z);
             let (i, own) = (k % n, location + side * wide * z);
             (m.low[i], m.high[i]) = (m.low[i].min(own), m.high[i].max(own));
-            m.per_scale.push(1.0 / wide);
+            m.wide_per_scale.push(1.0 / wide);
         }
         m.open.clear();
         m.open.resize(n, true);
-        m.below.resize(n, 0.0);
-        m.density.resize(n, 0.0);
         v.iter_mut().enumerate().for_each(|(i, v)| *v = 0.5 * (m.low[i] + m.high[i]));
         for _ in 0..FIRST_STEPS {
-            vector::run(Curves { of: self, v });
-            let m = &mut self.memory;
-            for i in 0..n {
+            standardise(v, &self.location, &m.wide_per_scale, &mut m.z);
+            vector::run(Curves { z: &m.z, out: &mut m.curves });
+            let [below, density] = &m.curves;
+            m.sums.clear();
+            m.sums.resize(n, Sums::default());
+            for (k, weight) in self.weights.iter().enumerate() {
+                for (e, sum) in (k * n..).zip(&mut m.sums) {
+                    sum.tail += weight * below[e];
+                    sum.density += weight * density[e] * m.wide_per_scale[e];
+                }
+            }
+            for (i, v) in v.iter_mut().enumerate() {
                 if !m.open[i] {
                     continue;
                 }
-                let excess = m.below[i] - p;
+                let excess = m.sums[i].tail - p;
                 if excess > 0.0 {
-                    m.high[i] = v[i];
+                    m.high[i] = *v;
                 } else {
-                    m.low[i] = v[i];
+                    m.low[i] = *v;
                 }
-                let next = v[i] - excess / m.density[i];
+                let next = *v - excess / m.sums[i].density;
                 let next =
                     if next > m.low[i] && next < m.high[i] { next } else { 0.5 * (m.low[i] + m.high[i]) };
-                let moved = (next - v[i]).abs();
+                let moved = (next - *v).abs();
                 // written so that a row that is not a number rests at once
-                m.open[i] = excess.abs() >= 1e-3 * p.min(q) && moved > 1e-12 * v[i].abs();
-                v[i] = next;
+                m.open[i] = excess.abs() >= NEAR_ENOUGH * p.min(q) && moved > 1e-12 * v.abs();
+                *v = next;
             }
             if !m.open.contains(&true) {
                 break;
@@ -183,50 +199,75 @@ impl Mixtures {
         }
     }
 
-    /// The quantile of one row from a guess, on the exact tails.
-    fn refine(&self, row: usize, shapes: &[Student], p: f64, q: f64, mut v: f64) -> Option<f64> {
+    /// The quantiles from a guess, on the exact tails; not a number where that does not come to rest.
+    fn refine(&mut self, p: f64, q: f64, v: &mut [f64]) {
         let n = self.rows;
-        let narrowest = self.scale.iter().skip(row).step_by(n).copied().fold(f64::INFINITY, f64::min);
-        let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
+        let upper = p > 0.5;
+        let m = &mut self.memory;
+        m.open.clear();
+        m.open.resize(n, true);
+        m.low.fill(f64::NEG_INFINITY);
+        m.high.fill(f64::INFINITY);
         for _ in 0..MOST_STEPS {
-            if !v.is_finite() {
-                return None;
+            standardise(v, &self.location, &m.per_scale, &mut m.z);
+            m.tails.at(&m.z);
+            m.sums.clear();
+            m.sums.resize(n, Sums::default());
+            let of = &m.tails;
+            for (k, weight) in self.weights.iter().enumerate() {
+                for (e, sum) in (k * n..).zip(&mut m.sums) {
+                    let (s, nearer) = (m.per_scale[e], (m.z[e] > 0.0) == upper);
+                    let f = weight * of.density[e] * s;
+                    sum.tail += weight * if nearer { of.beyond[e] } else { 1.0 - of.beyond[e] };
+                    sum.density += f;
+                    sum.slope += f * of.slope[e] * s;
+                    sum.bend += f * of.bend[e] * s * s;
+                }
             }
-            let (mut tail, mut density, mut slope, mut bend) = (0.0, 0.0, 0.0, 0.0);
-            for (k, t) in shapes.iter().enumerate() {
-                let per_scale = 1.0 / self.scale[k * n + row];
-                let z = (v - self.location[k * n + row]) * per_scale;
-                let f = self.weights[k] * t.pdf(z) * per_scale;
-                let (first, second) = t.pdf_slopes(z);
-                tail += self.weights[k] * if p <= 0.5 { t.cdf(z) } else { t.sf(z) };
-                density += f;
-                slope += f * first * per_scale;
-                bend += f * second * per_scale * per_scale;
+            for (i, v) in v.iter_mut().enumerate() {
+                if !m.open[i] {
+                    continue;
+                }
+                let Sums { tail, density, slope, bend } = m.sums[i];
+                // positive where v is too large
+                let excess = if upper { q - tail } else { tail - p };
+                if excess == 0.0 {
+                    m.open[i] = false;
+                    continue;
+                }
+                if excess > 0.0 {
+                    m.high[i] = *v;
+                } else {
+                    m.low[i] = *v;
+                }
+                let u = excess / density;
+                let (a, b) = (slope / density, bend / density);
+                let bent = (6.0 - 3.0 * a * u) / (6.0 - 6.0 * a * u + b * u * u);
+                let step = if (0.5..2.0).contains(&bent) { u * bent } else { u };
+                let next = *v - step;
+                let rests =
+                    step.abs() <= LAST_STEP * m.narrowest[i] || step.abs() <= 4.0 * f64::EPSILON * v.abs();
+                let lost = !next.is_finite() || !rests && !(next > m.low[i] && next < m.high[i]);
+                *v = if lost { f64::NAN } else { next };
+                m.open[i] = !(rests || lost);
             }
-            // positive where v is too large
-            let excess = if p <= 0.5 { tail - p } else { q - tail };
-            if excess == 0.0 {
-                return Some(v);
+            if !m.open.contains(&true) {
+                return;
             }
-            if excess > 0.0 {
-                high = v;
-            } else {
-                low = v;
-            }
-            let u = excess / density;
-            let (a, b) = (slope / density, bend / density);
-            let bent = (6.0 - 3.0 * a * u) / (6.0 - 6.0 * a * u + b * u * u);
-            let step = if (0.5..2.0).contains(&bent) { u * bent } else { u };
-            let next = v - step;
-            if step.abs() <= LAST_STEP * narrowest || step.abs() <= 4.0 * f64::EPSILON * v.abs() {
-                return next.is_finite().then_some(next);
-            }
-            if !(next > low && next < high) {
-                return None;
-            }
-            v = next;
         }
-        None
+        v.iter_mut().zip(&m.open).filter(|(_, open)| **open).for_each(|(v, _)| *v = f64::NAN);
+    }
+}
+
+/// An excess of so small a share of the tail is near enough for a first guess, which is no nearer to the t than that.
+/// This crate's choice, no source.
+const NEAR_ENOUGH: f64 = 1e-2;
+
+/// The values of rows in units of the scale of each component.
+fn standardise(v: &[f64], location: &[f64], per_scale: &[f64], z: &mut Vec<f64>) {
+    z.clear();
+    for (location, per_scale) in location.chunks_exact(v.len()).zip(per_scale.chunks_exact(v.len())) {
+        z.extend(v.iter().zip(location).zip(per_scale).map(|((v, l), s)| (v - l) * s));
     }
 }
 
@@ -240,93 +281,26 @@ fn widening(degrees_of_freedom: f64, z: f64) -> f64 {
     1.0 + (first + second / d) / d
 }
 
-/// Distribution function and density of mixtures of logistic curves that stand for normals (Bowling et al. 2009,
+/// Distribution function and density of logistic curves that stand for normals (Bowling et al. 2009,
 /// J. Ind. Eng. Manag. 2:114, from memory: within 0.00014).
 struct Curves<'a> {
-    of: &'a mut Mixtures,
-    v: &'a [f64],
+    z: &'a [f64],
+    out: &'a mut [Vec<f64>; 2],
 }
 
 impl Kernel for Curves<'_> {
     type Output = ();
     #[inline(always)]
     fn go(self) {
-        let n = self.v.len();
-        let m = &mut self.of.memory;
-        let (below, density) = (&mut m.below[..n], &mut m.density[..n]);
-        below.fill(0.0);
-        density.fill(0.0);
-        for (k, weight) in self.of.weights.iter().enumerate() {
-            let (location, per_scale) = (&self.of.location[k * n..][..n], &m.per_scale[k * n..][..n]);
-            for i in 0..n {
-                let x = (self.v[i] - location[i]) * per_scale[i];
-                let f = 1.0 / (1.0 + vector::exp(-x * (1.5976 + 0.070_565_992 * x * x)));
-                below[i] += weight * f;
-                density[i] += weight * per_scale[i] * f * (1.0 - f) * (1.5976 + 3.0 * 0.070_565_992 * x * x);
-            }
-        }
-    }
-}
-
-/// A step of Newton's method with the t turned into a normal by Hill 1970 (Comm. ACM 13:617, algorithm 395, from memory:
-/// within 0.001 of the scale from three degrees of freedom on, 1e-5 from five) and the normal by Abramowitz and Stegun 1964, 7.1.26
-/// (within 1e-7).
-struct SecondGuess<'a> {
-    of: &'a mut Mixtures,
-    p: f64,
-    q: f64,
-    v: &'a mut [f64],
-}
-
-impl Kernel for SecondGuess<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn go(self) {
-        let n = self.v.len();
-        let upper = self.p > 0.5;
-        let m = &mut self.of.memory;
-        let (tail, density) = (&mut m.below[..n], &mut m.density[..n]);
-        tail.fill(0.0);
-        density.fill(0.0);
-        for (k, weight) in self.of.weights.iter().enumerate() {
-            let location = &self.of.location[k * n..][..n];
-            let scale = &self.of.scale[k * n..][..n];
-            let freedom = &self.of.degrees_of_freedom[k * n..][..n];
-            for i in 0..n {
-                let per_scale = 1.0 / scale[i];
-                let d = if freedom[i] < NEARLY_NORMAL { freedom[i] } else { NEARLY_NORMAL };
-                let x = (self.v[i] - location[i]) * per_scale;
-                // next to the middle the size of x hardly matters, but a root of 0 has no slope
-                let t = if x.abs() > 1e-4 { x.abs() } else { 1e-4 };
-                let (a, square) = (d - 0.5, t * t);
-                let b = 48.0 * a * a;
-                let y = a * vector::ln(1.0 + square / d);
-                let root = y.sqrt();
-                let inner = (((-0.4 * y - 3.3) * y - 24.0) * y - 85.5) / (0.8 * y * y + 100.0 + b) + y + 3.0;
-                let factor = inner / b + 1.0;
-                let w = factor * root;
-                let u = 1.0 / (1.0 + 0.327_591_1 * std::f64::consts::FRAC_1_SQRT_2 * w);
-                let bell = vector::exp(-0.5 * w * w);
-                let poly = u
-                    * (0.254_829_592
-                        + u * (-0.284_496_736
-                            + u * (1.421_413_741 + u * (-1.453_152_027 + u * 1.061_405_429))));
-                let beyond = 0.5 * poly * bell;
-                // beyond lies on the side of x
-                let nearer = (x > 0.0) == upper;
-                tail[i] += weight * if nearer { beyond } else { 1.0 - beyond };
-                let slope = factor * a * t / ((d + square) * root);
-                density[i] += weight
-                    * per_scale
-                    * slope
-                    * bell
-                    * (0.5 * std::f64::consts::FRAC_2_SQRT_PI * std::f64::consts::FRAC_1_SQRT_2);
-            }
-        }
+        let n = self.z.len();
+        self.out.iter_mut().for_each(|column| column.resize(n, 0.0));
+        let [below, density] = self.out;
+        let (below, density) = (&mut below[..n], &mut density[..n]);
         for i in 0..n {
-            let excess = if upper { self.q - tail[i] } else { tail[i] - self.p };
-            let next = self.v[i] - excess / density[i];
-            self.v[i] = if next.is_finite() { next } else { self.v[i] };
+            let x = self.z[i];
+            let f = 1.0 / (1.0 + vector::exp(-x * (1.5976 + 0.070_565_992 * x * x)));
+            below[i] = f;
+            density[i] = f * (1.0 - f) * (1.5976 + 3.0 * 0.070_565_992 * x * x);
         }
     }
 }

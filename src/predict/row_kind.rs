@@ -5,14 +5,14 @@
 //! the experiment that stand in for those that are not, with their shares. Rows whose sizes are averaged over
 //! terminations by probabilities of their own are left to [`Predictor::estimate`].
 
-use super::batch::{Batch, BlockAt, IntervalColumns, Limits};
+use super::batch::{Batch, BlockAt, Doubts, IntervalColumns, Limits, Standing};
 use super::distribution::{Interval, LEVEL};
-use super::estimate::{Ask, Predictor};
+use super::estimate::{Ask, LEVEL_OF_DOORS, Predictor, beyond_recorded, says_something};
 use super::mixture::Mixtures;
 use crate::calibration::caution::{Caution, Doubt};
-use crate::calibration::resolved::{ResolvedTerminations, STEEPEST_DEG, WeightedRows};
+use crate::calibration::resolved::{ResolvedTerminations, STEEPEST_DEG, WeightedRows, near_tangent};
 use crate::error::Result;
-use crate::form::ANGLE;
+use crate::form::{ANGLE, BLOCK, Plan, check_columns};
 use crate::strike::Measured;
 
 /// What rows of the same classes and the same measurements have in common.
@@ -121,6 +121,7 @@ impl Predictor {
         let place = |name: &&str| found.sizes.iter().position(|m| m.size == *name);
         let sizes = asked.iter().map(|name| place(name).map(ready_size)).collect();
         let told = ready.terminations.as_ref().map(|ready| Told {
+            plan: ready.compiled.plan(),
             places: terminations
                 .iter()
                 .map(|n| ready.model.fit.classes().iter().position(|c| c == n))
@@ -135,12 +136,47 @@ impl Predictor {
         let angle = if ready.tangent { layout.position(ANGLE) } else { None };
         Ok(VariantBatch { sizes, others, told, ranges, angle, level })
     }
+
+    /// The cautions that a row of a kind has for its own numbers: those of what was measured, which stand before those
+    /// of its kind, and those of what is expected, which stand behind; `x` is the row completed, `of` gives the interval of a
+    /// size. None where only [`Predictor::estimate`] can tell.
+    pub(crate) fn own_cautions(
+        &self,
+        kind: &RowKind,
+        x: &[f64],
+        doubts: &Doubts,
+        of: impl Fn(&str) -> Option<Interval>,
+    ) -> Option<[Vec<Caution>; 2]> {
+        if doubts.standing == Standing::Alone {
+            return None;
+        }
+        let (variant, ready) = (self.resolved().variant(kind.variant), self.resolved().ready(kind.variant));
+        let (mut before, mut behind) = (Vec::new(), Vec::new());
+        let seen = x.iter().zip(&kind.measured);
+        let x: Vec<f64> = seen.map(|(v, seen)| if seen.is_nan() { f64::NAN } else { *v }).collect();
+        self.resolved().outside_ranges(kind.variant, &x, &mut before);
+        if let Some(at) = self.calibration().layout().position(ANGLE).filter(|_| ready.tangent) {
+            before.extend(near_tangent(x[at]));
+        }
+        behind.extend(doubts.leverage.caution());
+        for m in &variant.sizes {
+            let interval = of(&m.size)?;
+            if doubts.wide
+                && (interval.level != LEVEL_OF_DOORS || says_something(&m.size, &interval).is_err())
+            {
+                return None;
+            }
+            behind.extend(beyond_recorded(m, interval.median));
+        }
+        Some([before, behind])
+    }
 }
 
 /// How flakes end, ready for rows.
 #[derive(Debug, Clone)]
 struct Told {
     ready: ResolvedTerminations,
+    plan: Plan,
     /// The class of the model for each termination asked for.
     places: Vec<Option<usize>>,
 }
@@ -160,14 +196,46 @@ pub(crate) struct VariantBatch {
 /// This crate's choice, no source.
 const FAR: f64 = 1e6;
 
-/// What blocks of mixtures are worked out in.
+/// What is worked out of a block of rows, a number for each.
+#[derive(Debug)]
+pub(crate) struct Answered {
+    /// Low, median, high of each size asked.
+    pub(crate) intervals: Vec<[Vec<f64>; 3]>,
+    /// Probability of each termination asked; not a number where there is none.
+    pub(crate) terminations: Vec<Vec<f64>>,
+    pub(crate) doubts: Vec<Doubts>,
+}
+
+impl Answered {
+    /// For so many sizes and terminations.
+    pub(crate) fn new(sizes: usize, terminations: usize) -> Answered {
+        let terminations = vec![Vec::new(); terminations];
+        Answered { intervals: vec![Default::default(); sizes], terminations, doubts: Vec::new() }
+    }
+
+    fn clear(&mut self, rows: usize) {
+        self.intervals.iter_mut().flatten().for_each(|column| column.resize(rows, 0.0));
+        self.terminations.iter_mut().for_each(|column| column.clear());
+        self.terminations.iter_mut().for_each(|column| column.resize(rows, f64::NAN));
+        self.doubts.clear();
+        self.doubts.resize(rows, Doubts::default());
+    }
+}
+
+/// What blocks of rows are worked out in.
 #[derive(Debug, Default)]
-pub(crate) struct MixtureMemory {
+pub(crate) struct BlockMemory {
+    /// Intervals of sizes that were not asked for.
+    spare: [Vec<f64>; 3],
     mixtures: Mixtures,
     at: BlockAt,
     /// For each completion but the first: the places where it differs from the first, and columns of its values there.
     filled: Vec<Vec<(usize, Vec<f64>)>>,
     quantiles: Vec<f64>,
+    /// Terms of terminations, by term and row and of one row; probabilities of one row.
+    registers: Vec<f64>,
+    terms: Vec<f64>,
+    probabilities: Vec<f64>,
 }
 
 impl VariantBatch {
@@ -176,48 +244,59 @@ impl VariantBatch {
         self.sizes[size].is_some()
     }
 
-    /// Fills intervals of a block of rows of one kind (or of kinds that go together): low, median, high for each size
-    /// asked. `columns` holds what was measured, and the first completion elsewhere. `doubtful` is set where a row lies
-    /// beyond the flakes fitted, a doubt is likely, or a number is not finite: there [`Predictor::estimate`] decides.
+    /// Works out a block of rows of one kind (or of kinds that go together): sizes and terminations in the order asked.
+    /// `columns` holds what was measured, and the first completion elsewhere. The doubts tell where a row lies beyond the
+    /// flakes fitted, or a number is not finite.
     ///
     /// # Errors
-    /// [`crate::Error::Shape`] when lengths differ.
+    /// [`crate::Error::Shape`] when lengths differ, and those of the termination model.
     pub(crate) fn fill(
         &self,
+        predictor: &Predictor,
         kind: &RowKind,
         columns: &[&[f64]],
-        out: &mut [[Vec<f64>; 3]],
-        spare: &mut [Vec<f64>; 3],
-        doubtful: &mut [bool],
-        memory: &mut MixtureMemory,
+        out: &mut Answered,
+        memory: &mut BlockMemory,
     ) -> Result<()> {
-        let n = doubtful.len();
-        for (i, doubtful) in doubtful.iter_mut().enumerate() {
-            let measured = |at: usize| if kind.measured[at].is_nan() { f64::NAN } else { columns[at][i] };
-            *doubtful |= self.outside(measured);
-        }
-        if kind.completions.len() > 1 {
-            memory.filled.clear();
-            let first = kind.complete();
-            for (_, row) in &kind.completions[1..] {
-                let differs = (0..row.len()).filter(|at| row[*at].to_bits() != first[*at].to_bits());
-                memory.filled.push(differs.map(|at| (at, vec![row[at]; n])).collect());
+        let n = columns.first().map_or(0, |c| c.len());
+        out.clear(n);
+        let Answered { intervals, terminations, doubts } = out;
+        for (i, doubts) in doubts.iter_mut().enumerate() {
+            if self.outside(|at| columns[at][i]) {
+                doubts.add(Standing::Own);
             }
         }
+        memory.filled.clear();
+        let first = kind.complete();
+        for (_, row) in &kind.completions[1..] {
+            let differs = (0..row.len()).filter(|at| row[*at].to_bits() != first[*at].to_bits());
+            memory.filled.push(differs.map(|at| (at, vec![row[at]; n])).collect());
+        }
+        let mut spare = std::mem::take(&mut memory.spare);
+        spare.iter_mut().for_each(|column| column.resize(n, 0.0));
         let mut one = |(batch, limits): &(Batch, Limits), [low, median, high]: &mut [Vec<f64>; 3]| {
-            let out = IntervalColumns { low: &mut low[..n], median: &mut median[..n], high: &mut high[..n] };
+            let out = IntervalColumns { low, median, high };
             if kind.completions.len() == 1 {
-                batch.fill_doubting(columns, out, limits, doubtful)
+                batch.fill_doubting(columns, out, limits, doubts)
             } else {
-                self.fill_mixtures(kind, batch, columns, out, limits, doubtful, memory)
+                self.fill_mixtures(kind, batch, columns, out, limits, doubts, memory)
             }
         };
-        for (size, out) in self.sizes.iter().zip(out) {
+        for (size, out) in self.sizes.iter().zip(intervals) {
             if let Some(size) = size {
                 one(size, out)?;
             }
         }
-        self.others.iter().try_for_each(|size| one(size, spare))
+        self.others.iter().try_for_each(|size| one(size, &mut spare))?;
+        memory.spare = spare;
+        // a doubt about a size that is not asked for needs its median, which is not kept
+        if !self.others.is_empty() {
+            doubts.iter_mut().filter(|d| d.standing == Standing::Own).for_each(|d| d.add(Standing::Alone));
+        }
+        match &self.told {
+            Some(told) => told.fill(predictor, kind, columns, terminations, doubts, memory),
+            None => Ok(()),
+        }
     }
 
     /// One size of a block of rows that each stand for several completions.
@@ -229,29 +308,26 @@ impl VariantBatch {
         columns: &[&[f64]],
         out: IntervalColumns<'_>,
         limits: &Limits,
-        doubtful: &mut [bool],
-        memory: &mut MixtureMemory,
+        doubts: &mut [Doubts],
+        memory: &mut BlockMemory,
     ) -> Result<()> {
-        let n = doubtful.len();
-        let MixtureMemory { mixtures, at, filled, quantiles } = memory;
+        let n = doubts.len();
+        let BlockMemory { mixtures, at, filled, quantiles, .. } = memory;
         mixtures.clear(n);
         for (k, (share, _)) in kind.completions.iter().enumerate() {
-            let mut mine = columns.to_vec();
-            for (place, column) in k.checked_sub(1).map_or(&[][..], |k| &filled[k]) {
-                mine[*place] = column;
-            }
-            batch.at(&mine, n, limits, at, doubtful)?;
+            let mine = completed(columns, filled, k);
+            batch.at(&mine, n, limits, at, doubts)?;
             mixtures.push(*share, &at.location[..n], &at.scale[..n], &at.degrees_of_freedom[..n]);
         }
         mixtures.move_to_the_mean();
         let tail = 0.5 * (1.0 - self.level);
         quantiles.resize(3 * n, 0.0);
         mixtures.quantiles(&[(tail, 1.0 - tail), (0.5, 0.5), (1.0 - tail, tail)], quantiles);
-        for (i, doubtful) in doubtful.iter_mut().enumerate() {
+        for (i, doubt) in doubts.iter_mut().enumerate() {
             let [low, median, high] = [0, 1, 2].map(|k| batch.transform().invert(quantiles[k * n + i]));
             let interval = Interval { low, median, high, level: self.level }.in_order();
             (out.low[i], out.median[i], out.high[i]) = (interval.low, interval.median, interval.high);
-            *doubtful |= !limits.allow(&interval);
+            doubt.add(limits.of_interval(&interval));
         }
         Ok(())
     }
@@ -269,39 +345,68 @@ impl VariantBatch {
     pub(crate) fn tells_terminations(&self) -> bool {
         self.told.is_some()
     }
+}
 
-    /// What decides how a flake ends: for each completion its share and the terms; false where they are not ordinary
-    /// numbers. `x` is the row completed in the first way.
-    pub(crate) fn termination_terms(&self, kind: &RowKind, x: &mut [f64], terms: &mut Vec<f64>) -> bool {
-        let Some(told) = &self.told else { return false };
-        terms.clear();
-        let mut before = kind.complete();
-        for (share, row) in &kind.completions {
-            for at in (0..row.len()).filter(|at| row[*at].to_bits() != before[*at].to_bits()) {
-                x[at] = row[at];
-            }
-            before = row;
-            terms.push(*share);
-            let from = terms.len();
-            terms.resize(from + told.ready.compiled.terms(), 0.0);
-            told.ready.compiled.fill(x, &mut terms[from..]);
-        }
-        terms.iter().all(|t| t.abs() < FAR)
+/// The columns of a block of rows as completed in the k-th way.
+fn completed<'a>(columns: &[&'a [f64]], filled: &'a [Vec<(usize, Vec<f64>)>], k: usize) -> Vec<&'a [f64]> {
+    let mut mine = columns.to_vec();
+    for (place, column) in k.checked_sub(1).map_or(&[][..], |k| &filled[k]) {
+        mine[*place] = column;
     }
+    mine
+}
 
-    /// Probabilities of the terminations asked for, from those terms.
-    ///
-    /// # Errors
-    /// Those of the termination model.
-    pub(crate) fn terminations(&self, terms: &[f64], out: &mut Vec<Option<f64>>) -> Result<()> {
-        out.clear();
-        let Some(told) = &self.told else { return Ok(()) };
-        out.extend(told.places.iter().map(|at| at.map(|_| 0.0)));
-        for one in terms.chunks_exact(1 + told.ready.compiled.terms()) {
-            let p = told.ready.model.fit.probabilities(&one[1..])?;
-            for (out, at) in out.iter_mut().zip(&told.places) {
-                if let (Some(out), Some(at)) = (out, at) {
-                    *out += one[0] * p[*at];
+impl Told {
+    /// Fills the probabilities of a block of rows, averaged over the completions; where the terms of a row are not ordinary
+    /// numbers, [`Predictor::estimate`] decides.
+    fn fill(
+        &self,
+        predictor: &Predictor,
+        kind: &RowKind,
+        columns: &[&[f64]],
+        out: &mut [Vec<f64>],
+        doubts: &mut [Doubts],
+        memory: &mut BlockMemory,
+    ) -> Result<()> {
+        let BlockMemory { filled, registers, terms, probabilities, .. } = memory;
+        let (fit, n) = (&self.ready.model.fit, doubts.len());
+        let (shares, all) = (fit.class_rows(), fit.class_rows().iter().sum::<f64>());
+        let known = out.iter_mut().zip(&self.places).filter(|(_, place)| place.is_some());
+        known.for_each(|(column, _)| column.fill(0.0));
+        registers.resize(self.plan.registers() * BLOCK, 0.0);
+        terms.resize(self.plan.terms(), 0.0);
+        probabilities.resize(fit.classes().len(), 0.0);
+        for (k, (share, _)) in kind.completions.iter().enumerate() {
+            let mine = completed(columns, filled, k);
+            check_columns(&self.plan, &mine, n)?;
+            self.plan.fill(&mine, 0, n, registers, BLOCK);
+            terms.fill(f64::NAN);
+            for i in 0..n {
+                let entry = |j: usize| registers[j * BLOCK + i];
+                let mut same = true;
+                for (j, term) in terms.iter_mut().enumerate() {
+                    same &= *term == entry(j);
+                    *term = entry(j);
+                }
+                if !terms.iter().all(|t| t.abs() < FAR) {
+                    doubts[i].add(Standing::Alone);
+                    continue;
+                }
+                if !same {
+                    fit.probabilities_into(terms, probabilities)?;
+                }
+                // beyond the flakes of the experiment the answer goes back to their shares
+                let back = if doubts[i].standing == Standing::Plain {
+                    0.0
+                } else {
+                    let x: Vec<f64> = mine.iter().map(|c| c[i]).collect();
+                    predictor.resolved().share_of_experiment(kind.variant, &x)
+                };
+                for (column, at) in out.iter_mut().zip(&self.places) {
+                    if let Some(at) = *at {
+                        let p = probabilities[at];
+                        column[i] += share * (p + back * (shares[at] / all - p));
+                    }
                 }
             }
         }
@@ -367,7 +472,7 @@ pub(crate) mod tests {
         /// A row of a block, mixtures included, has the numbers of an estimate to the last bit.
         #[test]
         fn a_row_of_a_block_is_an_estimate(
-            rows in proptest::collection::vec((1.5..20.0, 45.0..88.0, 6.0..60.0, -5.0..25.0), 1..40),
+            rows in proptest::collection::vec((1.5..30.0, 40.0..89.0, 6.0..60.0, -5.0..25.0), 1..40),
             (angle_of_blow, classes) in blow(),
             wide: bool,
             of_sites: bool,
@@ -389,7 +494,7 @@ pub(crate) mod tests {
                 let Classified::Kind(kind) = predictor.classify(&piece(&rows[0]), &ask) else {
                     return Err(TestCaseError::fail("a row of a kind"));
                 };
-                let sizes = ["length_mm", "mass_g"];
+                let sizes = ["length_mm", "width_mm", "thickness_mm", "mass_g"];
                 let batch = predictor.variant_batch(kind.variant, &sizes, &["hinge", "step"], level).unwrap();
                 let n = rows.len();
                 let mut columns: Vec<Vec<f64>> = kind.complete().iter().map(|v| vec![*v; n]).collect();
@@ -399,26 +504,34 @@ pub(crate) mod tests {
                     }
                 }
                 let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
-                let block = || [vec![0.0; n], vec![0.0; n], vec![0.0; n]];
-                let (mut out, mut spare) = ([block(), block()], block());
-                let mut doubtful = vec![false; n];
-                let memory = &mut MixtureMemory::default();
-                batch.fill(&kind, &columns, &mut out, &mut spare, &mut doubtful, memory).unwrap();
-                for (i, row) in rows.iter().enumerate().filter(|(i, _)| !doubtful[*i]) {
-                    let estimate = predictor.estimate(&piece(row), &ask).unwrap();
+                let mut answered = Answered::new(sizes.len(), 2);
+                batch.fill(&predictor, &kind, &columns, &mut answered, &mut BlockMemory::default()).unwrap();
+                let Answered { intervals: out, terminations, doubts } = answered;
+                for (i, row) in rows.iter().enumerate().filter(|(i, _)| doubts[*i].standing != Standing::Alone) {
+                    let estimate = predictor.estimate(&piece(row), &ask);
+                    let row: Vec<f64> = columns.iter().map(|c| c[i]).collect();
+                    let interval = |name: &str| {
+                        let [low, median, high] = out[sizes.iter().position(|s| *s == name)?].each_ref().map(|c| c[i]);
+                        Some(Interval { low, median, high, level })
+                    };
+                    let mut cautions = kind.cautions.clone();
+                    if doubts[i].standing == Standing::Own {
+                        let own = predictor.own_cautions(&kind, &row, &doubts[i], interval);
+                        let Some([before, behind]) = own else { continue };
+                        cautions = [before, cautions, behind].concat();
+                    }
+                    let estimate = estimate.unwrap();
+                    let words = |c: &[Caution]| c.iter().map(Caution::to_string).collect::<Vec<_>>();
+                    prop_assert_eq!(words(&cautions), words(&estimate.cautions));
                     for (size, [low, median, high]) in sizes.iter().zip(&out) {
                         let one = estimate.size(size).unwrap().interval(level).unwrap();
                         let bits = [one.low, one.median, one.high].map(f64::to_bits);
                         prop_assert_eq!(bits, [low[i], median[i], high[i]].map(f64::to_bits), "{} {}", name, size);
                     }
                     if batch.tells_terminations() {
-                        let (mut terms, mut told) = (Vec::new(), Vec::new());
-                        let mut x: Vec<f64> = columns.iter().map(|c| c[i]).collect();
-                        prop_assert!(batch.termination_terms(&kind, &mut x, &mut terms));
-                        batch.terminations(&terms, &mut told).unwrap();
-                        let known = |n: &str| estimate.terminations.iter().find(|t| t.0 == n);
-                        for (name, told) in ["hinge", "step"].iter().zip(told) {
-                            let apart = known(name).map(|t| (t.1.value - told.unwrap()).abs());
+                        for (name, told) in ["hinge", "step"].iter().zip(&terminations) {
+                            let known = estimate.terminations.iter().find(|t| t.0 == *name);
+                            let apart = known.map(|t| (t.1.value - told[i]).abs());
                             prop_assert!(apart.is_none_or(|d| d < 1e-14));
                         }
                     }

@@ -18,6 +18,7 @@ mod root;
 mod series;
 mod student;
 mod tail_quantile;
+mod tails;
 
 pub use chi_squared::{chi_squared_cdf, chi_squared_sf};
 #[cfg(test)]
@@ -32,6 +33,7 @@ pub use student::{
     Student, student_cdf, student_ln_pdf, student_quantile, student_quantile_upper, student_sf,
 };
 pub(crate) use tail_quantile::TailQuantile;
+pub(crate) use tails::{LEAST_TAIL, Tails};
 
 /// ln of the sum of exponentials of terms, without overflow.
 pub(crate) fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {

@@ -15,7 +15,7 @@ use super::root::newton_in_ln;
 use std::f64::consts::PI;
 
 /// Coefficients of v²ⁿ in [sinh(v/2)/(v/2)]^(−½), computed to 60 digits from the power series of sinh.
-const SINH_SERIES: [f64; 11] = [
+pub(super) const SINH_SERIES: [f64; 11] = [
     1.0,
     -0.020833333333333332,
     0.000390625,
@@ -125,16 +125,6 @@ impl Student {
         } else {
             1.0 - self.far_tail(-x)
         }
-    }
-
-    /// First and second derivative of the density at x, as shares of it.
-    pub(crate) fn pdf_slopes(&self, x: f64) -> (f64, f64) {
-        if self.df.is_infinite() {
-            return (-x, x * x - 1.0);
-        }
-        let (df, total) = (self.df, self.df + x * x);
-        let slope = -(df + 1.0) * x / total;
-        (slope, slope * slope - (df + 1.0) * (df - x * x) / (total * total))
     }
 
     /// P(0 < T < x), negative for x < 0: the distribution function less one half, without cancellation.

@@ -1,7 +1,8 @@
-//! The blocks of a table of estimates: plain rows a chunk at a time, the others one by one.
+//! The blocks of a table of estimates: plain rows of one group together, the others one by one.
 //!
 //! A row is plain where its numbers can be read and are in their bounds, its text needs no quotes, and its sizes are not
-//! averaged over terminations. Whether it is depends on the row alone, never on the block it stands in.
+//! averaged over terminations. Whether it is depends on the row alone, never on the block it stands in. Rows are gathered
+//! by what is worked out together, and written in their order.
 
 use super::digits::{millionths, put_rounded};
 use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
@@ -12,18 +13,21 @@ use super::row::Row;
 use super::rows::Made;
 use super::text::like_formula;
 use super::write::Line;
+use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::error::Result;
 use crate::form::BLOCK;
-use crate::predict::row_kind::{Classified, MixtureMemory, RowKind, VariantBatch};
-use crate::predict::{Caution, Predictor, Quantiles};
+use crate::predict::batch::Standing;
+use crate::predict::row_kind::{Answered, BlockMemory, Classified, RowKind, VariantBatch};
+use crate::predict::{Caution, Interval, Predictor, Quantiles};
 use crate::strike::Measured;
 use crate::vocabulary::ClassKind;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
 
-/// Kinds of rows remembered at once. This crate's choice, no source.
+/// Kinds of rows remembered at once, and rows gathered before they are written. This crate's choices, no source.
 const MOST_KINDS: usize = 512;
+const MOST_ROWS: usize = 16 * BLOCK;
 
 /// What is read of a cell.
 #[derive(Debug, Clone, Copy)]
@@ -140,8 +144,9 @@ pub(super) struct Flow<'t> {
 /// Rows of one kind.
 struct PlainKind<'t> {
     predictor: &'t Predictor,
-    batch: Arc<VariantBatch>,
     kind: RowKind,
+    /// Which group its rows are worked out in.
+    group: usize,
     /// Numbers of a row: place in the input row, which of the understood columns.
     numbers: Vec<(usize, usize)>,
     /// Sizes that its rows may hold: which of those asked, which of the understood columns, the size's column, and the
@@ -162,10 +167,54 @@ enum KindOfRow<'t> {
     OneByOne,
 }
 
+/// Plain rows that are worked out together: of one variant, and where they are mixtures of one kind.
+struct Group {
+    batch: Arc<VariantBatch>,
+    /// A kind of theirs.
+    of: usize,
+    rows: usize,
+    /// Input rows, a column for each entry.
+    columns: Vec<Vec<f64>>,
+    /// Measured sizes, in the order of the sizes asked; not a number where none.
+    held: Vec<[f64; 4]>,
+    answered: Answered,
+}
+
+impl Group {
+    fn new(batch: Arc<VariantBatch>, of: usize, width: usize, sizes: usize) -> Group {
+        let (columns, answered) = (vec![Vec::new(); width], Answered::new(sizes, TERMINATIONS.len()));
+        Group { batch, of, rows: 0, columns, held: Vec::new(), answered }
+    }
+
+    /// Takes a row: its numbers by understood column.
+    fn push(&mut self, kind: &PlainKind<'_>, values: &[f64]) {
+        self.columns.iter_mut().zip(kind.kind.complete()).for_each(|(column, v)| column.push(*v));
+        for (place, column) in &kind.numbers {
+            self.columns[*place][self.rows] = values[*column];
+        }
+        let mut held = [f64::NAN; 4];
+        kind.held.iter().for_each(|(size, column, ..)| held[*size] = values[*column]);
+        self.held.push(held);
+        self.rows += 1;
+    }
+
+    /// Works the rows out.
+    fn fill(&mut self, plain: &PlainKind<'_>, memory: &mut BlockMemory) -> Result<()> {
+        let columns: Vec<&[f64]> = self.columns.iter().map(|c| &c[..]).collect();
+        self.batch.fill(plain.predictor, &plain.kind, &columns, &mut self.answered, memory)
+    }
+
+    fn clear(&mut self) {
+        self.rows = 0;
+        self.columns.iter_mut().for_each(Vec::clear);
+        self.held.clear();
+    }
+}
+
 /// A record waiting to be written.
 struct Entry {
     record: Record,
-    /// Kind and place among the numbers of the chunk; none for a row that is done by itself.
+    /// Kind and place among the rows of its group; none for a row that is done by itself.
     plain: Option<(usize, usize)>,
     /// Cells like formulas, and whether the platform area was worked out, where it is plain.
     formulas: u32,
@@ -186,25 +235,13 @@ struct Chunk<'t> {
     area: bool,
     /// Numbers of the row being read, by understood column.
     values: Vec<f64>,
-    /// Input rows of the plain rows, by place.
-    columns: Vec<Vec<f64>>,
-    /// Measured sizes of the plain rows, in the order of the sizes asked; not a number where none.
-    held: Vec<[f64; 4]>,
-    slots: usize,
-    /// A kind of theirs.
-    of: Option<usize>,
+    groups: Vec<Group>,
     entries: Vec<Entry>,
-    intervals: Vec<[Vec<f64>; 3]>,
-    spare: [Vec<f64>; 3],
-    doubtful: Vec<bool>,
     quantiles: Quantiles,
-    /// A row's input, terms, and the last terms with what was written for them.
-    x: Vec<f64>,
-    terms: Vec<f64>,
-    last_terms: Vec<f64>,
-    last_terminations: Vec<u8>,
-    terminations: Vec<Option<f64>>,
-    memory: MixtureMemory,
+    /// The last probabilities of terminations, and what was written for them.
+    last_told: [f64; TERMINATIONS.len()],
+    told: Vec<u8>,
+    memory: BlockMemory,
 }
 
 impl<'t> Flow<'t> {
@@ -216,7 +253,7 @@ impl<'t> Flow<'t> {
 
     /// Works a block through: its rows with their estimates, in their order.
     pub fn work(&self, block: &mut Block<Work>) {
-        let mut chunk = Chunk::new(self.how.sizes.len(), self.header.columns.len());
+        let mut chunk = Chunk::new(self.header.columns.len());
         block.each(&self.header, self.longest, |input, record, work| {
             let bytes = &input[record.text.clone()];
             let simple = !record.quoted && std::str::from_utf8(bytes).is_ok();
@@ -224,7 +261,8 @@ impl<'t> Flow<'t> {
                 if simple { self.plain(bytes, record.number, work, &mut chunk, input)? } else { None };
             let (formulas, area) = (chunk.formulas, chunk.area);
             chunk.entries.push(Entry { record, plain, formulas, area });
-            if chunk.slots == BLOCK || chunk.entries.len() >= 4 * BLOCK {
+            let full = |(kind, _): (usize, usize)| chunk.group_of(kind).is_some_and(|g| g.rows == BLOCK);
+            if plain.is_some_and(full) || chunk.entries.len() >= MOST_ROWS {
                 self.flush(input, work, &mut chunk)?;
             }
             Ok(())
@@ -257,36 +295,9 @@ impl<'t> Flow<'t> {
             }
         };
         let KindOfRow::Plain(plain) = &chunk.kinds[kind] else { return Ok(None) };
-        // a chunk holds rows of one variant, and where they are mixtures of one kind
-        let others = |k: &KindOfRow<'t>| match k {
-            KindOfRow::Plain(b) => !(Arc::ptr_eq(&plain.batch, &b.batch) && plain.kind.goes_with(&b.kind)),
-            KindOfRow::OneByOne => true,
-        };
-        if chunk.of.is_some_and(|k| k != kind && others(&chunk.kinds[k])) {
-            self.flush(input, work, chunk)?;
-        }
-        chunk.of = Some(kind);
-        let KindOfRow::Plain(plain) = &chunk.kinds[kind] else { return Ok(None) };
-        let slot = chunk.slots;
-        let width = plain.kind.complete().len();
-        if chunk.columns.len() < width {
-            chunk.columns.resize(width, vec![0.0; BLOCK]);
-        }
-        for (column, v) in chunk.columns.iter_mut().zip(plain.kind.complete()) {
-            column[slot] = *v;
-        }
-        for (place, column) in &plain.numbers {
-            chunk.columns[*place][slot] = chunk.values[*column];
-        }
-        if chunk.held.len() <= slot {
-            chunk.held.push([f64::NAN; 4]);
-        }
-        chunk.held[slot] = [f64::NAN; 4];
-        for (size, column, ..) in &plain.held {
-            chunk.held[slot][*size] = chunk.values[*column];
-        }
-        chunk.slots += 1;
-        Ok(Some((kind, slot)))
+        let group = &mut chunk.groups[plain.group];
+        group.push(plain, &chunk.values);
+        Ok(Some((kind, group.rows - 1)))
     }
 
     /// Reads the cells of a record: numbers and the key of its kind; false where the row must be understood in full.
@@ -327,10 +338,11 @@ impl<'t> Flow<'t> {
                     self.count_kinds(work, chunk);
                     chunk.by_key.clear();
                     chunk.kinds.clear();
+                    chunk.groups.clear();
                     chunk.values = values;
                 }
                 work.row.take(number, record, false);
-                let Some(kind) = self.classify(&work.row)? else { return Ok(None) };
+                let Some(kind) = self.classify(&work.row, chunk)? else { return Ok(None) };
                 chunk.kinds.push(kind);
                 chunk.by_key.insert(chunk.key.clone(), chunk.kinds.len() - 1);
                 chunk.kinds.len() - 1
@@ -342,7 +354,7 @@ impl<'t> Flow<'t> {
     }
 
     /// What rows of the kind of this one have in common; none where this row cannot tell.
-    fn classify(&self, row: &Row) -> Result<Option<KindOfRow<'t>>> {
+    fn classify(&self, row: &Row, chunk: &mut Chunk<'t>) -> Result<Option<KindOfRow<'t>>> {
         if row.refused().is_some() || row.problems().len() > 0 {
             return Ok(None);
         }
@@ -378,7 +390,8 @@ impl<'t> Flow<'t> {
             }
         }
         let site = row.class("site").unwrap_or_default().to_string();
-        let plain = PlainKind { predictor, batch, kind, numbers, held, site, tail, rows: 0, seen: false };
+        let group = chunk.group(batch, &kind, self.how.sizes.len());
+        let plain = PlainKind { predictor, kind, group, numbers, held, site, tail, rows: 0, seen: false };
         Ok(Some(KindOfRow::Plain(Box::new(plain))))
     }
 
@@ -403,21 +416,19 @@ impl<'t> Flow<'t> {
 
     /// Writes the rows gathered.
     fn flush(&self, input: &[u8], work: &mut Work, chunk: &mut Chunk<'t>) -> Result<()> {
-        let n = std::mem::take(&mut chunk.slots);
-        chunk.doubtful.clear();
-        chunk.doubtful.resize(n, false);
-        if let Some(KindOfRow::Plain(plain)) = chunk.of.take().map(|k| &chunk.kinds[k]) {
-            let columns: Vec<&[f64]> = chunk.columns.iter().map(|c| &c[..n]).collect();
-            let Chunk { intervals, spare, doubtful, memory, .. } = chunk;
-            plain.batch.fill(&plain.kind, &columns, intervals, spare, doubtful, memory)?;
+        let Chunk { kinds, groups, memory, .. } = &mut *chunk;
+        for group in groups.iter_mut().filter(|g| g.rows > 0) {
+            if let KindOfRow::Plain(plain) = &kinds[group.of] {
+                group.fill(plain, memory)?;
+            }
         }
         let entries = std::mem::take(&mut chunk.entries);
         for entry in &entries {
             let done = match entry.plain {
-                Some((kind, slot)) if !chunk.doubtful[slot] => {
+                Some((kind, slot)) => {
                     self.write_plain(&input[entry.record.text.clone()], kind, slot, work, chunk)?
                 }
-                _ => false,
+                None => false,
             };
             if done {
                 work.summary.noticed(entry.record.number, entry.formulas, entry.area);
@@ -427,6 +438,7 @@ impl<'t> Flow<'t> {
         }
         chunk.entries = entries;
         chunk.entries.clear();
+        chunk.groups.iter_mut().for_each(Group::clear);
         Ok(())
     }
 
@@ -439,68 +451,88 @@ impl<'t> Flow<'t> {
         work: &mut Work,
         chunk: &mut Chunk<'t>,
     ) -> Result<bool> {
-        let separator = self.header.separator;
         let KindOfRow::Plain(plain) = &mut chunk.kinds[kind] else { return Ok(false) };
-        let columns = &chunk.columns;
-        let width = plain.kind.complete().len();
-        let tells = plain.batch.tells_terminations() && plain.kind.tells_terminations;
-        if tells {
-            chunk.x.clear();
-            chunk.x.extend(columns[..width].iter().map(|c| c[slot]));
-            if !plain.batch.termination_terms(&plain.kind, &mut chunk.x, &mut chunk.terms) {
-                return Ok(false);
-            }
-            if chunk.terms != chunk.last_terms || chunk.last_terminations.is_empty() {
-                plain.batch.terminations(&chunk.terms, &mut chunk.terminations)?;
-                chunk.last_terminations.clear();
-                for p in &chunk.terminations {
-                    chunk.last_terminations.push(separator);
-                    if let Some(p) = p {
-                        put_rounded(millionths(*p), &mut chunk.last_terminations);
-                    }
-                }
-                chunk.last_terms.clone_from(&chunk.terms);
-            }
+        let group = &chunk.groups[plain.group];
+        let Answered { intervals, terminations, doubts } = &group.answered;
+        let (batch, predictor, doubts) = (&group.batch, plain.predictor, &doubts[slot]);
+        if doubts.standing == Standing::Alone {
+            return Ok(false);
         }
-        // a measured size that lies outside is a doubt of its own
         let sizes = |(at, _, column, common): &(usize, usize, String, f64)| {
-            let observed = chunk.held[slot][*at];
-            let [low, median, high] = [0, 1, 2].map(|end| chunk.intervals[*at][end][slot]);
+            let observed = group.held[slot][*at];
+            let [low, median, high] = [0, 1, 2].map(|end| intervals[*at][end][slot]);
             (observed > 0.0).then(|| (column.clone(), *common, MeasuredSize { observed, low, median, high }))
         };
         let held: Vec<_> = plain.held.iter().filter_map(sizes).collect();
-        if held.iter().any(|(.., size)| !size.inside()) {
-            return Ok(false);
+        let outside = held.iter().filter(|(.., size)| !size.inside()).map(|(column, _, size)| {
+            let MeasuredSize { observed: measured, low, high, .. } = *size;
+            Doubt::MeasuredOutside { column: column.clone(), measured, low, high }.into()
+        });
+        let mut cautions: Vec<Caution> = Vec::new();
+        if doubts.standing == Standing::Own {
+            let of = |name: &str| self.how.sizes.iter().position(|s| *s == name);
+            let interval = |name: &str| {
+                let [low, median, high] = intervals[of(name)?].each_ref().map(|end| end[slot]);
+                Some(Interval { low, median, high, level: self.how.level })
+            };
+            let x: Vec<f64> = group.columns.iter().map(|c| c[slot]).collect();
+            let own = predictor.own_cautions(&plain.kind, &x, doubts, interval);
+            let Some([before, behind]) = own else { return Ok(false) };
+            if !(before.is_empty() && behind.is_empty()) {
+                cautions = [before, plain.kind.cautions.clone(), behind].concat();
+            }
         }
-        let calibration = plain.predictor.calibration().name();
+        for caution in outside {
+            if cautions.is_empty() {
+                cautions.clone_from(&plain.kind.cautions);
+            }
+            cautions.push(caution);
+        }
+        let calibration = predictor.calibration().name();
         for (column, common, size) in &held {
             let law = (self.how.level, *common);
             work.summary.measured_size((calibration, column), &plain.site, size, law);
         }
         let out = &mut work.lines;
         out.made(record);
-        for (size, intervals) in chunk.intervals.iter().enumerate() {
-            if plain.batch.has(size) {
+        for (size, intervals) in intervals.iter().enumerate() {
+            if batch.has(size) {
                 intervals.iter().for_each(|end| out.rounded(Some(end[slot])));
             } else {
                 out.blanks(3);
             }
         }
-        if tells {
-            out.made(&chunk.last_terminations);
+        if batch.tells_terminations() && plain.kind.tells_terminations {
+            let told: [f64; TERMINATIONS.len()] = std::array::from_fn(|k| terminations[k][slot]);
+            if told.map(f64::to_bits) != chunk.last_told.map(f64::to_bits) {
+                chunk.told.clear();
+                for p in told {
+                    chunk.told.push(self.header.separator);
+                    if !p.is_nan() {
+                        put_rounded(millionths(p), &mut chunk.told);
+                    }
+                }
+                chunk.last_told = told;
+            }
+            out.made(&chunk.told);
         } else {
             out.blanks(TERMINATIONS.len());
         }
-        out.made(&plain.tail);
+        let own = !cautions.is_empty();
+        if own {
+            self.tail(predictor, &plain.kind, &cautions, out);
+        } else {
+            out.made(&plain.tail);
+        }
         out.end();
-        if plain.seen {
+        if plain.seen && !own {
             plain.rows += 1;
         } else {
             // the first of a block, so that the summary gives the first of its kind as its example
-            let variant = &plain.predictor.calibration().variants()[plain.kind.variant].name;
-            work.summary.plain(plain.predictor.calibration().name(), variant, 1);
-            work.summary.doubted(&plain.kind.cautions, false);
-            plain.seen = true;
+            let variant = &predictor.calibration().variants()[plain.kind.variant].name;
+            work.summary.plain(calibration, variant, 1);
+            work.summary.doubted(if own { &cautions } else { &plain.kind.cautions }, false);
+            plain.seen |= !own;
         }
         Ok(true)
     }
@@ -535,9 +567,8 @@ impl<'t> Flow<'t> {
     }
 }
 
-impl Chunk<'_> {
-    fn new(sizes: usize, understood: usize) -> Self {
-        let block = || [vec![0.0; BLOCK], vec![0.0; BLOCK], vec![0.0; BLOCK]];
+impl<'t> Chunk<'t> {
+    fn new(understood: usize) -> Self {
         Chunk {
             kinds: Vec::new(),
             by_key: HashMap::new(),
@@ -547,21 +578,33 @@ impl Chunk<'_> {
             formulas: 0,
             area: false,
             values: vec![f64::NAN; understood],
-            columns: Vec::new(),
-            held: Vec::new(),
-            slots: 0,
-            of: None,
+            groups: Vec::new(),
             entries: Vec::new(),
-            intervals: (0..sizes).map(|_| block()).collect(),
-            spare: block(),
-            doubtful: Vec::new(),
             quantiles: Quantiles::default(),
-            x: Vec::new(),
-            terms: Vec::new(),
-            last_terms: Vec::new(),
-            last_terminations: Vec::new(),
-            terminations: Vec::new(),
-            memory: MixtureMemory::default(),
+            last_told: [f64::INFINITY; TERMINATIONS.len()],
+            told: Vec::new(),
+            memory: BlockMemory::default(),
         }
+    }
+
+    /// The group that rows of a kind belong to, where they are plain.
+    fn group_of(&self, kind: usize) -> Option<&Group> {
+        match &self.kinds[kind] {
+            KindOfRow::Plain(plain) => Some(&self.groups[plain.group]),
+            KindOfRow::OneByOne => None,
+        }
+    }
+
+    /// The group that rows of the next kind are worked out in.
+    fn group(&mut self, batch: Arc<VariantBatch>, kind: &RowKind, sizes: usize) -> usize {
+        let goes_with = |g: &Group| match &self.kinds[g.of] {
+            KindOfRow::Plain(plain) => Arc::ptr_eq(&g.batch, &batch) && plain.kind.goes_with(kind),
+            KindOfRow::OneByOne => false,
+        };
+        if let Some(known) = self.groups.iter().position(goes_with) {
+            return known;
+        }
+        self.groups.push(Group::new(batch, self.kinds.len(), kind.complete().len(), sizes));
+        self.groups.len() - 1
     }
 }
