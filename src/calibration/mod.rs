@@ -45,6 +45,7 @@ pub use fitting::{
 pub use local::{Local, LocalReport, TypicalPlatform};
 pub use loss::loss_recipe;
 pub(crate) use shared::ResolvedShared;
+use shared::of_places;
 pub(crate) use shared::{KnownLevel, SharedCorrelation};
 pub use shared::{RecoveryThreshold, SharedEffect};
 
@@ -384,23 +385,15 @@ impl Calibration {
         }
         let broken = |e: serde_json::Error| wrong("file", format!("not a calibration: {e}"));
         let version: Version = serde_json::from_str(text).map_err(broken)?;
+        let refused = |what: String| Err(wrong("schema", format!("{what} (accepted: 1 to {SCHEMA})")));
         match version.schema {
-            Some(1..=SCHEMA) => {}
+            Some(1..=SCHEMA) => Calibration::new(serde_json::from_str(text).map_err(broken)?),
             Some(newer) if newer > SCHEMA => {
-                return Err(wrong(
-                    "schema",
-                    format!("version {newer} is newer than this program knows (accepted: 1 to {SCHEMA})"),
-                ));
+                refused(format!("version {newer} is newer than this program knows"))
             }
-            Some(other) => {
-                return Err(wrong(
-                    "schema",
-                    format!("version {other} is not known (accepted: 1 to {SCHEMA})"),
-                ));
-            }
-            None => return Err(wrong("schema", format!("no schema version (accepted: 1 to {SCHEMA})"))),
+            Some(other) => refused(format!("version {other} is not known")),
+            None => refused("no schema version".to_string()),
         }
-        Calibration::new(serde_json::from_str(text).map_err(broken)?)
     }
 
     /// Its JSON text, ending in a line break. Reading and writing again gives the same bytes.
@@ -488,13 +481,8 @@ impl Calibration {
         let mut parts = self.parts;
         for v in &mut parts.variants {
             let keep: Vec<usize> = (0..v.sizes.len()).filter(|i| wanted(&v.sizes[*i])).collect();
-            let cut = |m: &[Vec<f64>]| -> Vec<Vec<f64>> {
-                keep.iter().map(|i| keep.iter().map(|j| m[*i][*j]).collect()).collect()
-            };
-            v.residual_correlation = cut(&v.residual_correlation);
-            for s in &mut v.shared_correlation {
-                s.correlation = cut(&s.correlation);
-            }
+            v.residual_correlation = of_places(&v.residual_correlation, &keep);
+            v.shared_correlation.iter_mut().for_each(|s| *s = s.of_places(&keep));
             if keep.len() < v.sizes.len() {
                 v.box_density_g_cm3 = None;
             }

@@ -7,45 +7,31 @@ use super::term::{Input, Term, ln, log10, product, tangent, value};
 use super::transform::Transform;
 use super::{ANGLE, AREA, DEPTH};
 use crate::error::{Error, Result};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// The shape of a regression: transform, terms, and optionally terms of the spread.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "UncheckedForm", deny_unknown_fields)]
+#[serde(remote = "Self", deny_unknown_fields)]
 pub struct Form {
     name: String,
     transform: Transform,
     intercept: bool,
     terms: Vec<Term>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     spread_terms: Vec<Term>,
     citation: String,
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct UncheckedForm {
-    name: String,
-    transform: Transform,
-    intercept: bool,
-    terms: Vec<Term>,
-    #[serde(default)]
-    spread_terms: Vec<Term>,
-    citation: String,
+impl Serialize for Form {
+    fn serialize<S: Serializer>(&self, to: S) -> std::result::Result<S::Ok, S::Error> {
+        Form::serialize(self, to)
+    }
 }
 
-impl TryFrom<UncheckedForm> for Form {
-    type Error = Error;
-    fn try_from(f: UncheckedForm) -> Result<Form> {
-        let form = Form {
-            name: f.name,
-            transform: f.transform,
-            intercept: f.intercept,
-            terms: f.terms,
-            spread_terms: f.spread_terms,
-            citation: f.citation,
-        };
-        form.check()?;
+impl<'de> Deserialize<'de> for Form {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> std::result::Result<Self, D::Error> {
+        let form = Form::deserialize(from)?;
+        form.check().map_err(serde::de::Error::custom)?;
         Ok(form)
     }
 }

@@ -415,16 +415,13 @@ impl Forward {
             vec![End { share: 1.0, x, terms, place }]
         };
         let fit = tells.map(|t| &t.model.fit);
-        let place = |baseline: usize, i: usize| (i != baseline).then(|| i - usize::from(i > baseline));
         // known, and either the sizes can be conditioned on it or they do not depend on it
         if let Some(name) = ended
             && (termination.is_none() || code(name).is_some())
         {
             let class = fit.and_then(|f| f.classes().iter().position(|c| c == name));
-            return Ok(match (fit, class) {
-                (Some(f), Some(i)) if frame.terminations => {
-                    one(set(code(name)), terms, place(f.baseline(), i))
-                }
+            return Ok(match class {
+                Some(i) if frame.terminations => one(set(code(name)), terms, i.checked_sub(1)),
                 _ => one(set(code(name)), None, None),
             });
         }
@@ -437,7 +434,7 @@ impl Forward {
                         share,
                         x: set(*c),
                         terms: Some(terms.clone()),
-                        place: place(fit.baseline(), i),
+                        place: i.checked_sub(1),
                     })
                     .collect())
             }

@@ -47,9 +47,7 @@ impl TryFrom<Stored> for LipModel {
     fn try_from(stored: Stored) -> Result<LipModel> {
         let layout = Layout::of([&stored.form]);
         let compiled = stored.form.compile(&layout)?;
-        let sound = stored.fit.classes() == ["no", "yes"]
-            && stored.fit.baseline() == 0
-            && stored.fit.terms().len() == compiled.terms();
+        let sound = stored.fit.classes() == ["no", "yes"] && stored.fit.terms().len() == compiled.terms();
         if !sound {
             return Err(Error::Calibration {
                 at: Place::column("lip"),

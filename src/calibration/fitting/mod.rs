@@ -36,7 +36,7 @@ use crate::material::PercussorMaterial;
 use crate::strike::Measured;
 use recipe::{check_method, known_termination};
 use running::{Flakes, Reading, Running};
-use shrunken::shared_correlation;
+use shrunken::{keep_levels, shared_correlation};
 use std::collections::BTreeMap;
 
 /// Takes flakes one by one and finishes into a calibration.
@@ -442,7 +442,6 @@ impl Collector {
         let mut reports = Vec::new();
         // standardised residuals, one column a size, not a number where the size is missing
         let mut residuals: Vec<Vec<f64>> = Vec::new();
-        let mut effects: Vec<Vec<Effects>> = Vec::new();
         let mut ranges: Vec<Range> = Vec::new();
         let kept = recipe.sizes[0].method.kept.as_ref();
         let together = kept.map(|kept| self.fit_kept(recipe, kept, first)).transpose()?;
@@ -469,17 +468,17 @@ impl Collector {
         for fitted in all {
             reports.push(FitReport::of(&recipe.name, &fitted));
             residuals.push(fitted.standardised);
-            effects.push(fitted.effects);
             sizes.push(fitted.model);
         }
         let (joint_flakes, residual_correlation, shared_correlation) = match within {
             Some((shared, within, flakes)) => (flakes, within, shared),
             None => {
                 let (flakes, within) = correlation(&residuals);
-                let shared = shared_correlation(&effects, &within);
+                let shared = shared_correlation(&sizes, &within);
                 (flakes, within, shared)
             }
         };
+        sizes.iter_mut().zip(&recipe.sizes).for_each(|(m, s)| keep_levels(m, &s.method.shared));
         let variant = Variant {
             name: recipe.name.clone(),
             sizes,
@@ -568,13 +567,6 @@ pub(crate) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::re
         return Err("crushed platform".to_string());
     }
     Ok(())
-}
-
-/// Effects of the groups of one column on one size: by name the effect and the share of its variance that is told.
-struct Effects {
-    by: String,
-    variance: f64,
-    groups: BTreeMap<(Option<String>, String), (f64, f64)>,
 }
 
 /// Whether a size is fitted by least squares.

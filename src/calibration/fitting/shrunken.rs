@@ -1,8 +1,8 @@
 //! The rows of a fit beyond least squares, fitted whole and by parts, and what a calibration keeps of it.
 
+use super::Standing;
 use super::recipe::{SharedRecipe, TailsToTry};
-use super::{Effects, Standing};
-use crate::calibration::{KnownLevel, SharedCorrelation, SharedEffect, Tails};
+use crate::calibration::{KnownLevel, SharedCorrelation, SharedEffect, SizeModel, Tails};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use crate::fit::shrunken::{self, SharedRows, Shrunken, ShrunkenFit};
@@ -35,7 +35,6 @@ pub(super) struct Grouped {
     /// Places among the design's columns of the terms whose slope varies.
     slopes: Vec<usize>,
     terms: Vec<usize>,
-    levels: bool,
 }
 
 /// Parts that a fit is tried on in turn. Common practice, no source.
@@ -85,7 +84,6 @@ impl Grouped {
             of,
             slopes: recipe.terms.iter().map(|t| t + offset).collect(),
             terms: recipe.terms.clone(),
-            levels: recipe.levels,
         })
     }
 
@@ -249,28 +247,22 @@ impl Rows {
         }
     }
 
-    /// The shared effects as a calibration keeps them, with the covariance of the variances.
+    /// The shared effects with those of every group, and the covariance of the variances.
     pub(super) fn effects(&self, fit: &ShrunkenFit) -> (Vec<SharedEffect>, Vec<Vec<f64>>) {
         let numbers = self.numbers();
-        let mut shared: Vec<SharedEffect> = Vec::new();
+        let mut shared = Vec::new();
         for ((s, f), number) in self.shared.iter().zip(fit.shared()).zip(&numbers) {
             let level = |(k, (of, name)): (usize, &(Option<String>, String))| {
                 let g = &f.groups[number[k]];
-                let known = shared.last().is_some_and(|o| !o.levels.is_empty());
                 KnownLevel {
                     name: name.clone(),
-                    of: of.clone().filter(|_| known),
+                    of: of.clone(),
                     effect: g.effect.clone(),
                     covariance: rows_of(&g.covariance),
                     with_coefficients: rows_of(&g.with_coefficients),
-                    with_outer: g
-                        .with_outer
-                        .as_ref()
-                        .filter(|_| known)
-                        .map_or(Vec::new(), |(_, m)| rows_of(m)),
+                    with_outer: g.with_outer.as_ref().map_or(Vec::new(), |(_, m)| rows_of(m)),
                 }
             };
-            let levels = if s.levels { s.names.iter().enumerate().map(level).collect() } else { Vec::new() };
             shared.push(SharedEffect {
                 by: s.by.clone(),
                 groups: s.names.len() as u64,
@@ -278,7 +270,7 @@ impl Rows {
                 covariance: rows_of(&f.covariance),
                 degrees_of_freedom: None,
                 ln_spread_sd: 0.0,
-                levels,
+                levels: s.names.iter().enumerate().map(level).collect(),
             });
         }
         (shared, if self.shared.is_empty() { Vec::new() } else { self.variances(fit) })
@@ -304,26 +296,6 @@ impl Rows {
         }
         all
     }
-
-    /// What is needed to correlate the effects of one size with those of another.
-    pub(super) fn to_correlate(&self, fit: &ShrunkenFit) -> Vec<Effects> {
-        let numbers = self.numbers();
-        let of = self.shared.iter().zip(fit.shared()).zip(&numbers);
-        of.map(|((s, f), number)| {
-            let variance = f.covariance[(0, 0)];
-            let group = |(k, name): (usize, &(Option<String>, String))| {
-                let g = &f.groups[number[k]];
-                (name.clone(), (g.effect[0], (1.0 - g.covariance[(0, 0)] / variance).clamp(0.0, 1.0)))
-            };
-            let groups = if variance > 0.0 {
-                s.names.iter().enumerate().map(group).collect()
-            } else {
-                BTreeMap::new()
-            };
-            Effects { by: s.by.clone(), variance, groups }
-        })
-        .collect()
-    }
 }
 
 /// Correlations of shared effects between sizes, for the columns that all sizes have.
@@ -332,29 +304,36 @@ impl Rows {
 /// where c is the covariance of the effects, r the correlation of flakes within a group, and v² = τ²(1 − w)/w the
 /// variance of a group's mean that its flakes bring; c follows by moments, and is drawn towards 0 until the whole is a
 /// correlation matrix.
-pub(super) fn shared_correlation(effects: &[Vec<Effects>], within: &[Vec<f64>]) -> Vec<SharedCorrelation> {
-    let sizes = effects.len();
-    let columns = effects.first().map_or(&[][..], |e| e);
+pub(super) fn shared_correlation(models: &[SizeModel], within: &[Vec<f64>]) -> Vec<SharedCorrelation> {
+    let sizes = models.len();
     let mut found = Vec::new();
-    for column in columns {
-        let of: Vec<&Effects> = effects.iter().flatten().filter(|e| e.by == column.by).collect();
+    for by in models.iter().take(1).flat_map(|m| &m.shared).map(|e| &e.by) {
+        let of: Vec<&SharedEffect> =
+            models.iter().flat_map(|m| &m.shared).filter(|e| e.by == *by && !e.levels.is_empty()).collect();
         if of.len() != sizes || sizes < 2 {
             continue;
         }
+        let variance = |i: usize| of[i].covariance[0][0];
+        // by name the effect and the share of its variance that is told; none where groups do not differ
+        let told = |i: usize| -> BTreeMap<_, _> {
+            let told = |l: &KnownLevel| (1.0 - l.covariance[0][0] / variance(i)).clamp(0.0, 1.0);
+            let groups = of[i].levels.iter().filter(|_| variance(i) > 0.0);
+            groups.map(|l| ((l.of.as_ref(), &l.name), (l.effect[0], told(l)))).collect()
+        };
+        let groups: Vec<BTreeMap<_, _>> = (0..sizes).map(told).collect();
         let mut m = DMatrix::identity(sizes, sizes);
         for i in 0..sizes {
             for j in 0..i {
-                let (a, b) = (of[i], of[j]);
                 let (mut sum, mut weight) = (0.0, 0.0);
-                for (name, (x, w)) in &a.groups {
-                    let Some((y, v)) = b.groups.get(name).filter(|(_, v)| *v > 0.0 && *w > 0.0) else {
+                for (name, (x, w)) in &groups[i] {
+                    let Some((y, v)) = groups[j].get(name).filter(|(_, v)| *v > 0.0 && *w > 0.0) else {
                         continue;
                     };
-                    let noise = (a.variance * (1.0 - w) / w * b.variance * (1.0 - v) / v).sqrt();
+                    let noise = (variance(i) * (1.0 - w) / w * variance(j) * (1.0 - v) / v).sqrt();
                     sum += x * y - w * v * within[i][j] * noise;
                     weight += w * v;
                 }
-                let c = sum / weight / (a.variance * b.variance).sqrt();
+                let c = sum / weight / (variance(i) * variance(j)).sqrt();
                 let c = if c.is_finite() { c.clamp(-0.99, 0.99) } else { 0.0 };
                 m[(i, j)] = c;
                 m[(j, i)] = c;
@@ -364,9 +343,22 @@ pub(super) fn shared_correlation(effects: &[Vec<Effects>], within: &[Vec<f64>]) 
             let diagonal = DMatrix::identity(sizes, sizes);
             m = m * 0.95 + diagonal * 0.05;
         }
-        found.push(SharedCorrelation { by: column.by.clone(), correlation: rows_of(&m) });
+        found.push(SharedCorrelation { by: by.clone(), correlation: rows_of(&m) });
     }
     found
+}
+
+/// Takes out the groups that the recipe does not keep, and what others say of these.
+pub(super) fn keep_levels(model: &mut SizeModel, recipe: &[SharedRecipe]) {
+    let mut outer = true;
+    for (e, asked) in model.shared.iter_mut().zip(recipe) {
+        if !asked.levels {
+            e.levels.clear();
+        } else if !outer {
+            e.levels.iter_mut().for_each(|l| (l.of, l.with_outer) = (None, Vec::new()));
+        }
+        outer = asked.levels;
+    }
 }
 
 /// A standardised residual on a normal scale, through the t that it is from.

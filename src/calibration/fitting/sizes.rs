@@ -3,7 +3,7 @@
 use super::recipe::{SizeRecipe, TailsToTry};
 use super::running::{PIECE, Reading, Running, each_block};
 use super::shrunken::{Grouped, Rows, chosen, conditional, rows_of};
-use super::{Collector, Effects, Standing};
+use super::{Collector, Standing};
 use crate::calibration::{Recorded, SizeModel, Spread, Tails};
 use crate::error::{Error, Result};
 use crate::fit::linear::LinearFit;
@@ -20,7 +20,6 @@ pub(super) struct FittedSize {
     pub(super) states: u64,
     pub(super) standardised: Vec<f64>,
     pub(super) left_out_flakes: u64,
-    pub(super) effects: Vec<Effects>,
     pub(super) adjusted_r_squared: Option<f64>,
     pub(super) penalty: Option<f64>,
     pub(super) effective_parameters: f64,
@@ -61,7 +60,6 @@ impl FittedSize {
             states: running.seen.flakes,
             standardised: standing.standardised,
             left_out_flakes: standing.left_out_flakes,
-            effects: Vec::new(),
             adjusted_r_squared: None,
             penalty: None,
             effective_parameters: f64::NAN,
@@ -157,7 +155,6 @@ impl Collector {
         Ok(FittedSize {
             model,
             aic_own_unit: conditional(&fit, ln_jacobian),
-            effects: data.to_correlate(&fit),
             penalty: fit.lambda().filter(|l| l.is_finite()),
             effective_parameters: fit.effective_parameters(),
             shrunken: (data.piece.is_none())

@@ -42,6 +42,7 @@ pub struct Logits {
 pub struct MultinomialFit {
     classes: Vec<String>,
     class_rows: Vec<f64>,
+    /// The first, always.
     baseline: usize,
     empty_classes: Vec<String>,
     terms: Vec<String>,
@@ -85,7 +86,7 @@ pub(super) fn package(
     let fit = MultinomialFit {
         classes: seen.iter().map(|&c| names[c].clone()).collect(),
         class_rows: seen.iter().map(|&c| rows[c] as f64).collect(),
-        baseline: seen.iter().position(|&c| c == prepared.baseline).unwrap_or(0),
+        baseline: 0,
         empty_classes,
         terms: design.names().to_vec(),
         coefficients,
@@ -119,11 +120,6 @@ impl MultinomialFit {
         &self.class_rows
     }
 
-    /// The baseline, as an index into [`MultinomialFit::classes`].
-    pub(crate) fn baseline(&self) -> usize {
-        self.baseline
-    }
-
     /// Classes that were named but had no rows: no coefficients, no probability.
     #[cfg(test)]
     pub(crate) fn empty_classes(&self) -> &[String] {
@@ -150,7 +146,7 @@ impl MultinomialFit {
     /// that is not the baseline, then of the next.
     #[cfg(test)]
     pub(crate) fn coefficient_names(&self) -> impl Iterator<Item = (&str, &str)> {
-        self.others()
+        (1..self.classes.len())
             .flat_map(move |c| self.terms.iter().map(move |t| (self.classes[c].as_str(), t.as_str())))
     }
 
@@ -205,11 +201,6 @@ impl MultinomialFit {
         &self.cautions
     }
 
-    /// Indices of the classes that are not the baseline.
-    fn others(&self) -> impl Iterator<Item = usize> + '_ {
-        (0..self.classes.len()).filter(move |c| *c != self.baseline)
-    }
-
     /// Probability of each class for one row of terms.
     ///
     /// # Errors
@@ -253,7 +244,7 @@ impl MultinomialFit {
     pub(crate) fn logits(&self, row: &[f64]) -> Result<Logits> {
         let mut all = vec![0.0; self.classes.len()];
         self.linear_predictors_into(row, &mut all)?;
-        let values = DVector::from_iterator(all.len() - 1, self.others().map(|c| all[c]));
+        let values = DVector::from_column_slice(&all[1..]);
         let p = row.len();
         let covariance = DMatrix::from_fn(values.len(), values.len(), |k, l| {
             let mut sum = 0.0;
@@ -277,9 +268,8 @@ impl MultinomialFit {
     pub(crate) fn probability_intervals(&self, row: &[f64], level: f64) -> Result<Vec<ProbabilityInterval>> {
         let z = normal_quantile(0.5 + 0.5 * LEVEL.check(level)?);
         let logits = self.logits(row)?;
-        let place: Vec<usize> = self.others().collect();
         let mut eta = vec![0.0; self.classes.len()];
-        place.iter().zip(logits.values.iter()).for_each(|(c, v)| eta[*c] = *v);
+        eta[1..].copy_from_slice(logits.values.as_slice());
         let mut prob = eta.clone();
         softmax(&mut prob);
         let mut out = Vec::with_capacity(eta.len());
@@ -287,10 +277,8 @@ impl MultinomialFit {
             let top = (0..eta.len()).filter(|&l| l != c).map(|l| eta[l]).fold(f64::NEG_INFINITY, f64::max);
             let others: f64 = (0..eta.len()).filter(|&l| l != c).map(|l| (eta[l] - top).exp()).sum();
             let logit = eta[c] - top - others.ln();
-            let gradient = DVector::from_iterator(
-                place.len(),
-                place.iter().map(|&l| if l == c { 1.0 } else { -(eta[l] - top).exp() / others }),
-            );
+            let slope = |l: usize| if l == c { 1.0 } else { -(eta[l] - top).exp() / others };
+            let gradient = DVector::from_fn(eta.len() - 1, |k, _| slope(k + 1));
             let variance = gradient.dot(&(&logits.covariance * &gradient)).max(0.0);
             if !variance.is_finite() {
                 return Err(far(variance));
@@ -309,14 +297,10 @@ impl MultinomialFit {
         let (p, classes) = (self.terms.len(), self.classes.len());
         check_size("terms of a row", row.len(), p)?;
         check_size("places for probabilities", out.len(), classes)?;
-        let mut k = 0;
-        for (c, slot) in out.iter_mut().enumerate() {
-            *slot = 0.0;
-            if c != self.baseline {
-                for (j, x) in row.iter().enumerate() {
-                    *slot += self.coefficients[(k, j)] * x;
-                }
-                k += 1;
+        out.fill(0.0);
+        for (k, slot) in out[1..].iter_mut().enumerate() {
+            for (j, x) in row.iter().enumerate() {
+                *slot += self.coefficients[(k, j)] * x;
             }
         }
         match out.iter().find(|v| !v.is_finite()) {
@@ -333,8 +317,8 @@ impl MultinomialFit {
         }
         check_names("classes", &self.classes).map_err(|e| e.to_string())?;
         check_names("empty_classes", &self.empty_classes).map_err(|e| e.to_string())?;
-        if self.baseline >= n {
-            return Err(format!("baseline {} (accepted: 0 to {})", self.baseline, n - 1));
+        if self.baseline != 0 {
+            return Err(format!("baseline {} (accepted: 0, the first class)", self.baseline));
         }
         if let Some(both) = self.empty_classes.iter().find(|c| self.classes.contains(c)) {
             return Err(format!("{both} is both fitted and empty"));
