@@ -14,7 +14,7 @@
 //! | `read` | [`TableReader`]: the one way in, row by row or in blocks |
 //! | `row` | [`Row`], [`RowOutcome`], [`Tally`] |
 //! | `stretches` | a table as columns of numbers and single rows |
-//! | `write` | [`TableWriter`]: the one way out |
+//! | `write` | the one way out |
 //! | `digits` | numbers from and to text, for columns of many |
 //! | `estimates` | a table in, its estimates out: [`TableEstimates`] |
 //! | `flow` | the blocks of such a table: plain rows a chunk at a time |
@@ -94,7 +94,8 @@ pub use read::TableReader;
 pub use report::TableReport;
 pub use row::{Row, RowOutcome, Tally};
 pub use summary::{Reasons, Summary};
-pub use write::{Cell, TableWriter};
+#[cfg(test)]
+pub(crate) use write::{Cell, TableWriter};
 
 #[cfg(all(test, feature = "table"))]
 mod tests;

@@ -9,12 +9,13 @@ use std::io::Write;
 
 /// A cell to write.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Cell<'a> {
+pub(crate) enum Cell<'a> {
     /// Nothing.
     Blank,
     /// A number, with a decimal point and as few digits as give the same number back; blank if not finite.
     Number(f64),
     /// A number rounded to six significant digits, as estimates are written; blank if not finite.
+    #[cfg(test)]
     Rounded(f64),
     /// Text, quoted where it needs to be.
     Text(&'a str),
@@ -45,24 +46,8 @@ impl<'a> From<&'a str> for Cell<'a> {
 /// reads back in either case. A refused row stays in place: one with too few cells is filled up with blanks;
 /// of one with too many, the cells beyond the header line are not written (the table stays rectangular) but told in
 /// the reason ([`Row::refused`](super::Row::refused)). A row of the right length comes back byte for byte.
-///
-/// ```
-/// use conchoid::table::{Cell, TableOptions, TableReader, TableWriter};
-/// let mut table = TableReader::new("flake;depth_mm\nA1;7,5\n".as_bytes(), &TableOptions::new())?;
-/// let mut out = TableWriter::new(Vec::new(), table.header(), &["expected_mass_g_median", "cautions"])?;
-/// let mut row = table.row();
-/// while table.read(&mut row)? {
-///     out.write(&row, &[Cell::Number(21.25), Cell::Text("stone; unknown")])?;
-/// }
-/// let text = String::from_utf8(out.finish()?).unwrap();
-/// assert_eq!(
-///     text,
-///     "flake;depth_mm;expected_mass_g_median;cautions\nA1;7,5;21.25;\"stone; unknown\"\n"
-/// );
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug)]
-pub struct TableWriter<W: Write> {
+pub(crate) struct TableWriter<W: Write> {
     writer: W,
     line: Line,
     carried: usize,
@@ -177,7 +162,7 @@ impl<W: Write> TableWriter<W> {
     /// # Errors
     /// [`Error::Table`] naming an added column that the input has already, [`Error::Io`] when the writer
     /// fails.
-    pub fn new(writer: W, header: &Header, added: &[&str]) -> Result<Self> {
+    pub(crate) fn new(writer: W, header: &Header, added: &[&str]) -> Result<Self> {
         if let Some(twice) = added.iter().find(|a| header.names().any(|n| n.trim() == **a)) {
             return Err(Error::Table {
                 at: Place::column(shorten(twice)),
@@ -216,12 +201,13 @@ impl<W: Write> TableWriter<W> {
         Ok(table)
     }
 
-    /// Writes a row of the input with the cells added.
+    /// Writes a row of the input with the cells added, one by one, as `rows.rs` does with whole lines.
     ///
     /// # Errors
     /// [`Error::Shape`] when the cells are not as many as the columns added, [`Error::Io`] when the writer
     /// fails.
-    pub fn write(&mut self, row: &Row, added: &[Cell<'_>]) -> Result<()> {
+    #[cfg(test)]
+    pub(crate) fn write(&mut self, row: &Row, added: &[Cell<'_>]) -> Result<()> {
         self.check(added)?;
         self.line.row(row);
         self.cells(added);
@@ -231,7 +217,7 @@ impl<W: Write> TableWriter<W> {
     /// Writes a row of a table of our own.
     ///
     /// # Errors
-    /// As [`TableWriter::write`]; [`Error::Invalid`] when the table continues an input.
+    /// [`Error::Shape`] when the cells are not as many as the columns, [`Error::Io`] when the writer fails, [`Error::Invalid`] when the table continues an input.
     pub(crate) fn write_cells(&mut self, cells: &[Cell<'_>]) -> Result<()> {
         if self.carried != 0 {
             return Err(Error::invalid("row", "this table continues an input, whose row must be given"));
@@ -253,6 +239,7 @@ impl<W: Write> TableWriter<W> {
             match cell {
                 Cell::Text(text) => self.line.text(text),
                 Cell::Number(v) => self.line.number(*v),
+                #[cfg(test)]
                 Cell::Rounded(v) => self.line.rounded(Some(*v)),
                 Cell::Blank => self.line.blanks(1),
             }
@@ -278,7 +265,7 @@ impl<W: Write> TableWriter<W> {
     ///
     /// # Errors
     /// [`Error::Io`] when the writer fails.
-    pub fn finish(mut self) -> Result<W> {
+    pub(crate) fn finish(mut self) -> Result<W> {
         self.lines(&[])?;
         self.writer.flush()?;
         Ok(self.writer)
