@@ -3,7 +3,7 @@
 use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::measured::{KeptAbove, by};
+use crate::measured::{By, KeptAbove};
 use crate::report::{Format, Page, count};
 use crate::taken::TakenIn;
 use crate::{assemblage_plot, tables};
@@ -125,10 +125,12 @@ fn totals(
     let table = tables::open(&o.table, &options)?;
     // one calibration for the whole table: by what its columns can hold
     let column = |name: &str| table.header().column(name);
-    let held = by(
-        |name| given.number(name).or(column(name).map(|_| 1.0)),
-        |name| given.class(name).or_else(|| column(name).filter(|_| name != "stone").map(|_| "recorded")),
-    );
+    let held = By {
+        number: &|name| given.number(name).or(column(name).map(|_| 1.0)),
+        class: &|name| {
+            given.class(name).or_else(|| column(name).filter(|_| name != "stone").map(|_| "recorded"))
+        },
+    };
     let calibration = o.blow.calibration(named, &held)?;
     o.blow.check_also(&calibration, false)?;
     let predictor = Predictor::new(calibration)?;

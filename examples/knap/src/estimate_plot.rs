@@ -3,7 +3,7 @@
 
 use crate::blow::Given;
 use crate::failure::Outcome;
-use crate::measured::by;
+use crate::measured::By;
 use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale, points};
 use crate::report::{Ends, count, percent, short, unit, with_unit};
 use crate::tables::save;
@@ -46,7 +46,7 @@ pub fn single(
             let share = i as f64 / (POINTS - 1) as f64;
             let value = low + (high - low) * share * share;
             let number = |name: &str| if name == range.name { Some(value) } else { given.number(name) };
-            let row = by(number, |name| given.class(name));
+            let row = By { number: &number, class: &|name| given.class(name) };
             // where the form has no answer there is no curve
             let Ok(there) = predictor.estimate(&row, ask) else { continue };
             let Some(p) = there.sizes.get(k) else { continue };

@@ -8,25 +8,19 @@ use conchoid::form;
 use conchoid::predict::{MeasurementErrors, in_words};
 use conchoid::strike::Measured;
 use std::collections::BTreeMap;
-use std::marker::PhantomData;
 
 /// Measurements by what gives a number, and what gives a class, by its name.
-pub struct By<'a, N, C>(N, C, PhantomData<&'a ()>);
-
-/// The same, made.
-pub fn by<'a, N: Fn(&str) -> Option<f64>, C: Fn(&str) -> Option<&'a str>>(
-    number: N,
-    class: C,
-) -> By<'a, N, C> {
-    By(number, class, PhantomData)
+pub struct By<'a> {
+    pub number: &'a dyn Fn(&str) -> Option<f64>,
+    pub class: &'a dyn Fn(&str) -> Option<&'a str>,
 }
 
-impl<'a, N: Fn(&str) -> Option<f64>, C: Fn(&str) -> Option<&'a str>> Measured for By<'a, N, C> {
+impl Measured for By<'_> {
     fn number(&self, name: &str) -> Option<f64> {
-        self.0(name)
+        (self.number)(name)
     }
     fn class(&self, name: &str) -> Option<&str> {
-        self.1(name)
+        (self.class)(name)
     }
 }
 

@@ -2,7 +2,7 @@
 
 use crate::blow::{BlowOptions, parsed};
 use crate::failure::{Failure, Outcome, Whose};
-use crate::measured::by;
+use crate::measured::By;
 use crate::original_plot;
 use crate::report::{Ends, Page, RowFormat, behind, percent, probability, short, table_as_table};
 use crate::tables::{self, Sink};
@@ -166,24 +166,21 @@ fn single(
     level: f64,
 ) -> Outcome<u8> {
     let given = o.blow.given()?;
-    let Some(now) = o.mass_now_g else {
+    if o.mass_now_g.is_none() {
         return Err(Failure::usage(
             "--mass-now-g is needed: the mass that remains bounds the original from below",
         ));
-    };
-    let remains = Remains::new(now)
-        .and_then(|r| r.with_missing_g(o.mass_missing_g.unwrap_or(0.0)))
-        .and_then(|r| r.with_length_mm(o.length_now_mm))
-        .asked()?;
+    }
     let predictor = Predictor::new(calibration)?;
-    let now = self::now(o)?;
-    let piece = by(
-        |name| match name {
+    let now = now(o)?;
+    let piece = By {
+        number: &|name| match name {
             "mass_missing_g" => o.mass_missing_g,
             _ => now.number(name).or_else(|| given.number(name)),
         },
-        |name| now.class(name).or_else(|| given.class(name)),
-    );
+        class: &|name| now.class(name).or_else(|| given.class(name)),
+    };
+    let remains = Remains::of(&piece).asked()?;
     let found = look.sizes(&predictor).original(&piece, ask).asked()?;
     if let Some(path) = &o.plot {
         original_plot::single(path, &found, &remains, level)?;

@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::measured::by;
+use crate::measured::By;
 use crate::number::{self, number};
 use crate::plan_plot;
 use crate::report::{Format, Page, percent};
@@ -237,7 +237,8 @@ fn at(experiment: Experiment, text: &str) -> Outcome<Experiment> {
         numbers.push((*column, read("at", text, v)?));
     }
     let number = |name: &str| numbers.iter().find(|(n, _)| *n == name).map(|(_, v)| *v);
-    experiment.at(text, &by(number, |name| percussor.filter(|_| name == "percussor"))).map_err(usage)
+    let class = |name: &str| percussor.filter(|_| name == "percussor");
+    experiment.at(text, &By { number: &number, class: &class }).map_err(usage)
 }
 
 /// A command that may be pasted into a shell, broken before options.
