@@ -95,15 +95,21 @@ pub fn answering(flake: &(impl Measured + ?Sized)) -> &'static str {
 /// assert!(bundled::named("obsidian").is_err());
 /// ```
 pub fn named(name: &str) -> Result<Calibration> {
-    let text = match name {
-        "controlled-glass" => include_str!("controlled-glass.json"),
-        "hard-hammer-flint" => include_str!("hard-hammer-flint.json"),
-        "hard-hammer-quartzite" => include_str!("hard-hammer-quartzite.json"),
-        LOSS => include_str!("retouched-flint.json"),
-        "excavated-flakes" => include_str!("excavated-flakes.json"),
-        other => return Err(Error::unknown_name("calibration", other, NAMES.into_iter().chain([LOSS]))),
-    };
-    Calibration::from_json(text)
+    Calibration::from_json(bundled(name)?.1)
+}
+
+/// What is bundled: the name, the JSON text, and the file name of the table that it was made from.
+static BUNDLED: [(&str, &str, &str); 5] = [
+    (NAMES[0], include_str!("controlled-glass.json"), "glass-controlled.csv"),
+    (NAMES[1], include_str!("hard-hammer-flint.json"), "flint-replication.csv"),
+    (NAMES[2], include_str!("hard-hammer-quartzite.json"), "quartzite-by-core.csv"),
+    (NAMES[3], include_str!("excavated-flakes.json"), "flakes-of-sites.csv"),
+    (LOSS, include_str!("retouched-flint.json"), "retouch-sequences.csv"),
+];
+
+fn bundled(name: &str) -> Result<&'static (&'static str, &'static str, &'static str)> {
+    let unknown = || Error::unknown_name("calibration", name, BUNDLED.iter().map(|b| b.0));
+    BUNDLED.iter().find(|b| b.0 == name).ok_or_else(unknown)
 }
 
 /// How a bundled calibration is made, and the file name of the table it is made from.
@@ -111,20 +117,10 @@ pub fn named(name: &str) -> Result<Calibration> {
 /// # Errors
 /// [`Error::UnknownName`] with the list of names.
 pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
-    let mut recipe = Recipe::of(&named(name)?);
-    let file = match name {
-        "controlled-glass" => "glass-controlled.csv",
-        "hard-hammer-flint" => {
-            recipe.struck_with = Some("hammerstone".to_string());
-            "flint-replication.csv"
-        }
-        "hard-hammer-quartzite" => "quartzite-by-core.csv",
-        "excavated-flakes" => "flakes-of-sites.csv",
-        _ => {
-            recipe.keep_incomplete = true;
-            "retouch-sequences.csv"
-        }
-    };
+    let (_, text, file) = bundled(name)?;
+    let mut recipe = Recipe::of(&Calibration::from_json(text)?);
+    recipe.struck_with = (name == NAMES[1]).then(|| "hammerstone".to_string());
+    recipe.keep_incomplete = name == LOSS;
     recipe.grows = !matches!(name, "excavated-flakes" | LOSS);
     for s in recipe.variants.iter_mut().flat_map(|v| &mut v.sizes) {
         s.method = match name {

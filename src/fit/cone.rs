@@ -51,13 +51,6 @@ impl Inequalities {
     }
 }
 
-/// The nearest point, and how many inequalities hold it.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Nearest {
-    pub(crate) point: Vec<f64>,
-    pub(crate) active: usize,
-}
-
 /// The point nearest to `b` in the metric of a covariance, of which `root` is the lower Cholesky factor. `watched` are
 /// the inequalities that are looked at first, none for all of them; those that were broken on the way join it.
 ///
@@ -68,13 +61,12 @@ pub(crate) fn nearest(
     root: &DMatrix<f64>,
     all: &Inequalities,
     watched: &mut Vec<usize>,
-) -> Result<Nearest> {
+) -> Result<Vec<f64>> {
     let (p, m) = (b.len(), all.between.len());
     let mut point = b.to_vec();
     let mut is_taken = vec![[false; 2]; m];
     // in z, each of unit length
     let mut taken: Vec<(DVector<f64>, f64)> = Vec::new();
-    let mut active = 0;
     // those that were broken the last time all were looked at are looked at alone until they hold
     let mut looked_at = if watched.is_empty() { (0..m).collect() } else { watched.clone() };
     for _ in 0..ROUNDS {
@@ -109,13 +101,12 @@ pub(crate) fn nearest(
             }
         }
         if taken.len() > before {
-            let z;
-            (z, active) = least_distance(&taken, p)?;
+            let z = least_distance(&taken, p)?;
             point = (DVector::from_column_slice(b) + root * z).as_slice().to_vec();
         } else if complete {
             watched.sort_unstable();
             watched.dedup();
-            return Ok(Nearest { point, active });
+            return Ok(point);
         } else {
             looked_at = (0..m).collect();
         }
@@ -127,8 +118,8 @@ fn impossible() -> Error {
     Error::not_converged("the constrained fit", "no coefficients obey all that is asked of them")
 }
 
-/// The shortest z with row'z >= least for every row, and how many rows hold it.
-fn least_distance(rows: &[(DVector<f64>, f64)], p: usize) -> Result<(DVector<f64>, usize)> {
+/// The shortest z with row'z >= least for every row.
+fn least_distance(rows: &[(DVector<f64>, f64)], p: usize) -> Result<DVector<f64>> {
     let columns: Vec<DVector<f64>> = rows
         .iter()
         .map(|(row, least)| DVector::from_iterator(p + 1, row.iter().chain([least]).copied()))
@@ -144,9 +135,8 @@ fn least_distance(rows: &[(DVector<f64>, f64)], p: usize) -> Result<(DVector<f64
     }
     let held: Vec<usize> = (0..rows.len()).filter(|i| u[*i] > 0.0).collect();
     // once more with what holds as equations, so that rounding of the dual does not stay in the answer
-    let z = shortest(&held.iter().map(|i| &rows[*i]).collect::<Vec<_>>(), p)
-        .unwrap_or_else(|| rest.rows(0, p) / last);
-    Ok((z, held.len()))
+    Ok(shortest(&held.iter().map(|i| &rows[*i]).collect::<Vec<_>>(), p)
+        .unwrap_or_else(|| rest.rows(0, p) / last))
 }
 
 /// The shortest z with row'z = least for every row; nothing where the rows depend on each other.
@@ -250,7 +240,7 @@ mod tests {
         let found =
             nearest(&[1.0, 2.0], &DMatrix::identity(2, 2), &at_least(&[([1.0, 1.0], 0.0)]), &mut vec![])
                 .unwrap();
-        assert_eq!(found, Nearest { point: vec![1.0, 2.0], active: 0 });
+        assert_eq!(found, [1.0, 2.0]);
     }
 
     #[test]
@@ -260,8 +250,7 @@ mod tests {
         let found =
             nearest(&[-2.0, 3.0], &v.cholesky().unwrap().l(), &at_least(&[([1.0, 0.0], 0.0)]), &mut vec![])
                 .unwrap();
-        assert!(found.point[0].abs() < 1e-14 && (found.point[1] - 3.5).abs() < 1e-14, "{found:?}");
-        assert_eq!(found.active, 1);
+        assert!(found[0].abs() < 1e-14 && (found[1] - 3.5).abs() < 1e-14, "{found:?}");
     }
 
     #[test]
@@ -292,24 +281,24 @@ mod tests {
         all.iter().for_each(|(row, least)| other.push(&row.map(|v| -v), f64::NEG_INFINITY, -least));
         for first in [vec![], watched, vec![0, 1]] {
             let again = nearest(&b, &root, &other, &mut first.clone()).unwrap();
-            for (u, v) in again.point.iter().zip(&found.point) {
+            for (u, v) in again.iter().zip(&found) {
                 assert!((u - v).abs() < 1e-9, "{again:?} {found:?}");
             }
         }
-        assert!(found.active > 1);
+        assert!(all.iter().filter(|c| dot(&c.0, &found) - c.1 < 1e-8).count() > 1);
         for c in &all {
-            assert!(dot(&c.0, &found.point) - c.1 > -1e-8);
+            assert!(dot(&c.0, &found) - c.1 > -1e-8);
         }
         // no feasible direction lowers the distance: towards the inner point and towards small moves of it
         let metric = v.try_inverse().unwrap();
-        let from = DVector::from_iterator(p, found.point.iter().zip(&b).map(|(x, b)| x - b));
+        let from = DVector::from_iterator(p, found.iter().zip(&b).map(|(x, b)| x - b));
         let slope = &metric * from;
         for k in 0..2000 {
             let mut to = inside.clone();
             to[k % p] += 0.4 * next();
-            let steps: Vec<f64> = (0..p).map(|i| to[i] + 0.3 * next() - found.point[i]).collect();
+            let steps: Vec<f64> = (0..p).map(|i| to[i] + 0.3 * next() - found[i]).collect();
             let feasible = all.iter().all(|c| {
-                let moved: Vec<f64> = found.point.iter().zip(&steps).map(|(x, s)| x + 1e-3 * s).collect();
+                let moved: Vec<f64> = found.iter().zip(&steps).map(|(x, s)| x + 1e-3 * s).collect();
                 dot(&c.0, &moved) >= c.1
             });
             if feasible {

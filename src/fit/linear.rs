@@ -406,35 +406,23 @@ impl LinearFit {
     pub fn covariance(&self) -> Vec<Vec<f64>> {
         let p = self.names.len();
         let s2 = self.rss / self.degrees_of_freedom();
-        // columns of R^-1; the covariance is their Gram matrix
-        let inverse: Vec<Vec<f64>> = (0..p)
-            .map(|j| {
-                let mut e = vec![0.0; p];
-                e[j] = 1.0;
-                back_substitute(&self.triangle, p, &e)
-            })
-            .collect();
+        // the Gram matrix of the columns of R^-1
+        let inverse = self.inverse();
         (0..p)
             .map(|a| (0..p).map(|b| s2 * inverse.iter().map(|c| c[a] * c[b]).sum::<f64>()).collect())
             .collect()
     }
 
-    /// Columns of R^-1, each down to its diagonal, one after the other.
-    pub(crate) fn inverse_triangle(&self) -> Vec<f64> {
+    /// Columns of R^-1.
+    fn inverse(&self) -> Vec<Vec<f64>> {
         let p = self.names.len();
-        let column = |j: usize| {
-            let mut e = vec![0.0; p];
-            e[j] = 1.0;
-            let mut column = back_substitute(&self.triangle, p, &e);
-            column.truncate(j + 1);
-            column
-        };
-        (0..p).flat_map(column).collect()
+        let unit = |j: usize| (0..p).map(|i| f64::from(u8::from(i == j))).collect::<Vec<f64>>();
+        (0..p).map(|j| back_substitute(&self.triangle, p, &unit(j))).collect()
     }
 
-    /// The residual sum of squares.
-    pub(crate) fn residual_squares(&self) -> f64 {
-        self.rss
+    /// Columns of R^-1, each down to its diagonal, one after the other.
+    pub(crate) fn inverse_triangle(&self) -> Vec<f64> {
+        self.inverse().into_iter().enumerate().flat_map(|(j, c)| c.into_iter().take(j + 1)).collect()
     }
 
     /// Standard errors of the coefficients.

@@ -22,6 +22,7 @@ pub(crate) mod tests;
 
 #[cfg(test)]
 pub(crate) use new_row::NewRow;
+pub(crate) use new_row::dot;
 
 use crate::error::{Error, Place, Result, check_size};
 use nalgebra::DMatrix;

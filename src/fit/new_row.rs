@@ -35,7 +35,7 @@ pub(crate) fn check_new(row: &[f64], names: &[String]) -> Result<()> {
     }
 }
 
-/// a'b.
+/// a'b, in the order of the terms.
 pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }

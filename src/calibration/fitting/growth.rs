@@ -350,7 +350,7 @@ fn brought(
         b.extend_from_slice(own);
         at += own.len();
     }
-    let found = nearest(&b, &root, all, watched)?.point;
+    let found = nearest(&b, &root, all, watched)?;
     let mut rest = &found[..];
     Ok(estimates
         .iter()

@@ -1,7 +1,7 @@
 //! What a table records of its flakes, counted before a fit is chosen: which sizes, which measurements of the platform
 //! together, how the flakes end; and the recipe that these allow.
 
-use super::{Recipe, TerminationRecipe, ToldApart, VariantRecipe, as_struck};
+use super::{Recipe, SIZE_COLUMNS, TerminationRecipe, ToldApart, VariantRecipe, as_struck};
 use crate::by_name::each_once;
 use crate::calibration::{Provenance, SIZES};
 use crate::error::{Error, Result};
@@ -9,17 +9,6 @@ use crate::fit::multinomial::Penalty;
 use crate::form::{Form, TERMINATION, Transform, ln, value};
 use crate::strike::Measured;
 use std::collections::BTreeMap;
-
-/// The columns that a size may be read from, each with its size; where a table has several for one size, that of most
-/// flakes is taken, and of equally many the one that stands first here.
-pub const SIZE_COLUMNS: [(&str, &str); 6] = [
-    ("length_mm", "length_mm"),
-    ("width_mm", "width_mm"),
-    ("thickness_mm", "thickness_mm"),
-    ("mean_thickness_mm", "thickness_mm"),
-    ("max_thickness_mm", "thickness_mm"),
-    ("mass_g", "mass_g"),
-];
 
 /// Flakes for each coefficient that a variant, or a size in it, needs to be proposed. (This crate's choice, no source:
 /// what few flakes leave open is in the intervals, so that a variant need only be worth having.)

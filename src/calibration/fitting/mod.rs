@@ -18,9 +18,11 @@ mod sizes;
 
 #[cfg(test)]
 pub(crate) use columns::triangle;
-pub use inventory::{Inventory, SIZE_COLUMNS};
+pub use inventory::Inventory;
 pub use part::Part;
-pub use recipe::{Method, Recipe, SharedRecipe, SizeRecipe, TerminationRecipe, ToldApart, VariantRecipe};
+pub use recipe::{
+    Method, Recipe, SIZE_COLUMNS, SharedRecipe, SizeRecipe, TerminationRecipe, ToldApart, VariantRecipe,
+};
 pub(crate) use recipe::{SETTINGS, TailsToTry};
 pub use report::{Figure, FitReport, Report, Taken};
 pub(crate) use report::{Offered, commonest_first};

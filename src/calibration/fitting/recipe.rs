@@ -7,6 +7,17 @@ use crate::error::{Error, Result};
 use crate::fit::multinomial::Penalty;
 use crate::form::{ANGLE_OF_BLOW, Form, LANDS_ON, Layout, PERCUSSOR_CLASS, Term};
 
+/// The columns that a size may be read from, each with its size; where a table has several for one size, that of most
+/// flakes is taken, and of equally many the one that stands first here.
+pub const SIZE_COLUMNS: [(&str, &str); 6] = [
+    ("length_mm", "length_mm"),
+    ("width_mm", "width_mm"),
+    ("thickness_mm", "thickness_mm"),
+    ("mean_thickness_mm", "thickness_mm"),
+    ("max_thickness_mm", "thickness_mm"),
+    ("mass_g", "mass_g"),
+];
+
 /// One size to be fitted.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SizeRecipe {
@@ -326,17 +337,9 @@ impl Recipe {
     /// # Errors
     /// [`Error::UnknownName`] for a size that does not exist.
     pub fn single(name: &str, size: &str, form: Form, provenance: Provenance) -> Result<Recipe> {
-        const KNOWN: [&str; 7] = [
-            "length_mm",
-            "width_mm",
-            "thickness_mm",
-            "mean_thickness_mm",
-            "max_thickness_mm",
-            "mass_g",
-            crate::flake::ORIGINAL_OVER_NOW,
-        ];
-        if !KNOWN.contains(&size) {
-            return Err(Error::unknown_name("size", size, KNOWN));
+        let known = SIZE_COLUMNS.iter().map(|(column, _)| *column).chain([crate::flake::ORIGINAL_OVER_NOW]);
+        if !known.clone().any(|k| k == size) {
+            return Err(Error::unknown_name("size", size, known));
         }
         let needs = form.needs();
         Ok(Recipe {

@@ -271,7 +271,7 @@ impl Collector {
         let mut mean_square = if all.count > 0 { all.squares / all.count as f64 } else { 0.0 };
         if (rows.len() as u64) < fit.rows() && all.residuals > 0.0 {
             // the squares of all residuals are known; how much larger the left-out ones are is that of the rows kept
-            mean_square = fit.residual_squares() / fit.rows() as f64 * (all.squares / all.residuals);
+            mean_square = fit.residual_sum_of_squares() / fit.rows() as f64 * (all.squares / all.residuals);
         }
         for (_, inputs) in &running.seen.far {
             let inputs: Vec<f64> = inputs.iter().map(|v| v.unwrap_or(f64::NAN)).collect();

@@ -26,12 +26,13 @@ mod size;
 
 pub(crate) use doubts::{CLEARLY_BEYOND, STEEPEST_DEG, near_tangent};
 pub(crate) use size::{
-    At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, dot, together,
+    At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, together,
 };
 
 use super::caution::{Caution, Doubt};
 use super::{Calibration, SizeModel, TerminationModel, Variant};
 use crate::error::{Error, Place, Result};
+pub(crate) use crate::fit::dot;
 use crate::flake::Technique;
 use crate::form::{ANGLE_OF_BLOW, Compiled, LANDS_ON, PERCUSSOR_CLASS, TERMINATION, Term};
 use crate::material::{PercussorClass, PercussorMaterial};

@@ -13,6 +13,7 @@ use super::beyond::Opening;
 use super::percussor::Carried;
 use crate::calibration::{Range, ResolvedShared, SizeModel, Spread, Tails, cholesky};
 use crate::error::{Error, Result};
+use crate::fit::dot;
 use crate::form::{Compiled, Layout, Transform};
 
 /// A lower triangle, row by row.
@@ -323,9 +324,4 @@ impl ResolvedSize {
     pub(crate) fn variance(&self, d: &[f64]) -> f64 {
         self.factor.quadratic(d, &mut Vec::new())
     }
-}
-
-/// The sum of products, in the order of the terms.
-pub(crate) fn dot(x: &[f64], b: &[f64]) -> f64 {
-    x.iter().zip(b).map(|(x, b)| x * b).sum()
 }

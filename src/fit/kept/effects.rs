@@ -490,10 +490,4 @@ impl Found {
         }
         out
     }
-
-    /// Effects of the sites, without their assemblages.
-    pub(super) fn of_sites(&self, state: &State) -> Vec<DVector<f64>> {
-        let q = state.between.nrows();
-        state.u.iter().map(|u| u.rows(0, q.min(u.len())).into_owned()).collect()
-    }
 }

@@ -104,9 +104,6 @@ pub(crate) struct KeptFit {
     pub(crate) between: DMatrix<f64>,
     /// Covariance of the levels of assemblages of a site.
     pub(crate) assemblages: Option<DMatrix<f64>>,
-    /// Effects of the sites fitted, in the order of `between`: for tests, as no calibration names its sites.
-    #[cfg_attr(not(test), allow(dead_code))]
-    pub(crate) effects: Vec<DVector<f64>>,
     /// Log likelihood with the effects integrated out, less its constant.
     pub(crate) ln_likelihood: f64,
     pub(crate) at_rest: bool,
@@ -156,7 +153,6 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
         within: state.within.clone(),
         between: state.between.clone(),
         assemblages: state.assemblages.clone(),
-        effects: found.of_sites(&state),
         ln_likelihood: found.ln_likelihood,
         at_rest,
     })
