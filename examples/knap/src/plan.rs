@@ -100,14 +100,8 @@ const SETTABLE: [(&str, &str); 4] = [
     (form::ANGLE_OF_BLOW, "angle-of-blow-deg"),
 ];
 
-/// What the experiment calls by a name of its own that is an option here.
-const ASKED: [(&str, &str); 5] = [
-    ("percussor", "percussor"),
-    ("response", "response"),
-    ("spread", "spread"),
-    ("between_cores", "between-cores"),
-    ("difference", "difference"),
-];
+/// What the experiment calls by the name of an option.
+const ASKED: [&str; 5] = ["percussor", "response", "spread", "between_cores", "difference"];
 
 /// Columns that a command may fill.
 const COMMAND_WIDTH: usize = 72;
@@ -117,7 +111,9 @@ fn usage(e: conchoid::Error) -> Failure {
     let column = e.place().and_then(|at| at.column.as_deref());
     // what no platform can be is told of the platform, what the form does not read of the option
     let measured = if matches!(e, conchoid::Error::Invalid { .. }) { &SETTABLE[..] } else { &[] };
-    let option = ASKED.iter().chain(measured).find(|(name, _)| Some(*name) == column);
+    let asked = ASKED.iter().map(|name| (*name, name.replace('_', "-")));
+    let mut options = asked.chain(measured.iter().map(|(name, option)| (*name, option.to_string())));
+    let option = options.find(|(name, _)| Some(*name) == column);
     Failure::usage(match (&e, option) {
         (conchoid::Error::Incomparable { reason }, _) => format!("{reason} (say --spread)"),
         (e, Some((name, option))) => e.to_string().replacen(name, &format!("--{option}"), 1),

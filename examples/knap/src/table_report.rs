@@ -61,7 +61,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     drawn.draw(&sizes_picture, level)?;
 
-    let name = Path::new(&o.table).file_name().map_or(o.table.clone(), |n| n.to_string_lossy().into_owned());
     let others = others(&first, &summary)?;
     let mut compared: Vec<(Assessment, String)> = Vec::new();
     for column in fit.columns(FEWEST) {
@@ -71,10 +70,12 @@ pub fn run(o: &Options) -> Outcome<u8> {
             Err(f) => note!("knap: forms are not compared for {column}: {}", f.message),
         }
     }
-    let beside =
-        |path: &str| Path::new(path).file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned());
-    let mut page =
-        TableReport::new(&name, &summary, level).taken(&o.taken.command(), &o.taken.only).fit(&fit);
+    let beside = |path: &str| {
+        Path::new(path).file_name().map_or(path.to_string(), |n| n.to_string_lossy().into_owned())
+    };
+    let mut page = TableReport::new(&beside(&o.table), &summary, level)
+        .taken(&o.taken.command(), &o.taken.only)
+        .fit(&fit);
     page = page.picture("What was expected of the flakes, and what they are", &beside(&sizes_picture));
     let why = if by_row { "by what its rows hold" } else { "as asked for" };
     if summary.used().any(|(name, ..)| name == first.name()) {
