@@ -2,6 +2,7 @@
 
 use serde::de::{Deserialize, Deserializer, MapAccess, Visitor};
 use serde::ser::{Serialize, Serializer};
+use std::collections::BTreeMap;
 use std::marker::PhantomData;
 
 /// Each item once, in the order in which they come.
@@ -17,6 +18,11 @@ pub(crate) fn each_once<T: PartialEq>(items: impl IntoIterator<Item = T>) -> Vec
 
 pub(crate) fn serialize<S: Serializer, T: Serialize>(pairs: &[(String, T)], s: S) -> Result<S::Ok, S::Error> {
     s.collect_map(pairs.iter().map(|(name, of)| (name, of)))
+}
+
+/// The same in the order of the names.
+pub(crate) fn sorted<S: Serializer, T: Serialize>(pairs: &[(String, T)], s: S) -> Result<S::Ok, S::Error> {
+    s.collect_map(pairs.iter().map(|(name, of)| (name, of)).collect::<BTreeMap<_, _>>())
 }
 
 pub(crate) fn deserialize<'de, D: Deserializer<'de>, T: Deserialize<'de>>(

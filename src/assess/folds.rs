@@ -7,15 +7,6 @@
 use crate::error::{Error, Result, at_least};
 use rand::{Rng, RngExt};
 
-/// Rows that are tested together, in one repeat.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct TestSet {
-    /// Which repeat it belongs to, from 0.
-    pub repeat: usize,
-    /// The rows tested, rising.
-    pub rows: Vec<usize>,
-}
-
 /// A rule of folds, worked out for a number of rows.
 ///
 /// ```
@@ -31,13 +22,14 @@ pub(crate) struct TestSet {
 /// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Folds {
-    rows: usize,
-    repeats: usize,
-    sets: Vec<TestSet>,
+    /// Number of rows the folds are made for.
+    pub(super) rows: usize,
+    /// The rows that are tested together, rising, repeat by repeat.
+    pub(super) sets: Vec<Vec<usize>>,
     /// For each row its group, where rows hang together; none for rows that are kept out of everything.
     groups: Option<Vec<Option<usize>>>,
-    group_names: Vec<String>,
-    rule: String,
+    /// The rule in words (`10 times 10-fold`).
+    pub(super) rule: String,
 }
 
 impl Folds {
@@ -59,7 +51,7 @@ impl Folds {
         }
         let mut sets = Vec::with_capacity(k * repeats);
         let mut order: Vec<usize> = (0..rows).collect();
-        for repeat in 0..repeats {
+        for _ in 0..repeats {
             // Fisher and Yates
             for i in (1..rows).rev() {
                 order.swap(i, rng.random_range(0..=i));
@@ -67,11 +59,11 @@ impl Folds {
             for f in 0..k {
                 let mut rows: Vec<usize> = order.iter().copied().skip(f).step_by(k).collect();
                 rows.sort_unstable();
-                sets.push(TestSet { repeat, rows });
+                sets.push(rows);
             }
         }
         let rule = if repeats == 1 { format!("{k}-fold") } else { format!("{repeats} times {k}-fold") };
-        Ok(Folds { rows, repeats, sets, groups: None, group_names: Vec::new(), rule })
+        Ok(Folds { rows, sets, groups: None, rule })
     }
 
     /// Each row on its own.
@@ -80,9 +72,9 @@ impl Folds {
     /// [`Error::TooFew`] below 2 rows.
     pub fn leave_one_out(rows: usize) -> Result<Folds> {
         at_least("rows to leave one out of", rows, 2)?;
-        let sets = (0..rows).map(|i| TestSet { repeat: 0, rows: vec![i] }).collect();
+        let sets = (0..rows).map(|i| vec![i]).collect();
         let rule = "leave-one-out".to_string();
-        Ok(Folds { rows, repeats: 1, sets, groups: None, group_names: Vec::new(), rule })
+        Ok(Folds { rows, sets, groups: None, rule })
     }
 
     /// All rows of one group (core, knapper) together, in order of first appearance. Rows whose group is
@@ -93,7 +85,7 @@ impl Folds {
     /// [`Error::TooFew`] below 2 groups.
     pub fn leave_one_group_out<S: AsRef<str>>(name: &str, labels: &[Option<S>]) -> Result<Folds> {
         let mut names: Vec<String> = Vec::new();
-        let mut sets: Vec<TestSet> = Vec::new();
+        let mut sets: Vec<Vec<usize>> = Vec::new();
         let mut groups = Vec::with_capacity(labels.len());
         for (i, label) in labels.iter().enumerate() {
             let Some(label) = label.as_ref().map(|l| l.as_ref().trim()).filter(|l| !l.is_empty()) else {
@@ -102,21 +94,14 @@ impl Folds {
             };
             let at = names.iter().position(|n| n == label).unwrap_or_else(|| {
                 names.push(label.to_string());
-                sets.push(TestSet { repeat: 0, rows: Vec::new() });
+                sets.push(Vec::new());
                 names.len() - 1
             });
-            sets[at].rows.push(i);
+            sets[at].push(i);
             groups.push(Some(at));
         }
         at_least(format!("values of {name}"), names.len(), 2)?;
-        Ok(Folds {
-            rows: labels.len(),
-            repeats: 1,
-            sets,
-            groups: Some(groups),
-            group_names: names,
-            rule: format!("leave-one-{name}-out"),
-        })
+        Ok(Folds { rows: labels.len(), sets, groups: Some(groups), rule: format!("leave-one-{name}-out") })
     }
 
     /// Test sets of one's own: one list of sets for each repeat. Rows in no set are only fitted.
@@ -127,7 +112,7 @@ impl Folds {
     #[cfg(test)]
     pub(crate) fn listed(rule: &str, rows: usize, repeats: &[Vec<Vec<usize>>]) -> Result<Folds> {
         let mut sets = Vec::new();
-        for (repeat, list) in repeats.iter().enumerate() {
+        for list in repeats {
             let mut seen = vec![false; rows];
             for set in list {
                 for i in set {
@@ -147,34 +132,12 @@ impl Folds {
                 let mut rows = set.clone();
                 rows.sort_unstable();
                 if !rows.is_empty() {
-                    sets.push(TestSet { repeat, rows });
+                    sets.push(rows);
                 }
             }
         }
         at_least("rows to test", sets.len(), 1)?;
-        Ok(Folds {
-            rows,
-            repeats: repeats.len(),
-            sets,
-            groups: None,
-            group_names: Vec::new(),
-            rule: rule.to_string(),
-        })
-    }
-
-    /// Number of rows the folds are made for.
-    pub(crate) fn rows(&self) -> usize {
-        self.rows
-    }
-
-    /// The test sets, repeat by repeat.
-    pub(crate) fn sets(&self) -> &[TestSet] {
-        &self.sets
-    }
-
-    /// The rule in words (`10 times 10-fold`).
-    pub(crate) fn rule(&self) -> &str {
-        &self.rule
+        Ok(Folds { rows, sets, groups: None, rule: rule.to_string() })
     }
 
     /// What the groups left out are (`core`), where rows hang together.
@@ -191,11 +154,5 @@ impl Folds {
     /// The group of a row, where rows hang together.
     pub(crate) fn group(&self, row: usize) -> Option<usize> {
         self.groups.as_ref()?.get(row).copied().flatten()
-    }
-
-    /// Names of the groups; empty where rows stand on their own.
-    #[cfg(test)]
-    pub(crate) fn group_names(&self) -> &[String] {
-        &self.group_names
     }
 }

@@ -34,8 +34,8 @@
 //! let recipes = [recipe("log-log")?, recipe("tangent-power")?];
 //! let folds = Folds::leave_one_out(flakes.len())?;
 //! let a = cross_validate(&recipes, &flakes, &folds, &Question::new("mass_g"))?;
-//! assert_eq!(a.flakes(), 8);
-//! println!("{}", a.recommendation().sentence());
+//! assert_eq!(a.flakes, 8);
+//! println!("{}", a.recommendation.sentence());
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 
@@ -52,7 +52,7 @@ pub use compare::{
     as_they_stand, cross_validate,
 };
 pub use folds::Folds;
-pub use residual::{CheckedRow, ResidualChecks, residual_checks};
+pub use residual::{ResidualChecks, residual_checks};
 pub use score::{LEVELS, Score};
 
 #[cfg(test)]

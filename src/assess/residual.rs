@@ -54,52 +54,28 @@ pub(crate) struct Check {
 }
 
 impl Check {
-    /// A test, doubtful where its p-value is small; and what to say then, or otherwise.
+    /// A test, by its statistic, what that is called and its p-value: doubtful where the last is small; and what to say
+    /// then, or otherwise.
     fn test(
         name: &str,
-        statistic: f64,
-        statistic_is: String,
-        p_value: f64,
+        (statistic, statistic_is, p_value): (f64, String, f64),
         doubt: impl FnOnce() -> String,
         fine: &str,
     ) -> Check {
         let doubtful = p_value < DOUBTFUL;
-        Check {
-            name: name.to_string(),
-            statistic,
-            statistic_is,
-            p_value: Some(p_value),
-            doubtful,
-            advice: if doubtful { doubt() } else { fine.to_string() },
-        }
+        let advice = if doubtful { doubt() } else { fine.to_string() };
+        Check { name: name.to_string(), statistic, statistic_is, p_value: Some(p_value), doubtful, advice }
     }
-}
-
-/// One row of the fit, on the scale of the form.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct CheckedRow {
-    /// Place among the rows given.
-    pub row: usize,
-    /// Expected transformed size.
-    pub(crate) expected: f64,
-    /// Observed minus expected.
-    pub(crate) residual: f64,
-    /// Between 0 and 1; the sum over all rows is the number of terms.
-    pub(crate) leverage: f64,
-    /// Residual over its standard deviation, the spread taken from all rows.
-    pub(crate) standardised: f64,
-    /// How far all fitted values move if the row is left out (Cook 1977, Technometrics 19:15).
-    pub cooks_distance: f64,
 }
 
 /// The checks of one fit with what they rest on.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct ResidualChecks {
-    /// The rows of the fit.
+    /// The rows of the fit by their places among those given, each with its Cook's distance: how far all fitted values
+    /// move if it is left out (Cook 1977, Technometrics 19:15).
     #[serde(skip)]
-    pub rows: Vec<CheckedRow>,
+    pub cooks_distances: Vec<(usize, f64)>,
     /// The checks, in the order of the table above.
     pub(crate) checks: Vec<Check>,
     /// Rows whose Cook's distance is above 4/n with that distance, the largest first.
@@ -146,72 +122,48 @@ pub fn residual_checks<M: Measured>(
         inputs.push((i, x, y));
     }
     let compiled = asked.form.compile(&layout)?;
-    let (mut design, mut y, mut places) = (Vec::new(), Vec::new(), Vec::new());
-    for (i, x, size) in inputs {
-        if compiled.check(&x, &layout).is_ok() {
-            design.push(compiled.row(&x));
-            y.push(size);
-            places.push(i);
-        }
-    }
+    inputs.retain(|(_, x, _)| compiled.check(x, &layout).is_ok());
+    let places: Vec<usize> = inputs.iter().map(|(i, ..)| *i).collect();
+    let y: Vec<f64> = inputs.iter().map(|(.., y)| *y).collect();
+    let design: Vec<Vec<f64>> = inputs.iter().map(|(_, x, _)| compiled.row(x)).collect();
     let design = Design::from_rows(asked.form.term_names(), &design)?;
-    let labels: Vec<(String, Vec<Option<String>>)> = classes
-        .iter()
-        .map(|c| (c.clone(), places.iter().map(|i| class_of(&rows[*i], c)).collect()))
-        .collect();
-    let mut checks = check_design(&design, &y, &labels)?;
-    for r in &mut checks.rows {
-        r.row = places[r.row];
-    }
-    for (i, _) in &mut checks.influential {
-        *i = places[*i];
-    }
-    Ok(checks)
+    let levels = |c: &String| (c.clone(), places.iter().map(|i| class_of(&rows[*i], c)).collect());
+    let levels: Vec<(String, Vec<Option<String>>)> = classes.iter().map(levels).collect();
+    check_design(&design, &y, &places, &levels)
 }
 
-/// The checks of a design and its responses; `classes` gives each row's level for every class to be looked
-/// at. Rows are named by their place in the design.
+/// The checks of a design and its responses, whose rows have these places among those given; `classes` gives each
+/// row's level for every class to be looked at.
 ///
 /// # Errors
 /// [`Error::Shape`] when lengths differ; [`Error::TooFew`] and [`Error::RankDeficient`] from the fit.
-pub fn check_design(
+pub(super) fn check_design(
     design: &Design,
     y: &[f64],
+    places: &[usize],
     classes: &[(String, Vec<Option<String>>)],
 ) -> Result<ResidualChecks> {
     let fit = linear::fit(design, y, None)?;
-    let n = y.len();
-    if let Some((name, l)) = classes.iter().find(|(_, l)| l.len() != n) {
-        return Err(Error::Shape { what: format!("levels of {name}"), found: l.len(), expected: n });
-    }
     let diagnostics = linear::diagnostics(&fit, design, y, None)?;
-    let rows: Vec<CheckedRow> = diagnostics
-        .iter()
-        .enumerate()
-        .map(|(row, d)| CheckedRow {
-            row,
-            expected: y[row] - d.residual,
-            residual: d.residual,
-            leverage: d.leverage,
-            standardised: d.standardised,
-            cooks_distance: d.cooks_distance,
-        })
-        .collect();
+    let residuals: Vec<f64> = diagnostics.iter().map(|d| d.residual).collect();
+    let expected: Vec<f64> = y.iter().zip(&residuals).map(|(y, r)| y - r).collect();
+    let cooks_distances: Vec<(usize, f64)> =
+        places.iter().zip(&diagnostics).map(|(i, d)| (*i, d.cooks_distance)).collect();
     let mut checks = Vec::new();
-    checks.extend(spread_against_expected(&rows));
+    checks.extend(spread_against_expected(&residuals, &expected));
     for (name, levels) in classes {
-        checks.extend(spread_against_class(name, &rows, levels));
+        checks.extend(spread_against_class(name, &residuals, levels));
     }
-    checks.extend(normality(&rows));
-    checks.extend(nonlinearity(design, y, &fit, &rows));
-    let mut influential: Vec<(usize, f64)> =
-        rows.iter().map(|r| (r.row, r.cooks_distance)).filter(|(_, d)| *d > 4.0 / n as f64).collect();
+    checks.extend(normality(&residuals));
+    checks.extend(nonlinearity(design, y, &fit, &expected));
+    let mut influential = cooks_distances.clone();
+    influential.retain(|(_, d)| *d > 4.0 / y.len() as f64);
     influential.sort_by(|a, b| b.1.total_cmp(&a.1));
-    checks.push(influence(&rows, &influential));
+    checks.push(influence(&cooks_distances, &influential));
     let variance_inflation = variance_inflation(design);
     let condition_number = condition_number(design);
     checks.push(collinearity(&variance_inflation, condition_number));
-    Ok(ResidualChecks { rows, checks, influential, variance_inflation, condition_number })
+    Ok(ResidualChecks { cooks_distances, checks, influential, variance_inflation, condition_number })
 }
 
 /// Degrees of freedom with their noun.
@@ -226,49 +178,40 @@ fn regress(columns: &[Vec<f64>], y: &[f64]) -> Option<LinearFit> {
     linear::fit(&Design::from_rows(names.collect(), &rows).ok()?, y, None).ok()
 }
 
-/// n R2 of the squared residuals on columns (the first constant), and its degrees of freedom (Koenker 1981,
+/// n R2 of the squared residuals on columns (the first constant), what it is and its p-value (Koenker 1981,
 /// J. Econometrics 17:107, the studentised form of Breusch & Pagan 1979, Econometrica 47:1287).
-fn koenker(squares: &[f64], columns: &[Vec<f64>]) -> Option<(f64, f64, f64)> {
+fn koenker(squares: &[f64], columns: &[Vec<f64>]) -> Option<(f64, String, f64)> {
     let fit = regress(columns, squares)?;
     let statistic = squares.len() as f64 * fit.r_squared();
     let df = columns.len() as f64 - 1.0;
-    let p = chi_squared_sf(statistic, df);
-    Some((statistic, df, p))
+    Some((statistic, format!("chi-squared on {}", freedom(df)), chi_squared_sf(statistic, df)))
 }
 
-fn spread_against_expected(rows: &[CheckedRow]) -> Option<Check> {
-    let squares: Vec<f64> = rows.iter().map(|r| r.residual.powi(2)).collect();
-    let expected = rows.iter().map(|r| r.expected).collect();
-    let (statistic, df, p) = koenker(&squares, &[vec![1.0; rows.len()], expected])?;
+fn spread_against_expected(residuals: &[f64], expected: &[f64]) -> Option<Check> {
+    let squares: Vec<f64> = residuals.iter().map(|r| r.powi(2)).collect();
+    let test = koenker(&squares, &[vec![1.0; squares.len()], expected.to_vec()])?;
     let doubt = || {
         "The spread changes with the expected size: intervals are too wide at one end and too narrow at \
              the other. Try another transform, or give the spread terms of its own."
             .to_string()
     };
     let fine = "The spread shows no change with the expected size.";
-    Some(Check::test(
-        "spread against expected size",
-        statistic,
-        format!("chi-squared on {}", freedom(df)),
-        p,
-        doubt,
-        fine,
-    ))
+    Some(Check::test("spread against expected size", test, doubt, fine))
 }
 
-fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String>]) -> Option<Check> {
+fn spread_against_class(name: &str, residuals: &[f64], levels: &[Option<String>]) -> Option<Check> {
     let known = each_once(levels.iter().flatten().map(String::as_str));
     if known.len() < 2 {
         return None;
     }
     let kept: Vec<(usize, &str)> =
         levels.iter().enumerate().filter_map(|(i, l)| Some((i, l.as_deref()?))).collect();
-    let squares: Vec<f64> = kept.iter().map(|(i, _)| rows[*i].residual.powi(2)).collect();
+    let squares: Vec<f64> = kept.iter().map(|(i, _)| residuals[*i].powi(2)).collect();
     let mut columns = vec![vec![1.0; kept.len()]];
     for level in &known[1..] {
         columns.push(kept.iter().map(|(_, l)| f64::from(u8::from(l == level))).collect());
     }
-    let (statistic, df, p) = koenker(&squares, &columns)?;
+    let test = koenker(&squares, &columns)?;
     let by = crate::predict::in_words(name);
     let doubt = || {
         let spread = |level: &str| {
@@ -291,21 +234,20 @@ fn spread_against_class(name: &str, rows: &[CheckedRow], levels: &[Option<String
         )
     };
     let fine = format!("The spread shows no difference by {by}.");
-    let chi_squared = format!("chi-squared on {}", freedom(df));
-    Some(Check::test(&format!("spread by {by}"), statistic, chi_squared, p, doubt, &fine))
+    Some(Check::test(&format!("spread by {by}"), test, doubt, &fine))
 }
 
 /// Anderson and Darling's statistic for a normal law of unknown mean and spread, with the small-sample
 /// correction and the p-value of D'Agostino & Stephens 1986, Goodness-of-fit Techniques, table 4.9 (from
 /// memory; agrees with statsmodels, see the tests).
-fn normality(rows: &[CheckedRow]) -> Option<Check> {
-    let n = rows.len() as f64;
-    if rows.len() < 8 {
+fn normality(residuals: &[f64]) -> Option<Check> {
+    let n = residuals.len() as f64;
+    if residuals.len() < 8 {
         return None;
     }
-    let mean = rows.iter().map(|r| r.residual).sum::<f64>() / n;
-    let variance = rows.iter().map(|r| (r.residual - mean).powi(2)).sum::<f64>() / (n - 1.0);
-    let mut z: Vec<f64> = rows.iter().map(|r| (r.residual - mean) / variance.sqrt()).collect();
+    let mean = residuals.iter().sum::<f64>() / n;
+    let variance = residuals.iter().map(|r| (r - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    let mut z: Vec<f64> = residuals.iter().map(|r| (r - mean) / variance.sqrt()).collect();
     z.sort_by(f64::total_cmp);
     let last = z.len() - 1;
     let sum: f64 = (0..z.len())
@@ -332,14 +274,14 @@ fn normality(rows: &[CheckedRow]) -> Option<Check> {
             .to_string()
     };
     let fine = "The residuals look normal.";
-    Some(Check::test("normality of the residuals", a2, "Anderson-Darling".into(), p, doubt, fine))
+    Some(Check::test("normality of the residuals", (a2, "Anderson-Darling".into(), p), doubt, fine))
 }
 
 /// F test of the square and cube of the expected value (Ramsey 1969, J. R. Stat. Soc. B 31:350).
-fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, rows: &[CheckedRow]) -> Option<Check> {
-    let n = rows.len() as f64;
-    let mean = rows.iter().map(|r| r.expected).sum::<f64>() / n;
-    let deviation = (rows.iter().map(|r| (r.expected - mean).powi(2)).sum::<f64>() / n).sqrt();
+fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, expected: &[f64]) -> Option<Check> {
+    let n = expected.len() as f64;
+    let mean = expected.iter().sum::<f64>() / n;
+    let deviation = (expected.iter().map(|f| (f - mean).powi(2)).sum::<f64>() / n).sqrt();
     if !(deviation > 0.0) {
         return None;
     }
@@ -348,16 +290,11 @@ fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, rows: &[CheckedRow]
     let scaled = |f: f64| if constant { (f - mean) / deviation } else { f / deviation };
     let mut names = design.names().to_vec();
     names.extend(["expected^2".to_string(), "expected^3".to_string()]);
-    let p = design.columns();
-    let wide: Vec<Vec<f64>> = rows
-        .iter()
-        .map(|r| {
-            let mut x: Vec<f64> = (0..p).map(|j| design.matrix()[(r.row, j)]).collect();
-            let f = scaled(r.expected);
-            x.extend([f * f, f * f * f]);
-            x
-        })
-        .collect();
+    let mut wide = design.to_rows();
+    for (x, f) in wide.iter_mut().zip(expected) {
+        let f = scaled(*f);
+        x.extend([f * f, f * f * f]);
+    }
     let wider = linear::fit(&Design::from_rows(names, &wide).ok()?, y, None).ok()?;
     let df = wider.degrees_of_freedom();
     let (rss, less) = (fit.residual_sum_of_squares(), wider.residual_sum_of_squares());
@@ -370,11 +307,12 @@ fn nonlinearity(design: &Design, y: &[f64], fit: &LinearFit, rows: &[CheckedRow]
             .to_string()
     };
     let fine = "The terms show no bend that the form lacks.";
-    Some(Check::test("nonlinearity", statistic, format!("F on 2 and {}", freedom(df)), p, doubt, fine))
+    let test = (statistic, format!("F on 2 and {}", freedom(df)), p);
+    Some(Check::test("nonlinearity", test, doubt, fine))
 }
 
-fn influence(rows: &[CheckedRow], influential: &[(usize, f64)]) -> Check {
-    let largest = rows.iter().map(|r| r.cooks_distance).fold(0.0, f64::max);
+fn influence(rows: &[(usize, f64)], influential: &[(usize, f64)]) -> Check {
+    let largest = rows.iter().map(|r| r.1).fold(0.0, f64::max);
     // a distance of 1 moves the coefficients to the edge of about their 50 % region (Cook 1977)
     let doubtful = largest > 1.0;
     let threshold = 4.0 / rows.len() as f64;

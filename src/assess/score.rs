@@ -21,6 +21,7 @@
 use crate::error::{Error, Result, positive};
 use crate::form::Transform;
 use crate::predict::Predictive;
+use crate::special::kronrod::gauss_kronrod;
 use crate::special::{MixturePart, crps_mixture, crps_student};
 
 /// The levels at which coverage and width are reported. Common practice, no source.
@@ -158,36 +159,17 @@ pub(crate) fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> 
     })
 }
 
-/// Nodes and weights of Gauss and Kronrod's pair of 7 and 15 points (the nodes from 0 on).
-/// QUADPACK's qk15 (Piessens et al. 1983; from memory).
-const KRONROD: [(f64, f64, f64); 8] = [
-    (0.991_455_371_120_812_6, 0.022_935_322_010_529_224, 0.0),
-    (0.949_107_912_342_758_5, 0.063_092_092_629_978_55, 0.129_484_966_168_869_7),
-    (0.864_864_423_359_769_1, 0.104_790_010_322_250_18, 0.0),
-    (0.741_531_185_599_394_4, 0.140_653_259_715_525_92, 0.279_705_391_489_276_67),
-    (0.586_087_235_467_691_1, 0.169_004_726_639_267_9, 0.0),
-    (0.405_845_151_377_397_2, 0.190_350_578_064_785_4, 0.381_830_050_505_118_9),
-    (0.207_784_955_007_898_47, 0.204_432_940_075_298_89, 0.0),
-    (0.0, 0.209_482_141_084_727_83, 0.417_959_183_673_469_4),
-];
-
 /// How often an interval is halved at most. This crate's choice, no source.
 const DEEPEST: u32 = 30;
 
 /// The integral of f over an interval, halved until the two rules agree to `tolerance` on each piece. (Not to
 /// a share of it: halving the tolerance too would end below rounding, where no piece is ever done.)
 fn integrate(f: &impl Fn(f64) -> f64, from: f64, to: f64, tolerance: f64, depth: u32) -> f64 {
-    let (middle, half) = (0.5 * (from + to), 0.5 * (to - from));
-    let (mut fine, mut coarse) = (0.0, 0.0);
-    for (node, k, g) in KRONROD {
-        let v = if node == 0.0 { f(middle) } else { f(middle - half * node) + f(middle + half * node) };
-        fine += k * v;
-        coarse += g * v;
-    }
-    let (fine, coarse) = (half * fine, half * coarse);
-    if (fine - coarse).abs() <= tolerance || depth == 0 || !fine.is_finite() {
+    let (fine, off) = gauss_kronrod(from, to, f);
+    if off <= tolerance || depth == 0 || !fine.is_finite() {
         return fine;
     }
+    let middle = 0.5 * (from + to);
     integrate(f, from, middle, tolerance, depth - 1) + integrate(f, middle, to, tolerance, depth - 1)
 }
 
@@ -220,11 +202,8 @@ fn crps_by_quadrature(predictive: &Predictive, z: f64) -> f64 {
     for pair in cuts.windows(2) {
         let (from, to) = (pair[0], pair[1]);
         if to > from {
-            total += if to <= z {
-                integrate(&below, from, to, tolerance, DEEPEST)
-            } else {
-                integrate(&above, from, to, tolerance, DEEPEST)
-            };
+            let f: &dyn Fn(f64) -> f64 = if to <= z { &below } else { &above };
+            total += integrate(&f, from, to, tolerance, DEEPEST);
         }
     }
     let outer = |f: &dyn Fn(f64) -> f64, end: f64, side: f64| {

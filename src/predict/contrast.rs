@@ -61,7 +61,7 @@ pub(crate) struct SizeDifference {
 }
 
 /// Percussors side by side on one platform.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct SideBySide {
     /// The estimate of each, in the order asked.
     pub estimates: Vec<Estimate>,
@@ -70,8 +70,6 @@ pub(crate) struct SideBySide {
     /// Whether the calibration tells the first from each of the others; where not, their differences are none by
     /// construction and no finding.
     pub told_apart: Vec<bool>,
-    /// Probability inside the intervals.
-    pub level: f64,
 }
 
 /// Lays percussors side by side: measurements that are the same but for the percussor.
@@ -83,7 +81,6 @@ pub(crate) struct SideBySide {
 pub(crate) fn side_by_side(
     predictor: &Predictor,
     flakes: &[impl Measured],
-    ask: &Ask,
     level: f64,
 ) -> Result<SideBySide> {
     let level = LEVEL.check(level)?;
@@ -99,7 +96,7 @@ pub(crate) fn side_by_side(
         if flake.class("percussor").or(flake.class(PERCUSSOR_CLASS)).is_none() {
             return Err(Error::missing("percussor", "a comparison of percussors needs it"));
         }
-        let mut asked = predictor.asked(flake, ask)?;
+        let mut asked = predictor.asked(flake, &Ask::default())?;
         let own = asked.rows.clone().into_iter();
         let split = |(w, row)| Ok((w, resolved.split(asked.variant, vec![(1.0, row)], asked.ended)?));
         rows.push(own.map(split).collect::<Result<Vec<_>>>()?);
@@ -129,7 +126,7 @@ pub(crate) fn side_by_side(
         told_apart.push(sizes.iter().any(|(_, told)| *told));
         differences.push(sizes.into_iter().map(|(d, _)| d).collect());
     }
-    Ok(SideBySide { estimates, differences, told_apart, level })
+    Ok(SideBySide { estimates, differences, told_apart })
 }
 
 /// Setting by setting, its weight and the input rows of it with theirs: one for each termination where that counts.
@@ -167,21 +164,17 @@ impl Pair<'_> {
         let half = error * student_quantile_upper(tail, freedom);
         let (scale, told_as) = scale(self.model.form.transform());
         let interval = new.interval(level)?;
+        let ranged = |ends: [f64; 3]| {
+            let [low, value, high] = ends.map(told_as);
+            Ranged { value, low, high }
+        };
         let difference = SizeDifference {
             size: self.model.size.clone(),
             scale,
-            expected: Ranged {
-                value: told_as(centre),
-                low: told_as(centre - half),
-                high: told_as(centre + half),
-            },
+            expected: ranged([centre - half, centre, centre + half]),
             standard_errors,
             supported: student_cdf(standard_errors.abs(), freedom),
-            new_flakes: Ranged {
-                value: told_as(interval.median),
-                low: told_as(interval.low),
-                high: told_as(interval.high),
-            },
+            new_flakes: ranged([interval.low, interval.median, interval.high]),
             first_larger: new.sf(0.0),
         };
         Ok((difference, told))

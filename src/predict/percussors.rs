@@ -5,7 +5,7 @@ use super::answer::Behind;
 use super::contrast::{DifferenceScale, SideBySide, SizeDifference, side_by_side};
 use super::detachment::{BlowAsKnown, BlowContrast, DetachmentEstimate, Ranged, chance, compare_blows};
 use super::distribution::Interval;
-use super::estimate::{Ask, Estimate, Predictor};
+use super::estimate::{Estimate, Predictor};
 use crate::calibration::caution::{Caution, in_words};
 use crate::error::{Error, Result, check_size, counted};
 use crate::form::{ANGLE, DEPTH};
@@ -32,21 +32,57 @@ use std::fmt;
 /// assert!(both.in_words(&[]).to_string().contains("steel over red-deer-antler, as ratios"));
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[cfg_attr(
+    feature = "schema",
+    schemars(rename = "Contrasted", description = "Percussors side by side, as they are serialised.")
+)]
 pub struct Contrast {
-    /// The estimate of each, in the order asked.
-    pub estimates: Vec<Estimate>,
     stone: String,
-    depth_mm: f64,
-    angle_deg: f64,
+    platform_depth_mm: f64,
+    exterior_platform_angle_deg: f64,
     level: f64,
-    names: Vec<String>,
-    differences: Vec<Vec<SizeDifference>>,
-    told_apart: Vec<bool>,
-    sizes: Vec<BTreeMap<String, Interval>>,
-    /// Of each where the blows are known: what the mechanics says, and the first over each of the others.
-    blows: Vec<DetachmentEstimate>,
-    blow_ratios: Vec<BlowContrast>,
+    calibration: Behind,
+    percussors: Vec<OfPercussor>,
+    differences: Vec<Difference>,
+    /// The estimate of each, in the order asked.
+    #[serde(skip)]
+    pub estimates: Vec<Estimate>,
+}
+
+/// One percussor of a contrast; the mechanics where mass, tip and speed were given.
+#[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+struct OfPercussor {
+    percussor: String,
+    // with the cautions of its sizes before its own
+    #[serde(flatten)]
+    blow: Option<DetachmentEstimate>,
+    #[serde(flatten)]
+    sizes: BTreeMap<String, Interval>,
+    // where no blow holds them
+    #[serde(skip_serializing_if = "Option::is_none")]
+    cautions: Option<Vec<Caution>>,
+}
+
+/// Two percussors against each other.
+#[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+struct Difference {
+    first: String,
+    second: String,
+    #[serde(flatten)]
+    blows: Option<BlowContrast>,
+    told_apart: bool,
+    #[serde(flatten, serialize_with = "by_size")]
+    #[cfg_attr(feature = "schema", schemars(with = "BTreeMap<String, SizeDifference>"))]
+    sizes: Vec<SizeDifference>,
+}
+
+/// Differences as an object, by their sizes.
+fn by_size<S: Serializer>(sizes: &[SizeDifference], s: S) -> std::result::Result<S::Ok, S::Error> {
+    s.collect_map(sizes.iter().map(|d| (&d.size, d)).collect::<BTreeMap<_, _>>())
 }
 
 impl Contrast {
@@ -63,39 +99,53 @@ impl Contrast {
         blows: &[BlowAsKnown],
         level: f64,
     ) -> Result<Contrast> {
-        let answers = blows.iter().map(|b| b.estimate(level)).collect::<Result<Vec<_>>>()?;
-        let blow_ratios = blows.iter().skip(1).map(|other| compare_blows(&blows[0], other, level));
-        let blow_ratios = blow_ratios.collect::<Result<Vec<_>>>()?;
-        let SideBySide { estimates, differences, told_apart, level } =
-            side_by_side(predictor, flakes, &Ask::default(), level)?;
+        let mut answers = blows.iter().map(|b| b.estimate(level)).collect::<Result<Vec<_>>>()?.into_iter();
+        let ratios = blows.iter().skip(1).map(|other| compare_blows(&blows[0], other, level));
+        let mut ratios = ratios.collect::<Result<Vec<_>>>()?.into_iter();
+        let SideBySide { estimates, differences, told_apart } = side_by_side(predictor, flakes, level)?;
         if !blows.is_empty() {
             check_size("blows", blows.len(), flakes.len())?;
         }
         let name = |p: &str| PercussorMaterial::named(p).map_or(p.to_string(), |m| m.name().to_string());
-        let names = flakes.iter().map(|f| f.class("percussor").map_or(String::new(), name)).collect();
         let of_platform = |column: &str| {
             let told = flakes[0].number(column);
             told.ok_or_else(|| Error::missing(column, "percussors are compared on one platform"))
         };
-        let stone = flakes[0].class("stone").unwrap_or("a stone not told").to_string();
-        let sizes = |e: &Estimate| {
-            e.sizes.iter().map(|s| Ok((s.size.clone(), s.predictive.interval(level)?))).collect()
-        };
-        let (depth_mm, angle_deg) = (of_platform(DEPTH)?, of_platform(ANGLE)?);
-        let sizes = estimates.iter().map(sizes).collect::<Result<_>>()?;
-        let blows = answers;
-        Ok(Contrast {
-            estimates,
-            stone,
-            depth_mm,
-            angle_deg,
-            level,
-            names,
-            differences,
+        let (platform_depth_mm, exterior_platform_angle_deg) = (of_platform(DEPTH)?, of_platform(ANGLE)?);
+        let percussors = estimates.iter().zip(flakes).map(|(e, flake)| {
+            let mut blow = answers.next();
+            if let Some(blow) = &mut blow {
+                blow.cautions.splice(0..0, e.cautions.iter().cloned());
+            }
+            Ok(OfPercussor {
+                percussor: flake.class("percussor").map_or(String::new(), name),
+                cautions: blow.is_none().then(|| e.cautions.clone()),
+                blow,
+                sizes: e
+                    .sizes
+                    .iter()
+                    .map(|s| Ok((s.size.clone(), s.predictive.interval(level)?)))
+                    .collect::<Result<_>>()?,
+            })
+        });
+        let percussors = percussors.collect::<Result<Vec<_>>>()?;
+        let differences = differences.into_iter().zip(told_apart).zip(&percussors[1..]);
+        let differences = differences.map(|((sizes, told_apart), second)| Difference {
+            first: percussors[0].percussor.clone(),
+            second: second.percussor.clone(),
+            blows: ratios.next(),
             told_apart,
             sizes,
-            blows,
-            blow_ratios,
+        });
+        Ok(Contrast {
+            stone: flakes[0].class("stone").unwrap_or("a stone not told").to_string(),
+            platform_depth_mm,
+            exterior_platform_angle_deg,
+            level,
+            calibration: estimates[0].behind(),
+            differences: differences.collect(),
+            percussors,
+            estimates,
         })
     }
 
@@ -103,16 +153,13 @@ impl Contrast {
     pub fn ratios(&self) -> Vec<Vec<(String, Ranged)>> {
         let ratio =
             |d: &SizeDifference| (d.scale == DifferenceScale::Ratio).then(|| (d.size.clone(), d.expected));
-        self.differences.iter().map(|list| list.iter().filter_map(ratio).collect()).collect()
+        self.differences.iter().map(|d| d.sizes.iter().filter_map(ratio).collect()).collect()
     }
 
     /// The names of the percussors with what there is to doubt of each, of its sizes and of its blow.
     pub fn cautions(&self) -> Vec<(&str, Vec<Caution>)> {
-        let of = |i: usize| {
-            let of_blow = self.blows.get(i).map_or(&[][..], |a| &a.cautions);
-            self.estimates[i].cautions.iter().chain(of_blow).cloned().collect()
-        };
-        self.names.iter().enumerate().map(|(i, name)| (name.as_str(), of(i))).collect()
+        let of = |p: &OfPercussor| p.blow.as_ref().map(|b| &b.cautions).or(p.cautions.as_ref()).cloned();
+        self.percussors.iter().map(|p| (p.percussor.as_str(), of(p).unwrap_or_default())).collect()
     }
 
     /// A page of it all but the cautions, with what each percussor was given in one's own words
@@ -120,11 +167,13 @@ impl Contrast {
     pub fn in_words<'a>(&'a self, given: &'a [String]) -> impl fmt::Display + 'a {
         InWords { of: self, given }
     }
+}
 
-    fn tell_difference(&self, page: &mut Page, i: usize) {
-        let (first, other) = (&self.names[0], &self.names[i]);
+impl Difference {
+    fn tell(&self, page: &mut Page, calibration: &str) {
+        let (first, other) = (&self.first, &self.second);
         page.line(format!("\n{first} over {other}, as ratios"));
-        if let Some(r) = self.blow_ratios.get(i - 1) {
+        if let Some(r) = &self.blows {
             let list = [
                 ("peak force", r.peak_force),
                 ("least speed", r.least_speed),
@@ -132,22 +181,20 @@ impl Contrast {
             ];
             list.iter().for_each(|(what, r)| page.figure(what, (24, 6), "  ", r.ends()));
         }
-        let differences = &self.differences[i - 1];
-        if !self.told_apart[i - 1] {
-            let calibration = &self.estimates[0].calibration;
+        if !self.told_apart {
             let same = format!(
                 "The calibration {calibration} does not tell {first} from {other}: their sizes are the same by \
                  construction, which is no finding. Two new flakes, one of each, differ by chance alone:"
             );
             page.under("  ", "  ", same);
-            for d in differences {
+            for d in &self.sizes {
                 page.figure(&in_words(&d.size), (24, 6), "  ", d.new_flakes.ends());
             }
             return;
         }
         let which = "Sizes: expected, of many such flakes; two flakes, of one new flake by each.";
         page.under("  ", "  ", which);
-        for d in differences {
+        for d in &self.sizes {
             let words = in_words(&d.size);
             let told = match d.scale {
                 DifferenceScale::Ratio => words,
@@ -157,7 +204,7 @@ impl Contrast {
             page.figure(&format!("{told}, expected"), (24, 6), "  ", d.expected.ends());
             page.figure(&format!("{told}, two flakes"), (24, 6), "  ", d.new_flakes.ends());
         }
-        differences.iter().for_each(|d| page.under("  ", "  ", support(d, first, other)));
+        self.sizes.iter().for_each(|d| page.under("  ", "  ", support(d, first, other)));
     }
 }
 
@@ -190,30 +237,31 @@ impl fmt::Display for InWords<'_> {
             "The same platform on {}, depth {} mm, exterior platform angle {} degrees. In brackets: {} % of such blows \
              and flakes fall inside.",
             c.stone,
-            c.depth_mm,
-            c.angle_deg,
+            c.platform_depth_mm,
+            c.exterior_platform_angle_deg,
             percent(c.level)
         ));
-        let widest = c.names.iter().map(|n| n.chars().count()).max().unwrap_or(0);
-        if c.blows.is_empty() {
+        let widest = c.percussors.iter().map(|p| p.percussor.chars().count()).max().unwrap_or(0);
+        let answers = || c.percussors.iter().filter_map(|p| Some((&p.percussor, p.blow.as_ref()?)));
+        if answers().next().is_none() {
             page.part(
                 "Force and detachment were left out: they need mass, tip radius and speed of each percussor.",
             );
         } else if !self.given.is_empty() {
             page.line("");
-            for (name, given) in c.names.iter().zip(self.given) {
-                page.line(format!("  {name:widest$} {given}"));
+            for (p, given) in c.percussors.iter().zip(self.given) {
+                page.line(format!("  {:widest$} {given}", p.percussor));
             }
         }
-        (1..c.names.len()).for_each(|i| c.tell_difference(&mut page, i));
+        let e = &c.estimates[0];
+        c.differences.iter().for_each(|d| d.tell(&mut page, &e.calibration));
         type Part = fn(&DetachmentEstimate) -> Ranged;
         let parts: [(&str, Part); 3] = [
             ("Peak force, N", |a| a.peak_force_n),
             ("Force the platform needs, N", |a| a.required_force_n),
             ("Least speed that would do, m/s", |a| a.least_speed_m_s),
         ];
-        let answers = || c.names.iter().zip(&c.blows);
-        if !c.blows.is_empty() {
+        if answers().next().is_some() {
             for (title, part) in parts {
                 page.line(format!("\n{title}"));
                 answers().for_each(|(name, a)| page.figure(name, (widest, 8), "  ", part(a).ends()));
@@ -223,16 +271,15 @@ impl fmt::Display for InWords<'_> {
                 page.line(format!("  {name:widest$} {}", chance(a.detachment_probability)));
             }
         }
-        let e = &c.estimates[0];
         for size in &e.sizes {
             let with_unit = match unit(&size.size) {
                 "" => in_words(&size.size),
                 unit => format!("{}, {unit}", in_words(&size.size)),
             };
             page.line(format!("\n{}, if a flake comes off", begun(&with_unit)));
-            for (name, sizes) in c.names.iter().zip(&c.sizes) {
-                if let Some(p) = sizes.get(&size.size) {
-                    page.figure(name, (widest, 8), "  ", [p.low, p.median, p.high]);
+            for percussor in &c.percussors {
+                if let Some(p) = percussor.sizes.get(&size.size) {
+                    page.figure(&percussor.percussor, (widest, 8), "  ", [p.low, p.median, p.high]);
                 }
             }
         }
@@ -244,82 +291,5 @@ impl fmt::Display for InWords<'_> {
             e.form
         ));
         page.show(f)
-    }
-}
-
-/// One percussor of a contrast; the mechanics where mass, tip and speed were given.
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-struct OfPercussor<'a> {
-    percussor: &'a str,
-    #[serde(flatten)]
-    blow: Option<DetachmentEstimate>,
-    #[serde(flatten)]
-    sizes: &'a BTreeMap<String, Interval>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    cautions: Option<Vec<Caution>>,
-}
-
-/// Two percussors against each other.
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-struct Difference<'a> {
-    first: &'a str,
-    second: &'a str,
-    #[serde(flatten)]
-    blows: Option<&'a BlowContrast>,
-    told_apart: bool,
-    #[serde(flatten)]
-    sizes: BTreeMap<&'a str, &'a SizeDifference>,
-}
-
-/// Percussors side by side, as they are serialised.
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-struct Contrasted<'a> {
-    stone: &'a str,
-    platform_depth_mm: f64,
-    exterior_platform_angle_deg: f64,
-    level: f64,
-    calibration: Behind,
-    percussors: Vec<OfPercussor<'a>>,
-    differences: Vec<Difference<'a>>,
-}
-
-impl Serialize for Contrast {
-    fn serialize<S: Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
-        let one = |(i, (percussor, cautions)): (usize, (_, Vec<Caution>))| {
-            let mut blow = self.blows.get(i).cloned();
-            blow.iter_mut().for_each(|answer| answer.cautions = cautions.clone());
-            let cautions = blow.is_none().then_some(cautions);
-            OfPercussor { percussor, blow, sizes: &self.sizes[i], cautions }
-        };
-        let difference = |i: usize| Difference {
-            first: &self.names[0],
-            second: &self.names[i],
-            blows: self.blow_ratios.get(i - 1),
-            told_apart: self.told_apart[i - 1],
-            sizes: self.differences[i - 1].iter().map(|d| (d.size.as_str(), d)).collect(),
-        };
-        let told = Contrasted {
-            stone: &self.stone,
-            platform_depth_mm: self.depth_mm,
-            exterior_platform_angle_deg: self.angle_deg,
-            level: self.level,
-            calibration: self.estimates[0].behind(),
-            percussors: self.cautions().into_iter().enumerate().map(one).collect(),
-            differences: (1..self.names.len()).map(difference).collect(),
-        };
-        told.serialize(serializer)
-    }
-}
-
-#[cfg(feature = "schema")]
-impl schemars::JsonSchema for Contrast {
-    fn schema_name() -> std::borrow::Cow<'static, str> {
-        "Contrasted".into()
-    }
-    fn json_schema(generator: &mut schemars::SchemaGenerator) -> schemars::Schema {
-        Contrasted::json_schema(generator)
     }
 }

@@ -9,8 +9,6 @@ use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
 use crate::error::{Error, Result, counted};
-#[cfg(feature = "schema")]
-use crate::infer::attribution::Told;
 use crate::infer::attribution::{Attribution, SettingsPrior, SiteShift, Strength, Verdict};
 use crate::infer::track_record::TrackRecord;
 use crate::page::{Page, name};
@@ -59,9 +57,7 @@ pub struct Attributions {
     terminations_modelled: bool,
     lips_modelled: bool,
     #[serde(skip_serializing_if = "Option::is_none")]
-    #[cfg_attr(feature = "schema", schemars(with = "Option<Told<'static>>"))]
     together: Option<Verdict>,
-    #[cfg_attr(feature = "schema", schemars(with = "BTreeMap<String, Told<'static>>"))]
     groups: BTreeMap<String, Verdict>,
     /// How often such verdicts were right on flakes whose percussor is known.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -207,15 +203,15 @@ impl<G: Rng, F: Fn() -> G + Sync> Answers for TableAttributions<'_, F> {
                 let favoured = v.favoured();
                 v.classes.iter().for_each(|c| out.rounded(Some(c.probability)));
                 out.rounded(Some(favoured.ln_bayes_factor));
-                out.text(&favoured.class);
-                out.text(v.strength().name());
+                out.text(&v.favours);
+                out.text(v.strength.name());
                 let told: Vec<String> = v.cautions.iter().map(Caution::to_string).collect();
                 out.text(&told.join("; "));
                 out.end();
                 summary.told(row, &v.cautions);
                 let group = self.group.and_then(|at| row.text(at)).map(String::from);
-                let favours = v.classes.iter().position(|c| c.class == favoured.class).unwrap_or(0);
-                Ok(Some(Attributed { group, row: self.keeper.keep(row), favours, strength: v.strength() }))
+                let favours = v.classes.iter().position(|c| c.class == v.favours).unwrap_or(0);
+                Ok(Some(Attributed { group, row: self.keeper.keep(row), favours, strength: v.strength }))
             }
             Err(reason) => {
                 out.blanks(self.attribution.prior().count() + 3);
@@ -258,20 +254,20 @@ impl Attributions {
             None if v.flakes > 1 => "All together, if one percussor struck them: ".to_string(),
             None => String::new(),
         };
-        let sentence = v.sentence();
+        let sentence = v.sentence.clone();
         let mut letters = sentence.chars();
         let sentence = match letters.next() {
             Some(c) if !name.is_empty() => c.to_lowercase().chain(letters).collect(),
             _ => sentence,
         };
         let flakes = counted(v.flakes as u64, "flake", "flakes");
-        let mut told = format!("{name}{sentence}. Used beside the sizes: lips of {} of {flakes}", v.lips);
+        let mut told = format!("{name}{sentence}. Used beside the sizes: lips of {} of {flakes}", v.with_lip);
         if self.terminations_modelled {
-            told.push_str(&format!(", terminations of {}", v.terminations));
+            told.push_str(&format!(", terminations of {}", v.with_termination));
         }
         told.push('.');
-        if !v.recorded.is_empty() {
-            let list: Vec<String> = v.recorded.iter().map(|(p, n)| format!("{p} {n}")).collect();
+        if !v.recorded_percussors.is_empty() {
+            let list: Vec<String> = v.recorded_percussors.iter().map(|(p, n)| format!("{p} {n}")).collect();
             told.push_str(&format!(" Recorded: {}.", list.join(", ")));
         }
         if v.integration_error > 0.1 {
@@ -323,7 +319,7 @@ impl fmt::Display for Attributions {
             site.log_odds()
         ));
         if let (Some(record), [_]) = (&self.track_record, &self.calibrations[..]) {
-            record.tell(&mut page, self.in_order().any(|(_, v)| v.lips > 0));
+            record.tell(&mut page, self.in_order().any(|(_, v)| v.with_lip > 0));
         }
         page.show(f)
     }

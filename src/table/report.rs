@@ -174,19 +174,19 @@ impl<'a> TableReport<'a> {
         }
         writeln!(f, "\n## Forms fitted to these flakes")?;
         for a in &self.compared {
-            let unit = unit(a.column());
+            let unit = unit(&a.column);
             writeln!(
                 f,
                 "\n{}, {}: each flake foretold by a fit without it. {} record it. Standard errors in brackets; CRPS is \
                  the continuous ranked probability score, smaller is better.\n\n\
                  | form | flakes | root mean square error, {unit} | of ln | R2 of ln | inside 95 % | CRPS of ln, same {} |\n\
                  |---|---:|---:|---:|---:|---:|---:|",
-                capital(&in_words(a.column())),
-                a.rule(),
-                counted(a.with_size() as u64, "flake", "flakes"),
-                rows_told(a.flakes() as u64)
+                capital(&in_words(&a.column)),
+                a.rule,
+                counted(a.with_size as u64, "flake", "flakes"),
+                rows_told(a.flakes as u64)
             )?;
-            for form in a.forms() {
+            for form in &a.forms {
                 let s = &form.own;
                 writeln!(
                     f,
@@ -204,7 +204,7 @@ impl<'a> TableReport<'a> {
                 )?;
             }
             let mut told: Vec<(&str, Vec<&str>)> = Vec::new();
-            for (name, why) in a.left_out() {
+            for (name, why) in &a.left_out {
                 match told.iter_mut().find(|(w, _)| w == why) {
                     Some((_, names)) => names.push(name),
                     None => told.push((why, vec![name])),
@@ -213,7 +213,7 @@ impl<'a> TableReport<'a> {
             for (why, names) in told {
                 writeln!(f, "\nLeft out: {} ({}).", names.join(", "), one_line(why))?;
             }
-            writeln!(f, "\n{}", a.recommendation().sentence())?;
+            writeln!(f, "\n{}", &a.recommendation.sentence())?;
         }
         Ok(())
     }
@@ -276,16 +276,16 @@ impl<'a> TableReport<'a> {
             write!(text, " Of complete flakes, inside their intervals: {}.", found.join("; "))?;
         }
         for a in &self.compared {
-            let r = a.recommendation();
+            let r = &a.recommendation;
             let Some(form) = a.form(&r.take) else { continue };
             write!(
                 text,
                 " Fitted to these flakes, the form {} foretold {} with a root mean square error of {} {} ({}, {} flakes).",
                 r.take,
-                in_words(a.column()),
+                in_words(&a.column),
                 digits(form.own.rmse.value),
-                unit(a.column()),
-                a.rule(),
+                unit(&a.column),
+                a.rule,
                 form.own.flakes
             )?;
         }

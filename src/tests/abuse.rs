@@ -508,7 +508,7 @@ proptest! {
         let glass = &predictors()[0];
         let with = |name: &str| strike.to_builder().percussor(name).build().unwrap();
         for level in [level, 0.9] {
-            if let Ok(both) = side_by_side(glass, &[with("steel"), with("antler")], &Ask::default(), level) {
+            if let Ok(both) = side_by_side(glass, &[with("steel"), with("antler")], level) {
                 for d in both.differences.iter().flatten() {
                     prop_assert!(!format!("{d:?}").contains("NaN"), "{d:?}");
                     prop_assert!(d.expected.low <= d.expected.high && d.new_flakes.low <= d.new_flakes.high, "{d:?}");

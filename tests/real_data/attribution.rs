@@ -37,9 +37,9 @@ fn no_site_speaks_for_metal_and_none_for_organic_beyond_twenty_to_one() {
         let (organic, of_metal) = (factor(&two, "organic"), factor(&three, "metal"));
         println!("{site}: {} flakes, organic {organic:.3}, metal {of_metal:.3}", some.len());
         assert!(organic < 20.0 && of_metal < 20.0, "{site}: {organic} {of_metal}");
-        assert!(three.favoured().class != "metal" || three.strength() < Strength::Speaks, "{site}");
-        leaning += usize::from(three.favoured().class == "metal" && three.strength() > Strength::SaysLittle);
-        little += usize::from(two.strength() == Strength::SaysLittle);
+        assert!(three.favours != "metal" || three.strength < Strength::Speaks, "{site}");
+        leaning += usize::from(three.favours == "metal" && three.strength > Strength::SaysLittle);
+        little += usize::from(two.strength == Strength::SaysLittle);
     }
     println!("{little} of {} sites say little", sites.len());
     assert!(little * 2 > sites.len() && leaning <= 1, "{leaning}");

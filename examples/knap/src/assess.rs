@@ -203,10 +203,10 @@ fn compare(
     };
     let folds = folds.of_file(&o.table)?;
     let a = cross_validate(recipes, rows, &folds, &question(o)?).of_file(&o.table)?;
-    let take = a.recommendation().take;
+    let take = a.recommendation.take.clone();
     let taken = recipes.iter().find(|r| r.name == take);
     // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
-    let checks = match taken.map(|r| residual_checks(r, rows, a.size(), &o.classes)) {
+    let checks = match taken.map(|r| residual_checks(r, rows, &a.size, &o.classes)) {
         Some(Ok(checks)) => Some(checks),
         Some(Err(e)) => {
             note!("knap: {take} has no least squares fit to check: {e}");
@@ -243,7 +243,7 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
     tables::tell(&made);
     let a = as_they_stand(&found, &rows, &question(o)?).of_file(&o.table)?;
     if let Some(path) = &o.plot {
-        save(path, &report(&a, &a.recommendation().best, None, o, &rows)?)?;
+        save(path, &report(&a, &a.recommendation.best, None, o, &rows)?)?;
     }
     printed(o, &a, None)
 }
@@ -300,7 +300,7 @@ fn report(
     rows: &[KeptRow],
 ) -> Outcome<String> {
     let Some(form) = a.form(take) else { return Err(Failure::other(format!("{take} was not assessed"))) };
-    let (what, u) = (in_words(a.column()), unit(a.column()));
+    let (what, u) = (in_words(&a.column), unit(&a.column));
     // the first class asked for tells the points apart
     let class = o.classes.first().map(|c| c.trim());
     let levels: Vec<&str> = class
@@ -337,8 +337,8 @@ fn report(
     }
     let what = if o.calibrations.is_empty() { "Forms" } else { "Calibrations" };
     panels.push(compared(a, what));
-    let flakes = count(a.flakes() as u64, "flake", "flakes");
-    page(&format!("{what}: {}, {flakes} of {} rows", a.rule(), a.offered()), &panels, 3)
+    let flakes = count(a.flakes as u64, "flake", "flakes");
+    page(&format!("{what}: {}, {flakes} of {} rows", a.rule, a.rows), &panels, 3)
 }
 
 /// How often intervals of each claimed probability hold a flake.
@@ -349,7 +349,7 @@ fn reliability(a: &Assessment, form: &FormAssessment) -> Panel {
         (*l, l - e, l + e)
     });
     let mut layers = vec![Layer::Band(band.collect()), Layer::Guide(vec![(0.0, 0.0), (1.0, 1.0)])];
-    for (k, f) in a.forms().iter().enumerate() {
+    for (k, f) in a.forms.iter().enumerate() {
         let curve: Vec<(f64, f64)> = grid.iter().map(|l| (*l, held(f, *l))).collect();
         layers.push(Layer::Line(curve.clone(), k));
         layers.push(Layer::Points(curve[1..20].to_vec(), k));
@@ -359,7 +359,7 @@ fn reliability(a: &Assessment, form: &FormAssessment) -> Panel {
         x: Axis::fixed("claimed probability of the interval", 0.0, 1.0),
         y: Axis::fixed("share of flakes inside", 0.0, 1.0),
         layers,
-        legend: a.forms().iter().enumerate().map(|(k, f)| (f.name.clone(), k)).collect(),
+        legend: a.forms.iter().enumerate().map(|(k, f)| (f.name.clone(), k)).collect(),
     }
 }
 
@@ -383,8 +383,8 @@ fn pit(form: &FormAssessment) -> Panel {
 
 fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
     let all: Vec<(f64, f64)> =
-        c.rows.iter().map(|r| (rows[r.row].row_number() as f64, r.cooks_distance)).collect();
-    let threshold = 4.0 / c.rows.len() as f64;
+        c.cooks_distances.iter().map(|(i, d)| (rows[*i].row_number() as f64, *d)).collect();
+    let threshold = 4.0 / all.len() as f64;
     let highest = all.iter().map(|p| p.1).fold(threshold, f64::max) * 1.15;
     let x = Axis::over("row of the table", all.iter().map(|p| p.0), false);
     let mut layers = vec![Layer::Guide(vec![(x.low, threshold), (x.high, threshold)])];
@@ -413,7 +413,7 @@ fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
 
 /// CRPS of every form less that of the best, with one standard error; a form a row, named there.
 fn compared(a: &Assessment, what: &str) -> Panel {
-    let best = a.recommendation().best;
+    let best = &a.recommendation.best;
     let mut list = Vec::new();
     for (series, (name, d)) in a.behind_best().into_iter().enumerate() {
         let e = if d.standard_error.is_finite() { d.standard_error } else { 0.0 };

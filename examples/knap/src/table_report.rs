@@ -85,7 +85,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
         page = page.calibration(other, why);
     }
     for (a, picture) in &compared {
-        page = page.compared(a).picture(&format!("Forms compared by {}", a.column()), &beside(picture));
+        page = page.compared(a).picture(&format!("Forms compared by {}", a.column), &beside(picture));
     }
     save(&o.out, &page.to_string())?;
     let code = crate::report::summary(&summary);

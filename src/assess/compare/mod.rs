@@ -27,23 +27,21 @@ mod means;
 mod stages;
 mod told;
 
-use super::folds::{Folds, TestSet};
+use super::folds::Folds;
 use super::score::Score;
 use crate::calibration::fitting::{Recipe, as_struck};
 use crate::calibration::{Calibration, Figure, RecoveryThreshold};
 use crate::error::{Error, Result, at_least};
-use crate::predict::Predictor;
+use crate::predict::{Predictor, in_words};
 use crate::strike::Measured;
 use crate::threads;
 use means::{clusters, mean};
 use serde::Serialize;
 pub(super) use stages::class_of;
-use stages::{
-    Standing, about_the_others, assess_form, checked, fit_what_can_be, labels_of, score, stand, test,
-    with_size,
-};
+use stages::{Bench, assess_form, labels_of, score};
 use std::collections::BTreeMap;
 
+/// What is asked of the forms.
 ///
 /// | setting | default | purpose |
 /// |---|---|---|
@@ -292,62 +290,86 @@ impl Recommendation {
     }
 }
 
-/// How well forms foretell flakes that they have not seen.
-#[derive(Debug, Clone, PartialEq)]
+/// How well forms foretell flakes that they have not seen; what follows the forms is in its JSON alone.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[non_exhaustive]
 pub struct Assessment {
-    size: String,
-    column: String,
-    rule: String,
-    offered: usize,
-    with_size: usize,
-    forms: Vec<FormAssessment>,
-    left_out: Vec<(String, String)>,
-    /// Whether calibrations were scored as they stand, and else what groups were left out of.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    /// The size assessed.
+    pub size: String,
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    /// The column that it was read from.
+    pub column: String,
+    /// How flakes were left out.
+    pub rule: String,
+    /// Rows offered.
+    pub rows: usize,
+    /// Flakes that every form answered.
+    pub flakes: usize,
+    /// Flakes that record the size.
+    pub(crate) with_size: usize,
+    /// Forms that cannot be used, each with the reason.
+    #[serde(serialize_with = "crate::by_name::sorted")]
+    #[cfg_attr(feature = "schema", schemars(with = "BTreeMap<String, String>"))]
+    pub(crate) left_out: Vec<(String, String)>,
+    /// The forms, in the order given.
+    #[serde(serialize_with = "by_their_names")]
+    #[cfg_attr(feature = "schema", schemars(with = "BTreeMap<String, FormAssessment>", description = ""))]
+    pub forms: Vec<FormAssessment>,
+    /// Each form against the best, on the same flakes.
+    differences: Vec<Difference>,
+    /// Which form to take.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    pub recommendation: Recommendation,
+    sentence: String,
+    /// Whether calibrations were scored as they stand.
+    #[serde(skip)]
     as_they_stand: bool,
-    by: Option<String>,
+    /// Over what standard errors are taken, in words; nothing where over flakes.
+    #[serde(skip)]
+    over: Option<String>,
     /// For each row its level, one list for each class asked for.
+    #[serde(skip)]
     labels: Vec<(String, Vec<Option<String>>)>,
 }
 
+/// Forms as an object, by their names.
+fn by_their_names<S: serde::Serializer>(
+    forms: &[FormAssessment],
+    s: S,
+) -> std::result::Result<S::Ok, S::Error> {
+    s.collect_map(forms.iter().map(|f| (&f.name, f)).collect::<BTreeMap<_, _>>())
+}
+
 impl Assessment {
-    /// The size assessed.
-    pub fn size(&self) -> &str {
-        &self.size
-    }
-
-    /// The column that it was read from.
-    pub fn column(&self) -> &str {
-        &self.column
-    }
-
-    /// The rule of the folds, in words.
-    pub fn rule(&self) -> &str {
-        &self.rule
-    }
-
-    /// Rows given.
-    pub fn offered(&self) -> usize {
-        self.offered
-    }
-
-    /// Flakes that could be tested, whatever is recorded of their platforms.
-    pub(crate) fn with_size(&self) -> usize {
-        self.with_size
-    }
-
-    /// Forms that cannot be used with these rows, by name, each with the reason.
-    pub(crate) fn left_out(&self) -> &[(String, String)] {
-        &self.left_out
-    }
-
-    /// Flakes in common, on which all forms are compared.
-    pub fn flakes(&self) -> usize {
-        self.forms.first().map_or(0, |f| f.tested.len())
-    }
-
-    /// The forms, in the order given.
-    pub fn forms(&self) -> &[FormAssessment] {
-        &self.forms
+    /// What the forms come to: each against the best, and which to take.
+    fn of(
+        (question, column, rule): (&Question, String, String),
+        (rows, with_size): (usize, usize),
+        forms: Vec<FormAssessment>,
+        labels: Vec<(String, Vec<Option<String>>)>,
+    ) -> Assessment {
+        let recommendation = recommendation(&forms, with_size);
+        let best = forms.iter().find(|f| f.name == recommendation.best);
+        let others = forms.iter().filter(|f| f.name != recommendation.best);
+        let differences = others.filter_map(|f| Some(difference(f, best?))).collect();
+        Assessment {
+            size: question.size.clone(),
+            column,
+            rule,
+            rows,
+            flakes: forms.first().map_or(0, |f| f.tested.len()),
+            with_size,
+            left_out: Vec::new(),
+            forms,
+            differences,
+            sentence: recommendation.sentence(),
+            recommendation,
+            as_they_stand: false,
+            over: None,
+            labels,
+        }
     }
 
     /// A form by its name.
@@ -357,141 +379,58 @@ impl Assessment {
 
     /// CRPS of each form less that of the best, over all common flakes, in their order.
     pub fn behind_best(&self) -> Vec<(&str, Figure)> {
-        let best = self.recommendation().best;
-        let behind = |f: &FormAssessment| self.difference(&f.name, &best).map(|d| d.crps);
-        self.forms.iter().filter_map(|f| Some((f.name.as_str(), behind(f).ok()?))).collect()
+        let best = self.form(&self.recommendation.best);
+        self.forms.iter().filter_map(|f| Some((f.name.as_str(), difference(f, best?).crps))).collect()
     }
 
     /// The level of a class that a row has, for the classes asked for.
     pub fn label(&self, class: &str, row: usize) -> Option<&str> {
         self.labels.iter().find(|(c, _)| c == class)?.1.get(row)?.as_deref()
     }
+}
 
-    /// The paired difference of two forms over all common flakes.
-    ///
-    /// # Errors
-    /// [`Error::UnknownName`] with the names of the forms.
-    pub(crate) fn difference(&self, first: &str, second: &str) -> Result<Difference> {
-        self.difference_where(first, second, |_| true)
-    }
-
-    fn difference_where(
-        &self,
-        first: &str,
-        second: &str,
-        keep: impl Fn(usize) -> bool,
-    ) -> Result<Difference> {
-        let find = |name: &str| {
-            self.form(name)
-                .ok_or_else(|| Error::unknown_name("form", name, self.forms.iter().map(|f| f.name.clone())))
-        };
-        let (a, b) = (find(first)?, find(second)?);
-        let pairs: Vec<(&Tested, &Tested)> =
-            a.tested.iter().zip(&b.tested).filter(|(t, _)| keep(t.row)).collect();
-        at_least("flakes of that class", pairs.len(), 1)?;
-        let clusters = clusters(pairs.iter().map(|p| p.0));
-        let of = |f: &dyn Fn(&Score) -> f64| {
-            let values: Vec<f64> = pairs.iter().map(|(s, t)| s.mean(f) - t.mean(f)).collect();
-            mean(&values, clusters.as_deref())
-        };
-        Ok(Difference {
-            first: first.to_string(),
-            second: second.to_string(),
-            crps: of(&|s| s.crps),
-            log_score: of(&|s| s.log_score),
-            interval_score: of(&|s| s.interval_score),
-            squared_error: of(&|s| s.ln_error * s.ln_error),
-        })
-    }
-
-    /// Which form to take.
-    pub fn recommendation(&self) -> Recommendation {
-        let crps = |i: &usize| {
-            let v = self.forms[*i].overall.crps.value;
-            if v.is_nan() { f64::INFINITY } else { v }
-        };
-        let all = 0..self.forms.len();
-        let best = all.clone().min_by(|a, b| crps(a).total_cmp(&crps(b))).unwrap_or(0);
-        let from_best = |i: usize| {
-            self.difference(&self.forms[i].name, &self.forms[best].name)
-                .map_or(Figure { value: f64::NAN, standard_error: f64::NAN }, |d| d.crps)
-        };
-        let near = |i: &usize| {
-            let d = from_best(*i);
-            *i == best || d.value <= d.standard_error
-        };
-        let take = all
-            .filter(near)
-            .min_by(|a, b| {
-                let simple = self.forms[*a].coefficients.cmp(&self.forms[*b].coefficients);
-                simple.then(crps(a).total_cmp(&crps(b)))
-            })
-            .unwrap_or(best);
-        Recommendation {
-            take: self.forms[take].name.clone(),
-            best: self.forms[best].name.clone(),
-            difference: from_best(take),
-            coefficients: self.forms[take].coefficients,
-            coefficients_of_best: self.forms[best].coefficients,
-            forms: self.forms.len(),
-            answered: self.forms[take].own.flakes,
-            with_size: self.with_size,
-        }
+/// The paired difference of two forms over all common flakes.
+pub(super) fn difference(a: &FormAssessment, b: &FormAssessment) -> Difference {
+    let clusters = clusters(a.tested.iter());
+    let of = |f: &dyn Fn(&Score) -> f64| {
+        let values: Vec<f64> = a.tested.iter().zip(&b.tested).map(|(s, t)| s.mean(f) - t.mean(f)).collect();
+        mean(&values, clusters.as_deref())
+    };
+    Difference {
+        first: a.name.clone(),
+        second: b.name.clone(),
+        crps: of(&|s| s.crps),
+        log_score: of(&|s| s.log_score),
+        interval_score: of(&|s| s.interval_score),
+        squared_error: of(&|s| s.ln_error * s.ln_error),
     }
 }
 
-/// What of an assessment is written.
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-struct Told<'a> {
-    size: &'a str,
-    column: &'a str,
-    /// How flakes were left out.
-    rule: &'a str,
-    /// Rows offered.
-    rows: usize,
-    /// Flakes that every form answered.
-    flakes: usize,
-    /// Flakes that record the size.
-    with_size: usize,
-    /// Forms that cannot be used, each with the reason.
-    left_out: BTreeMap<&'a str, &'a str>,
-    forms: BTreeMap<&'a str, &'a FormAssessment>,
-    /// Each form against the best, on the same flakes.
-    differences: Vec<Difference>,
-    recommendation: Recommendation,
-    sentence: String,
-}
-
-impl Serialize for Assessment {
-    fn serialize<S: serde::Serializer>(&self, s: S) -> std::result::Result<S::Ok, S::Error> {
-        let recommendation = self.recommendation();
-        let others = self.forms.iter().filter(|f| f.name != recommendation.best);
-        let differences = others.map(|f| self.difference(&f.name, &recommendation.best));
-        let told = Told {
-            size: self.size(),
-            column: self.column(),
-            rule: self.rule(),
-            rows: self.offered(),
-            flakes: self.flakes(),
-            with_size: self.with_size(),
-            left_out: self.left_out().iter().map(|(name, why)| (name.as_str(), why.as_str())).collect(),
-            forms: self.forms.iter().map(|f| (f.name.as_str(), f)).collect(),
-            differences: differences.collect::<Result<_>>().map_err(serde::ser::Error::custom)?,
-            sentence: recommendation.sentence(),
-            recommendation,
-        };
-        told.serialize(s)
-    }
-}
-
-#[cfg(feature = "schema")]
-impl schemars::JsonSchema for Assessment {
-    fn schema_name() -> std::borrow::Cow<'static, str> {
-        "Assessment".into()
-    }
-    fn json_schema(g: &mut schemars::SchemaGenerator) -> schemars::Schema {
-        Told::json_schema(g)
+/// Which form to take.
+fn recommendation(forms: &[FormAssessment], with_size: usize) -> Recommendation {
+    let crps = |f: &&FormAssessment| match f.overall.crps.value {
+        v if v.is_nan() => f64::INFINITY,
+        v => v,
+    };
+    let better = |a: &&FormAssessment, b: &&FormAssessment| crps(a).total_cmp(&crps(b));
+    let best = forms.iter().min_by(better).unwrap_or(&forms[0]);
+    let near = |f: &&FormAssessment| {
+        let d = difference(f, best).crps;
+        f.name == best.name || d.value <= d.standard_error
+    };
+    let simpler = |a: &&FormAssessment, b: &&FormAssessment| {
+        a.coefficients.cmp(&b.coefficients).then_with(|| better(a, b))
+    };
+    let take = forms.iter().filter(near).min_by(simpler).unwrap_or(best);
+    Recommendation {
+        take: take.name.clone(),
+        best: best.name.clone(),
+        difference: difference(take, best).crps,
+        coefficients: take.coefficients,
+        coefficients_of_best: best.coefficients,
+        forms: forms.len(),
+        answered: take.own.flakes,
+        with_size,
     }
 }
 
@@ -514,10 +453,10 @@ pub fn cross_validate<M: Measured + Sync>(
     folds: &Folds,
     question: &Question,
 ) -> Result<Assessment> {
-    let (asked, column) = checked(recipes, rows.len(), folds, question)?;
+    let (asked, bench) = Bench::of(recipes, rows, folds, question)?;
     let (mut recipes, mut calibrations, mut left_out) = (Vec::new(), Vec::new(), Vec::new());
     for r in asked {
-        match fit_what_can_be(&r, rows, folds) {
+        match bench.fit_what_can_be(&r) {
             Ok((recipe, calibration)) => {
                 recipes.push(recipe);
                 calibrations.push(calibration);
@@ -535,35 +474,18 @@ pub fn cross_validate<M: Measured + Sync>(
             other => other,
         });
     }
-    let with_size = with_size(&recipes, &column, rows, folds);
-    let standings =
-        recipes.iter().map(|r| stand(r, &column, rows, folds)).collect::<Result<Vec<Vec<Standing>>>>()?;
-
-    let work: Vec<(usize, &TestSet)> =
-        folds.sets().iter().flat_map(|s| (0..recipes.len()).map(move |r| (r, s))).collect();
-    let run =
-        |&(r, set): &(usize, &TestSet)| test(&recipes[r], &column, rows, folds, set, &standings[r], question);
-    let results = threads::each(work.iter().collect(), run);
-
-    // scores[recipe][row], and for each recipe the first reason for which a row was refused
+    // for each recipe the first reason for which a row was refused, and scores[recipe][row]
+    let mut refused = recipes.iter().map(|r| bench.left_out(r)).collect::<Result<Vec<_>>>()?;
+    let work: Vec<(usize, &Vec<usize>)> =
+        folds.sets.iter().flat_map(|s| (0..recipes.len()).map(move |r| (r, s))).collect();
+    let results = threads::each(work.clone(), |(r, set)| bench.test(&recipes[r], set, &refused[r]));
     let mut scores: Vec<Vec<Vec<Score>>> = vec![vec![Vec::new(); rows.len()]; recipes.len()];
-    let mut refused: Vec<Vec<Option<String>>> = standings
-        .iter()
-        .map(|s| {
-            s.iter()
-                .map(|s| match s {
-                    Standing::Usable => None,
-                    Standing::LeftOut(reason) => Some(reason.clone()),
-                })
-                .collect()
-        })
-        .collect();
-    for ((r, _), list) in work.iter().zip(results) {
+    for ((r, _), list) in work.into_iter().zip(results) {
         for (i, outcome) in list {
             match outcome {
-                Ok(s) => scores[*r][i].push(s),
+                Ok(s) => scores[r][i].push(s),
                 Err(reason) => {
-                    refused[*r][i].get_or_insert(reason);
+                    refused[r][i].get_or_insert(reason);
                 }
             }
         }
@@ -572,40 +494,30 @@ pub fn cross_validate<M: Measured + Sync>(
     let common: Vec<usize> = (0..rows.len()).filter(|i| usable[*i] && !scores[0][*i].is_empty()).collect();
     let answered =
         |r: usize| -> Vec<usize> { (0..rows.len()).filter(|i| refused[r][*i].is_none()).collect() };
-    let each: Vec<String> = recipes
-        .iter()
-        .enumerate()
-        .map(|(r, recipe)| format!("{} {}", recipe.name, answered(r).len()))
-        .collect();
-    let what = format!("flakes that every form answers for (each alone: {})", each.join(", "));
-    at_least(&what, common.len(), 2)?;
+    let each = recipes.iter().enumerate().map(|(r, recipe)| format!("{} {}", recipe.name, answered(r).len()));
+    let each = each.collect::<Vec<_>>().join(", ");
+    at_least(format!("flakes that every form answers for (each alone: {each})"), common.len(), 2)?;
     let tested = |r: usize, rows: &[usize]| -> Vec<Tested> {
         let scored = rows.iter().filter(|i| !scores[r][**i].is_empty());
         scored.map(|i| Tested { row: *i, group: folds.group(*i), scores: scores[r][*i].clone() }).collect()
     };
-    let reference = about_the_others(rows, &column, folds, &usable);
+    let reference = bench.about_the_others(&usable);
     let labels = labels_of(rows, question);
     let form = |(r, calibration): (usize, Calibration)| {
         let in_common = tested(r, &common);
         let alone = tested(r, &answered(r));
         let usable: Vec<bool> = refused[r].iter().map(Option::is_none).collect();
-        let own_reference = about_the_others(rows, &column, folds, &usable);
+        let own_reference = bench.about_the_others(&usable);
         let own = Scores::of(&alone.iter().collect::<Vec<_>>(), &own_reference);
         assess_form(&recipes[r].name, calibration, (in_common, own), &refused[r], &labels, &reference)
     };
     let forms = calibrations.into_iter().enumerate().map(form).collect();
-    Ok(Assessment {
-        size: question.size.clone(),
-        column,
-        rule: folds.rule().to_string(),
-        offered: rows.len(),
-        with_size,
-        forms,
-        left_out: left_out.into_iter().map(|(name, e)| (name, e.to_string())).collect(),
-        as_they_stand: false,
-        by: folds.by().map(str::to_string),
-        labels,
-    })
+    let with_size = bench.with_size(&recipes);
+    let asked = (question, bench.column, folds.rule.clone());
+    let mut found = Assessment::of(asked, (rows.len(), with_size), forms, labels);
+    found.left_out = left_out.into_iter().map(|(name, e)| (name, e.to_string())).collect();
+    found.over = folds.by().map(in_words);
+    Ok(found)
 }
 
 /// That calibrations stand as they are, and which of them may have been made with the sites of these flakes: where a
@@ -706,16 +618,10 @@ pub fn as_they_stand<M: Measured + Sync>(
         let refused: Vec<Option<String>> = answers.into_iter().map(std::result::Result::err).collect();
         assess_form(c.name(), c.clone(), (tested, own), &refused, &labels, &reference)
     });
-    Ok(Assessment {
-        size: size.clone(),
-        rule: as_fitted(calibrations),
-        offered: rows.len(),
-        with_size: rows.iter().filter(|r| r.number(&column).is_some()).count(),
-        forms: forms.collect(),
-        left_out: Vec::new(),
-        as_they_stand: true,
-        by: None,
-        column,
-        labels,
-    })
+    let with_size = rows.iter().filter(|r| r.number(&column).is_some()).count();
+    let asked = (question, column, as_fitted(calibrations));
+    let mut found = Assessment::of(asked, (rows.len(), with_size), forms.collect(), labels);
+    found.as_they_stand = true;
+    found.over = (names.len() > 1).then(|| "site".to_string());
+    Ok(found)
 }

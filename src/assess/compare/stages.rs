@@ -2,7 +2,7 @@
 //! it was fitted without, and what they come to.
 
 use super::{ClassScores, FormAssessment, Pit, Question, Scores, Tested};
-use crate::assess::folds::{Folds, TestSet};
+use crate::assess::folds::Folds;
 use crate::assess::score::Score;
 use crate::by_name::each_once;
 use crate::calibration::fitting::{Collector, Recipe, Taken, as_struck, commonest_first};
@@ -60,116 +60,147 @@ fn settled(mut r: Recipe) -> Recipe {
     r
 }
 
-/// What became of a row under one recipe.
-pub(super) enum Standing {
-    Usable,
-    LeftOut(String),
+/// What is asked of which rows, and how they are left out.
+pub(super) struct Bench<'a, M> {
+    pub(super) rows: &'a [M],
+    pub(super) folds: &'a Folds,
+    pub(super) question: &'a Question,
+    /// The column that all recipes read the size from.
+    pub(super) column: String,
 }
 
-/// What each row is to one recipe: usable, or left out for a reason.
-pub(super) fn stand<M: Measured>(
-    recipe: &Recipe,
-    column: &str,
-    rows: &[M],
-    folds: &Folds,
-) -> Result<Vec<Standing>> {
-    let mut probe = Collector::new(recipe.clone())?;
-    Ok(rows
-        .iter()
-        .enumerate()
-        .map(|(i, row)| {
-            if !folds.admits(i) {
-                return Standing::LeftOut("its group is not recorded".to_string());
-            }
-            match probe.offer(row) {
-                Taken::LeftOut(reason) => Standing::LeftOut(reason),
-                Taken::Used => match row.number(column) {
-                    None => Standing::LeftOut(format!("{column} not recorded")),
-                    Some(v) if !(v > 0.0 && v.is_finite()) => {
-                        Standing::LeftOut(format!("{column} is not above 0"))
-                    }
-                    Some(_) => Standing::Usable,
-                },
-            }
-        })
-        .collect())
-}
-
-/// Fits a recipe to the rows that `keep` admits.
-pub(super) fn fit<M: Measured>(
-    recipe: &Recipe,
-    rows: &[M],
-    keep: impl Fn(usize) -> bool,
-) -> Result<Calibration> {
-    let mut collector = Collector::new(recipe.clone())?;
-    for (i, row) in rows.iter().enumerate() {
-        if keep(i) {
-            collector.offer(row);
+impl<'a, M: Measured> Bench<'a, M> {
+    /// With the recipes cut down to the size.
+    pub(super) fn of(
+        recipes: &[Recipe],
+        rows: &'a [M],
+        folds: &'a Folds,
+        question: &'a Question,
+    ) -> Result<(Vec<Recipe>, Bench<'a, M>)> {
+        check_size("rows that the folds are made for", folds.rows, rows.len())?;
+        if let Some((_, twice)) =
+            recipes.iter().enumerate().find(|(i, r)| recipes[..*i].iter().any(|o| o.name == r.name))
+        {
+            return Err(Error::invalid("forms", format!("\"{}\" stands twice", twice.name)));
         }
-    }
-    Ok(collector.finish()?.0)
-}
-
-/// Fits a recipe to all rows; where that fails, those of its variants that can be fitted.
-pub(super) fn fit_what_can_be<M: Measured>(
-    recipe: &Recipe,
-    rows: &[M],
-    folds: &Folds,
-) -> Result<(Recipe, Calibration)> {
-    let all = |r: &Recipe| fit(r, rows, |i| folds.admits(i));
-    let failed = match all(recipe) {
-        Ok(calibration) => return Ok((recipe.clone(), calibration)),
-        Err(e) => e,
-    };
-    let mut some = recipe.clone();
-    some.variants.retain(|v| {
-        let mut alone = recipe.clone();
-        alone.variants = vec![v.clone()];
-        let alone = settled(alone);
-        all(&alone).is_ok()
-    });
-    if some.variants.is_empty() || some.variants.len() == recipe.variants.len() {
-        return Err(failed);
-    }
-    let some = settled(some);
-    let calibration = all(&some)?;
-    Ok((some, calibration))
-}
-
-/// Flakes that could be tested, whatever their platforms record: as they were struck, with the size, in a fold.
-pub(super) fn with_size<M: Measured>(recipes: &[Recipe], column: &str, rows: &[M], folds: &Folds) -> usize {
-    let keep = recipes.iter().any(|r| r.keep_incomplete);
-    let sized = |row: &M| row.number(column).is_some_and(|v| v > 0.0 && v.is_finite());
-    let asked = rows.iter().enumerate().filter(|(i, row)| folds.admits(*i) && sized(row));
-    asked.filter(|(_, row)| as_struck(*row, keep).is_ok()).count()
-}
-
-/// Fits a recipe without a test set and scores the usable flakes of the set; a flake that is refused, with
-/// the reason.
-pub(super) fn test<M: Measured>(
-    recipe: &Recipe,
-    column: &str,
-    rows: &[M],
-    folds: &Folds,
-    set: &TestSet,
-    usable: &[Standing],
-    question: &Question,
-) -> Vec<(usize, std::result::Result<Score, String>)> {
-    let tested: Vec<usize> =
-        set.rows.iter().copied().filter(|i| matches!(usable[*i], Standing::Usable)).collect();
-    if tested.is_empty() {
-        return Vec::new();
-    }
-    let fitted = fit(recipe, rows, |i| folds.admits(i) && set.rows.binary_search(&i).is_err());
-    let predictor = match fitted.and_then(Predictor::new) {
-        Ok(p) => p,
-        Err(e) => {
-            let reason = format!("no fit without its fold: {e}");
-            return tested.into_iter().map(|i| (i, Err(reason.clone()))).collect();
+        let cut = recipes.iter().map(|r| only(r, &question.size)).collect::<Result<Vec<_>>>()?;
+        let Some(column) = cut.first().map(|c| c.1.clone()) else {
+            return Err(Error::invalid("forms", "at least one form is needed"));
+        };
+        if let Some((other, theirs)) = cut.iter().find(|c| c.1 != column) {
+            return Err(Error::Incomparable {
+                reason: format!("{} reads {} from {theirs}, others from {column}", other.name, question.size),
+            });
         }
-    };
-    let one = |i: usize| score(&predictor, &rows[i], column, question).map_err(|e| e.of_its_kind());
-    tested.into_iter().map(|i| (i, one(i))).collect()
+        Ok((cut.into_iter().map(|c| c.0).collect(), Bench { rows, folds, question, column }))
+    }
+
+    /// For each row why a recipe cannot use it, where that is so.
+    pub(super) fn left_out(&self, recipe: &Recipe) -> Result<Vec<Option<String>>> {
+        let mut probe = Collector::new(recipe.clone())?;
+        let mut reason = |(i, row): (usize, &M)| {
+            if !self.folds.admits(i) {
+                return Some("its group is not recorded".to_string());
+            }
+            match (probe.offer(row), row.number(&self.column)) {
+                (Taken::LeftOut(reason), _) => Some(reason),
+                (Taken::Used, None) => Some(format!("{} not recorded", self.column)),
+                (Taken::Used, Some(v)) if !is_size(v) => Some(format!("{} is not above 0", self.column)),
+                _ => None,
+            }
+        };
+        Ok(self.rows.iter().enumerate().map(&mut reason).collect())
+    }
+
+    /// Fits a recipe to the rows of the folds that are not left out.
+    fn fit(&self, recipe: &Recipe, left_out: &[usize]) -> Result<Calibration> {
+        let mut collector = Collector::new(recipe.clone())?;
+        for (i, row) in self.rows.iter().enumerate() {
+            if self.folds.admits(i) && left_out.binary_search(&i).is_err() {
+                collector.offer(row);
+            }
+        }
+        Ok(collector.finish()?.0)
+    }
+
+    /// Fits a recipe to all rows; where that fails, those of its variants that can be fitted.
+    pub(super) fn fit_what_can_be(&self, recipe: &Recipe) -> Result<(Recipe, Calibration)> {
+        let failed = match self.fit(recipe, &[]) {
+            Ok(calibration) => return Ok((recipe.clone(), calibration)),
+            Err(e) => e,
+        };
+        let mut some = recipe.clone();
+        some.variants.retain(|v| {
+            let alone = Recipe { variants: vec![v.clone()], ..recipe.clone() };
+            self.fit(&settled(alone), &[]).is_ok()
+        });
+        if some.variants.is_empty() || some.variants.len() == recipe.variants.len() {
+            return Err(failed);
+        }
+        let some = settled(some);
+        let calibration = self.fit(&some, &[])?;
+        Ok((some, calibration))
+    }
+
+    /// Flakes that could be tested, whatever their platforms record: as they were struck, with the size, in a fold.
+    pub(super) fn with_size(&self, recipes: &[Recipe]) -> usize {
+        let keep = recipes.iter().any(|r| r.keep_incomplete);
+        let asked = self.rows.iter().enumerate().filter(|(i, row)| {
+            self.folds.admits(*i)
+                && row.number(&self.column).is_some_and(is_size)
+                && as_struck(*row, keep).is_ok()
+        });
+        asked.count()
+    }
+
+    /// Fits a recipe without a test set and scores the flakes of the set that it can use; a flake that is refused, with
+    /// the reason.
+    pub(super) fn test(
+        &self,
+        recipe: &Recipe,
+        set: &[usize],
+        left_out: &[Option<String>],
+    ) -> Vec<(usize, std::result::Result<Score, String>)> {
+        let tested: Vec<usize> = set.iter().copied().filter(|i| left_out[*i].is_none()).collect();
+        if tested.is_empty() {
+            return Vec::new();
+        }
+        let predictor = match self.fit(recipe, set).and_then(Predictor::new) {
+            Ok(p) => p,
+            Err(e) => {
+                let reason = format!("no fit without its fold: {e}");
+                return tested.into_iter().map(|i| (i, Err(reason.clone()))).collect();
+            }
+        };
+        let one = |i: usize| {
+            score(&predictor, &self.rows[i], &self.column, self.question).map_err(|e| e.of_its_kind())
+        };
+        tested.into_iter().map(|i| (i, one(i))).collect()
+    }
+
+    /// For each row the squared distance of ln size from the mean of the usable rows outside its test set,
+    /// averaged over the repeats.
+    pub(super) fn about_the_others(&self, usable: &[bool]) -> Vec<f64> {
+        let ln: Vec<f64> =
+            self.rows.iter().map(|r| r.number(&self.column).unwrap_or(f64::NAN).ln()).collect();
+        let sum: f64 = (0..ln.len()).filter(|i| usable[*i]).map(|i| ln[i]).sum();
+        let count = usable.iter().filter(|u| **u).count() as f64;
+        let mut total = vec![(0.0, 0.0); ln.len()];
+        for set in &self.folds.sets {
+            let mine: Vec<usize> = set.iter().copied().filter(|i| usable[*i]).collect();
+            let others = (sum - mine.iter().map(|i| ln[*i]).sum::<f64>()) / (count - mine.len() as f64);
+            for i in mine {
+                total[i].0 += (ln[i] - others).powi(2);
+                total[i].1 += 1.0;
+            }
+        }
+        total.into_iter().map(|(s, n)| s / n).collect()
+    }
+}
+
+/// Whether a number can be a size.
+fn is_size(v: f64) -> bool {
+    v > 0.0 && v.is_finite()
 }
 
 /// Scores what a predictor says of one flake.
@@ -216,55 +247,6 @@ fn coefficients(calibration: &Calibration) -> usize {
         })
         .max()
         .unwrap_or(0)
-}
-
-/// The recipes cut down to the size, and the column that all of them read it from.
-pub(super) fn checked(
-    recipes: &[Recipe],
-    rows: usize,
-    folds: &Folds,
-    question: &Question,
-) -> Result<(Vec<Recipe>, String)> {
-    check_size("rows that the folds are made for", folds.rows(), rows)?;
-    if let Some((_, twice)) =
-        recipes.iter().enumerate().find(|(i, r)| recipes[..*i].iter().any(|o| o.name == r.name))
-    {
-        return Err(Error::invalid("forms", format!("\"{}\" stands twice", twice.name)));
-    }
-    let cut = recipes.iter().map(|r| only(r, &question.size)).collect::<Result<Vec<_>>>()?;
-    let Some((_, column)) = cut.first() else {
-        return Err(Error::invalid("forms", "at least one form is needed"));
-    };
-    if let Some((other, theirs)) = cut.iter().find(|(_, c)| c != column) {
-        return Err(Error::Incomparable {
-            reason: format!("{} reads {} from {theirs}, others from {column}", other.name, question.size),
-        });
-    }
-    let column = column.clone();
-    Ok((cut.into_iter().map(|(r, _)| r).collect(), column))
-}
-
-/// For each row the squared distance of ln size from the mean of the usable rows outside its test set,
-/// averaged over the repeats.
-pub(super) fn about_the_others<M: Measured>(
-    rows: &[M],
-    column: &str,
-    folds: &Folds,
-    usable: &[bool],
-) -> Vec<f64> {
-    let ln: Vec<f64> = rows.iter().map(|r| r.number(column).unwrap_or(f64::NAN).ln()).collect();
-    let sum: f64 = (0..rows.len()).filter(|i| usable[*i]).map(|i| ln[i]).sum();
-    let count = usable.iter().filter(|u| **u).count() as f64;
-    let mut total = vec![(0.0, 0.0); rows.len()];
-    for set in folds.sets() {
-        let mine: Vec<usize> = set.rows.iter().copied().filter(|i| usable[*i]).collect();
-        let others = (sum - mine.iter().map(|i| ln[*i]).sum::<f64>()) / (count - mine.len() as f64);
-        for i in mine {
-            total[i].0 += (ln[i] - others).powi(2);
-            total[i].1 += 1.0;
-        }
-    }
-    total.into_iter().map(|(s, n)| s / n).collect()
 }
 
 pub(super) fn assess_form(

@@ -117,15 +117,13 @@ struct InWords<'a> {
 impl fmt::Display for InWords<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (mut page, a) = (Page::new(f), self.of);
-        let (what, u) = (in_words(a.column()), unit(a.column()));
-        let sites = a.as_they_stand && a.forms.iter().any(|f| f.overall.groups.is_some());
-        let over = a.by.as_deref().map(in_words).or(sites.then(|| "site".to_string()));
-        let over = over.map(|b| format!(", taken over each {b}")).unwrap_or_default();
+        let (what, u) = (in_words(&a.column), unit(&a.column));
+        let over = a.over.as_ref().map(|b| format!(", taken over each {b}")).unwrap_or_default();
         page.say(format!(
             "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in brackets{over}.",
-            counted(a.flakes() as u64, "flake", "flakes"),
-            a.offered(),
-            a.rule()
+            counted(a.flakes as u64, "flake", "flakes"),
+            a.rows,
+            a.rule
         ));
         page.line("");
         let mut columns: Vec<Column> = vec![
@@ -153,19 +151,18 @@ impl fmt::Display for InWords<'_> {
         ];
         a.table(&mut page, 21, &columns);
         a.by_class(&mut page);
-        let r = a.recommendation();
+        let r = &a.recommendation;
         if a.forms.len() > 1 {
             page.line(format!("\nDifferences from {} on the same flakes (below 0: better)", r.best));
             let widths = [-22, 18, 18, 16];
             page.columns(&widths, ["", "CRPS", "log score", "int. score"]);
-            for form in a.forms.iter().filter(|f| f.name != r.best) {
-                let Ok(d) = a.difference(&form.name, &r.best) else { continue };
+            for d in &a.differences {
                 let scores =
                     [bracketed(d.crps, 4), bracketed(d.log_score, 4), bracketed(d.interval_score, 3)];
-                page.columns(&widths, [cut(&form.name, 21)].into_iter().chain(scores));
+                page.columns(&widths, [cut(&d.first, 21)].into_iter().chain(scores));
             }
         }
-        if a.forms.iter().any(|f| f.own.flakes > a.flakes()) {
+        if a.forms.iter().any(|f| f.own.flakes > a.flakes) {
             page.line(format!("\nEach on all flakes that it can use, of {} with this size", a.with_size));
             let columns: [Column; 6] = [
                 ("flakes", 7, &|f| f.own.flakes.to_string()),
@@ -189,7 +186,7 @@ impl fmt::Display for InWords<'_> {
             page.under("", "  ", text);
         }
         if let Some(checks) = self.checks {
-            let (take, flakes) = (&r.take, checks.rows.len());
+            let (take, flakes) = (&r.take, checks.cooks_distances.len());
             page.line(format!("\nChecks of {take}, fitted to all {flakes} flakes by least squares:"));
             for c in &checks.checks {
                 let p = c.p_value.map(|p| format!(", p {}", probability(p))).unwrap_or_default();

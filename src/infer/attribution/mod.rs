@@ -46,8 +46,6 @@ mod weigh;
 pub use settings::BlowSetting;
 pub(crate) use settings::SettingsPrior;
 pub use site::SiteShift;
-#[cfg(feature = "schema")]
-pub(crate) use verdict::Told;
 pub use verdict::{ClassVerdict, Strength, Verdict};
 
 use super::forward::{Forward, Struck};
@@ -96,7 +94,7 @@ const RATIO: Bounds = Bounds::closed("offset", 0.001, 1000.0, "");
 /// let flake = Flake::builder().strike(Strike::builder().platform(platform).build()?).length_mm(45.0).build()?;
 /// let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
 /// let verdict = attribution.attribute(&[&flake], &mut rng)?;
-/// assert_eq!(verdict.strength(), Strength::SaysLittle);
+/// assert_eq!(verdict.strength, Strength::SaysLittle);
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 #[derive(Debug, Clone)]

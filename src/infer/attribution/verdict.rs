@@ -2,13 +2,13 @@
 
 use crate::calibration::caution::Doubt;
 use crate::predict::Caution;
-use serde::{Deserialize, Serialize, Serializer};
+use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::fmt;
 
 /// What a Bayes factor is worth, in words, by the grades of R. E. Kass and A. E. Raftery 1995, "Bayes factors",
 /// JASA 90:773-795, p. 777 (from memory): 3, 20 and 150.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Strength {
     /// Below 3: not worth more than a bare mention.
@@ -21,148 +21,109 @@ pub enum Strength {
     SpeaksStrongly,
 }
 
+/// Each grade with the Bayes factor that it begins at, and a stable name.
+const GRADES: [(Strength, f64, &str); 4] = [
+    (Strength::SaysLittle, 0.0, "says-little"),
+    (Strength::Leans, 3.0, "leans"),
+    (Strength::Speaks, 20.0, "speaks"),
+    (Strength::SpeaksStrongly, 150.0, "speaks-strongly"),
+];
+
 impl Strength {
     /// The grade of a log Bayes factor, in either direction.
     pub(crate) fn of(ln_bayes_factor: f64) -> Strength {
-        match ln_bayes_factor.abs().exp() {
-            b if b >= 150.0 => Strength::SpeaksStrongly,
-            b if b >= 20.0 => Strength::Speaks,
-            b if b >= 3.0 => Strength::Leans,
-            _ => Strength::SaysLittle,
-        }
+        let factor = ln_bayes_factor.abs().exp();
+        GRADES.iter().rfind(|g| factor >= g.1).map_or(Strength::SaysLittle, |g| g.0)
     }
 
     /// The Bayes factor from which on a stronger word would be due; none above the strongest.
     fn limit(self) -> f64 {
-        match self {
-            Strength::SaysLittle => 3.0,
-            Strength::Leans => 20.0,
-            Strength::Speaks => 150.0,
-            Strength::SpeaksStrongly => f64::INFINITY,
-        }
+        GRADES.get(self as usize + 1).map_or(f64::INFINITY, |g| g.1)
     }
 
-    /// A stable name: `says-little`, `leans`, `speaks`, `speaks-strongly`.
+    /// Its name, as it is written.
     pub(crate) fn name(self) -> &'static str {
-        match self {
-            Strength::SaysLittle => "says-little",
-            Strength::Leans => "leans",
-            Strength::Speaks => "speaks",
-            Strength::SpeaksStrongly => "speaks-strongly",
-        }
+        GRADES[self as usize].2
     }
-}
-
-/// One class of an answer.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ClassVerdict {
-    /// The class as it was asked for (`metal`, `stone`, a calibration's name).
-    pub class: String,
-    /// What it leans on where the experiment did not use it.
-    pub leans_on: Option<String>,
-    /// Probability before the flakes were seen.
-    pub prior: f64,
-    /// Probability after.
-    pub probability: f64,
-    /// ln of what the flakes multiply the odds of this class against all others by.
-    pub ln_bayes_factor: f64,
-}
-
-/// What a flake, or a group struck by one percussor, says; serialised with its words and by the names of its classes.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Verdict {
-    /// The classes, in the order asked for.
-    pub classes: Vec<ClassVerdict>,
-    /// Flakes in it.
-    pub(crate) flakes: usize,
-    /// Flakes whose termination was used.
-    pub(crate) terminations: usize,
-    /// Flakes whose lip was used.
-    pub(crate) lips: usize,
-    /// The strongest words that groups left out of the fits have earned.
-    pub(crate) earned: Strength,
-    /// The variant of the calibration (of the first, where there are two).
-    pub(crate) variant: String,
-    /// Standard error of the integration, of the ln Bayes factor of the first class.
-    pub(crate) integration_error: f64,
-    /// What there is to doubt.
-    pub cautions: Vec<Caution>,
-    /// Percussors recorded of its flakes, with their counts.
-    pub(crate) recorded: BTreeMap<String, u64>,
 }
 
 /// A class of percussors in a verdict.
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-struct OfClass<'a> {
-    prior: f64,
-    probability: f64,
-    ln_bayes_factor: f64,
-    bayes_factor: f64,
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema), schemars(rename = "OfClass"))]
+pub struct ClassVerdict {
+    /// The class as it was asked for (`metal`, `stone`, a calibration's name).
+    #[serde(skip)]
+    pub class: String,
+    /// Probability before the flakes were seen.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    pub prior: f64,
+    /// Probability after.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    pub probability: f64,
+    /// ln of what the flakes multiply the odds of this class against all others by.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    pub ln_bayes_factor: f64,
+    pub(crate) bayes_factor: f64,
     /// What the class leans on where the experiment did not use it.
     #[serde(skip_serializing_if = "Option::is_none")]
-    leans_on: Option<&'a str>,
+    pub leans_on: Option<String>,
 }
 
 /// What flakes struck by one percussor say of it.
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub(crate) struct Told<'a> {
-    flakes: usize,
-    with_termination: usize,
-    with_lip: usize,
-    classes: BTreeMap<&'a str, OfClass<'a>>,
-    favours: &'a str,
-    strength: &'static str,
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema), schemars(rename = "Told"))]
+pub struct Verdict {
+    pub(crate) flakes: usize,
+    pub(crate) with_termination: usize,
+    pub(crate) with_lip: usize,
+    /// The classes, in the order asked for.
+    #[serde(serialize_with = "by_class")]
+    #[cfg_attr(feature = "schema", schemars(with = "BTreeMap<String, ClassVerdict>", description = ""))]
+    pub classes: Vec<ClassVerdict>,
+    /// The class that the flakes speak for, whatever the prior odds.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    pub favours: String,
+    /// How much the flakes say, in words no stronger than earned.
+    #[cfg_attr(feature = "schema", schemars(with = "String", description = ""))]
+    pub strength: Strength,
     /// The strongest word that groups left out of the fits have earned.
-    earned: &'static str,
-    sentence: String,
-    integration_error: f64,
-    measured_by: &'a str,
-    cautions: &'a [Caution],
+    #[cfg_attr(feature = "schema", schemars(with = "String"))]
+    pub(crate) earned: Strength,
+    /// The answer as a plain sentence, without more digits than it can bear, and with odds no stronger than groups left out of
+    /// the fits have earned.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    pub sentence: String,
+    // Standard error of the integration, of the ln Bayes factor of the first class.
+    pub(crate) integration_error: f64,
+    // The variant of the calibration (of the first, where there are two).
+    pub(crate) measured_by: String,
+    /// What there is to doubt.
+    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    pub cautions: Vec<Caution>,
+    // Percussors recorded of its flakes, with their counts.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
-    recorded_percussors: &'a BTreeMap<String, u64>,
+    pub(crate) recorded_percussors: BTreeMap<String, u64>,
 }
 
-impl Serialize for Verdict {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        fn class(c: &ClassVerdict) -> OfClass<'_> {
-            OfClass {
-                prior: c.prior,
-                probability: c.probability,
-                ln_bayes_factor: c.ln_bayes_factor,
-                bayes_factor: c.ln_bayes_factor.exp(),
-                leans_on: c.leans_on.as_deref(),
-            }
-        }
-        let told = Told {
-            flakes: self.flakes,
-            with_termination: self.terminations,
-            with_lip: self.lips,
-            classes: self.classes.iter().map(|c| (c.class.as_str(), class(c))).collect(),
-            favours: &self.favoured().class,
-            strength: self.strength().name(),
-            earned: self.earned.name(),
-            sentence: self.sentence(),
-            integration_error: self.integration_error,
-            measured_by: &self.variant,
-            cautions: &self.cautions,
-            recorded_percussors: &self.recorded,
-        };
-        told.serialize(serializer)
-    }
+/// Classes as an object, by their names.
+fn by_class<S: Serializer>(classes: &[ClassVerdict], s: S) -> Result<S::Ok, S::Error> {
+    s.collect_map(classes.iter().map(|c| (&c.class, c)).collect::<BTreeMap<_, _>>())
 }
 
 impl Verdict {
-    /// The class that the flakes speak for, whatever the prior odds.
-    pub fn favoured(&self) -> &ClassVerdict {
+    /// With the class favoured, how much is said for it, and the words for that, all else being known.
+    pub(super) fn told(mut self) -> Verdict {
         let best = |a: &&ClassVerdict, b: &&ClassVerdict| a.ln_bayes_factor.total_cmp(&b.ln_bayes_factor);
-        self.classes.iter().max_by(best).unwrap_or(&self.classes[0])
+        let favoured = self.classes.iter().max_by(best).unwrap_or(&self.classes[0]).clone();
+        self.strength = Strength::of(favoured.ln_bayes_factor).min(self.earned);
+        self.sentence = self.in_words(&favoured);
+        self.favours = favoured.class;
+        self
     }
 
-    /// How much the flakes say, in words no stronger than earned.
-    pub fn strength(&self) -> Strength {
-        Strength::of(self.favoured().ln_bayes_factor).min(self.earned)
+    /// The class that the flakes speak for.
+    pub(crate) fn favoured(&self) -> &ClassVerdict {
+        self.classes.iter().find(|c| c.class == self.favours).unwrap_or(&self.classes[0])
     }
 
     /// Probability of a class by its name.
@@ -170,17 +131,14 @@ impl Verdict {
         self.classes.iter().find(|c| c.class == class).map(|c| c.probability)
     }
 
-    /// The answer as a plain sentence, without more digits than it can bear, and with odds no stronger than groups left out of
-    /// the fits have earned.
-    pub fn sentence(&self) -> String {
-        let f = self.favoured();
+    fn in_words(&self, f: &ClassVerdict) -> String {
         let others: Vec<&str> =
             self.classes.iter().filter(|c| c.class != f.class).map(|c| c.class.as_str()).collect();
         let (subject, plural) = match self.flakes {
             1 => ("This flake".to_string(), false),
             n => (format!("These {n} flakes"), true),
         };
-        let verb = match (self.strength(), plural) {
+        let verb = match (self.strength, plural) {
             (Strength::SaysLittle, false) => "says little about",
             (Strength::SaysLittle, true) => "say little about",
             (Strength::Leans, false) => "leans towards",
@@ -191,7 +149,7 @@ impl Verdict {
             (Strength::SpeaksStrongly, true) => "speak strongly for",
         };
         let against = others.join(" or ");
-        let claim = match self.strength() {
+        let claim = match self.strength {
             Strength::SaysLittle => format!("{} against {against}", f.class),
             _ => format!("{}, not {against}", f.class),
         };
@@ -200,7 +158,7 @@ impl Verdict {
             matches!(c.0, FlakesDisagree { .. } | LikeNone { .. } | LipsAgainstSizes { .. })
         });
         let first: String = first.map(|c| format!("Before any odds: {c}. ")).collect();
-        let (factor, limit) = (f.ln_bayes_factor.exp(), self.earned.limit());
+        let (factor, limit) = (f.bayes_factor, self.earned.limit());
         let (odds, probability) = if factor > limit {
             let odds =
                 format!("{limit}, and by no more, which is what groups left out of the fits have earned");
@@ -240,6 +198,6 @@ fn chance(p: f64) -> String {
 
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(&self.sentence())
+        f.pad(&self.sentence)
     }
 }

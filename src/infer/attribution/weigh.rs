@@ -15,6 +15,7 @@ use crate::predict::Caution;
 use crate::strike::Measured;
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
+use std::collections::BTreeMap;
 
 impl Attribution {
     /// What one flake, or a group struck by one percussor, says of the classes.
@@ -78,7 +79,7 @@ impl Attribution {
             first.extend(self.lips_against_sizes(&verdict, &without_lips));
         }
         verdict.cautions.splice(0..0, first);
-        Ok(verdict)
+        Ok(verdict.told())
     }
 
     /// Whether lips and sizes speak for different classes, each to the degree that "leans" stands for: what sizes say alone,
@@ -190,12 +191,16 @@ impl Attribution {
             .candidates
             .iter()
             .enumerate()
-            .map(|(i, c)| ClassVerdict {
-                class: c.class.clone(),
-                leans_on: c.leans_on.clone(),
-                prior: c.prior,
-                probability: (c.prior.ln() + apart(ln[i], all)).exp().clamp(0.0, 1.0),
-                ln_bayes_factor: apart(ln[i], self.others(i, &ln)),
+            .map(|(i, c)| {
+                let ln_bayes_factor = apart(ln[i], self.others(i, &ln));
+                ClassVerdict {
+                    class: c.class.clone(),
+                    prior: c.prior,
+                    probability: (c.prior.ln() + apart(ln[i], all)).exp().clamp(0.0, 1.0),
+                    ln_bayes_factor,
+                    bayes_factor: ln_bayes_factor.exp(),
+                    leans_on: c.leans_on.clone(),
+                }
             })
             .collect();
         let mut cautions = self.cautions.clone();
@@ -207,20 +212,23 @@ impl Attribution {
                 }
             }
         }
-        let mut recorded = std::collections::BTreeMap::new();
+        let mut recorded_percussors = BTreeMap::new();
         for p in flakes.iter().filter_map(|f| f.class("percussor")) {
-            *recorded.entry(p.to_string()).or_insert(0) += 1;
+            *recorded_percussors.entry(p.to_string()).or_insert(0) += 1;
         }
         Verdict {
-            classes,
             flakes: flakes.len(),
-            terminations: used.terminations,
-            lips: used.lips,
+            with_termination: used.terminations,
+            with_lip: used.lips,
+            classes,
+            favours: String::new(),
+            strength: Strength::SaysLittle,
             earned: self.earned(used.lips > 0),
-            variant: forward.variant_name(variants[0]).to_string(),
+            sentence: String::new(),
             integration_error: integration_error(&by_draw, &self.candidates),
+            measured_by: forward.variant_name(variants[0]).to_string(),
             cautions,
-            recorded,
+            recorded_percussors,
         }
     }
 }

@@ -438,7 +438,7 @@ fn expected_difference_leans_on_shared_coefficients() {
     let blow = Blow::builder().angle_of_blow_deg(10.0).lands_on(LandsOn::Platform).build().unwrap();
     let both = [strike("bone", Some(blow.clone())), strike("steel", Some(blow))];
     let predictor = Predictor::new(c.clone()).unwrap();
-    let answer = side_by_side(&predictor, &both, &Default::default(), 0.95).unwrap();
+    let answer = side_by_side(&predictor, &both, 0.95).unwrap();
     assert_eq!(answer.told_apart, [true]);
     let numbers =
         [("platform_depth_mm", 8.0), ("exterior_platform_angle_deg", 75.0), ("angle_of_blow_deg", 10.0)];
@@ -484,7 +484,7 @@ fn two_new_flakes_against_draws() {
     let c = bundled::named("controlled-glass").unwrap();
     let blow = Blow::builder().angle_of_blow_deg(10.0).lands_on(LandsOn::Platform).build().unwrap();
     let both = [strike("bone", Some(blow.clone())), strike("steel", Some(blow))];
-    let answer = side_by_side(&Predictor::new(c.clone()).unwrap(), &both, &Default::default(), 0.95).unwrap();
+    let answer = side_by_side(&Predictor::new(c.clone()).unwrap(), &both, 0.95).unwrap();
     let got = difference(&answer.differences[0], "mass_g");
     let m = model(&c, "mass_g");
     let numbers =
@@ -552,7 +552,7 @@ fn settings_not_given_are_the_same_for_both() {
     let c = bundled::named("controlled-glass").unwrap();
     let both = [strike("antler", None), strike("quartzite", None)];
     let predictor = Predictor::new(c.clone()).unwrap();
-    let answer = side_by_side(&predictor, &both, &Default::default(), 0.95).unwrap();
+    let answer = side_by_side(&predictor, &both, 0.95).unwrap();
     let m = model(&c, "mass_g");
     // by hand: every setting of the experiment, whatever percussor it was used with
     let mut total = 0.0;
@@ -599,7 +599,7 @@ fn sides_are_those_of_asking_alone_and_their_ratio_is_the_difference() {
     for name in ["hard-hammer-flint", "hard-hammer-quartzite", "controlled-glass"] {
         let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
         let both = [strike("antler", None), strike("quartzite", None), strike("bone", None)];
-        let answer = side_by_side(&predictor, &both, &Default::default(), 0.95).unwrap();
+        let answer = side_by_side(&predictor, &both, 0.95).unwrap();
         assert_eq!(answer.told_apart, [true, false], "{name}");
         for (e, s) in answer.estimates.iter().zip(&both) {
             assert_eq!(*e, predictor.estimate(s, &Default::default()).unwrap());
@@ -623,20 +623,20 @@ fn what_a_calibration_cannot_tell_apart_is_no_finding() {
     // nobody recorded what struck excavated flakes
     let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
     let both = [strike("quartzite", None), strike("antler", None), strike("steel", None)];
-    let answer = side_by_side(&predictor, &both, &Default::default(), 0.95).unwrap();
+    let answer = side_by_side(&predictor, &both, 0.95).unwrap();
     assert_eq!(answer.told_apart, [false, false]);
     let d = &answer.differences[0][0];
     assert_eq!((d.expected.low, d.expected.value, d.expected.high), (1.0, 1.0, 1.0));
     assert_eq!((d.standard_errors, d.supported), (0.0, 0.5));
     assert!((d.first_larger - 0.5).abs() < 1e-12 && d.new_flakes.low < 1.0);
 
-    let one = side_by_side(&predictor, &both[..1], &Default::default(), 0.95);
+    let one = side_by_side(&predictor, &both[..1], 0.95);
     assert!(matches!(one, Err(Error::TooFew { .. })));
     let other_platform = Platform::builder().depth_mm(9.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let other = strike("antler", None).to_builder().platform(other_platform.clone()).build().unwrap();
-    let mixed = side_by_side(&predictor, &[strike("quartzite", None), other], &Default::default(), 0.95);
+    let mixed = side_by_side(&predictor, &[strike("quartzite", None), other], 0.95);
     assert!(matches!(mixed, Err(Error::Incomparable { .. })));
     let nameless = Strike::builder().platform(other_platform).build().unwrap();
-    let missing = side_by_side(&predictor, &[nameless.clone(), nameless], &Default::default(), 0.95);
+    let missing = side_by_side(&predictor, &[nameless.clone(), nameless], 0.95);
     assert!(missing.unwrap_err().to_string().starts_with("percussor: not recorded"));
 }
