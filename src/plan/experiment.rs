@@ -1,7 +1,7 @@
 //! The experiment as it is asked for, and the plan of it: form, reach, percussors, flakes one has, spread, cores.
 
 use super::answer::{AgainstGrid, Existing, Outlook, Plan, SpreadTaken, Target, cautions};
-use super::candidates::{Candidates, Factor, Limit, SettingValue};
+use super::candidates::{Candidates, Factor, Limit, Setting};
 use super::continuous::continuous_optimum;
 use super::exchange::{Chosen, Exchange, choose};
 use super::information::{Information, undetermined};
@@ -47,22 +47,6 @@ fn check(column: &str, v: f64) -> Result<()> {
         form::AREA => Platform::builder().area_mm2(v).build().map(drop),
         form::ANGLE_OF_BLOW => Blow::builder().angle_of_blow_deg(v).build().map(drop),
         _ => Ok(()),
-    }
-}
-
-/// What a form reads of one platform or flake.
-#[derive(Debug, Clone)]
-struct Setting {
-    numbers: Vec<(String, f64)>,
-    percussor: Option<String>,
-}
-
-impl Measured for Setting {
-    fn number(&self, name: &str) -> Option<f64> {
-        self.numbers.iter().find(|(n, _)| n == name).map(|(_, v)| *v)
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        self.percussor.as_deref().filter(|_| name == "percussor")
     }
 }
 
@@ -178,8 +162,8 @@ impl Experiment {
 
     /// Where one of the percussors reaches less far: no thin platforms by antler.
     pub fn reach_of(mut self, percussor: &str, column: &str, low: f64, high: f64) -> Experiment {
-        let (level, column) = (percussor.to_string(), column.to_string());
-        self.limits.push(Limit { level, column, low, high });
+        let (percussor, column) = (percussor.to_string(), column.to_string());
+        self.limits.push(Limit { percussor, column, low, high });
         self
     }
 
@@ -367,7 +351,7 @@ impl Experiment {
         let checked = Checked::of(self)?;
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let (reach, old) = (&checked.reach, checked.old.as_ref());
-        let chosen = choose(reach.design(), &checked.exchange(self.flakes, STARTS.0), &mut rng)?;
+        let chosen = choose(&reach.design, &checked.exchange(self.flakes, STARTS.0), &mut rng)?;
         let flakes = checked.targets(&chosen, &mut rng);
         let known = &chosen.information;
         let against_even_grid = match Information::with_existing(&reach.even_grid(self.flakes)?, old) {
@@ -379,7 +363,7 @@ impl Experiment {
                 mean_width_even_grid: checked.mean_width(&grid, Aim::NewFlake),
             },
         };
-        let best = continuous_optimum(reach.design())?;
+        let best = continuous_optimum(&reach.design)?;
         let share_of_bound = old.is_none().then(|| best.efficiency_of(known)).transpose()?;
         let kept_within_tolerance =
             reach.efficiency_within_tolerance(&chosen.points, old, DRAWS, &mut rng)?;
@@ -457,11 +441,12 @@ impl Checked<'_> {
         if e.difference.is_some() && !several {
             return Err(Error::invalid("difference", "name two percussors or more"));
         }
-        let reach = Candidates::grid(&form, e.factors(&form)?)?.within(e.limits.clone())?;
+        let percussors = if several { &e.percussors[..] } else { &[] };
+        let reach = Candidates::grid(&form, e.factors(&form)?, percussors, &e.limits)?;
         let row = |(words, s): &(String, Setting)| Ok((words.clone(), reach.row_of(s)?));
         let at = e.at.iter().map(row).collect::<Result<Vec<_>>>()?;
         let platforms = match at.is_empty() {
-            true => reach.design().to_rows(),
+            true => reach.design.to_rows(),
             false => at.iter().map(|a| a.1.clone()).collect(),
         };
         let (mut old, mut had) = (None, None);
@@ -469,7 +454,7 @@ impl Checked<'_> {
             let rows: Vec<Vec<f64>> = flakes.iter().filter_map(|s| reach.row_of(s).ok()).collect();
             had = Some((rows.len(), left_out + (flakes.len() - rows.len()) as u64));
             if !rows.is_empty() {
-                old = Some(Design::from_rows(reach.design().names().to_vec(), &rows)?);
+                old = Some(Design::from_rows(reach.design.names().to_vec(), &rows)?);
             }
         }
         let (spread, cores) = e.spread_taken()?;
@@ -523,7 +508,7 @@ impl Checked<'_> {
         for flakes in sizes {
             let other = match flakes == planned {
                 true => Ok(chosen.clone()),
-                false => choose(self.reach.design(), &self.exchange(flakes, STARTS.1), rng),
+                false => choose(&self.reach.design, &self.exchange(flakes, STARTS.1), rng),
             };
             let Ok(other) = other else { continue };
             let i = &other.information;
@@ -541,14 +526,11 @@ impl Checked<'_> {
     /// The knapping list: by percussor, in random order within it, cores dealt round.
     fn targets(&self, chosen: &Chosen, rng: &mut ChaCha8Rng) -> Vec<Target> {
         let percussors = &self.asked.percussors;
-        let mut by: Vec<Vec<Vec<SettingValue>>> = vec![Vec::new(); percussors.len().max(1)];
+        let mut by: Vec<Vec<&Setting>> = vec![Vec::new(); percussors.len().max(1)];
         for i in &chosen.points {
-            let setting = self.reach.setting(*i);
-            let level = match setting.last() {
-                Some(SettingValue::Level(p)) => percussors.iter().position(|q| q == p).unwrap_or(0),
-                _ => 0,
-            };
-            by[level].push(setting);
+            let setting = &self.reach.settings[*i];
+            let of = |p: &String| percussors.iter().position(|q| q == p);
+            by[setting.percussor.as_ref().and_then(of).unwrap_or(0)].push(setting);
         }
         let cores = self.cores.as_ref().map(|c| c.number_for(self.asked.flakes).max(1));
         let (mut out, mut taken) = (Vec::new(), 0);
@@ -562,15 +544,12 @@ impl Checked<'_> {
                     Allocation::ByCore => from + i % mine.max(1) + 1,
                     Allocation::WithinCores => i % c + 1,
                 });
-                let settings = self.reach.factors().iter().zip(&setting).filter_map(|(f, v)| {
-                    let (SettingValue::Number(v), Some((low, high))) = (v, self.reach.range(f, &setting))
-                    else {
-                        return None;
-                    };
+                let settings = self.reach.factors.iter().zip(&setting.numbers).map(|(f, (_, v))| {
+                    let (low, high) = self.reach.range(f, setting);
                     let t = f.tolerance;
                     let fixed = low == high;
                     let accept = if fixed { (v - t, v + t) } else { ((v - t).max(low), (v + t).min(high)) };
-                    Some((f.name.clone(), tidy(*v), tidy(accept.0), tidy(accept.1)))
+                    (f.name.clone(), tidy(*v), tidy(accept.0), tidy(accept.1))
                 });
                 out.push(Target {
                     number: out.len() + 1,
@@ -604,10 +583,6 @@ impl Experiment {
                 let step = if low < high { (high - low) / 10.0 } else { 1.0 };
                 factors.push(Factor::steps(column, *low, *high, step)?);
             }
-        }
-        if self.percussors.len() > 1 {
-            let levels: Vec<&str> = self.percussors.iter().map(String::as_str).collect();
-            factors.push(Factor::class("percussor", &levels)?);
         }
         Ok(factors)
     }

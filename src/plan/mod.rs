@@ -38,7 +38,7 @@ pub use experiment::Experiment;
 
 #[cfg(test)]
 pub(crate) use {
-    candidates::{Candidates, Factor, Limit, SettingValue},
+    candidates::{Candidates, Factor, Limit},
     continuous::continuous_optimum,
     exchange::{Exchange, choose},
     information::{Information, undetermined},

@@ -7,8 +7,8 @@ use crate::fit::{Design, linear};
 use crate::flake::Flake;
 use crate::form::{Form, indicator};
 use crate::plan::{
-    Aim, Allocation, Candidates, Cores, Exchange, Experiment, Factor, Information, Limit, SettingValue,
-    choose, continuous_optimum, expected_width, noncentral_student_sf, power, undetermined,
+    Aim, Allocation, Candidates, Cores, Exchange, Experiment, Factor, Information, Limit, choose,
+    continuous_optimum, expected_width, noncentral_student_sf, power, undetermined,
 };
 use crate::special::{Student, student_quantile_upper, student_sf};
 use crate::strike::{Platform, Strike};
@@ -103,12 +103,14 @@ fn the_exchange_finds_what_exhaustive_search_finds() {
     let reach = Candidates::grid(
         &Form::named("cube-root").unwrap(),
         vec![
-            Factor::number("platform_depth_mm", &[4.0, 7.0, 12.0]).unwrap(),
-            Factor::number("exterior_platform_angle_deg", &[60.0, 70.0, 85.0]).unwrap(),
+            Factor::steps("platform_depth_mm", 4.0, 12.0, 4.0).unwrap(),
+            Factor::steps("exterior_platform_angle_deg", 60.0, 85.0, 12.5).unwrap(),
         ],
+        &[],
+        &[],
     )
     .unwrap();
-    let design = reach.design();
+    let design = &reach.design;
     let at: Vec<Vec<f64>> = [1usize, 4, 6].map(|i| design.matrix().row(i).iter().copied().collect()).to_vec();
     let old = picked(design, &[1, 4]);
     for n in [4, 5, 6] {
@@ -124,7 +126,7 @@ fn the_exchange_finds_what_exhaustive_search_finds() {
             let mean =
                 |i: &Information| at.iter().map(|x| i.variance_at(x).unwrap()).sum::<f64>() / at.len() as f64;
             let (mut best_d, mut best_i) = (f64::NEG_INFINITY, f64::INFINITY);
-            for points in multisets(reach.len(), n) {
+            for points in multisets(reach.settings.len(), n) {
                 let Ok(i) = known(&points) else { continue };
                 best_d = best_d.max(i.ln_determinant());
                 best_i = best_i.min(mean(&i));
@@ -140,19 +142,26 @@ fn the_exchange_finds_what_exhaustive_search_finds() {
     }
 }
 
+fn names(of: &[&str]) -> Vec<String> {
+    of.iter().map(|p| p.to_string()).collect()
+}
+
 fn field_school() -> Candidates {
+    field_school_within(&[]).unwrap()
+}
+
+fn field_school_within(limits: &[Limit]) -> crate::Result<Candidates> {
     let form = Form::named("log-log").unwrap().with_terms([indicator("percussor", "antler")]).unwrap();
     let depth = Factor::steps("platform_depth_mm", 4.0, 12.0, 1.0).unwrap().within(1.0);
     let angle = Factor::steps("exterior_platform_angle_deg", 60.0, 90.0, 5.0).unwrap().within(5.0);
-    let percussor = Factor::class("percussor", &["quartzite", "antler"]).unwrap();
-    Candidates::grid(&form, vec![depth, angle, percussor]).unwrap()
+    Candidates::grid(&form, vec![depth, angle], &names(&["quartzite", "antler"]), limits)
 }
 
 #[test]
 fn a_plan_of_24_beats_the_even_grid_of_24() {
     let reach = field_school();
-    assert_eq!(reach.len(), 9 * 7 * 2);
-    let plan = choose(reach.design(), &Exchange::new(24), &mut seeded(5)).unwrap();
+    assert_eq!(reach.settings.len(), 9 * 7 * 2);
+    let plan = choose(&reach.design, &Exchange::new(24), &mut seeded(5)).unwrap();
     let even = Information::of(&reach.even_grid(24).unwrap()).unwrap();
     // the even grid by hand: four depths by three angles by two percussors
     let mut rows = Vec::new();
@@ -163,14 +172,12 @@ fn a_plan_of_24_beats_the_even_grid_of_24() {
             }
         }
     }
-    let by_hand =
-        Information::of(&Design::from_rows(reach.design().names().to_vec(), &rows).unwrap()).unwrap();
+    let by_hand = Information::of(&Design::from_rows(reach.design.names().to_vec(), &rows).unwrap()).unwrap();
     assert!((even.ln_determinant() - by_hand.ln_determinant()).abs() < 1e-9);
     // the corners of the reach only, each percussor alike
     for i in &plan.points {
-        let s = reach.setting(*i);
-        assert!(s[0] == SettingValue::Number(4.0) || s[0] == SettingValue::Number(12.0), "{s:?}");
-        assert!(s[1] == SettingValue::Number(60.0) || s[1] == SettingValue::Number(90.0), "{s:?}");
+        let s = &reach.settings[*i];
+        assert!([4.0, 12.0].contains(&s.numbers[0].1) && [60.0, 90.0].contains(&s.numbers[1].1), "{s:?}");
     }
     assert!(plan.starts_agreeing >= 5);
     // by hand: variances 2/3 of the ends' in angle, and that of ln depth over four even depths; p = 4
@@ -192,27 +199,31 @@ fn the_same_seed_gives_the_same_plan_and_existing_flakes_are_counted() {
     let reach = field_school();
     for at in [
         None,
-        Some((0..reach.len()).map(|i| reach.design().matrix().row(i).iter().copied().collect()).collect()),
+        Some(
+            (0..reach.settings.len())
+                .map(|i| reach.design.matrix().row(i).iter().copied().collect())
+                .collect(),
+        ),
     ] {
         let options = Exchange { at, starts: 4, ..Exchange::new(17) };
-        let one = choose(reach.design(), &options, &mut seeded(11)).unwrap();
-        let two = choose(reach.design(), &options, &mut seeded(11)).unwrap();
+        let one = choose(&reach.design, &options, &mut seeded(11)).unwrap();
+        let two = choose(&reach.design, &options, &mut seeded(11)).unwrap();
         assert_eq!(one, two);
-        let other = choose(reach.design(), &options, &mut seeded(12)).unwrap();
+        let other = choose(&reach.design, &options, &mut seeded(12)).unwrap();
         assert!((one.value - other.value).abs() < 0.01 * one.value.abs());
         assert!(one.starts_agreeing >= 1);
     }
     // twelve flakes by quartzite only: what is added is mostly antler
-    let quartzite: Vec<usize> = (0..reach.len())
-        .filter(|i| reach.setting(*i)[2] == SettingValue::Level("quartzite".into()))
+    let quartzite: Vec<usize> = (0..reach.settings.len())
+        .filter(|i| reach.settings[*i].percussor.as_deref() == Some("quartzite"))
         .step_by(5)
         .take(12)
         .collect();
-    let old = picked(reach.design(), &quartzite);
+    let old = picked(&reach.design, &quartzite);
     assert_eq!(undetermined(&old), ["percussor = antler"]);
-    let plan = choose(reach.design(), &Exchange { existing: Some(old), ..Exchange::new(12) }, &mut seeded(4))
+    let plan = choose(&reach.design, &Exchange { existing: Some(old), ..Exchange::new(12) }, &mut seeded(4))
         .unwrap();
-    let antler = plan.points.iter().filter(|i| reach.setting(**i)[2] == SettingValue::Level("antler".into()));
+    let antler = plan.points.iter().filter(|i| reach.settings[**i].percussor.as_deref() == Some("antler"));
     assert!(antler.count() >= 9);
     assert_eq!(plan.information.flakes, 24);
 }
@@ -235,61 +246,60 @@ fn rows_of_platforms_are_rows_of_terms() {
 fn what_cannot_be_planned_is_named() {
     let form = Form::named("log-log").unwrap().with_terms([indicator("percussor", "antler")]).unwrap();
     let depth = || Factor::steps("platform_depth_mm", 4.0, 12.0, 4.0).unwrap();
-    let angle = |values: &[f64]| Factor::number("exterior_platform_angle_deg", values).unwrap();
-    let percussor = |levels: &[&str]| Factor::class("percussor", levels).unwrap();
-    let plan = |angles: &[f64], levels: &[&str], n| {
-        let reach = Candidates::grid(&form, vec![depth(), angle(angles), percussor(levels)]).unwrap();
-        choose(reach.design(), &Exchange::new(n), &mut seeded(1)).map(|c| c.points.len())
+    let angle = |low, high| Factor::steps("exterior_platform_angle_deg", low, high, 30.0).unwrap();
+    let grid = |factors, levels: &[&str]| Candidates::grid(&form, factors, &names(levels), &[]);
+    let plan = |(low, high), levels: &[&str], n| {
+        let reach = grid(vec![depth(), angle(low, high)], levels).unwrap();
+        choose(&reach.design, &Exchange::new(n), &mut seeded(1)).map(|c| c.points.len())
     };
-    assert_eq!(plan(&[60.0, 90.0], &["quartzite", "antler"], 4), Ok(4));
+    assert_eq!(plan((60.0, 90.0), &["quartzite", "antler"], 4), Ok(4));
     let deficient = |term: &str| Err(Error::RankDeficient { term: term.to_string() });
-    assert_eq!(plan(&[70.0], &["quartzite", "antler"], 8), deficient("exterior_platform_angle_deg"));
-    assert_eq!(plan(&[60.0, 90.0], &["quartzite"], 8), deficient("percussor = antler"));
+    assert_eq!(plan((70.0, 70.0), &["quartzite", "antler"], 8), deficient("exterior_platform_angle_deg"));
+    assert_eq!(plan((60.0, 90.0), &["quartzite"], 8), deficient("percussor = antler"));
     assert!(matches!(
-        plan(&[60.0, 90.0], &["quartzite", "antler"], 3),
+        plan((60.0, 90.0), &["quartzite", "antler"], 3),
         Err(Error::TooFew { found: 3, needed: 4, .. })
     ));
-    assert!(matches!(plan(&[60.0, 90.0], &["quartzite", "antler"], 0), Err(Error::Invalid { .. })));
+    assert!(matches!(plan((60.0, 90.0), &["quartzite", "antler"], 0), Err(Error::Invalid { .. })));
 
-    let grid = |factors| Candidates::grid(&form, factors).map(|c| c.len());
-    assert!(matches!(grid(vec![depth(), angle(&[70.0])]), Err(Error::Missing { .. })));
-    let width = Factor::number("platform_width_mm", &[10.0]).unwrap();
-    let all = vec![depth(), angle(&[70.0]), percussor(&["antler"])];
-    assert_eq!(grid(all.clone()), Ok(3));
-    assert!(matches!(grid([all.clone(), vec![width]].concat()), Err(Error::Invalid { .. })));
-    assert!(matches!(grid([all.clone(), vec![depth()]].concat()), Err(Error::Invalid { .. })));
-    let below = Factor::number("platform_depth_mm", &[-1.0, 3.0]).unwrap();
+    let count = |factors, levels: &[&str]| grid(factors, levels).map(|c| c.settings.len());
+    assert!(matches!(count(vec![depth(), angle(70.0, 70.0)], &[]), Err(Error::Missing { .. })));
+    assert!(matches!(count(vec![depth()], &["antler"]), Err(Error::Missing { .. })));
+    assert_eq!(count(vec![depth(), angle(70.0, 70.0)], &["antler"]), Ok(3));
+    let class = Factor::steps("percussor", 1.0, 2.0, 1.0).unwrap();
+    assert!(matches!(count(vec![depth(), angle(70.0, 70.0), class], &[]), Err(Error::Invalid { .. })));
+    let below = Factor::steps("platform_depth_mm", -1.0, 3.0, 4.0).unwrap();
     assert!(matches!(
-        grid(vec![below, angle(&[70.0]), percussor(&["antler"])]),
+        count(vec![below, angle(70.0, 70.0)], &["antler"]),
         Err(Error::Domain { value: -1.0, .. })
     ));
     for bad in [
-        Factor::number("a", &[]).is_err(),
-        Factor::number("a", &[1.0, 1.0]).is_err(),
-        Factor::number("a", &[f64::NAN]).is_err(),
+        Factor::steps("a", f64::NAN, 1.0, 0.5).is_err(),
         Factor::steps("a", 2.0, 1.0, 0.5).is_err(),
         Factor::steps("a", 1.0, 2.0, 0.0).is_err(),
         Factor::steps("a", 1.0, 2.0, 1e-9).is_err(),
+        Factor::steps("a", 8.0, 8.000_000_000_1, 1e-11).is_err(),
         Factor::steps("a", f64::MIN, f64::MAX, 1.0).is_err(),
-        Factor::class("a", &["b", "b"]).is_err(),
-        Factor::class("a", &[]).is_err(),
     ] {
         assert!(bad);
     }
     let reach = field_school();
     assert!(!undetermined(&reach.even_grid(3).unwrap()).is_empty());
     assert!(reach.even_grid(0).is_err());
-    assert!(reach.efficiency_within_tolerance(&[9999], None, 5, &mut seeded(1)).is_err());
-    let limit =
-        |level: &str, low, high| Limit { level: level.into(), column: "platform_depth_mm".into(), low, high };
-    let thick = reach.within(vec![limit("antler", 6.5, 99.0), limit("quartzite", 6.5, 99.0)]).unwrap();
-    assert_eq!(thick.len(), 6 * 7 * 2);
+    let limit = |percussor: &str, low, high| Limit {
+        percussor: percussor.into(),
+        column: "platform_depth_mm".into(),
+        low,
+        high,
+    };
+    let thick = field_school_within(&[limit("antler", 6.5, 99.0), limit("quartzite", 6.5, 99.0)]).unwrap();
+    assert_eq!(thick.settings.len(), 6 * 7 * 2);
     // what is struck amiss stays within the reach of its percussor
-    let depth = &thick.factors()[0];
-    assert_eq!(thick.range(depth, &thick.setting(0)), Some((6.5, 12.0)));
-    assert_eq!(depth.range(), Some((4.0, 12.0)));
-    let none = vec![limit("antler", 1.0, 2.0), limit("quartzite", 1.0, 2.0)];
-    assert!(matches!(field_school().within(none), Err(Error::TooFew { .. })));
+    let depth = &thick.factors[0];
+    assert_eq!(thick.range(depth, &thick.settings[0]), (6.5, 12.0));
+    assert_eq!(depth.range(), (4.0, 12.0));
+    let none = [limit("antler", 1.0, 2.0), limit("quartzite", 1.0, 2.0)];
+    assert!(matches!(field_school_within(&none), Err(Error::TooFew { .. })));
 }
 
 fn lines(text: &str) -> impl Iterator<Item = Vec<String>> {
@@ -392,8 +402,8 @@ fn power_is_the_level_at_no_difference_and_rises() {
 #[test]
 fn widths_foreseen_are_the_widths_of_direct_fits() {
     let reach = field_school();
-    let plan = choose(reach.design(), &Exchange::new(12), &mut seeded(8)).unwrap();
-    let design = picked(reach.design(), &plan.points);
+    let plan = choose(&reach.design, &Exchange::new(12), &mut seeded(8)).unwrap();
+    let design = picked(&reach.design, &plan.points);
     let at = [1.0, 7f64.ln(), 72.0, 1.0];
     let spread = 0.4;
     let mut rng = seeded(99);
@@ -519,7 +529,7 @@ fn a_plan_tells_what_its_parts_give() {
     assert_eq!(plan, told.plan(5).unwrap());
     let reach = field_school();
     let chosen =
-        choose(reach.design(), &Exchange { starts: 20, ..Exchange::new(24) }, &mut seeded(5)).unwrap();
+        choose(&reach.design, &Exchange { starts: 20, ..Exchange::new(24) }, &mut seeded(5)).unwrap();
     let antler = chosen.information.variance_of("percussor = antler").unwrap();
     let chance = power(1.5f64.ln(), 0.45, antler, 20.0, 0.05).unwrap();
     let planned = plan.curve.iter().find(|c| c.flakes == 24).unwrap();

@@ -453,31 +453,30 @@ proptest! {
     fn plans_answer_with_numbers(v in many(wild(), 6), values in many(finite(), 1..5), n in 0..9usize, m in 0..4usize) {
         answer("power", power(v[0], v[1], v[2], v[3], v[4]));
         answer("power", power(v[0], v[1].abs(), v[2].abs(), v[3].abs() + 1.0, 0.05));
-        let mut rising = values.clone();
-        rising.sort_by(f64::total_cmp);
-        rising.dedup();
+        let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         if let Ok(cores) = Cores::new(v[1].abs(), v[2].abs(), m) {
             for a in [Allocation::WithinCores, Allocation::ByCore] {
                 answer("power of cores", cores.power(v[0], v[3].abs(), n, m, a, 0.05));
             }
         }
         let _ = Factor::steps("platform_depth_mm", v[0], v[1], v[2]);
-        let depth = Factor::number("platform_depth_mm", &rising);
-        let angle = Factor::number("exterior_platform_angle_deg", &[60.0, 75.0, 90.0]).map(|f| f.within(v[3].abs().min(f64::MAX)));
+        let depth = Factor::steps("platform_depth_mm", low, high, (high - low) / values.len() as f64);
+        let angle = Factor::steps("exterior_platform_angle_deg", 60.0, 90.0, 15.0).map(|f| f.within(v[3].abs().min(f64::MAX)));
         let (Ok(depth), Ok(angle)) = (depth, angle) else { return Ok(()) };
-        let Ok(candidates) = Candidates::grid(&Form::named("cube-root").unwrap(), vec![depth, angle]) else { return Ok(()) };
+        let Ok(candidates) = Candidates::grid(&Form::named("cube-root").unwrap(), vec![depth, angle], &[], &[]) else { return Ok(()) };
         let mut rng = ChaCha8Rng::seed_from_u64(3);
-        if let Ok(plan) = choose(candidates.design(), &Exchange { starts: 2, ..Exchange::new(n) }, &mut rng) {
+        if let Ok(plan) = choose(&candidates.design, &Exchange { starts: 2, ..Exchange::new(n) }, &mut rng) {
             number("criterion", plan.value);
-            let row: Vec<f64> = candidates.design().matrix().row(0).iter().copied().collect();
+            let row: Vec<f64> = candidates.design.matrix().row(0).iter().copied().collect();
             answer("variance", plan.information.variance_at(&row));
             answer("width", expected_width(&plan.information, &row, v[4].abs(), 0.9, Aim::NewFlake));
             let _ = candidates.efficiency_within_tolerance(&plan.points, None, 3, &mut rng);
         }
-        if let Ok(best) = continuous_optimum(candidates.design()) {
+        if let Ok(best) = continuous_optimum(&candidates.design) {
             number("determinant", best.ln_determinant());
         }
-        let _ = Information::of(candidates.design()).map(|i| number("determinant", i.ln_determinant()));
+        let _ = Information::of(&candidates.design).map(|i| number("determinant", i.ln_determinant()));
     }
 
     #[test]
