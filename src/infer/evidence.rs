@@ -57,7 +57,6 @@ pub(super) struct Seen {
 #[derive(Debug)]
 pub(super) struct Group {
     sizes: usize,
-    ends: usize,
     /// Lower factor of the covariance of what is shared.
     shared: DMatrix<f64>,
     flakes: Vec<Ready>,
@@ -71,6 +70,9 @@ struct Ready {
     factor: DMatrix<f64>,
     /// For each piece the terms that do not depend on what is shared.
     constant: Vec<f64>,
+    /// Sizes, and log odds of terminations, of the group: what is shared begins with these.
+    sizes: usize,
+    ends: usize,
 }
 
 /// The answer: ln p(group), and the ln weights of the draws behind it (their mean weight is p).
@@ -122,6 +124,7 @@ impl Group {
         flakes: Vec<Seen>,
     ) -> Option<Group> {
         let shared = Cholesky::new(shared)?.unpack();
+        let sizes = correlation.nrows();
         let mut ready = Vec::with_capacity(flakes.len());
         for seen in flakes {
             let k = seen.sizes.len();
@@ -129,9 +132,9 @@ impl Group {
             let factor = Cholesky::new(own)?.unpack();
             let ln_det: f64 = (0..k).map(|a| factor[(a, a)].ln()).sum();
             let constant = seen.pieces.iter().map(|p| seen.ln_jacobian - ln_det + constant(p)).collect();
-            ready.push(Ready { seen, factor, constant });
+            ready.push(Ready { seen, factor, constant, sizes, ends });
         }
-        Some(Group { sizes: correlation.nrows(), ends, shared, flakes: ready })
+        Some(Group { sizes, shared, flakes: ready })
     }
 
     /// Entries of what is shared.
@@ -231,7 +234,7 @@ impl Group {
     /// sum_i ln p_i at v = L x.
     fn ln_likelihood(&self, x: &DVector<f64>, scratch: &mut Scratch) -> f64 {
         let v = &self.shared * x;
-        self.flakes.iter().map(|f| f.ln_density(v.as_slice(), self.sizes, self.ends, scratch)).sum()
+        self.flakes.iter().map(|f| f.ln_density(v.as_slice(), scratch)).sum()
     }
 
     /// Where the integrand is highest, and the lower factor of minus its second derivatives there.
@@ -275,7 +278,7 @@ impl Group {
         let mut gradient = DVector::zeros(d);
         let mut hessian = DMatrix::zeros(d, d);
         for f in &self.flakes {
-            f.add_derivatives(v.as_slice(), self.sizes, self.ends, &mut gradient, &mut hessian);
+            f.add_derivatives(v.as_slice(), &mut gradient, &mut hessian);
         }
         let gradient = self.shared.tr_mul(&gradient) - x;
         let curvature = DMatrix::identity(d, d) - self.shared.tr_mul(&hessian) * &self.shared;
@@ -321,8 +324,8 @@ impl Ready {
         sum
     }
 
-    fn ln_piece(&self, i: usize, v: &[f64], sizes: usize, ends: usize, out: &mut [f64]) -> f64 {
-        let p = &self.seen.pieces[i];
+    fn ln_piece(&self, i: usize, v: &[f64], out: &mut [f64]) -> f64 {
+        let (p, sizes, ends) = (&self.seen.pieces[i], self.sizes, self.ends);
         let q = self.distance(p, v, out);
         let nu = p.degrees_of_freedom;
         let mut ln = self.constant[i];
@@ -343,27 +346,20 @@ impl Ready {
         ln
     }
 
-    fn ln_density(&self, v: &[f64], sizes: usize, ends: usize, scratch: &mut Scratch) -> f64 {
+    fn ln_density(&self, v: &[f64], scratch: &mut Scratch) -> f64 {
         scratch.terms.clear();
         for i in 0..self.seen.pieces.len() {
-            let t = self.ln_piece(i, v, sizes, ends, &mut scratch.residual);
+            let t = self.ln_piece(i, v, &mut scratch.residual);
             scratch.terms.push(t);
         }
         ln_sum(scratch.terms.iter().copied())
     }
 
     /// Adds first and second derivatives of ln p_i with respect to v.
-    fn add_derivatives(
-        &self,
-        v: &[f64],
-        sizes: usize,
-        ends: usize,
-        gradient: &mut DVector<f64>,
-        hessian: &mut DMatrix<f64>,
-    ) {
+    fn add_derivatives(&self, v: &[f64], gradient: &mut DVector<f64>, hessian: &mut DMatrix<f64>) {
         let n = self.seen.pieces.len();
-        let mut out = vec![0.0; sizes];
-        let terms: Vec<f64> = (0..n).map(|i| self.ln_piece(i, v, sizes, ends, &mut out)).collect();
+        let mut out = vec![0.0; self.sizes];
+        let terms: Vec<f64> = (0..n).map(|i| self.ln_piece(i, v, &mut out)).collect();
         let total = ln_sum(terms.iter().copied());
         if !total.is_finite() {
             return;
@@ -375,9 +371,7 @@ impl Ready {
             if share < 1e-14 {
                 continue;
             }
-            let mut g = DVector::zeros(d);
-            let mut h = DMatrix::zeros(d, d);
-            self.piece_derivatives(&self.seen.pieces[i], v, sizes, ends, &mut g, &mut h);
+            let (g, h) = self.piece_derivatives(&self.seen.pieces[i], v);
             *hessian += share * (h + &g * g.transpose());
             mean += share * g;
         }
@@ -385,16 +379,10 @@ impl Ready {
         *gradient += mean;
     }
 
-    fn piece_derivatives(
-        &self,
-        p: &Piece,
-        v: &[f64],
-        sizes: usize,
-        ends: usize,
-        g: &mut DVector<f64>,
-        h: &mut DMatrix<f64>,
-    ) {
-        let k = p.location.len();
+    /// Gradient and second derivatives of one piece.
+    fn piece_derivatives(&self, p: &Piece, v: &[f64]) -> (DVector<f64>, DMatrix<f64>) {
+        let (mut g, mut h) = (DVector::zeros(v.len()), DMatrix::zeros(v.len(), v.len()));
+        let (k, sizes, ends) = (p.location.len(), self.sizes, self.ends);
         let mut r = vec![0.0; k];
         let q = self.distance(p, v, &mut r);
         let nu = p.degrees_of_freedom;
@@ -434,6 +422,7 @@ impl Ready {
             g[at] += if lip { 1.0 - chance } else { -chance };
             h[(at, at)] -= chance * (1.0 - chance);
         }
+        (g, h)
     }
 }
 
@@ -494,7 +483,7 @@ mod tests {
         let v = &group.shared * &x;
         let (mut g, mut h) = (DVector::zeros(5), DMatrix::zeros(5, 5));
         for f in &group.flakes {
-            f.add_derivatives(v.as_slice(), 2, 2, &mut g, &mut h);
+            f.add_derivatives(v.as_slice(), &mut g, &mut h);
         }
         let (g, h) = (group.shared.tr_mul(&g), group.shared.tr_mul(&h) * &group.shared);
         let e = 1e-4;

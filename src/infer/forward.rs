@@ -5,7 +5,7 @@
 //! a group the part of that uncertainty at the group's middle row is shared by all flakes, and what a flake's
 //! own row adds to it is counted as its own.
 
-use super::attribution::settings::{BlowSetting, SettingsPrior};
+use super::attribution::BlowSetting;
 use super::attribution::site::SiteShift;
 use super::evidence::{Group, Piece, Seen};
 use super::lip::{Blow, LipModel};
@@ -43,7 +43,7 @@ pub(super) struct Struck {
 
 /// Which of the things recorded are to be used, and how.
 pub(super) struct Frame<'a> {
-    pub settings: &'a SettingsPrior,
+    pub settings: &'a [BlowSetting],
     pub site: SiteShift,
     pub lip: Option<&'a LipModel>,
     pub terminations: bool,
@@ -188,8 +188,8 @@ impl Forward {
         // a landing place that is known keeps only the settings that agree with it, where there are any
         let known = lands.filter(|at| !x[*at].is_nan()).map(|at| x[at]);
         let agrees = |p: &BlowSetting| known.is_none() || p.lands_on.and_then(|l| code_of(l.name())) == known;
-        let any = frame.settings.settings().iter().any(agrees);
-        for p in frame.settings.settings().iter().filter(|p| !any || agrees(p)) {
+        let any = frame.settings.iter().any(agrees);
+        for p in frame.settings.iter().filter(|p| !any || agrees(p)) {
             let mut row = x.clone();
             if let Some(at) = angle.filter(|at| row[*at].is_nan()) {
                 row[at] = p.angle_of_blow_deg.ok_or_else(|| {
@@ -464,7 +464,7 @@ fn averaged_lip(
     let mut mean = model.zero();
     let told = |name: &str| flake.class(name).filter(|_| !frame.hide_blow);
     let angle = flake.number(ANGLE_OF_BLOW).filter(|_| !frame.hide_blow);
-    for s in frame.settings.settings() {
+    for s in frame.settings {
         let lands_on = told(LANDS_ON).or(s.lands_on.map(|l| l.name())).map(String::from);
         let blow = Blow { angle_of_blow_deg: angle.or(s.angle_of_blow_deg), lands_on };
         let row = model.row(flake, &blow, class)?;

@@ -9,7 +9,7 @@ use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
 use crate::error::{Error, Result, counted};
-use crate::infer::attribution::{Attribution, SettingsPrior, SiteShift, Strength, Verdict};
+use crate::infer::attribution::{Attribution, BlowSetting, SiteShift, Strength, Verdict};
 use crate::infer::track_record::TrackRecord;
 use crate::page::{Page, name};
 use crate::predict::Caution;
@@ -50,7 +50,7 @@ pub struct Attributions {
     calibrations: Vec<String>,
     /// How blows were set where rows do not tell.
     #[cfg_attr(feature = "schema", schemars(with = "Vec<serde_json::Value>"))]
-    settings: SettingsPrior,
+    settings: Vec<BlowSetting>,
     /// How far a site may lie from the experiment.
     #[cfg_attr(feature = "schema", schemars(with = "serde_json::Value"))]
     site_shift: SiteShift,
@@ -154,10 +154,10 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
             rows: summary.tally().rows(),
             refused: summary.tally().refused(),
             calibrations: a.calibrations().map(|c| c.name().to_string()).collect(),
-            settings: a.settings().clone(),
-            site_shift: a.site(),
+            settings: a.settings.clone(),
+            site_shift: a.site,
             terminations_modelled: a.knows_terminations(),
-            lips_modelled: a.lip().is_some(),
+            lips_modelled: a.lip.is_some(),
             together,
             groups,
             track_record: a.calibrations().next().and_then(|c| TrackRecord::bundled(c.name())),

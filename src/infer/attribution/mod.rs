@@ -44,7 +44,6 @@ mod verdict;
 mod weigh;
 
 pub use settings::BlowSetting;
-pub(crate) use settings::SettingsPrior;
 pub use site::SiteShift;
 pub use verdict::{ClassVerdict, Strength, Verdict};
 
@@ -56,6 +55,7 @@ use crate::material::PercussorClass;
 use crate::predict::Caution;
 use crate::strike::Measured;
 use candidates::{Candidate, Member, members, scaled};
+use settings::of_experiment;
 
 /// Prior weight of one class.
 const WEIGHT: Bounds = Bounds::above("prior", 0.0, 1e12, "");
@@ -104,10 +104,10 @@ pub struct Attribution {
     /// Columns of the sizes used, and for each calibration the ratio of each.
     columns: Vec<String>,
     ratios: Vec<Vec<f64>>,
-    settings: SettingsPrior,
+    pub(crate) settings: Vec<BlowSetting>,
     settings_given: bool,
-    site: SiteShift,
-    lip: Option<LipModel>,
+    pub(crate) site: SiteShift,
+    pub(crate) lip: Option<LipModel>,
     terminations: bool,
     hide_blow: bool,
     habit: f64,
@@ -130,18 +130,14 @@ impl Attribution {
         let carries = forward.resolved().own().is_some();
         let lip = LipModel::bundled().ok().filter(|l| carries || l.calibration() == calibration.name());
         let settings = match bundled::named(bundled::NAMES[0]) {
-            Ok(glass) if carries => SettingsPrior::of(&glass),
-            _ => SettingsPrior::of(calibration),
+            Ok(glass) if carries => of_experiment(&glass),
+            _ => of_experiment(calibration),
         };
         let (columns, name) = (forward.columns(), calibration.name().to_string());
         let a = Attribution { lip, ..Attribution::plain(vec![forward], Vec::new(), columns, settings) }
             .checked()?;
-        let asked = |classes: &[PercussorClass]| {
-            let even: Vec<(String, f64)> = classes.iter().map(|c| (c.word().to_string(), 1.0)).collect();
-            a.clone().with_prior(&even)
-        };
-        let usual = asked(&[PercussorClass::Stone, PercussorClass::Organic]);
-        usual.or_else(|_| asked(&a.used())).map_err(|_| {
+        let usual = a.clone().evenly(&[PercussorClass::Stone, PercussorClass::Organic]);
+        usual.or_else(|_| a.clone().evenly(&a.used())).map_err(|_| {
             Error::invalid(
                 "calibration",
                 format!(
@@ -164,13 +160,13 @@ impl Attribution {
     /// # Errors
     /// [`Error::Invalid`] where nothing stands for metal.
     pub fn with_metal(self) -> Result<Attribution> {
-        let even = |classes: &[PercussorClass]| -> Vec<(String, f64)> {
-            classes.iter().map(|c| (c.word().to_string(), 1.0)).collect()
-        };
-        match self.clone().with_prior(&even(&PercussorClass::ALL)) {
-            Ok(three) => Ok(three),
-            Err(_) => self.with_prior(&even(&[PercussorClass::Metal, PercussorClass::Organic])),
-        }
+        let three = self.clone().evenly(&PercussorClass::ALL);
+        three.or_else(|_| self.evenly(&[PercussorClass::Metal, PercussorClass::Organic]))
+    }
+
+    /// With even odds of these classes.
+    fn evenly(self, classes: &[PercussorClass]) -> Result<Attribution> {
+        self.with_prior(&classes.iter().map(|c| (c.word().to_string(), 1.0)).collect::<Vec<_>>())
     }
 
     /// Between two experiments, after an offset between them: by how much a flake of the second would be
@@ -185,7 +181,7 @@ impl Attribution {
             return Err(Error::Incomparable { reason: "two calibrations of the same name".to_string() });
         }
         let settings = [&first, &second].into_iter().find(|c| !c.settings().is_empty()).unwrap_or(&first);
-        let settings = SettingsPrior::of(settings);
+        let settings = of_experiment(settings);
         let mut candidates = Vec::new();
         for (i, c) in [&first, &second].into_iter().enumerate() {
             let mut mine: Vec<Member> = members(i, c).into_iter().map(|(_, m)| m).collect();
@@ -219,7 +215,7 @@ impl Attribution {
         forwards: Vec<Forward>,
         candidates: Vec<Candidate>,
         columns: Vec<String>,
-        settings: SettingsPrior,
+        settings: Vec<BlowSetting>,
     ) -> Attribution {
         Attribution {
             ratios: vec![vec![1.0; columns.len()]; forwards.len()],
@@ -297,7 +293,7 @@ impl Attribution {
     /// [`Error::Invalid`] without settings or with a weight not above 0; [`Error::OutOfRange`] for an angle of
     /// blow outside what [`crate::strike::Blow`] accepts.
     pub fn with_settings(mut self, settings: Vec<BlowSetting>) -> Result<Attribution> {
-        self.settings = SettingsPrior::new(settings)?;
+        self.settings = settings::scaled(settings)?;
         self.settings_given = true;
         Ok(self)
     }
@@ -350,24 +346,6 @@ impl Attribution {
     #[cfg(feature = "table")]
     pub(crate) fn prior(&self) -> impl Iterator<Item = (&str, f64)> {
         self.candidates.iter().map(|c| (c.class.as_str(), c.prior))
-    }
-
-    /// How blows are set where flakes do not tell.
-    #[cfg(feature = "table")]
-    pub(crate) fn settings(&self) -> &SettingsPrior {
-        &self.settings
-    }
-
-    /// How far a site may lie from the experiment.
-    #[cfg(feature = "table")]
-    pub(crate) fn site(&self) -> SiteShift {
-        self.site
-    }
-
-    /// What lips say.
-    #[cfg(feature = "table")]
-    pub(crate) fn lip(&self) -> Option<&LipModel> {
-        self.lip.as_ref()
     }
 
     /// The calibrations behind it: one, or two that are compared.

@@ -18,73 +18,44 @@ pub struct BlowSetting {
     pub weight: f64,
 }
 
-/// How blows are set where a flake does not tell, the same for every percussor.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Vec<BlowSetting>", into = "Vec<BlowSetting>")]
-pub(crate) struct SettingsPrior(pub(super) Vec<BlowSetting>);
-
-impl SettingsPrior {
-    /// From settings with weights, which are scaled to sum to 1.
-    ///
-    /// # Errors
-    /// [`Error::Invalid`] without settings or with a weight not above 0; [`Error::OutOfRange`] for an angle of
-    /// blow outside what [`crate::strike::Blow`] accepts.
-    pub fn new(mut settings: Vec<BlowSetting>) -> Result<SettingsPrior> {
-        for s in &settings {
-            crate::strike::Blow::builder().angle_of_blow_deg(s.angle_of_blow_deg).build()?;
-            if !(s.weight > 0.0 && s.weight <= 1e12) {
-                return Err(Error::invalid(
-                    "settings",
-                    format!("{} is no weight (accepted: above 0)", s.weight),
-                ));
-            }
+/// Settings whose weights are scaled to sum to 1.
+///
+/// # Errors
+/// [`Error::Invalid`] without settings or with a weight not above 0; [`Error::OutOfRange`] for an angle of
+/// blow outside what [`crate::strike::Blow`] accepts.
+pub(super) fn scaled(mut settings: Vec<BlowSetting>) -> Result<Vec<BlowSetting>> {
+    for s in &settings {
+        crate::strike::Blow::builder().angle_of_blow_deg(s.angle_of_blow_deg).build()?;
+        if !(s.weight > 0.0 && s.weight <= 1e12) {
+            return Err(Error::invalid("settings", format!("{} is no weight (accepted: above 0)", s.weight)));
         }
-        if settings.is_empty() {
-            return Err(Error::invalid("settings", "at least one setting of the blow is needed"));
-        }
-        let total: f64 = settings.iter().map(|s| s.weight).sum();
-        settings.iter_mut().for_each(|s| s.weight /= total);
-        Ok(SettingsPrior(settings))
     }
-
-    /// Those of an experiment: how its flakes were struck, whatever the percussor.
-    pub fn of(calibration: &Calibration) -> SettingsPrior {
-        let names = calibration.setting_names();
-        let (angle, lands) =
-            (names.iter().position(|n| n == ANGLE_OF_BLOW), names.iter().position(|n| n == LANDS_ON));
-        let layout = calibration.layout();
-        let levels = layout.position(LANDS_ON).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
-        let mut found: Vec<BlowSetting> = Vec::new();
-        for s in calibration.settings() {
-            let angle_of_blow_deg = angle.map(|i| s.values[i]);
-            let name = lands.and_then(|i| levels.and_then(|l| l.get(s.values[i] as usize)));
-            let lands_on = name.and_then(|n| n.parse().ok());
-            let same =
-                |f: &&mut BlowSetting| f.angle_of_blow_deg == angle_of_blow_deg && f.lands_on == lands_on;
-            match found.iter_mut().find(same) {
-                Some(f) => f.weight += s.flakes as f64,
-                None => found.push(BlowSetting { angle_of_blow_deg, lands_on, weight: s.flakes as f64 }),
-            }
-        }
-        let open = BlowSetting { angle_of_blow_deg: None, lands_on: None, weight: 1.0 };
-        SettingsPrior::new(found).unwrap_or(SettingsPrior(vec![open]))
+    if settings.is_empty() {
+        return Err(Error::invalid("settings", "at least one setting of the blow is needed"));
     }
-
-    /// The settings, their weights summing to 1.
-    pub(crate) fn settings(&self) -> &[BlowSetting] {
-        &self.0
-    }
+    let total: f64 = settings.iter().map(|s| s.weight).sum();
+    settings.iter_mut().for_each(|s| s.weight /= total);
+    Ok(settings)
 }
 
-impl TryFrom<Vec<BlowSetting>> for SettingsPrior {
-    type Error = Error;
-    fn try_from(settings: Vec<BlowSetting>) -> Result<Self> {
-        SettingsPrior::new(settings)
+/// Those of an experiment: how its flakes were struck, whatever the percussor.
+pub(super) fn of_experiment(calibration: &Calibration) -> Vec<BlowSetting> {
+    let names = calibration.setting_names();
+    let (angle, lands) =
+        (names.iter().position(|n| n == ANGLE_OF_BLOW), names.iter().position(|n| n == LANDS_ON));
+    let layout = calibration.layout();
+    let levels = layout.position(LANDS_ON).and_then(|at| layout.class_at(at)).map(|c| &c.levels);
+    let mut found: Vec<BlowSetting> = Vec::new();
+    for s in calibration.settings() {
+        let angle_of_blow_deg = angle.map(|i| s.values[i]);
+        let name = lands.and_then(|i| levels.and_then(|l| l.get(s.values[i] as usize)));
+        let lands_on = name.and_then(|n| n.parse().ok());
+        let same = |f: &&mut BlowSetting| f.angle_of_blow_deg == angle_of_blow_deg && f.lands_on == lands_on;
+        match found.iter_mut().find(same) {
+            Some(f) => f.weight += s.flakes as f64,
+            None => found.push(BlowSetting { angle_of_blow_deg, lands_on, weight: s.flakes as f64 }),
+        }
     }
-}
-
-impl From<SettingsPrior> for Vec<BlowSetting> {
-    fn from(p: SettingsPrior) -> Self {
-        p.0
-    }
+    let open = BlowSetting { angle_of_blow_deg: None, lands_on: None, weight: 1.0 };
+    scaled(found).unwrap_or(vec![open])
 }

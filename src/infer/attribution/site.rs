@@ -1,7 +1,7 @@
 //! How far a site may lie from the experiment: shifts that all flakes of a group share.
 
-use crate::error::{Bounds, Error, Result};
-use serde::{Deserialize, Serialize};
+use crate::error::{Bounds, Result};
+use serde::Serialize;
 
 /// How far all flakes of a site may lie from those of the experiment: standard deviations of normal shifts
 /// that the flakes of a group share.
@@ -14,39 +14,15 @@ use serde::{Deserialize, Serialize};
 ///
 /// The first two are how the 25 excavated sites behind `excavated-flakes` differ from each other: fitted to the covariance of the
 /// effects of its sites, which have heavy tails, they are 0.17 and 0.21 by scale (in ln mass 0.56), 0.24 and 0.30 by standard deviation. The third is judgement without a source: a site may well record lips and hinges two or three times as readily.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[serde(try_from = "StoredShift", into = "StoredShift")]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct SiteShift {
     common: f64,
     own: f64,
     log_odds: f64,
 }
 
-#[derive(Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[serde(deny_unknown_fields)]
-struct StoredShift {
-    common: f64,
-    own: f64,
-    log_odds: f64,
-}
-
-impl TryFrom<StoredShift> for SiteShift {
-    type Error = Error;
-    fn try_from(s: StoredShift) -> Result<Self> {
-        SiteShift::new(s.common, s.own, s.log_odds)
-    }
-}
-
-impl From<SiteShift> for StoredShift {
-    fn from(s: SiteShift) -> Self {
-        StoredShift { common: s.common, own: s.own, log_odds: s.log_odds }
-    }
-}
-
 /// A standard deviation of a shift.
-pub const SHIFT: Bounds = Bounds::closed("site shift", 0.0, 10.0, "");
+const SHIFT: Bounds = Bounds::closed("site shift", 0.0, 10.0, "");
 
 impl Default for SiteShift {
     fn default() -> Self {

@@ -3,7 +3,7 @@
 
 use super::Attribution;
 use super::candidates::Candidate;
-use super::settings::{BlowSetting, SettingsPrior};
+use super::settings::BlowSetting;
 use super::verdict::{ClassVerdict, Strength, Verdict};
 use crate::calibration::caution::Doubt;
 use crate::error::{Error, Result};
@@ -111,11 +111,11 @@ impl Attribution {
     }
 
     /// How the blows of the group may have been set, with shares: each anew, or all by one of the settings.
-    fn habits(&self, flakes: &[&dyn Measured]) -> Vec<(f64, SettingsPrior)> {
+    fn habits(&self, flakes: &[&dyn Measured]) -> Vec<(f64, Vec<BlowSetting>)> {
         let open = |f: &&dyn Measured| {
             self.hide_blow || f.number(ANGLE_OF_BLOW).is_none() || f.class(LANDS_ON).is_none()
         };
-        let settings = self.settings.settings();
+        let settings = &self.settings;
         let reads = |f: &Forward| {
             [ANGLE_OF_BLOW, LANDS_ON].iter().any(|n| f.calibration().layout().position(n).is_some())
         };
@@ -127,10 +127,8 @@ impl Attribution {
         {
             return vec![(1.0, self.settings.clone())];
         }
-        let mut habits: Vec<(f64, SettingsPrior)> = settings
-            .iter()
-            .map(|s| (self.habit * s.weight, SettingsPrior(vec![BlowSetting { weight: 1.0, ..*s }])))
-            .collect();
+        let one = |s: &BlowSetting| (self.habit * s.weight, vec![BlowSetting { weight: 1.0, ..*s }]);
+        let mut habits: Vec<(f64, Vec<BlowSetting>)> = settings.iter().map(one).collect();
         if self.habit < 1.0 {
             habits.push((1.0 - self.habit, self.settings.clone()));
         }

@@ -41,7 +41,6 @@ use crate::flake::{LENGTH_NOW_MM, MASS_NOW_G, ORIGINAL_OVER_NOW};
 use crate::predict::{Ask, Caution, Estimate, Interval, Joint, LEVEL, Predictive, Predictor};
 use crate::strike::Measured;
 use posterior::Posterior;
-use rand::{Rng, RngExt};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -64,30 +63,11 @@ pub const SHARE: Bounds = Bounds::closed("share_lost", 0.0, 1.0, "");
 /// assert!(Remains::new(0.0).is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "UncheckedRemains")]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Remains {
     mass_now_g: f64,
     mass_missing_g: f64,
-    #[serde(skip_serializing_if = "Option::is_none")]
     length_now_mm: Option<f64>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct UncheckedRemains {
-    mass_now_g: f64,
-    #[serde(default)]
-    mass_missing_g: f64,
-    #[serde(default)]
-    length_now_mm: Option<f64>,
-}
-
-impl TryFrom<UncheckedRemains> for Remains {
-    type Error = Error;
-    fn try_from(u: UncheckedRemains) -> Result<Remains> {
-        Remains::new(u.mass_now_g)?.with_missing_g(u.mass_missing_g)?.with_length_mm(u.length_now_mm)
-    }
 }
 
 impl Remains {
@@ -164,7 +144,7 @@ enum Law {
     /// The platform's predictive, at least what remains.
     AtLeast(Truncated),
     /// The same under a model of loss.
-    WithLoss(Truncated, Posterior),
+    WithLoss(Posterior),
     /// What is certain times the ratio of original over now that the marks of retouch tell.
     ByMarks { ratio: Predictive, certain: f64 },
     /// Nothing was lost: what is certain.
@@ -172,32 +152,26 @@ enum Law {
 }
 
 impl Original {
-    /// Without a model of loss: the truncated predictive and nothing more. `now` is what is in hand,
-    /// `certain` that and what is missing but known.
+    /// By the platform: the predictive truncated at what is certain, combined by Bayes' rule with a model of loss where
+    /// there is one, by which `certain` is what was left of the original. `now` is what is in hand, `certain` that and
+    /// what is missing but known.
     ///
     /// # Errors
     /// [`Error::OutOfRange`] for sizes that are not positive; [`Error::Invalid`] where `now` is more than
-    /// `certain`.
-    pub fn new(predictive: Predictive, now: f64, certain: f64) -> Result<Original> {
-        let truncated = Truncated::new(predictive, certain)?;
-        check_remains(now, certain)?;
-        Ok(Original { law: Law::AtLeast(truncated), now })
-    }
-
-    /// Combined by Bayes' rule with a model of loss, by which `certain` is what was left of the original.
-    ///
-    /// # Errors
-    /// Those of [`Original::new`]; [`Error::Invalid`] where the model gives what is seen no chance at all.
-    pub fn with_loss(
+    /// `certain`, or where the model gives what is seen no chance at all.
+    pub(crate) fn new(
         predictive: Predictive,
         now: f64,
         certain: f64,
-        loss: Arc<dyn Loss>,
+        loss: Option<Arc<dyn Loss>>,
     ) -> Result<Original> {
         let truncated = Truncated::new(predictive, certain)?;
         check_remains(now, certain)?;
-        let posterior = Posterior::new(&truncated, loss)?;
-        Ok(Original { law: Law::WithLoss(truncated, posterior), now })
+        let law = match loss {
+            None => Law::AtLeast(truncated),
+            Some(loss) => Law::WithLoss(Posterior::new(truncated, loss)?),
+        };
+        Ok(Original { law, now })
     }
 
     /// By the marks of retouch: the predictive of the ratio of original over now, times what is certain.
@@ -228,7 +202,7 @@ impl Original {
     /// from the retouch.
     pub(crate) fn truncated(&self) -> Option<&Truncated> {
         match &self.law {
-            Law::AtLeast(t) | Law::WithLoss(t, _) => Some(t),
+            Law::AtLeast(t) | Law::WithLoss(Posterior { truncated: t, .. }) => Some(t),
             Law::ByMarks { .. } | Law::Whole { .. } => None,
         }
     }
@@ -238,7 +212,7 @@ impl Original {
         match &self.law {
             _ if size.is_nan() => f64::NAN,
             Law::AtLeast(t) => t.cdf(size),
-            Law::WithLoss(t, p) => p.tails(t, size).0,
+            Law::WithLoss(p) => p.tails(size).0,
             Law::ByMarks { ratio, certain } => ratio.cdf(size / certain),
             Law::Whole { certain } => f64::from(u8::from(size >= *certain)),
         }
@@ -249,7 +223,7 @@ impl Original {
         match &self.law {
             _ if size.is_nan() => f64::NAN,
             Law::AtLeast(t) => t.sf(size),
-            Law::WithLoss(t, p) => p.tails(t, size).1,
+            Law::WithLoss(p) => p.tails(size).1,
             Law::ByMarks { ratio, certain } => ratio.sf(size / certain),
             Law::Whole { certain } => f64::from(u8::from(size < *certain)),
         }
@@ -263,7 +237,7 @@ impl Original {
         let p = LEVEL.check(p)?;
         match &self.law {
             Law::AtLeast(t) => t.quantile(p),
-            Law::WithLoss(t, post) => Ok(post.quantile(t, p)),
+            Law::WithLoss(post) => Ok(post.quantile(p)),
             Law::ByMarks { ratio, certain } => Ok(certain * ratio.quantile(p)?),
             Law::Whole { certain } => Ok(*certain),
         }
@@ -278,9 +252,9 @@ impl Original {
         let level = LEVEL.check(level)?;
         let found = match &self.law {
             Law::AtLeast(t) => t.interval(level)?,
-            Law::WithLoss(t, post) => {
-                let (low, high) = post.shortest(t, level);
-                Interval { low, median: post.quantile(t, 0.5), high, level }.in_order()
+            Law::WithLoss(post) => {
+                let (low, high) = post.shortest(level);
+                Interval { low, median: post.quantile(0.5), high, level }.in_order()
             }
             Law::ByMarks { ratio, certain } => {
                 let i = ratio.interval(level)?;
@@ -317,18 +291,6 @@ impl Original {
     pub fn lost_more_than(&self, share: f64) -> Result<f64> {
         let share = SHARE.check(share)?;
         Ok(if share == 1.0 { 0.0 } else { self.sf(self.now / (1.0 - share)) })
-    }
-
-    /// Draws one original size.
-    ///
-    /// `rng` is any generator of the crate `rand`, version 0.10 (`rand_chacha::ChaCha8Rng::seed_from_u64(7)`).
-    pub fn sample<R: Rng + ?Sized>(&self, rng: &mut R) -> f64 {
-        match &self.law {
-            Law::AtLeast(t) => t.sample(rng),
-            Law::WithLoss(t, p) => p.quantile(t, rng.random::<f64>().clamp(1e-16, 1.0 - 1e-16)),
-            Law::ByMarks { ratio, certain } => certain * ratio.sample(rng),
-            Law::Whole { certain } => *certain,
-        }
     }
 }
 
@@ -457,10 +419,7 @@ fn by_platform(
         return Err(Error::invalid("calibration", format!("{name} says nothing of mass_g")));
     };
     let (now, certain) = (remains.mass_now_g(), remains.certain_g());
-    let mass = match loss {
-        None => Original::new(mass, now, certain)?,
-        Some(loss) => Original::with_loss(mass, now, certain, loss)?,
-    };
+    let mass = Original::new(mass, now, certain, loss)?;
     let length = match size("length_mm")? {
         Some(p) => {
             let truncated = remains.length_now_mm().map(|now| Truncated::new(p.clone(), now)).transpose()?;

@@ -12,6 +12,7 @@ use std::sync::Arc;
 /// memory). Panels are halved until 7 Gauss and 15 Kronrod points agree.
 #[derive(Clone)]
 pub(super) struct Posterior {
+    pub(super) truncated: Truncated,
     loss: Arc<dyn Loss>,
     /// Those of the predictive.
     parts: Vec<Part>,
@@ -53,14 +54,14 @@ const CLOSE: f64 = 1e-5;
 const SETTLED: f64 = 1e-15;
 
 impl Posterior {
-    pub(super) fn new(truncated: &Truncated, loss: Arc<dyn Loss>) -> Result<Posterior> {
+    pub(super) fn new(truncated: Truncated, loss: Arc<dyn Loss>) -> Result<Posterior> {
         let parts = truncated.predictive().parts();
-        let mut p = Posterior { loss, parts, ln_scale: 0.0, panels: Vec::new(), total: 0.0 };
+        let mut p = Posterior { truncated, loss, parts, ln_scale: 0.0, panels: Vec::new(), total: 0.0 };
         let edge = |i: usize| T_END * (2.0 * i as f64 / FIRST_PANELS as f64 - 1.0);
         let first: Vec<[f64; POINTS]> = (0..FIRST_PANELS)
             .map(|i| {
                 let (centre, half) = (0.5 * (edge(i) + edge(i + 1)), 0.5 * (edge(i + 1) - edge(i)));
-                std::array::from_fn(|k| p.ln_density(truncated, centre + half * node(k)))
+                std::array::from_fn(|k| p.ln_density(centre + half * node(k)))
             })
             .collect();
         if first.iter().flatten().any(|ln| ln.is_nan() || *ln == f64::INFINITY) {
@@ -85,7 +86,7 @@ impl Posterior {
             if error > 1e-13 * rough && b - a > 1e-9 && p.panels.len() + open.len() < MOST_PANELS {
                 let middle = 0.5 * (a + b);
                 for (a, b) in [(middle, b), (a, middle)] {
-                    let (mass, error) = p.integrate(truncated, a, b);
+                    let (mass, error) = p.integrate(a, b);
                     open.push([a, b, mass, error]);
                 }
             } else {
@@ -105,45 +106,46 @@ impl Posterior {
     }
 
     /// Log density of t.
-    fn ln_density(&self, truncated: &Truncated, t: f64) -> f64 {
+    fn ln_density(&self, t: f64) -> f64 {
         let y = std::f64::consts::PI * t.sinh();
         let (lost, left) = (1.0 / (1.0 + (-y).exp()), 1.0 / (1.0 + y.exp()));
         let h = self.loss.ln_density(lost, left);
         if h == f64::NEG_INFINITY {
             return h;
         }
-        h + truncated.predictive().ln_pdf_by(&self.parts, truncated.at_least() / left)
+        h + self.truncated.predictive().ln_pdf_by(&self.parts, self.truncated.at_least() / left)
             + lost.ln()
             + (std::f64::consts::PI * t.cosh()).ln()
     }
 
     /// The integral from a to b, and how far the coarser rule is off.
-    fn integrate(&self, truncated: &Truncated, a: f64, b: f64) -> (f64, f64) {
-        gauss_kronrod(a, b, |t| (self.ln_density(truncated, t) - self.ln_scale).exp())
+    fn integrate(&self, a: f64, b: f64) -> (f64, f64) {
+        gauss_kronrod(a, b, |t| (self.ln_density(t) - self.ln_scale).exp())
     }
 
     /// Probabilities at most and above a size.
-    pub(super) fn tails(&self, truncated: &Truncated, size: f64) -> (f64, f64) {
-        if size <= truncated.at_least() {
+    pub(super) fn tails(&self, size: f64) -> (f64, f64) {
+        let least = self.truncated.at_least();
+        if size <= least {
             return (0.0, 1.0);
         }
-        let y = ((size - truncated.at_least()) / truncated.at_least()).ln();
+        let y = ((size - least) / least).ln();
         let t = (y / std::f64::consts::PI).asinh().clamp(-T_END, T_END);
         let i = self.panels.partition_point(|p| p.to < t).min(self.panels.len() - 1);
         let panel = &self.panels[i];
-        let below = panel.below + self.integrate(truncated, panel.from, t).0;
-        let above = panel.above + self.integrate(truncated, t, panel.to).0;
+        let below = panel.below + self.integrate(panel.from, t).0;
+        let above = panel.above + self.integrate(t, panel.to).0;
         ((below / self.total).clamp(0.0, 1.0), (above / self.total).clamp(0.0, 1.0))
     }
 
     /// The shortest interval of this level, in the unit of the size: the least distance of two quantiles so far apart in
     /// probability, over a grid of lower tails and then by golden section, among quantiles that are rough at first.
-    pub(super) fn shortest(&self, truncated: &Truncated, level: f64) -> (f64, f64) {
+    pub(super) fn shortest(&self, level: f64) -> (f64, f64) {
         let spare = 1.0 - level;
         let ends = |tail: f64, settled: f64| {
             // what remains is the end of the distribution, not a quantile that could be missed by a last place
-            let low = if tail <= 0.0 { truncated.at_least() } else { self.size_at(truncated, tail, settled) };
-            let high = self.size_at(truncated, (tail + level).min(1.0 - 1e-15), settled);
+            let low = if tail <= 0.0 { self.truncated.at_least() } else { self.size_at(tail, settled) };
+            let high = self.size_at((tail + level).min(1.0 - 1e-15), settled);
             (low, high)
         };
         let width = |tail: f64, settled: f64| {
@@ -175,12 +177,12 @@ impl Posterior {
         ends(0.5 * (from + to), SETTLED)
     }
 
-    pub(super) fn quantile(&self, truncated: &Truncated, p: f64) -> f64 {
-        self.size_at(truncated, p, SETTLED)
+    pub(super) fn quantile(&self, p: f64) -> f64 {
+        self.size_at(p, SETTLED)
     }
 
     /// The quantile, once a step of Newton is no longer than so much of t: what is left is about its square.
-    fn size_at(&self, truncated: &Truncated, p: f64, settled: f64) -> f64 {
+    fn size_at(&self, p: f64, settled: f64) -> f64 {
         let target = p * self.total;
         let i = self.panels.partition_point(|q| q.below + q.mass < target).min(self.panels.len() - 1);
         let panel = &self.panels[i];
@@ -188,14 +190,14 @@ impl Posterior {
         let part = (target - panel.below) / panel.mass;
         let start = low + (high - low) * if part > 0.0 && part < 1.0 { part } else { 0.5 };
         let excess_and_slope = |t: f64| {
-            let excess = panel.below + self.integrate(truncated, panel.from, t).0 - target;
-            (excess, (self.ln_density(truncated, t) - self.ln_scale).exp())
+            let excess = panel.below + self.integrate(panel.from, t).0 - target;
+            (excess, (self.ln_density(t) - self.ln_scale).exp())
         };
         let at_rest = |before: f64, t: f64, width: f64| {
             (t - before).abs() <= settled * before.abs().max(0.1) || width < 1e-15
         };
         let t = newton_within((low, high), start, excess_and_slope, at_rest);
         let odds = (std::f64::consts::PI * t.sinh()).exp();
-        truncated.at_least() * (1.0 + odds)
+        self.truncated.at_least() * (1.0 + odds)
     }
 }

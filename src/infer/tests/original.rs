@@ -70,7 +70,7 @@ fn the_posterior_under_a_model_of_loss_agrees_with_integration() {
         let f: Vec<&str> = line.split(',').collect();
         let now: f64 = f[2].parse().unwrap();
         let loss = BetaLoss::new(f[3].parse().unwrap(), f[4].parse().unwrap()).unwrap();
-        let o = Original::with_loss(predictive(f[0], f[1]), now, now, Arc::new(loss)).unwrap();
+        let o = Original::new(predictive(f[0], f[1]), now, now, Some(Arc::new(loss))).unwrap();
         let argument: f64 = f[6].parse().unwrap();
         let value: f64 = f[7].parse().unwrap();
         let found = if f[5] == "cdf" { o.cdf(argument) } else { o.lost_more_than(argument).unwrap() };
@@ -92,7 +92,7 @@ fn models_of_loss_at_the_ends_of_what_is_accepted_agree_with_integration() {
         let v = |k: usize| f[k].parse::<f64>().unwrap();
         let loss = BetaLoss::new(v(4), v(5)).unwrap();
         let p = predictive("ln", &format!("1:{}:{}:{}", f[0], f[1], f[2]));
-        let o = Original::with_loss(p, v(3), v(3), Arc::new(loss)).unwrap();
+        let o = Original::new(p, v(3), v(3), Some(Arc::new(loss))).unwrap();
         let (argument, value) = (v(7), v(8));
         let found = if f[6] == "cdf" { o.cdf(argument) } else { o.lost_more_than(argument).unwrap() };
         assert!((found - value).abs() < 1e-9, "{line}: {found}");
@@ -115,26 +115,26 @@ fn models_of_loss_at_the_ends_of_what_is_accepted_agree_with_integration() {
 fn a_closure_and_the_same_beta_agree() {
     let p = predictive("ln", "1:3:0.5:30");
     let beta =
-        Original::with_loss(p.clone(), 12.0, 12.0, Arc::new(BetaLoss::new(2.0, 5.0).unwrap())).unwrap();
+        Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(BetaLoss::new(2.0, 5.0).unwrap()))).unwrap();
     let density = |l: f64| l * (1.0 - l).powi(4);
-    let own = Original::with_loss(p.clone(), 12.0, 12.0, Arc::new(density)).unwrap();
+    let own = Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(density))).unwrap();
     for q in [0.025, 0.3, 0.9] {
         close(own.quantile(q).unwrap(), beta.quantile(q).unwrap(), 1e-9, "closure");
     }
     // a model that knows for sure that between 30 and 40 % are gone
     let narrow = |l: f64| if (0.3..0.4).contains(&l) { 1.0 } else { 0.0 };
-    let o = Original::with_loss(p.clone(), 12.0, 12.0, Arc::new(narrow)).unwrap();
+    let o = Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(narrow))).unwrap();
     let share = o.share_lost(0.99).unwrap();
     assert!(share.low >= 0.3 - 1e-6 && share.high <= 0.4 + 1e-6, "{share:?}");
     for refused in [|_: f64| 0.0, |_: f64| f64::NAN, |_: f64| -1.0, |_: f64| f64::INFINITY] {
-        assert!(Original::with_loss(p.clone(), 12.0, 12.0, Arc::new(refused)).is_err());
+        assert!(Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(refused))).is_err());
     }
 }
 
 #[test]
 fn a_known_missing_part_raises_the_bound_and_counts_as_lost() {
     let p = predictive("ln", "1:3:0.5:30");
-    let o = Original::new(p.clone(), 10.0, 15.0).unwrap();
+    let o = Original::new(p.clone(), 10.0, 15.0, None).unwrap();
     let (mass, share) = (o.interval(0.95).unwrap(), o.share_lost(0.95).unwrap());
     assert!(mass.low > 15.0);
     close(share.median, 1.0 - 10.0 / mass.median, 1e-14, "share");
@@ -142,24 +142,20 @@ fn a_known_missing_part_raises_the_bound_and_counts_as_lost() {
     assert_eq!(o.lost_more_than(0.2).unwrap(), 1.0);
     assert_eq!(o.lost_more_than(1.0).unwrap(), 0.0);
     assert!(o.lost_more_than(1.5).is_err());
-    assert!(Original::new(p, 15.0, 10.0).is_err());
+    assert!(Original::new(p, 15.0, 10.0, None).is_err());
 }
 
 #[test]
 fn draws_follow_the_distribution() {
     let p = predictive("ln", "0.7:2:0.4:40 0.3:3.2:0.8:5");
-    for o in [
-        Original::new(p.clone(), 12.0, 12.0).unwrap(),
-        Original::with_loss(p, 12.0, 12.0, Arc::new(BetaLoss::new(2.0, 3.0).unwrap())).unwrap(),
-    ] {
-        let mut rng = ChaCha8Rng::seed_from_u64(4);
-        let n = 4000;
-        let mut drawn: Vec<f64> = (0..n).map(|_| o.sample(&mut rng)).collect();
-        drawn.sort_by(f64::total_cmp);
-        let d = (0..n).map(|i| (o.cdf(drawn[i]) - (i as f64 + 0.5) / n as f64).abs()).fold(0.0, f64::max);
-        // 1.95 / sqrt n is the 0.1 % point of Kolmogorov's statistic
-        assert!(d < 1.95 / (n as f64).sqrt(), "{d}");
-    }
+    let o = Truncated::new(p, 12.0).unwrap();
+    let mut rng = ChaCha8Rng::seed_from_u64(4);
+    let n = 4000;
+    let mut drawn: Vec<f64> = (0..n).map(|_| o.sample(&mut rng)).collect();
+    drawn.sort_by(f64::total_cmp);
+    let d = (0..n).map(|i| (o.cdf(drawn[i]) - (i as f64 + 0.5) / n as f64).abs()).fold(0.0, f64::max);
+    // 1.95 / sqrt n is the 0.1 % point of Kolmogorov's statistic
+    assert!(d < 1.95 / (n as f64).sqrt(), "{d}");
 }
 
 fn piece(depth: f64, angle: f64, portion: Option<Portion>) -> Flake {
@@ -217,14 +213,11 @@ fn a_tool_heavier_than_any_flake_gets_an_answer_and_a_caution() {
 }
 
 #[test]
-fn remains_are_checked_also_when_stored() {
+fn remains_are_checked_and_a_model_of_loss_also_when_stored() {
     for bad in [0.0, -1.0, f64::NAN, f64::INFINITY, 2e6] {
         assert!(Remains::new(bad).is_err());
     }
-    let r = Remains::new(3.0).unwrap().with_missing_g(1.0).unwrap().with_length_mm(20.0).unwrap();
-    let text = serde_json::to_string(&r).unwrap();
-    assert_eq!(serde_json::from_str::<Remains>(&text).unwrap(), r);
-    assert!(serde_json::from_str::<Remains>(r#"{"mass_now_g": -3}"#).is_err());
+    assert!(Remains::new(3.0).unwrap().with_missing_g(-1.0).is_err());
     assert!(serde_json::from_str::<BetaLoss>(r#"{"a": 0, "b": 1}"#).is_err());
     assert!(Remains::of(&piece(9.0, 72.0, None)).unwrap_err().to_string().contains("mass_now_g"));
 }
@@ -258,7 +251,7 @@ fn hardly_any_degrees_of_freedom_are_refused_or_answered_finite() {
         for at_least in [1e-3, 1.0, 1e6] {
             let c = Component { weight: 1.0, location: 2.0, scale: 0.5, degrees_of_freedom };
             let found = Predictive::new(Transform::Ln, vec![c])
-                .and_then(|p| Original::new(p, at_least, at_least))
+                .and_then(|p| Original::new(p, at_least, at_least, None))
                 .and_then(|o| o.interval(0.95));
             match found {
                 Ok(i) => {

@@ -440,7 +440,7 @@ proptest! {
     ) {
         let c = Component { weight: 1.0, location, scale, degrees_of_freedom: 200.0 };
         let p = Predictive::new(Transform::Ln, vec![c]).unwrap();
-        let o = Original::with_loss(p, now, now, Arc::new(BetaLoss::new(a, b).unwrap())).unwrap();
+        let o = Original::new(p, now, now, Some(Arc::new(BetaLoss::new(a, b).unwrap()))).unwrap();
         let i = o.interval(0.9).unwrap();
         let (low, high) = (o.quantile(0.05).unwrap(), o.quantile(0.95).unwrap());
         prop_assert!(i.high - i.low <= (high - low) * (1.0 + 1e-6), "{i:?} {low} {high}");
