@@ -16,19 +16,18 @@
 //! seed and the number of draws, not on threads, and not on what other groups are there.
 
 use super::assemblage::draws::{Generator, Model, Rows};
-use super::assemblage::{Drawing, Drawn, count, count_caution, counted_cautions, left, reasons};
+use super::assemblage::{Drawing, Drawn};
+use super::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_caution, tell_the_rest};
 use super::original::LookBack;
 use crate::calibration::fitting::commonest_first;
 use crate::error::{Error, Result, counted};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch};
 use crate::page::{Page, name, short};
-use crate::predict::Caution;
 use crate::strike::Measured;
 use crate::threads;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use serde::{Serialize, Serializer};
-use std::collections::BTreeMap;
 use std::fmt;
 
 /// Shares lost at which the spread of a group's pieces is told: every twentieth.
@@ -69,13 +68,9 @@ pub struct GroupLosses {
     #[cfg_attr(feature = "schema", schemars(with = "Vec<PartLost>"))]
     pub lost_more_than: Vec<(f64, Drawn)>,
     /// Pieces not estimated: the reason and how many.
-    #[serde(serialize_with = "reasons")]
-    #[cfg_attr(feature = "schema", schemars(with = "Vec<super::assemblage::NotEstimated<'static>>"))]
-    pub(crate) not_estimated: Vec<(String, u64)>,
+    pub(crate) not_estimated: Vec<NotEstimated>,
     /// The first caution of each kind, and on how many pieces.
-    #[serde(serialize_with = "counted_cautions")]
-    #[cfg_attr(feature = "schema", schemars(with = "Vec<super::assemblage::CountedCaution<'static>>"))]
-    pub cautions: Vec<(Caution, u64)>,
+    pub(crate) cautions: Vec<CountedCaution>,
 }
 
 impl fmt::Display for GroupLosses {
@@ -106,8 +101,8 @@ impl fmt::Display for GroupLosses {
                 "  lost over {share} %:       {median:>7} %   of the pieces ({low} to {high})"
             ));
         }
-        let cautions = self.cautions.iter().map(|(c, n)| format!("{}: {c}", counted(*n, "piece", "pieces")));
-        left(&mut page, &self.not_estimated, cautions);
+        let none = std::iter::empty();
+        tell_the_rest(&mut page, &self.not_estimated, none, &self.cautions, ["piece", "pieces"]);
         page.show(f)
     }
 }
@@ -125,13 +120,12 @@ fn parts<S: Serializer>(of: &[(f64, Drawn)], s: S) -> std::result::Result<S::Ok,
 }
 
 /// The pieces of one group.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 struct Group {
-    name: String,
     offered: u64,
     pieces: Vec<Piece>,
-    left_out: BTreeMap<String, u64>,
-    cautions: Vec<(Caution, u64)>,
+    left_out: Reasons,
+    cautions: Vec<CountedCaution>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -164,8 +158,7 @@ pub struct Losses<'a> {
     look: &'a LookBack<'a>,
     models: Vec<Option<Model>>,
     rows: Rows,
-    groups: Vec<Group>,
-    by_name: BTreeMap<String, usize>,
+    groups: Groups<Group>,
 }
 
 impl<'a> Losses<'a> {
@@ -174,7 +167,7 @@ impl<'a> Losses<'a> {
         let resolved = look.retouch_predictor().resolved();
         let variants = look.retouch_predictor().calibration().variants().len();
         let models = (0..variants).map(|v| Model::of(resolved, v, ORIGINAL_OVER_NOW)).collect();
-        Losses { look, models, rows: Rows::default(), groups: Vec::new(), by_name: BTreeMap::new() }
+        Losses { look, models, rows: Rows::default(), groups: Groups::default() }
     }
 
     /// Whether a piece is told by its retouch: a complete one whose retouch was recorded, well or badly.
@@ -186,15 +179,17 @@ impl<'a> Losses<'a> {
     /// Puts one piece into a group. Gives back why it is not estimated, where that is so; it still counts among the
     /// pieces.
     pub fn offer(&mut self, group: &str, piece: &impl Measured) -> Option<Error> {
-        let at = self.group(group);
-        self.groups[at].offered += 1;
-        match self.read(at, piece) {
+        let at = self.groups.place(group);
+        let read = self.read(at, piece);
+        let group = &mut self.groups.of[at];
+        group.offered += 1;
+        match read {
             Ok(piece) => {
-                self.groups[at].pieces.push(piece);
+                group.pieces.push(piece);
                 None
             }
             Err(e) => {
-                count(&mut self.groups[at].left_out, e.clone().with_row(None).to_string());
+                group.left_out.count(e.clone().with_row(None).to_string());
                 Some(e)
             }
         }
@@ -202,24 +197,9 @@ impl<'a> Losses<'a> {
 
     /// Counts a piece that could not be read at all, such as a row of a table that was refused.
     pub fn leave_out(&mut self, group: &str, reason: impl Into<String>) {
-        let at = self.group(group);
-        self.groups[at].offered += 1;
-        count(&mut self.groups[at].left_out, reason.into());
-    }
-
-    fn group(&mut self, name: &str) -> usize {
-        if let Some(at) = self.by_name.get(name) {
-            return *at;
-        }
-        self.groups.push(Group {
-            name: name.to_string(),
-            offered: 0,
-            pieces: Vec::new(),
-            left_out: BTreeMap::new(),
-            cautions: Vec::new(),
-        });
-        self.by_name.insert(name.to_string(), self.groups.len() - 1);
-        self.groups.len() - 1
+        let at = self.groups.place(group);
+        self.groups.of[at].offered += 1;
+        self.groups.of[at].left_out.count(reason.into());
     }
 
     fn read(&mut self, group: usize, piece: &impl Measured) -> Result<Piece> {
@@ -229,7 +209,7 @@ impl<'a> Losses<'a> {
         let model = self.models[marks.variant].as_ref().ok_or_else(|| {
             Error::invalid("calibration", format!("this variant does not tell {ORIGINAL_OVER_NOW}"))
         })?;
-        let told = &mut self.groups[group].cautions;
+        let told = &mut self.groups.of[group].cautions;
         marks.cautions.iter().for_each(|c| count_caution(told, c));
         self.rows.add(marks.variant, model, &marks.rows, piece);
         let at = u32::try_from(self.rows.pieces() - 1)
@@ -242,23 +222,23 @@ impl<'a> Losses<'a> {
     /// # Errors
     /// None for draws within its range.
     pub fn totals(&self, drawing: &Drawing) -> Result<Vec<GroupLosses>> {
-        Ok(self.groups.iter().enumerate().map(|(g, group)| self.group_totals(g, group, drawing)).collect())
+        Ok((0..self.groups.of.len()).map(|g| self.group_totals(g, drawing)).collect())
     }
 
-    fn group_totals(&self, g: usize, group: &Group, drawing: &Drawing) -> GroupLosses {
+    fn group_totals(&self, g: usize, drawing: &Drawing) -> GroupLosses {
+        let group = &self.groups.of[g];
         let pieces = &group.pieces;
         let all: Vec<OneDraw> = match pieces.is_empty() {
             true => Vec::new(),
-            false => threads::in_order(drawing.count() as usize, |k| self.draw(g, pieces, drawing.seed(), k)),
+            false => threads::in_order(drawing.draws as usize, |k| self.draw(g, pieces, drawing.seed, k)),
         };
-        let read = |of: &dyn Fn(&OneDraw) -> f64| {
-            Drawn::from_draws(all.iter().map(of).collect(), drawing.level_inside())
-        };
+        let read =
+            |of: &dyn Fn(&OneDraw) -> f64| Drawn::from_draws(all.iter().map(of).collect(), drawing.level);
         let now: f64 = pieces.iter().map(|p| p.now).sum();
         let n = pieces.len() as f64;
         let told = TOLD_SHARES.iter().enumerate();
         GroupLosses {
-            group: group.name.clone(),
+            group: self.groups.names[g].clone(),
             pieces: group.offered,
             n: pieces.len() as u64,
             unretouched: pieces.iter().filter(|p| p.at.is_none()).count() as u64,
@@ -270,7 +250,10 @@ impl<'a> Losses<'a> {
             lost_more_than: told
                 .filter_map(|(k, share)| Some((*share, read(&|d| f64::from(d.above[k]) / n)?)))
                 .collect(),
-            not_estimated: commonest_first(group.left_out.clone()),
+            not_estimated: commonest_first(group.left_out.0.clone())
+                .into_iter()
+                .map(NotEstimated::from)
+                .collect(),
             cautions: group.cautions.clone(),
         }
     }

@@ -9,6 +9,7 @@
 //! | `forward` | a calibration's forward model of one flake, given percussor and blow |
 //! | `evidence` | the probability of a group of flakes, integrated over what they share |
 //! | `original` | the original size of a retouched or broken piece |
+//! | `groups` | groups of pieces by name, and what is counted beside their numbers |
 //! | `losses` | original mass and share lost of many retouched pieces, by group |
 //! | `assemblage` | totals and means of many flakes, with the uncertainty they share |
 //! | `comparison` | whether two sets of flakes look alike |
@@ -19,6 +20,7 @@ pub(crate) mod attribution;
 pub(crate) mod comparison;
 mod evidence;
 mod forward;
+mod groups;
 pub(crate) mod lip;
 pub(crate) mod losses;
 pub(crate) mod original;

@@ -42,6 +42,7 @@ use crate::assess::{AsItStands, SizeAsItStands};
 use crate::calibration::caution::Doubt;
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
+use crate::infer::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_caution, tell_the_rest};
 use crate::infer::original::{Truncated, doubt};
 use crate::infer::recovery::{Mesh, Sieved, Struck, struck};
 use crate::page::{Page, name, short};
@@ -94,9 +95,9 @@ pub enum Bound {
 /// | bound | whole | how masses now bound the original | |
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Drawing {
-    seed: u64,
-    draws: u32,
-    level: f64,
+    pub(super) seed: u64,
+    pub(super) draws: u32,
+    pub(super) level: f64,
     bound: Bound,
 }
 
@@ -121,18 +122,6 @@ impl Drawing {
     pub fn level(mut self, level: f64) -> Result<Drawing> {
         self.level = LEVEL.check(level)?;
         Ok(self)
-    }
-    /// Which draws.
-    pub(crate) fn seed(&self) -> u64 {
-        self.seed
-    }
-    /// How many.
-    pub(crate) fn count(&self) -> u32 {
-        self.draws
-    }
-    /// Probability inside the intervals.
-    pub(crate) fn level_inside(&self) -> f64 {
-        self.level
     }
     /// How masses now bound the original masses.
     pub fn bound(mut self, bound: Bound) -> Drawing {
@@ -327,13 +316,9 @@ pub struct GroupTotals {
     /// Sizes of complete flakes that were recorded, against what was expected of them (95 % intervals).
     pub(crate) found: Vec<SizeAsItStands>,
     /// Pieces not estimated: the reason and how many.
-    #[serde(serialize_with = "reasons")]
-    #[cfg_attr(feature = "schema", schemars(with = "Vec<NotEstimated<'static>>"))]
-    pub(crate) not_estimated: Vec<(String, u64)>,
+    pub(crate) not_estimated: Vec<NotEstimated>,
     /// The first caution of each kind, and on how many flakes.
-    #[serde(serialize_with = "counted_cautions")]
-    #[cfg_attr(feature = "schema", schemars(with = "Vec<CountedCaution<'static>>"))]
-    pub cautions: Vec<(Caution, u64)>,
+    pub(crate) cautions: Vec<CountedCaution>,
     /// What else there is to say.
     #[serde(serialize_with = "told_remarks")]
     pub(crate) remarks: Vec<Remark>,
@@ -382,34 +367,10 @@ impl fmt::Display for GroupTotals {
                 100.0 * f.inside as f64 / f.flakes as f64
             ));
         }
-        let cautions = self.cautions.iter().map(|(c, n)| format!("{}: {c}", counted(*n, "flake", "flakes")));
-        left(&mut page, &self.not_estimated, self.remarks.iter().map(Remark::to_string).chain(cautions));
+        let remarks = self.remarks.iter().map(Remark::to_string);
+        tell_the_rest(&mut page, &self.not_estimated, remarks, &self.cautions, ["flake", "flakes"]);
         page.show(f)
     }
-}
-
-/// Pieces that were not estimated, and what more there is to say.
-pub(super) fn left(page: &mut Page, not_estimated: &[(String, u64)], more: impl Iterator<Item = String>) {
-    for (reason, n) in not_estimated {
-        page.entry(format!("not estimated, {}: {reason}", counted(*n, "piece", "pieces")));
-    }
-    more.for_each(|line| page.entry(line));
-    page.line("");
-}
-
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub(super) struct NotEstimated<'a> {
-    reason: &'a str,
-    pieces: u64,
-}
-
-#[derive(Serialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub(super) struct CountedCaution<'a> {
-    kind: &'a str,
-    text: String,
-    flakes: u64,
 }
 
 /// Remarks with their sentences.
@@ -421,39 +382,6 @@ fn told_remarks<S: serde::Serializer>(of: &[Remark], s: S) -> std::result::Resul
         text: String,
     }
     s.collect_seq(of.iter().map(|remark| One { remark, text: remark.to_string() }))
-}
-
-/// Reasons that are told apart in a group; the others are counted together. This crate's choice, no source.
-const MOST_REASONS: usize = 64;
-
-/// Counts a caution, told by the first of its kind.
-pub(super) fn count_caution(told: &mut Vec<(Caution, u64)>, caution: &Caution) {
-    match told.iter_mut().find(|(o, _)| o.kind() == caution.kind()) {
-        Some((_, n)) => *n += 1,
-        None => told.push((caution.clone(), 1)),
-    }
-}
-
-/// Counts a piece under a reason.
-pub(super) fn count(reasons: &mut BTreeMap<String, u64>, reason: String) {
-    let told_apart = reasons.len() < MOST_REASONS || reasons.contains_key(&reason);
-    *reasons.entry(if told_apart { reason } else { "other reasons".to_string() }).or_default() += 1;
-}
-
-/// Reasons with their counts, as a list of `reason` and `pieces`.
-pub(super) fn reasons<S: serde::Serializer>(
-    of: &[(String, u64)],
-    s: S,
-) -> std::result::Result<S::Ok, S::Error> {
-    s.collect_seq(of.iter().map(|(reason, pieces)| NotEstimated { reason, pieces: *pieces }))
-}
-
-/// Cautions with the number of flakes they concern.
-pub(super) fn counted_cautions<S: serde::Serializer>(
-    of: &[(Caution, u64)],
-    s: S,
-) -> std::result::Result<S::Ok, S::Error> {
-    s.collect_seq(of.iter().map(|(c, n)| CountedCaution { kind: c.kind(), text: c.to_string(), flakes: *n }))
 }
 
 /// A piece that an answer is got from: estimated, weighed as it came off, or named as a part of a flake. What was not
@@ -504,7 +432,7 @@ struct Offered {
     /// What was found of complete flakes.
     found: Option<AsItStands>,
     /// Pieces not estimated and not weighed as they came off, by reason.
-    reasons: BTreeMap<String, u64>,
+    reasons: Reasons,
     /// The first caution of each kind, by its bit.
     first: BTreeMap<u32, Caution>,
     /// Where a mesh is asked about: widths expected of the flakes, and split flakes counted already.
@@ -540,9 +468,7 @@ pub struct Assemblage<'p> {
     length: Vec<Option<Model>>,
     mass_rows: Rows,
     length_rows: Rows,
-    groups: Vec<String>,
-    by_name: BTreeMap<String, usize>,
-    offered: Vec<Offered>,
+    groups: Groups<Offered>,
     kinds: Vec<&'static str>,
     pieces: Vec<Piece>,
 }
@@ -586,9 +512,7 @@ impl<'p> Assemblage<'p> {
             length,
             mass_rows: Rows::default(),
             length_rows: Rows::default(),
-            groups: Vec::new(),
-            by_name: BTreeMap::new(),
-            offered: Vec::new(),
+            groups: Groups::default(),
             kinds: Vec::new(),
             pieces: Vec::new(),
         })
@@ -606,7 +530,7 @@ impl<'p> Assemblage<'p> {
     ///
     /// No piece is kept that no answer comes from.
     pub fn offer(&mut self, group: &str, piece: &impl Measured) -> Option<Error> {
-        let group = self.group(group);
+        let group = self.groups.place(group);
         let portion = piece.class(Portion::COLUMN).and_then(|t| t.parse::<Portion>().ok());
         let retouched = piece.class("retouched") == Some("yes");
         let complete = portion.is_none_or(|p| p == Portion::Complete) && !retouched;
@@ -624,11 +548,11 @@ impl<'p> Assemblage<'p> {
             }
             Err(_) => (None, 0, 0, None, None),
         };
-        let counted = &mut self.offered[group];
+        let counted = &mut self.groups.of[group];
         counted.pieces += 1;
         counted.platforms += u64::from(bears_platform);
         if let (Err(e), None) = (&answer, whole_g) {
-            count(&mut counted.reasons, e.clone().with_row(None).to_string());
+            counted.reasons.count(e.clone().with_row(None).to_string());
         }
         let split = portion == Some(Portion::Split);
         counted.unnamed_splits += u64::from(split && key.is_none() && found.is_some());
@@ -659,7 +583,7 @@ impl<'p> Assemblage<'p> {
     fn expect_width(&mut self, group: usize, piece: &impl Measured) {
         let Ok(estimate) = self.predictor.estimate(piece, &Ask::default()) else { return };
         let Some(width) = estimate.size("width_mm") else { return };
-        let counted = &mut self.offered[group];
+        let counted = &mut self.groups.of[group];
         let half = piece.class("flake").filter(|_| piece.class(Portion::COLUMN) == Some("split"));
         let core = || piece.class("core").unwrap_or_default().to_string();
         if half.is_none_or(|name| counted.halves.insert((core(), name.to_string()))) {
@@ -677,32 +601,22 @@ impl<'p> Assemblage<'p> {
             });
             // there are fewer kinds than bits
             bits |= 1u64 << (at % 64);
-            self.offered[group].first.entry(at as u32).or_insert_with(|| c.clone());
+            self.groups.of[group].first.entry(at as u32).or_insert_with(|| c.clone());
         }
         bits
     }
 
     /// Counts a piece that could not be read at all, such as a row of a table that was refused.
     pub fn leave_out(&mut self, group: &str, reason: impl Into<String>) {
-        let group = self.group(group);
-        let counted = &mut self.offered[group];
+        let group = self.groups.place(group);
+        let counted = &mut self.groups.of[group];
         counted.pieces += 1;
-        count(&mut counted.reasons, reason.into());
-    }
-
-    fn group(&mut self, name: &str) -> usize {
-        if let Some(at) = self.by_name.get(name) {
-            return *at;
-        }
-        self.groups.push(name.to_string());
-        self.offered.push(Offered::default());
-        self.by_name.insert(name.to_string(), self.groups.len() - 1);
-        self.groups.len() - 1
+        counted.reasons.count(reason.into());
     }
 
     fn estimate(&mut self, piece: &impl Measured, group: usize) -> Result<Estimated> {
         let estimate = self.predictor.estimate(piece, &self.ask)?;
-        let found = &mut self.offered[group].found;
+        let found = &mut self.groups.of[group].found;
         let found = match found {
             Some(found) => found,
             None => found.insert(AsItStands::new(USUAL_LEVEL)?),
@@ -729,12 +643,12 @@ impl<'p> Assemblage<'p> {
     /// [`Error::Invalid`] where draws times groups are more than can be kept.
     pub fn totals(&self, drawing: &Drawing) -> Result<Vec<GroupTotals>> {
         let draws = drawing.draws as usize;
-        if draws.saturating_mul(self.groups.len()) > MOST_KEPT {
+        if draws.saturating_mul(self.groups.names.len()) > MOST_KEPT {
             return Err(Error::invalid(
                 "draws",
                 format!(
                     "{draws} draws of {} are more than can be kept (accepted: {MOST_KEPT} in all)",
-                    counted(self.groups.len() as u64, "group", "groups")
+                    counted(self.groups.names.len() as u64, "group", "groups")
                 ),
             ));
         }
@@ -745,14 +659,14 @@ impl<'p> Assemblage<'p> {
             if t.n == 0 {
                 continue;
             }
-            let mut kept: Vec<&Sums> = of_group(&drawn, g, self.groups.len()).collect();
+            let mut kept: Vec<&Sums> = of_group(&drawn, g, self.groups.names.len()).collect();
             if drawing.bound == Bound::Whole && t.weighed > 0 {
                 kept.retain(|s| s.weighed >= t.mass_now_g);
                 if (kept.len() as f64) < FEWEST_KEPT * draws as f64 {
                     t.remarks.push(Remark::HeavierThanPredicted);
                     let strict =
                         strict.get_or_insert_with(|| self.draw(&flakes, &long, drawing, Bound::Each));
-                    kept = of_group(strict, g, self.groups.len()).collect();
+                    kept = of_group(strict, g, self.groups.names.len()).collect();
                 }
             }
             let drawn = |what: fn(&Sums) -> f64| {
@@ -775,7 +689,7 @@ impl<'p> Assemblage<'p> {
             }
         }
         if let Some(mesh) = self.mesh {
-            for (t, counted) in totals.iter_mut().zip(&self.offered).filter(|(_, o)| !o.widths.is_empty()) {
+            for (t, counted) in totals.iter_mut().zip(&self.groups.of).filter(|(_, o)| !o.widths.is_empty()) {
                 t.sieved = Some(Sieved::of(&counted.widths, mesh, drawing.level)?);
             }
         }
@@ -787,12 +701,12 @@ impl<'p> Assemblage<'p> {
     /// The flakes whose mass is drawn, and those whose length is.
     fn flakes(&self, level: f64) -> (Vec<Flake>, Vec<Flake>, Vec<GroupTotals>) {
         let empty = |group: &String| GroupTotals { group: group.clone(), ..GroupTotals::default() };
-        let mut totals: Vec<GroupTotals> = self.groups.iter().map(empty).collect();
+        let mut totals: Vec<GroupTotals> = self.groups.names.iter().map(empty).collect();
         let mut named: BTreeMap<(u32, &(String, String)), Vec<usize>> = BTreeMap::new();
-        for (t, counted) in totals.iter_mut().zip(&self.offered) {
+        for (t, counted) in totals.iter_mut().zip(&self.groups.of) {
             (t.pieces, t.platforms) = (counted.pieces, counted.platforms);
             t.found = counted.found.as_ref().map_or(Vec::new(), AsItStands::sizes);
-            t.not_estimated = counted.reasons.iter().map(|(r, n)| (r.clone(), *n)).collect();
+            t.not_estimated = counted.reasons.0.clone().into_iter().map(NotEstimated::from).collect();
         }
         for (i, p) in self.pieces.iter().enumerate() {
             if let Some(key) = &p.key {
@@ -850,7 +764,7 @@ impl<'p> Assemblage<'p> {
             let improbable = p.mass.as_ref().filter(|_| flake.weighed).and_then(|m| {
                 Truncated::new(m.as_ref().clone(), flake.now).ok().and_then(|t| doubt("mass_g", &t))
             });
-            let first = &self.offered[flake.group as usize].first;
+            let first = &self.groups.of[flake.group as usize].first;
             let own = first.iter().filter(|(bit, _)| p.cautions >> (**bit % 64) & 1 == 1).map(|(_, c)| c);
             for c in own.chain(&improbable) {
                 count_caution(&mut t.cautions, c);
@@ -862,7 +776,7 @@ impl<'p> Assemblage<'p> {
             let held: Vec<f64> = kept.filter(|p| !p.is_nan()).collect();
             // where some are hardly ever kept it cannot be told
             t.struck_for_kept = if held.is_empty() { None } else { struck(&held, level).ok() };
-            let unnamed_splits = self.offered[g].unnamed_splits;
+            let unnamed_splits = self.groups.of[g].unnamed_splits;
             if unnamed_splits > 0 {
                 t.remarks.push(Remark::SplitWithoutName { pieces: unnamed_splits });
             }
@@ -895,7 +809,7 @@ impl<'p> Assemblage<'p> {
 
     /// The sums of every draw, one group after another within a draw.
     fn draw(&self, flakes: &[Flake], long: &[Flake], drawing: &Drawing, bound: Bound) -> Vec<Sums> {
-        let groups = self.groups.len();
+        let groups = self.groups.names.len();
         let base = ChaCha8Rng::seed_from_u64(drawing.seed);
         let at_least = |f: &Flake| if bound == Bound::Each && f.weighed { f.now } else { 0.0 };
         let (masses, other_masses) = self.mass_rows.sheets(flakes, &self.mass, at_least);

@@ -156,7 +156,7 @@ fn one_flake_a_platform() {
     assert_eq!((t[1].pieces, t[1].platforms, t[1].n, t[1].mass_now_g), (6, 5, 4, 19.0));
     assert!(t[1].remarks.contains(&Remark::SplitWithoutName { pieces: 2 }), "{:?}", t[1].remarks);
     assert!(t[1].remarks.contains(&Remark::NameUsedTwice { name: "F2".into(), pieces: 2 }));
-    assert_eq!(t[1].not_estimated.iter().map(|r| r.1).sum::<u64>(), 2);
+    assert_eq!(t[1].not_estimated.iter().map(|r| r.pieces).sum::<u64>(), 2);
     assert_eq!((t[2].pieces, t[2].n, t[2].total_mass_g), (1, 0, None));
 }
 
