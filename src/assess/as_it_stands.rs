@@ -3,7 +3,7 @@
 
 use crate::calibration::fitting::as_struck;
 use crate::error::Result;
-use crate::predict::{Estimate, Interval, LEVEL};
+use crate::predict::{Estimate, Interval, LEVEL, SizeEstimate};
 use crate::special::normal_quantile;
 use crate::strike::Measured;
 use serde::Serialize;
@@ -34,12 +34,9 @@ pub(crate) struct SizeAsItStands {
     pub rmse: f64,
 }
 
-/// One flake as it was found: each size that was recorded, beside what was expected.
+/// One size of a flake that was recorded, beside what was expected.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct FoundFlake(Vec<FoundSize>);
-
-#[derive(Debug, Clone, PartialEq)]
-struct FoundSize {
+pub(crate) struct FoundSize {
     size: String,
     column: String,
     observed: f64,
@@ -84,25 +81,22 @@ impl AsItStands {
     ///
     /// # Errors
     /// None for an estimate of this crate.
-    pub(crate) fn found(&self, flake: &impl Measured, e: &Estimate) -> Result<FoundFlake> {
-        let mut found = Vec::new();
+    pub(crate) fn found(&self, flake: &impl Measured, e: &Estimate) -> Result<Vec<FoundSize>> {
         if as_struck(flake, false).is_err() {
-            return Ok(FoundFlake(found));
+            return Ok(Vec::new());
         }
-        for s in &e.sizes {
-            let Some(observed) = flake.number(&s.column).filter(|v| *v > 0.0 && v.is_finite()) else {
-                continue;
-            };
-            let expected = s.predictive.interval(self.level)?;
+        let beside = |s: &SizeEstimate| {
+            let observed = flake.number(&s.column).filter(|v| *v > 0.0 && v.is_finite())?;
             let (size, column) = (s.size.clone(), s.column.clone());
-            found.push(FoundSize { size, column, observed, expected });
-        }
-        Ok(FoundFlake(found))
+            let expected = s.predictive.interval(self.level);
+            Some(expected.map(|expected| FoundSize { size, column, observed, expected }))
+        };
+        e.sizes.iter().filter_map(beside).collect()
     }
 
     /// Adds a flake.
-    pub(crate) fn take(&mut self, flake: FoundFlake) {
-        for FoundSize { size, column, observed, expected } in flake.0 {
+    pub(crate) fn take(&mut self, flake: Vec<FoundSize>) {
+        for FoundSize { size, column, observed, expected } in flake {
             let at = self.sums.iter().position(|s| s.column == column).unwrap_or(self.sums.len());
             if at == self.sums.len() {
                 self.sums.push(Sums { size, column, ..Sums::default() });

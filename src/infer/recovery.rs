@@ -32,8 +32,7 @@ const INCH_MM: f64 = 25.4;
 /// assert!(Mesh::mm(0.0).is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
-#[serde(try_from = "f64", into = "f64")]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
 pub struct Mesh(f64);
 
 impl Mesh {
@@ -59,19 +58,6 @@ impl Mesh {
     }
 }
 
-impl TryFrom<f64> for Mesh {
-    type Error = Error;
-    fn try_from(mm: f64) -> Result<Mesh> {
-        Mesh::mm(mm)
-    }
-}
-
-impl From<Mesh> for f64 {
-    fn from(m: Mesh) -> f64 {
-        m.0
-    }
-}
-
 /// Size grades G1 to G5 with their openings of 1, 1/2, 1/4, 1/8 and 1/16 inch in millimetres. Common
 /// practice, no source; laboratories differ for G3 (5.6 to 6.35 mm) and G4 (2.54 to 3.18 mm), so give your own
 /// meshes where you know them.
@@ -79,8 +65,7 @@ const COMMON_GRADES_MM: [(&str, f64); 5] =
     [("G1", 25.4), ("G2", 12.7), ("G3", 6.35), ("G4", 3.175), ("G5", 1.5875)];
 
 /// When a mesh holds a flake.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub enum Held {
     /// Its width is more than the side of the opening: hand sieving, flakes lying flat.
@@ -146,7 +131,7 @@ impl Held {
 }
 
 /// Flakes expected on one mesh of a nest of sieves.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Grade {
     /// The mesh they lie on; none for what passes all.
     pub mesh: Option<Mesh>,
@@ -191,13 +176,12 @@ pub fn size_grades(widths: &[Predictive], meshes: &[Mesh], held: Held) -> Result
             variance[i] += p * (1.0 - p);
         }
     }
-    let grade = |i: usize| Grade {
-        mesh: nest.get(i).copied(),
-        expected: expected[i],
-        deviation: variance[i].sqrt(),
-        share: expected[i] / widths.len() as f64,
+    let all = widths.len() as f64;
+    let grade = |(i, (e, v)): (usize, (f64, f64))| {
+        let mesh = nest.get(i).copied();
+        Grade { mesh, expected: e, deviation: v.sqrt(), share: e / all }
     };
-    Ok((0..=nest.len()).map(grade).collect())
+    Ok(expected.into_iter().zip(variance).enumerate().map(grade).collect())
 }
 
 /// How many flakes were struck, from those a mesh held.

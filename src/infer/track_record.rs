@@ -11,7 +11,7 @@
 use super::attribution::{Attribution, SiteShift};
 use super::lip::{LipModel, percussor_class};
 use crate::calibration::fitting::{Collector, Figure, Recipe};
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result};
 use crate::fit::multinomial::{Score, brier_scores, log_scores};
 use crate::material::PercussorClass;
 use crate::strike::Measured;
@@ -135,19 +135,8 @@ const GROUP_DECIDED: f64 = 0.95;
 impl TrackRecord {
     /// The record of the bundled calibration of this name, where there is one.
     pub(crate) fn bundled(calibration: &str) -> Option<TrackRecord> {
-        let record = TrackRecord::from_json(include_str!("track_record.json")).ok()?;
+        let record: TrackRecord = serde_json::from_str(include_str!("track_record.json")).ok()?;
         (record.calibration == calibration).then_some(record)
-    }
-
-    /// Reads one from its JSON text.
-    ///
-    /// # Errors
-    /// [`Error::Calibration`] where it is none.
-    pub(crate) fn from_json(text: &str) -> Result<TrackRecord> {
-        serde_json::from_str(text).map_err(|e| Error::Calibration {
-            at: Place::column("track record"),
-            reason: format!("not a track record: {e}"),
-        })
     }
 
     /// Its JSON text, ending in a line break.
@@ -312,17 +301,10 @@ impl<'a, M: Measured> Bench<'a, M> {
     }
 
     fn judge(attribution: &Attribution, judged: Judged) -> Attribution {
-        let mut a = attribution.clone();
-        if !judged.lips {
-            a = a.with_lip(None);
-        }
-        if !judged.terminations {
-            a = a.without_terminations();
-        }
-        if judged.blow_hidden {
-            a = a.hiding_blow();
-        }
-        a
+        let a = attribution.clone();
+        let a = if judged.lips { a } else { a.with_lip(None) };
+        let a = if judged.terminations { a } else { a.without_terminations() };
+        if judged.blow_hidden { a.hiding_blow() } else { a }
     }
 
     /// A part for each flake to be judged, at random within each percussor.

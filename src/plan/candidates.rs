@@ -255,7 +255,7 @@ impl Candidates {
                 }
             }
             let struck = Information::with_existing(&self.design_of(&struck)?, existing)?;
-            shares.push(struck.efficiency_against(&exact)?);
+            shares.push(struck.efficiency_against(&exact));
         }
         shares.sort_by(f64::total_cmp);
         Ok(WithinTolerance { mean: shares.iter().sum::<f64>() / draws as f64, low: shares[(draws - 1) / 20] })

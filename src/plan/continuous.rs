@@ -27,7 +27,6 @@ pub struct ContinuousOptimum {
     shares: Vec<(usize, f64)>,
     largest_variance: f64,
     ln_determinant: f64,
-    terms: usize,
 }
 
 impl ContinuousOptimum {
@@ -49,18 +48,12 @@ impl ContinuousOptimum {
         self.ln_determinant
     }
 
-    /// How much of what its number of flakes could know a set of flakes does know: 1 for a plan that cannot
-    /// be bettered. Times the number of flakes, it is how many well placed ones would do as well.
-    ///
-    /// # Errors
-    /// [`Error::Incomparable`] where the number of terms differs.
-    pub fn efficiency_of(&self, information: &Information) -> Result<f64> {
-        if information.names.len() != self.terms {
-            return Err(Error::Incomparable { reason: "the plans have different terms".into() });
-        }
-        let p = self.terms as f64;
+    /// How much of what its number of flakes could know a set of flakes of the same terms does know: 1 for a plan that
+    /// cannot be bettered. Times the number of flakes, it is how many well placed ones would do as well.
+    pub fn efficiency_of(&self, information: &Information) -> f64 {
+        let p = information.names.len() as f64;
         let per_flake = information.ln_determinant() / p - (information.flakes as f64).ln();
-        Ok((per_flake - self.ln_determinant / p).exp())
+        (per_flake - self.ln_determinant / p).exp()
     }
 }
 
@@ -109,7 +102,6 @@ pub fn continuous_optimum(candidates: &Design) -> Result<ContinuousOptimum> {
                 shares: shares.into_iter().enumerate().filter(|(_, w)| *w > 0.0).collect(),
                 largest_variance: d[j],
                 ln_determinant,
-                terms: p,
             });
         }
         let dij = u.column(i).dot(&u.column(j));

@@ -72,8 +72,8 @@ pub struct Chosen {
 /// # Errors
 /// [`Error::TooFew`] without candidates, or with fewer flakes (existing ones included) than terms;
 /// [`Error::RankDeficient`] naming a term that no choice from these candidates can estimate (a percussor of
-/// which there is only one, a depth that does not vary); [`Error::Incomparable`] or [`Error::Shape`] where
-/// existing rows or platforms have other terms; [`Error::Invalid`] for options out of range;
+/// which there is only one, a depth that does not vary); [`Error::Shape`] where
+/// platforms have other terms; [`Error::Invalid`] for options out of range;
 /// [`Error::OutOfRange`] for an entry beyond 1e100.
 pub fn choose<R: Rng + ?Sized>(candidates: &Design, options: &Exchange, rng: &mut R) -> Result<Chosen> {
     let ground = Ground::new(candidates, options)?;

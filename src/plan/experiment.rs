@@ -358,20 +358,20 @@ impl Experiment {
             Err(Error::RankDeficient { term }) => AgainstGrid::Unknown { undetermined: term },
             Err(e) => return Err(e),
             Ok(grid) => AgainstGrid::Known {
-                d_efficiency_ratio: known.efficiency_against(&grid)?,
+                d_efficiency_ratio: known.efficiency_against(&grid),
                 mean_width: checked.mean_width(known, Aim::NewFlake),
                 mean_width_even_grid: checked.mean_width(&grid, Aim::NewFlake),
             },
         };
         let best = continuous_optimum(&reach.design)?;
-        let share_of_bound = old.is_none().then(|| best.efficiency_of(known)).transpose()?;
+        let share_of_bound = old.is_none().then(|| best.efficiency_of(known));
         let kept_within_tolerance =
             reach.efficiency_within_tolerance(&chosen.points, old, DRAWS, &mut rng)?;
         let undetermined = old.map(undetermined).unwrap_or_default();
         let worth_well_placed = match old {
             Some(old) if undetermined.is_empty() => {
                 let information = Information::of(old)?;
-                Some(best.efficiency_of(&information)? * information.flakes as f64)
+                Some(best.efficiency_of(&information) * information.flakes as f64)
             }
             _ => None,
         };

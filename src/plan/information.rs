@@ -118,7 +118,7 @@ impl Information {
     /// The information of new rows together with those of the flakes one has already.
     ///
     /// # Errors
-    /// As [`Information::of`]; [`Error::Incomparable`] where the terms differ.
+    /// As [`Information::of`].
     pub fn with_existing(new: &Design, existing: Option<&Design>) -> Result<Information> {
         match existing {
             Some(old) => Information::of(&stacked(new, old)?),
@@ -169,28 +169,16 @@ impl Information {
 
     /// How many times as many flakes like those of `other` would be needed, for each flake of `self`, to know
     /// the coefficients equally well: the p-th root of the ratio of determinants, each by flake
-    /// (D-efficiency; Atkinson & Donev 1992, Optimum Experimental Designs, from memory).
-    ///
-    /// # Errors
-    /// [`Error::Incomparable`] where the terms differ.
-    pub fn efficiency_against(&self, other: &Information) -> Result<f64> {
-        if self.names != other.names {
-            return Err(Error::Incomparable { reason: "the plans have different terms".into() });
-        }
+    /// (D-efficiency; Atkinson & Donev 1992, Optimum Experimental Designs, from memory). Of the same terms.
+    pub fn efficiency_against(&self, other: &Information) -> f64 {
         let p = self.names.len() as f64;
         let by_flake = other.flakes as f64 / self.flakes as f64;
-        Ok(((self.ln_determinant() - other.ln_determinant()) / p).exp() * by_flake)
+        ((self.ln_determinant() - other.ln_determinant()) / p).exp() * by_flake
     }
 }
 
 /// Designs of the same terms, one under the other.
-///
-/// # Errors
-/// [`Error::Incomparable`] where the terms differ.
 pub(super) fn stacked(first: &Design, second: &Design) -> Result<Design> {
-    if first.names() != second.names() {
-        return Err(Error::Incomparable { reason: "the rows have different terms".into() });
-    }
     let n = first.rows();
     let matrix = DMatrix::from_fn(n + second.rows(), first.columns(), |i, j| {
         if i < n { first.matrix()[(i, j)] } else { second.matrix()[(i - n, j)] }

@@ -68,7 +68,7 @@ fn polynomials_on_a_line_have_their_published_optima() {
         let chosen: Vec<f64> = plan.points.iter().map(|i| xs[*i]).collect();
         let expected: Vec<f64> = support.iter().flat_map(|s| [*s, *s]).collect();
         assert_eq!(chosen, expected, "{degree}");
-        assert!((best.efficiency_of(&plan.information).unwrap() - 1.0).abs() < 1e-8);
+        assert!((best.efficiency_of(&plan.information) - 1.0).abs() < 1e-8);
         for x in xs {
             let row: Vec<f64> = (0..=degree).map(|k| x.powi(k)).collect();
             let v = n as f64 * plan.information.variance_at(&row).unwrap();
@@ -186,7 +186,7 @@ fn a_plan_of_24_beats_the_even_grid_of_24() {
     let spread = logs.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / 4.0;
     let ends = (3f64.ln() / 2.0).powi(2);
     let expected = (ends / spread * 1.5).powf(0.25);
-    let found = plan.information.efficiency_against(&even).unwrap();
+    let found = plan.information.efficiency_against(&even);
     assert!((found / expected - 1.0).abs() < 1e-10, "{found} {expected}");
     assert!(found > 1.2);
     let kept = reach.efficiency_within_tolerance(&plan.points, None, 200, &mut seeded(2)).unwrap();
@@ -278,7 +278,7 @@ fn what_cannot_be_planned_is_named() {
         Factor::steps("a", 2.0, 1.0, 0.5).is_err(),
         Factor::steps("a", 1.0, 2.0, 0.0).is_err(),
         Factor::steps("a", 1.0, 2.0, 1e-9).is_err(),
-        Factor::steps("a", 8.0, 8.000_000_000_1, 1e-11).is_err(),
+        Factor::steps("a", 8.0, 8.0 + 4e-15, 1e-15).is_err(),
         Factor::steps("a", f64::MIN, f64::MAX, 1.0).is_err(),
     ] {
         assert!(bad);

@@ -10,6 +10,7 @@
 //! with weight w, location m, scale s and degrees of freedom d (infinite: normal). Sizes are read off by
 //! mapping quantiles back through the transform, which keeps them exact.
 
+use crate::calibration::resolved::At;
 use crate::error::{Error, Place, Result};
 use crate::form::Transform;
 use crate::special::{
@@ -28,6 +29,14 @@ pub use crate::error::LEVEL;
 
 /// The level of an interval where none is asked for: 95 in 100 inside. Common practice, no source.
 pub(crate) const USUAL_LEVEL: f64 = 0.95;
+
+impl Component {
+    /// Of a size at one input row, by this share.
+    pub(crate) fn of(weight: f64, at: &At) -> Component {
+        let (location, scale, degrees_of_freedom) = (at.location, at.scale(), at.degrees_of_freedom);
+        Component { weight, location, scale, degrees_of_freedom }
+    }
+}
 
 /// An interval with its middle, in the unit of the size.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]

@@ -95,6 +95,12 @@ pub struct Estimate {
 }
 
 impl Estimate {
+    /// What there is to doubt of its sizes: how the flake ends is no part of every answer.
+    pub(crate) fn doubts_of_sizes(&self) -> Vec<Caution> {
+        let ends = |c: &&Caution| !matches!(c.0, Doubt::TerminationsNotTold { .. });
+        self.cautions.iter().filter(ends).cloned().collect()
+    }
+
     /// The distribution of one size by its column name.
     pub fn size(&self, name: &str) -> Option<&Predictive> {
         self.sizes.iter().find(|s| s.size == name).map(|s| &s.predictive)
@@ -290,12 +296,7 @@ impl Predictor {
                 let at = r.at_checked(x, &mut designs, layout)?;
                 highest.see(at.leverage(), m.largest_leverage);
                 shared[k].push(at.shared.sqrt());
-                components[k].push(Component {
-                    weight: *weight,
-                    location: at.location,
-                    scale: at.scale(),
-                    degrees_of_freedom: at.degrees_of_freedom,
-                });
+                components[k].push(Component::of(*weight, &at));
             }
         }
         let cautions = &mut asked.cautions;

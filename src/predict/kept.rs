@@ -200,9 +200,8 @@ impl Lost {
             Lost::Own(a, Some((b, r))) => both_below(z.min(*a), *b, *r),
             Lost::Other(a, r) => both_below(z, *a, *r),
             Lost::Two(grid) => {
-                let at = ((z + REACH) / STEP).clamp(0.0, (grid.len() - 1) as f64);
-                let i = (at as usize).min(grid.len() - 2);
-                let (t, (v0, d0), (v1, d1)) = (at - i as f64, grid[i], grid[i + 1]);
+                let (i, t) = on(grid, z);
+                let ((v0, d0), (v1, d1)) = (grid[i], grid[i + 1]);
                 let (s, h) = (1.0 - t, STEP);
                 s * s * (1.0 + 2.0 * t) * v0 + t * t * (3.0 - 2.0 * t) * v1 + h * t * s * (s * d0 - t * d1)
             }
@@ -223,17 +222,23 @@ impl Lost {
             }
             Lost::Other(a, r) => normal_cdf((a - r * z) / root(*r)),
             Lost::Two(grid) => {
-                let at = ((z + REACH) / STEP).clamp(0.0, (grid.len() - 1) as f64);
-                let i = (at as usize).min(grid.len() - 2);
-                let density = |k: usize| {
-                    let z = -REACH + STEP * k as f64;
-                    grid[k].1 / ((-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt())
-                };
-                let t = at - i as f64;
+                let (i, t) = on(grid, z);
+                let density = |k: usize| grid[k].1 / normal_pdf(-REACH + STEP * k as f64);
                 (1.0 - t) * density(i) + t * density(i + 1)
             }
         }
     }
+}
+
+/// The step of the grid in which a score lies, and how far into it.
+fn on(grid: &[(f64, f64)], z: f64) -> (usize, f64) {
+    let at = ((z + REACH) / STEP).clamp(0.0, (grid.len() - 1) as f64);
+    let i = (at as usize).min(grid.len() - 2);
+    (i, at - i as f64)
+}
+
+fn normal_pdf(z: f64) -> f64 {
+    (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
 }
 
 impl Selected {

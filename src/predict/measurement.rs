@@ -68,10 +68,8 @@ impl Instrument {
 }
 
 /// How large the error of one measurement is.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
-pub(crate) enum ErrorSize {
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum ErrorSize {
     /// A standard deviation in the unit of the measurement.
     Absolute(f64),
     /// A standard deviation as a share of the measurement.
@@ -90,22 +88,8 @@ pub(crate) enum ErrorSize {
 /// assert!(errors.instrument("platform_width_mm", Instrument::Goniometer).is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Vec<(String, ErrorSize)>", into = "Vec<(String, ErrorSize)>")]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct MeasurementErrors(Vec<(String, ErrorSize)>);
-
-impl TryFrom<Vec<(String, ErrorSize)>> for MeasurementErrors {
-    type Error = Error;
-    fn try_from(list: Vec<(String, ErrorSize)>) -> Result<Self> {
-        list.into_iter().try_fold(MeasurementErrors::new(), |all, (name, size)| all.with(&name, size))
-    }
-}
-
-impl From<MeasurementErrors> for Vec<(String, ErrorSize)> {
-    fn from(e: MeasurementErrors) -> Self {
-        e.0
-    }
-}
 
 impl MeasurementErrors {
     /// No errors at all.

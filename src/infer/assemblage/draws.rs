@@ -521,18 +521,8 @@ impl Model {
 /// By how much an estimate moves the blows that it averages over: see [`Predictive::about_the_mean`].
 fn moved(model: &Model, rows: &[(f64, Vec<f64>)]) -> f64 {
     let mut designs = DesignRows::default();
-    let components = rows
-        .iter()
-        .map(|(weight, x)| {
-            let at = model.size.at(x, &mut designs);
-            Component {
-                weight: *weight,
-                location: at.location,
-                scale: at.scale(),
-                degrees_of_freedom: at.degrees_of_freedom,
-            }
-        })
-        .collect();
+    let components =
+        rows.iter().map(|(weight, x)| Component::of(*weight, &model.size.at(x, &mut designs))).collect();
     Predictive::new(model.size.transform, components).map_or(0.0, |p| p.median_to_mean())
 }
 

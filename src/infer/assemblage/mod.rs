@@ -39,7 +39,6 @@
 pub(super) mod draws;
 
 use crate::assess::{AsItStands, SizeAsItStands};
-use crate::calibration::caution::Doubt;
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::Portion;
 use crate::infer::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_caution, tell_the_rest};
@@ -631,10 +630,8 @@ impl<'p> Assemblage<'p> {
             Some(model) => self.length_rows.add(variant, model, &rows, piece),
             None => self.length_rows.add_none(),
         }
-        // how the flakes ended is no part of the answer
-        let mut cautions = estimate.cautions;
-        cautions.retain(|c| !matches!(c.0, Doubt::TerminationsNotTold { .. }));
-        Ok(Estimated { at: self.mass_rows.pieces() - 1, variant, cautions, mass, kept: estimate.kept })
+        let (at, cautions) = (self.mass_rows.pieces() - 1, estimate.doubts_of_sizes());
+        Ok(Estimated { at, variant, cautions, mass, kept: estimate.kept })
     }
 
     /// Draws, and answers for every group in the order in which they first appeared.

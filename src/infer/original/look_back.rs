@@ -242,8 +242,7 @@ fn doubts(retouch: &Retouch, estimate: &Estimate) -> Vec<Caution> {
     if retouch.is_over_full() {
         found.push(Doubt::HeightAboveThickness.into());
     }
-    let ends = |c: &&Caution| !matches!(c.0, Doubt::TerminationsNotTold { .. });
-    found.extend(estimate.cautions.iter().filter(ends).cloned());
+    found.extend(estimate.doubts_of_sizes());
     found.push(Doubt::StatesOfExperiment.into());
     found
 }

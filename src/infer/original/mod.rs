@@ -427,9 +427,7 @@ fn by_platform(
         }
         None => None,
     };
-    // how the flake ended is no part of this answer
-    let ends = |c: &&Caution| !matches!(c.0, Doubt::TerminationsNotTold { .. });
-    let mut cautions: Vec<Caution> = estimate.cautions.iter().filter(ends).cloned().collect();
+    let mut cautions = estimate.doubts_of_sizes();
     cautions.extend(mass.truncated().and_then(|t| doubt("mass_g", t)));
     if let Some(t) = length.as_ref().and_then(|l| l.truncated.as_ref()) {
         cautions.extend(doubt("length_mm", t));
