@@ -5,7 +5,8 @@
 //! several.
 
 use crate::error::{Error, Result, at_least};
-use rand::{Rng, RngExt};
+use crate::special::shuffle;
+use rand::Rng;
 
 /// A rule of folds, worked out for a number of rows.
 ///
@@ -52,10 +53,7 @@ impl Folds {
         let mut sets = Vec::with_capacity(k * repeats);
         let mut order: Vec<usize> = (0..rows).collect();
         for _ in 0..repeats {
-            // Fisher and Yates
-            for i in (1..rows).rev() {
-                order.swap(i, rng.random_range(0..=i));
-            }
+            shuffle(&mut order, rng);
             for f in 0..k {
                 let mut rows: Vec<usize> = order.iter().copied().skip(f).step_by(k).collect();
                 rows.sort_unstable();

@@ -18,7 +18,7 @@
 use crate::error::{Bounds, Error, Result};
 use crate::page::{Page, percent, short};
 use crate::predict::{LEVEL, Ranged};
-use crate::special::sorted_quantile;
+use crate::special::{shuffle, sorted_quantile};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
@@ -187,9 +187,7 @@ impl Comparison {
         let slack = 1.0 - 1e-12;
         for k in 0..how.resamples {
             let mut rng = how.rng(k, 0);
-            for i in (1..labels.len()).rev() {
-                labels.swap(i, rng.random_range(0..=i));
-            }
+            shuffle(&mut labels, &mut rng);
             pooled.iter_mut().zip(&labels).for_each(|(p, l)| p.1 = *l);
             let (d, e) = distances(&pooled, a.len());
             as_far_ks += u32::from(d >= ks * slack);

@@ -23,8 +23,7 @@ use serde::{Deserialize, Serialize};
 /// assert!(lip.probability(&bone)? > lip.probability(&steel)?);
 /// # Ok::<(), conchoid::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Stored", into = "Stored")]
+#[derive(Debug, Clone, PartialEq)]
 pub struct LipModel {
     stored: Stored,
     layout: Layout,
@@ -42,25 +41,19 @@ struct Stored {
     fit: MultinomialFit,
 }
 
-impl TryFrom<Stored> for LipModel {
-    type Error = Error;
-    fn try_from(stored: Stored) -> Result<LipModel> {
-        let layout = Layout::of([&stored.form]);
-        let compiled = stored.form.compile(&layout)?;
-        let sound = stored.fit.classes() == ["no", "yes"] && stored.fit.terms().len() == compiled.terms();
+impl Stored {
+    /// Ready for use.
+    fn ready(self) -> Result<LipModel> {
+        let layout = Layout::of([&self.form]);
+        let compiled = self.form.compile(&layout)?;
+        let sound = self.fit.classes() == ["no", "yes"] && self.fit.terms().len() == compiled.terms();
         if !sound {
             return Err(Error::Calibration {
                 at: Place::column("lip"),
                 reason: "accepted: classes no and yes, and one coefficient a term".into(),
             });
         }
-        Ok(LipModel { stored, layout, compiled })
-    }
-}
-
-impl From<LipModel> for Stored {
-    fn from(m: LipModel) -> Stored {
-        m.stored
+        Ok(LipModel { stored: self, layout, compiled })
     }
 }
 
@@ -174,7 +167,7 @@ impl LipModel {
         let form = chosen_form()?;
         let (design, outcomes) = design(&form, flakes)?;
         let fit = fit(&design, &outcomes, Penalty::Firth)?;
-        Stored { calibration: calibration.into(), source: source.into(), form, fit }.try_into()
+        Stored { calibration: calibration.into(), source: source.into(), form, fit }.ready()
     }
 
     /// The model that comes with the crate, fitted to the glass experiments of `controlled-glass`.
@@ -190,15 +183,16 @@ impl LipModel {
     /// # Errors
     /// [`Error::Calibration`] where it is none.
     pub fn from_json(text: &str) -> Result<LipModel> {
-        serde_json::from_str(text).map_err(|e| Error::Calibration {
+        let stored: Stored = serde_json::from_str(text).map_err(|e| Error::Calibration {
             at: Place::column("lip"),
             reason: format!("not a lip model: {e}"),
-        })
+        })?;
+        stored.ready()
     }
 
     /// Its JSON text, ending in a line break.
     pub fn to_json(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).unwrap_or_default();
+        let mut text = serde_json::to_string_pretty(&self.stored).unwrap_or_default();
         text.push('\n');
         text
     }

@@ -14,8 +14,9 @@ use crate::calibration::fitting::{Collector, Figure, Recipe};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::{Score, brier_scores, log_scores};
 use crate::material::PercussorClass;
+use crate::special::shuffle;
 use crate::strike::Measured;
-use rand::{Rng, RngExt};
+use rand::Rng;
 use serde::{Deserialize, Serialize};
 
 /// What the flakes of the record were judged by.
@@ -414,12 +415,6 @@ impl<'a, M: Measured> Bench<'a, M> {
             }
         }
         Ok(found)
-    }
-}
-
-fn shuffle<T, R: Rng + ?Sized>(items: &mut [T], rng: &mut R) {
-    for i in (1..items.len()).rev() {
-        items.swap(i, rng.random_range(0..=i));
     }
 }
 

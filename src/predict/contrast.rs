@@ -205,23 +205,24 @@ impl Pair<'_> {
         (if centre.abs() < 1e-12 { 0.0 } else { centre }, carried)
     }
 
-    /// The difference of the design rows, averaged over settings and terminations.
+    /// The difference of the design rows of two flakes.
+    fn rows_apart(&self, x: &[f64], y: &[f64]) -> Vec<f64> {
+        let mut row = vec![0.0; self.ready.compiled.terms()];
+        let mut other = row.clone();
+        self.ready.compiled.fill(x, &mut row);
+        self.ready.compiled.fill(y, &mut other);
+        row.iter_mut().zip(&other).for_each(|(a, b)| *a -= b);
+        row
+    }
+
+    /// The same, averaged over settings and terminations.
     fn mean_difference(&self) -> Vec<f64> {
         let mut d = vec![0.0; self.ready.compiled.terms()];
-        let mut row = d.clone();
-        let mut other = d.clone();
         for (share, x, y) in self.pairs() {
-            self.ready.compiled.fill(x, &mut row);
-            self.ready.compiled.fill(y, &mut other);
-            let apart = row.iter().zip(&other).map(|(a, b)| share * (a - b));
-            d.iter_mut().zip(apart).for_each(|(d, v)| *d += v);
+            d.iter_mut().zip(self.rows_apart(x, y)).for_each(|(d, v)| *d += share * v);
         }
         // what cancels but for rounding is no difference
-        d.iter_mut().for_each(|v| {
-            if v.abs() < 1e-12 {
-                *v = 0.0;
-            }
-        });
+        d.iter_mut().filter(|v| v.abs() < 1e-12).for_each(|v| *v = 0.0);
         d
     }
 
@@ -229,64 +230,40 @@ impl Pair<'_> {
     fn new_flakes(&self) -> Result<Predictive> {
         let mut components = Vec::new();
         let mut scratch = DesignRows::default();
-        let mut row = vec![0.0; self.ready.compiled.terms()];
-        let mut other = row.clone();
         for (weight, x, y) in self.pairs() {
             let (a, b) = (self.ready.at(x, &mut scratch), self.ready.at(y, &mut scratch));
-            self.ready.compiled.fill(x, &mut row);
-            self.ready.compiled.fill(y, &mut other);
-            row.iter_mut().zip(&other).for_each(|(p, q)| *p -= q);
             // what lies beyond the flakes fitted does so for both
-            let shared = self.ready.variance(&row) + self.ready.carried_apart(x, y, &a, &b);
-            let own = |at: &At| at.own * at.own;
-            let two = Two {
-                weight,
-                location: a.location - b.location,
-                shared,
-                first: (own(&a), a.degrees_of_freedom),
-                second: (own(&b), b.degrees_of_freedom),
-            };
-            two.components(&mut components);
+            let shared = self.ready.variance(&self.rows_apart(x, y)) + self.ready.carried_apart(x, y, &a, &b);
+            let own = |at: &At| (at.own * at.own, at.degrees_of_freedom);
+            error_of_two((weight, a.location - b.location), shared, own(&a), own(&b), &mut components);
         }
         Predictive::new(Transform::Identity, components)
     }
 }
 
-/// The difference of two errors about one location: variances, degrees of freedom.
-struct Two {
-    weight: f64,
-    location: f64,
+/// The difference of two errors about one location of this weight, by their variances and degrees of freedom and the
+/// variance that they share.
+fn error_of_two(
+    (weight, location): (f64, f64),
     shared: f64,
-    first: (f64, f64),
-    second: (f64, f64),
-}
-
-impl Two {
-    fn components(&self, out: &mut Vec<Component>) {
-        let ((a, da), (b, db)) = (self.first, self.second);
-        if da >= NEARLY_NORMAL && db >= NEARLY_NORMAL {
-            // Welch and Satterthwaite
-            let behind = a * a / da + b * b / db;
-            let freedom = if behind > 0.0 { (a + b) * (a + b) / behind } else { f64::INFINITY };
-            out.push(Component {
-                weight: self.weight,
-                location: self.location,
-                scale: (a + b + self.shared).sqrt(),
-                degrees_of_freedom: freedom,
-            });
-            return;
-        }
-        let middle = |i: usize, of: usize| (i as f64 + 0.5) / of as f64;
-        for i in 0..SHARES {
-            let location = self.location - b.sqrt() * student_quantile(middle(i, SHARES), db);
-            for j in 0..SHARED_SHARES {
-                out.push(Component {
-                    weight: self.weight / (SHARES * SHARED_SHARES) as f64,
-                    location: location + self.shared.sqrt() * normal_quantile(middle(j, SHARED_SHARES)),
-                    scale: a.sqrt(),
-                    degrees_of_freedom: da,
-                });
-            }
+    (a, da): (f64, f64),
+    (b, db): (f64, f64),
+    out: &mut Vec<Component>,
+) {
+    if da >= NEARLY_NORMAL && db >= NEARLY_NORMAL {
+        // Welch and Satterthwaite
+        let behind = a * a / da + b * b / db;
+        let degrees_of_freedom = if behind > 0.0 { (a + b) * (a + b) / behind } else { f64::INFINITY };
+        out.push(Component { weight, location, scale: (a + b + shared).sqrt(), degrees_of_freedom });
+        return;
+    }
+    let middle = |i: usize, of: usize| (i as f64 + 0.5) / of as f64;
+    let (weight, scale) = (weight / (SHARES * SHARED_SHARES) as f64, a.sqrt());
+    for i in 0..SHARES {
+        let location = location - b.sqrt() * student_quantile(middle(i, SHARES), db);
+        for j in 0..SHARED_SHARES {
+            let location = location + shared.sqrt() * normal_quantile(middle(j, SHARED_SHARES));
+            out.push(Component { weight, location, scale, degrees_of_freedom: da });
         }
     }
 }

@@ -54,6 +54,13 @@ pub(crate) fn sorted_quantile(sorted: &[f64], p: f64) -> f64 {
     if part == 0.0 || low == high { low } else { low + part * (high - low) }
 }
 
+/// Puts items in random order (Fisher and Yates).
+pub(crate) fn shuffle<T, R: rand::Rng + ?Sized>(items: &mut [T], rng: &mut R) {
+    for i in (1..items.len()).rev() {
+        items.swap(i, rand::RngExt::random_range(rng, 0..=i));
+    }
+}
+
 /// The continued fraction b₀ + a₁/(b₁ + a₂/(b₂ + …)) by Lentz's method, from b₀ and (aₙ, bₙ) by n.
 fn lentz(first: f64, step: impl Fn(f64) -> (f64, f64)) -> f64 {
     let tiny = f64::MIN_POSITIVE / f64::EPSILON;

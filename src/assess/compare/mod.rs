@@ -498,8 +498,8 @@ pub fn cross_validate<M: Measured + Sync>(
     let each = each.collect::<Vec<_>>().join(", ");
     at_least(format!("flakes that every form answers for (each alone: {each})"), common.len(), 2)?;
     let tested = |r: usize, rows: &[usize]| -> Vec<Tested> {
-        let scored = rows.iter().filter(|i| !scores[r][**i].is_empty());
-        scored.map(|i| Tested { row: *i, group: folds.group(*i), scores: scores[r][*i].clone() }).collect()
+        let of = |i: &usize| Tested { row: *i, group: folds.group(*i), scores: scores[r][*i].clone() };
+        rows.iter().map(of).filter(|t| !t.scores.is_empty()).collect()
     };
     let reference = bench.about_the_others(&usable);
     let labels = labels_of(rows, question);
@@ -560,7 +560,7 @@ fn as_fitted(calibrations: &[Calibration]) -> String {
 /// let site = [flake(4.0, 75.0, 2.1)?, flake(6.0, 80.0, 5.5)?, flake(9.0, 70.0, 8.0)?, flake(7.0, 85.0, 6.2)?];
 /// let a = as_they_stand(&[bundled::named("hard-hammer-flint")?], &site, &Question::new("mass_g"))?;
 /// // these flakes are lighter than the experiment has them: 0.4 times as heavy
-/// assert!((a.forms()[0].overall.bias_ln.value + 0.90).abs() < 0.01);
+/// assert!((a.forms[0].overall.bias_ln.value + 0.90).abs() < 0.01);
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub fn as_they_stand<M: Measured + Sync>(
