@@ -42,6 +42,7 @@ impl Strength {
     }
 
     /// Its name, as it is written.
+    #[cfg(feature = "table")]
     pub(crate) fn name(self) -> &'static str {
         GRADES[self as usize].2
     }
@@ -122,6 +123,7 @@ impl Verdict {
     }
 
     /// The class that the flakes speak for.
+    #[cfg(feature = "table")]
     pub(crate) fn favoured(&self) -> &ClassVerdict {
         self.classes.iter().find(|c| c.class == self.favours).unwrap_or(&self.classes[0])
     }
