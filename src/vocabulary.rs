@@ -54,7 +54,7 @@ macro_rules! vocabulary {
             /// The names of all members, in the same order.
             pub(crate) const NAMES: &'static [&'static str] = &[$($name),+];
             /// The column in which it is recorded.
-            #[cfg_attr(not(feature = "table"), allow(dead_code))]
+            #[allow(dead_code)]
             pub(crate) const COLUMN: &'static str = $column;
 
             /// How its column is read.

@@ -98,7 +98,7 @@ pub(super) fn percussor_class(flake: &dyn Measured) -> Option<&'static str> {
         .or_else(|| {
             flake.class("percussor").and_then(|p| PercussorMaterial::named(p).ok()).map(|m| m.class())
         })
-        .map(|c| c.word())
+        .map(|c| c.name())
 }
 
 /// Design and outcomes of the flakes whose lip and terms are recorded.

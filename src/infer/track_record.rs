@@ -333,7 +333,7 @@ impl<'a, M: Measured> Bench<'a, M> {
 
     /// Single flakes, judged in every way by the same refitted models.
     fn singles<R: Rng + ?Sized>(&self, parts: usize, rng: &mut R) -> Result<Vec<RecordedSingles>> {
-        let classes: Vec<&str> = PercussorClass::ALL.map(|c| c.word()).to_vec();
+        let classes: Vec<&str> = PercussorClass::NAMES.to_vec();
         let folds = self.folds(parts, rng);
         let mut found: Vec<(Judged, Vec<RecordedOutcome>, Vec<f64>)> =
             ways().into_iter().map(|judged| (judged, self.outcomes(), Vec::new())).collect();

@@ -2,22 +2,19 @@
 //!
 //! A [`Property`] is three numbers and a sentence: typical, low and high (read as about two standard
 //! deviations either side on a log scale) and where they come from. [`Stone`] and [`PercussorMaterial`] are
-//! looked up by name in one table of such properties; a user's own material goes through the same checks with a builder.
+//! looked up by name in one table of such properties; a user's own material starts from one of them.
 
-mod builder;
 mod class;
-mod percussor;
+mod kinds;
 mod property;
-mod stone;
 mod table;
 
-pub use builder::MaterialBuilder;
-pub use class::{PercussorClass, TipBehaviour};
-pub use percussor::{PercussorMaterial, PercussorMaterialBuilder};
+pub use class::PercussorClass;
+pub(crate) use class::TipBehaviour;
+pub use kinds::{Flaked, Material, PercussorMaterial, Stone, Striking};
 pub use property::{Figure, Property};
-pub use stone::{Stone, StoneBuilder};
 
-use crate::error::{Bounds, Result};
+use crate::error::Bounds;
 
 /// Density from foam-light to heavier than any metal a knapper would own.
 pub(crate) const DENSITY: Bounds = Bounds::closed("density_kg_m3", 100.0, 25_000.0, "kg/m3");
@@ -41,19 +38,6 @@ pub(crate) fn plain_name(text: &str) -> String {
         .collect()
 }
 
-/// A user's own name for a material: not empty, and not an essay.
-pub(crate) fn check_name(field: &str, name: &str) -> Result<String> {
-    let trimmed = name.trim();
-    let length = trimmed.chars().count();
-    if length == 0 || length > 64 || trimmed.chars().any(char::is_control) {
-        return Err(crate::Error::invalid(
-            field,
-            format!("{length} characters (accepted: 1 to 64 characters on one line)"),
-        ));
-    }
-    Ok(trimmed.to_owned())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -61,8 +45,5 @@ mod tests {
     #[test]
     fn names_are_looked_up_however_they_are_typed() {
         assert_eq!(plain_name("  Red Deer_Antler "), "red-deer-antler");
-        assert!(check_name("name", "").is_err());
-        assert!(check_name("name", "a\nb").is_err());
-        assert_eq!(check_name("name", " grey flint ").unwrap(), "grey flint");
     }
 }

@@ -5,7 +5,7 @@
 
 use std::borrow::Cow;
 
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 
 use crate::error::{Bounds, Error, Result};
 
@@ -20,8 +20,7 @@ use crate::error::{Bounds, Error, Result};
 /// assert_eq!((k.typical(), k.high(), k.source()), (1.5e6, 2.1e6, "from memory"));
 /// assert!(Property::new(1.5e6, 1.6e6, 2.1e6, "low end above the typical value").is_err());
 /// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Figure")]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Property {
     typical: f64,
     low: f64,
@@ -98,23 +97,12 @@ impl Property {
     }
 }
 
-/// Reading a stored property goes through [`Property::new`].
-impl TryFrom<Figure> for Property {
-    type Error = Error;
-
-    fn try_from(f: Figure) -> Result<Self> {
-        Property::new(f.typical, f.low, f.high, f.source)
-    }
-}
-
-/// What a builder accepts for a property: one number, `(typical, low, high)`, or a [`Property`]. Unchecked
-/// until the builder's `build`.
+/// What can be given for a property: one number, `(typical, low, high)`, or a [`Property`]. Checked where it is taken.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Figure {
     typical: f64,
     low: f64,
     high: f64,
-    #[serde(default)]
     source: Cow<'static, str>,
 }
 
@@ -164,14 +152,5 @@ mod tests {
             assert!(Property::new(t, l, h, "test").is_err(), "{t} {l} {h}");
         }
         assert_eq!(Property::exact(0.0, "test").unwrap().log_sd(), 0.0);
-    }
-
-    #[test]
-    fn a_stored_property_goes_through_the_checks() {
-        let p = Property::new(2.0, 1.0, 4.0, "test").unwrap();
-        let text = serde_json::to_string(&p).unwrap();
-        assert_eq!(serde_json::from_str::<Property>(&text).unwrap(), p);
-        let bad = serde_json::from_str::<Property>(r#"{"typical":2,"low":3,"high":4,"source":""}"#);
-        assert!(bad.unwrap_err().to_string().contains("low 3"));
     }
 }

@@ -11,6 +11,7 @@ use super::measured::MeasuredSize;
 use super::read::{Block, Record};
 use super::row::Row;
 use super::rows::Made;
+use super::summary::Summary;
 use super::text::like_formula;
 use super::write::Line;
 use crate::calibration::caution::Doubt;
@@ -155,7 +156,7 @@ struct PlainKind<'t> {
     site: String,
     /// The cells of text of a row without doubts of its own.
     tail: Vec<u8>,
-    /// Rows answered without doubts of their own, beyond the first of the block.
+    /// Rows answered without doubts of their own that are not counted yet.
     rows: u64,
     /// Whether one of the block was.
     seen: bool,
@@ -225,6 +226,7 @@ struct Entry {
 pub(super) type Work = Made<()>;
 
 /// Where the rows of a block are gathered before they are written.
+#[derive(Default)]
 struct Chunk<'t> {
     kinds: Vec<KindOfRow<'t>>,
     by_key: HashMap<Vec<u8>, usize>,
@@ -433,7 +435,9 @@ impl<'t> Flow<'t> {
             if done {
                 work.summary.noticed(entry.record.number, entry.formulas, entry.area);
             } else {
-                self.write_other(input, entry, work, &mut chunk.quantiles)?;
+                let Record { text, number, open, .. } = &entry.record;
+                work.row.take(*number, &input[text.clone()], *open);
+                self.how.one(&work.row, &mut work.lines, &mut work.summary, &mut chunk.quantiles)?;
             }
         }
         chunk.entries = entries;
@@ -525,66 +529,50 @@ impl<'t> Flow<'t> {
             out.made(&plain.tail);
         }
         out.end();
-        if plain.seen && !own {
-            plain.rows += 1;
+        if own {
+            plain.count(&mut work.summary, &cautions, 1);
         } else {
-            // the first of a block, so that the summary gives the first of its kind as its example
-            let variant = &predictor.calibration().variants()[plain.kind.variant].name;
-            work.summary.plain(calibration, variant, 1);
-            work.summary.doubted(if own { &cautions } else { &plain.kind.cautions }, false);
-            plain.seen |= !own;
+            plain.rows += 1;
+            // the first of a block at once, so that the summary gives the first of its kind as its example
+            if !std::mem::replace(&mut plain.seen, true) {
+                plain.count_rows(&mut work.summary);
+            }
         }
         Ok(true)
-    }
-
-    /// Understands, estimates and writes one row.
-    fn write_other(
-        &self,
-        input: &[u8],
-        entry: &Entry,
-        work: &mut Work,
-        quantiles: &mut Quantiles,
-    ) -> Result<()> {
-        let Record { text, number, open, .. } = &entry.record;
-        work.row.take(*number, &input[text.clone()], *open);
-        self.how.one(&work.row, &mut work.lines, &mut work.summary, quantiles)?;
-        Ok(())
     }
 
     /// Brings the counts of the kinds into the summary.
     fn count_kinds(&self, work: &mut Work, chunk: &mut Chunk<'t>) {
         for kind in &mut chunk.kinds {
             if let KindOfRow::Plain(plain) = kind {
-                let rows = std::mem::take(&mut plain.rows);
-                if rows > 0 {
-                    let calibration = plain.predictor.calibration();
-                    let variant = &calibration.variants()[plain.kind.variant].name;
-                    work.summary.plain(calibration.name(), variant, rows);
-                    work.summary.doubted_again(&plain.kind.cautions, rows);
-                }
+                plain.count_rows(&mut work.summary);
             }
+        }
+    }
+}
+
+impl PlainKind<'_> {
+    /// Brings rows that have these cautions into a summary.
+    fn count(&self, summary: &mut Summary, cautions: &[Caution], rows: u64) {
+        let calibration = self.predictor.calibration();
+        let variant = &calibration.variants()[self.kind.variant].name;
+        summary.plain((calibration.name(), variant), cautions, rows);
+    }
+
+    /// Brings the rows that are not counted yet into a summary.
+    fn count_rows(&mut self, summary: &mut Summary) {
+        let rows = std::mem::take(&mut self.rows);
+        if rows > 0 {
+            self.count(summary, &self.kind.cautions, rows);
         }
     }
 }
 
 impl<'t> Chunk<'t> {
     fn new(understood: usize) -> Self {
-        Chunk {
-            kinds: Vec::new(),
-            by_key: HashMap::new(),
-            last: None,
-            last_key: Vec::new(),
-            key: Vec::new(),
-            formulas: 0,
-            area: false,
-            values: vec![f64::NAN; understood],
-            groups: Vec::new(),
-            entries: Vec::new(),
-            quantiles: Quantiles::default(),
-            last_told: [f64::INFINITY; TERMINATIONS.len()],
-            told: Vec::new(),
-            memory: BlockMemory::default(),
-        }
+        let (values, last_told) = (vec![f64::NAN; understood], [f64::INFINITY; TERMINATIONS.len()]);
+        Chunk { values, last_told, ..Chunk::default() }
+    }
     }
 
     /// The group that rows of a kind belong to, where they are plain.

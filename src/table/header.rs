@@ -35,6 +35,18 @@ pub enum Separator {
     Tab,
 }
 
+impl Separator {
+    /// The byte that stands there, where it is named.
+    pub(super) fn byte(self) -> Option<u8> {
+        match self {
+            Separator::Auto => None,
+            Separator::Comma => Some(b','),
+            Separator::Semicolon => Some(b';'),
+            Separator::Tab => Some(b'\t'),
+        }
+    }
+}
+
 /// How a table is to be read.
 ///
 /// | option | default | purpose |
@@ -186,6 +198,10 @@ pub(super) enum NotRead {
 }
 
 impl Column {
+    fn new(name: String, field: usize, kind: Kind) -> Column {
+        Column { name, field, kind, missing: Vec::new(), words: Vec::new() }
+    }
+
     /// The number in a cell, in our unit and within its bounds; not a number where nothing was recorded. Every way of
     /// reading a table comes through here.
     #[inline]
@@ -296,11 +312,8 @@ impl Header {
 
     /// What stands between two cells; never [`Separator::Auto`].
     pub fn separator(&self) -> Separator {
-        match self.separator {
-            b';' => Separator::Semicolon,
-            b'\t' => Separator::Tab,
-            _ => Separator::Comma,
-        }
+        let stands = |s: &Separator| s.byte() == Some(self.separator);
+        [Separator::Semicolon, Separator::Tab].into_iter().find(stands).unwrap_or(Separator::Comma)
     }
 
     /// Whether numbers may have a decimal comma: only where a semicolon stands between cells.
@@ -429,8 +442,7 @@ impl Header {
             };
             let name = match meaning {
                 Meaning::Known { name, kind } => {
-                    let (missing, words) = (Vec::new(), Vec::new());
-                    header.columns.push(Column { name: name.clone(), field, kind, missing, words });
+                    header.columns.push(Column::new(name.clone(), field, kind));
                     name
                 }
                 Meaning::WrongUnit { quantity, unit } => {
@@ -445,13 +457,11 @@ impl Header {
                     });
                 }
                 Meaning::NoUnit(quantity) => {
-                    header.remarks.push(Error::Invalid {
-                        at: Place::column(shorten(written)),
-                        reason: format!(
-                            "a name without a unit is not used, only carried through (accepted: {})",
-                            spellings(quantity)
-                        ),
-                    });
+                    let accepted = spellings(quantity);
+                    let reason = format!(
+                        "a name without a unit is not used, only carried through (accepted: {accepted})"
+                    );
+                    header.remarks.push(Error::invalid(shorten(written), reason));
                     written.to_string()
                 }
                 Meaning::Unknown => {
@@ -468,10 +478,8 @@ impl Header {
         }
         for (field, plain) in doubtful.into_iter().take(MOST_SUGGESTIONS) {
             if let Some(near) = wanted.near(&plain).filter(|near| header.column(near).is_none()) {
-                header.remarks.push(Error::Invalid {
-                    at: Place::column(shorten(header.names[field].trim())),
-                    reason: format!("not a known column, so only carried through (did you mean {near}?)"),
-                });
+                let reason = format!("not a known column, so only carried through (did you mean {near}?)");
+                header.remarks.push(Error::invalid(shorten(header.names[field].trim()), reason));
             }
         }
         header.remark_width();
@@ -574,9 +582,7 @@ impl Header {
         };
         let area = at(self, "platform_area_mm2").unwrap_or_else(|| {
             let kind = Kind::Number { factor: 1.0, bounds: Some(PLATFORM_AREA_MM2) };
-            let (missing, words) = (Vec::new(), Vec::new());
-            let name = "platform_area_mm2".to_string();
-            self.columns.push(Column { name, field: self.names.len(), kind, missing, words });
+            self.columns.push(Column::new("platform_area_mm2".to_string(), self.names.len(), kind));
             self.columns.len() - 1
         });
         self.area = Some(AreaFrom { width, depth, area, shape, usual: options.shape });
@@ -600,11 +606,8 @@ impl Header {
         });
         let others = ["platform_width_mm", "length_mm", "thickness_mm"];
         if short && others.iter().all(|name| self.column(name).is_none()) {
-            self.remarks.push(Error::Invalid {
-                at: Place::column(shorten(self.written(&self.columns[width]))),
-                reason: "read as the width of the flake (the width of the platform is platform_width_mm)"
-                    .into(),
-            });
+            let reason = "read as the width of the flake (the width of the platform is platform_width_mm)";
+            self.remarks.push(Error::invalid(shorten(self.written(&self.columns[width])), reason));
         }
     }
 }
@@ -797,37 +800,28 @@ impl Wanted {
 /// The separator asked for; else, of those in the header line outside quotes, the one under which most
 /// names are understood, and among equals the most frequent.
 pub(super) fn separator(options: &TableOptions, opening: &Opening) -> Result<u8> {
-    match options.separator {
-        Separator::Comma => Ok(b','),
-        Separator::Semicolon => Ok(b';'),
-        Separator::Tab => Ok(b'\t'),
-        Separator::Auto => {
-            if let Some(named) = opening.separator {
-                return Ok(named);
-            }
-            let line = &opening.bytes[opening.header.clone()];
-            let wanted = Wanted::new(options)?;
-            let (mut best, mut best_score) = (b',', (0, 0));
-            for candidate in *b",;\t" {
-                let mut in_quotes = false;
-                let count = line
-                    .iter()
-                    .filter(|b| {
-                        in_quotes ^= **b == b'"';
-                        !in_quotes && **b == candidate
-                    })
-                    .count();
-                if count == 0 || count > MOST_COLUMNS {
-                    continue;
-                }
-                let score = (understood(line, candidate, &wanted, options), count);
-                if score > best_score {
-                    (best, best_score) = (candidate, score);
-                }
-            }
-            Ok(best)
+    if let Some(named) = options.separator.byte().or(opening.separator) {
+        return Ok(named);
+    }
+    let line = &opening.bytes[opening.header.clone()];
+    let wanted = Wanted::new(options)?;
+    let (mut best, mut best_score) = (b',', (0, 0));
+    for candidate in *b",;\t" {
+        let mut in_quotes = false;
+        let stands = |b: &&u8| {
+            in_quotes ^= **b == b'"';
+            !in_quotes && **b == candidate
+        };
+        let count = line.iter().filter(stands).count();
+        if count == 0 || count > MOST_COLUMNS {
+            continue;
+        }
+        let score = (understood(line, candidate, &wanted, options), count);
+        if score > best_score {
+            (best, best_score) = (candidate, score);
         }
     }
+    Ok(best)
 }
 
 /// How many names of a header line are understood if this separator stands between them.

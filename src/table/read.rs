@@ -33,14 +33,9 @@ pub struct TableReader<R> {
     pub(super) blocks: Blocks<R>,
     pub(super) header: Arc<Header>,
     pub(super) longest: u64,
-    rows: u64,
-    block: Vec<u8>,
-    /// Up to where the block was read, and whether it has quotes.
-    at: usize,
-    quotes: bool,
-    ended_in_quotes: bool,
+    /// The block that rows are read from one by one.
+    block: Block<()>,
     failed: Option<Error>,
-    intake: Intake,
 }
 
 impl<R: Read> TableReader<R> {
@@ -72,13 +67,13 @@ impl<R: Read> TableReader<R> {
         let mut bytes = opening.bytes;
         bytes.drain(..opening.header.end);
         let mut blocks = Blocks::new(bytes, reader, separator, longest);
-        let mut block = Vec::with_capacity(2 * BLOCK_BYTES);
+        let mut block = Block::new(());
         let mut names: Vec<String> = names.iter().map(String::from).collect();
-        while blocks.next(&mut block, BLOCK_BYTES)? {
-            if count(&block, separator, names.len()) == 0 {
+        while block.fill(&mut blocks, BLOCK_BYTES)? {
+            if count(&block.input, separator, names.len()) == 0 {
                 continue;
             }
-            let rows = first_rows(&block, separator, names.len());
+            let rows = first_rows(&block.input, separator, names.len());
             let nameless = first_is_nameless(&names, &rows);
             if nameless {
                 names.insert(0, String::new());
@@ -88,18 +83,7 @@ impl<R: Read> TableReader<R> {
                 header.remark_nameless();
             }
             header.suggest(&rows);
-            return Ok(TableReader {
-                header: Arc::new(header),
-                longest,
-                rows: 0,
-                at: 0,
-                quotes: memchr::memchr(b'"', &block).is_some(),
-                ended_in_quotes: blocks.ended_in_quotes(),
-                blocks,
-                block,
-                failed: None,
-                intake: Intake::default(),
-            });
+            return Ok(TableReader { blocks, header: Arc::new(header), longest, block, failed: None });
         }
         // what is wrong with the names is told first
         Header::understand(names, separator, options)?;
@@ -113,12 +97,12 @@ impl<R: Read> TableReader<R> {
 
     /// Rows read so far.
     pub fn rows(&self) -> u64 {
-        self.rows
+        self.block.number
     }
 
     /// What was noticed in the rows read so far.
     pub fn intake(&self) -> &Intake {
-        &self.intake
+        &self.block.intake
     }
 
     /// An empty row of this table, to be filled by [`TableReader::read`].
@@ -138,43 +122,23 @@ impl<R: Read> TableReader<R> {
             if let Some(e) = &self.failed {
                 return Err(e.clone());
             }
-            let (separator, columns) = (self.header.separator, self.header.names.len());
-            let mut records = Records::from(&self.block, separator, self.at, self.quotes);
-            while let Some(range) = records.next() {
-                let record = &self.block[range];
-                if !is_row(record, separator, columns) {
-                    continue;
-                }
-                self.rows += 1;
-                if record.len() as u64 > self.longest {
-                    let e = blocks::too_long(self.rows, self.longest);
-                    self.failed = Some(e.clone());
-                    return Err(e);
-                }
-                if !Arc::ptr_eq(&row.header, &self.header) {
-                    row.header = self.header.clone();
-                }
-                row.take(self.rows, record, self.ended_in_quotes && !records.closed);
-                self.at = records.at;
-                if self.header.conditions.is_empty()
-                    || self.intake.chosen.choose(&self.header, row.written_cells())
-                {
-                    self.intake.row(row);
+            match self.block.next(&self.header, self.longest) {
+                Ok(Some(Record { text, number, open, .. })) => {
+                    if !Arc::ptr_eq(&row.header, &self.header) {
+                        row.header = self.header.clone();
+                    }
+                    row.take(number, &self.block.input[text], open);
+                    self.block.intake.row(row);
                     return Ok(true);
                 }
-            }
-            match self.blocks.next(&mut self.block, BLOCK_BYTES) {
-                Ok(true) => {
-                    self.at = 0;
-                    self.quotes = memchr::memchr(b'"', &self.block).is_some();
-                    self.ended_in_quotes = self.blocks.ended_in_quotes();
-                }
-                Ok(false) => {
-                    self.at = self.block.len();
-                    return self.intake.check(&self.header).map(|()| false).inspect_err(|e| {
-                        self.failed = Some(e.clone());
-                    });
-                }
+                Ok(None) => match self.block.fill(&mut self.blocks, BLOCK_BYTES) {
+                    Ok(true) => {}
+                    Ok(false) => {
+                        let left = self.block.intake.check(&self.header);
+                        return left.map(|()| false).inspect_err(|e| self.failed = Some(e.clone()));
+                    }
+                    Err(e) => self.failed = Some(e),
+                },
                 Err(e) => self.failed = Some(e),
             }
         }
@@ -190,17 +154,16 @@ impl<R: Read> TableReader<R> {
         mut done: impl FnMut(&mut Block<B>) -> Result<()>,
     ) -> Result<Intake> {
         // what was read to see that there is a row
-        let rest = self.block.split_off(self.at);
-        self.blocks.put_back(&rest);
+        self.blocks.put_back(&self.block.input[self.block.at..]);
         let (separator, columns) = (self.header.separator, self.header.names.len());
         let together = threads::at_once().saturating_mul(2).clamp(1, MOST_BLOCKS);
-        let (mut rows, mut failed) = (self.rows, None);
+        let (mut rows, mut failed) = (self.block.number, None);
         let (blocks, mut intake) = (&mut self.blocks, Intake::default());
         let mut read = |mut spare: Vec<Block<B>>, failed: &mut Option<Error>| {
             let mut batch: Vec<Block<B>> = Vec::with_capacity(together);
             while failed.is_none() && batch.len() < together {
                 let mut block = spare.pop().unwrap_or_else(|| Block::new(new()));
-                match blocks.next(&mut block.input, bytes) {
+                match block.fill(blocks, bytes) {
                     Ok(true) => {}
                     Ok(false) => break,
                     Err(e) => {
@@ -208,8 +171,7 @@ impl<R: Read> TableReader<R> {
                         break;
                     }
                 }
-                block.first = rows + 1;
-                block.ended_in_quotes = blocks.ended_in_quotes();
+                block.number = rows;
                 block.rows = count(&block.input, separator, columns);
                 rows += block.rows;
                 batch.push(block);
@@ -258,11 +220,15 @@ fn first_is_nameless(names: &[String], rows: &[Cells]) -> bool {
 }
 
 /// One block of a table, and what is made of it.
+#[derive(Debug)]
 pub(super) struct Block<B> {
     pub input: Vec<u8>,
-    /// The number of its first row.
-    pub first: u64,
+    /// Rows of the table up to where it was read.
+    number: u64,
     pub rows: u64,
+    /// Up to where it was read, and whether it has quotes.
+    at: usize,
+    quotes: bool,
     ended_in_quotes: bool,
     pub failed: Option<Error>,
     /// What the conditions left of its rows.
@@ -286,14 +252,53 @@ impl<B> Block<B> {
     fn new(made: B) -> Self {
         Block {
             input: Vec::new(),
-            first: 1,
+            number: 0,
             rows: 0,
+            at: 0,
+            quotes: false,
             ended_in_quotes: false,
             failed: None,
             intake: Intake::default(),
             cells: Cells::default(),
             made,
         }
+    }
+
+    /// Puts the next block of a table into it; false where there is none.
+    fn fill<R: Read>(&mut self, blocks: &mut Blocks<R>, bytes: usize) -> Result<bool> {
+        let filled = blocks.next(&mut self.input, bytes)?;
+        self.at = 0;
+        self.quotes = memchr::memchr(b'"', &self.input).is_some();
+        self.ended_in_quotes = blocks.ended_in_quotes();
+        Ok(filled)
+    }
+
+    /// The next row that the conditions leave.
+    #[inline]
+    fn next(&mut self, header: &Header, longest: u64) -> Result<Option<Record>> {
+        let (separator, columns) = (header.separator, header.names.len());
+        let mut records = Records::from(&self.input, separator, self.at, self.quotes);
+        while let Some(text) = records.next() {
+            self.at = records.at;
+            let record = &self.input[text.clone()];
+            if !is_row(record, separator, columns) {
+                continue;
+            }
+            self.number += 1;
+            if record.len() as u64 > longest {
+                return Err(blocks::too_long(self.number, longest));
+            }
+            if !header.conditions.is_empty() {
+                self.cells.take_apart(record, separator);
+                if !self.intake.chosen.choose(header, &self.cells) {
+                    continue;
+                }
+            }
+            let open = self.ended_in_quotes && !records.closed;
+            return Ok(Some(Record { text, number: self.number, quoted: records.quoted, open }));
+        }
+        self.at = self.input.len();
+        Ok(None)
     }
 
     /// Its rows, in their order: `take` is told the bytes of the block, one row at a time, and what is made of them.
@@ -303,34 +308,11 @@ impl<B> Block<B> {
         longest: u64,
         mut take: impl FnMut(&[u8], Record, &mut B) -> Result<()>,
     ) {
-        let input = std::mem::take(&mut self.input);
-        let (separator, columns) = (header.separator, header.names.len());
-        let mut number = self.first;
-        let mut records = Records::new(&input, separator);
-        while let Some(text) = records.next() {
-            let record = &input[text.clone()];
-            if !is_row(record, separator, columns) {
-                continue;
-            }
-            if record.len() as u64 > longest {
-                self.failed = Some(blocks::too_long(number, longest));
-                break;
-            }
-            if !header.conditions.is_empty() {
-                self.cells.take_apart(record, separator);
-                if !self.intake.chosen.choose(header, &self.cells) {
-                    number += 1;
-                    continue;
-                }
-            }
-            let open = self.ended_in_quotes && !records.closed;
-            let row = Record { text, number, quoted: records.quoted, open };
-            if let Err(e) = take(&input, row, &mut self.made) {
-                self.failed = Some(e);
-                break;
-            }
-            number += 1;
+        let mut next = self.next(header, longest);
+        while let Ok(Some(record)) = next {
+            let taken = take(&self.input, record, &mut self.made);
+            next = taken.and_then(|()| self.next(header, longest));
         }
-        self.input = input;
+        self.failed = next.err();
     }
 }

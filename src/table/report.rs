@@ -6,6 +6,7 @@ use super::summary::Summary;
 use crate::assess::{AsItStands, Assessment, SizeAsItStands};
 use crate::calibration::{Calibration, SizeModel, Spread};
 use crate::error::counted;
+use crate::page::{begun, percent, unit};
 use crate::predict::in_words;
 use std::fmt::{self, Write};
 
@@ -181,7 +182,7 @@ impl<'a> TableReport<'a> {
                  the continuous ranked probability score, smaller is better.\n\n\
                  | form | flakes | root mean square error, {unit} | of ln | R2 of ln | inside 95 % | CRPS of ln, same {} |\n\
                  |---|---:|---:|---:|---:|---:|---:|",
-                capital(&in_words(&a.column)),
+                begun(&in_words(&a.column)),
                 a.rule,
                 counted(a.with_size as u64, "flake", "flakes"),
                 rows_told(a.flakes as u64)
@@ -339,7 +340,7 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
         f,
         "\n{} (form {}): {}{explained}, {spread}{shared}; root mean square error of flakes left out {}.\n\n\
          | term | coefficient | standard error |\n|---|---:|---:|",
-        capital(&m.form.transform().describe(&m.column)),
+        begun(&m.form.transform().describe(&m.column)),
         m.form.name(),
         counted(m.flakes, "flake", "flakes"),
         digits(m.left_out_error)
@@ -375,20 +376,6 @@ fn digits(v: f64) -> String {
     }
     let decimals = (2 - v.abs().log10().floor() as i32).clamp(0, 8) as usize;
     format!("{v:.decimals$}")
-}
-
-fn percent(p: f64) -> String {
-    let text = format!("{:.2}", 100.0 * p);
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
-}
-
-fn unit(column: &str) -> &'static str {
-    if column.ends_with("_g") { "g" } else { "mm" }
-}
-
-fn capital(text: &str) -> String {
-    let mut all = text.chars();
-    all.next().map_or(String::new(), |c| c.to_uppercase().chain(all).collect())
 }
 
 /// A text that cannot break out of its line.

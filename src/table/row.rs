@@ -331,10 +331,6 @@ impl Row {
         self.area_from_shape
     }
 
-    pub(super) fn written_cells(&self) -> &Cells {
-        &self.cells
-    }
-
     /// Whether the record is a row of this table at all. Blank cells beyond the header line are none.
     fn wrong_shape(&self, header: &Header) -> Option<Error> {
         let (found, expected) = (self.cells.len(), header.names.len());

@@ -204,7 +204,7 @@ impl Summary {
     /// Counts a row that was answered otherwise than by an estimate.
     pub(super) fn told(&mut self, row: &Row, cautions: &[Caution]) {
         self.read(row);
-        self.doubted(cautions, row.problems().len() > 0);
+        self.doubted(cautions, row.problems().len() > 0, 1);
     }
 
     /// Counts a measured size of a row that was answered.
@@ -236,10 +236,11 @@ impl Summary {
         self.tally.count(&RowOutcome::Refused(reasons));
     }
 
-    /// Counts rows answered without a remark by a variant of a calibration.
-    pub(super) fn plain(&mut self, calibration: &str, variant: &str, rows: u64) {
+    /// Counts rows answered alike and without a remark, by a variant of a calibration.
+    pub(super) fn plain(&mut self, (calibration, variant): (&str, &str), cautions: &[Caution], rows: u64) {
         self.tally.count_read(rows);
         self.by(calibration, variant, rows);
+        self.doubted(cautions, false, rows);
     }
 
     /// Notices what a row has that was not looked at in full.
@@ -257,26 +258,15 @@ impl Summary {
         *self.used.entry((calibration.to_string(), variant.to_string())).or_default() += rows;
     }
 
-    /// Counts the cautions of one row: each kind once.
-    pub(super) fn doubted(&mut self, cautions: &[Caution], remark: bool) {
+    /// Counts the cautions of rows that have the same: each kind once.
+    fn doubted(&mut self, cautions: &[Caution], remark: bool, rows: u64) {
         let kinds = kinds_of(cautions);
         for kind in &kinds {
             let first =
                 || cautions.iter().find(|c| c.kind() == *kind).map_or(String::new(), Caution::to_string);
-            self.cautions.entry(*kind).or_insert_with(|| (0, first())).0 += 1;
+            self.cautions.entry(*kind).or_insert_with(|| (0, first())).0 += rows;
         }
-        *self.alike.entry((kinds, remark)).or_default() += 1;
-    }
-
-    /// Counts the same cautions of further rows without a remark.
-    pub(super) fn doubted_again(&mut self, cautions: &[Caution], rows: u64) {
-        let kinds = kinds_of(cautions);
-        for kind in &kinds {
-            if let Some((n, _)) = self.cautions.get_mut(kind) {
-                *n += rows;
-            }
-        }
-        *self.alike.entry((kinds, false)).or_default() += rows;
+        *self.alike.entry((kinds, remark)).or_default() += rows;
     }
 
     /// Adds the counts of the rows that follow.

@@ -21,24 +21,6 @@ pub(crate) enum Cell<'a> {
     Text(&'a str),
 }
 
-impl From<f64> for Cell<'_> {
-    fn from(v: f64) -> Self {
-        Cell::Number(v)
-    }
-}
-
-impl From<Option<f64>> for Cell<'_> {
-    fn from(v: Option<f64>) -> Self {
-        v.map_or(Cell::Blank, Cell::Number)
-    }
-}
-
-impl<'a> From<&'a str> for Cell<'a> {
-    fn from(t: &'a str) -> Self {
-        Cell::Text(t)
-    }
-}
-
 /// Writes the rows of a table with columns added, in UTF-8, lines ending in a line feed.
 ///
 /// The separator is the input's. Cells of the input are written as they stood (decimal commas included);
@@ -180,12 +162,7 @@ impl<W: Write> TableWriter<W> {
     /// # Errors
     /// [`Error::Io`] when the writer fails.
     pub(crate) fn sheet(writer: W, separator: Separator, columns: &[&str]) -> Result<Self> {
-        let separator = match separator {
-            Separator::Auto | Separator::Comma => b',',
-            Separator::Semicolon => b';',
-            Separator::Tab => b'\t',
-        };
-        Self::start(writer, separator, 0, columns.len(), columns.iter().copied())
+        Self::start(writer, separator.byte().unwrap_or(b','), 0, columns.len(), columns.iter().copied())
     }
 
     fn start<'a>(

@@ -63,15 +63,13 @@ impl BlowVerb {
     fn stone(&self) -> Outcome<Stone> {
         let mut stone = Stone::named(&self.stone).asked()?;
         if let Some(a) = self.stone_modulus_gpa {
-            stone =
-                option("--stone-modulus-gpa", stone.to_builder().youngs_modulus_pa(a.times(1e9)).build())?;
+            stone = option("--stone-modulus-gpa", stone.with_youngs_modulus_pa(a.times(1e9)))?;
         }
         if let Some(a) = self.stone_poisson {
-            stone = option("--stone-poisson", stone.to_builder().poisson_ratio(a).build())?;
+            stone = option("--stone-poisson", stone.with_poisson_ratio(a))?;
         }
         if let Some(a) = self.stone_toughness_mpa_sqrt_m {
-            let builder = stone.to_builder().toughness_pa_sqrt_m(a.times(1e6));
-            stone = option("--stone-toughness-mpa-sqrt-m", builder.build())?;
+            stone = option("--stone-toughness-mpa-sqrt-m", stone.with_toughness_pa_sqrt_m(a.times(1e6)))?;
         }
         Ok(stone)
     }
@@ -79,11 +77,10 @@ impl BlowVerb {
     fn percussor(&self) -> Outcome<PercussorMaterial> {
         let mut tip = PercussorMaterial::named(&self.percussor).asked()?;
         if let Some(a) = self.percussor_modulus_gpa {
-            tip =
-                option("--percussor-modulus-gpa", tip.to_builder().youngs_modulus_pa(a.times(1e9)).build())?;
+            tip = option("--percussor-modulus-gpa", tip.with_youngs_modulus_pa(a.times(1e9)))?;
         }
         if let Some(a) = self.percussor_poisson {
-            tip = option("--percussor-poisson", tip.to_builder().poisson_ratio(a).build())?;
+            tip = option("--percussor-poisson", tip.with_poisson_ratio(a))?;
         }
         Ok(tip)
     }

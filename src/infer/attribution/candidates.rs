@@ -37,7 +37,7 @@ pub(super) fn members(forward: usize, calibration: &Calibration) -> Vec<(Percuss
     let class_at = layout.position(PERCUSSOR_CLASS);
     let class_code = |class: PercussorClass| {
         let levels = &layout.class_at(class_at?)?.levels;
-        Some((class_at?, levels.iter().position(|l| l == class.word())? as f64))
+        Some((class_at?, levels.iter().position(|l| l == class.name())? as f64))
     };
     let mut found = Vec::new();
     if let Some(at) = layout.position("percussor")
@@ -50,7 +50,7 @@ pub(super) fn members(forward: usize, calibration: &Calibration) -> Vec<(Percuss
             }
             let mut set = vec![(at, code as f64)];
             set.extend(class_code(material.class()));
-            let struck = Struck { set, class: Some(material.class().word().to_string()) };
+            let struck = Struck { set, class: Some(material.class().name().to_string()) };
             let weight = flakes(level) as f64;
             found.push((material.class(), Member { forward, struck, name: level.clone(), weight }));
         }
@@ -59,7 +59,7 @@ pub(super) fn members(forward: usize, calibration: &Calibration) -> Vec<(Percuss
     {
         for (code, level) in variable.levels.iter().enumerate() {
             let Ok(class) = level.parse::<PercussorClass>() else { continue };
-            let struck = Struck { set: vec![(at, code as f64)], class: Some(class.word().to_string()) };
+            let struck = Struck { set: vec![(at, code as f64)], class: Some(class.name().to_string()) };
             found.push((class, Member { forward, struck, name: level.clone(), weight: 1.0 }));
         }
     }
@@ -83,7 +83,7 @@ impl Attribution {
         let seen: Vec<String> = resolved.calibration().percussors().iter().map(|p| p.name.clone()).collect();
         let struck = Struck {
             set: if code.is_nan() { Vec::new() } else { vec![(at, code)] },
-            class: Some(class.word().to_string()),
+            class: Some(class.name().to_string()),
         };
         let kind = Kind::named(name)?;
         let ratio = resolved.own().filter(|own| *own != kind && !code.is_nan());
@@ -128,7 +128,7 @@ impl Attribution {
             Ok(class) => (class, None),
             Err(_) => {
                 let unknown = |_| {
-                    let classes = PercussorClass::ALL.map(|c| c.word());
+                    let classes = PercussorClass::NAMES.iter().copied();
                     Error::unknown_name(
                         "prior",
                         name,
@@ -169,9 +169,9 @@ impl Attribution {
         }
         let caution = Doubt::PercussorNotInExperiment {
             percussor: name.to_string(),
-            leans_on: Some(stand_in.word().to_string()),
+            leans_on: Some(stand_in.name().to_string()),
             seen,
         };
-        Ok((one(mine, Some(stand_in.word().to_string())), Some(caution.into())))
+        Ok((one(mine, Some(stand_in.name().to_string())), Some(caution.into())))
     }
 }

@@ -151,7 +151,7 @@ impl Attribution {
     /// The classes that the experiment used and its forms read.
     fn used(&self) -> Vec<PercussorClass> {
         let members = members(0, self.forwards[0].calibration());
-        PercussorClass::ALL.into_iter().filter(|c| members.iter().any(|(m, _)| m == c)).collect()
+        PercussorClass::ALL.iter().copied().filter(|c| members.iter().any(|(m, _)| m == c)).collect()
     }
 
     /// Weighs metal too, with even odds: beside stone and organic where these are told apart from it, otherwise (the
@@ -160,13 +160,13 @@ impl Attribution {
     /// # Errors
     /// [`Error::Invalid`] where nothing stands for metal.
     pub fn with_metal(self) -> Result<Attribution> {
-        let three = self.clone().evenly(&PercussorClass::ALL);
+        let three = self.clone().evenly(PercussorClass::ALL);
         three.or_else(|_| self.evenly(&[PercussorClass::Metal, PercussorClass::Organic]))
     }
 
     /// With even odds of these classes.
     fn evenly(self, classes: &[PercussorClass]) -> Result<Attribution> {
-        self.with_prior(&classes.iter().map(|c| (c.word().to_string(), 1.0)).collect::<Vec<_>>())
+        self.with_prior(&classes.iter().map(|c| (c.name().to_string(), 1.0)).collect::<Vec<_>>())
     }
 
     /// Between two experiments, after an offset between them: by how much a flake of the second would be

@@ -141,13 +141,8 @@ fn intervals_and_probability_against_a_hundred_thousand_draws() {
 
 /// Flint and quartzite whose elastic constants are exact: everything left is a product of powers.
 fn exact_contact(figures: BlowFigures) -> BlowAsKnown {
-    let stone = flint().to_builder().youngs_modulus_pa(75e9).poisson_ratio(0.17).build().unwrap();
-    let tip = PercussorMaterial::builder("exact", percussor("quartzite").class())
-        .density_kg_m3(2650.0)
-        .youngs_modulus_pa(70e9)
-        .poisson_ratio(0.15)
-        .build()
-        .unwrap();
+    let stone = flint().with_youngs_modulus_pa(75e9).unwrap().with_poisson_ratio(0.17).unwrap();
+    let tip = percussor("quartzite").with_youngs_modulus_pa(70e9).unwrap().with_poisson_ratio(0.15).unwrap();
     BlowAsKnown::new(stone, tip, figures).unwrap()
 }
 

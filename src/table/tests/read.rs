@@ -544,7 +544,14 @@ fn rewrite(text: &str) -> String {
     let mut row = table.row();
     while table.read(&mut row).unwrap() {
         let depth = row.number("platform_depth_mm");
-        out.write(&row, &[depth.into(), row.refused().map_or(Cell::Blank, |_| "re,fu\"sed".into())]).unwrap();
+        out.write(
+            &row,
+            &[
+                depth.map_or(Cell::Blank, Cell::Number),
+                row.refused().map_or(Cell::Blank, |_| Cell::Text("re,fu\"sed")),
+            ],
+        )
+        .unwrap();
     }
     String::from_utf8(out.finish().unwrap()).unwrap()
 }
@@ -575,8 +582,8 @@ fn the_input_is_written_back_unchanged_with_columns_added() {
 #[test]
 fn a_sheet_of_our_own() {
     let mut sheet = TableWriter::sheet(Vec::new(), Separator::Comma, &["flake", "depth_mm"]).unwrap();
-    sheet.write_cells(&["A1".into(), 0.1.into()]).unwrap();
-    sheet.write_cells(&["A2".into(), f64::NAN.into()]).unwrap();
+    sheet.write_cells(&[Cell::Text("A1"), Cell::Number(0.1)]).unwrap();
+    sheet.write_cells(&[Cell::Text("A2"), Cell::Number(f64::NAN)]).unwrap();
     assert_eq!(
         sheet.write_cells(&[Cell::Blank]).unwrap_err().to_string(),
         "cells of a row: 1 found, 2 expected"
@@ -653,7 +660,7 @@ proptest! {
     #[test]
     fn a_number_written_is_read_back_exactly(value in prop::num::f64::NORMAL | prop::num::f64::ZERO) {
         let mut sheet = TableWriter::sheet(Vec::new(), Separator::Semicolon, &["own"]).unwrap();
-        sheet.write_cells(&[value.into()]).unwrap();
+        sheet.write_cells(&[Cell::Number(value)]).unwrap();
         let bytes = sheet.finish().unwrap();
         let mut table = TableReader::new(bytes.as_slice(), &TableOptions::new().number("own")).unwrap();
         let mut row = table.row();

@@ -268,8 +268,8 @@ fn builders(sheet: &mut Sheet) {
     sheet.refused("builder", "flake of negative mass", "OutOfRange", Flake::builder().mass_g(-3.0).build());
     sheet.refused("material", "a stone nobody knows", "UnknownName", Stone::named("flnt"));
     sheet.refused("material", "a percussor nobody knows", "UnknownName", PercussorMaterial::named("antlr"));
-    let stone = |v: (f64, f64, f64)| Stone::builder("mine").youngs_modulus_pa(v).build();
-    sheet.refused("material", "a stone without its numbers", "Missing", stone((7e10, 6e10, 8e10)));
+    let flint = Stone::named("flint").unwrap().with_youngs_modulus_pa((7e10, 8e10, 9e10));
+    sheet.refused("material", "a range that does not hold its middle", "Invalid", flint);
     sheet.refused(
         "material",
         "a hammer of no mass",
