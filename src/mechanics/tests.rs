@@ -380,7 +380,7 @@ fn angles_and_losses_enter_as_documented() {
     same(half.impulse_n_s, base.impulse_n_s * 0.9, "impulse");
     same(half.energy_lost_j, 0.36 * 0.5 * base.effective_mass_kg * 16.0, "energy lost");
     same(half.contact_time_s, base.contact_time_s, "time");
-    assert!(half.doubts.contains(Doubt::LossesShared) && !base.doubts.contains(Doubt::LossesShared));
+    assert!(half.doubts.contains(&Doubt::LossesShared) && !base.doubts.contains(&Doubt::LossesShared));
 }
 
 #[test]
@@ -404,19 +404,19 @@ fn doubts_are_raised_where_the_model_fails() {
         (Doubt::FastBlow, |s| s.speed_m_s = 15.0),
     ];
     for (doubt, change) in cases {
-        assert!(doubts(change).contains(doubt), "{doubt:?}");
+        assert!(doubts(change).contains(&doubt), "{doubt:?}");
     }
     // Antler does what soft percussors do: the tip flattens, the flake may begin with a lip.
     let mut setup = self::setup("flint", "antler", (300.0, 20.0), 6.0, 8.0, 75.0);
     setup.core_mass_kg = Some(0.5);
     let blow = strike_mechanics(&setup).unwrap();
-    assert!(blow.doubts.contains(Doubt::TipYields) && blow.doubts.contains(Doubt::BendingLikely));
+    assert!(blow.doubts.contains(&Doubt::TipYields) && blow.doubts.contains(&Doubt::BendingLikely));
     assert_relative_eq!(blow.yielding_tip_force_n.unwrap(), 16_882.1, max_relative = 1e-5);
     // A steel ball on glass does not.
     let setup = self::setup("glass", "steel", (45.0, 11.1), 4.95, 8.0, 75.0);
     let doubts = strike_mechanics(&setup).unwrap().doubts;
-    assert!(!doubts.contains(Doubt::BendingLikely) && !doubts.contains(Doubt::TipYields));
-    for doubt in Doubt::ALL {
+    assert!(!doubts.contains(&Doubt::BendingLikely) && !doubts.contains(&Doubt::TipYields));
+    for doubt in DOUBTS {
         assert!(!doubt.told().1.contains("  "));
     }
 }
@@ -667,10 +667,25 @@ proptest! {
 
 }
 
+/// Every doubt.
+const DOUBTS: [Doubt; 11] = [
+    Doubt::Crushes,
+    Doubt::TipYields,
+    Doubt::ContactNearEdge,
+    Doubt::ContactWide,
+    Doubt::BendingLikely,
+    Doubt::PlatformAngleOutside,
+    Doubt::BlowAngleOutside,
+    Doubt::Indirect,
+    Doubt::LossesShared,
+    Doubt::CoreFixed,
+    Doubt::FastBlow,
+];
+
 #[test]
 fn doubts_have_names() {
     let mut kinds = std::collections::HashSet::new();
-    for doubt in Doubt::ALL {
+    for doubt in DOUBTS {
         let (kind, sentence) = doubt.told();
         assert!(kinds.insert(kind) && sentence.len() > 20, "{kind} twice");
     }
@@ -683,23 +698,23 @@ fn bending_is_doubted_for_either_of_its_reasons() {
     (blunt.percussor_yield_strength_pa, blunt.tip_radius_m, blunt.depth_m) = (None, 0.5, 0.004);
     let blow = strike_mechanics(&blunt).unwrap();
     assert!(blow.cone_force_n / AUERBACH_FACTOR > blow.required_force_n.min(blow.peak_force_n));
-    assert!(blow.doubts.contains(Doubt::BendingLikely));
+    assert!(blow.doubts.contains(&Doubt::BendingLikely));
     // a tip so weak that it flows before a cone would start, under a force that would start one
     let mut weak = field_school();
     (weak.percussor_yield_strength_pa, weak.depth_m) = (Some(2e7), 0.05);
     let blow = strike_mechanics(&weak).unwrap();
     assert!(blow.cone_force_n / AUERBACH_FACTOR < blow.required_force_n.min(blow.peak_force_n));
-    assert!(blow.doubts.contains(Doubt::BendingLikely));
+    assert!(blow.doubts.contains(&Doubt::BendingLikely));
     // the same without a strength: neither reason
     weak.percussor_yield_strength_pa = None;
-    assert!(!strike_mechanics(&weak).unwrap().doubts.contains(Doubt::BendingLikely));
+    assert!(!strike_mechanics(&weak).unwrap().doubts.contains(&Doubt::BendingLikely));
 }
 
 #[test]
 fn a_speed_that_hands_reach_is_not_doubted() {
     let mut setup = field_school();
     setup.speed_m_s = 12.0;
-    assert!(!strike_mechanics(&setup).unwrap().doubts.contains(Doubt::FastBlow));
+    assert!(!strike_mechanics(&setup).unwrap().doubts.contains(&Doubt::FastBlow));
 }
 
 #[test]

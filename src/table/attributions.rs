@@ -1,7 +1,6 @@
 //! A table of flakes in, the same table with what struck them out, on all threads with the feature `parallel`; and
 //! what is kept of the rows answered, to judge groups of them.
 
-use super::header::ColumnId;
 use super::kept::{Keeper, KeptRow};
 use super::read::TableReader;
 use super::row::Row;
@@ -177,10 +176,8 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
         let a = self.attribution;
         a.check(row).and_then(|()| a.attribute(&[row], &mut (self.rng)())).map_err(|e| {
             // a bad cell is the reason, before what is missing because of it
-            let column = e.place().and_then(|p| p.column.clone());
-            let id: Option<ColumnId> = column.and_then(|c| row.header().column(&c));
-            let bad = id.and_then(|id| row.problem(id));
-            bad.cloned().unwrap_or_else(|| e.in_row(row.row_number()))
+            let bad = row.bad(e.place().and_then(|at| at.column.as_ref())).pop();
+            bad.unwrap_or_else(|| e.in_row(row.row_number()))
         })
     }
 }
@@ -197,9 +194,9 @@ impl<G: Rng, F: Fn() -> G + Sync> Answers for TableAttributions<'_, F> {
     }
 
     fn answer(&self, row: &Row, out: &mut Line, summary: &mut Summary) -> Result<Option<Attributed>> {
-        out.row(row);
         match self.judge(row) {
             Ok(v) => {
+                out.row(row);
                 let favoured = v.favoured();
                 v.classes.iter().for_each(|c| out.rounded(Some(c.probability)));
                 out.rounded(Some(favoured.ln_bayes_factor));
@@ -214,10 +211,8 @@ impl<G: Rng, F: Fn() -> G + Sync> Answers for TableAttributions<'_, F> {
                 Ok(Some(Attributed { group, row: self.keeper.keep(row), favours, strength: v.strength }))
             }
             Err(reason) => {
-                out.blanks(self.attribution.prior().count() + 3);
-                out.text(&format!("refused: {reason}"));
-                out.end();
-                summary.refused(row, vec![reason]);
+                let blanks = self.attribution.prior().count() + 3;
+                rows::refuse((out, summary), row, (blanks, None, 0), vec![reason]);
                 Ok(None)
             }
         }

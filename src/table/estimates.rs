@@ -75,18 +75,6 @@ impl Predictors {
         Ok(Predictors { first, by_row, of_the_experiment: false, sizes: Vec::new(), others })
     }
 
-    /// The bundled one that answers for a row stands in.
-    pub(super) fn by_row(mut self) -> Predictors {
-        self.by_row = true;
-        self
-    }
-
-    /// Experiments that stand in are not moved to sites: the flakes were struck as in them.
-    pub(crate) fn of_the_experiment(mut self) -> Predictors {
-        self.of_the_experiment = true;
-        self
-    }
-
     /// Narrows all of them to these sizes.
     ///
     /// # Errors
@@ -137,11 +125,8 @@ pub(crate) fn answer(
     }
     predictor.estimate_with_error(both, ask, errors).map_err(|e| {
         // a bad cell in a column that the answer could have used is the reason, before what is missing
-        let bad = |name: &str| row.header().column(name).and_then(|id| row.problem(id));
-        let mut reasons: Vec<Error> =
-            predictor.reads().iter().filter_map(|name| bad(name)).cloned().collect();
-        let told =
-            matches!(&e, Error::Missing { at, .. } if at.column.as_deref().is_some_and(|c| bad(c).is_some()));
+        let mut reasons = row.bad(predictor.reads());
+        let told = matches!(&e, Error::Missing { at, .. } if !row.bad(at.column.as_slice()).is_empty());
         if !told {
             reasons.insert(0, e.in_row(row.row_number()));
         }
@@ -230,13 +215,13 @@ impl<'a> TableEstimates<'a> {
     /// Each row by the bundled calibration that answers where none is named ([`bundled::answering`]), the experiments moved
     /// to sites; the one given counts as its own bundled namesake.
     pub fn by_row(mut self) -> Self {
-        self.predictors = self.predictors.by_row();
+        self.predictors.by_row = true;
         self
     }
 
     /// The flakes were struck as in the experiments: those that stand in are not moved to sites.
     pub fn of_the_experiment(mut self) -> Self {
-        self.predictors = self.predictors.of_the_experiment();
+        self.predictors.of_the_experiment = true;
         self
     }
 
@@ -376,17 +361,8 @@ impl<'a> TableEstimates<'a> {
                 Ok(Some(estimate))
             }
             Err(reasons) => {
-                let numbers = 3 * self.sizes.len() + TERMINATIONS.len();
-                rows::refuse(
-                    out,
-                    row,
-                    numbers + usize::from(self.extra.is_some()),
-                    calibration.name(),
-                    &reasons,
-                );
-                out.blanks(1);
-                out.end();
-                summary.refused(row, reasons);
+                let blanks = usize::from(self.extra.is_some()) + 3 * self.sizes.len() + TERMINATIONS.len();
+                rows::refuse((out, summary), row, (blanks, Some(calibration.name()), 1), reasons);
                 Ok(None)
             }
         }

@@ -134,8 +134,7 @@ fn readable(row: &Row) -> std::result::Result<(), Vec<Error>> {
     let sizes = ["mass_now_g", "mass_missing_g", "max_thickness_now_mm", "length_now_mm", "width_now_mm"];
     let marks = ["retouch_index", "retouch_kind", "retouched_edges", "retouched", "portion"];
     let state = sizes.into_iter().chain(marks).chain(heights);
-    let bad: Vec<Error> =
-        state.filter_map(|n| row.header().column(n).and_then(|id| row.problem(id))).cloned().collect();
+    let bad = row.bad(state);
     if bad.is_empty() { Ok(()) } else { Err(bad) }
 }
 
@@ -165,9 +164,7 @@ impl Answers for TableOriginals<'_> {
             }
             Err(reasons) => {
                 let calibration = self.how.predictors.of(&both)?.calibration().name();
-                refuse(out, row, 6, calibration, &reasons);
-                out.end();
-                summary.refused(row, reasons);
+                refuse((out, summary), row, (6, Some(calibration), 0), reasons);
                 Ok(None)
             }
         }

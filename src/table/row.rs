@@ -205,6 +205,12 @@ impl Row {
         self.problems.iter().find(|p| p.column == column).map(|p| &p.error)
     }
 
+    /// The bad cells of these columns, by our names.
+    pub(super) fn bad(&self, columns: impl IntoIterator<Item = impl AsRef<str>>) -> Vec<Error> {
+        let bad = |name: &str| self.problem(self.header.column(name)?).cloned();
+        columns.into_iter().filter_map(|name| bad(name.as_ref())).collect()
+    }
+
     /// How this row ends for an answer that needs the columns named (by our names).
     ///
     /// Refused when it has the wrong number of cells, when a needed cell is bad, blank or without a column,

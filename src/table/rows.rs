@@ -89,11 +89,20 @@ pub(super) fn write_blocks<T: Send, R: Read, W: Write>(
     Ok((writer.finish()?, summary))
 }
 
-/// The cells of a row without an answer, up to the reason: it stays in its place with all it has.
-pub(super) fn refuse(out: &mut Line, row: &Row, blanks: usize, calibration: &str, reasons: &[Error]) {
+/// Writes a row without an answer, and counts it: it stays in its place with all it has, then cells that are blank, the
+/// calibration where it has a column, the reasons, and further blanks.
+pub(super) fn refuse(
+    (out, summary): (&mut Line, &mut Summary),
+    row: &Row,
+    (blanks, calibration, after): (usize, Option<&str>, usize),
+    reasons: Vec<Error>,
+) {
     let text: Vec<String> = reasons.iter().map(Error::to_string).collect();
     out.row(row);
     out.blanks(blanks);
-    out.text(calibration);
+    calibration.iter().for_each(|name| out.text(name));
     out.text(&format!("refused: {}", text.join("; ")));
+    out.blanks(after);
+    out.end();
+    summary.refused(row, reasons);
 }
