@@ -573,7 +573,6 @@ impl<'t> Chunk<'t> {
         let (values, last_told) = (vec![f64::NAN; understood], [f64::INFINITY; TERMINATIONS.len()]);
         Chunk { values, last_told, ..Chunk::default() }
     }
-    }
 
     /// The group that rows of a kind belong to, where they are plain.
     fn group_of(&self, kind: usize) -> Option<&Group> {
