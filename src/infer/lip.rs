@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 /// use conchoid::strike::{Blow, LandsOn, Strike};
 /// let lip = LipModel::bundled()?;
 /// let blow = Blow::builder().angle_of_blow_deg(0.0).lands_on(LandsOn::Platform).build()?;
-/// let [bone, steel] = ["bone", "steel"].map(|p| Strike::builder().percussor(p).blow(blow).build().unwrap());
+/// let [bone, steel] = ["bone", "steel"].map(|p| Strike::builder().percussor(p).blow(blow.clone()).build().unwrap());
 /// assert!(lip.probability(&bone)? > lip.probability(&steel)?);
 /// # Ok::<(), conchoid::Error>(())
 /// ```
