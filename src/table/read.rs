@@ -172,8 +172,8 @@ impl<R: Read> TableReader<R> {
                     }
                 }
                 block.number = rows;
-                block.rows = count(&block.input, separator, columns);
-                rows += block.rows;
+                block.held = count(&block.input, separator, columns);
+                rows += block.held;
                 batch.push(block);
             }
             batch
@@ -225,7 +225,8 @@ pub(super) struct Block<B> {
     pub input: Vec<u8>,
     /// Rows of the table up to where it was read.
     number: u64,
-    pub rows: u64,
+    /// Rows in it.
+    pub held: u64,
     /// Up to where it was read, and whether it has quotes.
     at: usize,
     quotes: bool,
@@ -253,7 +254,7 @@ impl<B> Block<B> {
         Block {
             input: Vec::new(),
             number: 0,
-            rows: 0,
+            held: 0,
             at: 0,
             quotes: false,
             ended_in_quotes: false,

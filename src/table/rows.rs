@@ -78,7 +78,7 @@ pub(super) fn write_blocks<T: Send, R: Read, W: Write>(
         },
         |block| {
             writer.lines(&block.made.lines.bytes)?;
-            written += block.rows;
+            written += block.held;
             summary.append(std::mem::take(&mut block.made.summary));
             block.made.seen.drain(..).try_for_each(&mut take)?;
             progress(written);

@@ -100,7 +100,7 @@ impl<R: Read> TableReader<R> {
             },
             |block| {
                 hand_over(&block.input, &block.made, &mut row, &mut noticed, &mut take)?;
-                given += block.rows;
+                given += block.held;
                 progress(given);
                 Ok(())
             },
