@@ -1,7 +1,8 @@
-//! Intervals of whole columns, and of one row, under a bundled calibration.
+//! Intervals of whole columns, of one row, and of tables whose rows are mixtures, under bundled calibrations.
 
 use conchoid::calibration::bundled;
 use conchoid::predict::{Interval, IntervalColumns, Predictor};
+use conchoid::table::{TableEstimates, TableOptions, TableReader};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -36,5 +37,39 @@ fn one(c: &mut Criterion) {
     c.bench_function("predict/one row, four sizes", |b| b.iter(|| quick.intervals(&row, &mut out).unwrap()));
 }
 
-criterion_group!(benches, columns, one);
+/// Tables of glass flakes, tips and core shapes in turn: with all of the blow; without its landing place (mixtures of two
+/// settings); with nothing of it (of 39).
+fn glass(c: &mut Criterion) {
+    let rows = 4_000;
+    let mut group = c.benchmark_group("predict/table of glass");
+    group.throughput(Throughput::Elements(rows));
+    let blow = ["percussor", "angle_of_blow_deg", "blow_lands_on"];
+    for (name, told) in [("blow given", 3), ("landing place not given", 2), ("blow not given", 0)] {
+        let mut table = String::from("platform_depth_mm,exterior_platform_angle_deg,core_shape");
+        blow[..told].iter().for_each(|column| table.extend([",", column]));
+        table.push('\n');
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        for _ in 0..rows {
+            let (depth, angle) = (2.0 + 6.0 * rng.random::<f64>(), [55, 65, 75, 85][rng.random_range(0..4)]);
+            let shape = ["semispherical", "centerridge"][rng.random_range(0..2)];
+            let degrees = [0, 10, 20][rng.random_range(0..3)].to_string();
+            let of = [["steel", "copper"][rng.random_range(0..2)], degrees.as_str(), "platform"];
+            table += &format!("{depth:.2},{angle},{shape}");
+            of[..told].iter().for_each(|value| table.extend([",", value]));
+            table.push('\n');
+        }
+        let how = TableEstimates::new(bundled::named("controlled-glass").unwrap(), 0.95).unwrap();
+        group.bench_function(name, |b| {
+            b.iter(|| {
+                let reader = TableReader::new(table.as_bytes(), &TableOptions::new()).unwrap();
+                let (out, summary) = how.write(reader, Vec::new(), |_| {}).unwrap();
+                assert_eq!(summary.tally().refused(), 0);
+                out.len()
+            });
+        });
+    }
+    group.finish();
+}
+
+criterion_group!(benches, columns, one, glass);
 criterion_main!(benches);

@@ -6,11 +6,11 @@
 //!                                           all others:  understood, estimated and written one by one
 //! ```
 //!
-//! A row is plain where its numbers can be read and are in their bounds, its text needs no quotes, and every size
-//! is a single Student t. Rows of the same classes and the same measurements are of one kind: choosing the
-//! variant, filling in settings and the doubts that go with them are done once for each kind, and only the numbers
-//! are worked out for each row. The intervals of plain rows agree with those of [`Predictor::estimate`] to 1e-12,
-//! and all are written to six significant digits.
+//! A row is plain where its numbers can be read and are in their bounds, its text needs no quotes, and its sizes are not
+//! averaged over terminations. Rows of the same classes and the same measurements are of one kind: choosing the variant,
+//! filling in settings and the doubts that go with them are done once for each kind, and only the numbers, and the doubts
+//! about them, are worked out for each row. Plain rows get the intervals of [`Predictor::estimate`] to the last bit, and all
+//! are written to six significant digits.
 
 use super::digits::millionths;
 use super::flow::{Flow, Work};
