@@ -247,9 +247,10 @@ impl Mixtures {
                 let next = *v - step;
                 let rests =
                     step.abs() <= LAST_STEP * m.narrowest[i] || step.abs() <= 4.0 * f64::EPSILON * v.abs();
-                let lost = !next.is_finite() || !rests && !(next > m.low[i] && next < m.high[i]);
-                *v = if lost { f64::NAN } else { next };
-                m.open[i] = !(rests || lost);
+                let enclosed = next > m.low[i] && next < m.high[i];
+                let found = next.is_finite() && (rests || enclosed);
+                *v = if found { next } else { f64::NAN };
+                m.open[i] = found && !rests;
             }
             if !m.open.contains(&true) {
                 return;

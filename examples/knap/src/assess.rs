@@ -420,7 +420,7 @@ fn compared(a: &Assessment, what: &str) -> Panel {
         let ends = Some([d.value - e, d.value, d.value + e]);
         list.push(Row { words: name.to_string(), ends, series, also: None });
     }
-    let title = format!("{what} compared (best: {})", cut(&best, 30, "~"));
+    let title = format!("{what} compared (best: {})", cut(best, 30, "~"));
     named_rows(title, "CRPS less that of the best, +/- one s.e.", Some(false), &list, Some(0.0), "")
 }
 
