@@ -321,7 +321,7 @@ impl Header {
         self.separator == b';'
     }
 
-    /// The column understood as `name` (one of [`QUANTITIES`] or [`CLASSES`], or one that was asked for).
+    /// The column understood as `name` (one of [`QUANTITIES`](super::QUANTITIES) or [`CLASSES`](super::CLASSES), or one that was asked for).
     pub fn column(&self, name: &str) -> Option<ColumnId> {
         self.columns.iter().position(|c| c.name == name).map(ColumnId)
     }

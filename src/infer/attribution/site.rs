@@ -34,7 +34,7 @@ impl SiteShift {
     /// From the three standard deviations; see the table above.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] outside 0 to 10.
+    /// [`Error::OutOfRange`](crate::Error::OutOfRange) outside 0 to 10.
     pub fn new(common: f64, own: f64, log_odds: f64) -> Result<SiteShift> {
         Ok(SiteShift {
             common: SHIFT.check(common)?,
