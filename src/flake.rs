@@ -12,7 +12,7 @@ use retouch::{MAX_THICKNESS_NOW_MM, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM
 pub use retouch::{ORIGINAL_OVER_NOW, Retouch, RetouchBuilder, RetouchKind, RetouchedEdges};
 
 use crate::error::{Bounds, Error, Place, Result};
-use crate::strike::{Given, LEAST_MM, Measured, Record, Strike};
+use crate::strike::{Blow, Given, LEAST_MM, Measured, Platform, Record, Strike};
 use crate::vocabulary::{ClassKind, vocabulary, yes_no};
 use serde::Serialize;
 
@@ -128,9 +128,9 @@ impl FlakeBuilder {
     pub fn name<'a>(self, name: impl Into<Option<&'a str>>) -> Self {
         FlakeBuilder(self.0.class("flake", ClassKind::Label, name.into()))
     }
-    /// The strike that took it off.
+    /// The strike that took it off, in place of one given before.
     pub fn strike(self, strike: Strike) -> Self {
-        FlakeBuilder(self.0.with(strike.0))
+        FlakeBuilder(self.0.with(strike.0, &[&Strike::COLUMNS, &Platform::COLUMNS, &Blow::COLUMNS]))
     }
     /// Length, in millimetres.
     pub fn length_mm(self, value: impl Into<Option<f64>>) -> Self {
@@ -176,12 +176,9 @@ impl FlakeBuilder {
     pub fn max_thickness_now_mm(self, value: impl Into<Option<f64>>) -> Self {
         FlakeBuilder(self.0.number(MAX_THICKNESS_NOW_MM, value.into()))
     }
-    /// The retouch as measured.
+    /// The retouch as measured, in place of one given before.
     pub fn retouch(self, value: impl Into<Option<Retouch>>) -> Self {
-        FlakeBuilder(match value.into() {
-            Some(retouch) => retouch.put_into(self.0),
-            None => self.0,
-        })
+        FlakeBuilder(value.into().unwrap_or_default().put_into(self.0))
     }
     /// Which portion is there.
     pub fn portion(self, value: impl Into<Option<Portion>>) -> Self {
@@ -229,7 +226,7 @@ impl Flake {
     }
     /// The same record, to change some of it.
     pub fn to_builder(&self) -> FlakeBuilder {
-        FlakeBuilder(Given::default().with(self.0.clone()))
+        FlakeBuilder(Given::default().with(self.0.clone(), &[]))
     }
 }
 
@@ -252,9 +249,55 @@ pub(crate) fn refusal(data: &dyn Measured) -> Option<Error> {
 
 impl Measured for Flake {
     fn number(&self, name: &str) -> Option<f64> {
+        if name == RETOUCH_HEIGHT {
+            return Retouch::of(&self.0).ok()??.height_mm();
+        }
         self.0.number(name)
     }
     fn class(&self, name: &str) -> Option<&str> {
         self.0.class(name)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::strike::{LandsOn, PlatformKind};
+
+    #[test]
+    fn a_part_given_again_takes_the_place_of_the_first() {
+        let platform = |p: crate::strike::PlatformBuilder| p.build().unwrap();
+        let first = platform(Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0));
+        let second = platform(Platform::builder().width_mm(20.0).kind(PlatformKind::Plain));
+        let blow = Blow::builder().lands_on(LandsOn::Edge).build().unwrap();
+        let strike = Strike::builder().platform(first).blow(blow).stone("flint").build().unwrap();
+        let again = strike.to_builder().platform(second).build().unwrap();
+        assert_eq!(again.number("platform_depth_mm"), None);
+        assert_eq!(again.number("platform_width_mm"), Some(20.0));
+        assert_eq!((again.class("blow_lands_on"), again.class("stone")), (Some("edge"), Some("flint")));
+
+        let marks = |heights: &[f64]| {
+            let at = |r: RetouchBuilder, h: &f64| r.point(*h, 4.0);
+            heights.iter().fold(Retouch::builder(), at).build().unwrap()
+        };
+        let flake =
+            Flake::builder().strike(strike).length_mm(40.0).retouch(marks(&[1.0, 3.0])).build().unwrap();
+        assert_eq!(flake.number("retouch_height_mm"), Some(2.0));
+        let blunter = flake.to_builder().strike(again).retouch(marks(&[1.0])).build().unwrap();
+        assert_eq!(blunter.number("retouch_height_mm"), Some(1.0));
+        assert_eq!((blunter.number("platform_depth_mm"), blunter.number("length_mm")), (None, Some(40.0)));
+        let none = blunter.to_builder().retouch(None).build().unwrap();
+        assert_eq!((none.number("retouch_height_1_mm"), none.number("retouch_index")), (None, None));
+    }
+
+    #[test]
+    fn a_stored_flake_is_checked_as_one_that_is_built() {
+        let read = serde_json::from_str::<Flake>;
+        assert!(read(r#"{"retouch_height_1_mm": 2.0, "thickness_at_1_mm": 4.0}"#).is_ok());
+        for wrong in
+            [r#"{"retouch_height_1_mm": 5.0, "thickness_at_1_mm": 4.0}"#, r#"{"platform_depth_mm": -1.0}"#]
+        {
+            assert!(read(wrong).is_err(), "{wrong}");
+        }
     }
 }

@@ -188,14 +188,24 @@ impl PlatformBuilder {
     /// The checked platform.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`], named by the column, for the first measurement outside its bounds (see the
-    /// table at [`Platform`]).
+    /// [`Error::OutOfRange`], named by the column, for the measurement outside its bounds (see the table at
+    /// [`Platform`]) that was given first.
     pub fn build(self) -> Result<Platform> {
         self.0.checked().map(Platform)
     }
 }
 
 impl Platform {
+    /// The columns of its measurements.
+    pub(crate) const COLUMNS: [&'static str; 6] = [
+        PLATFORM_DEPTH_MM.name(),
+        PLATFORM_WIDTH_MM.name(),
+        PLATFORM_AREA_MM2.name(),
+        EXTERIOR_PLATFORM_ANGLE_DEG.name(),
+        PlatformKind::COLUMN,
+        "platform_bevelled",
+    ];
+
     /// Nothing recorded yet.
     pub fn builder() -> PlatformBuilder {
         PlatformBuilder::default()
@@ -273,6 +283,10 @@ impl BlowBuilder {
 }
 
 impl Blow {
+    /// The columns of its settings.
+    pub(crate) const COLUMNS: [&'static str; 3] =
+        [ANGLE_OF_BLOW_DEG.name(), SPEED_M_S.name(), LandsOn::COLUMN];
+
     /// Nothing recorded yet.
     pub fn builder() -> BlowBuilder {
         BlowBuilder::default()
@@ -308,13 +322,13 @@ pub struct Strike(pub(crate) Record);
 pub struct StrikeBuilder(Given);
 
 impl StrikeBuilder {
-    /// The surface struck.
+    /// The surface struck, in place of one given before.
     pub fn platform(self, platform: Platform) -> Self {
-        StrikeBuilder(self.0.with(platform.0))
+        StrikeBuilder(self.0.with(platform.0, &[&Platform::COLUMNS]))
     }
-    /// How it is struck.
+    /// How it is struck, in place of a blow given before.
     pub fn blow(self, blow: Blow) -> Self {
-        StrikeBuilder(self.0.with(blow.0))
+        StrikeBuilder(self.0.with(blow.0, &[&Blow::COLUMNS]))
     }
     /// What strikes, by name (antler, bone, steel, quartzite, …).
     pub fn percussor<'a>(self, name: impl Into<Option<&'a str>>) -> Self {
@@ -348,13 +362,17 @@ impl StrikeBuilder {
 }
 
 impl Strike {
+    /// The columns of what belongs to neither platform nor blow.
+    pub(crate) const COLUMNS: [&'static str; 5] =
+        ["percussor", PERCUSSOR_MASS_G.name(), TIP_RADIUS_MM.name(), "stone", CORE_MASS_G.name()];
+
     /// Nothing recorded yet.
     pub fn builder() -> StrikeBuilder {
         StrikeBuilder::default()
     }
     /// The same parts, to change some of them.
     pub fn to_builder(&self) -> StrikeBuilder {
-        StrikeBuilder(Given::default().with(self.0.clone()))
+        StrikeBuilder(Given::default().with(self.0.clone(), &[]))
     }
 }
 

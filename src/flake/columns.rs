@@ -96,6 +96,8 @@ impl<'de> Deserialize<'de> for Flake {
                 }
             };
         }
-        given.checked().map(Flake).map_err(serde::de::Error::custom)
+        let flake = given.checked().map(Flake).map_err(serde::de::Error::custom)?;
+        Retouch::of(&flake).map_err(serde::de::Error::custom)?;
+        Ok(flake)
     }
 }

@@ -265,9 +265,10 @@ impl Retouch {
         self.0.kind
     }
 
-    /// Puts it into the record of a piece.
+    /// Puts it into the record of a piece, in place of a retouch that was there.
     pub(super) fn put_into(&self, mut given: Given) -> Given {
-        for (k, point) in self.0.points.iter().enumerate() {
+        for k in 0..MOST_POINTS {
+            let point = self.0.points.get(k).copied().flatten();
             given = given
                 .number(RETOUCH_HEIGHT_MM[k], point.map(|p| p.height_mm))
                 .number(THICKNESS_AT_MM[k], point.and_then(|p| p.thickness_mm));

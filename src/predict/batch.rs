@@ -121,10 +121,15 @@ pub(crate) struct Limits {
 }
 
 impl Limits {
+    /// Whether a share below zero may have to be told.
+    pub(crate) fn tells_atoms(&self) -> bool {
+        self.atom > f64::NEG_INFINITY
+    }
+
     /// What there is to doubt about an interval: whether it is finite, its median among the sizes recorded.
     pub(crate) fn of_interval(&self, i: &Interval) -> Standing {
         let recorded = self.recorded.0 <= i.median && i.median <= self.recorded.1;
-        match i.low.is_finite() && i.high.is_finite() {
+        match [i.low, i.median, i.high].iter().all(|v| v.is_finite()) {
             true if recorded => Standing::Plain,
             true => Standing::Own,
             false => Standing::Alone,
@@ -140,7 +145,12 @@ impl Limits {
             doubts.add(Standing::Own);
             doubts.leverage.see(leverage, self.leverage);
         }
-        doubts.wide |= !is_narrow(self.transform, scale);
+        if !is_narrow(self.transform, scale) {
+            doubts.wide = true;
+            if self.transform == Transform::Ln {
+                doubts.add(Standing::Own);
+            }
+        }
     }
 }
 

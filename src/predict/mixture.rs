@@ -40,6 +40,10 @@ const LAST_STEP: f64 = 5e-4;
 const MOST_STEPS: usize = 12;
 const FIRST_STEPS: usize = 30;
 
+/// An excess of so small a share of the tail is near enough for a first guess, which is no nearer to the t than that.
+/// This crate's choice, no source.
+const NEAR_ENOUGH: f64 = 1e-2;
+
 /// Mixtures of equally many components and the same weights, one for each row: entries by component, then by row.
 #[derive(Debug, Default)]
 pub(super) struct Mixtures {
@@ -259,10 +263,6 @@ impl Mixtures {
         v.iter_mut().zip(&m.open).filter(|(_, open)| **open).for_each(|(v, _)| *v = f64::NAN);
     }
 }
-
-/// An excess of so small a share of the tail is near enough for a first guess, which is no nearer to the t than that.
-/// This crate's choice, no source.
-const NEAR_ENOUGH: f64 = 1e-2;
 
 /// The values of rows in units of the scale of each component.
 fn standardise(v: &[f64], location: &[f64], per_scale: &[f64], z: &mut Vec<f64>) {

@@ -320,6 +320,10 @@ impl VariantBatch {
             mixtures.push(*share, &at.location[..n], &at.scale[..n], &at.degrees_of_freedom[..n]);
         }
         mixtures.move_to_the_mean();
+        // the share below zero is that of the mixture as moved
+        if limits.tells_atoms() {
+            doubts.iter_mut().for_each(|d| d.add(Standing::Alone));
+        }
         let tail = 0.5 * (1.0 - self.level);
         quantiles.resize(3 * n, 0.0);
         mixtures.quantiles(&[(tail, 1.0 - tail), (0.5, 0.5), (1.0 - tail, tail)], quantiles);
@@ -465,6 +469,52 @@ pub(crate) mod tests {
             m.variance_covariance = vec![vec![1e-4, 0.0], vec![0.0, 1e-3]];
         }
         Calibration::new(parts).unwrap()
+    }
+
+    /// Rows among the flakes of an experiment are worked out in blocks, also where some of the blow is not told.
+    #[test]
+    fn rows_of_a_block_seldom_go_alone() {
+        for (name, class) in
+            [("hard-hammer-flint", ("percussor", "quartzite")), ("controlled-glass", ("percussor", "steel"))]
+        {
+            let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();
+            let piece = |k: usize| {
+                let depth = 2.0 + 0.5 * k as f64;
+                let angle = 56.0 + (7 * k % 29) as f64;
+                Piece(vec![("platform_depth_mm", depth), ("exterior_platform_angle_deg", angle)], vec![class])
+            };
+            let Classified::Kind(kind) = predictor.classify(&piece(0), &Ask::default()) else {
+                panic!("{name}")
+            };
+            let mut columns: Vec<Vec<f64>> = kind.complete().iter().map(|v| vec![*v; 60]).collect();
+            for k in 0..60 {
+                for (name, v) in piece(k).0 {
+                    predictor.number_places().filter(|p| p.1 == name).for_each(|(at, _)| columns[at][k] = v);
+                }
+            }
+            let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
+            let mut fill = |sizes: &[&str]| {
+                let batch = predictor.variant_batch(kind.variant, sizes, &["hinge"], 0.95).unwrap();
+                let mut answered = Answered::new(sizes.len(), 1);
+                batch.fill(&predictor, &kind, &columns, &mut answered, &mut BlockMemory::default()).unwrap();
+                answered
+            };
+            let all = fill(&["mass_g", "length_mm", "width_mm", "thickness_mm"]);
+            assert!(all.doubts.iter().all(|d| d.standing != Standing::Alone), "{name}");
+            assert!(all.doubts.iter().any(|d| d.standing == Standing::Own), "{name}");
+            // a doubt about a size that was not asked for sends a row alone
+            let mass = fill(&["mass_g"]);
+            assert!(mass.doubts.iter().all(|d| d.standing != Standing::Own), "{name}");
+            for (k, median) in mass.intervals[0][1].iter().enumerate() {
+                let estimate = predictor.estimate(&piece(k), &Ask::default()).unwrap();
+                assert_eq!(median.to_bits(), all.intervals[0][1][k].to_bits(), "{name} {k}");
+                assert_eq!(
+                    median.to_bits(),
+                    estimate.size("mass_g").unwrap().median().to_bits(),
+                    "{name} {k}"
+                );
+            }
+        }
     }
 
     proptest! {

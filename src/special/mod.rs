@@ -5,7 +5,8 @@
 //! for degrees of freedom from 1 to 10⁷, whole or fractional, and infinite. `statrs` takes its beta function
 //! from differences of log-gammas and a limited number of continued-fraction steps: measured against 25 digits,
 //! its Student tail is wrong by up to 2e-7 of itself and its quantile fails outright in some tails, so it
-//! serves here for the first guess of the normal quantile only; `libm` gives the error function.
+//! serves here for the first guess of the normal quantile only; `libm` gives the error function. Many tails at once
+//! (`tails`) are as exact down to tails of 1e-6 only.
 //!
 //! These are low-level functions: outside its stated domain each returns NaN, and none panics. The public
 //! callers check what users give before it comes here.

@@ -341,6 +341,7 @@ impl<'t> Flow<'t> {
                     chunk.by_key.clear();
                     chunk.kinds.clear();
                     chunk.groups.clear();
+                    chunk.last = None;
                     chunk.values = values;
                 }
                 work.row.take(number, record, false);
@@ -384,9 +385,9 @@ impl<'t> Flow<'t> {
         let mut held = Vec::new();
         let variant = predictor.resolved().variant(kind.variant);
         if as_struck(row, false).is_ok() {
-            for (at, size) in self.how.sizes.iter().enumerate() {
-                let model = variant.sizes.iter().find(|m| m.size == *size);
-                if let Some((m, id)) = model.and_then(|m| Some((m, self.header.column(&m.column)?))) {
+            for m in &variant.sizes {
+                let at = self.how.sizes.iter().position(|size| *size == m.size);
+                if let (Some(at), Some(id)) = (at, self.header.column(&m.column)) {
                     held.push((at, id.0, m.column.clone(), m.common()));
                 }
             }

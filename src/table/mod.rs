@@ -14,10 +14,10 @@
 //! | `read` | [`TableReader`]: the one way in, row by row or in blocks |
 //! | `row` | [`Row`], [`RowOutcome`], [`Tally`] |
 //! | `stretches` | a table as columns of numbers and single rows |
-//! | `write` | the one way out |
+//! | `write` | the writer of tables |
 //! | `digits` | numbers from and to text, for columns of many |
 //! | `estimates` | a table in, its estimates out: [`TableEstimates`] |
-//! | `flow` | the blocks of such a table: plain rows a chunk at a time |
+//! | `flow` | the blocks of such a table: plain rows of one group together |
 //! | `rows` | rows answered one by one on all threads, and refused in one way |
 //! | `originals` | a table of tools in, what they were out: [`TableOriginals`] |
 //! | `attributions` | a table of flakes in, what struck them out: [`TableAttributions`] |

@@ -10,7 +10,7 @@ use crate::strike::Measured;
 /// Angles beyond this are near the end of the domain of a tangent. Common practice, no source.
 pub(crate) const STEEPEST_DEG: f64 = 80.0;
 
-/// How far beyond what was recorded the median must lie to be doubted, as a ratio: the project's this crate's choice, no source. Of
+/// How far beyond what was recorded the median must lie to be doubted, as a ratio: this crate's choice, no source. Of
 /// the published rows, each predicted from others, 1.4 % are doubted (glass; flint none, quartzite 0.6 %), nearly
 /// all of them predicted far too large; without a margin it would be 2.9 % of the glass.
 pub(crate) const CLEARLY_BEYOND: f64 = 1.05;
