@@ -493,7 +493,7 @@ pub(crate) mod tests {
                 }
             }
             let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
-            let mut fill = |sizes: &[&str]| {
+            let fill = |sizes: &[&str]| {
                 let batch = predictor.variant_batch(kind.variant, sizes, &["hinge"], 0.95).unwrap();
                 let mut answered = Answered::new(sizes.len(), 1);
                 batch.fill(&predictor, &kind, &columns, &mut answered, &mut BlockMemory::default()).unwrap();
