@@ -83,7 +83,7 @@ enum HalfWidth {
 
 /// How a row of a block stands.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) enum Standing {
+pub(crate) enum RowStanding {
     /// Nothing of its own is to be doubted.
     #[default]
     Plain,
@@ -96,14 +96,14 @@ pub(crate) enum Standing {
 /// The doubts about a row of a block.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Doubts {
-    pub(crate) standing: Standing,
+    pub(crate) standing: RowStanding,
     pub(super) leverage: HighestLeverage,
     /// Whether a spread was so wide that its interval may say nothing.
     pub(super) wide: bool,
 }
 
 impl Doubts {
-    pub(crate) fn add(&mut self, standing: Standing) {
+    pub(crate) fn add(&mut self, standing: RowStanding) {
         self.standing = self.standing.max(standing);
     }
 }
@@ -127,28 +127,28 @@ impl Limits {
     }
 
     /// What there is to doubt about an interval: whether it is finite, its median among the sizes recorded.
-    pub(crate) fn of_interval(&self, i: &Interval) -> Standing {
+    pub(crate) fn of_interval(&self, i: &Interval) -> RowStanding {
         let recorded = self.recorded.0 <= i.median && i.median <= self.recorded.1;
         match [i.low, i.median, i.high].iter().all(|v| v.is_finite()) {
-            true if recorded => Standing::Plain,
-            true => Standing::Own,
-            false => Standing::Alone,
+            true if recorded => RowStanding::Plain,
+            true => RowStanding::Own,
+            false => RowStanding::Alone,
         }
     }
 
     /// Looks at what is expected, m, its leverage, own spread and spread: how unlike the row is, the share below zero.
     fn look(&self, doubts: &mut Doubts, m: f64, leverage: f64, own: f64, scale: f64) {
         if !(m > self.atom * own * (1.0 + leverage).sqrt()) {
-            doubts.add(Standing::Alone);
+            doubts.add(RowStanding::Alone);
         }
         if !(leverage <= self.leverage) {
-            doubts.add(Standing::Own);
+            doubts.add(RowStanding::Own);
             doubts.leverage.see(leverage, self.leverage);
         }
         if !is_narrow(self.transform, scale) {
             doubts.wide = true;
             if self.transform == Transform::Ln {
-                doubts.add(Standing::Own);
+                doubts.add(RowStanding::Own);
             }
         }
     }

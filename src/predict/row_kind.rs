@@ -5,7 +5,7 @@
 //! the experiment that stand in for those that are not, with their shares. Rows whose sizes are averaged over
 //! terminations by probabilities of their own are left to [`Predictor::estimate`].
 
-use super::batch::{Batch, BlockAt, Doubts, IntervalColumns, Limits, Standing};
+use super::batch::{Batch, BlockAt, Doubts, IntervalColumns, Limits, RowStanding};
 use super::distribution::{Interval, LEVEL};
 use super::estimate::{Ask, LEVEL_OF_DOORS, Predictor, beyond_recorded, says_something};
 use super::mixture::Mixtures;
@@ -147,7 +147,7 @@ impl Predictor {
         doubts: &Doubts,
         of: impl Fn(&str) -> Option<Interval>,
     ) -> Option<[Vec<Caution>; 2]> {
-        if doubts.standing == Standing::Alone {
+        if doubts.standing == RowStanding::Alone {
             return None;
         }
         let (variant, ready) = (self.resolved().variant(kind.variant), self.resolved().ready(kind.variant));
@@ -263,7 +263,7 @@ impl VariantBatch {
         let Answered { intervals, terminations, doubts } = out;
         for (i, doubts) in doubts.iter_mut().enumerate() {
             if self.outside(|at| columns[at][i]) {
-                doubts.add(Standing::Own);
+                doubts.add(RowStanding::Own);
             }
         }
         memory.filled.clear();
@@ -291,7 +291,10 @@ impl VariantBatch {
         memory.spare = spare;
         // a doubt about a size that is not asked for needs its median, which is not kept
         if !self.others.is_empty() {
-            doubts.iter_mut().filter(|d| d.standing == Standing::Own).for_each(|d| d.add(Standing::Alone));
+            doubts
+                .iter_mut()
+                .filter(|d| d.standing == RowStanding::Own)
+                .for_each(|d| d.add(RowStanding::Alone));
         }
         match &self.told {
             Some(told) => told.fill(predictor, kind, columns, terminations, doubts, memory),
@@ -322,7 +325,7 @@ impl VariantBatch {
         mixtures.move_to_the_mean();
         // the share below zero is that of the mixture as moved
         if limits.tells_atoms() {
-            doubts.iter_mut().for_each(|d| d.add(Standing::Alone));
+            doubts.iter_mut().for_each(|d| d.add(RowStanding::Alone));
         }
         let tail = 0.5 * (1.0 - self.level);
         quantiles.resize(3 * n, 0.0);
@@ -393,14 +396,14 @@ impl Told {
                     *term = entry(j);
                 }
                 if !terms.iter().all(|t| t.abs() < FAR) {
-                    doubts[i].add(Standing::Alone);
+                    doubts[i].add(RowStanding::Alone);
                     continue;
                 }
                 if !same {
                     fit.probabilities_into(terms, probabilities)?;
                 }
                 // beyond the flakes of the experiment the answer goes back to their shares
-                let back = if doubts[i].standing == Standing::Plain {
+                let back = if doubts[i].standing == RowStanding::Plain {
                     0.0
                 } else {
                     let x: Vec<f64> = mine.iter().map(|c| c[i]).collect();
@@ -500,11 +503,11 @@ pub(crate) mod tests {
                 answered
             };
             let all = fill(&["mass_g", "length_mm", "width_mm", "thickness_mm"]);
-            assert!(all.doubts.iter().all(|d| d.standing != Standing::Alone), "{name}");
-            assert!(all.doubts.iter().any(|d| d.standing == Standing::Own), "{name}");
+            assert!(all.doubts.iter().all(|d| d.standing != RowStanding::Alone), "{name}");
+            assert!(all.doubts.iter().any(|d| d.standing == RowStanding::Own), "{name}");
             // a doubt about a size that was not asked for sends a row alone
             let mass = fill(&["mass_g"]);
-            assert!(mass.doubts.iter().all(|d| d.standing != Standing::Own), "{name}");
+            assert!(mass.doubts.iter().all(|d| d.standing != RowStanding::Own), "{name}");
             for (k, median) in mass.intervals[0][1].iter().enumerate() {
                 let estimate = predictor.estimate(&piece(k), &Ask::default()).unwrap();
                 assert_eq!(median.to_bits(), all.intervals[0][1][k].to_bits(), "{name} {k}");
@@ -557,7 +560,7 @@ pub(crate) mod tests {
                 let mut answered = Answered::new(sizes.len(), 2);
                 batch.fill(&predictor, &kind, &columns, &mut answered, &mut BlockMemory::default()).unwrap();
                 let Answered { intervals: out, terminations, doubts } = answered;
-                for (i, row) in rows.iter().enumerate().filter(|(i, _)| doubts[*i].standing != Standing::Alone) {
+                for (i, row) in rows.iter().enumerate().filter(|(i, _)| doubts[*i].standing != RowStanding::Alone) {
                     let estimate = predictor.estimate(&piece(row), &ask);
                     let row: Vec<f64> = columns.iter().map(|c| c[i]).collect();
                     let interval = |name: &str| {
@@ -565,7 +568,7 @@ pub(crate) mod tests {
                         Some(Interval { low, median, high, level })
                     };
                     let mut cautions = kind.cautions.clone();
-                    if doubts[i].standing == Standing::Own {
+                    if doubts[i].standing == RowStanding::Own {
                         let own = predictor.own_cautions(&kind, &row, &doubts[i], interval);
                         let Some([before, behind]) = own else { continue };
                         cautions = [before, cautions, behind].concat();

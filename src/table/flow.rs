@@ -18,7 +18,7 @@ use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::error::Result;
 use crate::form::BLOCK;
-use crate::predict::batch::Standing;
+use crate::predict::batch::RowStanding;
 use crate::predict::row_kind::{Answered, BlockMemory, Classified, RowKind, VariantBatch};
 use crate::predict::{Caution, Interval, Predictor, Quantiles};
 use crate::strike::Measured;
@@ -460,7 +460,7 @@ impl<'t> Flow<'t> {
         let group = &chunk.groups[plain.group];
         let Answered { intervals, terminations, doubts } = &group.answered;
         let (batch, predictor, doubts) = (&group.batch, plain.predictor, &doubts[slot]);
-        if doubts.standing == Standing::Alone {
+        if doubts.standing == RowStanding::Alone {
             return Ok(false);
         }
         let sizes = |(at, _, column, common): &(usize, usize, String, f64)| {
@@ -474,7 +474,7 @@ impl<'t> Flow<'t> {
             Doubt::MeasuredOutside { column: column.clone(), measured, low, high }.into()
         });
         let mut cautions: Vec<Caution> = Vec::new();
-        if doubts.standing == Standing::Own {
+        if doubts.standing == RowStanding::Own {
             let of = |name: &str| self.how.sizes.iter().position(|s| *s == name);
             let interval = |name: &str| {
                 let [low, median, high] = intervals[of(name)?].each_ref().map(|end| end[slot]);
