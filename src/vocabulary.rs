@@ -2,7 +2,6 @@
 //! text of a class is read, in a table or elsewhere.
 
 use crate::error::{Error, Result};
-use std::borrow::Cow;
 
 /// The longest name (of a core, a knapper, a percussor, a stone) that is accepted, in characters. This crate's choice, no source.
 pub(crate) const LONGEST_NAME: usize = 64;
@@ -131,26 +130,26 @@ pub(crate) enum ClassKind {
 }
 
 impl ClassKind {
-    /// What the text says in our words.
+    /// What the text says in our words; `lower` is where a name is put into lower case.
     ///
     /// # Errors
     /// [`Error::Invalid`] for a text that cannot be a name, [`Error::UnknownName`] for one that is not in the vocabulary.
-    pub(crate) fn read<'t>(self, column: &str, text: &'t str) -> Result<Cow<'t, str>> {
+    pub(crate) fn read<'t>(self, column: &str, text: &'t str, lower: &'t mut String) -> Result<&'t str> {
         match self {
-            ClassKind::Label => check_name(column, text).map(Cow::Borrowed),
-            ClassKind::Name => lower_case(column, text),
+            ClassKind::Label => check_name(column, text),
+            ClassKind::Name => lower_case(column, text, lower),
             ClassKind::OpenVocabulary(find) => match find(text) {
-                Some(name) => Ok(Cow::Borrowed(name)),
-                None => lower_case(column, text),
+                Some(name) => Ok(name),
+                None => lower_case(column, text, lower),
             },
-            ClassKind::Vocabulary(find, names) => find(text)
-                .map(Cow::Borrowed)
-                .ok_or_else(|| Error::unknown_name(column, text, names.iter().copied())),
+            ClassKind::Vocabulary(find, names) => {
+                find(text).ok_or_else(|| Error::unknown_name(column, text, names.iter().copied()))
+            }
             ClassKind::YesNo => {
                 let is = |names: [&str; 4]| names.iter().any(|n| same_name(text, n));
                 match (is(["yes", "y", "true", "1"]), is(["no", "n", "false", "0"])) {
                     (false, false) => Err(Error::unknown_name(column, text, ["yes", "no"])),
-                    (yes, _) => Ok(Cow::Borrowed(yes_no(yes))),
+                    (yes, _) => Ok(yes_no(yes)),
                 }
             }
         }
@@ -158,13 +157,13 @@ impl ClassKind {
 }
 
 /// A name in lower case.
-fn lower_case<'t>(column: &str, text: &'t str) -> Result<Cow<'t, str>> {
+fn lower_case<'t>(column: &str, text: &'t str, lower: &'t mut String) -> Result<&'t str> {
     let name = check_name(column, text)?;
     if name.bytes().all(|b| b.is_ascii() && !b.is_ascii_uppercase()) {
-        return Ok(Cow::Borrowed(name));
+        return Ok(name);
     }
-    let lower = name.to_lowercase();
+    lower.clear();
+    lower.extend(name.chars().flat_map(char::to_lowercase));
     // a letter may become two
-    check_name(column, &lower)?;
-    Ok(Cow::Owned(lower))
+    check_name(column, lower)
 }

@@ -42,7 +42,7 @@ impl Given {
 
     /// A text that is read as those of its column are.
     pub(crate) fn class(self, column: &'static str, kind: ClassKind, text: Option<&str>) -> Given {
-        let read = |t: &str| Ok(Entry::Word(kind.read(column, t)?.into_owned()));
+        let read = |t: &str| Ok(Entry::Word(kind.read(column, t, &mut String::new())?.to_string()));
         self.put(column, text.map(read))
     }
 

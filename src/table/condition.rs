@@ -7,7 +7,6 @@ use super::intake::rows_told;
 use super::text::Cells;
 use crate::error::{Error, Result, counted};
 use crate::vocabulary::same_name;
-use std::borrow::Cow;
 use std::cmp::Ordering;
 use std::collections::BTreeSet;
 use std::fmt;
@@ -138,11 +137,14 @@ impl Placed {
                 ),
             ));
         }
+        let mut lower = String::new();
         let word = match target {
-            Target::Column(column) => header.columns[column].class(&condition.value).ok().flatten(),
+            Target::Column(column) => {
+                header.columns[column].class(&condition.value, &mut lower).ok().flatten()
+            }
             Target::Field(_) => None,
         };
-        let word = word.map_or_else(|| condition.value.clone(), Cow::into_owned);
+        let word = word.unwrap_or(&condition.value).to_string();
         Ok(Placed { condition: condition.clone(), target, number, word })
     }
 
@@ -156,7 +158,8 @@ impl Placed {
     /// Whether it holds for the cells of a row.
     fn holds(&self, header: &Header, cells: &Cells) -> bool {
         let text = cells.get(self.field(header)).unwrap_or("").trim();
-        let (mut missing, mut found, mut word) = (cell::is_missing(text), None, Cow::Borrowed(text));
+        let (mut missing, mut found, mut word) = (cell::is_missing(text), None, text);
+        let mut lower = String::new();
         if let Target::Column(column) = self.target {
             let column = &header.columns[column];
             match column.kind {
@@ -164,7 +167,7 @@ impl Placed {
                     found = column.number(text, header.decimal_comma()).ok().filter(|v| !v.is_nan());
                     missing |= found.is_none();
                 }
-                Kind::Class(_) => match column.class(text) {
+                Kind::Class(_) => match column.class(text, &mut lower) {
                     Ok(Some(ours)) => word = ours,
                     Ok(None) => missing = true,
                     Err(_) => {}
@@ -176,7 +179,7 @@ impl Placed {
         let same = match (found, self.number) {
             _ if missing => self.condition.value.is_empty(),
             (Some(a), Some(b)) if a == b => true,
-            _ => same_name(&word, &self.word) || word.eq_ignore_ascii_case(&self.word),
+            _ => same_name(word, &self.word) || word.eq_ignore_ascii_case(&self.word),
         };
         let order = found.zip(self.number).filter(|_| !missing).and_then(|(a, b)| a.partial_cmp(&b));
         match self.condition.how {

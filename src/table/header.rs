@@ -11,7 +11,6 @@ use crate::error::{Bounds, Error, Place, Result, edit_distance};
 use crate::flake::columns::{CLASSES, class_kind};
 use crate::strike::{PLATFORM_AREA_MM2, PlatformShape};
 use crate::vocabulary::{ClassKind, same_name};
-use std::borrow::Cow;
 use std::collections::HashMap;
 
 /// The most columns a table may have. This crate's choice, no source.
@@ -237,14 +236,15 @@ impl Column {
         !self.missing.is_empty() && self.missing.iter().any(|(m, _)| same_name(m, text.trim()))
     }
 
-    /// What the text of a class cell says in our words; none where nothing was recorded.
-    pub(crate) fn class<'t>(&'t self, text: &'t str) -> Result<Option<Cow<'t, str>>> {
+    /// What the text of a class cell says in our words; none where nothing was recorded. `lower` is where a name is put
+    /// into lower case.
+    pub(crate) fn class<'t>(&'t self, text: &'t str, lower: &'t mut String) -> Result<Option<&'t str>> {
         let Kind::Class(kind) = self.kind else { return Ok(None) };
         if cell::is_missing(text) || self.is_missing(text) {
             return Ok(None);
         }
         let ours = self.words.iter().find(|(theirs, _)| same_name(theirs, text));
-        kind.read("", ours.map_or(text, |(_, ours)| ours)).map(Some)
+        kind.read("", ours.map_or(text, |(_, ours)| ours), lower).map(Some)
     }
 }
 

@@ -38,6 +38,7 @@ pub struct Row {
     numbers: Vec<f64>,
     texts: Vec<Option<TextAt>>,
     ours: String,
+    lower: String,
     refused: Option<Error>,
     problems: Vec<Problem>,
     /// Whether the table ended inside quotes here.
@@ -116,6 +117,7 @@ impl Row {
             numbers: vec![f64::NAN; header.columns.len()],
             texts: vec![None; header.columns.len()],
             ours: String::new(),
+            lower: String::new(),
             refused: None,
             problems: Vec::new(),
             open: false,
@@ -291,11 +293,11 @@ impl Row {
                     self.failed_formulas.push(ColumnId(i));
                     Ok(())
                 }
-                Kind::Class(_) => column.class(text).map(|word| {
+                Kind::Class(_) => column.class(text, &mut self.lower).map(|word| {
                     self.texts[i] = word.map(|word| match word == text {
                         true => TextAt::Record,
                         false => {
-                            self.ours.push_str(&word);
+                            self.ours.push_str(word);
                             TextAt::Ours(self.ours.len() - word.len(), self.ours.len())
                         }
                     });
