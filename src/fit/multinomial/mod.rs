@@ -152,7 +152,17 @@ pub enum MultinomialCaution {
 /// fewer than two classes with rows; [`Error::RankDeficient`] naming a term that earlier ones determine;
 /// [`Error::OutOfRange`] at a strength of the penalty; [`Error::NotConverged`] with the reason.
 pub fn fit(design: &Design, outcomes: &Outcomes, penalty: Penalty) -> Result<MultinomialFit> {
+    fit_within(design, outcomes, penalty, solve::TOLERANCE)
+}
+
+/// The same, so near the optimum, in standard errors.
+pub(super) fn fit_within(
+    design: &Design,
+    outcomes: &Outcomes,
+    penalty: Penalty,
+    tolerance: f64,
+) -> Result<MultinomialFit> {
     let prepared = solve::prepare(design, outcomes)?;
-    let solution = solve::Solver::new(&prepared, penalty)?.run()?;
+    let solution = solve::Solver::new(&prepared, penalty)?.run(tolerance)?;
     fitted::package(design, outcomes, penalty, &prepared, &solution)
 }

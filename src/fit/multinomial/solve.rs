@@ -21,7 +21,7 @@ const CLEAR_PIVOT: f64 = 1e-6;
 /// source: some digits above the rounding of Householder QR).
 const RANK_TOLERANCE: f64 = 1e-11;
 /// Distance from the optimum at which to stop, sqrt(g'H⁻¹g), in standard errors, and most steps. Common practice, no source.
-const TOLERANCE: f64 = 1e-9;
+pub(super) const TOLERANCE: f64 = 1e-9;
 const MOST_STEPS: usize = 200;
 /// Firth iterations after which the full curvature is taken in. This crate's choice, no source.
 const SLOW: usize = 15;
@@ -207,8 +207,8 @@ impl<'a, 'b> Solver<'a, 'b> {
         start
     }
 
-    /// Runs to the optimum.
-    pub fn run(&self) -> Result<Solution> {
+    /// Runs to within so many standard errors of the optimum.
+    pub fn run(&self, tolerance: f64) -> Result<Solution> {
         let problem = &self.prepared.problem;
         let mut start = self.default_start();
         if problem.rows >= WORTH_SAMPLING && !self.firth {
@@ -227,7 +227,7 @@ impl<'a, 'b> Solver<'a, 'b> {
                 start = s.coefficients;
             }
         }
-        self.newton(problem, start, TOLERANCE)
+        self.newton(problem, start, tolerance)
     }
 
     fn newton(&self, problem: &Problem<'_>, start: Vec<f64>, tolerance: f64) -> Result<Solution> {
