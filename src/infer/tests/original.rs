@@ -6,7 +6,7 @@ use crate::error::Error;
 use crate::flake::{Flake, Portion};
 use crate::form::Transform;
 use crate::infer::original::Truncated;
-use crate::infer::{BetaLoss, Original, Remains, original};
+use crate::infer::{BetaLoss, Loss, Original, Remains, original};
 use crate::predict::{Ask, Component, Predictive, Predictor};
 use crate::strike::{Platform, Strike};
 use proptest::prelude::*;
@@ -156,6 +156,21 @@ fn draws_follow_the_distribution() {
     let d = (0..n).map(|i| (o.cdf(drawn[i]) - (i as f64 + 0.5) / n as f64).abs()).fold(0.0, f64::max);
     // 1.95 / sqrt n is the 0.1 % point of Kolmogorov's statistic
     assert!(d < 1.95 / (n as f64).sqrt(), "{d}");
+}
+
+#[test]
+fn quantiles_have_the_probability_they_were_asked_for() {
+    let law = || predictive("ln", "0.7:2:0.4:40 0.3:3.2:0.8:5");
+    let usual: Arc<dyn Loss> = Arc::new(BetaLoss::usual());
+    for loss in [None, Some(usual)] {
+        let told = loss.is_some();
+        let o = Original::new(law(), 12.0, 12.0, loss).unwrap();
+        for k in 1..20 {
+            let p = 0.05 * f64::from(k);
+            let found = o.cdf(o.quantile(p).unwrap());
+            assert!((found - p).abs() < 1e-10, "model of loss {told}: {found} for {p}");
+        }
+    }
 }
 
 fn piece(depth: f64, angle: f64, portion: Option<Portion>) -> Flake {

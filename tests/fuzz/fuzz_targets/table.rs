@@ -1,8 +1,9 @@
 //! Any bytes as a table: every row ends in exactly one outcome, and what is written is read back the same.
 #![no_main]
 
+use conchoid::calibration::bundled;
 use conchoid::strike::Measured;
-use conchoid::table::{QUANTITIES, RowOutcome, Separator, TableOptions, TableReader, Tally};
+use conchoid::table::{QUANTITIES, RowOutcome, Separator, TableEstimates, TableOptions, TableReader, Tally};
 use libfuzzer_sys::fuzz_target;
 
 /// Enough for every rule, few enough for speed.
@@ -59,4 +60,21 @@ fuzz_target!(|data: &[u8]| {
         }
     }
     assert_eq!(tally.rows(), table.rows());
+    // the whole table with its answers: text in UTF-8 that is read back with as many rows
+    let Ok(table) = TableReader::new(bytes, &options) else { return };
+    let separator = table.header().separator();
+    let Ok((out, summary)) = estimates().write(table, Vec::new(), |_| {}) else { return };
+    assert!(std::str::from_utf8(&out).is_ok());
+    let again = TableOptions::new().separator(separator);
+    if let Ok(mut written) = TableReader::new(&out[..], &again) {
+        let mut row = written.row();
+        while written.read(&mut row).expect("what was written") {}
+        assert_eq!(written.rows(), summary.tally().rows());
+    }
 });
+
+/// Estimates by the calibration of most kinds of rows.
+fn estimates() -> TableEstimates<'static> {
+    let glass = bundled::named("controlled-glass").expect("bundled");
+    TableEstimates::new(glass, 0.95).expect("a level")
+}
