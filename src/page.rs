@@ -76,6 +76,17 @@ impl Page {
     }
 }
 
+/// A text that is laid out where it is written.
+pub(crate) struct Told<F>(pub(crate) F);
+
+impl<F: Fn(&mut Page)> Display for Told<F> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut page = Page::new(f);
+        self.0(&mut page);
+        page.show(f)
+    }
+}
+
 /// A figure for people: three significant digits, without idle zeros after a point; with an exponent only where nobody would
 /// count the zeros.
 ///
@@ -106,7 +117,7 @@ pub fn percent(p: f64) -> String {
 }
 
 /// A probability in two decimals, and no false certainty (`above 0.99`).
-pub fn probability(p: f64) -> String {
+pub(crate) fn probability(p: f64) -> String {
     match p {
         p if p < 0.005 => "below 0.01".to_string(),
         p if p > 0.995 => "above 0.99".to_string(),

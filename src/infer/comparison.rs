@@ -16,7 +16,7 @@
 //! the p-values are too small.
 
 use crate::error::{Bounds, Error, Result};
-use crate::page::{Page, percent, short};
+use crate::page::{Page, Told, percent, short};
 use crate::predict::{LEVEL, Ranged};
 use crate::special::{shuffle, sorted_quantile};
 use rand::{RngExt, SeedableRng};
@@ -264,29 +264,12 @@ impl Comparison {
     /// The comparison of a size (`mass_g`) of two sets, by their names, as a page: ratios, distances, and what they come to
     /// (`{:79}` breaks its paragraphs at 79 characters).
     pub fn in_words<'a>(&'a self, size: &str, names: [&'a str; 2]) -> impl fmt::Display + 'a {
-        InWords { comparison: self, size: crate::predict::in_words(size), names }
+        let size = crate::predict::in_words(size);
+        Told(move |page: &mut Page| self.tell(page, &size, names))
     }
 
-    /// Whether either distance is rarer under shuffled labels than one minus the level allows; each is asked
-    /// at half of that (Bonferroni), for there are two.
-    pub fn differ(&self) -> bool {
-        let allowed = 0.5 * (1.0 - self.level);
-        self.kolmogorov_smirnov.p_value <= allowed || self.energy.p_value <= allowed
-    }
-}
-
-/// A comparison with what is compared.
-struct InWords<'a> {
-    comparison: &'a Comparison,
-    size: String,
-    names: [&'a str; 2],
-}
-
-impl fmt::Display for InWords<'_> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (c, size, [a, b]) = (self.comparison, &self.size, self.names);
-        let mut page = Page::new(f);
-        let ([first, second], level) = (c.n, percent(c.level));
+    fn tell(&self, page: &mut Page, size: &str, [a, b]: [&str; 2]) {
+        let ([first, second], level) = (self.n, percent(self.level));
         page.say(format!(
             "{size}: {first} of {a} against {second} of {b}. Ratios are {a} over {b}; in brackets {level} % intervals."
         ));
@@ -295,20 +278,21 @@ impl fmt::Display for InWords<'_> {
             let [low, middle, high] = [r.low, r.value, r.high].map(short);
             format!("  {name:22} {middle:>6}   ({low} to {high})")
         };
-        page.line(figure("ratio of typical sizes", &c.ratio));
-        for (p, r) in &c.quantile_ratios {
+        page.line(figure("ratio of typical sizes", &self.ratio));
+        for (p, r) in &self.quantile_ratios {
             page.line(figure(&format!("ratio at {} %", percent(*p)), r));
         }
-        page.line(figure("overlap", &c.overlap));
-        for (what, d) in [("Kolmogorov-Smirnov", &c.kolmogorov_smirnov), ("energy distance", &c.energy)] {
+        page.line(figure("overlap", &self.overlap));
+        for (what, d) in [("Kolmogorov-Smirnov", &self.kolmogorov_smirnov), ("energy distance", &self.energy)]
+        {
             page.line(format!("  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value)));
         }
-        let [low, ratio, high] = [c.ratio.low, c.ratio.value, c.ratio.high].map(short);
-        let matters = short(c.matters_from);
+        let [low, ratio, high] = [self.ratio.low, self.ratio.value, self.ratio.high].map(short);
+        let matters = short(self.matters_from);
         let by = format!("Typically {a} has {ratio} times the {size} of {b} ({low} to {high})");
-        page.part(match c.verdict {
+        page.part(match self.verdict {
             Alikeness::Different => {
-                let overlap = percent(c.overlap.value);
+                let overlap = percent(self.overlap.value);
                 format!("{by}, and {overlap} % of the two overlap: they do not look alike.")
             }
             Alikeness::DifferenceTooSmall => format!(
@@ -327,7 +311,13 @@ impl fmt::Display for InWords<'_> {
                  no proof that they are alike; the ratio may be anything from {low} to {high}."
             ),
         });
-        page.show(f)
+    }
+
+    /// Whether either distance is rarer under shuffled labels than one minus the level allows; each is asked
+    /// at half of that (Bonferroni), for there are two.
+    pub fn differ(&self) -> bool {
+        let allowed = 0.5 * (1.0 - self.level);
+        self.kolmogorov_smirnov.p_value <= allowed || self.energy.p_value <= allowed
     }
 }
 

@@ -7,10 +7,12 @@ use super::detachment::Ranged;
 use super::distribution::{Quantiles, USUAL_LEVEL};
 use super::estimate::Estimate;
 use super::joint::Joint;
-use crate::calibration::caution::Caution;
-use crate::error::Result;
+use crate::calibration::caution::{Caution, in_words};
+use crate::error::{Result, counted};
+use crate::page::{Page, Told, percent, short, unit};
 use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
+use std::fmt;
 
 /// One size at one level, in the unit that its key ends in.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -44,6 +46,13 @@ pub(crate) struct Behind {
     pub(crate) n: u64,
     /// The measurements used.
     pub(crate) measured_by: String,
+}
+
+impl fmt::Display for Behind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let flakes = counted(self.n, "flake", "flakes");
+        write!(f, "the calibration {} ({flakes} stand behind it), by {}", self.name, self.measured_by)
+    }
 }
 
 /// A caution as text, for storage.
@@ -169,6 +178,65 @@ impl Estimate {
         Ok(found)
     }
 
+    /// A page of it all but the cautions, as it was read off `at` a level, whether or not a size was known
+    /// (`{:79}` breaks its paragraphs at 79 characters).
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// use conchoid::predict::Predictor;
+    /// use conchoid::strike::{Platform, Strike};
+    /// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+    /// let strike = Strike::builder().platform(platform).build()?;
+    /// let estimate =
+    ///     Predictor::new(bundled::named("hard-hammer-flint")?)?.estimate(&strike, &Default::default())?;
+    /// let page = estimate.in_words(&estimate.at_knowing("length_mm", 45.0, 0.9)?).to_string();
+    /// assert!(page.starts_with("Expected of this blow and its length of 45 mm; 90 % of such flakes fall inside:"));
+    ///
+    /// // beyond all flakes of the experiment that stands first
+    /// let deep = strike.to_builder().platform(Platform::builder().depth_mm(60.0).exterior_platform_angle_deg(75.0).build()?);
+    /// let estimate = Predictor::new(bundled::named("hard-hammer-flint")?)?.estimate(&deep.build()?, &Default::default())?;
+    /// let page = estimate.in_words(&estimate.at(0.9)?).to_string();
+    /// assert!(page.starts_with("No flake of the experiment was struck like this: platform depth 60 mm"));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn in_words<'a>(&'a self, at: &'a EstimateAt) -> impl fmt::Display + 'a {
+        Told(move |page: &mut Page| self.tell(page, at))
+    }
+
+    fn tell(&self, page: &mut Page, at: &EstimateAt) {
+        if let Some(first) = self.beyond_experiment() {
+            page.say(first);
+            page.line("");
+        }
+        let sizes = || self.sizes.iter().filter_map(|s| Some((s, at.size(&s.size)?)));
+        let known = sizes().find(|(_, size)| size.known()).map_or(String::new(), |(s, size)| {
+            format!(" and its {} of {} {}", in_words(&s.size), size.median, unit(&s.size))
+        });
+        let share = percent(sizes().next().map_or(USUAL_LEVEL, |(_, size)| size.level));
+        page.line(format!("Expected of this blow{known}; {share} % of such flakes fall inside:\n"));
+        for (s, size) in sizes() {
+            let (name, unit) = (in_words(&s.column), format!(" {:2}   ", unit(&s.size)));
+            match size.known() {
+                true => page.line(format!("  {name:15} {:>7}{unit}(known)", short(size.median))),
+                false => page.figure(&name, (15, 7), &unit, [size.low, size.median, size.high]),
+            }
+        }
+        if let Some(kept) = self.kept.map(whole_percent) {
+            page.line("");
+            page.under("  ", "  ", format!("Of such flakes {kept} % are kept; the sizes are of those."));
+        }
+        let ends = self.terminations.iter().map(|(termination, p)| {
+            let [low, value, high] = p.ends().map(whole_percent);
+            format!("{termination} {value} ({low} to {high})")
+        });
+        let ends: Vec<String> = ends.collect();
+        if !ends.is_empty() {
+            page.line("");
+            page.under("  ", "  ", format!("Ends, in % (95 % interval): {}.", ends.join(", ")));
+        }
+        page.part(format!("From {} (form {}).", self.behind(), self.form));
+    }
+
     /// What the estimate leans on.
     pub(crate) fn behind(&self) -> Behind {
         Behind {
@@ -200,6 +268,23 @@ impl EstimateAt {
             "mass_g" => self.mass_g.as_mut(),
             other => self.other_sizes.get_mut(other),
         }
+    }
+}
+
+impl SizeAt {
+    /// Whether the size was known: one that is estimated has a spread.
+    fn known(&self) -> bool {
+        self.low == self.high
+    }
+}
+
+/// A probability in whole percent, or as far below one as it is.
+fn whole_percent(p: f64) -> String {
+    match p {
+        0.0 => "0".to_string(),
+        p if p < 0.0005 => "below 0.1".to_string(),
+        p if p < 0.01 => format!("{:.1}", p * 100.0),
+        p => format!("{:.0}", p * 100.0),
     }
 }
 

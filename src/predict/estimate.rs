@@ -108,22 +108,7 @@ impl Estimate {
 
     /// What must be said before any number where no flake of the experiment was struck like this: which measurements lie
     /// beyond its flakes and where the nearest was, or that only the combination is unlike any; nothing inside.
-    ///
-    /// ```
-    /// use conchoid::calibration::bundled;
-    /// use conchoid::predict::Predictor;
-    /// use conchoid::strike::{Platform, Strike};
-    /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-    /// let first = |depth: f64| {
-    ///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(75.0).build()?;
-    ///     let e = predictor.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
-    ///     Ok::<_, conchoid::Error>(e.beyond_experiment())
-    /// };
-    /// assert!(first(8.0)?.is_none());
-    /// assert!(first(60.0)?.unwrap().starts_with("No flake of the experiment was struck like this: platform depth 60 mm"));
-    /// # Ok::<(), conchoid::Error>(())
-    /// ```
-    pub fn beyond_experiment(&self) -> Option<String> {
+    pub(crate) fn beyond_experiment(&self) -> Option<String> {
         let outside: Vec<String> = self
             .cautions
             .iter()

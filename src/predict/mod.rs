@@ -29,7 +29,7 @@ mod percussors;
 pub(crate) mod row_kind;
 
 pub use crate::calibration::caution::{Caution, in_few_of, in_words};
-pub use crate::page::{percent, probability, short, unit};
+pub use crate::page::{percent, short, unit};
 pub(crate) use answer::Behind;
 pub(crate) use answer::CautionText;
 pub use answer::{EstimateAt, SizeAt};

@@ -7,10 +7,10 @@ use super::detachment::{BlowAsKnown, BlowContrast, DetachmentEstimate, Ranged, c
 use super::distribution::Interval;
 use super::estimate::{Estimate, Predictor};
 use crate::calibration::caution::{Caution, in_words};
-use crate::error::{Error, Result, check_size, counted};
+use crate::error::{Error, Result, check_size};
 use crate::form::{ANGLE, DEPTH};
 use crate::material::PercussorMaterial;
-use crate::page::{Page, begun, percent, probability, unit};
+use crate::page::{Page, Told, begun, percent, probability, unit};
 use crate::strike::Measured;
 use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
@@ -165,7 +165,61 @@ impl Contrast {
     /// A page of it all but the cautions, with what each percussor was given in one's own words
     /// (`{:79}` breaks its paragraphs at 79 characters).
     pub fn in_words<'a>(&'a self, given: &'a [String]) -> impl fmt::Display + 'a {
-        InWords { of: self, given }
+        Told(move |page: &mut Page| self.tell(page, given))
+    }
+
+    fn tell(&self, page: &mut Page, given: &[String]) {
+        page.say(format!(
+            "The same platform on {}, depth {} mm, exterior platform angle {} degrees. In brackets: {} % of such blows \
+             and flakes fall inside.",
+            self.stone,
+            self.platform_depth_mm,
+            self.exterior_platform_angle_deg,
+            percent(self.level)
+        ));
+        let widest = self.percussors.iter().map(|p| p.percussor.chars().count()).max().unwrap_or(0);
+        let answers = || self.percussors.iter().filter_map(|p| Some((&p.percussor, p.blow.as_ref()?)));
+        if answers().next().is_none() {
+            page.part(
+                "Force and detachment were left out: they need mass, tip radius and speed of each percussor.",
+            );
+        } else if !given.is_empty() {
+            page.line("");
+            for (p, given) in self.percussors.iter().zip(given) {
+                page.line(format!("  {:widest$} {given}", p.percussor));
+            }
+        }
+        let e = &self.estimates[0];
+        self.differences.iter().for_each(|d| d.tell(page, &e.calibration));
+        type Part = fn(&DetachmentEstimate) -> Ranged;
+        let parts: [(&str, Part); 3] = [
+            ("Peak force, N", |a| a.peak_force_n),
+            ("Force the platform needs, N", |a| a.required_force_n),
+            ("Least speed that would do, m/s", |a| a.least_speed_m_s),
+        ];
+        if answers().next().is_some() {
+            for (title, part) in parts {
+                page.line(format!("\n{title}"));
+                answers().for_each(|(name, a)| page.figure(name, (widest, 8), "  ", part(a).ends()));
+            }
+            page.line("\nProbability that a flake detaches");
+            for (name, a) in answers() {
+                page.line(format!("  {name:widest$} {}", chance(a.detachment_probability)));
+            }
+        }
+        for size in &e.sizes {
+            let with_unit = match unit(&size.size) {
+                "" => in_words(&size.size),
+                unit => format!("{}, {unit}", in_words(&size.size)),
+            };
+            page.line(format!("\n{}, if a flake comes off", begun(&with_unit)));
+            for percussor in &self.percussors {
+                if let Some(p) = percussor.sizes.get(&size.size) {
+                    page.figure(&percussor.percussor, (widest, 8), "  ", [p.low, p.median, p.high]);
+                }
+            }
+        }
+        page.part(format!("Sizes from {} (form {}).", e.behind(), e.form));
     }
 }
 
@@ -222,74 +276,4 @@ fn support(d: &SizeDifference, first: &str, other: &str) -> String {
         "{size}: {errors:.1} standard errors apart, {judged}; of two new flakes that of {first} is the larger with \
          probability {larger}."
     )
-}
-
-/// The page, with what each percussor was given.
-struct InWords<'a> {
-    of: &'a Contrast,
-    given: &'a [String],
-}
-
-impl fmt::Display for InWords<'_> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (mut page, c) = (Page::new(f), self.of);
-        page.say(format!(
-            "The same platform on {}, depth {} mm, exterior platform angle {} degrees. In brackets: {} % of such blows \
-             and flakes fall inside.",
-            c.stone,
-            c.platform_depth_mm,
-            c.exterior_platform_angle_deg,
-            percent(c.level)
-        ));
-        let widest = c.percussors.iter().map(|p| p.percussor.chars().count()).max().unwrap_or(0);
-        let answers = || c.percussors.iter().filter_map(|p| Some((&p.percussor, p.blow.as_ref()?)));
-        if answers().next().is_none() {
-            page.part(
-                "Force and detachment were left out: they need mass, tip radius and speed of each percussor.",
-            );
-        } else if !self.given.is_empty() {
-            page.line("");
-            for (p, given) in c.percussors.iter().zip(self.given) {
-                page.line(format!("  {:widest$} {given}", p.percussor));
-            }
-        }
-        let e = &c.estimates[0];
-        c.differences.iter().for_each(|d| d.tell(&mut page, &e.calibration));
-        type Part = fn(&DetachmentEstimate) -> Ranged;
-        let parts: [(&str, Part); 3] = [
-            ("Peak force, N", |a| a.peak_force_n),
-            ("Force the platform needs, N", |a| a.required_force_n),
-            ("Least speed that would do, m/s", |a| a.least_speed_m_s),
-        ];
-        if answers().next().is_some() {
-            for (title, part) in parts {
-                page.line(format!("\n{title}"));
-                answers().for_each(|(name, a)| page.figure(name, (widest, 8), "  ", part(a).ends()));
-            }
-            page.line("\nProbability that a flake detaches");
-            for (name, a) in answers() {
-                page.line(format!("  {name:widest$} {}", chance(a.detachment_probability)));
-            }
-        }
-        for size in &e.sizes {
-            let with_unit = match unit(&size.size) {
-                "" => in_words(&size.size),
-                unit => format!("{}, {unit}", in_words(&size.size)),
-            };
-            page.line(format!("\n{}, if a flake comes off", begun(&with_unit)));
-            for percussor in &c.percussors {
-                if let Some(p) = percussor.sizes.get(&size.size) {
-                    page.figure(&percussor.percussor, (widest, 8), "  ", [p.low, p.median, p.high]);
-                }
-            }
-        }
-        page.part(format!(
-            "Sizes from the calibration {} ({} stand behind it), by {} (form {}).",
-            e.calibration,
-            counted(e.flakes, "flake", "flakes"),
-            e.variant,
-            e.form
-        ));
-        page.show(f)
-    }
 }

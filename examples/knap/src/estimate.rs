@@ -5,14 +5,13 @@ use crate::estimate_plot::{self, Rows, Seen};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, MeasuredWith};
 use crate::mechanics::{self, Detachment};
-use crate::report::{Ends, Page, RowFormat, behind, percent, short, table_as_table, unit};
+use crate::report::{Page, RowFormat, table_as_table};
 use crate::tables::{self, Sink};
 use crate::taken::{TakenIn, named_number};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
-use conchoid::predict::in_words;
-use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor, Ranged};
+use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor};
 use conchoid::table::TableEstimates;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -100,7 +99,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
     }
     match o.format {
-        RowFormat::Text => text(o, &estimate, &at, known.as_ref(), detachment.as_ref(), level).show()?,
+        RowFormat::Text => text(o, &estimate, &at, detachment.as_ref()).show()?,
         RowFormat::Json => crate::say::json(&Printed {
             detachment: detachment.as_ref(),
             estimate: &at,
@@ -156,44 +155,13 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64
     Ok(code)
 }
 
-fn text(
-    o: &Options,
-    e: &Estimate,
-    at: &EstimateAt,
-    known: Option<&(String, f64)>,
-    detachment: Option<&Detachment>,
-    level: f64,
-) -> Page {
+fn text(o: &Options, e: &Estimate, at: &EstimateAt, detachment: Option<&Detachment>) -> Page {
     let mut page = Page::default();
-    for first in detachment.map(Detachment::in_words).into_iter().chain(e.beyond_experiment()) {
-        page.say(first);
+    if let Some(d) = detachment {
+        page.say(d.in_words());
         page.gap();
     }
-    let given = known.map_or(String::new(), |(n, v)| format!(" and its {} of {v} {}", in_words(n), unit(n)));
-    let share = percent(level);
-    page.line(format!("Expected of this blow{given}; {share} % of such flakes fall inside:\n"));
-    for (s, i) in e.sizes.iter().filter_map(|s| Some((s, at.size(&s.size)?))) {
-        let unit = format!(" {:2}   ", unit(&s.size));
-        if known.is_some_and(|(name, _)| *name == s.size) {
-            page.line(format!("  {:15} {:>7}{unit}(known)", in_words(&s.column), short(i.median)));
-        } else {
-            page.figure(&in_words(&s.column), (15, 7), &unit, [i.low, i.median, i.high]);
-        }
-    }
-    if let Some(kept) = e.kept {
-        let share = percent2(kept);
-        page.gap();
-        page.under("  ", "  ", format!("Of such flakes {share} % are kept; the sizes are of those."));
-    }
-    if !e.terminations.is_empty() {
-        let one = |(termination, t): &(String, Ranged)| {
-            format!("{termination} {}", [t.low, t.value, t.high].told_as(percent2))
-        };
-        let told: Vec<String> = e.terminations.iter().map(one).collect();
-        page.gap();
-        page.under("  ", "  ", format!("Ends, in % (95 % interval): {}.", told.join(", ")));
-    }
-    page.part(format!("From {} (form {}).", behind(e), e.form));
+    page.told(e.in_words(at));
     let errors = o.measured.in_words();
     if !errors.is_empty() {
         page.say(errors);
@@ -213,16 +181,6 @@ pub struct Printed<'a> {
     /// Standard deviations that were given, by measurement.
     #[serde(skip_serializing_if = "Option::is_none")]
     measurement_errors: Option<BTreeMap<&'static str, f64>>,
-}
-
-/// A probability in whole percent, or as far below one as it is.
-fn percent2(p: f64) -> String {
-    match p {
-        0.0 => "0".to_string(),
-        p if p < 0.0005 => "below 0.1".to_string(),
-        p if p < 0.01 => format!("{:.1}", p * 100.0),
-        p => format!("{:.0}", p * 100.0),
-    }
 }
 
 fn print_csv(

@@ -4,14 +4,14 @@ use crate::blow::{BlowOptions, parsed};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::By;
 use crate::original_plot;
-use crate::report::{Ends, Page, RowFormat, behind, percent, probability, short, table_as_table};
+use crate::report::{Page, RowFormat, table_as_table};
 use crate::tables::{self, Sink};
 use crate::taken::{TakenIn, read};
 use clap::Args;
 use conchoid::Error;
 use conchoid::calibration::Calibration;
 use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, Retouch, RetouchKind, RetouchedEdges, Termination};
-use conchoid::infer::{BetaLoss, LeansOn, LookBack, Loss, OriginalEstimate, Remains, SHARE};
+use conchoid::infer::{BetaLoss, LookBack, Loss, Remains, SHARE};
 use conchoid::predict::{Ask, LEVEL, Predictor};
 use conchoid::strike::Measured;
 use conchoid::table::TableOriginals;
@@ -185,77 +185,21 @@ fn single(
     if let Some(path) = &o.plot {
         original_plot::single(path, &found, &remains, level)?;
     }
+    let at = found.at(&remains, loss, o.more_than, level)?;
     match o.format {
-        RowFormat::Text => text(o, &found, &remains, loss, level)?.show()?,
-        RowFormat::Json => crate::say::json(&found.at(&remains, loss, o.more_than, level)?)?,
+        RowFormat::Text => {
+            let mut page = Page::default();
+            page.told(at.in_words(&remains));
+            page.picture(o.plot.as_ref());
+            page.cautions(&[("", &found.cautions)]);
+            page.show()?;
+        }
+        RowFormat::Json => crate::say::json(&at)?,
         RowFormat::Csv => {
             TableOriginals::write_one(Sink::open(None)?, &found, level)?.finish()?;
         }
     }
     Ok(0)
-}
-
-fn text(
-    o: &Options,
-    found: &OriginalEstimate,
-    remains: &Remains,
-    loss: Option<BetaLoss>,
-    level: f64,
-) -> Outcome<Page> {
-    let mut page = Page::default();
-    let mass = found.mass.interval(level)?;
-    let lost = found.mass.share_lost(level)?;
-    let level_told = percent(level);
-    page.line(format!("What the piece was when it came off; {level_told} % of such flakes fall inside:\n"));
-    page.figure("original mass", (15, 7), " g    ", mass);
-    if let Some(length) = &found.length {
-        let by = if length.at_least_mm().is_some() { "" } else { ", by the platform alone" };
-        let [low, median, high] = length.interval(level)?.ends().map(short);
-        page.line(format!("  original length {median:>7} mm   ({low} to {high}){by}"));
-    }
-    let [low, median, high] = lost.times(100.0).map(|v| format!("{v:.0}"));
-    page.line(format!("  share lost      {median:>7} %    ({low} to {high})"));
-    let (share, more) = (percent(o.more_than), probability(found.mass.lost_more_than(o.more_than)?));
-    page.part(format!("More than {share} % is lost with probability {more}."));
-    page.say(match (found.leans_on, loss) {
-        (LeansOn::Retouch, _) => match &found.by_platform {
-            Some(beside) => {
-                let [low, median, high] = beside.interval(level)?.ends().map(short);
-                format!(
-                    "It leans on the retouch. Its platform alone, not combined with it, would say {median} g ({low} to \
-                     {high})."
-                )
-            }
-            None => "It leans on the retouch.".to_string(),
-        },
-        (LeansOn::Unretouched, _) => {
-            "The retouch was measured and is none, so nothing is lost but what is missing and known."
-                .to_string()
-        }
-        (_, None) => {
-            "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
-             how much is usually lost."
-                .to_string()
-        }
-        (_, Some(l)) => {
-            let (a, b, mean) = (l.a(), l.b(), short(100.0 * l.mean()));
-            format!(
-                "It leans on the platform. Assumed before looking at the piece: a beta distribution of the share \
-                 lost, with parameters {a} and {b}, {mean} % on average (--loss for another). The interval is the \
-                 shortest."
-            )
-        }
-    });
-    if remains.mass_missing_g() > 0.0 {
-        let certain = short(remains.certain_g());
-        page.say(format!("It was at least {certain} g, with the missing part whose mass is known."));
-    }
-    if found.leans_on != LeansOn::Unretouched {
-        page.say(format!("From {}.", behind(&found.estimate)));
-    }
-    page.picture(o.plot.as_ref());
-    page.cautions(&[("", &found.cautions)]);
-    Ok(page)
 }
 
 fn table(

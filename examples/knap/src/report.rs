@@ -2,8 +2,8 @@
 
 use crate::failure::{Failure, Outcome};
 use conchoid::infer::Drawn;
-use conchoid::predict::{Caution, Estimate, Interval, Ranged, in_few_of, in_words};
-pub use conchoid::predict::{percent, probability, short, unit};
+use conchoid::predict::{Caution, Interval, Ranged, in_few_of, in_words};
+pub use conchoid::predict::{percent, short, unit};
 use std::fmt::Display;
 use std::io::Write;
 
@@ -106,12 +106,6 @@ pub fn each_once<T: PartialEq>(list: impl IntoIterator<Item = T>) -> Vec<T> {
     once
 }
 
-/// The calibration behind an estimate.
-pub fn behind(e: &Estimate) -> String {
-    let flakes = count(e.flakes, "flake", "flakes");
-    format!("the calibration {} ({flakes} stand behind it), by {}", e.calibration, e.variant)
-}
-
 /// Characters that a line of text may fill.
 const WIDTH: usize = 79;
 /// Cautions that text tells at most.
@@ -146,11 +140,6 @@ impl Page {
     /// A paragraph behind a mark, continued under an indent.
     pub fn under(&mut self, mark: &str, indent: &str, text: impl AsRef<str>) {
         self.line(wrapped(text.as_ref(), mark, indent, WIDTH));
-    }
-    /// A name with a figure and its ends; widths of both, and what stands between, such as the unit.
-    pub fn figure(&mut self, name: &str, (width, room): (usize, usize), unit: &str, of: impl Ends) {
-        let [low, middle, high] = of.ends().map(short);
-        self.line(format!("  {name:width$} {middle:>room$}{unit}({low} to {high})"));
     }
     /// What to mind.
     pub fn mind(&mut self, sentences: &[String]) {
@@ -191,11 +180,7 @@ pub trait Ends {
     }
     /// `8 (7 to 9)`.
     fn told(&self) -> String {
-        self.told_as(short)
-    }
-    /// The same in other digits.
-    fn told_as(&self, digits: fn(f64) -> String) -> String {
-        let [low, middle, high] = self.ends().map(digits);
+        let [low, middle, high] = self.ends().map(short);
         format!("{middle} ({low} to {high})")
     }
 }

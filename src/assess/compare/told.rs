@@ -4,7 +4,7 @@ use super::{Assessment, FormAssessment};
 use crate::assess::ResidualChecks;
 use crate::calibration::Figure;
 use crate::error::counted;
-use crate::page::{Page, short, unit};
+use crate::page::{Page, Told, short, unit};
 use crate::predict::in_words;
 use std::fmt;
 
@@ -44,7 +44,7 @@ impl Assessment {
     /// A page of it all, with the checks of the form to take where there are any (`{:79}` breaks its paragraphs at 79
     /// characters).
     pub fn in_words<'a>(&'a self, checks: Option<&'a ResidualChecks>) -> impl fmt::Display + 'a {
-        InWords { of: self, checks }
+        Told(move |page: &mut Page| self.tell(page, checks))
     }
 
     /// A line for each form under a line of heads.
@@ -106,24 +106,15 @@ impl Assessment {
             }
         }
     }
-}
 
-/// The page, with the checks of a fit.
-struct InWords<'a> {
-    of: &'a Assessment,
-    checks: Option<&'a ResidualChecks>,
-}
-
-impl fmt::Display for InWords<'_> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (mut page, a) = (Page::new(f), self.of);
-        let (what, u) = (in_words(&a.column), unit(&a.column));
-        let over = a.over.as_ref().map(|b| format!(", taken over each {b}")).unwrap_or_default();
+    fn tell(&self, page: &mut Page, checks: Option<&ResidualChecks>) {
+        let (what, u) = (in_words(&self.column), unit(&self.column));
+        let over = self.over.as_ref().map(|b| format!(", taken over each {b}")).unwrap_or_default();
         page.say(format!(
             "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in brackets{over}.",
-            counted(a.flakes as u64, "flake", "flakes"),
-            a.rows,
-            a.rule
+            counted(self.flakes as u64, "flake", "flakes"),
+            self.rows,
+            self.rule
         ));
         page.line("");
         let mut columns: Vec<Column> = vec![
@@ -135,8 +126,9 @@ impl fmt::Display for InWords<'_> {
             (u, 5, &|f| short(f.overall.rmse.value)),
             ("R2", 5, &|f| format!("{:.2}", f.overall.r_squared.value)),
         ];
-        columns.retain(|c| if a.as_they_stand { !["coef.", u, "R2"].contains(&c.0) } else { c.0 != "bias" });
-        a.table(&mut page, 22, &columns);
+        columns
+            .retain(|c| if self.as_they_stand { !["coef.", u, "R2"].contains(&c.0) } else { c.0 != "bias" });
+        self.table(page, 22, &columns);
         page.line("\nCentral intervals: percent of flakes inside, and how wide they are");
         let inside =
             |f: &FormAssessment, k: usize| format!("{:.1}", 100.0 * f.overall.coverage[k].inside.value);
@@ -149,21 +141,21 @@ impl fmt::Display for InWords<'_> {
             ("int. score", 12, &|f| bracketed(f.overall.interval_score, 2)),
             ("PIT p", 6, &|f| probability(f.pit.p_value)),
         ];
-        a.table(&mut page, 21, &columns);
-        a.by_class(&mut page);
-        let r = &a.recommendation;
-        if a.forms.len() > 1 {
+        self.table(page, 21, &columns);
+        self.by_class(page);
+        let r = &self.recommendation;
+        if self.forms.len() > 1 {
             page.line(format!("\nDifferences from {} on the same flakes (below 0: better)", r.best));
             let widths = [-22, 18, 18, 16];
             page.columns(&widths, ["", "CRPS", "log score", "int. score"]);
-            for d in &a.differences {
+            for d in &self.differences {
                 let scores =
                     [bracketed(d.crps, 4), bracketed(d.log_score, 4), bracketed(d.interval_score, 3)];
                 page.columns(&widths, [cut(&d.first, 21)].into_iter().chain(scores));
             }
         }
-        if a.forms.iter().any(|f| f.own.flakes > a.flakes) {
-            page.line(format!("\nEach on all flakes that it can use, of {} with this size", a.with_size));
+        if self.forms.iter().any(|f| f.own.flakes > self.flakes) {
+            page.line(format!("\nEach on all flakes that it can use, of {} with this size", self.with_size));
             let columns: [Column; 6] = [
                 ("flakes", 7, &|f| f.own.flakes.to_string()),
                 ("CRPS", 15, &|f| bracketed(f.own.crps, 4)),
@@ -172,20 +164,20 @@ impl fmt::Display for InWords<'_> {
                 (u, 5, &|f| short(f.own.rmse.value)),
                 ("R2", 5, &|f| format!("{:.2}", f.own.r_squared.value)),
             ];
-            a.table(&mut page, 22, &columns);
+            self.table(page, 22, &columns);
         }
-        if !a.as_they_stand {
+        if !self.as_they_stand {
             page.part(r.sentence());
         }
-        a.not_used(&mut page);
-        for form in a.forms.iter().filter(|f| f.overall.atom > 1e-3) {
+        self.not_used(page);
+        for form in self.forms.iter().filter(|f| f.overall.atom > 1e-3) {
             let (name, below) = (&form.name, 100.0 * form.overall.atom);
             let text = format!(
                 "{name}: {below:.1} % of its predictive lies below zero, where no flake is; the scores are given a size."
             );
             page.under("", "  ", text);
         }
-        if let Some(checks) = self.checks {
+        if let Some(checks) = checks {
             let (take, flakes) = (&r.take, checks.cooks_distances.len());
             page.line(format!("\nChecks of {take}, fitted to all {flakes} flakes by least squares:"));
             for c in &checks.checks {
@@ -202,6 +194,5 @@ impl fmt::Display for InWords<'_> {
              except R2. coef.: coefficients of the form. PIT p: the probability that as uneven a histogram of the \
              probability integral transform comes about by chance if the intervals are right."
         ));
-        page.show(f)
     }
 }

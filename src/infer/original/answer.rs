@@ -3,8 +3,10 @@
 use super::loss::BetaLoss;
 use super::{LeansOn, OriginalEstimate, Remains};
 use crate::error::Result;
+use crate::page::{Page, Told, percent, probability, short};
 use crate::predict::{Behind, CautionText, Interval};
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// An interval, and what the size was at least for certain.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -86,4 +88,85 @@ impl OriginalEstimate {
             cautions: self.cautions.iter().map(CautionText::from).collect(),
         })
     }
+}
+
+impl OriginalAt {
+    /// A page of it all but the cautions; `remains` is what was asked with (`{:79}` breaks its paragraphs at 79
+    /// characters).
+    ///
+    /// ```
+    /// use conchoid::flake::{Flake, Retouch};
+    /// use conchoid::infer::{LookBack, Remains};
+    /// let retouch = Retouch::builder().index(0.46).build()?;
+    /// let scraper = Flake::builder().mass_now_g(31.0).retouch(retouch).build()?;
+    /// let remains = Remains::of(&scraper)?;
+    /// let found = LookBack::new()?.original(&scraper, &Default::default())?;
+    /// let page = found.at(&remains, None, 0.5, 0.95)?.in_words(&remains).to_string();
+    /// assert!(page.contains("original mass") && page.contains("It leans on the retouch."));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn in_words<'a>(&'a self, remains: &'a Remains) -> impl fmt::Display + 'a {
+        Told(move |page: &mut Page| self.tell(page, remains))
+    }
+
+    fn tell(&self, page: &mut Page, remains: &Remains) {
+        let mass = self.original_mass_g.interval;
+        let level = percent(mass.level);
+        page.line(format!("What the piece was when it came off; {level} % of such flakes fall inside:\n"));
+        page.figure("original mass", (15, 7), " g    ", ends(mass));
+        if let Some(length) = &self.original_length_mm {
+            let by = if length.at_least.is_some() { "" } else { ", by the platform alone" };
+            let [low, median, high] = ends(length.interval).map(short);
+            page.line(format!("  original length {median:>7} mm   ({low} to {high}){by}"));
+        }
+        let [low, median, high] = ends(self.share_lost).map(|v| format!("{:.0}", 100.0 * v));
+        page.line(format!("  share lost      {median:>7} %    ({low} to {high})"));
+        let (share, more) =
+            (percent(self.lost_more_than.share), probability(self.lost_more_than.probability));
+        page.part(format!("More than {share} % is lost with probability {more}."));
+        page.say(self.basis());
+        if remains.mass_missing_g() > 0.0 {
+            let certain = short(remains.certain_g());
+            page.say(format!("It was at least {certain} g, with the missing part whose mass is known."));
+        }
+        if self.leans_on != LeansOn::Unretouched {
+            page.say(format!("From {}.", self.calibration));
+        }
+    }
+
+    /// What the answer rests on, and what was assumed.
+    fn basis(&self) -> String {
+        match (self.leans_on, &self.original_mass_g_by_platform, &self.model_of_loss) {
+            (LeansOn::Retouch, None, _) => "It leans on the retouch.".to_string(),
+            (LeansOn::Retouch, Some(beside), _) => {
+                let [low, median, high] = ends(*beside).map(short);
+                format!(
+                    "It leans on the retouch. Its platform alone, not combined with it, would say {median} g ({low} to \
+                     {high})."
+                )
+            }
+            (LeansOn::Unretouched, ..) => {
+                "The retouch was measured and is none, so nothing is lost but what is missing and known."
+                    .to_string()
+            }
+            (LeansOn::Platform, _, None) => {
+                "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
+                 how much is usually lost."
+                    .to_string()
+            }
+            (LeansOn::Platform, _, Some(loss)) => {
+                let (a, b, mean) = (loss.a(), loss.b(), short(100.0 * loss.mean()));
+                format!(
+                    "It leans on the platform. Assumed before looking at the piece: a beta distribution of the share \
+                     lost, with parameters {a} and {b}, {mean} % on average (--loss for another). The interval is the \
+                     shortest."
+                )
+            }
+        }
+    }
+}
+
+/// Lower end, median, upper end.
+fn ends(i: Interval) -> [f64; 3] {
+    [i.low, i.median, i.high]
 }
