@@ -50,12 +50,17 @@ impl Transform {
 
     /// ln of dg/dsize: what must be added to a log density of g(size) to get that of the size itself.
     pub(crate) fn ln_jacobian(self, size: f64) -> f64 {
+        self.ln_jacobian_at(self.apply(size))
+    }
+
+    /// The same of the size at which g takes this value.
+    pub(crate) fn ln_jacobian_at(self, value: f64) -> f64 {
+        use std::f64::consts::LN_10;
         match self {
             Transform::Identity => 0.0,
-            Transform::Ln => -size.ln(),
-            Transform::Log10 => -size.ln() - std::f64::consts::LN_10.ln(),
-            Transform::CubeRoot => -(2.0 / 3.0) * size.ln() - 3f64.ln(),
-            Transform::LnExcess => -(size - 1.0).ln(),
+            Transform::Ln | Transform::LnExcess => -value,
+            Transform::Log10 => -LN_10 * value - LN_10.ln(),
+            Transform::CubeRoot => -2.0 * value.ln() - 3f64.ln(),
         }
     }
 

@@ -148,8 +148,8 @@ pub struct Predictive {
 /// What the log density needs of a component and does not change with the size.
 #[derive(Debug, Clone)]
 pub(crate) struct Part {
-    ln_weight: f64,
-    ln_scale: f64,
+    /// Log density at its middle, by its weight.
+    ln_peak: f64,
     shape: Student,
 }
 
@@ -290,10 +290,9 @@ impl Predictive {
 
     /// What the log density needs of each component, for many sizes.
     pub(crate) fn parts(&self) -> Vec<Part> {
-        let part = |c: &Component| Part {
-            ln_weight: c.weight.ln(),
-            ln_scale: c.scale.ln(),
-            shape: Student::new(c.degrees_of_freedom),
+        let part = |c: &Component| {
+            let shape = Student::new(c.degrees_of_freedom);
+            Part { ln_peak: c.weight.ln() + shape.ln_pdf(0.0) - c.scale.ln(), shape }
         };
         self.components.iter().map(part).collect()
     }
@@ -304,7 +303,7 @@ impl Predictive {
         if !v.is_finite() || size <= self.transform.above() {
             return f64::NEG_INFINITY;
         }
-        self.ln_pdf_at(parts, v) + self.transform.ln_jacobian(size)
+        self.ln_pdf_at(parts, v) + self.transform.ln_jacobian_at(v)
     }
 
     /// Log density on the transformed scale.
@@ -316,11 +315,8 @@ impl Predictive {
         if self.is_selected() {
             return self.pdf_at(v).ln();
         }
-        let terms = self
-            .components
-            .iter()
-            .zip(parts)
-            .map(|(c, part)| part.ln_weight + part.shape.ln_pdf(c.standard(v)) - part.ln_scale);
+        let each = self.components.iter().zip(parts);
+        let terms = each.map(|(c, part)| part.ln_peak + part.shape.ln_pdf_below_peak(c.standard(v)));
         if let [_] = parts {
             let only: f64 = terms.sum();
             return if only.is_nan() { f64::NEG_INFINITY } else { only };

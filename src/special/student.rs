@@ -152,10 +152,12 @@ impl Student {
 
     /// Logarithm of the density at x.
     pub fn ln_pdf(&self, x: f64) -> f64 {
-        if self.df.is_infinite() {
-            return normal_ln_pdf(x);
-        }
-        self.peak.ln() - (self.half + 0.5) * self.ln_1p_square_over_df(x)
+        if self.df.is_infinite() { normal_ln_pdf(x) } else { self.peak.ln() + self.ln_pdf_below_peak(x) }
+    }
+
+    /// The same less that at 0.
+    pub(crate) fn ln_pdf_below_peak(&self, x: f64) -> f64 {
+        if self.df.is_infinite() { -0.5 * x * x } else { -(self.half + 0.5) * self.ln_1p_square_over_df(x) }
     }
 
     /// The x with P(T ≤ x) = `p`. Infinite at 0 and 1; NaN outside.

@@ -1,6 +1,6 @@
 //! One piece by whatever was recorded of it: its retouch where that was measured, otherwise its platform.
 
-use super::{BetaLoss, LeansOn, Loss, Original, OriginalEstimate, Remains, by_platform};
+use super::{BetaLoss, LeansOn, Loss, Original, OriginalEstimate, ReadyLoss, Remains, by_platform};
 use crate::calibration::bundled;
 use crate::calibration::caution::Doubt;
 use crate::error::{Error, Place, Result};
@@ -52,7 +52,7 @@ pub(crate) struct MarksRead {
 pub struct LookBack<'a> {
     sizes: Option<&'a Predictor>,
     retouch: Arc<Predictor>,
-    loss: Option<Arc<dyn Loss>>,
+    loss: Option<Arc<ReadyLoss>>,
     unbroken: Vec<String>,
 }
 
@@ -72,7 +72,12 @@ impl<'a> LookBack<'a> {
     /// None for the bundled calibration.
     pub fn new() -> Result<LookBack<'a>> {
         let retouch = Arc::new(Predictor::new(bundled::named(bundled::LOSS)?)?);
-        Ok(LookBack { sizes: None, retouch, loss: Some(Arc::new(BetaLoss::usual())), unbroken: Vec::new() })
+        Ok(LookBack {
+            sizes: None,
+            retouch,
+            loss: Some(ReadyLoss::new(Arc::new(BetaLoss::usual()))),
+            unbroken: Vec::new(),
+        })
     }
 
     /// With this calibration of sizes for platforms.
@@ -98,7 +103,7 @@ impl<'a> LookBack<'a> {
 
     /// With this model of loss where only the platform tells; none: the platform and what remains alone.
     pub fn loss(mut self, loss: Option<Arc<dyn Loss>>) -> Self {
-        self.loss = loss;
+        self.loss = loss.map(ReadyLoss::new);
         self
     }
 

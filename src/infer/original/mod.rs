@@ -33,6 +33,7 @@ mod truncated;
 pub use answer::OriginalAt;
 pub use look_back::LookBack;
 pub use loss::{BetaLoss, Loss};
+pub(crate) use posterior::ReadyLoss;
 pub(crate) use truncated::Truncated;
 
 use crate::calibration::caution::Doubt;
@@ -163,7 +164,7 @@ impl Original {
         predictive: Predictive,
         now: f64,
         certain: f64,
-        loss: Option<Arc<dyn Loss>>,
+        loss: Option<Arc<ReadyLoss>>,
     ) -> Result<Original> {
         let truncated = Truncated::new(predictive, certain)?;
         check_remains(now, certain)?;
@@ -390,7 +391,7 @@ pub fn original(
     ask: &Ask,
     loss: Option<Arc<dyn Loss>>,
 ) -> Result<OriginalEstimate> {
-    by_platform(predictor, piece, remains, (ask, loss), &[])
+    by_platform(predictor, piece, remains, (ask, loss.map(ReadyLoss::new)), &[])
 }
 
 /// [`original`], given the first of the sizes that neither retouch nor a break has changed, where it was recorded.
@@ -398,7 +399,7 @@ fn by_platform(
     predictor: &Predictor,
     piece: &impl Measured,
     remains: &Remains,
-    (ask, loss): (&Ask, Option<Arc<dyn Loss>>),
+    (ask, loss): (&Ask, Option<Arc<ReadyLoss>>),
     unbroken: &[String],
 ) -> Result<OriginalEstimate> {
     let estimate = predictor.estimate(piece, ask)?;

@@ -5,7 +5,55 @@ use crate::error::{Error, Result};
 use crate::predict::Part;
 use crate::special::kronrod::{POINTS, gauss_kronrod, node, rule};
 use crate::special::newton_within;
+use nalgebra::SMatrix;
+use std::f64::consts::PI;
 use std::sync::Arc;
+
+/// A model of loss made ready: what does not depend on the piece is worked out once for many.
+pub(crate) struct ReadyLoss {
+    loss: Arc<dyn Loss>,
+    /// At each node of the first panels: the share left, and what the log density of t has beyond that of the size.
+    nodes: Vec<(f64, f64)>,
+    /// From the values at the nodes of a panel to the coefficients of Legendre polynomials through them.
+    to_legendre: SMatrix<f64, POINTS, POINTS>,
+}
+
+impl ReadyLoss {
+    pub(crate) fn new(loss: Arc<dyn Loss>) -> Arc<ReadyLoss> {
+        let nodes = (0..FIRST_PANELS).flat_map(|i| {
+            let (from, to) = (edge(i), edge(i + 1));
+            (0..POINTS).map(move |k| 0.5 * (from + to) + 0.5 * (to - from) * node(k))
+        });
+        let nodes = nodes.map(|t| at(&*loss, t)).collect();
+        let values = SMatrix::<f64, POINTS, POINTS>::from_fn(|k, j| legendre(node(k))[j]);
+        // nodes that differ have one polynomial through them
+        let to_legendre = values.try_inverse().unwrap_or_else(SMatrix::identity);
+        Arc::new(ReadyLoss { loss, nodes, to_legendre })
+    }
+}
+
+/// The ends of the first panels.
+fn edge(i: usize) -> f64 {
+    T_END * (2.0 * i as f64 / FIRST_PANELS as f64 - 1.0)
+}
+
+/// At t: the share left, and what the log density of t has beyond that of the size, by the model of loss.
+fn at(loss: &dyn Loss, t: f64) -> (f64, f64) {
+    let y = PI * t.sinh();
+    let (lost, left) = (1.0 / (1.0 + (-y).exp()), 1.0 / (1.0 + y.exp()));
+    (left, loss.ln_density(lost, left) + lost.ln() + (PI * t.cosh()).ln())
+}
+
+/// Legendre polynomials at x, one more than there are nodes, by their recurrence.
+fn legendre(x: f64) -> [f64; POINTS + 1] {
+    let mut p = [1.0; POINTS + 1];
+    p[1] = x;
+    for j in 1..POINTS {
+        let n = j as f64;
+        p[j + 1] = ((2.0 * n + 1.0) * x * p[j] - n * p[j - 1]) / (n + 1.0);
+    }
+    p
+}
 
 /// The posterior of the share lost under a model of loss, over t with logit(l) = pi sinh(t): the ends of a
 /// density that runs off there are spread out (double exponential substitution, Takahasi & Mori 1974, from
@@ -13,7 +61,7 @@ use std::sync::Arc;
 #[derive(Clone)]
 pub(super) struct Posterior {
     pub(super) truncated: Truncated,
-    loss: Arc<dyn Loss>,
+    loss: Arc<ReadyLoss>,
     /// Those of the predictive.
     parts: Vec<Part>,
     /// Log of the largest density met, taken out before exponentiating.
@@ -30,6 +78,8 @@ struct Panel {
     mass: f64,
     below: f64,
     above: f64,
+    /// Of the Legendre polynomials through the density at its nodes.
+    coefficients: [f64; POINTS],
 }
 
 impl std::fmt::Debug for Posterior {
@@ -54,43 +104,38 @@ const CLOSE: f64 = 1e-5;
 const SETTLED: f64 = 1e-15;
 
 impl Posterior {
-    pub(super) fn new(truncated: Truncated, loss: Arc<dyn Loss>) -> Result<Posterior> {
+    pub(super) fn new(truncated: Truncated, loss: Arc<ReadyLoss>) -> Result<Posterior> {
         let parts = truncated.predictive().parts();
         let mut p = Posterior { truncated, loss, parts, ln_scale: 0.0, panels: Vec::new(), total: 0.0 };
-        let edge = |i: usize| T_END * (2.0 * i as f64 / FIRST_PANELS as f64 - 1.0);
-        let first: Vec<[f64; POINTS]> = (0..FIRST_PANELS)
-            .map(|i| {
-                let (centre, half) = (0.5 * (edge(i) + edge(i + 1)), 0.5 * (edge(i + 1) - edge(i)));
-                std::array::from_fn(|k| p.ln_density(centre + half * node(k)))
-            })
-            .collect();
-        if first.iter().flatten().any(|ln| ln.is_nan() || *ln == f64::INFINITY) {
+        let mut first: Vec<f64> =
+            p.loss.nodes.iter().map(|(left, beyond)| p.ln_density(*left, *beyond)).collect();
+        if first.iter().any(|ln| ln.is_nan() || *ln == f64::INFINITY) {
             return Err(Error::invalid("model of loss", "a density must be a number of 0 or more"));
         }
-        let largest = first.iter().flatten().fold(f64::NEG_INFINITY, |a, b| a.max(*b));
-        if largest == f64::NEG_INFINITY {
-            return Err(Error::invalid("model of loss", "it gives what remains of this piece no chance"));
+        let no_chance = || Error::invalid("model of loss", "it gives what remains of this piece no chance");
+        p.ln_scale = first.iter().fold(f64::NEG_INFINITY, |a, b| a.max(*b));
+        if p.ln_scale == f64::NEG_INFINITY {
+            return Err(no_chance());
         }
-        p.ln_scale = largest;
-        // the ends of a panel, its integral and how far the coarser rule is off
-        let mut open: Vec<[f64; 4]> = (0..FIRST_PANELS)
-            .rev()
-            .map(|i| {
-                let half = 0.5 * (edge(i + 1) - edge(i));
-                let (mass, error) = rule(half, |k| (first[i][k] - largest).exp());
-                [edge(i), edge(i + 1), mass, error]
-            })
-            .collect();
-        let rough: f64 = open.iter().map(|[_, _, mass, _]| mass).sum();
-        while let Some([a, b, mass, error]) = open.pop() {
+        first.iter_mut().for_each(|ln| *ln = (*ln - p.ln_scale).exp());
+        // the ends of a panel, the values at its nodes, its integral and how far the coarser rule is off
+        let of =
+            |[a, b]: [f64; 2], values: [f64; POINTS]| ([a, b], values, rule(0.5 * (b - a), |k| values[k]));
+        let panels = first.chunks_exact(POINTS).enumerate();
+        let panels = panels.map(|(i, values)| of([edge(i), edge(i + 1)], std::array::from_fn(|k| values[k])));
+        let mut open: Vec<_> = panels.collect();
+        open.reverse();
+        let rough: f64 = open.iter().map(|(.., (mass, _))| mass).sum();
+        while let Some(([a, b], values, (mass, error))) = open.pop() {
             if error > 1e-13 * rough && b - a > 1e-9 && p.panels.len() + open.len() < MOST_PANELS {
-                let middle = 0.5 * (a + b);
-                for (a, b) in [(middle, b), (a, middle)] {
-                    let (mass, error) = p.integrate(a, b);
-                    open.push([a, b, mass, error]);
+                let (middle, half) = (0.5 * (a + b), 0.25 * (b - a));
+                for ends in [[middle, b], [a, middle]] {
+                    let centre = 0.5 * (ends[0] + ends[1]);
+                    open.push(of(ends, std::array::from_fn(|k| p.density(centre + half * node(k)))));
                 }
             } else {
-                p.panels.push(Panel { from: a, to: b, mass, below: p.total, above: 0.0 });
+                let coefficients = (p.loss.to_legendre * SMatrix::from(values)).into();
+                p.panels.push(Panel { from: a, to: b, mass, below: p.total, above: 0.0, coefficients });
                 p.total += mass;
             }
         }
@@ -100,27 +145,28 @@ impl Posterior {
             above += panel.mass;
         }
         if !(p.total > 0.0 && p.total.is_finite()) {
-            return Err(Error::invalid("model of loss", "it gives what remains of this piece no chance"));
+            return Err(no_chance());
         }
         Ok(p)
     }
 
-    /// Log density of t.
-    fn ln_density(&self, t: f64) -> f64 {
-        let y = std::f64::consts::PI * t.sinh();
-        let (lost, left) = (1.0 / (1.0 + (-y).exp()), 1.0 / (1.0 + y.exp()));
-        let h = self.loss.ln_density(lost, left);
-        if h == f64::NEG_INFINITY {
-            return h;
+    /// Log density of t, by the share left there and what it has beyond that of the size.
+    fn ln_density(&self, left: f64, beyond: f64) -> f64 {
+        if beyond == f64::NEG_INFINITY {
+            return beyond;
         }
-        h + self.truncated.predictive().ln_pdf_by(&self.parts, self.truncated.at_least() / left)
-            + lost.ln()
-            + (std::f64::consts::PI * t.cosh()).ln()
+        beyond + self.truncated.predictive().ln_pdf_by(&self.parts, self.truncated.at_least() / left)
     }
 
-    /// The integral from a to b, and how far the coarser rule is off.
-    fn integrate(&self, a: f64, b: f64) -> (f64, f64) {
-        gauss_kronrod(a, b, |t| (self.ln_density(t) - self.ln_scale).exp())
+    /// Density of t, on the scale of the integrals.
+    fn density(&self, t: f64) -> f64 {
+        let (left, beyond) = at(&*self.loss.loss, t);
+        (self.ln_density(left, beyond) - self.ln_scale).exp()
+    }
+
+    /// The integral from a to b.
+    fn integrate(&self, a: f64, b: f64) -> f64 {
+        gauss_kronrod(a, b, |t| self.density(t)).0
     }
 
     /// Probabilities at most and above a size.
@@ -130,11 +176,11 @@ impl Posterior {
             return (0.0, 1.0);
         }
         let y = ((size - least) / least).ln();
-        let t = (y / std::f64::consts::PI).asinh().clamp(-T_END, T_END);
+        let t = (y / PI).asinh().clamp(-T_END, T_END);
         let i = self.panels.partition_point(|p| p.to < t).min(self.panels.len() - 1);
         let panel = &self.panels[i];
-        let below = panel.below + self.integrate(panel.from, t).0;
-        let above = panel.above + self.integrate(t, panel.to).0;
+        let below = panel.below + self.integrate(panel.from, t);
+        let above = panel.above + self.integrate(t, panel.to);
         ((below / self.total).clamp(0.0, 1.0), (above / self.total).clamp(0.0, 1.0))
     }
 
@@ -181,23 +227,43 @@ impl Posterior {
         self.size_at(p, SETTLED)
     }
 
-    /// The quantile, once a step of Newton is no longer than so much of t: what is left is about its square.
+    /// The quantile, once a step of Newton is no longer than so much of t: what is left is about its square. It is found on the
+    /// polynomials, and one that is [`SETTLED`] from there on the density.
     fn size_at(&self, p: f64, settled: f64) -> f64 {
         let target = p * self.total;
         let i = self.panels.partition_point(|q| q.below + q.mass < target).min(self.panels.len() - 1);
         let panel = &self.panels[i];
-        let (low, high) = (panel.from, panel.to);
         let part = (target - panel.below) / panel.mass;
-        let start = low + (high - low) * if part > 0.0 && part < 1.0 { part } else { 0.5 };
-        let excess_and_slope = |t: f64| {
-            let excess = panel.below + self.integrate(panel.from, t).0 - target;
-            (excess, (self.ln_density(t) - self.ln_scale).exp())
+        let ends = (panel.from, panel.to);
+        let start = panel.from + (panel.to - panel.from) * if part > 0.0 && part < 1.0 { part } else { 0.5 };
+        let at_rest = |settled: f64| {
+            move |before: f64, t: f64, width: f64| {
+                (t - before).abs() <= settled * before.abs().max(0.1) || width < 1e-15
+            }
         };
-        let at_rest = |before: f64, t: f64, width: f64| {
-            (t - before).abs() <= settled * before.abs().max(0.1) || width < 1e-15
+        let roughly = |t: f64| {
+            let (below, density) = panel.roughly(t);
+            (panel.below + below - target, density)
         };
-        let t = newton_within((low, high), start, excess_and_slope, at_rest);
-        let odds = (std::f64::consts::PI * t.sinh()).exp();
-        self.truncated.at_least() * (1.0 + odds)
+        let mut t = newton_within(ends, start, roughly, at_rest(settled.max(CLOSE)));
+        if settled < CLOSE {
+            let exactly = |t: f64| (panel.below + self.integrate(panel.from, t) - target, self.density(t));
+            t = newton_within(ends, t, exactly, at_rest(settled));
+        }
+        self.truncated.at_least() * (1.0 + (PI * t.sinh()).exp())
+    }
+}
+
+impl Panel {
+    /// The integral from its lower end to t, and the density there, by the polynomials.
+    fn roughly(&self, t: f64) -> (f64, f64) {
+        let half = 0.5 * (self.to - self.from);
+        let p = legendre((t - self.from) / half - 1.0);
+        let (mut below, mut density) = (self.coefficients[0] * (p[1] + 1.0), self.coefficients[0]);
+        for (j, c) in self.coefficients.iter().enumerate().skip(1) {
+            below += c * (p[j + 1] - p[j - 1]) / (2 * j + 1) as f64;
+            density += c * p[j];
+        }
+        (half * below, density)
     }
 }

@@ -3,7 +3,7 @@
 
 use crate::error::{Bounds, Result};
 use crate::predict::{Component, Interval, LEVEL, Predictive};
-use crate::special::{Student, ln_sum, newton_within, student_cdf, student_sf};
+use crate::special::{Student, ln_sum, newton_within, student_cdf, student_quantile_upper, student_sf};
 use rand::{Rng, RngExt};
 
 /// A predictive conditioned on the size being at least what remains.
@@ -162,10 +162,16 @@ pub fn ln_student_sf(z: f64, df: f64) -> f64 {
     Student::new(df).ln_far_sf(z)
 }
 
+/// Log tails above this have a quantile of their own; those below are searched for. This crate's choice, no source.
+const LEAST_LN_TAIL: f64 = -600.0;
+
 /// The point v of the transformed scale, at or above `bound`, with ln S(v) = ln S(bound) + ln_q.
 fn quantile_beyond(p: &Predictive, bound: f64, ln_above: f64, ln_q: f64) -> f64 {
     let components = p.components();
     let target = ln_above + ln_q;
+    if let ([one], true) = (components, target > LEAST_LN_TAIL) {
+        return one.location + one.scale * student_quantile_upper(target.exp(), one.degrees_of_freedom);
+    }
     let widest = components.iter().map(|c| c.scale).fold(0.0, f64::max);
     let (mut low, mut high) = (bound, f64::INFINITY);
     if bound == f64::NEG_INFINITY {

@@ -5,8 +5,8 @@ use crate::calibration::caution::Doubt;
 use crate::error::Error;
 use crate::flake::{Flake, Portion};
 use crate::form::Transform;
-use crate::infer::original::Truncated;
-use crate::infer::{BetaLoss, Loss, Original, Remains, original};
+use crate::infer::original::{ReadyLoss, Truncated};
+use crate::infer::{BetaLoss, Original, Remains, original};
 use crate::predict::{Ask, Component, Predictive, Predictor};
 use crate::strike::{Platform, Strike};
 use proptest::prelude::*;
@@ -70,7 +70,8 @@ fn the_posterior_under_a_model_of_loss_agrees_with_integration() {
         let f: Vec<&str> = line.split(',').collect();
         let now: f64 = f[2].parse().unwrap();
         let loss = BetaLoss::new(f[3].parse().unwrap(), f[4].parse().unwrap()).unwrap();
-        let o = Original::new(predictive(f[0], f[1]), now, now, Some(Arc::new(loss))).unwrap();
+        let o =
+            Original::new(predictive(f[0], f[1]), now, now, Some(ReadyLoss::new(Arc::new(loss)))).unwrap();
         let argument: f64 = f[6].parse().unwrap();
         let value: f64 = f[7].parse().unwrap();
         let found = if f[5] == "cdf" { o.cdf(argument) } else { o.lost_more_than(argument).unwrap() };
@@ -92,7 +93,7 @@ fn models_of_loss_at_the_ends_of_what_is_accepted_agree_with_integration() {
         let v = |k: usize| f[k].parse::<f64>().unwrap();
         let loss = BetaLoss::new(v(4), v(5)).unwrap();
         let p = predictive("ln", &format!("1:{}:{}:{}", f[0], f[1], f[2]));
-        let o = Original::new(p, v(3), v(3), Some(Arc::new(loss))).unwrap();
+        let o = Original::new(p, v(3), v(3), Some(ReadyLoss::new(Arc::new(loss)))).unwrap();
         let (argument, value) = (v(7), v(8));
         let found = if f[6] == "cdf" { o.cdf(argument) } else { o.lost_more_than(argument).unwrap() };
         assert!((found - value).abs() < 1e-9, "{line}: {found}");
@@ -114,20 +115,25 @@ fn models_of_loss_at_the_ends_of_what_is_accepted_agree_with_integration() {
 #[test]
 fn a_closure_and_the_same_beta_agree() {
     let p = predictive("ln", "1:3:0.5:30");
-    let beta =
-        Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(BetaLoss::new(2.0, 5.0).unwrap()))).unwrap();
+    let beta = Original::new(
+        p.clone(),
+        12.0,
+        12.0,
+        Some(ReadyLoss::new(Arc::new(BetaLoss::new(2.0, 5.0).unwrap()))),
+    )
+    .unwrap();
     let density = |l: f64| l * (1.0 - l).powi(4);
-    let own = Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(density))).unwrap();
+    let own = Original::new(p.clone(), 12.0, 12.0, Some(ReadyLoss::new(Arc::new(density)))).unwrap();
     for q in [0.025, 0.3, 0.9] {
         close(own.quantile(q).unwrap(), beta.quantile(q).unwrap(), 1e-9, "closure");
     }
     // a model that knows for sure that between 30 and 40 % are gone
     let narrow = |l: f64| if (0.3..0.4).contains(&l) { 1.0 } else { 0.0 };
-    let o = Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(narrow))).unwrap();
+    let o = Original::new(p.clone(), 12.0, 12.0, Some(ReadyLoss::new(Arc::new(narrow)))).unwrap();
     let share = o.share_lost(0.99).unwrap();
     assert!(share.low >= 0.3 - 1e-6 && share.high <= 0.4 + 1e-6, "{share:?}");
     for refused in [|_: f64| 0.0, |_: f64| f64::NAN, |_: f64| -1.0, |_: f64| f64::INFINITY] {
-        assert!(Original::new(p.clone(), 12.0, 12.0, Some(Arc::new(refused))).is_err());
+        assert!(Original::new(p.clone(), 12.0, 12.0, Some(ReadyLoss::new(Arc::new(refused)))).is_err());
     }
 }
 
@@ -161,7 +167,7 @@ fn draws_follow_the_distribution() {
 #[test]
 fn quantiles_have_the_probability_they_were_asked_for() {
     let law = || predictive("ln", "0.7:2:0.4:40 0.3:3.2:0.8:5");
-    let usual: Arc<dyn Loss> = Arc::new(BetaLoss::usual());
+    let usual = ReadyLoss::new(Arc::new(BetaLoss::usual()));
     for loss in [None, Some(usual)] {
         let told = loss.is_some();
         let o = Original::new(law(), 12.0, 12.0, loss).unwrap();

@@ -7,6 +7,7 @@ use crate::calibration::{Collector, Provenance, Recipe, Spread, loss_recipe};
 use crate::flake::{Flake, FlakeBuilder, Portion, Retouch, RetouchKind, RetouchedEdges};
 use crate::form::Transform;
 use crate::infer::losses::TOLD_SHARES;
+use crate::infer::original::ReadyLoss;
 use crate::infer::{BetaLoss, Drawing, LeansOn, LookBack, Losses, Original};
 use crate::predict::{Ask, Component, Predictive, Predictor};
 use crate::strike::{Platform, PlatformKind, Strike};
@@ -440,7 +441,7 @@ proptest! {
     ) {
         let c = Component { weight: 1.0, location, scale, degrees_of_freedom: 200.0 };
         let p = Predictive::new(Transform::Ln, vec![c]).unwrap();
-        let o = Original::new(p, now, now, Some(Arc::new(BetaLoss::new(a, b).unwrap()))).unwrap();
+        let o = Original::new(p, now, now, Some(ReadyLoss::new(Arc::new(BetaLoss::new(a, b).unwrap())))).unwrap();
         let i = o.interval(0.9).unwrap();
         let (low, high) = (o.quantile(0.05).unwrap(), o.quantile(0.95).unwrap());
         prop_assert!(i.high - i.low <= (high - low) * (1.0 + 1e-6), "{i:?} {low} {high}");
