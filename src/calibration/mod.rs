@@ -42,7 +42,7 @@ pub use fitting::{
     Collector, Figure, FitReport, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
     SizeRecipe, Taken, TerminationRecipe, ToldApart, VariantRecipe,
 };
-pub use local::{Local, LocalReport, TypicalPlatform};
+pub use local::{Local, LocalReport};
 pub use loss::loss_recipe;
 pub(crate) use shared::ResolvedShared;
 use shared::of_places;

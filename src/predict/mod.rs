@@ -11,6 +11,7 @@
 //! | `percussors` | [`Contrast`]: percussors side by side, as one answer |
 //! | `estimate` | [`Predictor`]: from measurements to an [`Estimate`] under a calibration |
 //! | `row_kind` | what rows of one kind share, and their numbers a block at a time |
+//! | `updated` | [`Updated`]: what local flakes moved in a calibration |
 //! | `joint` | [`Joint`]: the sizes of one flake together, and what a known size says of the rest |
 
 mod answer;
@@ -27,6 +28,7 @@ mod percussors;
 // only tables use the most of it
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod row_kind;
+mod updated;
 
 pub use crate::calibration::caution::{Caution, in_few_of, in_words};
 pub use crate::page::{percent, short, unit};
@@ -45,6 +47,7 @@ pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
 pub use joint::{DrawnFlake, Given, Joint};
 pub use measurement::{Instrument, MeasurementErrors};
 pub use percussors::Contrast;
+pub use updated::Updated;
 
 #[cfg(test)]
 pub(crate) use {

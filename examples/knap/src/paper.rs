@@ -80,7 +80,7 @@ fn schemas() -> [(&'static str, schemars::Schema); 13] {
         ("blow", schema_for!(crate::mechanics::Blow<'_>)),
         ("contrast", schema_for!(conchoid::predict::Contrast)),
         ("fit", schema_for!(crate::fit::Printed<'_>)),
-        ("fit-starting-from", schema_for!(crate::fit::local::Printed<'_>)),
+        ("fit-starting-from", schema_for!(conchoid::predict::Updated)),
         ("fit-loss", schema_for!(crate::fit::loss::Printed<'_>)),
         ("assess", schema_for!(crate::assess::Printed<'_>)),
         ("percussor", schema_for!(conchoid::table::Attributions)),
