@@ -201,6 +201,11 @@ impl Caution {
         self.kind_and_family().0
     }
 
+    /// Whether it speaks of sizes: how the flake ends is no part of every answer.
+    pub(crate) fn is_of_sizes(&self) -> bool {
+        !matches!(self.0, Doubt::TerminationsNotTold { .. })
+    }
+
     /// A stable name of the kind; and which cautions are told in one sentence with it, the families in the order of their
     /// weight, the gravest first. (This crate's choice, no source.)
     fn kind_and_family(&self) -> (&'static str, u8) {

@@ -95,10 +95,9 @@ pub struct Estimate {
 }
 
 impl Estimate {
-    /// What there is to doubt of its sizes: how the flake ends is no part of every answer.
+    /// What there is to doubt of its sizes.
     pub(crate) fn doubts_of_sizes(&self) -> Vec<Caution> {
-        let ends = |c: &&Caution| !matches!(c.0, Doubt::TerminationsNotTold { .. });
-        self.cautions.iter().filter(ends).cloned().collect()
+        self.cautions.iter().filter(|c| c.is_of_sizes()).cloned().collect()
     }
 
     /// The distribution of one size by its column name.

@@ -12,7 +12,7 @@ use super::mixture::Mixtures;
 use crate::calibration::caution::{Caution, Doubt};
 use crate::calibration::resolved::{ResolvedTerminations, STEEPEST_DEG, WeightedRows, near_tangent};
 use crate::error::Result;
-use crate::form::{ANGLE, BLOCK, Plan, check_columns};
+use crate::form::{ANGLE, BLOCK, Plan, Transform, check_columns};
 use crate::strike::Measured;
 
 /// What rows of the same classes and the same measurements have in common.
@@ -337,6 +337,22 @@ impl VariantBatch {
             doubt.add(limits.of_interval(&interval));
         }
         Ok(())
+    }
+
+    /// The transform of a size, in the order asked, and its law in each row of a block of one completion.
+    ///
+    /// # Errors
+    /// [`crate::Error::Shape`] when lengths differ.
+    pub(crate) fn law<'m>(
+        &self,
+        size: usize,
+        columns: &[&[f64]],
+        doubts: &mut [Doubts],
+        memory: &'m mut BlockMemory,
+    ) -> Result<Option<(Transform, &'m BlockAt)>> {
+        let Some((batch, limits)) = &self.sizes[size] else { return Ok(None) };
+        batch.at(columns, doubts.len(), limits, &mut memory.at, doubts)?;
+        Ok(Some((batch.transform(), &memory.at)))
     }
 
     /// Whether a number is outside the range fitted or near the end of the domain.

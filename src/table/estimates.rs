@@ -456,7 +456,7 @@ impl<'a> TableEstimates<'a> {
         writer: W,
         progress: impl FnMut(u64),
     ) -> Result<(W, Summary)> {
-        let flow = Flow::new(self, table.header.clone(), table.longest);
+        let flow = Flow::new(self, None, table.header.clone(), table.longest);
         let work = |block: &mut Block<Work>| flow.work(block);
         rows::write_blocks((table, self.block_bytes), writer, &self.columns(), work, progress, |()| Ok(()))
     }

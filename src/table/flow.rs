@@ -8,19 +8,21 @@ use super::digits::{millionths, put_rounded};
 use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
 use super::header::{Header, Kind};
 use super::measured::MeasuredSize;
+use super::originals::{STATE, TableOriginals};
 use super::read::{Block, Record};
 use super::row::Row;
-use super::rows::Made;
+use super::rows::{Answers, Made};
 use super::summary::Summary;
 use super::text::like_formula;
 use super::write::Line;
 use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::error::Result;
+use crate::flake::Retouch;
 use crate::form::BLOCK;
 use crate::predict::batch::RowStanding;
 use crate::predict::row_kind::{Answered, BlockMemory, Classified, RowKind, VariantBatch};
-use crate::predict::{Caution, Interval, Predictor, Quantiles};
+use crate::predict::{Caution, Component, Interval, Predictive, Predictor, Quantiles};
 use crate::strike::Measured;
 use crate::vocabulary::ClassKind;
 use std::collections::HashMap;
@@ -136,6 +138,8 @@ pub(super) fn read_cells(
 /// Everything that the blocks of one table share.
 pub(super) struct Flow<'t> {
     how: &'t TableEstimates<'t>,
+    /// Where what the pieces were is wanted, by their platforms alone, and not what is expected of them.
+    originals: Option<&'t TableOriginals<'t>>,
     header: Arc<Header>,
     longest: u64,
     uses: Vec<Use>,
@@ -176,15 +180,17 @@ struct Group {
     rows: usize,
     /// Input rows, a column for each entry.
     columns: Vec<Vec<f64>>,
-    /// Measured sizes, in the order of the sizes asked; not a number where none.
+    /// Measured sizes, in the order of the sizes asked, or the [`STATE`] of pieces; not a number where none.
     held: Vec<[f64; 4]>,
     answered: Answered,
+    /// The numbers of pieces that were looked back at; none where the row must be looked at by itself.
+    originals: Vec<Option<[f64; 6]>>,
 }
 
 impl Group {
     fn new(batch: Arc<VariantBatch>, of: usize, width: usize, sizes: usize) -> Group {
         let (columns, answered) = (vec![Vec::new(); width], Answered::new(sizes, TERMINATIONS.len()));
-        Group { batch, of, rows: 0, columns, held: Vec::new(), answered }
+        Group { batch, of, rows: 0, columns, held: Vec::new(), answered, originals: Vec::new() }
     }
 
     /// Takes a row: its numbers by understood column.
@@ -205,10 +211,42 @@ impl Group {
         self.batch.fill(plain.predictor, &plain.kind, &columns, &mut self.answered, memory)
     }
 
+    /// Looks back at the pieces, once the rows are worked out.
+    fn look_back(
+        &mut self,
+        how: &TableOriginals<'_>,
+        sizes: [Option<usize>; 2],
+        memory: &mut BlockMemory,
+    ) -> Result<()> {
+        let columns: Vec<&[f64]> = self.columns.iter().map(|c| &c[..]).collect();
+        let mut doubts = self.answered.doubts.clone();
+        let mut laws = [const { Vec::new() }; 2];
+        for (size, laws) in sizes.into_iter().zip(&mut laws) {
+            let Some(size) = size else { continue };
+            if let Some((transform, at)) = self.batch.law(size, &columns, &mut doubts, memory)? {
+                let component = |i: usize| Component {
+                    weight: 1.0,
+                    location: at.location[i],
+                    scale: at.scale[i],
+                    degrees_of_freedom: at.degrees_of_freedom[i],
+                };
+                laws.extend((0..self.rows).map(|i| (transform, component(i))));
+            }
+        }
+        let law = |k: usize, i: usize| {
+            let (transform, component) = *laws[k].get(i)?;
+            Predictive::new(transform, vec![component]).ok()
+        };
+        let found = |(i, now)| how.by_laws(now, [&|| law(0, i), &|| law(1, i)]);
+        self.originals = self.held.iter().enumerate().map(found).collect();
+        Ok(())
+    }
+
     fn clear(&mut self) {
         self.rows = 0;
         self.columns.iter_mut().for_each(Vec::clear);
         self.held.clear();
+        self.originals.clear();
     }
 }
 
@@ -247,10 +285,15 @@ struct Chunk<'t> {
 }
 
 impl<'t> Flow<'t> {
-    pub fn new(how: &'t TableEstimates<'t>, header: Arc<Header>, longest: u64) -> Self {
+    pub fn new(
+        how: &'t TableEstimates<'t>,
+        originals: Option<&'t TableOriginals<'t>>,
+        header: Arc<Header>,
+        longest: u64,
+    ) -> Self {
         let layout = how.predictors.first.calibration().layout();
         let uses = uses_of(&header, |name| layout.position(name).is_some());
-        Flow { how, header, longest, uses, batches: Mutex::new(Vec::new()) }
+        Flow { how, originals, header, longest, uses, batches: Mutex::new(Vec::new()) }
     }
 
     /// Works a block through: its rows with their estimates, in their order.
@@ -363,11 +406,19 @@ impl<'t> Flow<'t> {
         }
         let both = Completed { row, given: self.how.given };
         let predictor = self.how.predictors.of(&both)?;
-        let kind = match predictor.classify(&both, &self.how.ask) {
+        let mut kind = match predictor.classify(&both, &self.how.ask) {
             Classified::Kind(kind) => *kind,
             Classified::Never => return Ok(Some(KindOfRow::OneByOne)),
             Classified::NotHere => return Ok(None),
         };
+        if self.originals.is_some() {
+            let elsewhere = |name: &&str| self.how.given.number(name).is_some();
+            let retouched = !matches!(Retouch::of(&both), Ok(None));
+            if retouched || kind.completions.len() > 1 || STATE.iter().any(elsewhere) {
+                return Ok(Some(KindOfRow::OneByOne));
+            }
+            kind.cautions.retain(Caution::is_of_sizes);
+        }
         let batch = self.batch(predictor, kind.variant)?;
         let mut numbers = Vec::new();
         for (place, name) in predictor.number_places() {
@@ -384,7 +435,11 @@ impl<'t> Flow<'t> {
         let tail = tail.bytes;
         let mut held = Vec::new();
         let variant = predictor.resolved().variant(kind.variant);
-        if as_struck(row, false).is_ok() {
+        if self.originals.is_some() {
+            let state = STATE.iter().enumerate();
+            let recorded = state.filter_map(|(at, name)| Some((at, self.header.column(name)?.0)));
+            held.extend(recorded.map(|(at, id)| (at, id, String::new(), 0.0)));
+        } else if as_struck(row, false).is_ok() {
             for m in &variant.sizes {
                 let at = self.how.sizes.iter().position(|size| *size == m.size);
                 if let (Some(at), Some(id)) = (at, self.header.column(&m.column)) {
@@ -411,10 +466,13 @@ impl<'t> Flow<'t> {
         Ok(batch)
     }
 
-    /// The three cells of text.
+    /// The cells of text.
     fn tail(&self, predictor: &Predictor, kind: &RowKind, cautions: &[Caution], out: &mut Line) {
-        let text = joined(cautions, false);
-        [predictor.calibration().name(), text.as_str(), kind.form.as_str()].iter().for_each(|t| out.text(t));
+        out.text(predictor.calibration().name());
+        out.text(&joined(cautions, false));
+        if self.originals.is_none() {
+            out.text(&kind.form);
+        }
     }
 
     /// Writes the rows gathered.
@@ -423,6 +481,10 @@ impl<'t> Flow<'t> {
         for group in groups.iter_mut().filter(|g| g.rows > 0) {
             if let KindOfRow::Plain(plain) = &kinds[group.of] {
                 group.fill(plain, memory)?;
+                if let Some(how) = self.originals {
+                    let sizes = ["mass_g", "length_mm"].map(|s| self.how.sizes.iter().position(|n| *n == s));
+                    group.look_back(how, sizes, memory)?;
+                }
             }
         }
         let entries = std::mem::take(&mut chunk.entries);
@@ -438,7 +500,11 @@ impl<'t> Flow<'t> {
             } else {
                 let Record { text, number, open, .. } = &entry.record;
                 work.row.take(*number, &input[text.clone()], *open);
-                self.how.one(&work.row, &mut work.lines, &mut work.summary, &mut chunk.quantiles)?;
+                let (row, lines, summary) = (&work.row, &mut work.lines, &mut work.summary);
+                match self.originals {
+                    Some(how) => how.answer(row, lines, summary).map(|_| ())?,
+                    None => self.how.one(row, lines, summary, &mut chunk.quantiles).map(|_| ())?,
+                }
             }
         }
         chunk.entries = entries;
@@ -458,8 +524,8 @@ impl<'t> Flow<'t> {
     ) -> Result<bool> {
         let KindOfRow::Plain(plain) = &mut chunk.kinds[kind] else { return Ok(false) };
         let group = &chunk.groups[plain.group];
-        let Answered { intervals, terminations, doubts } = &group.answered;
-        let (batch, predictor, doubts) = (&group.batch, plain.predictor, &doubts[slot]);
+        let Answered { intervals, doubts, .. } = &group.answered;
+        let (predictor, doubts) = (plain.predictor, &doubts[slot]);
         if doubts.standing == RowStanding::Alone {
             return Ok(false);
         }
@@ -468,7 +534,12 @@ impl<'t> Flow<'t> {
             let [low, median, high] = [0, 1, 2].map(|end| intervals[*at][end][slot]);
             (observed > 0.0).then(|| (column.clone(), *common, MeasuredSize { observed, low, median, high }))
         };
-        let held: Vec<_> = plain.held.iter().filter_map(sizes).collect();
+        let original = group.originals.get(slot);
+        if self.originals.is_some() && original.is_none_or(Option::is_none) {
+            return Ok(false);
+        }
+        let measured = plain.held.iter().filter(|_| self.originals.is_none());
+        let held: Vec<_> = measured.filter_map(sizes).collect();
         let outside = held.iter().filter(|(.., size)| !size.inside()).map(|(column, _, size)| {
             let MeasuredSize { observed: measured, low, high, .. } = *size;
             Doubt::MeasuredOutside { column: column.clone(), measured, low, high }.into()
@@ -500,28 +571,15 @@ impl<'t> Flow<'t> {
         }
         let out = &mut work.lines;
         out.made(record);
-        for (size, intervals) in intervals.iter().enumerate() {
-            if batch.has(size) {
-                intervals.iter().for_each(|end| out.rounded(Some(end[slot])));
-            } else {
-                out.blanks(3);
-            }
-        }
-        if batch.tells_terminations() && plain.kind.tells_terminations {
-            let told: [f64; TERMINATIONS.len()] = std::array::from_fn(|k| terminations[k][slot]);
-            if told.map(f64::to_bits) != chunk.last_told.map(f64::to_bits) {
-                chunk.told.clear();
-                for p in told {
-                    chunk.told.push(self.header.separator);
-                    if !p.is_nan() {
-                        put_rounded(millionths(p), &mut chunk.told);
-                    }
-                }
-                chunk.last_told = told;
-            }
-            out.made(&chunk.told);
-        } else {
-            out.blanks(TERMINATIONS.len());
+        match original {
+            Some(numbers) => numbers.iter().flatten().for_each(|v| out.rounded(Some(*v))),
+            None => self.expected(
+                group,
+                plain.kind.tells_terminations,
+                slot,
+                (&mut chunk.last_told, &mut chunk.told),
+                out,
+            ),
         }
         let own = !cautions.is_empty();
         if own {
@@ -540,6 +598,42 @@ impl<'t> Flow<'t> {
             }
         }
         Ok(true)
+    }
+
+    /// Writes what is expected of a plain row: its sizes and terminations; `told` remembers the last terminations and what
+    /// was written for them.
+    fn expected(
+        &self,
+        group: &Group,
+        tells_terminations: bool,
+        slot: usize,
+        (last_told, told): (&mut [f64; TERMINATIONS.len()], &mut Vec<u8>),
+        out: &mut Line,
+    ) {
+        let Answered { intervals, terminations, .. } = &group.answered;
+        for (size, intervals) in intervals.iter().enumerate() {
+            if group.batch.has(size) {
+                intervals.iter().for_each(|end| out.rounded(Some(end[slot])));
+            } else {
+                out.blanks(3);
+            }
+        }
+        if !(group.batch.tells_terminations() && tells_terminations) {
+            out.blanks(TERMINATIONS.len());
+            return;
+        }
+        let now: [f64; TERMINATIONS.len()] = std::array::from_fn(|k| terminations[k][slot]);
+        if now.map(f64::to_bits) != last_told.map(f64::to_bits) {
+            told.clear();
+            for p in now {
+                told.push(self.header.separator);
+                if !p.is_nan() {
+                    put_rounded(millionths(p), told);
+                }
+            }
+            *last_told = now;
+        }
+        out.made(told);
     }
 
     /// Brings the counts of the kinds into the summary.

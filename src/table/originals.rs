@@ -2,14 +2,17 @@
 //! on all threads with the feature `parallel`.
 
 use super::estimates::{Completed, TableEstimates, joined};
-use super::read::TableReader;
+use super::flow::{Flow, Work};
+use super::read::{BLOCK_BYTES, Block, TableReader};
 use super::row::Row;
 use super::rows::{self, Answers, refuse};
 use super::summary::Summary;
 use super::write::Line;
 use crate::error::{Error, Place, Result};
-use crate::flake::{RETOUCH_HEIGHT_MM, THICKNESS_AT_MM};
-use crate::infer::{LookBack, OriginalEstimate};
+use crate::flake::{RETOUCH_HEIGHT_MM, THICKNESS_AT_MM, WithRetouch};
+use crate::infer::original::{IMPROBABLE, Truncated};
+use crate::infer::{LookBack, Original, OriginalEstimate, Remains};
+use crate::predict::Predictive;
 use crate::strike::Measured;
 use std::io::{Read, Write};
 
@@ -76,14 +79,14 @@ impl<'a> TableOriginals<'a> {
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1; [`Error::Io`] of the writer.
     pub fn write_one<W: Write>(writer: W, found: &OriginalEstimate, level: f64) -> Result<W> {
-        let numbers = Self::numbers(found, level)?.map(Some);
+        let numbers = Self::numbers(&found.mass, level)?.map(Some);
         let texts = [found.estimate.calibration.as_str(), &joined(&found.cautions, true)];
         super::write::alone(writer, &Self::COLUMNS, &numbers, &texts)
     }
 
     /// The numbers added to a row, in the order of the columns.
-    fn numbers(found: &OriginalEstimate, level: f64) -> Result<[f64; 6]> {
-        let (m, s) = found.mass.size_and_share_lost(level)?;
+    fn numbers(mass: &Original, level: f64) -> Result<[f64; 6]> {
+        let (m, s) = mass.size_and_share_lost(level)?;
         Ok([m.low, m.median, m.high, s.low, s.median, s.high])
     }
 
@@ -108,7 +111,34 @@ impl<'a> TableOriginals<'a> {
                         .into(),
             });
         }
-        rows::write(self, table, writer, progress, |(found, now)| take(&found, now))
+        if self.keep_seen || !self.look.is_by_platform_alone() {
+            return rows::write(self, table, writer, progress, |(found, now)| take(&found, now));
+        }
+        let flow = Flow::new(&self.how, Some(self), table.header.clone(), table.longest);
+        let columns = Answers::columns(self);
+        let work = |block: &mut Block<Work>| flow.work(block);
+        rows::write_blocks((table, BLOCK_BYTES), writer, &columns, work, progress, |()| Ok(()))
+    }
+
+    /// The numbers of a piece by the laws of its mass and length when it came off, as [`LookBack::original`] has them; none
+    /// where only that can tell: `now` holds what [`STATE`] names, not a number where it was not recorded.
+    pub(super) fn by_laws(
+        &self,
+        now: &[f64; 4],
+        laws: [&dyn Fn() -> Option<Predictive>; 2],
+    ) -> Option<[f64; 6]> {
+        let now = Now(now);
+        WithRetouch::of(&now).ok()?;
+        let (remains, [mass, length]) = (Remains::of(&now).ok()?, laws);
+        let mass = Original::new(mass()?, remains.mass_now_g(), remains.certain_g(), None).ok()?;
+        let length = remains.length_now_mm().map(|now| Truncated::new(length()?, now).ok());
+        let improbable = |t: &Truncated| t.probability() < IMPROBABLE;
+        if mass.truncated().is_some_and(improbable)
+            || length.is_some_and(|t| t.is_none_or(|t| improbable(&t)))
+        {
+            return None;
+        }
+        Self::numbers(&mass, self.how.level).ok()
     }
 
     fn found(
@@ -120,7 +150,7 @@ impl<'a> TableOriginals<'a> {
         readable(row)?;
         let predictor = self.how.predictors.of(both).map_err(placed)?;
         let found = self.look.clone().sizes(predictor).original(both, &self.how.ask).map_err(placed)?;
-        let numbers = Self::numbers(&found, self.how.level).map_err(placed)?;
+        let numbers = Self::numbers(&found.mass, self.how.level).map_err(placed)?;
         Ok((found, numbers))
     }
 }
@@ -139,7 +169,23 @@ fn readable(row: &Row) -> std::result::Result<(), Vec<Error>> {
 }
 
 /// The mass that remains.
-const NOW: &str = "mass_now_g";
+const NOW: &str = STATE[0];
+
+/// What the numbers of a piece without retouch may depend on beside its platform.
+pub(super) const STATE: [&str; 4] = ["mass_now_g", "mass_missing_g", "length_now_mm", "max_thickness_now_mm"];
+
+/// A piece without retouch as it is now: its [`STATE`], not a number where it was not recorded.
+struct Now<'a>(&'a [f64; 4]);
+
+impl Measured for Now<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        let at = STATE.iter().position(|n| *n == name)?;
+        Some(self.0[at]).filter(|v| !v.is_nan())
+    }
+    fn class(&self, _: &str) -> Option<&str> {
+        None
+    }
+}
 
 impl Answers for TableOriginals<'_> {
     type Seen = (OriginalEstimate, f64);

@@ -121,6 +121,11 @@ impl<'a> LookBack<'a> {
         Ok(self)
     }
 
+    /// Whether a piece without retouch is answered by its platform and what remains, and by nothing else.
+    pub(crate) fn is_by_platform_alone(&self) -> bool {
+        self.loss.is_none() && self.unbroken.is_empty()
+    }
+
     /// The calibration of loss.
     pub fn retouch_predictor(&self) -> &Predictor {
         &self.retouch

@@ -3,4 +3,5 @@
 mod estimates;
 mod fit;
 mod intake;
+mod originals;
 mod read;
