@@ -7,6 +7,7 @@ mod record;
 pub(crate) use record::{Entry, Given, Record};
 
 use crate::error::{Bounds, Error, Place, Result};
+use crate::material::Figure;
 use crate::vocabulary::{ClassKind, vocabulary, yes_no};
 
 /// The least length of anything on a flake or percussor, mm: a third of the least that the tables of
@@ -52,6 +53,10 @@ pub trait Measured {
     fn number(&self, name: &str) -> Option<f64>;
     /// The class recorded under this column name.
     fn class(&self, name: &str) -> Option<&str>;
+    /// The number as well as it is known: exact, but where one overrides this and says in which range it lies.
+    fn figure(&self, name: &str) -> Option<Figure> {
+        self.number(name).map(Figure::from)
+    }
 }
 
 impl<T: Measured + ?Sized> Measured for &T {
@@ -60,6 +65,9 @@ impl<T: Measured + ?Sized> Measured for &T {
     }
     fn class(&self, name: &str) -> Option<&str> {
         (**self).class(name)
+    }
+    fn figure(&self, name: &str) -> Option<Figure> {
+        (**self).figure(name)
     }
 }
 

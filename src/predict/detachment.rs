@@ -146,30 +146,24 @@ impl BlowFigures {
 
     /// The numbers of one blow from what was measured, by their column names; nothing where none of percussor
     /// mass, tip radius and speed was recorded.
-    ///
-    /// # Errors
-    /// [`Error::Missing`] where one of the three was recorded but not all, or without platform depth or
-    /// exterior platform angle.
-    pub fn measured(measured: &impl Measured) -> Result<Option<Self>> {
-        let blow =
-            [PERCUSSOR_MASS_G, TIP_RADIUS_MM, SPEED_M_S].map(|b| (b.name(), measured.number(b.name())));
-        if blow.iter().all(|(_, v)| v.is_none()) {
+    fn measured(measured: &impl Measured) -> Result<Option<Self>> {
+        let [mass, tip, speed] =
+            [PERCUSSOR_MASS_G, TIP_RADIUS_MM, SPEED_M_S].map(|b| (b.name(), measured.figure(b.name())));
+        if mass.1.is_none() && tip.1.is_none() && speed.1.is_none() {
             return Ok(None);
         }
-        let needed = |name: &str, v: Option<f64>| {
-            v.ok_or_else(|| Error::missing(name, "the mechanics of the blow needs it"))
-        };
-        let number = |name: &str| needed(name, measured.number(name));
-        let [mass, tip, speed] = blow;
+        let lacking = |name: &str| Error::missing(name, "the mechanics of the blow needs it");
+        let needed = |(name, v): (&str, Option<Figure>)| v.ok_or_else(|| lacking(name));
+        let number = |name: &str| measured.number(name).ok_or_else(|| lacking(name));
         let mut figures = BlowFigures::new(
-            needed(mass.0, mass.1)?,
-            needed(tip.0, tip.1)?,
-            needed(speed.0, speed.1)?,
+            needed(mass)?,
+            needed(tip)?,
+            needed(speed)?,
             number(PLATFORM_DEPTH_MM.name())?,
             number(EXTERIOR_PLATFORM_ANGLE_DEG.name())?,
         );
         figures.angle_of_blow_deg = measured.number(ANGLE_OF_BLOW_DEG.name()).unwrap_or(0.0);
-        figures.core_mass_g = measured.number(CORE_MASS_G.name()).map(Figure::from);
+        figures.core_mass_g = measured.figure(CORE_MASS_G.name());
         figures.indirect = measured.class("technique") == Some("indirect");
         Ok(Some(figures))
     }
@@ -410,6 +404,21 @@ const SERIES_ERROR: f64 = 1e-13;
 const SCATTER: f64 = glass::RESIDUAL_SD;
 
 impl BlowAsKnown {
+    /// The blow of what was measured ([`Measured::figure`] may give ranges), by its own percussor, on its own stone, else
+    /// on this one, flint without either; nothing where none of percussor mass, tip radius and speed was recorded.
+    ///
+    /// # Errors
+    /// [`Error::Missing`] where one of the three was recorded but not all, or without percussor, platform depth or
+    /// exterior platform angle; [`Error::UnknownName`] of percussor or stone; those of [`BlowAsKnown::new`].
+    pub fn measured(measured: &impl Measured, stone: Option<&str>) -> Result<Option<Self>> {
+        let Some(figures) = BlowFigures::measured(measured)? else { return Ok(None) };
+        let percussor = measured.class("percussor").ok_or_else(|| {
+            Error::missing("percussor", "whether the blow detaches a flake depends on what strikes")
+        })?;
+        let stone = Stone::named(measured.class("stone").or(stone).unwrap_or("flint"))?;
+        BlowAsKnown::new(stone, PercussorMaterial::named(percussor)?, figures).map(Some)
+    }
+
     /// Checks everything and works out the mechanics at the typical values.
     ///
     /// # Errors

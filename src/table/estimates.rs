@@ -14,6 +14,7 @@
 
 use super::digits::millionths;
 use super::flow::{Flow, Work};
+use super::header::Header;
 use super::measured::MeasuredSize;
 use super::read::{BLOCK_BYTES, Block, TableReader};
 use super::row::Row;
@@ -25,8 +26,9 @@ use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
+use crate::material::Figure;
 use crate::predict::measurement::MeasurementErrors;
-use crate::predict::{Ask, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles};
+use crate::predict::{Ask, BlowAsKnown, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles};
 use crate::strike::Measured;
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
@@ -50,6 +52,9 @@ impl Measured for Completed<'_> {
     }
     fn class(&self, name: &str) -> Option<&str> {
         Measured::class(self.row, name).or_else(|| self.given.class(name))
+    }
+    fn figure(&self, name: &str) -> Option<Figure> {
+        self.row.figure(name).or_else(|| self.given.figure(name))
     }
 }
 
@@ -146,8 +151,8 @@ pub(crate) fn joined(cautions: &[Caution], all: bool) -> String {
     own.map(Caution::to_string).collect::<Vec<_>>().join("; ")
 }
 
-/// A column worked out for each row by the caller.
-type RowNumber<'a> = dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + Sync + 'a;
+/// The column that tells whether blows detach.
+const DETACHMENT: &str = "detachment_probability";
 
 /// Estimates of every row of a table.
 ///
@@ -175,7 +180,7 @@ pub struct TableEstimates<'a> {
     pub(super) ask: Ask,
     pub(super) given: &'a (dyn Measured + Sync),
     pub(super) sizes: Vec<&'static str>,
-    pub(super) extra: Option<(&'a str, &'a RowNumber<'a>)>,
+    detachment: bool,
     pub(super) errors: MeasurementErrors,
     block_bytes: usize,
 }
@@ -206,7 +211,7 @@ impl<'a> TableEstimates<'a> {
             ask: Ask::default(),
             given: &NOTHING,
             sizes: SIZES.to_vec(),
-            extra: None,
+            detachment: false,
             errors: MeasurementErrors::new(),
             block_bytes: BLOCK_BYTES,
         })
@@ -248,13 +253,11 @@ impl<'a> TableEstimates<'a> {
         Ok(self)
     }
 
-    /// A column of the caller's own, before the sizes.
-    pub fn column(
-        mut self,
-        name: &'a str,
-        number: &'a (dyn Fn(&Completed<'_>, &Calibration) -> Option<f64> + Sync),
-    ) -> Self {
-        self.extra = Some((name, number));
+    /// A column `detachment_probability` before the sizes, where a table of this header, with what is given, says enough of
+    /// its blows ([`BlowAsKnown::measured`]); blank for a row that does not. Say what is given first.
+    pub fn detachment(mut self, header: &Header) -> Self {
+        let there = |name: &&str| self.given.number(name).is_some() || header.column(name).is_some();
+        self.detachment = ["percussor_mass_g", "tip_radius_mm", "speed_m_s"].iter().all(there);
         self
     }
 
@@ -274,15 +277,15 @@ impl<'a> TableEstimates<'a> {
     /// The names of the columns added.
     pub(crate) fn columns(&self) -> Vec<String> {
         let ends = |size: &&str| ["low", "median", "high"].map(|end| format!("expected_{size}_{end}"));
-        let mut names: Vec<String> = self.extra.iter().map(|(name, _)| name.to_string()).collect();
+        let mut names: Vec<String> = self.detachment.then(|| DETACHMENT.to_string()).into_iter().collect();
         names.extend(self.sizes.iter().flat_map(ends));
         names.extend(TERMINATIONS.map(|t| format!("p_{t}")));
         names.extend(["calibration", "cautions", "form"].map(String::from));
         names
     }
 
-    /// The cells added to a row by its estimate, in the order of the columns, less a column of the caller's own
-    /// and the three of text.
+    /// The cells added to a row by its estimate, in the order of the columns, less the one of detachment and the three of
+    /// text.
     ///
     /// # Errors
     /// None for an estimate of this crate.
@@ -304,7 +307,8 @@ impl<'a> TableEstimates<'a> {
         Ok(numbers)
     }
 
-    /// One estimate as a table of its own: the columns added and one row; `own` is the number of the caller's column.
+    /// One estimate as a table of its own: the columns added and one row, with the probability that the blow detaches where
+    /// that is given.
     ///
     /// # Errors
     /// [`Error::Io`](crate::Error::Io) of the writer.
@@ -323,16 +327,17 @@ impl<'a> TableEstimates<'a> {
     /// assert!(text.starts_with("expected_mass_g_low,expected_mass_g_median") && text.lines().count() == 2);
     /// # Ok::<(), conchoid::Error>(())
     /// ```
-    pub fn write_one<W: Write>(&self, writer: W, e: &Estimate, own: Option<f64>) -> Result<W> {
-        let own = self.extra.iter().map(|_| own);
-        let numbers: Vec<Option<f64>> = own.chain(self.numbers(e, &mut Quantiles::default())?).collect();
+    pub fn write_one<W: Write>(mut self, writer: W, e: &Estimate, detachment: Option<f64>) -> Result<W> {
+        self.detachment = detachment.is_some();
+        let sizes = self.numbers(e, &mut Quantiles::default())?;
+        let numbers: Vec<Option<f64>> = detachment.map(Some).into_iter().chain(sizes).collect();
         let texts = [e.calibration.as_str(), &joined(&e.cautions, true), &e.form];
         super::write::alone(writer, &self.columns(), &numbers, &texts)
     }
 
     /// Whether every row must be looked at by itself.
     pub(super) fn one_by_one(&self) -> bool {
-        self.extra.is_some() || !self.errors.is_empty()
+        self.detachment || !self.errors.is_empty()
     }
 
     /// Estimates one row and writes it, or why there is no estimate.
@@ -350,8 +355,9 @@ impl<'a> TableEstimates<'a> {
             Ok(mut estimate) => {
                 self.against_measured(row, &mut estimate, summary, quantiles)?;
                 out.row(row);
-                if let Some((_, extra)) = self.extra {
-                    out.rounded(extra(&both, calibration));
+                if self.detachment {
+                    let blow = BlowAsKnown::measured(&both, calibration.stone()).ok().flatten();
+                    out.rounded(blow.map(|b| b.probability()));
                 }
                 self.numbers(&estimate, quantiles)?.into_iter().for_each(|number| out.rounded(number));
                 let cautions = joined(&estimate.cautions, false);
@@ -361,7 +367,7 @@ impl<'a> TableEstimates<'a> {
                 Ok(Some(estimate))
             }
             Err(reasons) => {
-                let blanks = usize::from(self.extra.is_some()) + 3 * self.sizes.len() + TERMINATIONS.len();
+                let blanks = usize::from(self.detachment) + 3 * self.sizes.len() + TERMINATIONS.len();
                 rows::refuse((out, summary), row, (blanks, Some(calibration.name()), 1), reasons);
                 Ok(None)
             }

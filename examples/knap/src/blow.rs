@@ -9,6 +9,7 @@ use crate::taken;
 use clap::Args;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
+use conchoid::material::Figure;
 use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
 use std::io::Read;
 use std::str::FromStr;
@@ -49,7 +50,7 @@ pub struct BlowOptions {
 }
 
 /// What the percussor delivers; mass, tip and speed together say whether a flake comes off at all.
-#[derive(Args, Debug, Default)]
+#[derive(Args, Debug, Default, Clone, Copy)]
 pub struct Delivery {
     /// Mass of the percussor, g; a number or a range such as 350..450
     pub percussor_mass_g: Option<Amount>,
@@ -64,6 +65,7 @@ pub struct Delivery {
 /// One strike from the command line, with what was given by `--also`.
 pub struct Given {
     flake: Flake,
+    delivery: Delivery,
     numbers: Vec<(String, f64)>,
     classes: Vec<(String, String)>,
 }
@@ -78,6 +80,16 @@ impl Measured for Given {
             .find(|(n, _)| n == name)
             .map(|(_, v)| v.as_str())
             .or_else(|| self.flake.class(name))
+    }
+    fn figure(&self, name: &str) -> Option<Figure> {
+        let amount = match name {
+            "percussor_mass_g" => self.delivery.percussor_mass_g,
+            "tip_radius_mm" => self.delivery.tip_radius_mm,
+            "speed_m_s" => self.delivery.speed_m_s,
+            "core_mass_g" => self.delivery.core_mass_g,
+            _ => None,
+        };
+        amount.map(Figure::from).or_else(|| self.number(name).map(Figure::from))
     }
 }
 
@@ -123,7 +135,7 @@ impl BlowOptions {
     /// Checks everything that was given.
     pub fn given(&self) -> Outcome<Given> {
         let flake = self.flake().asked()?;
-        let mut given = Given { flake, numbers: Vec::new(), classes: Vec::new() };
+        let mut given = Given { flake, delivery: self.delivery, numbers: Vec::new(), classes: Vec::new() };
         for pair in &self.also {
             let (key, value) = taken::pair("also", pair, "NAME=VALUE")?;
             // what begins with a figure may be a class still (layer=3b)

@@ -4,7 +4,7 @@ use crate::blow::{BlowOptions, parsed};
 use crate::estimate_plot::{self, Rows, Seen};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, MeasuredWith};
-use crate::mechanics::{self, Detachment};
+use crate::mechanics::Detachment;
 use crate::report::{Page, RowFormat, table_as_table};
 use crate::tables::{self, Sink};
 use crate::taken::{TakenIn, named_number};
@@ -73,7 +73,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
 fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
     let given = o.blow.given()?;
     let predictor = Predictor::new(calibration)?;
-    let detachment = Detachment::of_options(&o.blow, &given, predictor.calibration(), level)?;
+    let detachment = Detachment::of(&given, predictor.calibration(), level)?;
     let errors = o.measured.errors()?;
     let estimate = predictor.estimate_with_error(&given, ask, &errors);
     let mut estimate = estimate.asked()?;
@@ -119,18 +119,12 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
 fn table(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64) -> Outcome<u8> {
     let options = o.taken.options(Some(&calibration), &[])?;
     let given = o.blow.given()?;
-    let probability = |row: &RowOr, calibration: &Calibration| {
-        mechanics::row_probability(row, row.row, &o.blow.delivery, calibration)
-    };
     let table = tables::open(path, &options)?;
     let by_row = o.calibration.is_none();
     let mut estimates = tables::estimates(&o.blow, &given, calibration, by_row, level)?;
-    estimates = estimates.ask(ask).measured_with(o.measured.errors()?);
+    estimates = estimates.ask(ask).measured_with(o.measured.errors()?).detachment(table.header());
     if !o.sizes.is_empty() {
         estimates = estimates.only(&o.sizes)?;
-    }
-    if mechanics::in_table(table.header(), &o.blow.delivery) {
-        estimates = estimates.column(mechanics::PROBABILITY, &probability);
     }
     let sink = Sink::open(o.out.as_deref())?;
     let (sink, summary) = match &o.plot {
@@ -190,13 +184,9 @@ fn print_csv(
     calibration: Calibration,
     level: f64,
 ) -> Outcome<()> {
-    let probability = |_: &RowOr, _: &Calibration| None;
     let mut sheet = TableEstimates::new(calibration, level)?;
     if !o.sizes.is_empty() {
         sheet = sheet.only(&o.sizes)?;
-    }
-    if detachment.is_some() {
-        sheet = sheet.column(mechanics::PROBABILITY, &probability);
     }
     let probability = detachment.map(|d| d.probability.value);
     sheet.write_one(Sink::open(None)?, e, probability)?.finish()

@@ -1,7 +1,7 @@
 //! `knap blow` and `knap contrast`: the mechanics of a blow, percussors side by side; and, for `estimate`, whether
 //! the blow takes a flake off at all.
 
-use crate::blow::{BlowOptions, Delivery, Given, calibration};
+use crate::blow::{BlowOptions, Given, calibration};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::number::Amount;
 use crate::report::{Format, Page};
@@ -12,14 +12,8 @@ use conchoid::predict::{
     BlowAsKnown, BlowFigures, Caution, Contrast, DetachmentEstimate, LEVEL, Predictor, Ranged, UsualBlow,
 };
 use conchoid::strike::Measured;
-use conchoid::table::{Header, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
-
-/// The stone where none is named.
-const LOCAL_STONE: &str = "flint";
-/// The column that a table gains.
-pub const PROBABILITY: &str = "detachment_probability";
 
 #[derive(Args)]
 pub struct BlowVerb {
@@ -175,13 +169,8 @@ pub struct Detachment {
 
 impl Detachment {
     /// Nothing where none of mass, tip and speed was given.
-    pub fn of_options(
-        blow: &BlowOptions,
-        given: &Given,
-        calibration: &Calibration,
-        level: f64,
-    ) -> Outcome<Option<Detachment>> {
-        let Some(known) = known(given, None, &blow.delivery, calibration).asked()? else {
+    pub fn of(given: &Given, calibration: &Calibration, level: f64) -> Outcome<Option<Detachment>> {
+        let Some(known) = BlowAsKnown::measured(given, calibration.stone()).asked()? else {
             return Ok(None);
         };
         let answer = known.estimate(level)?;
@@ -193,7 +182,7 @@ impl Detachment {
             required_force_n: answer.required_force_n,
             least_speed_m_s: answer.least_speed_m_s,
             answer,
-            stone_taken: blow.stone.is_none(),
+            stone_taken: given.class("stone").is_none(),
         }))
     }
 
@@ -207,47 +196,6 @@ impl Detachment {
         }
         text
     }
-}
-
-/// The blow of a platform, its numbers from the row before those of the command line.
-fn known(
-    measured: &impl Measured,
-    row: Option<&Row>,
-    delivery: &Delivery,
-    calibration: &Calibration,
-) -> conchoid::Result<Option<BlowAsKnown>> {
-    let Some(mut figures) = BlowFigures::measured(measured)? else { return Ok(None) };
-    let own = |name: &str| row.is_some_and(|r| Measured::number(r, name).is_some());
-    let said = |name: &str, amount: Option<Amount>| amount.filter(|_| !own(name)).map(Figure::from);
-    let (mass, tip) =
-        (said("percussor_mass_g", delivery.percussor_mass_g), said("tip_radius_mm", delivery.tip_radius_mm));
-    figures.percussor_mass_g = mass.unwrap_or(figures.percussor_mass_g);
-    figures.tip_radius_mm = tip.unwrap_or(figures.tip_radius_mm);
-    figures.speed_m_s = said("speed_m_s", delivery.speed_m_s).unwrap_or(figures.speed_m_s);
-    figures.core_mass_g = said("core_mass_g", delivery.core_mass_g).or(figures.core_mass_g);
-    let percussor = measured.class("percussor").ok_or_else(|| {
-        conchoid::Error::missing("percussor", "whether the blow detaches a flake depends on what strikes")
-    })?;
-    let stone = measured.class("stone").or(calibration.stone()).unwrap_or(LOCAL_STONE);
-    BlowAsKnown::new(Stone::named(stone)?, PercussorMaterial::named(percussor)?, figures).map(Some)
-}
-
-/// Whether a table says enough of its blows for a column of probabilities.
-pub fn in_table(header: &Header, delivery: &Delivery) -> bool {
-    let there = |name: &str, given: Option<Amount>| given.is_some() || header.column(name).is_some();
-    there("percussor_mass_g", delivery.percussor_mass_g)
-        && there("tip_radius_mm", delivery.tip_radius_mm)
-        && there("speed_m_s", delivery.speed_m_s)
-}
-
-/// The probability of one row of a table; blank where the row does not say enough.
-pub fn row_probability(
-    measured: &impl Measured,
-    row: &Row,
-    delivery: &Delivery,
-    calibration: &Calibration,
-) -> Option<f64> {
-    known(measured, Some(row), delivery, calibration).ok().flatten().map(|k| k.probability())
 }
 
 // ---- contrast -------------------------------------------------------------------------------------------
@@ -298,7 +246,7 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
     if o.percussor.len() < 2 {
         return Err(Failure::usage("--percussor: name two or more, each with its own --percussor"));
     }
-    let stone = Stone::named(o.stone.as_deref().unwrap_or(LOCAL_STONE)).asked()?;
+    let stone = Stone::named(o.stone.as_deref().unwrap_or("flint")).asked()?;
     let materials = o.percussor.iter().map(|p| PercussorMaterial::named(p)).collect::<Result<Vec<_>, _>>();
     let materials = materials.asked()?;
     let mut blows = Vec::new();

@@ -278,7 +278,7 @@ fn builders(sheet: &mut Sheet) {
     );
     let thrown = Blow::builder().speed_m_s(5.0).build().unwrap();
     let thrown = Strike::builder().percussor("antler").blow(thrown).build().unwrap();
-    sheet.refused("blow", "a hammer without mass", "Missing", BlowFigures::measured(&thrown));
+    sheet.refused("blow", "a hammer without mass", "Missing", BlowAsKnown::measured(&thrown, None));
     for (what, speed, depth, angle) in
         [("no speed", 0.0, 8.0, 75.0), ("depth NaN", 5.0, f64::NAN, 75.0), ("angle 180", 5.0, 8.0, 180.0)]
     {
