@@ -63,6 +63,10 @@ impl Page {
     pub(crate) fn entry(&mut self, text: impl AsRef<str>) {
         self.under("  - ", "    ", text);
     }
+    /// Why flakes were left out.
+    pub(crate) fn reasons<'a>(&mut self, counts: impl IntoIterator<Item = &'a (String, u64)>) {
+        counts.into_iter().for_each(|(reason, n)| self.under("  ", "     ", format!("{n}: {reason}")));
+    }
     /// What to mind.
     pub(crate) fn mind(&mut self, sentences: &[String]) {
         if !sentences.is_empty() {

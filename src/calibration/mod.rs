@@ -22,6 +22,7 @@
 //! | `distance` | how far sites lie from an experiment |
 //! | `shared` | effects that flakes of one site or core share, and what was kept |
 //! | `resolved` | a calibration made ready for use, once for all uses |
+//! | `told` | a calibration as a page for people |
 //! | `caution` | the doubts that travel with an answer |
 
 pub mod bundled;
@@ -32,6 +33,7 @@ pub(crate) mod local;
 pub(crate) mod loss;
 pub(crate) mod resolved;
 mod shared;
+mod told;
 
 pub(crate) use crate::fit::multinomial::MultinomialFit;
 pub use crate::fit::multinomial::Penalty;

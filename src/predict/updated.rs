@@ -209,9 +209,7 @@ impl fmt::Display for Updated {
         }
         let left_out: u64 = self.left_out.iter().map(|(_, n)| n).sum();
         page.line(format!("\n{used} used, {left_out} left out"));
-        for (reason, n) in &self.left_out {
-            page.under("  ", "     ", format!("{n}: {reason}"));
-        }
+        page.reasons(&self.left_out);
         page.mind(&self.cautions);
         page.show(f)
     }

@@ -64,11 +64,12 @@ pub fn check(words: &ArgMatches) -> Outcome<()> {
     let value = |id: &str| words.try_get_one::<String>(id).ok().flatten();
     let option = |id: &str| format!("--{}", id.replace('_', "-"));
     let mut taken: Vec<(String, Thing)> = Vec::new();
+    if let Some(id) = READ.into_iter().chain(WRITTEN).find(|id| value(id).is_some_and(|path| path.is_empty()))
+    {
+        return Err(Failure::usage(format!("{}: no name stands there; name a file", option(id))));
+    }
     for id in READ {
         let Some(path) = value(id) else { continue };
-        if path.is_empty() {
-            return Err(Failure::usage(format!("{}: no name stands there; name a file", option(id))));
-        }
         let found = if path == "-" { of_stream(Handle::stdin()) } else { thing(path) };
         taken.extend(found.map(|t| (format!("the file that {} reads", option(id)), t)));
     }
@@ -80,9 +81,6 @@ pub fn check(words: &ArgMatches) -> Outcome<()> {
     }
     for id in WRITTEN {
         let (option, Some(path)) = (option(id), value(id)) else { continue };
-        if path.is_empty() {
-            return Err(Failure::usage(format!("{option}: no name stands there; name a file")));
-        }
         if path == "-" && id == "out" {
             continue;
         }

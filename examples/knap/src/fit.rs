@@ -7,18 +7,16 @@ pub mod loss;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::files;
 use crate::measured::KeptAbove;
-use crate::report::{Format, Page, count, each_once, short};
+use crate::report::{Format, Page, count};
 use crate::tables::{self, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
-    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold, Report, SizeModel,
-    Spread, Taken,
+    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold, Taken,
 };
 use conchoid::flake::ORIGINAL_OVER_NOW;
 use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
-use conchoid::predict::in_words;
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Offer, QUANTITIES, Row, levels_of};
 use schemars::JsonSchema;
@@ -188,7 +186,10 @@ fn fresh(o: &Options) -> Outcome<u8> {
         used: report.used,
         left_out: by_reason(&report.left_out),
     };
-    written(o, &calibration, &printed, text(o, &calibration, &report, &against))
+    let mut page = Page::default();
+    page.told(report.in_words(&calibration, &against));
+    written_to(&mut page, if report.fits.len() == 1 { "\n" } else { "" }, o);
+    written(o, &calibration, &printed, page)
 }
 
 /// The recipe that a table allows by what it records.
@@ -325,112 +326,11 @@ fn needed_columns(o: &Options, header: &Header, needs: &[String]) -> Outcome<()>
     })
 }
 
-fn text(o: &Options, calibration: &Calibration, report: &Report, against: &[(String, String)]) -> Page {
-    let mut page = Page::default();
-    let models: Vec<&SizeModel> = calibration.variants().iter().flat_map(|v| &v.sizes).collect();
-    let gap = if models.len() == 1 { "\n" } else { "" };
-    match (&models[..], &report.fits[..]) {
-        ([m], [f]) => in_full(&mut page, f, m, against),
-        _ => in_short(&mut page, o, calibration, report),
-    }
-    let used = count(report.used, "flake", "flakes");
-    page.line(format!("{gap}{used} used, {} left out", report.offered - report.used));
-    let told = if report.left_out.len() > TOLD { TOLD - 1 } else { TOLD };
-    reasons(&mut page, report.left_out.iter().take(told));
-    let rest: u64 = report.left_out.iter().skip(told).map(|(_, n)| n).sum();
-    if rest > 0 {
-        let more = report.left_out.len() - told;
-        page.line(format!("  {rest}: {more} other reasons, each in --format json"));
-    }
-    written_to(&mut page, gap, o);
-    page
-}
-
-/// Reasons of flakes left out that are told at most.
-const TOLD: usize = 3;
-
-/// Why flakes were left out.
-pub fn reasons<'a>(page: &mut Page, list: impl IntoIterator<Item = &'a (String, u64)>) {
-    list.into_iter().for_each(|(reason, n)| page.under("  ", "     ", format!("{n}: {reason}")));
-}
-
 /// Where the calibration went, and what to do with it.
 pub fn written_to(page: &mut Page, gap: &str, o: &Options) {
     if let Some(path) = &o.out {
         page.line(format!("{gap}Written to {path}; use it with: knap estimate --calibration {path}"));
     }
-}
-
-/// Several sizes or variants: a line of numbers for each variant, a column for each size.
-fn in_short(page: &mut Page, o: &Options, c: &Calibration, report: &Report) {
-    let sizes = c.variants().iter().flat_map(|v| &v.sizes);
-    let columns: Vec<&str> = each_once(sizes.map(|m| m.column.as_str()));
-    let flakes = count(report.used, "flake", "flakes");
-    page.say(format!(
-        "Calibration {} of {flakes}: root mean square error of ln size of flakes left out (R2), by what is measured. \
-         More: knap calibrations FILE.",
-        o.name
-    ));
-    let line = |cells: Vec<String>| cells.iter().map(|c| format!("{c:>17}")).collect::<String>();
-    page.line(format!("  {}", line(columns.iter().map(|c| c.to_string()).collect())));
-    let mut fits = report.fits.iter();
-    for v in c.variants() {
-        let flakes = v.sizes.iter().map(|m| m.flakes);
-        let (fewest, most) = (flakes.clone().min().unwrap_or(0), flakes.max().unwrap_or(0));
-        let flakes = if fewest < most { format!("{fewest} to {most}") } else { most.to_string() };
-        let by: Vec<String> = v.name.split(", ").map(in_words).collect();
-        let ends = match v.terminations() {
-            Some((form, _)) if form.terms().is_empty() => ", terminations as shares",
-            Some(_) => ", terminations",
-            None => "",
-        };
-        page.under("", "  ", format!("{}, {flakes} flakes{ends}", by.join(", ")));
-        let mut cells = vec![String::new(); columns.len()];
-        for (m, f) in v.sizes.iter().zip(&mut fits) {
-            if let Some(at) = columns.iter().position(|c| *c == m.column) {
-                cells[at] = format!("{} ({:.2})", short(f.left_out_error), m.r_squared);
-            }
-        }
-        page.line(format!("  {}", line(cells)));
-    }
-}
-
-/// One size, with its coefficients.
-fn in_full(page: &mut Page, f: &FitReport, m: &SizeModel, against: &[(String, String)]) {
-    let size = m.form.transform().describe(&m.column);
-    page.under("", "  ", format!("{size} by {} (form {})", f.variant, m.form.name()));
-    let width = f.coefficients.iter().map(|(t, _)| t.chars().count()).max().unwrap_or(0);
-    page.line(format!("\n  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error"));
-    for (t, c) in &f.coefficients {
-        page.line(format!("  {t:width$}  {:>12.6}  {:>12.6}", c.value, c.standard_error));
-    }
-    for (class, level) in against {
-        page.gap();
-        let class = in_words(class);
-        page.under("  ", "  ", format!("A coefficient of {class} is a shift from {level}."));
-    }
-    page.gap();
-    if let Spread::Constant { value, degrees_of_freedom } = m.spread {
-        let of = m.shared.last().map_or(String::new(), |e| format!(" between flakes of one {}", e.by));
-        let df = match f.adjusted_r_squared {
-            Some(_) => format!("{degrees_of_freedom}"),
-            None => format!("{degrees_of_freedom:.1}"),
-        };
-        page.line(format!("  spread {}{of}, on {df} degrees of freedom", short(value)));
-    }
-    for e in &m.shared {
-        let sd = short(e.covariance[0][0].sqrt());
-        page.line(format!("  spread {sd} between the {} groups of {}", e.groups, e.by));
-    }
-    let error = short(f.left_out_error);
-    let told = match f.adjusted_r_squared {
-        Some(adjusted) => format!("(adjusted {adjusted:.4}); leave-one-out error {error}"),
-        None => {
-            let groups = m.shared.first().map_or("parts".to_string(), |e| format!("groups of {}", e.by));
-            format!("without the groups; error with whole {groups} left out {error}")
-        }
-    };
-    page.line(format!("  R2 {:.4} {told}", m.r_squared));
 }
 
 /// What is printed as JSON.

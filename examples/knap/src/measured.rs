@@ -1,7 +1,7 @@
 //! The options that say how exactly a platform was measured, and which flakes were kept.
 
 use crate::failure::{Outcome, Whose};
-use crate::report::short;
+use crate::report::{short, unit};
 use clap::Args;
 use conchoid::calibration::RecoveryThreshold;
 use conchoid::form;
@@ -85,11 +85,6 @@ impl MeasuredWith {
 
     /// A sentence, empty where every measurement is taken as exact.
     pub fn in_words(&self) -> String {
-        let unit = |name: &str| match name {
-            form::ANGLE => "degrees",
-            form::AREA => "mm2",
-            _ => "mm",
-        };
         let told: Vec<String> = self
             .each()
             .iter()

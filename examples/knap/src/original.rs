@@ -224,13 +224,10 @@ fn table(
     let sink = Sink::open(o.out.as_deref())?;
     let done = originals
         .write(table, sink, tables::progress("looking back"), |found, now| drawn.take(found, now, level));
-    let (sink, summary) = done.map_err(|e| match e {
-        e @ Error::Missing { .. } => {
-            Failure::usage(format!("{path}: {e}; map yours with --column THEIRS=mass_now_g"))
-        }
-        e @ Error::Table { .. } => Failure::other(format!("{path}: {e}")),
-        e => e.into(),
-    })?;
+    if let Err(e @ Error::Missing { .. }) = &done {
+        return Err(Failure::usage(format!("{path}: {e}; map yours with --column THEIRS=mass_now_g")));
+    }
+    let (sink, summary) = done.of_table(path)?;
     sink.finish()?;
     if let Some(path) = &o.plot {
         drawn.draw(path, level)?;

@@ -184,6 +184,7 @@ pub struct Panel {
 }
 
 /// A row of a panel: its words, an interval with its middle in the colour of a series, and what is marked beside.
+#[derive(Default)]
 pub struct Row {
     pub words: String,
     pub ends: Option<[f64; 3]>,
@@ -339,7 +340,11 @@ fn colour(series: usize) -> RGBColor {
 }
 
 fn text(area: &Area, words: &str, at: (i32, i32), size: i32, pos: Pos) -> Outcome<()> {
-    let style = TextStyle::from((FONT, fine(size)).into_font()).color(&BLACK).pos(pos);
+    written(area, words, at, (FONT, fine(size)).into_font(), pos)
+}
+
+fn written(area: &Area, words: &str, at: (i32, i32), font: FontDesc, pos: Pos) -> Outcome<()> {
+    let style = TextStyle::from(font).color(&BLACK).pos(pos);
     drawn(area.draw(&Text::new(crate::say::shown(words), at, style)))
 }
 
@@ -385,6 +390,7 @@ fn density(area: &Area, f: &Frame, places: &[(i32, i32)], series: usize, side: i
     let side = fine(side);
     let (left, bottom) = f.at(f.panel.x.low, f.panel.y.low);
     let (right, top) = f.at(f.panel.x.high, f.panel.y.high);
+    // squares of a row stand beside each other
     let mut squares: BTreeMap<(i32, i32), u32> = BTreeMap::new();
     for (x, y) in places {
         *squares.entry((y.div_euclid(side), x.div_euclid(side))).or_default() += 1;
@@ -392,25 +398,18 @@ fn density(area: &Area, f: &Frame, places: &[(i32, i32)], series: usize, side: i
     let most = squares.values().copied().max().unwrap_or(1);
     // four shades, each for as many times more as the one before
     let shade = |n: u32| (4.0 * f64::from(n).ln_1p() / f64::from(most).ln_1p()).ceil().clamp(1.0, 4.0) as u32;
-    let colour = colour(series);
-    let mut run: Option<(i32, i32, i32, u32)> = None;
-    let ended = squares.into_iter().map(Some).chain([None]);
-    for next in ended {
-        let square = next.map(|((row, column), n)| (row, column, shade(n)));
-        match (&mut run, square) {
-            (Some((row, _, to, tone)), Some((r, c, t))) if *row == r && *to == c && *tone == t => *to = c + 1,
-            _ => {
-                if let Some((row, from, to, tone)) = run.take() {
-                    let within = |(x, y): (i32, i32)| (x.clamp(left, right), y.clamp(top, bottom));
-                    let corners = [(from * side, row * side), (to * side, (row + 1) * side)].map(within);
-                    let fill = colour.mix(0.22 * f64::from(tone)).filled();
-                    drawn(area.draw(&Rectangle::new(corners, fill)))?;
-                }
-                run = square.map(|(r, c, t)| (r, c, c + 1, t));
-            }
-        }
-    }
-    Ok(())
+    let squares: Vec<((i32, i32), u32)> = squares.into_iter().map(|(at, n)| (at, shade(n))).collect();
+    let touch = |((row, column), shade): &((i32, i32), u32), next: &((i32, i32), u32)| {
+        *next == ((*row, column + 1), *shade)
+    };
+    squares.chunk_by(touch).try_for_each(|run| {
+        let ((row, from), shade) = run[0];
+        let to = from + run.len() as i32;
+        let within = |(x, y): (i32, i32)| (x.clamp(left, right), y.clamp(top, bottom));
+        let corners = [(from * side, row * side), (to * side, (row + 1) * side)].map(within);
+        let fill = colour(series).mix(0.22 * f64::from(shade)).filled();
+        drawn(area.draw(&Rectangle::new(corners, fill)))
+    })
 }
 
 /// Many upright lines as their course: at each place along the axis one that stands for those there, with the mean of
@@ -463,11 +462,9 @@ fn draw(area: &Area, f: &Frame, side: i32) -> Outcome<()> {
     text(area, &p.title, (left, top - fine(10)), 16, Pos::new(HPos::Left, VPos::Bottom))?;
     let middle = (left + right) / 2;
     text(area, &p.x.label, (middle, bottom + fine(28)), 14, Pos::new(HPos::Center, VPos::Top))?;
-    let style = TextStyle::from((FONT, fine(14)).into_font().transform(FontTransform::Rotate270))
-        .color(&BLACK)
-        .pos(Pos::new(HPos::Center, VPos::Bottom));
-    let label = crate::say::shown(&p.y.label);
-    drawn(area.draw(&Text::new(label, (left - fine(44), (top + bottom) / 2), style)))?;
+    let upwards = (FONT, fine(14)).into_font().transform(FontTransform::Rotate270);
+    let at = (left - fine(44), (top + bottom) / 2);
+    written(area, &p.y.label, at, upwards, Pos::new(HPos::Center, VPos::Bottom))?;
     for (i, (name, series)) in p.legend.iter().enumerate() {
         let y = top + fine(14 + 17 * i as i32);
         marker(area, (left + fine(14), y), *series)?;

@@ -95,17 +95,6 @@ pub fn with_unit(name: &str) -> String {
     }
 }
 
-/// Each once, in the order met.
-pub fn each_once<T: PartialEq>(list: impl IntoIterator<Item = T>) -> Vec<T> {
-    let mut once = Vec::new();
-    for item in list {
-        if !once.contains(&item) {
-            once.push(item);
-        }
-    }
-    once
-}
-
 /// Characters that a line of text may fill.
 const WIDTH: usize = 79;
 /// Cautions that text tells at most.

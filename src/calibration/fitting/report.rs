@@ -1,10 +1,14 @@
 //! What became of the flakes offered, and the fits that came of them.
 
 use super::sizes::FittedSize;
-use crate::calibration::{SharedEffect, Spread};
-use crate::error::Error;
+use crate::by_name::each_once;
+use crate::calibration::caution::in_words;
+use crate::calibration::{Calibration, SharedEffect, SizeModel, Spread};
+use crate::error::{Error, counted};
+use crate::page::{Page, Told, short};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::fmt;
 
 /// What became of the flakes, and the fits behind the calibration.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -133,6 +137,129 @@ impl FitReport {
             left_out_flakes: fitted.left_out_flakes,
             aic_own_unit: fitted.aic_own_unit,
         }
+    }
+}
+
+/// Reasons of flakes left out that are told at most.
+const REASONS: usize = 3;
+
+impl Report {
+    /// A page about the calibration that came of it: the coefficients of one size, of several a line of errors for each
+    /// variant; and what became of the flakes. `shifts_from` are classes with the level that the others shift from
+    /// (`{:79}` breaks its paragraphs at 79 characters).
+    ///
+    /// ```
+    /// use conchoid::calibration::{Collector, Provenance, Recipe};
+    /// use conchoid::flake::Flake;
+    /// use conchoid::form::Form;
+    /// use conchoid::strike::{Platform, Strike};
+    /// let own = Provenance::new("nine flakes", "my notes", "my own", "none");
+    /// let mut collector = Collector::new(Recipe::single("mine", "mass_g", Form::named("log-log")?, own)?)?;
+    /// for k in 0..9 {
+    ///     let (depth, angle) = (4.0 + f64::from(k), 65.0 + f64::from(k * 5 % 7));
+    ///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
+    ///     let strike = Strike::builder().platform(platform).build()?;
+    ///     collector.offer(&Flake::builder().strike(strike).mass_g(0.4 * depth * depth + f64::from(k % 2)).build()?);
+    /// }
+    /// let (mine, report) = collector.finish()?;
+    /// assert!(report.in_words(&mine, &[]).to_string().contains("9 flakes used, 0 left out"));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn in_words<'a>(
+        &'a self,
+        of: &'a Calibration,
+        shifts_from: &'a [(String, String)],
+    ) -> impl fmt::Display + 'a {
+        Told(move |page: &mut Page| self.tell(page, of, shifts_from))
+    }
+
+    fn tell(&self, page: &mut Page, of: &Calibration, shifts_from: &[(String, String)]) {
+        let models: Vec<&SizeModel> = of.variants().iter().flat_map(|v| &v.sizes).collect();
+        match (&models[..], &self.fits[..]) {
+            ([model], [fit]) => {
+                fit.tell(page, model, shifts_from);
+                page.line("");
+            }
+            _ => self.tell_errors(page, of),
+        }
+        let used = counted(self.used, "flake", "flakes");
+        page.line(format!("{used} used, {} left out", self.offered - self.used));
+        let told = if self.left_out.len() > REASONS { REASONS - 1 } else { REASONS };
+        page.reasons(self.left_out.iter().take(told));
+        let rest: u64 = self.left_out.iter().skip(told).map(|(_, n)| n).sum();
+        if rest > 0 {
+            let more = self.left_out.len() - told;
+            page.line(format!("  {rest}: {more} other reasons, each in --format json"));
+        }
+    }
+
+    /// Several sizes or variants: a line of numbers for each variant, a column for each size.
+    fn tell_errors(&self, page: &mut Page, of: &Calibration) {
+        let columns = each_once(self.fits.iter().map(|f| f.column.as_str()));
+        page.say(format!(
+            "Calibration {} of {}: root mean square error of ln size of flakes left out (R2), by what is measured. \
+             More: knap calibrations FILE.",
+            of.name(),
+            counted(self.used, "flake", "flakes")
+        ));
+        let line = |cells: Vec<String>| cells.iter().map(|c| format!("{c:>17}")).collect::<String>();
+        page.line(format!("  {}", line(columns.iter().map(|c| c.to_string()).collect())));
+        for v in of.variants() {
+            let flakes = v.sizes.iter().map(|m| m.flakes);
+            let (fewest, most) = (flakes.clone().min().unwrap_or(0), flakes.max().unwrap_or(0));
+            let flakes = if fewest < most { format!("{fewest} to {most}") } else { most.to_string() };
+            let by: Vec<String> = v.name.split(", ").map(in_words).collect();
+            let ends = match v.terminations() {
+                Some((form, _)) if form.terms().is_empty() => ", terminations as shares",
+                Some(_) => ", terminations",
+                None => "",
+            };
+            page.under("", "  ", format!("{}, {flakes} flakes{ends}", by.join(", ")));
+            let cell = |column: &&str| {
+                let of = |m: &&SizeModel| m.column == *column;
+                let model = v.sizes.iter().find(of);
+                model.map_or(String::new(), |m| format!("{} ({:.2})", short(m.left_out_error), m.r_squared))
+            };
+            page.line(format!("  {}", line(columns.iter().map(cell).collect())));
+        }
+    }
+}
+
+impl FitReport {
+    /// One size, with its coefficients.
+    fn tell(&self, page: &mut Page, model: &SizeModel, shifts_from: &[(String, String)]) {
+        let size = model.form.transform().describe(&self.column);
+        page.under("", "  ", format!("{size} by {} (form {})", self.variant, self.form));
+        let width = self.coefficients.iter().map(|(t, _)| t.chars().count()).max().unwrap_or(0);
+        page.line(format!("\n  {:width$}  {:>12}  {:>12}", "", "coefficient", "std. error"));
+        for (t, c) in &self.coefficients {
+            page.line(format!("  {t:width$}  {:>12.6}  {:>12.6}", c.value, c.standard_error));
+        }
+        for (class, level) in shifts_from {
+            page.line("");
+            let class = in_words(class);
+            page.under("  ", "  ", format!("A coefficient of {class} is a shift from {level}."));
+        }
+        page.line("");
+        if let (Some(spread), Some(df)) = (self.spread, self.degrees_of_freedom) {
+            let of =
+                self.shared.last().map_or(String::new(), |(by, _)| format!(" between flakes of one {by}"));
+            let df = if self.adjusted_r_squared.is_some() { format!("{df}") } else { format!("{df:.1}") };
+            page.line(format!("  spread {}{of}, on {df} degrees of freedom", short(spread)));
+        }
+        for (by, between) in &self.shared {
+            let (sd, groups) = (short(between.spread), between.groups);
+            page.line(format!("  spread {sd} between the {groups} groups of {by}"));
+        }
+        let error = short(self.left_out_error);
+        let told = match (self.adjusted_r_squared, self.shared.first()) {
+            (Some(adjusted), _) => format!("(adjusted {adjusted:.4}); leave-one-out error {error}"),
+            (None, Some((by, _))) => {
+                format!("without the groups; error with whole groups of {by} left out {error}")
+            }
+            (None, None) => format!("without the groups; error with whole parts left out {error}"),
+        };
+        page.line(format!("  R2 {:.4} {told}", self.r_squared));
     }
 }
 
