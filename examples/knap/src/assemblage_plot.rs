@@ -2,7 +2,7 @@
 
 use crate::failure::Outcome;
 use crate::plot::{Axis, Layer, Panel, Row, cut, marked, named_rows, page, page_of_rows};
-use crate::report::{Ends, percent, with_unit};
+use crate::report::{percent, with_unit};
 use crate::tables::save;
 use conchoid::infer::{Comparison, Drawn, GroupLosses, GroupTotals};
 use conchoid::predict::{Ranged, in_words};
@@ -28,9 +28,9 @@ pub fn totals(path: &str, groups: &[GroupTotals], lost: &[GroupLosses], level: f
         ("Retouched pieces: share of their mass lost", "share of the mass lost, %", 100.0, |l| &l.share_lost),
     ];
     let row = |group: &str, drawn: &Option<Drawn>, scale: f64, also: Option<f64>| {
-        let ends = drawn.as_ref().map(|d| d.times(scale));
-        let words = ends.map_or(String::new(), |e| format!("{}: {}", cut(group, 32, "..."), e.told()));
-        Row { words, ends, series: 0, also }
+        let ends = drawn.as_ref().map(|d| [d.low, d.median, d.high].map(|v| scale * v));
+        let told = ends.map(|ends| Row::told(&cut(group, 32, "..."), ends, 0));
+        Row { also, ..told.unwrap_or_default() }
     };
     let panel = |title: &str, label: &str, list: Vec<Row>| {
         let drawn = list.iter().any(|r| r.ends.is_some());
@@ -128,12 +128,7 @@ pub fn comparison(
     };
     let all = [("typical size".to_string(), &c.ratio)];
     let at = c.quantile_ratios.iter().map(|(p, b)| (format!("at {} % of the flakes", percent(*p)), b));
-    let row = |(name, b): (String, &Ranged)| Row {
-        words: format!("{name}: {}", b.told()),
-        ends: Some(b.ends()),
-        series: 0,
-        also: None,
-    };
+    let row = |(name, b): (String, &Ranged)| Row::told(&name, [b.low, b.value, b.high], 0);
     let list: Vec<Row> = all.into_iter().chain(at).map(row).collect();
     let title = format!("Ratio, lines hold {} % (dashed: alike)", percent(o.level));
     let ratios = named_rows(title, "ratio, first over second", Some(true), &list, Some(1.0), "");

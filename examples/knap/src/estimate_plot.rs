@@ -5,7 +5,7 @@ use crate::blow::Given;
 use crate::failure::Outcome;
 use crate::measured::By;
 use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale, points};
-use crate::report::{Ends, count, percent, short, unit, with_unit};
+use crate::report::{count, percent, short, unit, with_unit};
 use crate::tables::save;
 use conchoid::calibration::SIZES;
 use conchoid::form;
@@ -77,7 +77,8 @@ pub fn single(
         }
         layers.push(Layer::Whiskers(vec![(value, here.low, here.high)], 1));
         layers.push(Layer::Points(vec![(value, here.low), (value, here.median), (value, here.high)], 1));
-        let legend = vec![(format!("this blow: {}", here.told()), 1)];
+        let [low, median, high] = [here.low, here.median, here.high].map(short);
+        let legend = vec![(format!("this blow: {median} ({low} to {high})"), 1)];
         panels.push(Panel { title: name, x, y, layers, legend });
     }
     let known = ranges.iter().filter(|r| moved.is_none_or(|m| m.name != r.name));

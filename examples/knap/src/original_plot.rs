@@ -2,7 +2,7 @@
 
 use crate::failure::Outcome;
 use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale, points};
-use crate::report::{Ends, count, percent, short};
+use crate::report::{count, percent, short};
 use crate::tables::save;
 use conchoid::infer::{OriginalEstimate, Remains};
 use conchoid::predict::Interval;
@@ -26,7 +26,7 @@ fn distribution(
     let highest = list.iter().map(|b| b.1).fold(0.0, f64::max);
     let mut layers = vec![Layer::Bars(list, width)];
     layers.extend(now.map(|now| Layer::Guide(vec![(now, 0.0), (now, 1.25 * highest)])));
-    let [low, median, high] = interval.times(scale);
+    let [low, median, high] = [interval.low, interval.median, interval.high].map(|v| scale * v);
     layers.push(Layer::Spans(vec![(1.12 * highest, low, high)], 1));
     layers.push(Layer::Points(vec![(median, 1.12 * highest)], 1));
     let [low, median, high] = [low, median, high].map(short);

@@ -4,6 +4,7 @@
 //! series also has a marker of its own, so that a black and white print says the same.
 
 use crate::failure::{Failure, Outcome};
+use conchoid::predict::short;
 use plotters::element::DashedPathElement;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
@@ -190,6 +191,15 @@ pub struct Row {
     pub ends: Option<[f64; 3]>,
     pub series: usize,
     pub also: Option<f64>,
+}
+
+impl Row {
+    /// A row whose words tell its figure too.
+    pub fn told(name: &str, ends: [f64; 3], series: usize) -> Row {
+        let [low, middle, high] = ends.map(short);
+        let words = format!("{name}: {middle} ({low} to {high})");
+        Row { words, ends: Some(ends), series, also: None }
+    }
 }
 
 /// A panel of named rows, the first on top; `log` where it is known, otherwise where the values are far apart. A dashed

@@ -1,8 +1,7 @@
 //! What people read: numbers, and the page that paragraphs, figures with their ends and columns are laid out on.
 
 use crate::failure::{Failure, Outcome};
-use conchoid::infer::Drawn;
-use conchoid::predict::{Caution, Interval, Ranged, in_few_of, in_words};
+use conchoid::predict::{Caution, in_few_of, in_words};
 pub use conchoid::predict::{percent, short, unit};
 use std::fmt::Display;
 use std::io::Write;
@@ -156,45 +155,6 @@ impl Page {
         let mut out = crate::say::screen();
         out.write_all(self.0.as_bytes())?;
         Ok(out.flush()?)
-    }
-}
-
-/// A figure with its ends.
-pub trait Ends {
-    /// The lower end, the middle, the upper end.
-    fn ends(&self) -> [f64; 3];
-    /// In another unit.
-    fn times(&self, factor: f64) -> [f64; 3] {
-        self.ends().map(|v| factor * v)
-    }
-    /// `8 (7 to 9)`.
-    fn told(&self) -> String {
-        let [low, middle, high] = self.ends().map(short);
-        format!("{middle} ({low} to {high})")
-    }
-}
-
-impl Ends for [f64; 3] {
-    fn ends(&self) -> [f64; 3] {
-        *self
-    }
-}
-
-impl Ends for Interval {
-    fn ends(&self) -> [f64; 3] {
-        [self.low, self.median, self.high]
-    }
-}
-
-impl Ends for Ranged {
-    fn ends(&self) -> [f64; 3] {
-        [self.low, self.value, self.high]
-    }
-}
-
-impl Ends for Drawn {
-    fn ends(&self) -> [f64; 3] {
-        [self.low, self.median, self.high]
     }
 }
 
