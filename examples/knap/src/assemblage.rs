@@ -4,7 +4,7 @@ use crate::blow::BlowOptions;
 use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{By, KeptAbove};
-use crate::report::{Format, Page, count};
+use crate::report::{Format, Page, count, print};
 use crate::taken::TakenIn;
 use crate::{assemblage_plot, tables};
 use clap::{Args, ValueEnum};
@@ -194,38 +194,30 @@ fn totals(
     groups.extend(alone);
     let draws = o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS);
     let (sizes, of_loss) = (predictor.calibration().name(), look.retouch_predictor().calibration().name());
-    match o.format {
-        Format::Json => {
-            let of_loss = (!lost.is_empty()).then_some(of_loss);
-            let calibration = Behind { name: sizes, of_loss };
-            let groups = groups.into_iter().collect();
-            crate::say::json(&Printed { groups, seed: o.seed, draws, calibration })?;
+    let from = match (totals.is_empty(), lost.is_empty()) {
+        (false, false) => format!("calibrations {sizes} (platforms) and {of_loss} (retouch)"),
+        (true, _) => format!("calibration {of_loss}"),
+        (_, true) => format!("calibration {sizes}"),
+    };
+    let calibration = Behind { name: sizes, of_loss: (!lost.is_empty()).then_some(of_loss) };
+    let all = Printed { groups: groups.iter().copied().collect(), seed: o.seed, draws, calibration };
+    print(o.format == Format::Json, &all, |page| {
+        for (_, of) in &groups {
+            of.totals.iter().for_each(|t| page.told(t));
+            of.retouched.iter().for_each(|l| page.told(l));
         }
-        Format::Text => {
-            let mut page = Page::default();
-            for (_, of) in &groups {
-                of.totals.iter().for_each(|t| page.told(t));
-                of.retouched.iter().for_each(|l| page.told(l));
-            }
-            let from = match (totals.is_empty(), lost.is_empty()) {
-                (false, false) => format!("calibrations {sizes} (platforms) and {of_loss} (retouch)"),
-                (true, _) => format!("calibration {of_loss}"),
-                (_, true) => format!("calibration {sizes}"),
-            };
-            let (draws, seed) = (count(u64::from(draws), "draw", "draws"), o.seed);
-            page.say(format!(
-                "From the {from}; {draws} from seed {seed}. The intervals carry what all flakes share, the uncertainty \
-                 of the calibration's coefficients; +/- is the chance of the draws."
-            ));
-            page.picture(o.plot.as_ref());
-            page.show()?;
-        }
-    }
+        let (draws, seed) = (count(u64::from(draws), "draw", "draws"), o.seed);
+        page.say(format!(
+            "From the {from}; {draws} from seed {seed}. The intervals carry what all flakes share, the uncertainty \
+             of the calibration's coefficients; +/- is the chance of the draws."
+        ));
+        page.picture(o.plot.as_ref());
+    })?;
     Ok(if refused > 0 { 3 } else { 0 })
 }
 
 /// One group of an assemblage.
-#[derive(Serialize, JsonSchema)]
+#[derive(Clone, Copy, Serialize, JsonSchema)]
 struct OfGroup<'a> {
     #[serde(flatten)]
     totals: Option<&'a GroupTotals>,
@@ -324,21 +316,12 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
     if let Some(path) = &o.plot {
         assemblage_plot::comparison(path, o, &names, [&first, &second], &c)?;
     }
-    match o.format {
-        Format::Json => crate::say::json(&Compared {
-            size: &o.size,
-            groups: &names,
-            comparison: &c,
-            without_size: without,
-            seed: o.seed,
-        })?,
-        Format::Text => comparison(o, &names, &c, without).show()?,
-    }
-    Ok(0)
+    let (size, seed) = (&o.size, o.seed);
+    let all = Compared { size, groups: &names, comparison: &c, without_size: without, seed };
+    print(o.format == Format::Json, &all, |page| tell(page, o, &names, &c, without))
 }
 
-fn comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) -> Page {
-    let mut page = Page::default();
+fn tell(page: &mut Page, o: &Options, names: &[String; 2], c: &Comparison, without: u64) {
     let [a, b] = &[crate::say::name(&names[0]), crate::say::name(&names[1])];
     page.told(c.in_words(&o.size, [a, b]));
     if without > 0 {
@@ -352,5 +335,4 @@ fn comparison(o: &Options, names: &[String; 2], c: &Comparison, without: u64) ->
         );
     }
     page.picture(o.plot.as_ref());
-    page
 }

@@ -3,7 +3,7 @@
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::KeptAbove;
 use crate::plot::{Axis, Layer, Panel, Row, cut, diagonal, named_rows, page, pale, points};
-use crate::report::{Format, Page, count, unit, wrapped};
+use crate::report::{Format, count, unit, wrapped};
 use crate::tables::{self, Twice, save, size_of};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -265,15 +265,10 @@ pub fn run(o: &Options) -> Outcome<u8> {
 }
 
 fn printed(o: &Options, a: &Assessment, checks: Option<&ResidualChecks>) -> Outcome<u8> {
-    if o.format == Format::Json {
-        crate::say::json(&Printed { assessment: a, checks })?;
-        return Ok(0);
-    }
-    let mut page = Page::default();
-    page.told(a.in_words(checks));
-    o.plot.iter().for_each(|path| page.line(format!("Plots written to {path}")));
-    page.show()?;
-    Ok(0)
+    crate::report::print(o.format == Format::Json, &Printed { assessment: a, checks }, |page| {
+        page.told(a.in_words(checks));
+        o.plot.iter().for_each(|path| page.line(format!("Plots written to {path}")));
+    })
 }
 
 /// What is printed as JSON.

@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::Outcome;
-use crate::report::{Format, Page, count};
+use crate::report::{Format, count, print};
 use clap::Args;
 use conchoid::calibration::bundled::{NAMES, RULE};
 use conchoid::calibration::{Calibration, Provenance};
@@ -20,35 +20,28 @@ pub struct Options {
 }
 
 pub fn run(o: &Options) -> Outcome<u8> {
-    match (&o.name, o.format) {
-        (None, Format::Json) => {
-            let one = |name| Ok((name, Listed::of(&calibration(Some(name), None)?)));
-            crate::say::json(&NAMES.into_iter().map(one).collect::<Outcome<Printed>>()?)?;
-        }
-        (None, Format::Text) => {
-            let mut page = Page::default();
-            for name in NAMES {
-                let c = calibration(Some(name), None)?;
-                page.line(name);
-                page.under("  ", "  ", &c.provenance().summary);
-                for v in c.variants() {
-                    let n = v.sizes.iter().map(|m| m.flakes).max().unwrap_or(0);
-                    page.line(format!("  - by {} ({})", v.name, count(n, "flake", "flakes")));
-                }
-            }
-            page.part(RULE);
-            page.show()?;
-        }
-        (Some(name), Format::Json) => {
-            crate::say::print_json(calibration(Some(name), None)?.to_json())?;
-        }
-        (Some(name), Format::Text) => {
-            let mut page = Page::default();
-            page.told(calibration(Some(name), None)?);
-            page.show()?;
-        }
+    let in_json = o.format == Format::Json;
+    if let Some(name) = &o.name {
+        let one = calibration(Some(name), None)?;
+        return match in_json {
+            true => crate::say::print_json(one.to_json()).map(|()| 0),
+            false => print(false, &(), |page| page.told(&one)),
+        };
     }
-    Ok(0)
+    let one = |name| Ok((name, calibration(Some(name), None)?));
+    let all = NAMES.into_iter().map(one).collect::<Outcome<Vec<_>>>()?;
+    let listed: Printed = all.iter().map(|(name, c)| (*name, Listed::of(c))).collect();
+    print(in_json, &listed, |page| {
+        for (name, c) in &all {
+            page.line(name);
+            page.under("  ", "  ", &c.provenance().summary);
+            for v in c.variants() {
+                let n = v.sizes.iter().map(|m| m.flakes).max().unwrap_or(0);
+                page.line(format!("  - by {} ({})", v.name, count(n, "flake", "flakes")));
+            }
+        }
+        page.part(RULE);
+    })
 }
 
 /// What is printed as JSON: each calibration by its name.

@@ -1,17 +1,17 @@
 //! `knap estimate`: the sizes of one flake, or of every row of a table.
 
-use crate::blow::{BlowOptions, parsed};
+use crate::blow::{BlowOptions, Given, parsed};
 use crate::estimate_plot::{self, Rows, Seen};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{KeptAbove, MeasuredWith};
 use crate::mechanics::Detachment;
-use crate::report::{Page, RowFormat, table_as_table};
+use crate::report::{RowFormat, print, table_as_table};
 use crate::tables::{self, Sink};
 use crate::taken::{TakenIn, named_number};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
-use conchoid::predict::{Ask, Estimate, EstimateAt, LEVEL, Predictor};
+use conchoid::predict::{Ask, EstimateAt, LEVEL, Predictor};
 use conchoid::table::TableEstimates;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -65,7 +65,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     ask.termination = termination;
     ask.kept = o.kept.threshold()?;
     match &o.table {
-        Some(path) => table(o, path, calibration, ask, level),
+        Some(path) => table(o, path, calibration, &ask, level),
         None => single(o, calibration, &ask, level),
     }
 }
@@ -98,34 +98,51 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
         let each = each.collect::<Result<Vec<_>, _>>()?;
         estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
     }
-    match o.format {
-        RowFormat::Text => text(o, &estimate, &at, detachment.as_ref()).show()?,
-        RowFormat::Json => crate::say::json(&Printed {
-            detachment: detachment.as_ref(),
-            estimate: &at,
-            measurement_errors: o.measured.given(),
-        })?,
-        RowFormat::Csv if known.is_some() => {
+    if o.format == RowFormat::Csv {
+        if known.is_some() {
             return Err(Failure::usage("--known goes with --format text or json"));
         }
-        RowFormat::Csv => {
-            print_csv(&estimate, detachment.as_ref(), o, predictor.calibration().clone(), level)?
-        }
+        let sheet = sheet(o, &given, predictor.calibration().clone(), ask, level)?;
+        let probability = detachment.map(|d| d.probability.value);
+        return sheet.write_one(Sink::open(None)?, &estimate, probability)?.finish().map(|()| 0);
     }
-    Ok(0)
+    let (detachment, measurement_errors) = (detachment.as_ref(), o.measured.given());
+    let all = Printed { detachment, estimate: &at, measurement_errors };
+    print(o.format == RowFormat::Json, &all, |page| {
+        if let Some(d) = detachment {
+            page.say(d.in_words());
+            page.gap();
+        }
+        page.told(estimate.in_words(&at));
+        let errors = o.measured.in_words();
+        if !errors.is_empty() {
+            page.say(errors);
+        }
+        page.picture(o.plot.as_ref());
+        page.cautions(&[("", &estimate.cautions)]);
+    })
+}
+
+/// The columns that estimates add.
+fn sheet<'a>(
+    o: &Options,
+    given: &'a Given,
+    calibration: Calibration,
+    ask: &Ask,
+    level: f64,
+) -> Outcome<TableEstimates<'a>> {
+    let by_row = o.calibration.is_none();
+    let estimates = tables::estimates(&o.blow, given, calibration, by_row, level)?;
+    let estimates = estimates.ask(ask.clone()).measured_with(o.measured.errors()?);
+    Ok(if o.sizes.is_empty() { estimates } else { estimates.only(&o.sizes)? })
 }
 
 /// Every row of a table, in and out in constant memory.
-fn table(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64) -> Outcome<u8> {
+fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
     let options = o.taken.options(Some(&calibration), &[])?;
     let given = o.blow.given()?;
     let table = tables::open(path, &options)?;
-    let by_row = o.calibration.is_none();
-    let mut estimates = tables::estimates(&o.blow, &given, calibration, by_row, level)?;
-    estimates = estimates.ask(ask).measured_with(o.measured.errors()?).detachment(table.header());
-    if !o.sizes.is_empty() {
-        estimates = estimates.only(&o.sizes)?;
-    }
+    let estimates = sheet(o, &given, calibration, ask, level)?.detachment(table.header());
     let sink = Sink::open(o.out.as_deref())?;
     let (sink, summary) = match &o.plot {
         None => estimates.write(table, sink, tables::progress("estimating")).of_table(path)?,
@@ -149,22 +166,6 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: Ask, level: f64
     Ok(code)
 }
 
-fn text(o: &Options, e: &Estimate, at: &EstimateAt, detachment: Option<&Detachment>) -> Page {
-    let mut page = Page::default();
-    if let Some(d) = detachment {
-        page.say(d.in_words());
-        page.gap();
-    }
-    page.told(e.in_words(at));
-    let errors = o.measured.in_words();
-    if !errors.is_empty() {
-        page.say(errors);
-    }
-    page.picture(o.plot.as_ref());
-    page.cautions(&[("", &e.cautions)]);
-    page
-}
-
 /// What is printed as JSON.
 #[derive(Serialize, JsonSchema)]
 pub struct Printed<'a> {
@@ -175,19 +176,4 @@ pub struct Printed<'a> {
     /// Standard deviations that were given, by measurement.
     #[serde(skip_serializing_if = "Option::is_none")]
     measurement_errors: Option<BTreeMap<&'static str, f64>>,
-}
-
-fn print_csv(
-    e: &Estimate,
-    detachment: Option<&Detachment>,
-    o: &Options,
-    calibration: Calibration,
-    level: f64,
-) -> Outcome<()> {
-    let mut sheet = TableEstimates::new(calibration, level)?;
-    if !o.sizes.is_empty() {
-        sheet = sheet.only(&o.sizes)?;
-    }
-    let probability = detachment.map(|d| d.probability.value);
-    sheet.write_one(Sink::open(None)?, e, probability)?.finish()
 }

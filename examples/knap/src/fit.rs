@@ -7,7 +7,7 @@ pub mod loss;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::files;
 use crate::measured::KeptAbove;
-use crate::report::{Format, Page, count};
+use crate::report::{Format, Page, count, print};
 use crate::tables::{self, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
@@ -186,10 +186,10 @@ fn fresh(o: &Options) -> Outcome<u8> {
         used: report.used,
         left_out: by_reason(&report.left_out),
     };
-    let mut page = Page::default();
-    page.told(report.in_words(&calibration, &against));
-    written_to(&mut page, if report.fits.len() == 1 { "\n" } else { "" }, o);
-    written(o, &calibration, &printed, page)
+    written(o, &calibration, &printed, |page| {
+        page.told(report.in_words(&calibration, &against));
+        written_to(page, if report.fits.len() == 1 { "\n" } else { "" }, o);
+    })
 }
 
 /// The recipe that a table allows by what it records.
@@ -301,15 +301,16 @@ fn level_of(row: &Row, class: &str) -> Option<String> {
 }
 
 /// Writes the calibration where that was asked for, and prints what was fitted.
-fn written<T: Serialize>(o: &Options, calibration: &Calibration, printed: &T, page: Page) -> Outcome<u8> {
+fn written(
+    o: &Options,
+    calibration: &Calibration,
+    printed: &impl Serialize,
+    tell: impl FnOnce(&mut Page),
+) -> Outcome<u8> {
     if let Some(out) = &o.out {
         save(out, &calibration.to_json())?;
     }
-    match o.format {
-        Format::Json => crate::say::json(printed)?,
-        Format::Text => page.show()?,
-    }
-    Ok(0)
+    print(o.format == Format::Json, printed, tell)
 }
 
 /// Refuses a table that lacks a column.

@@ -4,7 +4,7 @@
 use crate::blow::{BlowOptions, Given, calibration};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::number::Amount;
-use crate::report::{Format, Page};
+use crate::report::{Format, print};
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::material::{Figure, PercussorClass, PercussorMaterial, Stone};
@@ -99,42 +99,40 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     let mass = or_usual(o.percussor_mass_g, "mass", usual.percussor_mass_g, "g");
     let tip = or_usual(o.tip_radius_mm, "tip radius", usual.tip_radius_mm, "mm");
     let speed = or_usual(o.speed_m_s, "speed", usual.speed_m_s, "m/s");
-    let mut figures = BlowFigures::new(mass, tip, speed, o.depth_mm, o.angle_deg);
-    figures.angle_of_blow_deg = o.angle_of_blow_deg;
-    figures.core_mass_g = o.core_mass_g.map(Figure::from);
-    figures.restitution = o.restitution;
+    let figures = BlowFigures {
+        angle_of_blow_deg: o.angle_of_blow_deg,
+        core_mass_g: o.core_mass_g.map(Figure::from),
+        restitution: o.restitution,
+        ..BlowFigures::new(mass, tip, speed, o.depth_mm, o.angle_deg)
+    };
     let known = BlowAsKnown::new(o.stone()?, percussor, figures).asked()?;
     let answer = known.estimate(0.95)?;
     let (stone, percussor) = (known.stone().name(), known.percussor().name());
-    if o.format == Format::Json {
-        crate::say::json(&Blow { stone, percussor, usual: &taken, answer: &answer })?;
-        return Ok(0);
-    }
-    let mut page = Page::default();
-    let (depth, angle, set) = (o.depth_mm, o.angle_deg, o.angle_of_blow_deg);
-    let set = if set == 0.0 { String::new() } else { format!(", angle of blow {set}") };
-    let core = o.core_mass_g.map_or("the core fixed".to_string(), |m| format!("the core of {m} g free"));
-    page.say(format!(
-        "A blow of {percussor} ({mass} g, tip radius {tip} mm, {speed} m/s) on {stone}: platform depth {depth} mm, \
-         exterior platform angle {angle} degrees{set}; {core}."
-    ));
-    if !taken.is_empty() {
-        let usual = match known.percussor().class() {
-            PercussorClass::Stone => "a hammerstone",
-            PercussorClass::Organic => "antler, bone or wood",
-            _ => "a metal percussor",
-        };
-        page.part(format!(
-            "Not given, and taken as is usual with {usual}: {} (common practice, no source). Give your own: the answer \
-             moves with them.",
-            taken.join(", ")
+    let all = Blow { stone, percussor, usual: &taken, answer: &answer };
+    print(o.format == Format::Json, &all, |page| {
+        let (depth, angle, set) = (o.depth_mm, o.angle_deg, o.angle_of_blow_deg);
+        let set = if set == 0.0 { String::new() } else { format!(", angle of blow {set}") };
+        let core = o.core_mass_g.map_or("the core fixed".to_string(), |m| format!("the core of {m} g free"));
+        page.say(format!(
+            "A blow of {percussor} ({mass} g, tip radius {tip} mm, {speed} m/s) on {stone}: platform depth {depth} mm, \
+             exterior platform angle {angle} degrees{set}; {core}."
         ));
-    }
-    page.gap();
-    page.told(&answer);
-    page.cautions(&[("", &answer.cautions)]);
-    page.show()?;
-    Ok(0)
+        if !taken.is_empty() {
+            let usual = match known.percussor().class() {
+                PercussorClass::Stone => "a hammerstone",
+                PercussorClass::Organic => "antler, bone or wood",
+                _ => "a metal percussor",
+            };
+            page.part(format!(
+                "Not given, and taken as is usual with {usual}: {} (common practice, no source). Give your own: the answer \
+                 moves with them.",
+                taken.join(", ")
+            ));
+        }
+        page.gap();
+        page.told(&answer);
+        page.cautions(&[("", &answer.cautions)]);
+    })
 }
 
 /// What `blow` prints as JSON.
@@ -247,11 +245,9 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
         return Err(Failure::usage("--percussor: name two or more, each with its own --percussor"));
     }
     let stone = Stone::named(o.stone.as_deref().unwrap_or("flint")).asked()?;
-    let materials = o.percussor.iter().map(|p| PercussorMaterial::named(p)).collect::<Result<Vec<_>, _>>();
-    let materials = materials.asked()?;
     let mut blows = Vec::new();
-    for (i, material) in materials.iter().enumerate() {
-        blows.extend(o.blow(i, &stone, material)?);
+    for (i, percussor) in o.percussor.iter().enumerate() {
+        blows.extend(o.blow(i, &stone, PercussorMaterial::named(percussor).asked()?)?);
     }
     let found = calibration(o.calibration.as_deref(), Some(stone.name()))?;
     let predictor = Predictor::new(if o.of_the_experiment { found } else { found.at_sites()? })?;
@@ -263,17 +259,12 @@ pub fn contrast(o: &ContrastVerb) -> Outcome<u8> {
         let names: Vec<&str> = all.iter().map(|c| c.0).collect();
         crate::contrast_plot::sizes(path, &platform, &names, &found, level)?;
     }
-    if o.format == Format::Json {
-        crate::say::json(&found)?;
-        return Ok(0);
-    }
-    let mut page = Page::default();
-    let described: Vec<String> = (0..materials.len()).map(|i| o.described(i)).collect();
-    page.told(found.in_words(&described));
-    let named: Vec<(&str, &[Caution])> = all.iter().map(|(n, c)| (*n, c.as_slice())).collect();
-    page.cautions(&named);
-    page.show()?;
-    Ok(0)
+    print(o.format == Format::Json, &found, |page| {
+        let described: Vec<String> = (0..o.percussor.len()).map(|i| o.described(i)).collect();
+        page.told(found.in_words(&described));
+        let named: Vec<(&str, &[Caution])> = all.iter().map(|(n, c)| (*n, c.as_slice())).collect();
+        page.cautions(&named);
+    })
 }
 
 impl ContrastVerb {
@@ -290,7 +281,7 @@ impl ContrastVerb {
         }
     }
 
-    fn blow(&self, i: usize, stone: &Stone, material: &PercussorMaterial) -> Outcome<Option<BlowAsKnown>> {
+    fn blow(&self, i: usize, stone: &Stone, percussor: PercussorMaterial) -> Outcome<Option<BlowAsKnown>> {
         let given = [
             ("percussor-mass-g", self.of("percussor-mass-g", &self.percussor_mass_g, i)?),
             ("tip-radius-mm", self.of("tip-radius-mm", &self.tip_radius_mm, i)?),
@@ -304,12 +295,13 @@ impl ContrastVerb {
                 Failure::usage(format!("--{name}: the mechanics needs mass, tip radius and speed together"))
             })
         });
-        let mut figures = BlowFigures::new(mass?, tip?, speed?, self.depth_mm, self.angle_deg);
-        figures.angle_of_blow_deg = self.angle_of_blow_deg.unwrap_or(0.0);
-        figures.core_mass_g = self.core_mass_g.map(Figure::from);
-        figures.restitution = self.restitution;
-        let known = BlowAsKnown::new(stone.clone(), material.clone(), figures);
-        known.map(Some).asked()
+        let figures = BlowFigures {
+            angle_of_blow_deg: self.angle_of_blow_deg.unwrap_or(0.0),
+            core_mass_g: self.core_mass_g.map(Figure::from),
+            restitution: self.restitution,
+            ..BlowFigures::new(mass?, tip?, speed?, self.depth_mm, self.angle_deg)
+        };
+        BlowAsKnown::new(stone.clone(), percussor, figures).map(Some).asked()
     }
 
     fn platform(&self, percussor: &str, stone: &Stone) -> BlowOptions {

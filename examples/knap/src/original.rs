@@ -4,7 +4,7 @@ use crate::blow::{BlowOptions, parsed};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::By;
 use crate::original_plot;
-use crate::report::{Page, RowFormat, table_as_table};
+use crate::report::{RowFormat, print, table_as_table};
 use crate::tables::{self, Sink};
 use crate::taken::{TakenIn, read};
 use clap::Args;
@@ -185,21 +185,15 @@ fn single(
     if let Some(path) = &o.plot {
         original_plot::single(path, &found, &remains, level)?;
     }
-    let at = found.at(&remains, loss, o.more_than, level)?;
-    match o.format {
-        RowFormat::Text => {
-            let mut page = Page::default();
-            page.told(at.in_words(&remains));
-            page.picture(o.plot.as_ref());
-            page.cautions(&[("", &found.cautions)]);
-            page.show()?;
-        }
-        RowFormat::Json => crate::say::json(&at)?,
-        RowFormat::Csv => {
-            TableOriginals::write_one(Sink::open(None)?, &found, level)?.finish()?;
-        }
+    if o.format == RowFormat::Csv {
+        return TableOriginals::write_one(Sink::open(None)?, &found, level)?.finish().map(|()| 0);
     }
-    Ok(0)
+    let at = found.at(&remains, loss, o.more_than, level)?;
+    print(o.format == RowFormat::Json, &at, |page| {
+        page.told(at.in_words(&remains));
+        page.picture(o.plot.as_ref());
+        page.cautions(&[("", &found.cautions)]);
+    })
 }
 
 fn table(

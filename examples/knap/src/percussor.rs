@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::report::{Page, RowFormat, wrapped};
+use crate::report::{Page, RowFormat, print, wrapped};
 use crate::tables::{self, Sink, Twice};
 use crate::taken::{TakenIn, named_number, read};
 use clap::Args;
@@ -157,13 +157,16 @@ pub fn run(o: &Options) -> Outcome<u8> {
     } else {
         one_by_one.write(table, std::io::sink(), done).of_table(&o.table)?.1
     };
-    let mut page = Page::default();
-    page.told(&found);
-    page.cautions(&[("", &found.cautions())]);
-    match o.format {
-        RowFormat::Text => page.show()?,
-        RowFormat::Json => crate::say::json(&found)?,
-        RowFormat::Csv => crate::say::aside(page.0.trim_end()),
+    let tell = |page: &mut Page| {
+        page.told(&found);
+        page.cautions(&[("", &found.cautions())]);
+    };
+    if o.format == RowFormat::Csv {
+        let mut page = Page::default();
+        tell(&mut page);
+        crate::say::aside(page.0.trim_end());
+    } else {
+        print(o.format == RowFormat::Json, &found, tell)?;
     }
     let summary = found.summary();
     for line in summary.intake().to_string().lines() {

@@ -5,7 +5,7 @@ use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::By;
 use crate::number::{self, number};
 use crate::plan_plot;
-use crate::report::{Format, Page, percent};
+use crate::report::{Format, percent, print};
 use crate::tables::{self, Sink, save};
 use crate::taken::{TakenIn, read};
 use clap::{Args, ValueEnum};
@@ -138,19 +138,14 @@ pub fn run(o: &Options) -> Outcome<u8> {
         };
         save(path, &plan_plot::page(&plan, &words)?)?;
     }
-    if o.format == Format::Json {
-        crate::say::json(&plan)?;
-        return Ok(0);
-    }
-    let mut page = Page::default();
-    page.told(&plan);
-    if let Some(path) = &o.sheet {
-        page.part(format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:"));
-        page.line(over_lines(&fit_command(o, path)));
-    }
-    page.part(crate::told_of("care"));
-    page.show()?;
-    Ok(0)
+    print(o.format == Format::Json, &plan, |page| {
+        page.told(&plan);
+        if let Some(path) = &o.sheet {
+            page.part(format!("The sheet to fill in is {path}; once filled in, it is fitted as planned by:"));
+            page.line(over_lines(&fit_command(o, path)));
+        }
+        page.part(crate::told_of("care"));
+    })
 }
 
 /// The experiment as asked for.

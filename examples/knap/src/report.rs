@@ -3,6 +3,7 @@
 use crate::failure::{Failure, Outcome};
 use conchoid::predict::{Caution, in_few_of, in_words};
 pub use conchoid::predict::{percent, short, unit};
+use serde::Serialize;
 use std::fmt::Display;
 use std::io::Write;
 
@@ -150,12 +151,20 @@ impl Page {
     pub fn picture(&mut self, path: Option<&String>) {
         path.into_iter().for_each(|path| self.line(format!("Picture written to {path}")));
     }
-    /// Prints it.
-    pub fn show(&self) -> Outcome<()> {
+}
+
+/// Prints an answer: in JSON as it is, otherwise the page that tells it.
+pub fn print(in_json: bool, answer: &impl Serialize, tell: impl FnOnce(&mut Page)) -> Outcome<u8> {
+    if in_json {
+        crate::say::json(answer)?;
+    } else {
+        let mut page = Page::default();
+        tell(&mut page);
         let mut out = crate::say::screen();
-        out.write_all(self.0.as_bytes())?;
-        Ok(out.flush()?)
+        out.write_all(page.0.as_bytes())?;
+        out.flush()?;
     }
+    Ok(0)
 }
 
 /// A count with its noun.

@@ -3,7 +3,6 @@
 use super::{Options, command, needed_columns, written, written_to};
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::report::Page;
 use crate::tables;
 use conchoid::calibration::{Local, SizeModel};
 use conchoid::predict::Updated;
@@ -48,8 +47,8 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         mine = mine.of_stone(stone);
     }
     let updated = Updated::of(&report)?;
-    let mut page = Page::default();
-    page.told(&updated);
-    written_to(&mut page, "\n", o);
-    written(o, &mine, &updated, page)
+    written(o, &mine, &updated, |page| {
+        page.told(&updated);
+        written_to(page, "\n", o);
+    })
 }

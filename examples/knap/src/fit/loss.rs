@@ -50,11 +50,10 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
         fits: report.fits.iter().map(|f| (f.variant.as_str(), one(f))).collect(),
         left_out: by_reason(&report.left_out),
     };
-    written(o, &calibration, &printed, text(o, &report))
+    written(o, &calibration, &printed, |page| tell(page, o, &report))
 }
 
-fn text(o: &Options, report: &Report) -> Page {
-    let mut page = Page::default();
+fn tell(page: &mut Page, o: &Options, report: &Report) {
     let (pieces, states) = report.fits.iter().map(|f| (f.flakes, f.states)).max().unwrap_or_default();
     let (states, pieces) = (count(states, "state", "states"), count(pieces, "piece", "pieces"));
     page.line(format!("Calibration of loss {}, from {states} in {}", o.name, o.table));
@@ -70,7 +69,6 @@ fn text(o: &Options, report: &Report) -> Page {
     if let Some(path) = &o.out {
         page.line(format!("Written to {path}; use it with knap original --calibration {path}"));
     }
-    page
 }
 
 /// One fit: by what was recorded.
