@@ -3,7 +3,7 @@
 use conchoid::calibration::{Collector, Penalty, Provenance, Recipe, TerminationRecipe, ToldApart};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Transform, indicator, ln};
-use conchoid::strike::{Blow, LandsOn, Platform, Strike};
+use conchoid::strike::{LandsOn, Strike};
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -42,14 +42,14 @@ fn flakes(n: usize, penalty: Penalty) -> Collector {
             left -= e[end];
             end += 1;
         }
-        let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build();
-        let blow = Blow::builder()
-            .angle_of_blow_deg(blow)
-            .lands_on(if edge { LandsOn::Edge } else { LandsOn::Platform })
-            .build();
         let percussor = if antler { "antler" } else { "quartzite" };
-        let strike =
-            Strike::builder().platform(platform.unwrap()).blow(blow.unwrap()).percussor(percussor).build();
+        let strike = Strike::builder()
+            .platform_depth_mm(depth)
+            .exterior_platform_angle_deg(angle)
+            .angle_of_blow_deg(blow)
+            .blow_lands_on(if edge { LandsOn::Edge } else { LandsOn::Platform })
+            .percussor(percussor)
+            .build();
         let flake = Flake::builder()
             .strike(strike.unwrap())
             .mass_g((2.0 * depth.ln() + noise).exp())

@@ -26,7 +26,7 @@ use conchoid::infer::{Assemblage, Drawing, Drawn, GroupTotals};
 use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Held, Mesh, size_grades, struck};
 use conchoid::predict::{Ask, Predictive, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::Strike;
 use plot::{Axis, Layer, Panel, above_row, page};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -77,9 +77,13 @@ fn knap(antler: bool, rng: &mut ChaCha8Rng) -> Came {
 }
 
 fn strike(s: &Setting, told: bool) -> Result<Strike, Error> {
-    let platform = Platform::builder().depth_mm(s.depth).exterior_platform_angle_deg(s.angle).build()?;
     let percussor = if s.antler { "antler" } else { "quartzite" };
-    Strike::builder().platform(platform).percussor(told.then_some(percussor)).stone("flint").build()
+    Strike::builder()
+        .platform_depth_mm(s.depth)
+        .exterior_platform_angle_deg(s.angle)
+        .percussor(told.then_some(percussor))
+        .stone("flint")
+        .build()
 }
 
 /// Mass and width of the students' flakes under one form, with a shift for antler.

@@ -9,7 +9,7 @@
 
 use conchoid::calibration::bundled;
 use conchoid::predict::{Ask, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::Strike;
 use std::fmt::Write;
 use std::path::Path;
 
@@ -337,8 +337,7 @@ fn predictor() -> Outcome<Predictor> {
 }
 
 fn strike(depth_mm: f64) -> Outcome<Strike> {
-    let platform = Platform::builder().depth_mm(depth_mm).exterior_platform_angle_deg(75.0).build()?;
-    Ok(Strike::builder().platform(platform).build()?)
+    Ok(Strike::builder().platform_depth_mm(depth_mm).exterior_platform_angle_deg(75.0).build()?)
 }
 
 /// A logarithmic scale between two pixels.

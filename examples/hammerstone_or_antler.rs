@@ -14,7 +14,7 @@ use conchoid::Error;
 use conchoid::calibration::bundled;
 use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::predict::{BlowAsKnown, BlowFigures, Contrast, DetachmentEstimate, Interval, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::Strike;
 use plotters::prelude::*;
 use std::path::Path;
 
@@ -63,8 +63,13 @@ fn main() -> Outcome<()> {
 
 /// Length and mass of the flake under hammerstone and antler, by this depth.
 fn sizes(predictor: &Predictor, depth_mm: f64) -> Result<[[Interval; 2]; 2], Error> {
-    let platform = Platform::builder().depth_mm(depth_mm).exterior_platform_angle_deg(ANGLE).build()?;
-    let struck_by = |percussor| Strike::builder().platform(platform.clone()).percussor(percussor).build();
+    let struck_by = |percussor| {
+        Strike::builder()
+            .platform_depth_mm(depth_mm)
+            .exterior_platform_angle_deg(ANGLE)
+            .percussor(percussor)
+            .build()
+    };
     let both = [struck_by(HAMMERSTONE.material)?, struck_by(ANTLER.material)?];
     let answer = Contrast::of(predictor, &both, &[], 0.95)?;
     let of = |i: usize, size: &str| match answer.estimates[i].size(size) {

@@ -17,7 +17,7 @@ mod say;
 
 use conchoid::form::Form;
 use conchoid::plan::Experiment;
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::Strike;
 use std::path::PathBuf;
 
 /// What last year's flakes showed: the spread of ln mass within a core and between cores. Invented.
@@ -37,8 +37,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!(
         "85 degrees, by quartzite or antler; but nobody gets a platform under 6 mm off with the antler.\n"
     );
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-    let by_quartzite = Strike::builder().platform(platform).percussor("quartzite").build()?;
+    let by_quartzite = Strike::builder()
+        .platform_depth_mm(8.0)
+        .exterior_platform_angle_deg(75.0)
+        .percussor("quartzite")
+        .build()?;
     let (flakes, difference) = (40, 1.5);
     let experiment = Experiment::new(Form::named("log-log")?, "mass_g", flakes)
         .percussors(&["quartzite", "antler"])?

@@ -22,7 +22,7 @@ use conchoid::infer::Drawing;
 use conchoid::infer::{GroupLosses, Losses};
 use conchoid::infer::{LookBack, OriginalEstimate, Remains, original};
 use conchoid::predict::{Ask, Interval, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::Strike;
 use plot::{Axis, Layer, Panel, page};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -45,8 +45,12 @@ const STATES: [State; 6] = [
 ];
 
 fn strike(depth: f64, angle: f64) -> Result<Strike, Error> {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
-    Strike::builder().platform(platform).percussor("quartzite").stone("flint").build()
+    Strike::builder()
+        .platform_depth_mm(depth)
+        .exterior_platform_angle_deg(angle)
+        .percussor("quartzite")
+        .stone("flint")
+        .build()
 }
 
 /// The scraper after a resharpening, with or without its retouch measured.

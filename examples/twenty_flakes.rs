@@ -23,7 +23,7 @@ use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::Flake;
 use conchoid::form::Form;
 use conchoid::predict::{Ask, Interval, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::Strike;
 use plot::{Axis, Layer, Panel, page};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -43,8 +43,12 @@ const NAMES: [&str; 3] = ["published", "own twenty", "updated"];
 type Struck = (f64, f64, f64);
 
 fn strike(depth: f64, angle: f64) -> Result<Strike, Error> {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
-    Strike::builder().platform(platform).percussor("quartzite").stone("flint").build()
+    Strike::builder()
+        .platform_depth_mm(depth)
+        .exterior_platform_angle_deg(angle)
+        .percussor("quartzite")
+        .stone("flint")
+        .build()
 }
 
 fn mass(predictor: &Predictor, depth: f64, angle: f64) -> Result<Interval, Error> {

@@ -52,8 +52,8 @@ impl fmt::Display for Place {
 /// [`Error::place`] gives the row and column without taking the message apart.
 ///
 /// ```
-/// use conchoid::{Error, strike::Platform};
-/// let e = Platform::builder().depth_mm(-2.0).build().unwrap_err();
+/// use conchoid::{Error, strike::Strike};
+/// let e = Strike::builder().platform_depth_mm(-2.0).build().unwrap_err();
 /// assert_eq!(e.place().unwrap().column.as_deref(), Some("platform_depth_mm"));
 /// assert_eq!(e.to_string(), "platform_depth_mm: -2 is out of range (accepted: at least 0.05, at most 1000 mm)");
 /// ```

@@ -12,7 +12,7 @@ use retouch::{MAX_THICKNESS_NOW_MM, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM
 pub use retouch::{ORIGINAL_OVER_NOW, Retouch, RetouchBuilder, RetouchKind, RetouchedEdges};
 
 use crate::error::{Bounds, Error, Place, Result};
-use crate::strike::{Blow, Given, LEAST_MM, Measured, Platform, Record, Strike};
+use crate::strike::{Given, LEAST_MM, Measured, Record, Strike};
 use crate::vocabulary::{ClassKind, vocabulary, yes_no};
 use serde::Serialize;
 
@@ -101,10 +101,9 @@ vocabulary! {
 ///
 /// ```
 /// use conchoid::flake::{Flake, Portion, Termination};
-/// use conchoid::strike::{Measured, Platform, Strike};
-/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// use conchoid::strike::{Measured, Strike};
 /// let flake = Flake::builder()
-///     .strike(Strike::builder().platform(platform).build()?)
+///     .strike(Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?)
 ///     .mass_g(21.4)
 ///     .portion(Portion::Complete)
 ///     .termination(Termination::Feather)
@@ -130,7 +129,7 @@ impl FlakeBuilder {
     }
     /// The strike that took it off, in place of one given before.
     pub fn strike(self, strike: Strike) -> Self {
-        FlakeBuilder(self.0.with(strike.0, &[&Strike::COLUMNS, &Platform::COLUMNS, &Blow::COLUMNS]))
+        FlakeBuilder(self.0.with(strike.0, &Strike::COLUMNS))
     }
     /// Length, in millimetres.
     pub fn length_mm(self, value: impl Into<Option<f64>>) -> Self {
@@ -225,7 +224,8 @@ impl Flake {
         FlakeBuilder::default()
     }
     /// The same record, to change some of it.
-    pub fn to_builder(&self) -> FlakeBuilder {
+    #[cfg(test)]
+    pub(crate) fn to_builder(&self) -> FlakeBuilder {
         FlakeBuilder(Given::default().with(self.0.clone(), &[]))
     }
 }
@@ -262,16 +262,13 @@ impl Measured for Flake {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::strike::{LandsOn, PlatformKind};
+    use crate::strike::LandsOn;
 
     #[test]
     fn a_part_given_again_takes_the_place_of_the_first() {
-        let platform = |p: crate::strike::PlatformBuilder| p.build().unwrap();
-        let first = platform(Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0));
-        let second = platform(Platform::builder().width_mm(20.0).kind(PlatformKind::Plain));
-        let blow = Blow::builder().lands_on(LandsOn::Edge).build().unwrap();
-        let strike = Strike::builder().platform(first).blow(blow).stone("flint").build().unwrap();
-        let again = strike.to_builder().platform(second).build().unwrap();
+        let struck = Strike::builder().platform_depth_mm(8.0).blow_lands_on(LandsOn::Edge).stone("flint");
+        let strike = struck.clone().build().unwrap();
+        let again = struck.platform_depth_mm(None).platform_width_mm(20.0).build().unwrap();
         assert_eq!(again.number("platform_depth_mm"), None);
         assert_eq!(again.number("platform_width_mm"), Some(20.0));
         assert_eq!((again.class("blow_lands_on"), again.class("stone")), (Some("edge"), Some("flint")));

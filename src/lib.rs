@@ -6,11 +6,11 @@
 //! ```
 //! use conchoid::calibration::bundled;
 //! use conchoid::predict::{Ask, Predictor};
-//! use conchoid::strike::{Platform, Strike};
+//! use conchoid::strike::Strike;
 //!
 //! let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-//! let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-//! let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Ask::default())?;
+//! let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+//! let estimate = predictor.estimate(&strike, &Ask::default())?;
 //! let length = estimate.size("length_mm").unwrap().interval(0.95)?;
 //! assert!(length.low < length.median && length.median < length.high);
 //! # Ok::<(), conchoid::Error>(())
@@ -96,11 +96,10 @@
 //! use conchoid::calibration::bundled;
 //! use conchoid::infer::{Remains, original};
 //! use conchoid::predict::{Ask, Predictor};
-//! use conchoid::strike::{Platform, Strike};
+//! use conchoid::strike::Strike;
 //!
 //! let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-//! let platform = Platform::builder().depth_mm(9.0).exterior_platform_angle_deg(72.0).build()?;
-//! let piece = Strike::builder().platform(platform).build()?;
+//! let piece = Strike::builder().platform_depth_mm(9.0).exterior_platform_angle_deg(72.0).build()?;
 //! let found = original(&predictor, &piece, &Remains::new(14.2)?, &Ask::default(), None)?;
 //! assert!(found.mass.interval(0.95)?.low > 14.2);
 //! # Ok::<(), conchoid::Error>(())
@@ -114,12 +113,12 @@
 //! ```
 //! use conchoid::calibration::bundled;
 //! use conchoid::predict::{Ask, Joint, Predictor};
-//! use conchoid::strike::{Platform, Strike};
+//! use conchoid::strike::Strike;
 //! use rand::SeedableRng;
 //!
 //! let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-//! let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-//! let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Ask::default())?;
+//! let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+//! let estimate = predictor.estimate(&strike, &Ask::default())?;
 //! let joint = Joint::new(&estimate)?;
 //! let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
 //! let flake = joint.draw(&mut rng);
@@ -133,10 +132,10 @@
 //! ```
 //! # use conchoid::calibration::bundled;
 //! # use conchoid::predict::{Ask, EstimateAt, Predictor};
-//! # use conchoid::strike::{Platform, Strike};
+//! # use conchoid::strike::Strike;
 //! # let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-//! # let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-//! # let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Ask::default())?;
+//! # let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+//! # let estimate = predictor.estimate(&strike, &Ask::default())?;
 //! let json = serde_json::to_string(&estimate.at(0.95)?).unwrap();
 //! let back: EstimateAt = serde_json::from_str(&json).unwrap();
 //! assert!(back.size("mass_g").unwrap().low > 0.0);

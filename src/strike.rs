@@ -1,5 +1,4 @@
-//! What is fixed before a flake exists: the platform, the blow, and both together with what strikes and
-//! what is struck (a strike). Every value is checked once, when it is built. A measurement that was not recorded is missing
+//! What is fixed before a flake exists: a strike, which is the platform, the percussor, the blow and what is struck. Every value is checked once, when it is built. A measurement that was not recorded is missing
 //! (`None`), never zero.
 
 mod record;
@@ -40,9 +39,8 @@ pub(crate) const CORE_MASS_G: Bounds = Bounds::closed("core_mass_g", 0.1, 1e7, "
 /// not recorded, both give `None`; a number that is given is finite.
 ///
 /// ```
-/// use conchoid::strike::{Measured, Platform, Strike};
-/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-/// let strike = Strike::builder().platform(platform).percussor("Antler").build()?;
+/// use conchoid::strike::{Measured, Strike};
+/// let strike = Strike::builder().platform_depth_mm(8.0).percussor("Antler").build()?;
 /// assert_eq!(strike.number("platform_depth_mm"), Some(8.0));
 /// assert_eq!(strike.number("platform_width_mm"), None);
 /// assert_eq!(strike.class("percussor"), Some("antler"));
@@ -139,87 +137,6 @@ impl PlatformShape {
     }
 }
 
-/// The surface struck. Every measurement may be missing; what is there is within its bounds.
-///
-/// | measurement | accepted |
-/// |---|---|
-/// | [`depth_mm`](PlatformBuilder::depth_mm) | 0.05 to 1000 |
-/// | [`width_mm`](PlatformBuilder::width_mm) | 0.05 to 1000 |
-/// | [`area_mm2`](PlatformBuilder::area_mm2) | 0.0025 to 1 000 000 |
-/// | [`exterior_platform_angle_deg`](PlatformBuilder::exterior_platform_angle_deg) | 1 to 179 |
-///
-/// ```
-/// use conchoid::strike::{Measured, Platform, PlatformKind};
-/// let platform = Platform::builder()
-///     .depth_mm(8.0)
-///     .exterior_platform_angle_deg(75.0)
-///     .kind(PlatformKind::Plain)
-///     .build()?;
-/// assert_eq!(platform.number("platform_depth_mm"), Some(8.0));
-/// assert_eq!(platform.number("platform_width_mm"), None);
-/// assert!(Platform::builder().exterior_platform_angle_deg(180.0).build().is_err());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Platform(pub(crate) Record);
-
-/// The measurements of a [`Platform`] as given, not yet checked. `None` means not recorded.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct PlatformBuilder(Given);
-
-impl PlatformBuilder {
-    /// Percussion point to exterior face, in millimetres.
-    pub fn depth_mm(self, value: impl Into<Option<f64>>) -> Self {
-        PlatformBuilder(self.0.number(PLATFORM_DEPTH_MM, value.into()))
-    }
-    /// Across the platform, in millimetres.
-    pub fn width_mm(self, value: impl Into<Option<f64>>) -> Self {
-        PlatformBuilder(self.0.number(PLATFORM_WIDTH_MM, value.into()))
-    }
-    /// Area of the platform, in square millimetres.
-    pub fn area_mm2(self, value: impl Into<Option<f64>>) -> Self {
-        PlatformBuilder(self.0.number(PLATFORM_AREA_MM2, value.into()))
-    }
-    /// Angle between platform and exterior face, in degrees.
-    pub fn exterior_platform_angle_deg(self, value: impl Into<Option<f64>>) -> Self {
-        PlatformBuilder(self.0.number(EXTERIOR_PLATFORM_ANGLE_DEG, value.into()))
-    }
-    /// The surface of the platform.
-    pub fn kind(self, value: impl Into<Option<PlatformKind>>) -> Self {
-        PlatformBuilder(self.0.word(PlatformKind::COLUMN, value.into().map(PlatformKind::name)))
-    }
-    /// Whether the edge of the platform was bevelled before the blow.
-    pub fn bevelled(self, value: impl Into<Option<bool>>) -> Self {
-        PlatformBuilder(self.0.word("platform_bevelled", value.into().map(yes_no)))
-    }
-
-    /// The checked platform.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`], named by the column, for the measurement outside its bounds (see the table at
-    /// [`Platform`]) that was given first.
-    pub fn build(self) -> Result<Platform> {
-        self.0.checked().map(Platform)
-    }
-}
-
-impl Platform {
-    /// The columns of its measurements.
-    pub(crate) const COLUMNS: [&'static str; 6] = [
-        PLATFORM_DEPTH_MM.name(),
-        PLATFORM_WIDTH_MM.name(),
-        PLATFORM_AREA_MM2.name(),
-        EXTERIOR_PLATFORM_ANGLE_DEG.name(),
-        PlatformKind::COLUMN,
-        "platform_bevelled",
-    ];
-
-    /// Nothing recorded yet.
-    pub fn builder() -> PlatformBuilder {
-        PlatformBuilder::default()
-    }
-}
-
 /// Why nothing can be estimated from the platform of these data, by `platform_kind` and what was measured.
 pub(crate) fn refusal(data: &dyn Measured) -> Option<Error> {
     let refused = |reason: String| Some(Error::Refused { at: Place::column(PlatformKind::COLUMN), reason });
@@ -237,106 +154,85 @@ pub(crate) fn refusal(data: &dyn Measured) -> Option<Error> {
     }
 }
 
-impl Measured for Platform {
-    fn number(&self, name: &str) -> Option<f64> {
-        self.0.number(name)
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        self.0.class(name)
-    }
-}
-
-/// How the platform is struck. Every measurement may be missing.
+/// Everything fixed before the flake exists: the platform (the surface struck), the percussor, the blow (how it is
+/// struck) and the stone. Every entry may be missing; what is there is within its bounds.
+///
+/// Each is given and asked for by the name of its column in a table.
 ///
 /// | measurement | accepted |
 /// |---|---|
-/// | [`angle_of_blow_deg`](BlowBuilder::angle_of_blow_deg) | −90 to 90; 0 is perpendicular to the platform |
-/// | [`speed_m_s`](BlowBuilder::speed_m_s) | 0.01 to 100 |
-///
-/// ```
-/// use conchoid::strike::{Blow, LandsOn, Measured};
-/// let blow = Blow::builder().angle_of_blow_deg(20.0).lands_on(LandsOn::Edge).build()?;
-/// assert_eq!(blow.class("blow_lands_on"), Some("edge"));
-/// assert!(Blow::builder().speed_m_s(0.0).build().is_err());
-/// # Ok::<(), conchoid::Error>(())
-/// ```
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Blow(pub(crate) Record);
-
-/// The settings of a [`Blow`] as given, not yet checked. `None` means not recorded.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct BlowBuilder(Given);
-
-impl BlowBuilder {
-    /// Angle of blow in degrees: 0 is perpendicular to the platform.
-    pub fn angle_of_blow_deg(self, value: impl Into<Option<f64>>) -> Self {
-        BlowBuilder(self.0.number(ANGLE_OF_BLOW_DEG, value.into()))
-    }
-    /// Speed of the percussor at impact, in metres per second.
-    pub fn speed_m_s(self, value: impl Into<Option<f64>>) -> Self {
-        BlowBuilder(self.0.number(SPEED_M_S, value.into()))
-    }
-    /// Where the blow lands.
-    pub fn lands_on(self, value: impl Into<Option<LandsOn>>) -> Self {
-        BlowBuilder(self.0.word(LandsOn::COLUMN, value.into().map(LandsOn::name)))
-    }
-
-    /// The checked blow.
-    ///
-    /// # Errors
-    /// [`Error::OutOfRange`], named by the column, for the first setting outside its bounds.
-    pub fn build(self) -> Result<Blow> {
-        self.0.checked().map(Blow)
-    }
-}
-
-impl Blow {
-    /// The columns of its settings.
-    pub(crate) const COLUMNS: [&'static str; 3] =
-        [ANGLE_OF_BLOW_DEG.name(), SPEED_M_S.name(), LandsOn::COLUMN];
-
-    /// Nothing recorded yet.
-    pub fn builder() -> BlowBuilder {
-        BlowBuilder::default()
-    }
-}
-
-impl Measured for Blow {
-    fn number(&self, name: &str) -> Option<f64> {
-        self.0.number(name)
-    }
-    fn class(&self, name: &str) -> Option<&str> {
-        self.0.class(name)
-    }
-}
-
-/// Everything fixed before the flake exists: platform, percussor, blow, stone.
+/// | [`platform_depth_mm`](StrikeBuilder::platform_depth_mm) | 0.05 to 1000 |
+/// | [`platform_width_mm`](StrikeBuilder::platform_width_mm) | 0.05 to 1000 |
+/// | [`platform_area_mm2`](StrikeBuilder::platform_area_mm2) | 0.0025 to 1 000 000 |
+/// | [`exterior_platform_angle_deg`](StrikeBuilder::exterior_platform_angle_deg) | 1 to 179 |
+/// | [`angle_of_blow_deg`](StrikeBuilder::angle_of_blow_deg) | −90 to 90; 0 is perpendicular to the platform |
+/// | [`speed_m_s`](StrikeBuilder::speed_m_s) | 0.01 to 100 |
+/// | [`percussor_mass_g`](StrikeBuilder::percussor_mass_g) | 0.1 to 100 000 |
+/// | [`tip_radius_mm`](StrikeBuilder::tip_radius_mm) | 0.05 to 1000 |
+/// | [`core_mass_g`](StrikeBuilder::core_mass_g) | 0.1 to 10 000 000 |
 ///
 /// Percussor and stone are held by name, in lower case, 1 to 64 characters.
 ///
 /// ```
-/// use conchoid::strike::{Measured, Platform, Strike};
-/// let platform = Platform::builder().depth_mm(8.0).build()?;
-/// let strike = Strike::builder().platform(platform).percussor("quartzite").stone("flint").build()?;
-/// assert_eq!(strike.class("stone"), Some("flint"));
+/// use conchoid::strike::{LandsOn, Measured, PlatformKind, Strike};
+/// let strike = Strike::builder()
+///     .platform_depth_mm(8.0)
+///     .platform_kind(PlatformKind::Plain)
+///     .percussor("Quartzite")
+///     .stone("flint")
+///     .blow_lands_on(LandsOn::Edge)
+///     .build()?;
+/// assert_eq!(strike.number("platform_depth_mm"), Some(8.0));
+/// assert_eq!(strike.number("platform_width_mm"), None);
+/// assert_eq!(strike.class("percussor"), Some("quartzite"));
+/// assert_eq!(strike.class("blow_lands_on"), Some("edge"));
+/// assert!(Strike::builder().exterior_platform_angle_deg(180.0).build().is_err());
 /// assert!(Strike::builder().percussor("").build().is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Strike(pub(crate) Record);
 
-/// The parts of a [`Strike`] as given, not yet checked. `None` means not recorded.
+/// The record of a [`Strike`] as given, not yet checked. `None` means not recorded.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct StrikeBuilder(Given);
 
 impl StrikeBuilder {
-    /// The surface struck, in place of one given before.
-    pub fn platform(self, platform: Platform) -> Self {
-        StrikeBuilder(self.0.with(platform.0, &[&Platform::COLUMNS]))
+    /// Percussion point to exterior face, in millimetres.
+    pub fn platform_depth_mm(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(PLATFORM_DEPTH_MM, value.into()))
     }
-    /// How it is struck, in place of a blow given before.
-    pub fn blow(self, blow: Blow) -> Self {
-        StrikeBuilder(self.0.with(blow.0, &[&Blow::COLUMNS]))
+    /// Across the platform, in millimetres.
+    pub fn platform_width_mm(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(PLATFORM_WIDTH_MM, value.into()))
+    }
+    /// Area of the platform, in square millimetres.
+    pub fn platform_area_mm2(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(PLATFORM_AREA_MM2, value.into()))
+    }
+    /// Angle between platform and exterior face, in degrees.
+    pub fn exterior_platform_angle_deg(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(EXTERIOR_PLATFORM_ANGLE_DEG, value.into()))
+    }
+    /// The surface of the platform.
+    pub fn platform_kind(self, value: impl Into<Option<PlatformKind>>) -> Self {
+        StrikeBuilder(self.0.word(PlatformKind::COLUMN, value.into().map(PlatformKind::name)))
+    }
+    /// Whether the edge of the platform was bevelled before the blow.
+    pub fn platform_bevelled(self, value: impl Into<Option<bool>>) -> Self {
+        StrikeBuilder(self.0.word("platform_bevelled", value.into().map(yes_no)))
+    }
+    /// Angle of blow in degrees: 0 is perpendicular to the platform.
+    pub fn angle_of_blow_deg(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(ANGLE_OF_BLOW_DEG, value.into()))
+    }
+    /// Speed of the percussor at impact, in metres per second.
+    pub fn speed_m_s(self, value: impl Into<Option<f64>>) -> Self {
+        StrikeBuilder(self.0.number(SPEED_M_S, value.into()))
+    }
+    /// Where the blow lands.
+    pub fn blow_lands_on(self, value: impl Into<Option<LandsOn>>) -> Self {
+        StrikeBuilder(self.0.word(LandsOn::COLUMN, value.into().map(LandsOn::name)))
     }
     /// What strikes, by name (antler, bone, steel, quartzite, …).
     pub fn percussor<'a>(self, name: impl Into<Option<&'a str>>) -> Self {
@@ -362,24 +258,40 @@ impl StrikeBuilder {
     /// The checked strike; the names are put into lower case.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] for a mass or radius outside its bounds, [`Error::Invalid`] for a name that is
-    /// empty, longer than 64 characters or not on one line.
+    /// Of the entries that are not in order, that which was given first: [`Error::OutOfRange`], named by the column, for a
+    /// measurement outside its bounds (see the table at [`Strike`]), [`Error::Invalid`] for a name that is empty,
+    /// longer than 64 characters or not on one line.
     pub fn build(self) -> Result<Strike> {
         self.0.checked().map(Strike)
     }
 }
 
 impl Strike {
-    /// The columns of what belongs to neither platform nor blow.
-    pub(crate) const COLUMNS: [&'static str; 5] =
-        ["percussor", PERCUSSOR_MASS_G.name(), TIP_RADIUS_MM.name(), "stone", CORE_MASS_G.name()];
+    /// The columns of what it holds.
+    pub(crate) const COLUMNS: [&'static str; 14] = [
+        PLATFORM_DEPTH_MM.name(),
+        PLATFORM_WIDTH_MM.name(),
+        PLATFORM_AREA_MM2.name(),
+        EXTERIOR_PLATFORM_ANGLE_DEG.name(),
+        PlatformKind::COLUMN,
+        "platform_bevelled",
+        ANGLE_OF_BLOW_DEG.name(),
+        SPEED_M_S.name(),
+        LandsOn::COLUMN,
+        "percussor",
+        PERCUSSOR_MASS_G.name(),
+        TIP_RADIUS_MM.name(),
+        "stone",
+        CORE_MASS_G.name(),
+    ];
 
     /// Nothing recorded yet.
     pub fn builder() -> StrikeBuilder {
         StrikeBuilder::default()
     }
-    /// The same parts, to change some of them.
-    pub fn to_builder(&self) -> StrikeBuilder {
+    /// The same entries, to change some of them.
+    #[cfg(test)]
+    pub(crate) fn to_builder(&self) -> StrikeBuilder {
         StrikeBuilder(Given::default().with(self.0.clone(), &[]))
     }
 }

@@ -12,7 +12,7 @@ use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::predict::IntervalColumns;
 use conchoid::predict::{Ask, Interval, Predictor};
 use conchoid::predict::{BlowAsKnown, BlowFigures};
-use conchoid::strike::{Measured, Platform, Strike};
+use conchoid::strike::{Measured, Strike};
 use std::hint::black_box;
 use std::path::Path;
 use std::time::Instant;
@@ -147,8 +147,7 @@ fn main() {
     for (work, predictor) in [("assemblage", &own), ("assemblage-two-sizes", &predictor)] {
         let mut bag = Assemblage::new(predictor).expect("an assemblage");
         for (depth, angle) in depth.iter().zip(&angle).take(10_000) {
-            let platform = platform(*depth, *angle);
-            bag.offer("all", &Strike::builder().platform(platform).build().expect("a strike"));
+            bag.offer("all", &strike(*depth, *angle));
         }
         let drawing = Drawing::seeded(1).draws(10_000).expect("draws");
         time(work, 2, 1, || {
@@ -190,9 +189,8 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
     let ends = read(folder, "ends");
     let mut collector = Collector::new(recipe).expect("a recipe");
     for i in 0..2_000 {
-        let strike = Strike::builder().platform(platform(depth[i], angle[i])).build().expect("a strike");
         let flake = Flake::builder()
-            .strike(strike)
+            .strike(strike(depth[i], angle[i]))
             .mass_g(mass[i])
             .length_mm(10.0 * mass[i].cbrt())
             .width_mm(8.0 * mass[i].cbrt())
@@ -203,7 +201,7 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
     }
     let own = Predictor::new(collector.finish().expect("fits").0).expect("a predictor");
     let glass = Predictor::new(bundled::named("controlled-glass").expect("bundled")).expect("a predictor");
-    let strike = Strike::builder().platform(platform(5.0, 70.0)).build().expect("a strike");
+    let strike = strike(5.0, 70.0);
     let ask = Ask::default();
     let flint = Stone::named("flint").expect("a stone");
     let steel = PercussorMaterial::named("steel").expect("a percussor");
@@ -225,9 +223,12 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
     }
 }
 
-fn platform(depth: f64, angle: f64) -> Platform {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).bevelled(false);
-    platform.build().expect("a platform")
+fn strike(depth: f64, angle: f64) -> Strike {
+    let strike = Strike::builder()
+        .platform_depth_mm(depth)
+        .exterior_platform_angle_deg(angle)
+        .platform_bevelled(false);
+    strike.build().expect("a strike")
 }
 
 /// One flake of the columns: depth, angle, whether struck with antler, mass, and how it ended.

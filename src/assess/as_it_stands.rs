@@ -144,16 +144,15 @@ mod tests {
     use crate::calibration::bundled;
     use crate::flake::Flake;
     use crate::predict::{Ask, Predictor};
-    use crate::strike::{Platform, Strike};
+    use crate::strike::Strike;
 
     #[test]
     fn flakes_are_found_beside_what_was_expected_of_them() {
         let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
         let mut fit = AsItStands::new(0.95).unwrap();
         for mass in [10.0, 14.0, 30.0] {
-            let platform =
-                Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
-            let strike = Strike::builder().platform(platform).build().unwrap();
+            let strike =
+                Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
             let flake = Flake::builder().strike(strike).mass_g(mass).build().unwrap();
             let estimate = predictor.estimate(&flake, &Ask::default()).unwrap();
             fit.take(fit.found(&flake, &estimate).unwrap());

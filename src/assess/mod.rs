@@ -17,15 +17,14 @@
 //! use conchoid::calibration::{Provenance, Recipe};
 //! use conchoid::flake::Flake;
 //! use conchoid::form::Form;
-//! use conchoid::strike::{Platform, Strike};
+//! use conchoid::strike::Strike;
 //!
 //! let mut flakes = Vec::new();
 //! for (depth, angle, mass) in [
 //!     (4.0, 70.0, 6.1), (6.0, 80.0, 19.0), (9.0, 65.0, 25.0), (7.0, 75.0, 17.0), (5.0, 85.0, 15.0),
 //!     (3.0, 72.0, 3.9), (8.0, 60.0, 16.0), (5.5, 66.0, 9.5),
 //! ] {
-//!     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
-//!     flakes.push(Flake::builder().strike(Strike::builder().platform(platform).build()?).mass_g(mass).build()?);
+//!     flakes.push(Flake::builder().strike(Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?).mass_g(mass).build()?);
 //! }
 //! let recipe = |form: &str| {
 //!     let own = Provenance::new("field school", "own records", "own", "example");

@@ -8,7 +8,7 @@ use crate::calibration::{Figure, Provenance, Recipe};
 use crate::flake::Flake;
 use crate::form::{DEPTH, Form, Transform, ln, value};
 use crate::predict::{Component, Predictive};
-use crate::strike::{Measured, Platform, Strike};
+use crate::strike::{Measured, Strike};
 use crate::table::{Row, TableOptions, TableReader};
 use proptest::prelude::*;
 use rand::{RngExt, SeedableRng};
@@ -169,8 +169,8 @@ fn residual_checks_agree_with_lmtest_and_statsmodels() {
 
 /// A flake of known depth and mass.
 fn flake(depth: f64, mass: f64, core: &str) -> Flake {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(70.0).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike =
+        Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(70.0).build().unwrap();
     Flake::builder().strike(strike).mass_g(mass).core(core).build().unwrap()
 }
 
@@ -247,8 +247,7 @@ fn a_simpler_form_is_taken_within_one_standard_error() {
 fn flakes_that_one_form_refuses_are_used_for_none() {
     let mut flakes = simulated(40, 0.3, 4);
     // beyond 90 degrees the tangent has no value
-    let platform = Platform::builder().depth_mm(5.0).exterior_platform_angle_deg(95.0).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike = Strike::builder().platform_depth_mm(5.0).exterior_platform_angle_deg(95.0).build().unwrap();
     flakes.push(Flake::builder().strike(strike.clone()).mass_g(30.0).build().unwrap());
     flakes.push(Flake::builder().strike(strike).build().unwrap());
     let recipes = [
@@ -268,12 +267,12 @@ fn flakes_that_one_form_refuses_are_used_for_none() {
     assert!(alone.left_out[0].1.contains("cannot be told apart"), "{:?}", alone.left_out);
     let mut varied = flakes.clone();
     for (i, f) in varied.iter_mut().enumerate().take(40) {
-        let platform = Platform::builder()
-            .depth_mm(f.number(DEPTH))
+        let strike = Strike::builder()
+            .platform_depth_mm(f.number(DEPTH))
             .exterior_platform_angle_deg(55.0 + (i % 7) as f64 * 5.0)
             .build()
             .unwrap();
-        *f = f.to_builder().strike(Strike::builder().platform(platform).build().unwrap()).build().unwrap();
+        *f = f.to_builder().strike(strike).build().unwrap();
     }
     let recipes = [own("depth", Transform::Ln, vec![ln(DEPTH)]), recipe("tangent-power")];
     let a = cross_validate(&recipes, &varied, &Folds::leave_one_out(42).unwrap(), &Question::new("mass_g"))
@@ -299,9 +298,9 @@ fn a_form_that_answers_few_of_the_flakes_is_not_simply_recommended() {
         let mut flakes = simulated(60, 0.2, 21);
         for (i, f) in flakes.iter_mut().enumerate() {
             let angle = 50.0 + (i * 7 % 10) as f64 * 4.0;
-            let platform = Platform::builder().depth_mm(f.number(DEPTH));
+            let platform = Strike::builder().platform_depth_mm(f.number(DEPTH));
             let platform = if i < measured { platform.exterior_platform_angle_deg(angle) } else { platform };
-            let strike = Strike::builder().platform(platform.build().unwrap()).build().unwrap();
+            let strike = platform.build().unwrap();
             let mass = f.number("mass_g").unwrap() * (0.05 * angle).exp() / 20.0;
             *f = Flake::builder().strike(strike).mass_g(mass).build().unwrap();
         }

@@ -68,10 +68,10 @@ const BLOW_CLASSES: [&str; 4] = ["percussor", PERCUSSOR_CLASS, "technique", LAND
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::strike::{Platform, Strike};
-/// let platform = || Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build();
-/// let artefact = Strike::builder().platform(platform()?).stone("flint").build()?;
-/// let struck = Strike::builder().platform(platform()?).percussor("antler").build()?;
+/// use conchoid::strike::Strike;
+/// let platform = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0);
+/// let artefact = platform.clone().stone("flint").build()?;
+/// let struck = platform.percussor("antler").build()?;
 /// assert_eq!(bundled::answering(&artefact), "excavated-flakes");
 /// assert_eq!(bundled::answering(&struck), "hard-hammer-flint");
 /// # Ok::<(), conchoid::Error>(())

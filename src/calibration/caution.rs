@@ -249,11 +249,10 @@ impl Caution {
 /// ```
 /// use conchoid::calibration::bundled;
 /// use conchoid::predict::{Caution, Predictor, in_few_of};
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// let glass = Predictor::new(bundled::named("controlled-glass")?)?;
 /// let cautions = |angle: f64| -> conchoid::Result<Vec<Caution>> {
-///     let platform = Platform::builder().depth_mm(40.0).exterior_platform_angle_deg(angle);
-///     let strike = Strike::builder().platform(platform.build()?).build()?;
+///     let strike = Strike::builder().platform_depth_mm(40.0).exterior_platform_angle_deg(angle).build()?;
 ///     Ok(glass.estimate(&strike, &Default::default())?.cautions)
 /// };
 /// let (steep, flat) = (cautions(75.0)?, cautions(30.0)?);

@@ -80,9 +80,8 @@ impl Calibration {
     /// ```
     /// use conchoid::calibration::bundled;
     /// use conchoid::predict::Predictor;
-    /// use conchoid::strike::{Platform, Strike};
-    /// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-    /// let strike = Strike::builder().platform(platform).build()?;
+    /// use conchoid::strike::Strike;
+    /// let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
     /// let flint = bundled::named("hard-hammer-flint")?;
     /// let (own, elsewhere) = (Predictor::new(flint.clone())?, Predictor::new(flint.at_sites()?)?);
     /// let width = |p: &Predictor| -> conchoid::Result<f64> {

@@ -94,10 +94,9 @@ pub(super) const EVERYTHING_KEPT: &str = "everything_kept";
 /// ```
 /// use conchoid::calibration::{RecoveryThreshold, bundled};
 /// use conchoid::predict::{Ask, Predictor};
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// let predictor = Predictor::new(bundled::named("excavated-flakes")?)?;
-/// let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
-/// let strike = Strike::builder().platform(platform).build()?;
+/// let strike = Strike::builder().platform_depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
 /// let mut ask = Ask::default();
 /// let came_off = predictor.estimate(&strike, &ask)?;
 /// ask.kept = Some(RecoveryThreshold::above_mm(25.0)?);

@@ -16,10 +16,9 @@ use serde::{Deserialize, Serialize};
 ///
 /// ```
 /// use conchoid::infer::LipModel;
-/// use conchoid::strike::{Blow, LandsOn, Strike};
+/// use conchoid::strike::{LandsOn, Strike};
 /// let lip = LipModel::bundled()?;
-/// let blow = Blow::builder().angle_of_blow_deg(0.0).lands_on(LandsOn::Platform).build()?;
-/// let [bone, steel] = ["bone", "steel"].map(|p| Strike::builder().percussor(p).blow(blow.clone()).build().unwrap());
+/// let [bone, steel] = ["bone", "steel"].map(|p| Strike::builder().percussor(p).angle_of_blow_deg(0.0).blow_lands_on(LandsOn::Platform).build().unwrap());
 /// assert!(lip.probability(&bone)? > lip.probability(&steel)?);
 /// # Ok::<(), conchoid::Error>(())
 /// ```

@@ -13,7 +13,9 @@ use crate::fit::Design;
 use crate::form::{self, Form, Transform, indicator, value};
 use crate::material::PercussorMaterial;
 use crate::predict::{LEVEL, USUAL_LEVEL};
-use crate::strike::{Blow, Measured, Platform};
+use crate::strike::{
+    ANGLE_OF_BLOW_DEG, EXTERIOR_PLATFORM_ANGLE_DEG, Measured, PLATFORM_AREA_MM2, PLATFORM_DEPTH_MM,
+};
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
@@ -42,12 +44,13 @@ const SETTABLE: [(&str, f64, (f64, f64)); 4] = [
 /// Refuses what no platform or blow can be.
 fn check(column: &str, v: f64) -> Result<()> {
     match column {
-        form::DEPTH => Platform::builder().depth_mm(v).build().map(drop),
-        form::ANGLE => Platform::builder().exterior_platform_angle_deg(v).build().map(drop),
-        form::AREA => Platform::builder().area_mm2(v).build().map(drop),
-        form::ANGLE_OF_BLOW => Blow::builder().angle_of_blow_deg(v).build().map(drop),
-        _ => Ok(()),
+        form::DEPTH => PLATFORM_DEPTH_MM.check(v),
+        form::ANGLE => EXTERIOR_PLATFORM_ANGLE_DEG.check(v),
+        form::AREA => PLATFORM_AREA_MM2.check(v),
+        form::ANGLE_OF_BLOW => ANGLE_OF_BLOW_DEG.check(v),
+        _ => return Ok(()),
     }
+    .map(drop)
 }
 
 /// The spread, as it was told.

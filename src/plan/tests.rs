@@ -11,7 +11,7 @@ use crate::plan::{
     continuous_optimum, expected_width, noncentral_student_sf, power, undetermined,
 };
 use crate::special::{Student, student_quantile_upper, student_sf};
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -231,9 +231,13 @@ fn the_same_seed_gives_the_same_plan_and_existing_flakes_are_counted() {
 #[test]
 fn rows_of_platforms_are_rows_of_terms() {
     let reach = field_school();
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let flake = |percussor| {
-        let strike = Strike::builder().platform(platform.clone()).percussor(percussor).build().unwrap();
+        let strike = Strike::builder()
+            .platform_depth_mm(8.0)
+            .exterior_platform_angle_deg(75.0)
+            .percussor(percussor)
+            .build()
+            .unwrap();
         Flake::builder().strike(strike).build().unwrap()
     };
     assert_eq!(reach.row_of(&flake(Some("Antler"))).unwrap(), [1.0, 8f64.ln(), 75.0, 1.0]);
@@ -536,8 +540,8 @@ fn a_plan_tells_what_its_parts_give() {
     assert!((planned.power.unwrap() - chance).abs() < 1e-12);
     assert!(plan.curve.windows(2).all(|w| w[0].flakes < w[1].flakes));
     // widths at a platform named, by each percussor
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let at = told.clone().at("here", &platform).unwrap().plan(5).unwrap();
+    let platform = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0);
+    let at = told.clone().at("here", &platform.clone().build().unwrap()).unwrap().plan(5).unwrap();
     for (k, percussor) in [0.0, 1.0].iter().enumerate() {
         let row = [1.0, 8f64.ln(), 75.0, *percussor];
         let width = expected_width(&chosen.information, &row, 0.45, 0.95, Aim::NewFlake).unwrap();
@@ -552,8 +556,7 @@ fn a_plan_tells_what_its_parts_give() {
         assert!(least <= *low && low <= depth && depth <= high && *high <= 12.0, "{t:?}");
     }
     // flakes one has: those of another percussor, and those that lack what the form reads, are left out
-    let strike =
-        |percussor| Strike::builder().platform(platform.clone()).percussor(percussor).build().unwrap();
+    let strike = |percussor| platform.clone().percussor(percussor).build().unwrap();
     let flake = |percussor| Flake::builder().strike(strike(percussor)).build().unwrap();
     let mut had = told.clone();
     [Some("antler"), Some("hard quartzite"), Some("bone"), None].iter().for_each(|p| had.offer(&flake(*p)));

@@ -76,11 +76,11 @@ impl From<&Caution> for CautionText {
 /// ```
 /// use conchoid::calibration::bundled;
 /// use conchoid::predict::{EstimateAt, Predictor};
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 ///
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-/// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
+/// let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let estimate = predictor.estimate(&strike, &Default::default())?;
 /// let json = serde_json::to_string(&estimate.at(0.9)?).unwrap();
 /// let back: EstimateAt = serde_json::from_str(&json).unwrap();
 /// assert_eq!(back.size("mass_g").unwrap().level, 0.9);
@@ -301,12 +301,14 @@ mod tests {
     use crate::calibration::{Collector, Provenance, Recipe, bundled};
     use crate::form::Form;
     use crate::predict::{Interval, Predictor};
-    use crate::strike::{Platform, Strike};
+    use crate::strike::Strike;
 
     fn estimate(predictor: &Predictor) -> Estimate {
-        let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
         predictor
-            .estimate(&Strike::builder().platform(platform).build().unwrap(), &Default::default())
+            .estimate(
+                &Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap(),
+                &Default::default(),
+            )
             .unwrap()
     }
 

@@ -746,10 +746,9 @@ impl Predictor {
     /// ```
     /// use conchoid::calibration::bundled;
     /// use conchoid::predict::{Interval, Predictor};
-    /// use conchoid::strike::{Platform, Strike};
+    /// use conchoid::strike::Strike;
     /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-    /// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-    /// let antler = Strike::builder().platform(platform).percussor("antler").build()?;
+    /// let antler = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).percussor("antler").build()?;
     /// let mut out = [Interval { low: 0.0, median: 0.0, high: 0.0, level: 0.95 }; 4];
     /// predictor.quick("depth, angle", 0.95)?.intervals(&predictor.input_row(&antler)?, &mut out)?;
     /// let estimate = predictor.estimate(&antler, &Default::default())?;

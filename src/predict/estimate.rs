@@ -136,11 +136,11 @@ impl Estimate {
 /// ```
 /// use conchoid::calibration::bundled;
 /// use conchoid::predict::Predictor;
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 ///
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-/// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Default::default())?;
+/// let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let estimate = predictor.estimate(&strike, &Default::default())?;
 /// let mass = estimate.size("mass_g").unwrap().interval(0.95)?;
 /// assert!(mass.low < mass.median && mass.median < mass.high);
 ///

@@ -30,10 +30,10 @@ use rand_distr::{Distribution, StandardNormal};
 /// ```
 /// use conchoid::calibration::bundled;
 /// use conchoid::predict::{Ask, Joint, Predictor};
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-/// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Ask::default())?;
+/// let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+/// let estimate = predictor.estimate(&strike, &Ask::default())?;
 /// let joint = Joint::new(&estimate)?;
 /// // a flake that turned out long is heavier than its platform alone would say
 /// let plain = estimate.size("mass_g").unwrap().median();
@@ -109,11 +109,11 @@ impl Joint {
     /// `rand`, version 0.10, such as `rand_chacha::ChaCha8Rng` seeded with a number of your own.
     ///
     /// ```
-    /// # use conchoid::{calibration::bundled, predict::{Ask, Joint, Predictor}, strike::{Platform, Strike}};
+    /// # use conchoid::{calibration::bundled, predict::{Ask, Joint, Predictor}, strike::Strike};
     /// use rand::SeedableRng;
     /// # let predictor = Predictor::new(bundled::named("controlled-glass")?)?;
-    /// # let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-    /// let estimate = predictor.estimate(&Strike::builder().platform(platform).build()?, &Ask::default())?;
+    /// let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
+    /// let estimate = predictor.estimate(&strike, &Ask::default())?;
     /// let joint = Joint::new(&estimate)?;
     /// let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
     /// let flake = joint.draw(&mut rng);

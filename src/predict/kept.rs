@@ -264,15 +264,15 @@ mod tests {
     use super::*;
     use crate::calibration::bundled;
     use crate::predict::{Ask, Joint, MeasurementErrors, Predictor};
-    use crate::strike::{Platform, Strike};
+    use crate::strike::Strike;
     use rand::SeedableRng;
 
     /// Against flakes drawn with all their sizes, of which those above the threshold are kept.
     #[test]
     fn what_is_kept_of_flakes_drawn_has_this_law() {
         let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
-        let platform = Platform::builder().depth_mm(4.0).exterior_platform_angle_deg(70.0).build().unwrap();
-        let strike = Strike::builder().platform(platform).build().unwrap();
+        let strike =
+            Strike::builder().platform_depth_mm(4.0).exterior_platform_angle_deg(70.0).build().unwrap();
         let joint = Joint::new(&predictor.estimate(&strike, &Ask::default()).unwrap()).unwrap();
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
         let flakes: Vec<_> = (0..12_000).map(|_| joint.draw(&mut rng)).collect();
@@ -311,8 +311,12 @@ mod tests {
     #[test]
     fn beyond_a_threshold_on_mass_a_mixture_is_the_plain_law() {
         let predictor = Predictor::new(bundled::named("controlled-glass").unwrap()).unwrap();
-        let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(65.0).build().unwrap();
-        let strike = Strike::builder().platform(platform).percussor("steel").build().unwrap();
+        let strike = Strike::builder()
+            .platform_depth_mm(3.0)
+            .exterior_platform_angle_deg(65.0)
+            .percussor("steel")
+            .build()
+            .unwrap();
         let errors = MeasurementErrors::new().absolute("platform_depth_mm", 1.0).unwrap();
         let ask = |kept| Ask { kept, ..Ask::default() };
         let least = 8.0;
@@ -337,8 +341,8 @@ mod tests {
     #[test]
     fn where_everything_is_kept_the_law_is_the_plain_one() {
         let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
-        let platform = Platform::builder().depth_mm(6.0).exterior_platform_angle_deg(75.0).build().unwrap();
-        let strike = Strike::builder().platform(platform).build().unwrap();
+        let strike =
+            Strike::builder().platform_depth_mm(6.0).exterior_platform_angle_deg(75.0).build().unwrap();
         let plain = predictor.estimate(&strike, &Ask::default()).unwrap();
         let ask = Ask { kept: Some(RecoveryThreshold::above_mm(1e-3).unwrap()), ..Ask::default() };
         let all = predictor.estimate(&strike, &ask).unwrap();

@@ -289,11 +289,10 @@ impl Predictor {
     /// use conchoid::calibration::bundled;
     /// use conchoid::predict::Predictor;
     /// use conchoid::predict::{Instrument, MeasurementErrors};
-    /// use conchoid::strike::{Platform, Strike};
+    /// use conchoid::strike::Strike;
     ///
     /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-    /// let platform = Platform::builder().depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
-    /// let strike = Strike::builder().platform(platform).build()?;
+    /// let strike = Strike::builder().platform_depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
     /// let errors = MeasurementErrors::new()
     ///     .absolute("platform_depth_mm", 1.0)?
     ///     .instrument("exterior_platform_angle_deg", Instrument::Goniometer)?;

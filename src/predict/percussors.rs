@@ -21,11 +21,10 @@ use std::fmt;
 /// ```
 /// use conchoid::calibration::bundled;
 /// use conchoid::predict::{Contrast, Predictor};
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 ///
 /// let predictor = Predictor::new(bundled::named("controlled-glass")?)?;
-/// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-/// let with = |percussor| Strike::builder().platform(platform.clone()).percussor(percussor).stone("flint").build();
+/// let with = |percussor| Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).percussor(percussor).stone("flint").build();
 /// let both = Contrast::of(&predictor, &[with("steel")?, with("antler")?], &[], 0.95)?;
 /// let (size, mass) = &both.ratios()[0][3];
 /// assert!(size == "mass_g" && mass.low < mass.value && mass.value < mass.high);

@@ -47,8 +47,8 @@ impl Given {
     }
 
     /// Everything that another record holds, in place of what was given in these columns.
-    pub(crate) fn with(mut self, record: Record, columns: &[&[&str]]) -> Given {
-        self.0.retain(|(given, _)| !columns.iter().any(|some| some.contains(given)));
+    pub(crate) fn with(mut self, record: Record, columns: &[&str]) -> Given {
+        self.0.retain(|(given, _)| !columns.contains(given));
         record.0.into_iter().fold(self, |given, (column, entry)| given.put(column, Some(Ok(entry))))
     }
 

@@ -316,11 +316,10 @@ impl<'a> TableEstimates<'a> {
     /// ```
     /// use conchoid::calibration::bundled;
     /// use conchoid::predict::Predictor;
-    /// use conchoid::strike::{Platform, Strike};
+    /// use conchoid::strike::Strike;
     /// use conchoid::table::TableEstimates;
     /// let flint = bundled::named("hard-hammer-flint")?;
-    /// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-    /// let strike = Strike::builder().platform(platform).build()?;
+    /// let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
     /// let estimate = Predictor::new(flint.clone())?.estimate(&strike, &Default::default())?;
     /// let out = TableEstimates::new(flint, 0.95)?.only(&["mass_g"])?.write_one(Vec::new(), &estimate, None)?;
     /// let text = String::from_utf8(out).unwrap();

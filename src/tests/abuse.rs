@@ -30,7 +30,7 @@ use crate::predict::{Ask, Component, Interval, Joint, Predictive, Predictor};
 use crate::predict::{Batch, IntervalColumns};
 use crate::predict::{BlowAsKnown, BlowFigures};
 use crate::special::*;
-use crate::strike::{Blow, LandsOn, Measured, Platform, Strike};
+use crate::strike::{LandsOn, Measured, Strike, StrikeBuilder};
 use crate::{assess, vector};
 use nalgebra::{DMatrix, DVector};
 use proptest::collection::vec as many;
@@ -107,8 +107,8 @@ fn predictors() -> &'static [Predictor] {
 prop_compose! {
     fn any_platform()(depth in prop::option::weighted(0.9, wild()), width in prop::option::of(wild()),
                   area in prop::option::of(wild()), angle in prop::option::weighted(0.9, wild()))
-                  -> crate::Result<Platform> {
-        Platform::builder().depth_mm(depth).width_mm(width).area_mm2(area).exterior_platform_angle_deg(angle).build()
+                  -> StrikeBuilder {
+        Strike::builder().platform_depth_mm(depth).platform_width_mm(width).platform_area_mm2(area).exterior_platform_angle_deg(angle)
     }
 }
 
@@ -132,14 +132,10 @@ fn any_strike() -> impl Strategy<Value = crate::Result<Strike>> {
         prop::option::of(wild()),
     )
         .prop_map(|(platform, angle, speed, edge, percussor, stone, mass)| {
-            let blow = Blow::builder()
+            platform
                 .angle_of_blow_deg(angle)
                 .speed_m_s(speed)
-                .lands_on(edge.map(|e| if e { LandsOn::Edge } else { LandsOn::Platform }))
-                .build()?;
-            Strike::builder()
-                .platform(platform?)
-                .blow(blow)
+                .blow_lands_on(edge.map(|e| if e { LandsOn::Edge } else { LandsOn::Platform }))
                 .percussor(percussor)
                 .stone(stone)
                 .percussor_mass_g(mass)
@@ -155,15 +151,15 @@ fn fair_strike() -> impl Strategy<Value = Strike> {
     (depth, angle, prop::option::of(-90.0..90.0f64), prop::option::of(any::<bool>())).prop_filter_map(
         "within the doors",
         |(depth, angle, blow, edge)| {
-            let platform = Platform::builder()
-                .depth_mm(depth)
-                .width_mm(depth)
-                .area_mm2(depth)
-                .exterior_platform_angle_deg(angle);
-            let blow = Blow::builder()
+            Strike::builder()
+                .platform_depth_mm(depth)
+                .platform_width_mm(depth)
+                .platform_area_mm2(depth)
+                .exterior_platform_angle_deg(angle)
                 .angle_of_blow_deg(blow)
-                .lands_on(edge.map(|e| if e { LandsOn::Edge } else { LandsOn::Platform }));
-            Strike::builder().platform(platform.build().ok()?).blow(blow.build().ok()?).build().ok()
+                .blow_lands_on(edge.map(|e| if e { LandsOn::Edge } else { LandsOn::Platform }))
+                .build()
+                .ok()
         },
     )
 }

@@ -10,7 +10,7 @@ use clap::Args;
 use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
 use conchoid::material::Figure;
-use conchoid::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
+use conchoid::strike::{LandsOn, Measured, PlatformKind, Strike};
 use std::io::Read;
 use std::str::FromStr;
 
@@ -158,22 +158,16 @@ impl BlowOptions {
                 conchoid::material::PercussorMaterial::named(percussor)?;
             }
         }
-        let platform = Platform::builder()
-            .depth_mm(self.depth_mm)
-            .width_mm(self.width_mm)
-            .area_mm2(self.area_mm2)
+        let strike = Strike::builder()
+            .platform_depth_mm(self.depth_mm)
+            .platform_width_mm(self.width_mm)
+            .platform_area_mm2(self.area_mm2)
             .exterior_platform_angle_deg(self.angle_deg)
-            .kind(parsed::<PlatformKind>(&self.platform_kind)?)
-            .bevelled(self.bevelled.then_some(true))
-            .build()?;
-        let blow = Blow::builder()
+            .platform_kind(parsed::<PlatformKind>(&self.platform_kind)?)
+            .platform_bevelled(self.bevelled.then_some(true))
             .angle_of_blow_deg(self.angle_of_blow_deg)
             .speed_m_s(self.delivery.speed_m_s.map(|a| a.typical))
-            .lands_on(parsed::<LandsOn>(&self.blow_lands_on)?)
-            .build()?;
-        let strike = Strike::builder()
-            .platform(platform)
-            .blow(blow)
+            .blow_lands_on(parsed::<LandsOn>(&self.blow_lands_on)?)
             .percussor(self.percussor.as_deref())
             .stone(self.stone.as_deref())
             .percussor_mass_g(self.delivery.percussor_mass_g.map(|a| a.typical))

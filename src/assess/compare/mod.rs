@@ -552,10 +552,9 @@ fn as_fitted(calibrations: &[Calibration]) -> String {
 /// use conchoid::assess::{Question, as_they_stand};
 /// use conchoid::calibration::bundled;
 /// use conchoid::flake::Flake;
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// let flake = |depth: f64, angle: f64, mass: f64| -> conchoid::Result<Flake> {
-///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
-///     Flake::builder().strike(Strike::builder().platform(platform).build()?).mass_g(mass).build()
+///     Flake::builder().strike(Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?).mass_g(mass).build()
 /// };
 /// let site = [flake(4.0, 75.0, 2.1)?, flake(6.0, 80.0, 5.5)?, flake(9.0, 70.0, 8.0)?, flake(7.0, 85.0, 6.2)?];
 /// let a = as_they_stand(&[bundled::named("hard-hammer-flint")?], &site, &Question::new("mass_g"))?;

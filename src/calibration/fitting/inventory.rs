@@ -23,13 +23,13 @@ const ENDED_A_TERM: u64 = 10;
 /// ```
 /// use conchoid::calibration::{Inventory, Provenance};
 /// use conchoid::flake::Flake;
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// let mut inventory = Inventory::new(None)?;
 /// for i in 0..40 {
-///     let platform = Platform::builder().depth_mm(4.0 + 0.1 * f64::from(i));
+///     let depth = 4.0 + 0.1 * f64::from(i);
 ///     // every second flake has an exterior platform angle
-///     let platform = if i % 2 == 0 { platform.exterior_platform_angle_deg(75.0) } else { platform }.build()?;
-///     let strike = Strike::builder().platform(platform).build()?;
+///     let angle = (i % 2 == 0).then_some(75.0);
+///     let strike = Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
 ///     inventory.see(&Flake::builder().strike(strike).length_mm(30.0).mass_g(12.0).build()?);
 /// }
 /// let own = Provenance::new("field school", "own records", "own", "example");

@@ -47,14 +47,13 @@ use std::collections::BTreeMap;
 /// use conchoid::calibration::{Provenance, Collector, Recipe};
 /// use conchoid::flake::Flake;
 /// use conchoid::form::Form;
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 ///
 /// let provenance = Provenance::new("field school", "own records", "own", "example");
 /// let recipe = Recipe::single("school", "mass_g", Form::named("log-log")?, provenance)?;
 /// let mut collector = Collector::new(recipe)?;
 /// for (depth, angle, mass) in [(4.0, 70.0, 6.1), (6.0, 80.0, 19.0), (9.0, 65.0, 25.0), (7.0, 75.0, 17.0), (5.0, 85.0, 15.0)] {
-///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
-///     let strike = Strike::builder().platform(platform).build()?;
+///     let strike = Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
 ///     collector.offer(&Flake::builder().strike(strike).mass_g(mass).build()?);
 /// }
 /// let (calibration, report) = collector.finish()?;

@@ -22,15 +22,14 @@ use std::collections::BTreeMap;
 /// use conchoid::calibration::{Provenance, Collector, Part, Recipe};
 /// use conchoid::flake::Flake;
 /// use conchoid::form::Form;
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 ///
 /// let recipe = || Ok::<_, conchoid::Error>(Recipe::single(
 ///     "school", "mass_g", Form::named("log-log")?, Provenance::new("field school", "own records", "own", "example"))?);
 /// let part = |rows: &[(f64, f64, f64)]| {
 ///     let mut collector = Collector::new(recipe()?)?;
 ///     for (depth, angle, mass) in rows {
-///         let platform = Platform::builder().depth_mm(*depth).exterior_platform_angle_deg(*angle).build()?;
-///         let strike = Strike::builder().platform(platform).build()?;
+///         let strike = Strike::builder().platform_depth_mm(*depth).exterior_platform_angle_deg(*angle).build()?;
 ///         collector.offer(&Flake::builder().strike(strike).mass_g(*mass).build()?);
 ///     }
 ///     collector.into_part()

@@ -5,7 +5,7 @@ use crate::calibration::{Calibration, Collector, Method, Provenance, Recipe, Spr
 use crate::flake::Flake;
 use crate::form::{Form, Transform, ln, shifted, square, value};
 use crate::predict::{Estimate, Predictor};
-use crate::strike::{Measured, Platform, Strike};
+use crate::strike::{Measured, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -388,12 +388,11 @@ fn intervals_hold_where_growth_is_enforced() {
                 let depth: f64 = rng.random_range(2f64.ln()..12f64.ln());
                 let angle: f64 = rng.random_range(55.0..90.0);
                 let e: f64 = StandardNormal.sample(&mut rng);
-                let platform = Platform::builder()
-                    .depth_mm(depth.exp())
+                let strike = Strike::builder()
+                    .platform_depth_mm(depth.exp())
                     .exterior_platform_angle_deg(angle)
                     .build()
                     .unwrap();
-                let strike = Strike::builder().platform(platform).build().unwrap();
                 (strike, (2.0 + slope * depth + 0.6 * e).exp())
             };
             let mut collector = Collector::new(recipe.clone()).unwrap();

@@ -9,7 +9,7 @@ use crate::flake::Flake;
 use crate::form::{ANGLE, DEPTH};
 use crate::predict::Predictor;
 use crate::special::{student_ln_pdf, student_quantile};
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 
 /// depth, angle, mass of the flakes of each core, in order of removal.
 fn cores() -> Vec<Vec<[f64; 3]>> {
@@ -36,8 +36,7 @@ fn cores() -> Vec<Vec<[f64; 3]>> {
 }
 
 fn flake(v: &[f64; 3]) -> Flake {
-    let platform = Platform::builder().depth_mm(v[0]).exterior_platform_angle_deg(v[1]).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike = Strike::builder().platform_depth_mm(v[0]).exterior_platform_angle_deg(v[1]).build().unwrap();
     Flake::builder().strike(strike).mass_g(v[2]).build().unwrap()
 }
 

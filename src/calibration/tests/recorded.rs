@@ -8,11 +8,15 @@ use crate::calibration::{Collector, Recipe};
 use crate::flake::Flake;
 use crate::form::Form;
 use crate::predict::{Ask, Predictor};
-use crate::strike::{Measured, Platform, Strike};
+use crate::strike::{Measured, Strike};
 
 fn strike(depth: f64, angle: f64, percussor: &str) -> Strike {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
-    Strike::builder().platform(platform).percussor(percussor).build().unwrap()
+    Strike::builder()
+        .platform_depth_mm(depth)
+        .exterior_platform_angle_deg(angle)
+        .percussor(percussor)
+        .build()
+        .unwrap()
 }
 
 /// The sizes that are doubted: name, expected, smallest and largest recorded.

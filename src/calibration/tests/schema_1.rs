@@ -4,7 +4,7 @@
 use crate::calibration::Calibration;
 use crate::flake::Termination;
 use crate::predict::{Ask, Predictor};
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 use std::path::Path;
 
 fn folder() -> std::path::PathBuf {
@@ -15,9 +15,8 @@ fn folder() -> std::path::PathBuf {
 /// intervals version 0.1 did not open, and whether blows were averaged, whose median it took from their mixture.
 fn answers(predictor: &Predictor, at: &[&str], ask: &Ask) -> (Vec<(String, [f64; 3])>, bool, bool) {
     let number = |k: usize| at[k].parse::<f64>().unwrap();
-    let platform = Platform::builder().depth_mm(number(0)).width_mm(number(1));
-    let mut strike =
-        Strike::builder().platform(platform.exterior_platform_angle_deg(number(2)).build().unwrap());
+    let strike = Strike::builder().platform_depth_mm(number(0)).platform_width_mm(number(1));
+    let mut strike = strike.exterior_platform_angle_deg(number(2));
     if !at[3].is_empty() {
         strike = strike.percussor(at[3]);
     }

@@ -7,7 +7,7 @@ use crate::calibration::{Collector, Recipe};
 use crate::form::{ANGLE, DEPTH, Form, Transform, ln};
 use crate::predict::{Ask, Predictor};
 use crate::special::student_quantile;
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 use crate::table::{TableOptions, TableReader};
 use approx::assert_relative_eq;
 use proptest::prelude::*;
@@ -140,8 +140,7 @@ proptest! {
 
 /// Mass of a platform 6 mm deep at 75 degrees under a calibration: median and 95 % interval.
 fn mass(calibration: &Calibration) -> [f64; 3] {
-    let platform = Platform::builder().depth_mm(6.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike = Strike::builder().platform_depth_mm(6.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let e = Predictor::new(calibration.clone()).unwrap().estimate(&strike, &Ask::default()).unwrap();
     let i = e.size("mass_g").unwrap().interval(0.95).unwrap();
     [i.low, i.median, i.high]

@@ -539,7 +539,7 @@ mod tests {
     use super::*;
     use crate::calibration::bundled;
     use crate::predict::{Ask, Predictor};
-    use crate::strike::{Platform, Strike};
+    use crate::strike::Strike;
 
     /// Draws start from the numbers that an estimate has, to the last bit.
     #[test]
@@ -553,8 +553,8 @@ mod tests {
             let mut compared = 0;
             // among the flakes of all three experiments: beyond them an estimate opens, and a draw does not yet
             for (depth, angle) in [(2.3, 57.0), (7.9, 74.5), (14.2, 66.0)] {
-                let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle);
-                let piece = Strike::builder().platform(platform.build().unwrap()).build().unwrap();
+                let piece = Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle);
+                let piece = piece.build().unwrap();
                 let (variant, complete) = predictor.rows_of(&piece, &Ask::default()).unwrap();
                 let model = models[variant].as_ref().unwrap();
                 let before = rows.rows.len();

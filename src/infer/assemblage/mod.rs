@@ -445,12 +445,11 @@ struct Offered {
 /// use conchoid::calibration::bundled;
 /// use conchoid::infer::{Assemblage, Drawing};
 /// use conchoid::predict::Predictor;
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
 /// let mut bag = Assemblage::new(&predictor)?;
 /// for (depth, angle) in [(8.0, 75.0), (5.0, 70.0), (11.0, 80.0)] {
-///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
-///     bag.offer("pit 3", &Strike::builder().platform(platform).build()?);
+///     bag.offer("pit 3", &Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?);
 /// }
 /// let totals = bag.totals(&Drawing::seeded(7).draws(2000)?)?;
 /// let total = totals[0].total_mass_g.unwrap();

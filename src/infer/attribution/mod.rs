@@ -85,13 +85,12 @@ const RATIO: Bounds = Bounds::closed("offset", 0.001, 1000.0, "");
 /// use conchoid::calibration::bundled;
 /// use conchoid::flake::Flake;
 /// use conchoid::infer::{Attribution, Strength};
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// use rand::SeedableRng;
 ///
 /// let attribution = Attribution::of(bundled::named("hard-hammer-flint")?)?
 ///     .with_prior(&[("stone".into(), 0.7), ("antler".into(), 0.3)])?;
-/// let platform = Platform::builder().depth_mm(4.0).exterior_platform_angle_deg(65.0).build()?;
-/// let flake = Flake::builder().strike(Strike::builder().platform(platform).build()?).length_mm(45.0).build()?;
+/// let flake = Flake::builder().strike(Strike::builder().platform_depth_mm(4.0).exterior_platform_angle_deg(65.0).build()?).length_mm(45.0).build()?;
 /// let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
 /// let verdict = attribution.attribute(&[&flake], &mut rng)?;
 /// assert_eq!(verdict.strength, Strength::SaysLittle);
@@ -291,7 +290,7 @@ impl Attribution {
     ///
     /// # Errors
     /// [`Error::Invalid`] without settings or with a weight not above 0; [`Error::OutOfRange`] for an angle of
-    /// blow outside what [`crate::strike::Blow`] accepts.
+    /// blow outside what a [`Strike`](crate::strike::Strike) accepts.
     pub fn with_settings(mut self, settings: Vec<BlowSetting>) -> Result<Attribution> {
         self.settings = settings::scaled(settings)?;
         self.settings_given = true;

@@ -22,10 +22,10 @@ pub struct BlowSetting {
 ///
 /// # Errors
 /// [`Error::Invalid`] without settings or with a weight not above 0; [`Error::OutOfRange`] for an angle of
-/// blow outside what [`crate::strike::Blow`] accepts.
+/// blow outside what a [`Strike`](crate::strike::Strike) accepts.
 pub(super) fn scaled(mut settings: Vec<BlowSetting>) -> Result<Vec<BlowSetting>> {
     for s in &settings {
-        crate::strike::Blow::builder().angle_of_blow_deg(s.angle_of_blow_deg).build()?;
+        s.angle_of_blow_deg.map(|angle| crate::strike::ANGLE_OF_BLOW_DEG.check(angle)).transpose()?;
         if !(s.weight > 0.0 && s.weight <= 1e12) {
             return Err(Error::invalid("settings", format!("{} is no weight (accepted: above 0)", s.weight)));
         }

@@ -15,7 +15,7 @@ use crate::infer::LipModel;
 use crate::infer::TrackRecord;
 use crate::infer::attribution::settings::of_experiment;
 use crate::infer::{Attribution, BlowSetting, ClassVerdict, SiteShift, Strength, Verdict};
-use crate::strike::{Blow, LandsOn, Platform, PlatformKind, Strike};
+use crate::strike::{LandsOn, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -142,8 +142,7 @@ impl Made {
 }
 
 fn strike() -> Strike {
-    let platform = Platform::builder().depth_mm(6.0).exterior_platform_angle_deg(70.0).build().unwrap();
-    Strike::builder().platform(platform).build().unwrap()
+    Strike::builder().platform_depth_mm(6.0).exterior_platform_angle_deg(70.0).build().unwrap()
 }
 
 fn flake(length: f64, mass: Option<f64>) -> Flake {
@@ -341,10 +340,8 @@ fn hidden_settings_of_the_blow_are_averaged_reliably() {
     reliable(&made, 800, 3, 80);
     // where the angle is known it is used, unless hidden
     let a = made.attribution();
-    let blow =
-        crate::strike::Blow::builder().angle_of_blow_deg(20.0).lands_on(LandsOn::Platform).build().unwrap();
+    let strike = Strike::builder().angle_of_blow_deg(20.0).blow_lands_on(LandsOn::Platform).build().unwrap();
     let known = flake(45.0, Some(4.0));
-    let strike = crate::strike::Strike::builder().blow(blow).build().unwrap();
     let known = known.to_builder().strike(strike).build().unwrap();
     let one = BlowSetting { angle_of_blow_deg: Some(20.0), lands_on: None, weight: 2.0 };
     let told = a.clone().with_settings(vec![one]).unwrap();
@@ -469,15 +466,13 @@ fn what_cannot_be_answered_is_refused_with_its_reason() {
     let a = glass();
     let whole = flake(45.0, Some(4.0));
     assert!(a.check(&whole).is_ok());
-    let crushed = Platform::builder()
-        .depth_mm(6.0)
+    let crushed = Strike::builder()
+        .platform_depth_mm(6.0)
         .exterior_platform_angle_deg(70.0)
-        .kind(PlatformKind::Crushed)
+        .platform_kind(PlatformKind::Crushed)
         .build()
         .unwrap();
-    let crushed = Strike::builder().platform(crushed).build().unwrap();
-    let no_angle = Platform::builder().depth_mm(6.0).build().unwrap();
-    let no_angle = Strike::builder().platform(no_angle).build().unwrap();
+    let no_angle = Strike::builder().platform_depth_mm(6.0).build().unwrap();
     for (what, flake, message) in [
         ("proximal", whole.to_builder().portion(Portion::Proximal).build(), "portion: proximal"),
         ("retouched", whole.to_builder().retouched(true).build(), "retouched: yes"),
@@ -547,8 +542,9 @@ fn the_bundled_lip_model_and_track_record_read_and_agree_with_what_is_known() {
     assert_eq!(LipModel::from_json(&lip.to_json()).unwrap(), lip);
     assert_eq!(lip.to_json(), include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/src/infer/lip.json")));
     let struck = |percussor: &str, angle: f64, lands: &str| {
-        let blow = Blow::builder().angle_of_blow_deg(angle).lands_on(lands.parse::<LandsOn>().unwrap());
-        lip.probability(&Strike::builder().percussor(percussor).blow(blow.build().unwrap()).build().unwrap())
+        let strike =
+            Strike::builder().angle_of_blow_deg(angle).blow_lands_on(lands.parse::<LandsOn>().unwrap());
+        lip.probability(&strike.percussor(percussor).build().unwrap())
     };
     let p = |percussor, angle, lands| struck(percussor, angle, lands).unwrap();
     assert!(p("bone", 0.0, "edge") > 0.95 && p("bone", 0.0, "edge") < 1.0);

@@ -369,10 +369,9 @@ impl LengthThen {
 /// use conchoid::calibration::bundled;
 /// use conchoid::infer::{Remains, original};
 /// use conchoid::predict::{Ask, Predictor};
-/// use conchoid::strike::{Platform, Strike};
+/// use conchoid::strike::Strike;
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-/// let platform = Platform::builder().depth_mm(9.0).exterior_platform_angle_deg(72.0).build()?;
-/// let strike = Strike::builder().platform(platform).build()?;
+/// let strike = Strike::builder().platform_depth_mm(9.0).exterior_platform_angle_deg(72.0).build()?;
 /// let found = original(&predictor, &strike, &Remains::new(14.2)?, &Ask::default(), None)?;
 /// let mass = found.mass.interval(0.95)?;
 /// assert!(mass.low > 14.2);

@@ -11,7 +11,7 @@ use crate::infer::{Assemblage, Bound, Drawing, Drawn};
 use crate::infer::{Comparison, Resampling};
 use crate::infer::{Held, Mesh, size_grades, struck};
 use crate::predict::{Ask, Component, Predictive, Predictor};
-use crate::strike::{Measured, Platform, Strike};
+use crate::strike::{Measured, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -25,8 +25,7 @@ fn rows(text: &str) -> Vec<Vec<f64>> {
 }
 
 fn strike(depth: f64, angle: f64) -> Strike {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
-    Strike::builder().platform(platform).build().unwrap()
+    Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap()
 }
 
 fn flake(depth: f64, angle: f64) -> crate::flake::FlakeBuilder {

@@ -8,7 +8,7 @@ use crate::form::Transform;
 use crate::infer::original::{ReadyLoss, Truncated};
 use crate::infer::{BetaLoss, Original, Remains, original};
 use crate::predict::{Ask, Component, Predictive, Predictor};
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 use proptest::prelude::*;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -180,8 +180,8 @@ fn quantiles_have_the_probability_they_were_asked_for() {
 }
 
 fn piece(depth: f64, angle: f64, portion: Option<Portion>) -> Flake {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike =
+        Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
     Flake::builder().strike(strike).portion(portion).build().unwrap()
 }
 

@@ -10,14 +10,13 @@ use crate::infer::losses::TOLD_SHARES;
 use crate::infer::original::ReadyLoss;
 use crate::infer::{BetaLoss, Drawing, LeansOn, LookBack, Losses, Original};
 use crate::predict::{Ask, Component, Predictive, Predictor};
-use crate::strike::{Platform, PlatformKind, Strike};
+use crate::strike::{PlatformKind, Strike};
 use crate::table::{TableOptions, TableReader};
 use proptest::prelude::*;
 use std::sync::Arc;
 
 fn strike() -> Strike {
-    let platform = Platform::builder().depth_mm(9.0).exterior_platform_angle_deg(72.0).build().unwrap();
-    Strike::builder().platform(platform).build().unwrap()
+    Strike::builder().platform_depth_mm(9.0).exterior_platform_angle_deg(72.0).build().unwrap()
 }
 
 fn retouch() -> Retouch {
@@ -53,8 +52,10 @@ fn the_retouch_answers_without_a_platform_and_beside_one() {
     let width = |i: crate::predict::Interval| i.high - i.low;
     assert!(width(beside) > 6.0 * width(by_retouch), "the platform tells less: {beside:?} {by_retouch:?}");
     // a crushed platform takes nothing from the retouch
-    let platform = Platform::builder().kind(PlatformKind::Crushed).build().unwrap();
-    let crushed = scraper().strike(Strike::builder().platform(platform).build().unwrap()).build().unwrap();
+    let crushed = scraper()
+        .strike(Strike::builder().platform_kind(PlatformKind::Crushed).build().unwrap())
+        .build()
+        .unwrap();
     let found = both.original(&crushed, &Ask::default()).unwrap();
     assert_eq!(found.mass.interval(0.9).unwrap(), alone.mass.interval(0.9).unwrap());
     assert!(found.by_platform.is_none());

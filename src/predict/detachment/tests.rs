@@ -11,7 +11,7 @@ use crate::predict::Predictor;
 use crate::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
 use crate::predict::{DifferenceScale, SizeDifference, side_by_side};
 use crate::special::{normal_cdf, normal_quantile, student_quantile_upper};
-use crate::strike::{Blow, LandsOn, Platform, Strike};
+use crate::strike::{LandsOn, Strike, StrikeBuilder};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal, StudentT};
@@ -365,29 +365,26 @@ fn extremes_stay_numbers() {
 
 #[test]
 fn figures_from_a_row() {
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let bare = Strike::builder().platform(platform).build().unwrap();
-    assert!(BlowFigures::measured(&bare).unwrap().is_none());
-    let half = bare.to_builder().percussor_mass_g(400.0).build().unwrap();
-    assert!(BlowFigures::measured(&half).unwrap_err().to_string().starts_with("tip_radius_mm: not recorded"));
-    let blow = Blow::builder().speed_m_s(4.0).angle_of_blow_deg(10.0).build().unwrap();
-    let whole = half.to_builder().tip_radius_mm(10.0).blow(blow).core_mass_g(900.0).build().unwrap();
+    let measured = |strike: &StrikeBuilder| BlowFigures::measured(&strike.clone().build().unwrap());
+    let bare = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0);
+    assert!(measured(&bare).unwrap().is_none());
+    let half = bare.percussor_mass_g(400.0);
+    assert!(measured(&half).unwrap_err().to_string().starts_with("tip_radius_mm: not recorded"));
+    let whole = half.tip_radius_mm(10.0).speed_m_s(4.0).angle_of_blow_deg(10.0).core_mass_g(900.0);
     let mut wanted = BlowFigures::new(400.0, 10.0, 4.0, 8.0, 75.0);
     wanted.angle_of_blow_deg = 10.0;
     wanted.core_mass_g = Some(900.0.into());
-    assert_eq!(BlowFigures::measured(&whole).unwrap().unwrap(), wanted);
+    assert_eq!(measured(&whole).unwrap().unwrap(), wanted);
 }
 
 // ---- contrast -------------------------------------------------------------------------------------------
 
-fn strike(percussor: &str, blow: Option<Blow>) -> Strike {
-    let platform =
-        Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).bevelled(false).build().unwrap();
-    let mut s = Strike::builder().platform(platform).percussor(percussor);
-    if let Some(b) = blow {
-        s = s.blow(b);
-    }
-    s.build().unwrap()
+/// A strike by this percussor, its blow as given: the angle, and where it lands.
+fn strike(percussor: &str, blow: Option<(f64, LandsOn)>) -> Strike {
+    let platform = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0);
+    let s = platform.platform_bevelled(false).percussor(percussor);
+    let (angle, lands_on) = blow.unzip();
+    s.angle_of_blow_deg(angle).blow_lands_on(lands_on).build().unwrap()
 }
 
 /// The input row of a calibration for these numbers and classes; what is not listed stays missing.
@@ -430,8 +427,7 @@ fn difference<'a>(list: &'a [SizeDifference], size: &str) -> &'a SizeDifference 
 #[test]
 fn expected_difference_leans_on_shared_coefficients() {
     let c = bundled::named("controlled-glass").unwrap();
-    let blow = Blow::builder().angle_of_blow_deg(10.0).lands_on(LandsOn::Platform).build().unwrap();
-    let both = [strike("bone", Some(blow.clone())), strike("steel", Some(blow))];
+    let both = ["bone", "steel"].map(|p| strike(p, Some((10.0, LandsOn::Platform))));
     let predictor = Predictor::new(c.clone()).unwrap();
     let answer = side_by_side(&predictor, &both, 0.95).unwrap();
     assert_eq!(answer.told_apart, [true]);
@@ -477,8 +473,7 @@ fn expected_difference_leans_on_shared_coefficients() {
 fn two_new_flakes_against_draws() {
     const DRAWS: usize = 60_000;
     let c = bundled::named("controlled-glass").unwrap();
-    let blow = Blow::builder().angle_of_blow_deg(10.0).lands_on(LandsOn::Platform).build().unwrap();
-    let both = [strike("bone", Some(blow.clone())), strike("steel", Some(blow))];
+    let both = ["bone", "steel"].map(|p| strike(p, Some((10.0, LandsOn::Platform))));
     let answer = side_by_side(&Predictor::new(c.clone()).unwrap(), &both, 0.95).unwrap();
     let got = difference(&answer.differences[0], "mass_g");
     let m = model(&c, "mass_g");
@@ -627,11 +622,11 @@ fn what_a_calibration_cannot_tell_apart_is_no_finding() {
 
     let one = side_by_side(&predictor, &both[..1], 0.95);
     assert!(matches!(one, Err(Error::TooFew { .. })));
-    let other_platform = Platform::builder().depth_mm(9.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let other = strike("antler", None).to_builder().platform(other_platform.clone()).build().unwrap();
-    let mixed = side_by_side(&predictor, &[strike("quartzite", None), other], 0.95);
+    let other = Strike::builder().platform_depth_mm(9.0).exterior_platform_angle_deg(75.0);
+    let thicker = other.clone().percussor("antler").build().unwrap();
+    let mixed = side_by_side(&predictor, &[strike("quartzite", None), thicker], 0.95);
     assert!(matches!(mixed, Err(Error::Incomparable { .. })));
-    let nameless = Strike::builder().platform(other_platform).build().unwrap();
+    let nameless = other.build().unwrap();
     let missing = side_by_side(&predictor, &[nameless.clone(), nameless], 0.95);
     assert!(missing.unwrap_err().to_string().starts_with("percussor: not recorded"));
 }

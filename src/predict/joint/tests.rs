@@ -4,7 +4,7 @@ use crate::calibration::bundled;
 use crate::flake::Termination;
 use crate::form::Transform;
 use crate::predict::{Ask, Component, Estimate, Joint, Predictive, Predictor, SizeEstimate};
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 use approx::assert_relative_eq;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -136,8 +136,7 @@ fn what_is_not_there_is_named() {
 /// Sizes that differ by termination are drawn with the termination they belong to, in the shares that the estimate tells.
 #[test]
 fn a_drawn_flake_has_the_termination_that_its_sizes_belong_to() {
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let n = 4000;
     for name in bundled::NAMES {
         let predictor = Predictor::new(bundled::named(name).unwrap()).unwrap();

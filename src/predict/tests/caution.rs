@@ -3,7 +3,7 @@
 use crate::calibration::bundled;
 use crate::calibration::caution::Doubt;
 use crate::predict::{Ask, Caution, Predictor, in_words};
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 
 fn text(s: &str) -> String {
     s.to_string()
@@ -184,8 +184,8 @@ fn numbers_keep_four_digits_and_their_units() {
 #[test]
 fn an_interval_that_holds_all_that_can_be_measured_is_no_answer() {
     let of = |name: &str, depth: f64| {
-        let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(75.0).build().unwrap();
-        let strike = Strike::builder().platform(platform).build().unwrap();
+        let strike =
+            Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(75.0).build().unwrap();
         Predictor::new(bundled::named(name).unwrap()).unwrap().estimate(&strike, &Ask::default())
     };
     let e = of("controlled-glass", 0.05).unwrap_err().to_string();

@@ -380,10 +380,9 @@ fn quick_is_the_estimate() {
 
 #[test]
 fn quick_is_the_whole_estimate() {
-    use crate::strike::{Platform, Strike};
+    use crate::strike::Strike;
     let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let estimate = predictor.estimate(&strike, &Default::default()).unwrap();
     let quick = predictor.quick(&estimate.variant, 0.9).unwrap();
     let layout = predictor.calibration().layout();

@@ -4,7 +4,7 @@ use crate::calibration::{Calibration, Provenance, Spread, bundled};
 use crate::form::{ANGLE, DEPTH, Form, Layout};
 use crate::predict::Predictor;
 use crate::predict::{Instrument, MeasurementErrors};
-use crate::strike::{Platform, Strike};
+use crate::strike::Strike;
 use approx::assert_relative_eq;
 use proptest::prelude::*;
 use serde_json::{Value, json};
@@ -56,8 +56,7 @@ fn calibration(form: &str, coefficients: &[f64], se: &[f64], spread: f64, df: f6
 }
 
 fn strike(depth: f64, angle: f64) -> Strike {
-    let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
-    Strike::builder().platform(platform).build().unwrap()
+    Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap()
 }
 
 fn errors(depth: f64, angle: f64) -> MeasurementErrors {

@@ -2,7 +2,7 @@
 
 use crate::Error;
 use crate::flake::{Flake, Portion, Technique, Termination, refusal};
-use crate::strike::{Blow, LandsOn, Measured, Platform, PlatformKind, Strike};
+use crate::strike::{LandsOn, Measured, PlatformKind, Strike};
 use proptest::prelude::*;
 
 macro_rules! each_name_is_read_and_written {
@@ -58,37 +58,35 @@ fn an_unknown_name_lists_what_is_accepted() {
 
 #[test]
 fn measurements_outside_their_bounds() {
-    let platform = Platform::builder;
-    let blow = Blow::builder;
     let flake = Flake::builder;
     let strike = Strike::builder;
     let cases: Vec<(Option<Error>, &str)> = vec![
         (
-            platform().depth_mm(0.0).build().err(),
+            strike().platform_depth_mm(0.0).build().err(),
             "platform_depth_mm: 0 is out of range (accepted: at least 0.05, at most 1000 mm)",
         ),
         (
-            platform().width_mm(1000.5).build().err(),
+            strike().platform_width_mm(1000.5).build().err(),
             "platform_width_mm: 1000.5 is out of range (accepted: at least 0.05, at most 1000 mm)",
         ),
         (
-            platform().area_mm2(f64::NAN).build().err(),
+            strike().platform_area_mm2(f64::NAN).build().err(),
             "platform_area_mm2: NaN is out of range (accepted: at least 0.0025, at most 1000000 mm2)",
         ),
         (
-            platform().exterior_platform_angle_deg(180.0).build().err(),
+            strike().exterior_platform_angle_deg(180.0).build().err(),
             "exterior_platform_angle_deg: 180 is out of range (accepted: at least 1, at most 179 degrees)",
         ),
         (
-            platform().exterior_platform_angle_deg(0.0).build().err(),
+            strike().exterior_platform_angle_deg(0.0).build().err(),
             "exterior_platform_angle_deg: 0 is out of range (accepted: at least 1, at most 179 degrees)",
         ),
         (
-            blow().angle_of_blow_deg(-90.5).build().err(),
+            strike().angle_of_blow_deg(-90.5).build().err(),
             "angle_of_blow_deg: -90.5 is out of range (accepted: at least -90, at most 90 degrees)",
         ),
         (
-            blow().speed_m_s(f64::INFINITY).build().err(),
+            strike().speed_m_s(f64::INFINITY).build().err(),
             "speed_m_s: inf is out of range (accepted: at least 0.01, at most 100 m/s)",
         ),
         (
@@ -114,27 +112,30 @@ fn measurements_outside_their_bounds() {
         assert_eq!(found.map(|e| e.to_string()).as_deref(), Some(expected));
     }
     // The ends that are accepted.
-    assert!(platform().depth_mm(1000.0).area_mm2(1e6).exterior_platform_angle_deg(140.0).build().is_ok());
-    assert!(blow().angle_of_blow_deg(-90.0).build().is_ok());
-    assert!(blow().angle_of_blow_deg(90.0).speed_m_s(100.0).build().is_ok());
-    assert_eq!(platform().build().unwrap(), Platform::default());
+    assert!(
+        strike()
+            .platform_depth_mm(1000.0)
+            .platform_area_mm2(1e6)
+            .exterior_platform_angle_deg(140.0)
+            .build()
+            .is_ok()
+    );
+    assert!(strike().angle_of_blow_deg(-90.0).build().is_ok());
+    assert!(strike().angle_of_blow_deg(90.0).speed_m_s(100.0).build().is_ok());
+    assert_eq!(strike().build().unwrap(), Strike::default());
 }
 
 fn whole_flake() -> Flake {
-    let platform = Platform::builder()
-        .depth_mm(8.25)
-        .width_mm(21.0)
-        .area_mm2(110.5)
-        .exterior_platform_angle_deg(104.0)
-        .kind(PlatformKind::Faceted)
-        .bevelled(true)
-        .build()
-        .unwrap();
-    let blow =
-        Blow::builder().angle_of_blow_deg(-5.0).speed_m_s(6.5).lands_on(LandsOn::Edge).build().unwrap();
     let strike = Strike::builder()
-        .platform(platform)
-        .blow(blow)
+        .platform_depth_mm(8.25)
+        .platform_width_mm(21.0)
+        .platform_area_mm2(110.5)
+        .exterior_platform_angle_deg(104.0)
+        .platform_kind(PlatformKind::Faceted)
+        .platform_bevelled(true)
+        .angle_of_blow_deg(-5.0)
+        .speed_m_s(6.5)
+        .blow_lands_on(LandsOn::Edge)
         .percussor(" Red deer ANTLER ")
         .percussor_mass_g(310.0)
         .tip_radius_mm(12.0)
@@ -248,8 +249,7 @@ fn a_known_termination_never_hides_as_another() {
 #[test]
 fn pieces_that_cannot_be_estimated_are_refused_by_name() {
     let with_kind = |kind, depth: Option<f64>| {
-        let platform = Platform::builder().kind(kind).depth_mm(depth).build().unwrap();
-        let strike = Strike::builder().platform(platform).build().unwrap();
+        let strike = Strike::builder().platform_kind(kind).platform_depth_mm(depth).build().unwrap();
         Flake::builder().strike(strike).build().unwrap()
     };
     let with_portion = |portion| Flake::builder().portion(portion).build().unwrap();
@@ -285,7 +285,7 @@ proptest! {
         depth in any::<f64>(), angle in any::<f64>(), area in any::<f64>()
     ) {
         let built =
-            Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).area_mm2(area).build();
+            Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).platform_area_mm2(area).build();
         let inside = (0.05..=1000.0).contains(&depth)
             && (1.0..=179.0).contains(&angle)
             && (0.0025..=1e6).contains(&area);
@@ -294,9 +294,7 @@ proptest! {
 
     #[test]
     fn stored_measurements_come_back_bit_for_bit(depth in 0.05..1000.0f64, angle in 1.0..179.0f64) {
-        let platform =
-            Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
-        let strike = Strike::builder().platform(platform).build().unwrap();
+        let strike = Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build().unwrap();
         let flake = Flake::builder().strike(strike).build().unwrap();
         let json = serde_json::to_string(&flake).unwrap();
         prop_assert_eq!(serde_json::from_str::<Flake>(&json).unwrap(), flake);

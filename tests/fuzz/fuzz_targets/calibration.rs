@@ -4,7 +4,7 @@
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::{Ask, Joint, Predictor};
-use conchoid::strike::{Blow, LandsOn, Platform, Strike};
+use conchoid::strike::{LandsOn, Strike};
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|text: &str| {
@@ -19,16 +19,16 @@ fuzz_target!(|text: &str| {
         (0.001, Some(179.0), Some(0.0), Some("antler")),
         (1000.0, None, Some(-90.0), Some("steel")),
     ] {
-        let platform = Platform::builder()
-            .depth_mm(depth)
-            .width_mm(depth)
-            .area_mm2(depth)
+        let strike = Strike::builder()
+            .platform_depth_mm(depth)
+            .platform_width_mm(depth)
+            .platform_area_mm2(depth)
             .exterior_platform_angle_deg(angle)
+            .angle_of_blow_deg(blow)
+            .blow_lands_on(LandsOn::Edge)
+            .percussor(percussor)
             .build()
             .expect("within bounds");
-        let blow = Blow::builder().angle_of_blow_deg(blow).lands_on(LandsOn::Edge).build().expect("within bounds");
-        let strike =
-            Strike::builder().platform(platform).blow(blow).percussor(percussor).build().expect("within bounds");
         if let Ok(estimate) = predictor.estimate(&strike, &ask) {
             for s in &estimate.sizes {
                 let Ok(i) = s.predictive.interval(0.95) else { continue };

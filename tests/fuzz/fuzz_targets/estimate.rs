@@ -6,7 +6,7 @@ use conchoid::calibration::bundled;
 use conchoid::flake::{Flake, Portion, Technique, Termination};
 use conchoid::predict::MeasurementErrors;
 use conchoid::predict::{Ask, Estimate, Joint, Predictor};
-use conchoid::strike::{Blow, LandsOn, Platform, PlatformKind, Strike};
+use conchoid::strike::{LandsOn, PlatformKind, Strike};
 use libfuzzer_sys::fuzz_target;
 use std::sync::OnceLock;
 
@@ -88,21 +88,18 @@ fn judge(e: &Estimate, level: f64, known: Option<(u8, f64)>) {
 fuzz_target!(|a: Asked| {
     let predictor = &predictors()[a.calibration as usize % predictors().len()];
     
-    let platform = Platform::builder()
-        .depth_mm(folded(a.fold, a.depth_mm, 1e-6, 1000.0))
-        .width_mm(folded(a.fold, a.width_mm, 1e-6, 1000.0))
-        .area_mm2(folded(a.fold, a.area_mm2, 1e-6, 1e5))
+    let strike = Strike::builder()
+        .platform_depth_mm(folded(a.fold, a.depth_mm, 1e-6, 1000.0))
+        .platform_width_mm(folded(a.fold, a.width_mm, 1e-6, 1000.0))
+        .platform_area_mm2(folded(a.fold, a.area_mm2, 1e-6, 1e5))
         .exterior_platform_angle_deg(folded(a.fold, a.angle_deg, 1e-6, 180.0))
-        .kind(pick(PlatformKind::ALL, a.kind))
-        .bevelled(a.bevelled);
-    let Ok(platform) = platform.build() else { return };
-    let blow = Blow::builder()
+        .platform_kind(pick(PlatformKind::ALL, a.kind))
+        .platform_bevelled(a.bevelled)
         .angle_of_blow_deg(folded(a.fold, a.angle_of_blow_deg, -90.0, 90.0))
         .speed_m_s(folded(a.fold, a.speed_m_s, 1e-6, 100.0))
-        .lands_on(a.lands_on.map(|edge| if edge { LandsOn::Edge } else { LandsOn::Platform }));
-    let Ok(blow) = blow.build() else { return };
+        .blow_lands_on(a.lands_on.map(|edge| if edge { LandsOn::Edge } else { LandsOn::Platform }));
     let percussor = a.percussor_text.as_deref().or(pick(&PERCUSSORS, a.percussor));
-    let strike = Strike::builder().platform(platform).blow(blow).percussor(percussor).stone(pick(&STONES, a.stone));
+    let strike = strike.percussor(percussor).stone(pick(&STONES, a.stone));
     let Ok(strike) = strike.build() else { return };
     let mut flake = Flake::builder()
         .strike(strike)

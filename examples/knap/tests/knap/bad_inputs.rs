@@ -18,7 +18,7 @@ use conchoid::plan::Experiment;
 use conchoid::predict::Quick;
 use conchoid::predict::{Ask, BlowAsKnown, BlowFigures, Interval, Joint, Predictor};
 use conchoid::predict::{Instrument, MeasurementErrors};
-use conchoid::strike::{Blow, Measured, Platform, Strike};
+use conchoid::strike::{Measured, Strike};
 use conchoid::table::{RowOutcome, TableOptions, TableReader};
 use std::fmt::Write as _;
 use std::fs;
@@ -235,28 +235,33 @@ fn tables(sheet: &mut Sheet) {
 }
 
 fn builders(sheet: &mut Sheet) {
-    sheet.refused("builder", "depth NaN", "OutOfRange", Platform::builder().depth_mm(f64::NAN).build());
-    sheet.refused("builder", "depth 1e308", "OutOfRange", Platform::builder().depth_mm(1e308).build());
+    sheet.refused(
+        "builder",
+        "depth NaN",
+        "OutOfRange",
+        Strike::builder().platform_depth_mm(f64::NAN).build(),
+    );
+    sheet.refused("builder", "depth 1e308", "OutOfRange", Strike::builder().platform_depth_mm(1e308).build());
     sheet.refused(
         "builder",
         "width -inf",
         "OutOfRange",
-        Platform::builder().width_mm(f64::NEG_INFINITY).build(),
+        Strike::builder().platform_width_mm(f64::NEG_INFINITY).build(),
     );
-    sheet.refused("builder", "area 0", "OutOfRange", Platform::builder().area_mm2(0.0).build());
+    sheet.refused("builder", "area 0", "OutOfRange", Strike::builder().platform_area_mm2(0.0).build());
     sheet.refused(
         "builder",
         "angle 200",
         "OutOfRange",
-        Platform::builder().exterior_platform_angle_deg(200.0).build(),
+        Strike::builder().exterior_platform_angle_deg(200.0).build(),
     );
     sheet.refused(
         "builder",
         "angle of blow 91",
         "OutOfRange",
-        Blow::builder().angle_of_blow_deg(91.0).build(),
+        Strike::builder().angle_of_blow_deg(91.0).build(),
     );
-    sheet.refused("builder", "speed -1", "OutOfRange", Blow::builder().speed_m_s(-1.0).build());
+    sheet.refused("builder", "speed -1", "OutOfRange", Strike::builder().speed_m_s(-1.0).build());
     sheet.refused("builder", "percussor without a name", "Invalid", Strike::builder().percussor(" ").build());
     sheet.refused(
         "builder",
@@ -276,8 +281,7 @@ fn builders(sheet: &mut Sheet) {
         "OutOfRange",
         Strike::builder().percussor_mass_g(0.0).build(),
     );
-    let thrown = Blow::builder().speed_m_s(5.0).build().unwrap();
-    let thrown = Strike::builder().percussor("antler").blow(thrown).build().unwrap();
+    let thrown = Strike::builder().speed_m_s(5.0).percussor("antler").build().unwrap();
     sheet.refused("blow", "a hammer without mass", "Missing", BlowAsKnown::measured(&thrown, None));
     for (what, speed, depth, angle) in
         [("no speed", 0.0, 8.0, 75.0), ("depth NaN", 5.0, f64::NAN, 75.0), ("angle 180", 5.0, 8.0, 180.0)]
@@ -351,8 +355,11 @@ fn calibrations(sheet: &mut Sheet) {
     }
     // what contradicts nothing is read; the answer then says what is wrong with it
     let strike = {
-        let p = Platform::builder().depth_mm(8.0).width_mm(20.0).exterior_platform_angle_deg(75.0);
-        Strike::builder().platform(p.build().unwrap()).build().unwrap()
+        let p = Strike::builder()
+            .platform_depth_mm(8.0)
+            .platform_width_mm(20.0)
+            .exterior_platform_angle_deg(75.0);
+        p.build().unwrap()
     };
     let text = spoilt(&format!("{size}/coefficients/1"), json!(1e308));
     let huge = Predictor::new(Calibration::from_json(&text).unwrap()).unwrap();
@@ -424,8 +431,13 @@ fn fits(sheet: &mut Sheet) {
         c.finish().map(|r| (taken.len(), r))
     };
     let flake = |depth: Option<f64>, mass: Option<f64>| {
-        let p = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(75.0).build().unwrap();
-        Flake::builder().strike(Strike::builder().platform(p).build().unwrap()).mass_g(mass).build().unwrap()
+        Flake::builder()
+            .strike(
+                Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(75.0).build().unwrap(),
+            )
+            .mass_g(mass)
+            .build()
+            .unwrap()
     };
     sheet.refused("fit", "a table of no flakes", "TooFew", collect(&[]));
     let blank: Vec<Flake> = (0..30).map(|_| flake(None, Some(3.0))).collect();
@@ -441,8 +453,8 @@ fn fits(sheet: &mut Sheet) {
 
 fn questions(sheet: &mut Sheet) {
     let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let platform = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0);
+    let strike = platform.clone().build().unwrap();
     let estimate = predictor.estimate(&strike, &Ask::default()).unwrap();
     let mass = estimate.size("mass_g").unwrap();
     for level in [0.0, 1.0, -0.5, 95.0, f64::NAN] {
@@ -455,7 +467,7 @@ fn questions(sheet: &mut Sheet) {
         "Missing",
         predictor.estimate(&Strike::builder().build().unwrap(), &Ask::default()),
     );
-    let unknown = strike.to_builder().percussor("cheese").build().unwrap();
+    let unknown = platform.percussor("cheese").build().unwrap();
     let glass = Predictor::new(bundled::named("controlled-glass").unwrap()).unwrap();
     sheet.refused(
         "estimate",
@@ -568,7 +580,7 @@ fn questions(sheet: &mut Sheet) {
         given(9).reach("platform_depth_mm", 8.0, 8.0).and_then(|e| e.plan(1)),
     );
     sheet.refused("plan", "a platform without an angle", "Missing", {
-        let platform = Platform::builder().depth_mm(8.0).build().unwrap();
+        let platform = Strike::builder().platform_depth_mm(8.0).build().unwrap();
         given(9).at("here", &platform).and_then(|e| e.plan(1))
     });
 }

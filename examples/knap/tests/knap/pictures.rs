@@ -5,7 +5,7 @@ use crate::{SCHOOL, knap};
 use conchoid::calibration::bundled;
 use conchoid::predict::MeasurementErrors;
 use conchoid::predict::{Ask, Predictor};
-use conchoid::strike::{Platform, Strike};
+use conchoid::strike::Strike;
 use serde_json::Value;
 use std::fs;
 use tempfile::TempDir;
@@ -142,8 +142,7 @@ fn errors_of_measurement_widen_as_in_the_library() {
     let with = ["--depth-error-mm", "0.5", "--angle-error-deg", "3", "--format", "json"];
     let wide: Value = serde_json::from_str(&run(&[&BLOW[..], &with].concat(), "").1).unwrap();
     let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
-    let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
-    let strike = Strike::builder().platform(platform).build().unwrap();
+    let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build().unwrap();
     let errors = MeasurementErrors::new()
         .absolute("platform_depth_mm", 0.5)
         .and_then(|e| e.absolute("exterior_platform_angle_deg", 3.0))
