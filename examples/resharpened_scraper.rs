@@ -17,7 +17,7 @@ mod say;
 
 use conchoid::Error;
 use conchoid::calibration::bundled;
-use conchoid::flake::{Flake, Retouch};
+use conchoid::flake::Flake;
 use conchoid::infer::Drawing;
 use conchoid::infer::{GroupLosses, Losses};
 use conchoid::infer::{LookBack, OriginalEstimate, Remains, original};
@@ -58,8 +58,8 @@ fn scraper(state: usize, measured: bool) -> Result<Flake, Error> {
     let (mass, thickness, points) = STATES[state];
     let mut flake = Flake::builder().strike(strike(10.5, 74.0)?).mass_now_g(mass);
     if measured {
-        let retouch = points.iter().fold(Retouch::builder(), |r, (t, whole)| r.point(*t, *whole));
-        flake = flake.max_thickness_now_mm(thickness).retouch(retouch.build()?);
+        flake = flake.max_thickness_now_mm(thickness);
+        flake = points.iter().fold(flake, |f, (t, whole)| f.retouch_point(*t, *whole));
     }
     flake.build()
 }
@@ -99,13 +99,12 @@ fn trenches<'a>(look: &'a LookBack<'a>) -> Result<Vec<GroupLosses>, Error> {
         for _ in 0..n {
             let thickness = rng.random_range(8.0..18.0);
             let full = rng.random_range(low..high);
-            let retouch = (0..3).fold(Retouch::builder(), |r, _| {
+            let piece = (0..3).fold(Flake::builder().max_thickness_now_mm(thickness), |piece, _| {
                 let there = thickness * rng.random_range(0.8..1.0);
-                r.point(there * full, there)
+                piece.retouch_point(there * full, there)
             });
             let mass = 0.12 * thickness * thickness * rng.random_range(0.7..1.4);
-            let piece = Flake::builder().mass_now_g(mass).max_thickness_now_mm(thickness);
-            losses.offer(trench, &piece.retouch(retouch.build()?).build()?);
+            losses.offer(trench, &piece.mass_now_g(mass).build()?);
         }
     }
     losses.totals(&Drawing::seeded(5).draws(2000)?)

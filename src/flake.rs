@@ -6,10 +6,10 @@ pub(crate) mod columns;
 mod retouch;
 
 pub(crate) use retouch::{
-    DERIVED, LENGTH_NOW_MM, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, THICKNESS_AT_MM, WithRetouch,
+    DERIVED, LENGTH_NOW_MM, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, Retouch, THICKNESS_AT_MM, WithRetouch,
 };
-use retouch::{MAX_THICKNESS_NOW_MM, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM};
-pub use retouch::{ORIGINAL_OVER_NOW, Retouch, RetouchBuilder, RetouchKind, RetouchedEdges};
+use retouch::{MAX_THICKNESS_NOW_MM, MOST_POINTS, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM};
+pub use retouch::{ORIGINAL_OVER_NOW, RetouchKind, RetouchedEdges};
 
 use crate::error::{Bounds, Error, Place, Result};
 use crate::strike::{Given, LEAST_MM, Measured, Record, Strike};
@@ -112,6 +112,13 @@ vocabulary! {
 /// assert_eq!(flake.number("platform_depth_mm"), Some(8.0));
 /// assert_eq!(flake.class("termination"), Some("feather"));
 /// assert!(Flake::builder().mass_g(0.0).build().is_err());
+///
+/// let scraper = Flake::builder().retouch_point(4.2, 9.1).retouch_point(5.0, 10.2).retouch_point(3.9, 8.8).build()?;
+/// assert!((scraper.number("retouch_index").unwrap() - 0.4650).abs() < 1e-4);
+/// assert_eq!(
+///     Flake::builder().retouch_point(9.0, 5.0).build().unwrap_err().to_string(),
+///     "retouch_height_1_mm: 9 is out of range (accepted: 0 to 5.5 mm, the thickness of 5 mm there and caliper error)"
+/// );
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -175,9 +182,28 @@ impl FlakeBuilder {
     pub fn max_thickness_now_mm(self, value: impl Into<Option<f64>>) -> Self {
         FlakeBuilder(self.0.number(MAX_THICKNESS_NOW_MM, value.into()))
     }
-    /// The retouch as measured, in place of one given before.
-    pub fn retouch(self, value: impl Into<Option<Retouch>>) -> Self {
-        FlakeBuilder(value.into().unwrap_or_default().put_into(self.0))
+    /// A further point of the retouched edge, of ten at most: the height of retouch (from the flat face to the top of its
+    /// scars, 0 where unretouched) and the thickness of the piece there, in millimetres.
+    pub fn retouch_point(self, height_mm: f64, thickness_mm: impl Into<Option<f64>>) -> Self {
+        let Some(k) = RETOUCH_HEIGHT_MM.iter().position(|at| !self.0.holds(at.name())) else {
+            return FlakeBuilder(
+                self.0.wrong("retouch", format!("11 points (accepted: 1 to {MOST_POINTS})")),
+            );
+        };
+        let with_height = self.0.number(RETOUCH_HEIGHT_MM[k], Some(height_mm));
+        FlakeBuilder(with_height.number(THICKNESS_AT_MM[k], thickness_mm.into()))
+    }
+    /// The mean of height of retouch over thickness, where only that was recorded.
+    pub fn retouch_index(self, value: impl Into<Option<f64>>) -> Self {
+        FlakeBuilder(self.0.number(RETOUCH_INDEX, value.into()))
+    }
+    /// Which edges are retouched.
+    pub fn retouched_edges(self, value: impl Into<Option<RetouchedEdges>>) -> Self {
+        FlakeBuilder(self.0.word(RetouchedEdges::COLUMN, value.into().map(RetouchedEdges::name)))
+    }
+    /// On which face the retouch lies.
+    pub fn retouch_kind(self, value: impl Into<Option<RetouchKind>>) -> Self {
+        FlakeBuilder(self.0.word(RetouchKind::COLUMN, value.into().map(RetouchKind::name)))
     }
     /// Which portion is there.
     pub fn portion(self, value: impl Into<Option<Portion>>) -> Self {
@@ -211,10 +237,16 @@ impl FlakeBuilder {
     /// The checked flake.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`], named by the column, for a size outside its bounds; [`Error::Invalid`] for a
-    /// name that is empty, longer than 64 characters or not on one line.
+    /// By column, [`Error::OutOfRange`] for a size outside its bounds, or a height of retouch above the thickness there by
+    /// more than calipers err; [`Error::Missing`] for a height without a thickness among others that have one;
+    /// [`Error::Invalid`] for a name that is empty, longer than 64 characters or not on one line, for more than ten
+    /// points of retouch, and for retouch on a piece that is said to be unretouched.
     pub fn build(self) -> Result<Flake> {
-        self.0.checked().map(Flake)
+        let mut record = self.0.checked()?;
+        if let Some(index) = Retouch::of(&record)?.and_then(|retouch| retouch.index_of_points()) {
+            record.set(RETOUCH_INDEX.name(), index);
+        }
+        Ok(Flake(record))
     }
 }
 
@@ -273,18 +305,15 @@ mod tests {
         assert_eq!(again.number("platform_width_mm"), Some(20.0));
         assert_eq!((again.class("blow_lands_on"), again.class("stone")), (Some("edge"), Some("flint")));
 
-        let marks = |heights: &[f64]| {
-            let at = |r: RetouchBuilder, h: &f64| r.point(*h, 4.0);
-            heights.iter().fold(Retouch::builder(), at).build().unwrap()
-        };
-        let flake =
-            Flake::builder().strike(strike).length_mm(40.0).retouch(marks(&[1.0, 3.0])).build().unwrap();
-        assert_eq!(flake.number("retouch_height_mm"), Some(2.0));
-        let blunter = flake.to_builder().strike(again).retouch(marks(&[1.0])).build().unwrap();
+        let piece = Flake::builder().strike(strike).length_mm(40.0);
+        let flake = piece.clone().retouch_point(1.0, 4.0).retouch_point(3.0, 4.0).build().unwrap();
+        assert_eq!(
+            (flake.number("retouch_height_mm"), flake.number("retouch_index")),
+            (Some(2.0), Some(0.5))
+        );
+        let blunter = piece.strike(again).retouch_point(1.0, 4.0).build().unwrap();
         assert_eq!(blunter.number("retouch_height_mm"), Some(1.0));
         assert_eq!((blunter.number("platform_depth_mm"), blunter.number("length_mm")), (None, Some(40.0)));
-        let none = blunter.to_builder().retouch(None).build().unwrap();
-        assert_eq!((none.number("retouch_height_1_mm"), none.number("retouch_index")), (None, None));
     }
 
     #[test]

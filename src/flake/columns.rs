@@ -96,8 +96,6 @@ impl<'de> Deserialize<'de> for Flake {
                 }
             };
         }
-        let flake = given.checked().map(Flake).map_err(serde::de::Error::custom)?;
-        Retouch::of(&flake).map_err(serde::de::Error::custom)?;
-        Ok(flake)
+        FlakeBuilder(given).build().map_err(serde::de::Error::custom)
     }
 }

@@ -3,7 +3,7 @@
 //! and of what kind it is; and what all this says together, by the names that forms read.
 
 use crate::error::{Bounds, Error, Place, Result};
-use crate::strike::{Given, Measured};
+use crate::strike::Measured;
 use crate::vocabulary::vocabulary;
 
 /// Length of a piece as it is now. The upper end is generous, no source.
@@ -116,89 +116,13 @@ pub(crate) struct RetouchPoint {
 }
 
 /// Retouch as recorded: points along the edge, or their index alone.
-///
-/// ```
-/// use conchoid::flake::Retouch;
-/// let scraper = Retouch::builder().point(4.2, 9.1).point(5.0, 10.2).point(3.9, 8.8).build()?;
-/// assert!((scraper.index().unwrap() - 0.4650).abs() < 1e-4);
-/// let noted = Retouch::builder().index(0.4).build()?;
-/// assert_eq!(noted.index(), Some(0.4));
-/// let e = Retouch::builder().point(9.0, 5.0).build().unwrap_err();
-/// assert_eq!(
-///     e.to_string(),
-///     "retouch_height_1_mm: 9 is out of range (accepted: 0 to 5.5 mm, the thickness of 5 mm there and caliper error)"
-/// );
-/// # Ok::<(), conchoid::Error>(())
-/// ```
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Retouch(RetouchBuilder);
-
-/// The record of a [`Retouch`] as given, not yet checked.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct RetouchBuilder {
+pub(crate) struct Retouch {
     /// By place; nothing at a place where no height was recorded.
     points: Vec<Option<RetouchPoint>>,
     index: Option<f64>,
     edges: Option<RetouchedEdges>,
     kind: Option<RetouchKind>,
-}
-
-impl RetouchBuilder {
-    /// A further point: height of retouch and thickness there, in millimetres.
-    pub fn point(mut self, height_mm: f64, thickness_mm: impl Into<Option<f64>>) -> Self {
-        self.points.push(Some(RetouchPoint { height_mm, thickness_mm: thickness_mm.into() }));
-        self
-    }
-    /// The mean of height over thickness, where only that was recorded.
-    pub fn index(mut self, index: impl Into<Option<f64>>) -> Self {
-        self.index = index.into();
-        self
-    }
-    /// Which edges.
-    pub fn edges(mut self, edges: impl Into<Option<RetouchedEdges>>) -> Self {
-        self.edges = edges.into();
-        self
-    }
-    /// Of what kind.
-    pub fn kind(mut self, kind: impl Into<Option<RetouchKind>>) -> Self {
-        self.kind = kind.into();
-        self
-    }
-
-    /// The checked record.
-    ///
-    /// # Errors
-    /// By column: [`Error::OutOfRange`] for a height, thickness or index outside its bounds, or a height above the
-    /// thickness there by more than calipers err; [`Error::Missing`] for a height without a thickness among
-    /// others that have one; [`Error::Invalid`] without a height and an index, or with more than ten points.
-    pub fn build(self) -> Result<Retouch> {
-        if self.points.len() > MOST_POINTS {
-            return Err(Error::invalid(
-                "retouch",
-                format!("{} points (accepted: 1 to {MOST_POINTS})", self.points.len()),
-            ));
-        }
-        self.index.map(|i| RETOUCH_INDEX.check(i)).transpose()?;
-        let with_thickness = self.points.iter().flatten().any(|p| p.thickness_mm.is_some());
-        for (k, point) in self.points.iter().enumerate() {
-            let Some(point) = point else { continue };
-            RETOUCH_HEIGHT_MM[k].check(point.height_mm)?;
-            match point.thickness_mm {
-                Some(thickness) => check_height(k, point.height_mm, THICKNESS_AT_MM[k].check(thickness)?)?,
-                None if with_thickness => {
-                    return Err(Error::missing(
-                        THICKNESS_AT_MM[k].name(),
-                        format!("{} needs the thickness at the same point", RETOUCH_HEIGHT_MM[k].name()),
-                    ));
-                }
-                None => {}
-            }
-        }
-        if self.index.is_none() && self.points.iter().flatten().next().is_none() {
-            return Err(Error::invalid("retouch", "neither a height nor an index is recorded"));
-        }
-        Ok(Retouch(self))
-    }
 }
 
 /// Refuses a height that the piece has no thickness for.
@@ -215,14 +139,9 @@ fn check_height(k: usize, height: f64, thickness: f64) -> Result<()> {
 }
 
 impl Retouch {
-    /// Nothing recorded yet.
-    pub fn builder() -> RetouchBuilder {
-        RetouchBuilder::default()
-    }
-
     /// The points with a height, in their order.
     pub(crate) fn points(&self) -> impl Iterator<Item = RetouchPoint> + '_ {
-        self.0.points.iter().flatten().copied()
+        self.points.iter().flatten().copied()
     }
 
     /// Mean height of retouch, in millimetres; none where no height was recorded.
@@ -232,63 +151,51 @@ impl Retouch {
     }
 
     /// Mean of height over thickness, 0 to 1: of the points where their thickness was measured, otherwise as recorded.
-    pub fn index(&self) -> Option<f64> {
+    pub(crate) fn index(&self) -> Option<f64> {
+        self.index_of_points().or_else(|| self.index.map(|i| i.min(1.0)))
+    }
+
+    /// Mean of height over thickness at the points where both were measured.
+    pub(super) fn index_of_points(&self) -> Option<f64> {
         let ratios: Vec<f64> =
             self.points().filter_map(|p| Some((p.height_mm / p.thickness_mm?).min(1.0))).collect();
-        if ratios.is_empty() {
-            return self.0.index.map(|i| i.min(1.0));
-        }
-        Some(ratios.iter().sum::<f64>() / ratios.len() as f64)
+        (!ratios.is_empty()).then(|| ratios.iter().sum::<f64>() / ratios.len() as f64)
     }
 
     /// Whether some height is above the thickness there, or the index above 1, within what calipers can do.
     pub(crate) fn is_over_full(&self) -> bool {
         self.points().any(|p| p.thickness_mm.is_some_and(|t| p.height_mm > t))
-            || (self.points().count() == 0 && self.0.index.is_some_and(|i| i > 1.0))
+            || (self.points().count() == 0 && self.index.is_some_and(|i| i > 1.0))
     }
 
     /// Whether the record says that nothing was retouched: all heights, or the index, are 0.
     pub(crate) fn is_none(&self) -> bool {
         match self.height_mm() {
             Some(height) => height == 0.0,
-            None => self.0.index == Some(0.0),
+            None => self.index == Some(0.0),
         }
     }
 
     /// Which edges.
     pub(crate) fn edges(&self) -> Option<RetouchedEdges> {
-        self.0.edges
+        self.edges
     }
 
     /// Of what kind.
     pub(crate) fn kind(&self) -> Option<RetouchKind> {
-        self.0.kind
-    }
-
-    /// Puts it into the record of a piece, in place of a retouch that was there.
-    pub(super) fn put_into(&self, mut given: Given) -> Given {
-        for k in 0..MOST_POINTS {
-            let point = self.0.points.get(k).copied().flatten();
-            given = given
-                .number(RETOUCH_HEIGHT_MM[k], point.map(|p| p.height_mm))
-                .number(THICKNESS_AT_MM[k], point.and_then(|p| p.thickness_mm));
-        }
-        // as recorded, so that one a little above 1 is still told as such
-        let alone = self.0.index.filter(|_| self.points().count() == 0);
-        given
-            .number(RETOUCH_INDEX, alone.or_else(|| self.index()))
-            .word(RetouchedEdges::COLUMN, self.edges().map(RetouchedEdges::name))
-            .word(RetouchKind::COLUMN, self.kind().map(RetouchKind::name))
+        self.kind
     }
 
     /// Reads the record of a piece: `retouch_height_1_mm`, `thickness_at_1_mm` and so on to ten, `retouch_index`,
     /// `retouched_edges`, `retouch_kind`. None where neither a height nor an index was recorded.
     ///
     /// # Errors
-    /// Those of [`RetouchBuilder::build`]; [`Error::Invalid`], by column, for retouch on a piece that is said to be
-    /// unretouched (`retouched` is no), or a kind or edges that are not known.
+    /// By column: [`Error::OutOfRange`] for a height, thickness or index outside its bounds, or a height above the
+    /// thickness there by more than calipers err; [`Error::Missing`] for a height without a thickness among
+    /// others that have one; [`Error::Invalid`] for retouch on a piece that is said to be unretouched (`retouched` is
+    /// no), or a kind or edges that are not known.
     pub(crate) fn of(piece: &(impl Measured + ?Sized)) -> Result<Option<Retouch>> {
-        let mut record = RetouchBuilder::default();
+        let mut record = Retouch::default();
         for k in 0..MOST_POINTS {
             let point = piece.number(RETOUCH_HEIGHT_MM[k].name()).map(|height_mm| RetouchPoint {
                 height_mm,
@@ -296,29 +203,46 @@ impl Retouch {
             });
             record.points.push(point);
         }
-        while record.points.last().is_some_and(Option::is_none) {
-            record.points.pop();
-        }
         // where heights and thicknesses are there, they say it
-        if !record.points.iter().flatten().any(|p| p.thickness_mm.is_some()) {
+        if !record.points().any(|p| p.thickness_mm.is_some()) {
             record.index = piece.number(RETOUCH_INDEX.name());
         }
-        if record.points.is_empty() && record.index.is_none() {
+        if record.points().next().is_none() && record.index.is_none() {
             return Ok(None);
         }
         let class = |name: &str| piece.class(name);
         record.edges = class(RetouchedEdges::COLUMN).map(str::parse).transpose()?;
         record.kind = class(RetouchKind::COLUMN).map(str::parse).transpose()?;
-        let retouch = record.build()?;
-        if class("retouched") == Some("no") && !retouch.is_none() {
-            let first = retouch.0.points.iter().position(|p| p.is_some_and(|p| p.height_mm > 0.0));
+        record.check()?;
+        if class("retouched") == Some("no") && !record.is_none() {
+            let first = record.points.iter().position(|p| p.is_some_and(|p| p.height_mm > 0.0));
             let column = first.map_or(RETOUCH_INDEX.name(), |k| RETOUCH_HEIGHT_MM[k].name());
             return Err(Error::invalid(
                 column,
                 "retouch on a piece that is said to be unretouched (accepted: 0, or retouched = yes)",
             ));
         }
-        Ok(Some(retouch))
+        Ok(Some(record))
+    }
+
+    fn check(&self) -> Result<()> {
+        self.index.map(|i| RETOUCH_INDEX.check(i)).transpose()?;
+        let with_thickness = self.points().any(|p| p.thickness_mm.is_some());
+        for (k, point) in self.points.iter().enumerate() {
+            let Some(point) = point else { continue };
+            RETOUCH_HEIGHT_MM[k].check(point.height_mm)?;
+            match point.thickness_mm {
+                Some(thickness) => check_height(k, point.height_mm, THICKNESS_AT_MM[k].check(thickness)?)?,
+                None if with_thickness => {
+                    return Err(Error::missing(
+                        THICKNESS_AT_MM[k].name(),
+                        format!("{} needs the thickness at the same point", RETOUCH_HEIGHT_MM[k].name()),
+                    ));
+                }
+                None => {}
+            }
+        }
+        Ok(())
     }
 }
 
@@ -383,71 +307,79 @@ impl<P: Measured + ?Sized> Measured for WithRetouch<'_, P> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::flake::Flake;
+    use crate::flake::{Flake, FlakeBuilder};
 
-    fn refused(record: RetouchBuilder) -> String {
+    fn of(record: FlakeBuilder) -> Retouch {
+        Retouch::of(&record.build().unwrap()).unwrap().unwrap()
+    }
+
+    fn refused(record: FlakeBuilder) -> String {
         record.build().unwrap_err().to_string()
     }
 
     #[test]
     fn what_calipers_can_do_counts_as_full() {
         for (height, thickness) in [(5.4, 5.0), (20.9, 20.0)] {
-            let r = Retouch::builder().point(height, thickness).build().unwrap();
+            let r = of(Flake::builder().retouch_point(height, thickness));
             assert_eq!((r.index(), r.is_over_full()), (Some(1.0), true), "{height} {thickness}");
         }
         for (height, thickness) in [(5.6, 5.0), (21.1, 20.0)] {
-            assert!(refused(Retouch::builder().point(height, thickness)).starts_with("retouch_height_1_mm"));
+            let found = refused(Flake::builder().retouch_point(height, thickness));
+            assert!(found.starts_with("retouch_height_1_mm"));
         }
-        let full = Retouch::builder().point(5.0, 5.0).build().unwrap();
-        assert!(!full.is_over_full());
-        assert_eq!(Retouch::builder().index(1.04).build().unwrap().index(), Some(1.0));
-        assert!(refused(Retouch::builder().index(1.2)).starts_with("retouch_index: 1.2 is out of range"));
-        assert!(refused(Retouch::builder().index(-0.1)).starts_with("retouch_index: -0.1 is out of range"));
+        assert!(!of(Flake::builder().retouch_point(5.0, 5.0)).is_over_full());
+        assert_eq!(of(Flake::builder().retouch_index(1.04)).index(), Some(1.0));
+        for index in [1.2, -0.1] {
+            let found = refused(Flake::builder().retouch_index(index));
+            assert!(found.starts_with(&format!("retouch_index: {index} is out of range")));
+        }
     }
 
     #[test]
     fn heights_and_thicknesses_go_together() {
-        let lacking = refused(Retouch::builder().point(2.0, 5.0).point(2.0, None));
+        let lacking = refused(Flake::builder().retouch_point(2.0, 5.0).retouch_point(2.0, None));
         assert_eq!(
             lacking,
             "thickness_at_2_mm: not recorded (retouch_height_2_mm needs the thickness at the same point)"
         );
-        let heights = Retouch::builder().point(2.0, None).point(3.0, None).build().unwrap();
+        let heights = of(Flake::builder().retouch_point(2.0, None).retouch_point(3.0, None));
         assert_eq!((heights.index(), heights.height_mm()), (None, Some(2.5)));
-        assert!(refused(Retouch::builder()).contains("neither a height nor an index"));
-        let many = (0..11).fold(Retouch::builder(), |r, _| r.point(1.0, 3.0));
+        let many = (0..11).fold(Flake::builder(), |r, _| r.retouch_point(1.0, 3.0));
         assert!(refused(many).contains("11 points"));
-        let none = Retouch::builder().point(0.0, 5.0).point(0.0, 4.0).build().unwrap();
+        let none = of(Flake::builder().retouch_point(0.0, 5.0).retouch_point(0.0, 4.0));
         assert!(none.is_none() && none.index() == Some(0.0));
         assert!(!heights.is_none());
     }
 
     #[test]
     fn a_record_is_read_from_a_piece_and_survives_serde() {
-        let retouch = Retouch::builder()
-            .point(4.0, 9.0)
-            .point(5.0, 10.0)
-            .edges(RetouchedEdges::Left)
-            .kind(RetouchKind::Direct)
+        let flake = Flake::builder()
+            .retouch_point(4.0, 9.0)
+            .retouch_point(5.0, 10.0)
+            .retouched_edges(RetouchedEdges::Left)
+            .retouch_kind(RetouchKind::Direct)
             .build()
             .unwrap();
-        let flake = Flake::builder().retouch(retouch.clone()).build().unwrap();
         assert_eq!(flake.number("retouch_height_2_mm"), Some(5.0));
         assert_eq!(flake.number("thickness_at_1_mm"), Some(9.0));
         assert_eq!(flake.number("thickness_at_3_mm"), None);
-        assert_eq!(Retouch::of(&flake).unwrap().unwrap(), retouch);
+        let retouch = Retouch::of(&flake).unwrap().unwrap();
+        assert_eq!(
+            (retouch.edges(), retouch.kind()),
+            (Some(RetouchedEdges::Left), Some(RetouchKind::Direct))
+        );
+        assert_eq!(flake.number("retouch_index"), retouch.index());
         assert_eq!(Retouch::of(&Flake::builder().build().unwrap()).unwrap(), None);
         let text = serde_json::to_string(&flake).unwrap();
         let back: Flake = serde_json::from_str(&text).unwrap();
-        assert_eq!(Retouch::of(&back).unwrap().unwrap(), retouch);
+        assert_eq!(back, flake);
         assert!(serde_json::from_str::<Flake>("{\"retouch_index\": 3}").is_err());
     }
 
     #[test]
     fn a_piece_said_to_be_unretouched_has_none() {
-        let retouch = Retouch::builder().point(0.0, 9.0).point(5.0, 10.0).build().unwrap();
-        let flake = Flake::builder().retouch(retouch).retouched(false).build().unwrap();
-        let e = Retouch::of(&flake).unwrap_err().in_row(4).to_string();
+        let piece = Flake::builder().retouch_point(0.0, 9.0).retouch_point(5.0, 10.0).retouched(false);
+        let e = piece.build().unwrap_err().in_row(4).to_string();
         assert!(e.starts_with("row 4, column retouch_height_2_mm: retouch on a piece"), "{e}");
     }
 

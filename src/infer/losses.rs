@@ -139,13 +139,12 @@ struct Piece {
 /// Takes retouched pieces one by one, and answers for all of them together.
 ///
 /// ```
-/// use conchoid::flake::{Flake, Retouch};
+/// use conchoid::flake::Flake;
 /// use conchoid::infer::{Drawing, Losses, LookBack};
 /// let look = LookBack::new()?;
 /// let mut losses = Losses::new(&look);
 /// for (site, index, mass) in [("spring", 0.35, 24.0), ("spring", 0.4, 31.0), ("quarry", 0.1, 40.0)] {
-///     let retouch = Retouch::builder().index(index).build()?;
-///     losses.offer(site, &Flake::builder().mass_now_g(mass).retouch(retouch).build()?);
+///     losses.offer(site, &Flake::builder().mass_now_g(mass).retouch_index(index).build()?);
 /// }
 /// let groups = losses.totals(&Drawing::seeded(3).draws(1000)?)?;
 /// let share = |k: usize| groups[k].share_lost.unwrap().median;

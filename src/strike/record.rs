@@ -1,7 +1,7 @@
 //! What was measured and noted, by the name of its column: as given, each entry with what is wrong with it, and as checked.
 
 use super::Measured;
-use crate::error::{Bounds, Result};
+use crate::error::{Bounds, Error, Result};
 use crate::vocabulary::ClassKind;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -28,6 +28,16 @@ impl Given {
         self.0.retain(|(given, _)| *given != column);
         self.0.extend(entry.map(|e| (column, e)));
         self
+    }
+
+    /// Whether something was given in a column.
+    pub(crate) fn holds(&self, column: &str) -> bool {
+        self.0.iter().any(|(given, _)| *given == column)
+    }
+
+    /// What is wrong with what was given.
+    pub(crate) fn wrong(self, column: &'static str, reason: String) -> Given {
+        self.put(column, Some(Err(Error::invalid(column, reason))))
     }
 
     /// A number, which its bounds name.
@@ -58,6 +68,13 @@ impl Given {
     /// What is wrong with the first entry that is not.
     pub(crate) fn checked(self) -> Result<Record> {
         self.0.into_iter().map(|(column, entry)| Ok((column, entry?))).collect::<Result<_>>().map(Record)
+    }
+}
+
+impl Record {
+    /// Puts a number that is in order into a column.
+    pub(crate) fn set(&mut self, column: &'static str, number: f64) {
+        self.0.insert(column, Entry::Number(number));
     }
 }
 

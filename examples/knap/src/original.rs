@@ -10,7 +10,7 @@ use crate::taken::{TakenIn, read};
 use clap::Args;
 use conchoid::Error;
 use conchoid::calibration::Calibration;
-use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, Retouch, RetouchKind, RetouchedEdges, Termination};
+use conchoid::flake::{Flake, ORIGINAL_OVER_NOW, RetouchKind, RetouchedEdges, Termination};
 use conchoid::infer::{BetaLoss, LookBack, Loss, Remains, SHARE};
 use conchoid::predict::{Ask, LEVEL, Predictor};
 use conchoid::strike::Measured;
@@ -127,10 +127,14 @@ fn list(option: &str, text: &str) -> Outcome<Vec<f64>> {
 
 /// The piece as it is now.
 fn now(o: &Options) -> Outcome<Flake> {
-    let mut retouch = Retouch::builder()
-        .kind(parsed::<RetouchKind>(&o.retouch_kind).asked()?)
-        .edges(parsed::<RetouchedEdges>(&o.retouched_edges).asked()?)
-        .index(o.retouch_index);
+    let mut piece = Flake::builder()
+        .mass_now_g(o.mass_now_g)
+        .length_now_mm(o.length_now_mm)
+        .width_now_mm(o.width_now_mm)
+        .max_thickness_now_mm(o.max_thickness_now_mm)
+        .retouch_kind(parsed::<RetouchKind>(&o.retouch_kind).asked()?)
+        .retouched_edges(parsed::<RetouchedEdges>(&o.retouched_edges).asked()?)
+        .retouch_index(o.retouch_index);
     if let Some(text) = &o.retouch_height_mm {
         let heights = list("retouch-height-mm", text)?;
         let thick = o.thickness_at_mm.as_deref().map(|t| list("thickness-at-mm", t)).transpose()?;
@@ -143,19 +147,10 @@ fn now(o: &Options) -> Outcome<Flake> {
             )));
         }
         for (k, height) in heights.into_iter().enumerate() {
-            retouch = retouch.point(height, thick.get(k).copied());
+            piece = piece.retouch_point(height, thick.get(k).copied());
         }
     }
-    let recorded = o.retouch_height_mm.is_some() || o.retouch_index.is_some();
-    let retouch = recorded.then(|| retouch.build()).transpose();
-    Flake::builder()
-        .mass_now_g(o.mass_now_g)
-        .length_now_mm(o.length_now_mm)
-        .width_now_mm(o.width_now_mm)
-        .max_thickness_now_mm(o.max_thickness_now_mm)
-        .retouch(retouch.asked()?)
-        .build()
-        .asked()
+    piece.build().asked()
 }
 
 fn single(

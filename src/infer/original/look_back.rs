@@ -34,11 +34,11 @@ pub(crate) struct MarksRead {
 /// | `unbroken` | none | sizes that neither retouch nor a break has changed, which the platform's answer is given |
 ///
 /// ```
-/// use conchoid::flake::{Flake, Retouch};
+/// use conchoid::flake::Flake;
 /// use conchoid::infer::{LeansOn, LookBack};
 /// use conchoid::predict::Ask;
-/// let retouch = Retouch::builder().point(4.2, 9.1).point(5.0, 10.2).point(3.9, 8.8).build()?;
-/// let scraper = Flake::builder().mass_now_g(31.0).max_thickness_now_mm(12.5).retouch(retouch).build()?;
+/// let scraper = Flake::builder().mass_now_g(31.0).max_thickness_now_mm(12.5);
+/// let scraper = scraper.retouch_point(4.2, 9.1).retouch_point(5.0, 10.2).retouch_point(3.9, 8.8).build()?;
 /// let found = LookBack::new()?.original(&scraper, &Ask::default())?;
 /// let (mass, share) = (found.mass.interval(0.95)?, found.mass.share_lost(0.95)?);
 /// assert_eq!(found.leans_on, LeansOn::Retouch);

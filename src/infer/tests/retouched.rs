@@ -4,7 +4,7 @@
 use crate::Error;
 use crate::calibration::bundled;
 use crate::calibration::{Collector, Provenance, Recipe, Spread, loss_recipe};
-use crate::flake::{Flake, FlakeBuilder, Portion, Retouch, RetouchKind, RetouchedEdges};
+use crate::flake::{Flake, FlakeBuilder, Portion, RetouchKind, RetouchedEdges};
 use crate::form::Transform;
 use crate::infer::losses::TOLD_SHARES;
 use crate::infer::original::ReadyLoss;
@@ -19,12 +19,12 @@ fn strike() -> Strike {
     Strike::builder().platform_depth_mm(9.0).exterior_platform_angle_deg(72.0).build().unwrap()
 }
 
-fn retouch() -> Retouch {
-    Retouch::builder().point(4.2, 9.1).point(5.0, 10.2).point(3.9, 8.8).build().unwrap()
+fn retouched(piece: FlakeBuilder) -> FlakeBuilder {
+    piece.retouch_point(4.2, 9.1).retouch_point(5.0, 10.2).retouch_point(3.9, 8.8)
 }
 
 fn scraper() -> FlakeBuilder {
-    Flake::builder().mass_now_g(31.0).max_thickness_now_mm(12.5).retouch(retouch())
+    retouched(Flake::builder().mass_now_g(31.0).max_thickness_now_mm(12.5))
 }
 
 fn look() -> LookBack<'static> {
@@ -63,13 +63,12 @@ fn the_retouch_answers_without_a_platform_and_beside_one() {
 
 #[test]
 fn what_was_recorded_decides_the_variant() {
-    let noted = |r: Retouch, thickness: Option<f64>| {
-        let piece =
-            Flake::builder().mass_now_g(31.0).max_thickness_now_mm(thickness).retouch(r).build().unwrap();
+    let noted = |piece: FlakeBuilder, thickness: Option<f64>| {
+        let piece = piece.mass_now_g(31.0).max_thickness_now_mm(thickness).build().unwrap();
         look().original(&piece, &Ask::default()).unwrap().estimate.variant
     };
-    let index = || Retouch::builder().index(0.4).build().unwrap();
-    let heights = || Retouch::builder().point(4.0, None).build().unwrap();
+    let index = || Flake::builder().retouch_index(0.4);
+    let heights = || Flake::builder().retouch_point(4.0, None);
     assert_eq!(noted(index(), None), "mass, index");
     assert_eq!(noted(index(), Some(12.0)), "mass, thickness, index");
     assert_eq!(noted(heights(), None), "mass, heights");
@@ -81,8 +80,8 @@ fn what_was_recorded_decides_the_variant() {
 
 #[test]
 fn heights_of_nothing_mean_that_nothing_is_lost() {
-    let none = Retouch::builder().point(0.0, 9.0).point(0.0, 8.0).build().unwrap();
-    let piece = Flake::builder().mass_now_g(31.0).retouch(none.clone()).build().unwrap();
+    let none = Flake::builder().mass_now_g(31.0).retouch_point(0.0, 9.0).retouch_point(0.0, 8.0);
+    let piece = none.clone().build().unwrap();
     let found = look().original(&piece, &Ask::default()).unwrap();
     assert_eq!(found.leans_on, LeansOn::Unretouched);
     let (m, s) = (found.mass.interval(0.95).unwrap(), found.mass.share_lost(0.95).unwrap());
@@ -91,13 +90,7 @@ fn heights_of_nothing_mean_that_nothing_is_lost() {
     assert_eq!(found.mass.lost_more_than(0.0).unwrap(), 0.0);
     // a broken piece without retouch lost what broke off: its platform is asked
     let sizes = sizes();
-    let broken = Flake::builder()
-        .mass_now_g(31.0)
-        .retouch(none)
-        .portion(Portion::Proximal)
-        .strike(strike())
-        .build()
-        .unwrap();
+    let broken = none.portion(Portion::Proximal).strike(strike()).build().unwrap();
     let found = look().sizes(&sizes).original(&broken, &Ask::default()).unwrap();
     assert_eq!(found.leans_on, LeansOn::Platform);
     assert!(look().original(&broken, &Ask::default()).is_err());
@@ -133,8 +126,8 @@ fn a_fresh_break_that_was_weighed_counts_as_mass_of_the_retouched_piece() {
 
 #[test]
 fn doubts_are_told() {
-    let record = Retouch::builder().point(5.2, 5.0).kind(RetouchKind::Inverse).edges(RetouchedEdges::Double);
-    let piece = Flake::builder().mass_now_g(31.0).retouch(record.build().unwrap()).build().unwrap();
+    let piece = Flake::builder().mass_now_g(31.0).retouch_point(5.2, 5.0).retouch_kind(RetouchKind::Inverse);
+    let piece = piece.retouched_edges(RetouchedEdges::Double).build().unwrap();
     let kinds: Vec<&str> =
         look().original(&piece, &Ask::default()).unwrap().cautions.iter().map(|c| c.kind()).collect();
     for kind in ["retouch-not-in-experiment", "height-above-thickness", "states-of-experiment"] {
@@ -142,11 +135,8 @@ fn doubts_are_told() {
     }
     assert_eq!(kinds.iter().filter(|k| **k == "retouch-not-in-experiment").count(), 2);
     // of an index alone too, which counts as 1
-    let record = |index| Retouch::builder().index(index).build().unwrap();
-    let of = |r: Retouch| {
-        look().original(&Flake::builder().mass_now_g(31.0).retouch(r).build().unwrap(), &Ask::default())
-    };
-    let (above, full) = (of(record(1.04)).unwrap(), of(record(1.0)).unwrap());
+    let of = |index| look().original(&by_index(index, 31.0), &Ask::default());
+    let (above, full) = (of(1.04).unwrap(), of(1.0).unwrap());
     let told =
         |o: &crate::infer::OriginalEstimate| o.cautions.iter().any(|c| c.kind() == "height-above-thickness");
     assert!(told(&above) && !told(&full));
@@ -229,7 +219,6 @@ fn resharpened(pieces: usize, states: usize) -> Vec<Flake> {
             let index = (0.16 * s as f64 * wobble).min(1.0);
             let own = 0.75 + 0.5 * ((p * 5) % 13) as f64 / 12.0;
             let lost = (0.05 * (s * s) as f64 * own * wobble).min(2.0);
-            let r = Retouch::builder().point(index * thickness, thickness).build().unwrap();
             let name = format!("s{p}");
             all.push(
                 Flake::builder()
@@ -237,7 +226,7 @@ fn resharpened(pieces: usize, states: usize) -> Vec<Flake> {
                     .original_mass_g(then)
                     .mass_now_g(then / (1.0 + lost))
                     .max_thickness_now_mm(thickness + 1.0)
-                    .retouch(r)
+                    .retouch_point(index * thickness, thickness)
                     .build()
                     .unwrap(),
             );
@@ -258,7 +247,7 @@ fn a_calibration_of_loss_is_made_from_ones_own_pieces() {
     });
     // what weighs more than it did is left out by name
     let heavier = Flake::builder().name("odd").original_mass_g(10.0).mass_now_g(12.0);
-    collector.offer(&heavier.retouch(retouch()).build().unwrap());
+    collector.offer(&retouched(heavier).build().unwrap());
     let (calibration, report) = collector.finish().unwrap();
     assert_eq!((report.used, report.offered), (120, 121));
     assert_eq!(report.left_out, [("original_over_now is not above 1".to_string(), 1)]);
@@ -301,11 +290,7 @@ fn a_recipe_of_least_squares_reads_loss_too() {
 }
 
 fn by_index(index: f64, mass: f64) -> Flake {
-    Flake::builder()
-        .mass_now_g(mass)
-        .retouch(Retouch::builder().index(index).build().unwrap())
-        .build()
-        .unwrap()
+    Flake::builder().mass_now_g(mass).retouch_index(index).build().unwrap()
 }
 
 #[test]
@@ -370,9 +355,9 @@ fn groups_are_told_each_by_itself_and_what_is_not_told_is_listed() {
     fill(&mut one);
     fill(&mut two);
     two.offer("quarry", &by_index(0.1, 50.0));
-    let inverse = Retouch::builder().index(0.3).kind(RetouchKind::Inverse).build().unwrap();
-    two.offer("quarry", &Flake::builder().mass_now_g(20.0).retouch(inverse).build().unwrap());
-    let no_mass = Flake::builder().retouch(retouch()).build().unwrap();
+    let inverse = Flake::builder().mass_now_g(20.0).retouch_index(0.3).retouch_kind(RetouchKind::Inverse);
+    two.offer("quarry", &inverse.build().unwrap());
+    let no_mass = retouched(Flake::builder()).build().unwrap();
     assert!(Losses::reads(&no_mass) && !Losses::reads(&Flake::builder().mass_now_g(3.0).build().unwrap()));
     assert!(two.offer("quarry", &no_mass).is_some());
     two.leave_out("quarry", "not a row of this table");
@@ -427,8 +412,8 @@ proptest! {
         level in 0.01f64..0.999,
     ) {
         prop_assume!(mass < 1.7 * thickness * thickness);
-        let r = Retouch::builder().point(full * height, height).build().unwrap();
-        let piece = Flake::builder().mass_now_g(mass).max_thickness_now_mm(thickness).retouch(r).build().unwrap();
+        let piece = Flake::builder().mass_now_g(mass).max_thickness_now_mm(thickness);
+        let piece = piece.retouch_point(full * height, height).build().unwrap();
         let found = look().original(&piece, &Ask::default()).unwrap();
         let i = found.mass.interval(level).unwrap();
         prop_assert!(mass <= i.low && i.low <= i.median && i.median <= i.high && i.high.is_finite(), "{i:?}");
