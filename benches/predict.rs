@@ -63,7 +63,7 @@ fn glass(c: &mut Criterion) {
             b.iter(|| {
                 let reader = TableReader::new(table.as_bytes(), &TableOptions::new()).unwrap();
                 let (out, summary) = how.write(reader, Vec::new(), |_| {}).unwrap();
-                assert_eq!(summary.tally().refused(), 0);
+                assert_eq!(summary.refused_rows(), 0);
                 out.len()
             });
         });

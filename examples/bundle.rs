@@ -6,7 +6,6 @@
 
 use conchoid::calibration::bundled::{self, LOSS, NAMES, recipe};
 use conchoid::calibration::{Calibration, Collector, SharedRecipe, SizeModel, Spread};
-use conchoid::flake::Portion;
 use conchoid::form::TERMINATION;
 use conchoid::predict::Predictor;
 use conchoid::strike::Measured;
@@ -102,7 +101,7 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
     let sites = Predictor::new(bundled::named("excavated-flakes")?)?;
     let own = Predictor::new(calibration.clone())?;
     let shared = recipe("excavated-flakes")?.0.variants.swap_remove(0).sizes.swap_remove(0).method.shared;
-    let complete = |r: &&Row| r.class("portion").is_none_or(|p| p == Portion::Complete.name());
+    let complete = |r: &&Row| r.class("portion").is_none_or(|p| p == "complete");
     // by size and place of the variant
     let mut found: Vec<(usize, String, Value)> = Vec::new();
     for (i, v) in calibration.variants().iter().enumerate() {

@@ -156,7 +156,7 @@
 //! | [`infer`] | backwards: original size, percussor, assemblages |
 //! | [`plan`] | the next experiment |
 //! | `table` | reading and writing tables of flakes (feature `table`) |
-//! | [`guide`] | how to measure, choose, read, fit, look back and plan; a page for each form and calibration |
+//! | [`guide`] | how to measure, choose, read, fit, look back and plan; the published forms; a page for each calibration |
 //!
 //! One error type for all of them: [`Error`], whose messages say what was found, where, and what would be accepted.
 //!

@@ -62,7 +62,7 @@ macro_rules! vocabulary {
                 $crate::vocabulary::ClassKind::Vocabulary(|text| $Name::find(text).map($Name::name), $Name::NAMES);
 
             /// The name, as a table holds it.
-            pub const fn name(self) -> &'static str {
+            pub(crate) const fn name(self) -> &'static str {
                 match self { $( $Name::$Variant => $name, )+ }
             }
 

@@ -160,7 +160,6 @@ fn vocabulary(tokens: &impl quote::ToTokens, module: &mut Module) {
         module.item(&name, format!("{name}::{}", pair[0]));
     }
     module.item(&name, format!("{name}::const ALL: &'static [Self]"));
-    module.item(&name, format!("{name}::fn name(self) -> &'static str"));
     for of in ["std::str::FromStr", "std::fmt::Display"] {
         module.of_type.entry(name.clone()).or_default().push(format!("impl {of} for {name}"));
     }

@@ -52,7 +52,9 @@ pub use compare::{
 };
 pub use folds::Folds;
 pub use residual::{ResidualChecks, residual_checks};
-pub use score::{LEVELS, Score};
+#[cfg(test)]
+pub(crate) use score::Score;
+pub use score::{LEVELS, crps_of_ln};
 
 #[cfg(test)]
 mod tests;

@@ -16,7 +16,7 @@
 //! **Atoms.** A form for the size itself or its cube root gives some probability a to sizes of zero and
 //! less, where ln has no value and no flake is. Only flakes that came off are ever tested, so all scores are
 //! of the predictive *given a size above zero*: F becomes (F - a) / (1 - a), f becomes f / (1 - a). The
-//! probability a is kept beside the scores ([`Score::atom`]), as it is what conditioning hides.
+//! probability a is kept beside the scores (`Score::atom`), as it is what conditioning hides.
 
 use crate::error::{Error, Result, positive};
 use crate::form::Transform;
@@ -28,29 +28,29 @@ use crate::special::{MixturePart, crps_mixture, crps_student};
 pub const LEVELS: [f64; 4] = [0.5, 0.8, 0.9, 0.95];
 
 /// The place of 95 % among [`LEVELS`].
-const NINETY_FIVE: usize = 3;
+pub(super) const NINETY_FIVE: usize = 3;
 
 /// The scores of one flake under one predictive.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Score {
+pub(crate) struct Score {
     /// The size that came off, its own unit.
-    pub observed: f64,
+    pub(crate) observed: f64,
     /// The median of the predictive, its own unit.
-    pub expected: f64,
+    pub(crate) expected: f64,
     /// Ends of the central intervals at [`LEVELS`], its own unit.
-    pub intervals: [(f64, f64); 4],
+    pub(crate) intervals: [(f64, f64); 4],
     /// ln observed - ln expected.
-    pub ln_error: f64,
+    pub(crate) ln_error: f64,
     /// Log score of ln size, nats.
-    pub log_score: f64,
+    pub(crate) log_score: f64,
     /// Continuous ranked probability score of ln size. Infinite where the predictive has no mean.
-    pub crps: f64,
+    pub(crate) crps: f64,
     /// Probability of a smaller size.
-    pub pit: f64,
+    pub(crate) pit: f64,
     /// Interval score of ln size at 95 %.
-    pub interval_score: f64,
+    pub(crate) interval_score: f64,
     /// Probability that the predictive gives to no size at all.
-    pub atom: f64,
+    pub(crate) atom: f64,
 }
 
 impl Score {
@@ -59,19 +59,7 @@ impl Score {
     /// # Errors
     /// [`Error::OutOfRange`] unless the size is positive and finite; [`Error::Invalid`] where the predictive
     /// gives no probability to any size above zero.
-    ///
-    /// ```
-    /// use conchoid::assess::Score;
-    /// use conchoid::form::Transform;
-    /// use conchoid::predict::{Component, Predictive};
-    /// let c = Component { weight: 1.0, location: 2.0, scale: 0.4, degrees_of_freedom: f64::INFINITY };
-    /// let mass = Predictive::new(Transform::Ln, vec![c]).unwrap();
-    /// let s = Score::of(&mass, 2f64.exp()).unwrap();
-    /// assert!((s.pit - 0.5).abs() < 1e-12 && s.intervals[3].0 < 2f64.exp());
-    /// assert!((s.crps - 0.4 * 0.233695).abs() < 1e-6); // 0.4 (sqrt 2 - 1) / sqrt pi
-    /// assert!(Score::of(&mass, 0.0).is_err());
-    /// ```
-    pub fn of(predictive: &Predictive, observed: f64) -> Result<Score> {
+    pub(crate) fn of(predictive: &Predictive, observed: f64) -> Result<Score> {
         positive("size", observed)?;
         let atom = predictive.cdf(0.0);
         let rest = predictive.sf(0.0);
@@ -121,14 +109,27 @@ impl Score {
     }
 }
 
-/// CRPS of the logarithm of the size, given a size above zero.
+/// The continuous ranked probability score of the logarithm of a size, given a size above zero: the mean absolute error
+/// of a forecast that tells its uncertainty, smaller is better.
 ///
 /// Under a logarithm in closed form where there is one; for the size itself or its cube root by quadrature, to about nine digits.
 /// Infinite where ln size has no mean (one degree of freedom or less).
 ///
 /// # Errors
 /// [`Error::OutOfRange`] for a size that is not positive and finite.
-pub(crate) fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
+///
+/// ```
+/// use conchoid::assess::crps_of_ln;
+/// use conchoid::form::Transform;
+/// use conchoid::predict::{Component, Predictive};
+/// let c = Component { weight: 1.0, location: 2.0, scale: 0.4, degrees_of_freedom: f64::INFINITY };
+/// let mass = Predictive::new(Transform::Ln, vec![c])?;
+/// let crps = crps_of_ln(&mass, 2f64.exp())?;
+/// assert!((crps - 0.4 * 0.233695).abs() < 1e-6); // 0.4 (sqrt 2 - 1) / sqrt pi
+/// assert!(crps_of_ln(&mass, 0.0).is_err());
+/// # Ok::<(), conchoid::Error>(())
+/// ```
+pub fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
     positive("size", observed)?;
     let to_ln = match predictive.transform() {
         // given what was kept there is no closed form

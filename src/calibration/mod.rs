@@ -212,7 +212,7 @@ pub struct SizeModel {
     /// Root mean square error of predicting each flake from the others, transformed scale.
     pub left_out_error: f64,
     /// Largest leverage (x'Vx over squared spread) among the flakes fitted.
-    pub largest_leverage: f64,
+    pub(crate) largest_leverage: f64,
     /// Smallest and largest size among the flakes fitted; nothing where that was not kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recorded: Option<Recorded>,
@@ -269,7 +269,7 @@ pub struct Variant {
     /// Ranges of the measurements fitted.
     pub ranges: Vec<Range>,
     /// Flakes with all sizes recorded, from which the correlation comes.
-    pub joint_flakes: u64,
+    pub(crate) joint_flakes: u64,
     /// Correlation of the standardised residuals of the sizes, row by row (stored as its lower triangle).
     #[serde(with = "shared::triangle")]
     pub(crate) residual_correlation: Vec<Vec<f64>>,

@@ -158,7 +158,8 @@ impl Form {
     ///
     /// # Errors
     /// As [`Form::new`].
-    pub fn with_spread_terms(mut self, terms: impl IntoIterator<Item = Term>) -> Result<Form> {
+    #[cfg(test)]
+    pub(crate) fn with_spread_terms(mut self, terms: impl IntoIterator<Item = Term>) -> Result<Form> {
         self.spread_terms = terms.into_iter().collect();
         self.check()?;
         Ok(self)

@@ -13,7 +13,7 @@
 //! | [`planning`] | what to strike next |
 //! | [`limits`] | what the model cannot tell |
 //! | [`elsewhere`] | what runs in a browser, and what not without `std` |
-//! | [`forms`] | a page for each published form |
+//! | [`forms`] | the published forms, side by side |
 //! | [`calibrations`] | a page for each bundled calibration |
 //!
 //! There is no code in this module. Its examples run with the other tests.

@@ -173,7 +173,7 @@ impl LipModel {
     ///
     /// # Errors
     /// None: the file is checked by the tests.
-    pub fn bundled() -> Result<LipModel> {
+    pub(crate) fn bundled() -> Result<LipModel> {
         LipModel::from_json(include_str!("lip.json"))
     }
 
@@ -199,11 +199,6 @@ impl LipModel {
     /// The calibration whose experiment the lips are from.
     pub fn calibration(&self) -> &str {
         &self.stored.calibration
-    }
-
-    /// Where the records come from.
-    pub fn source(&self) -> &str {
-        &self.stored.source
     }
 
     /// Probability of a lip under the platform of a flake that records what struck it and how (a [`Strike`](crate::strike::Strike)
@@ -309,7 +304,7 @@ mod tests {
         let flakes = glass();
         let bundled = LipModel::bundled().unwrap();
         let all = flakes.iter().map(|f| f as &dyn Measured);
-        let made = LipModel::fit("controlled-glass", bundled.source(), all).unwrap();
+        let made = LipModel::fit("controlled-glass", &bundled.stored.source, all).unwrap();
         let (made, bundled) = (made.stored.fit, bundled.stored.fit);
         assert_eq!(made.class_rows(), bundled.class_rows());
         for (a, b) in made.coefficients().iter().zip(bundled.coefficients().iter()) {

@@ -63,7 +63,7 @@ pub struct Outlook {
     /// The same of the interval for the expected size of such flakes.
     pub width_mean: Option<f64>,
     /// That of a new flake at each platform named.
-    pub width_new_flake_at: Vec<Option<f64>>,
+    pub(crate) width_new_flake_at: Vec<Option<f64>>,
     /// The chance to see the difference asked about by a two-sided test at 5 %, of the percussor hardest to tell.
     pub power: Option<f64>,
 }

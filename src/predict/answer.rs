@@ -4,7 +4,7 @@
 //! table columns: a size by its column, a termination by its name.
 
 use super::detachment::Ranged;
-use super::distribution::{Quantiles, USUAL_LEVEL};
+use super::distribution::{Interval, Quantiles, USUAL_LEVEL};
 use super::estimate::Estimate;
 use super::joint::Joint;
 use crate::calibration::caution::{Caution, in_words};
@@ -17,18 +17,17 @@ use std::fmt;
 /// One size at one level, in the unit that its key ends in.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[non_exhaustive]
-pub struct SizeAt {
+pub(crate) struct SizeAt {
     /// Lower end.
-    pub low: f64,
+    pub(crate) low: f64,
     /// The size exceeded by half of such flakes.
-    pub median: f64,
+    pub(crate) median: f64,
     /// Upper end.
-    pub high: f64,
+    pub(crate) high: f64,
     /// The mean under normal errors; nothing where the distribution has no mean.
     pub(crate) mean: Option<f64>,
     /// Probability inside.
-    pub level: f64,
+    pub(crate) level: f64,
     /// The column meant, where it says more than the key (`mean_thickness_mm`).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) measures: Option<String>,
@@ -250,14 +249,15 @@ impl Estimate {
 
 impl EstimateAt {
     /// A size by its key.
-    pub fn size(&self, size: &str) -> Option<&SizeAt> {
-        match size {
+    pub fn size(&self, size: &str) -> Option<Interval> {
+        let at = match size {
             "length_mm" => self.length_mm.as_ref(),
             "width_mm" => self.width_mm.as_ref(),
             "thickness_mm" => self.thickness_mm.as_ref(),
             "mass_g" => self.mass_g.as_ref(),
             other => self.other_sizes.get(other),
-        }
+        }?;
+        Some(Interval { low: at.low, median: at.median, high: at.high, level: at.level })
     }
 
     fn size_mut(&mut self, size: &str) -> Option<&mut SizeAt> {

@@ -65,7 +65,7 @@ pub struct SizeEstimate {
     /// Its distribution.
     pub predictive: Predictive,
     /// Flakes behind it.
-    pub flakes: u64,
+    pub(crate) flakes: u64,
 }
 
 /// Everything a calibration says of one platform.

@@ -34,7 +34,7 @@ pub use crate::calibration::caution::{Caution, in_few_of, in_words};
 pub use crate::page::{percent, short, unit};
 pub(crate) use answer::Behind;
 pub(crate) use answer::CautionText;
-pub use answer::{EstimateAt, SizeAt};
+pub use answer::EstimateAt;
 pub use batch::{Batch, IntervalColumns, Quick};
 
 pub use detachment::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, UsualBlow};

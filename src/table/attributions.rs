@@ -150,8 +150,8 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
             }
         }
         let found = Attributions {
-            rows: summary.tally().rows(),
-            refused: summary.tally().refused(),
+            rows: summary.rows(),
+            refused: summary.refused_rows(),
             calibrations: a.calibrations().map(|c| c.name().to_string()).collect(),
             settings: a.settings.clone(),
             site_shift: a.site,

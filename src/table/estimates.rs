@@ -171,7 +171,7 @@ const DETACHMENT: &str = "detachment_probability";
 /// let lines: Vec<&str> = text.lines().collect();
 /// assert!(lines[0].ends_with("expected_mass_g_high,p_feather,p_hinge,p_step,p_overshot,calibration,cautions,form"));
 /// assert!(lines[1].starts_with("A1,8,75,") && lines[2].contains("refused: row 2, column platform_depth_mm"));
-/// assert_eq!((summary.tally().read(), summary.tally().refused()), (1, 1));
+/// assert_eq!((summary.rows(), summary.refused_rows()), (2, 1));
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub struct TableEstimates<'a> {

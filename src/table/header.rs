@@ -164,7 +164,7 @@ impl TableOptions {
 
 /// Which of the understood columns of one [`Header`]: find it once by name, then use it for every row.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub struct ColumnId(pub(super) usize);
+pub(crate) struct ColumnId(pub(super) usize);
 
 /// How the cells of an understood column are read.
 #[derive(Debug, Clone, Copy)]
@@ -321,8 +321,14 @@ impl Header {
         self.separator == b';'
     }
 
+    /// Whether a column is understood as `name` (one of [`QUANTITIES`](super::QUANTITIES) or [`CLASSES`](super::CLASSES), or
+    /// one that was asked for).
+    pub fn has(&self, name: &str) -> bool {
+        self.column(name).is_some()
+    }
+
     /// The column understood as `name` (one of [`QUANTITIES`](super::QUANTITIES) or [`CLASSES`](super::CLASSES), or one that was asked for).
-    pub fn column(&self, name: &str) -> Option<ColumnId> {
+    pub(crate) fn column(&self, name: &str) -> Option<ColumnId> {
         self.columns.iter().position(|c| c.name == name).map(ColumnId)
     }
 

@@ -80,7 +80,7 @@ pub fn offer_each<R: Read, S: AsRef<str>>(
                 bad.count(row.row_number(), e);
                 return take(Offer::LeftOut("not a row of this table".to_string()));
             }
-            match needed.iter().find_map(|(name, id)| Some((name, row.problem(*id)?))) {
+            match needed.iter().find_map(|(name, id)| Some((name, row.problem_at(*id)?))) {
                 Some((name, e)) => {
                     bad.count(row.row_number(), e);
                     take(Offer::LeftOut(format!("{name}: a cell that cannot be used")))

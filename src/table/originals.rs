@@ -32,7 +32,7 @@ use std::io::{Read, Write};
 /// let lines: Vec<&str> = text.lines().collect();
 /// assert!(lines[0].ends_with("share_lost_high,calibration,cautions"));
 /// assert!(lines[1].starts_with("S1,9,72,14.2,") && lines[2].contains("refused: row 2"));
-/// assert_eq!((summary.tally().read(), summary.tally().refused()), (1, 1));
+/// assert_eq!((summary.rows(), summary.refused_rows()), (2, 1));
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub struct TableOriginals<'a> {

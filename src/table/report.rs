@@ -89,15 +89,15 @@ impl<'a> TableReport<'a> {
     }
 
     fn read(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let t = self.summary.tally();
+        let t = self.summary;
         writeln!(f, "# Flakes of {}\n\n## What was read\n", self.table)?;
         writeln!(
             f,
             "{}: {} answered, {} of them with a remark, {} refused.",
             rows_counted(t.rows()),
-            rows_told(t.read() + t.remarked()),
-            rows_told(t.remarked()),
-            rows_told(t.refused())
+            rows_told(t.answered_rows()),
+            rows_told(t.remarked_rows()),
+            rows_told(t.refused_rows())
         )?;
         if let Some(taken) = &self.taken {
             writeln!(f, "Taken in with `{}`.", taken.replace('`', "'"))?;
@@ -231,7 +231,7 @@ impl<'a> TableReport<'a> {
     }
 
     fn methods(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (t, version) = (self.summary.tally(), env!("CARGO_PKG_VERSION"));
+        let (t, version) = (self.summary, env!("CARGO_PKG_VERSION"));
         let mut text = String::new();
         for (c, _) in &self.calibrations {
             let by: Vec<String> = self
@@ -254,8 +254,8 @@ impl<'a> TableReport<'a> {
              estimated and {} could not be.",
             percent(self.level),
             rows_counted(t.rows()),
-            rows_told(t.read() + t.remarked()),
-            rows_told(t.refused())
+            rows_told(t.answered_rows()),
+            rows_told(t.refused_rows())
         )?;
         if !self.conditions.is_empty() {
             write!(text, " These are the rows with {}.", self.conditions.join(" and "))?;

@@ -1,4 +1,4 @@
-//! One row of a table, understood, and how it ends: read, read with a remark, or refused.
+//! One row of a table, understood, and how it ends: read, with what is bad in it, or refused.
 
 use super::cell;
 use super::header::{ColumnId, Header, Kind, NotRead, shorten};
@@ -26,7 +26,7 @@ enum TextAt {
 
 /// One row of a table, understood. Numbers are in the units of our names; a bad cell counts as missing.
 ///
-/// By name through [`Measured`], or faster by [`ColumnId`].
+/// They are asked for by name, through [`Measured`].
 #[derive(Debug, Clone)]
 pub struct Row {
     number: u64,
@@ -46,64 +46,6 @@ pub struct Row {
     /// Columns whose cell is what a spreadsheet leaves where a formula failed.
     failed_formulas: Vec<ColumnId>,
     area_from_shape: bool,
-}
-
-/// How one row of a table ended; the errors carry row, column, value and what would be accepted.
-#[derive(Debug, Clone, PartialEq)]
-pub enum RowOutcome {
-    /// Read, and all understood cells are in order.
-    Read,
-    /// Read; something the answer does not need was bad, and counts as missing.
-    ReadWithRemark(Vec<Error>),
-    /// Not read: the reasons.
-    Refused(Vec<Error>),
-}
-
-/// How many rows ended how; they always add up to the rows counted.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Tally {
-    read: u64,
-    remarked: u64,
-    refused: u64,
-}
-
-impl Tally {
-    /// Counts one row.
-    pub fn count(&mut self, outcome: &RowOutcome) {
-        match outcome {
-            RowOutcome::Read => self.read += 1,
-            RowOutcome::ReadWithRemark(_) => self.remarked += 1,
-            RowOutcome::Refused(_) => self.refused += 1,
-        }
-    }
-    /// Rows read without a remark.
-    pub fn read(&self) -> u64 {
-        self.read
-    }
-    /// Rows read with a remark.
-    pub fn remarked(&self) -> u64 {
-        self.remarked
-    }
-    /// Rows refused.
-    pub fn refused(&self) -> u64 {
-        self.refused
-    }
-    /// Counts rows read without a remark.
-    pub(super) fn count_read(&mut self, rows: u64) {
-        self.read += rows;
-    }
-    /// All rows counted.
-    pub fn rows(&self) -> u64 {
-        self.read + self.remarked + self.refused
-    }
-    /// Both counts together.
-    pub(crate) fn merge(self, other: Tally) -> Tally {
-        Tally {
-            read: self.read + other.read,
-            remarked: self.remarked + other.remarked,
-            refused: self.refused + other.refused,
-        }
-    }
 }
 
 impl Row {
@@ -179,7 +121,7 @@ impl Row {
     }
 
     /// The number in an understood column.
-    pub fn value(&self, column: ColumnId) -> Option<f64> {
+    pub(super) fn value(&self, column: ColumnId) -> Option<f64> {
         self.numbers.get(column.0).copied().filter(|v| !v.is_nan())
     }
 
@@ -202,25 +144,30 @@ impl Row {
         self.problems.iter().map(|p| &p.error)
     }
 
-    /// The bad cell of an understood column, where it is bad.
-    pub fn problem(&self, column: ColumnId) -> Option<&Error> {
+    /// What is wrong with the cell of a column, by our name for it; such a cell counts as missing.
+    pub fn problem(&self, column: &str) -> Option<&Error> {
+        self.problem_at(self.header.column(column)?)
+    }
+
+    pub(super) fn problem_at(&self, column: ColumnId) -> Option<&Error> {
         self.problems.iter().find(|p| p.column == column).map(|p| &p.error)
     }
 
     /// The bad cells of these columns, by our names.
     pub(super) fn bad(&self, columns: impl IntoIterator<Item = impl AsRef<str>>) -> Vec<Error> {
-        let bad = |name: &str| self.problem(self.header.column(name)?).cloned();
-        columns.into_iter().filter_map(|name| bad(name.as_ref())).collect()
+        columns.into_iter().filter_map(|name| self.problem(name.as_ref()).cloned()).collect()
     }
 
-    /// How this row ends for an answer that needs the columns named (by our names).
+    /// How this row ends for an answer that needs the columns named (by our names): what is bad in other columns where it
+    /// is read, or why it is refused. Each error carries row, column, value and what would be accepted.
     ///
+    /// # Errors
     /// Refused when it has the wrong number of cells, when a needed cell is bad, blank or without a column,
     /// or when a platform measurement is needed and the piece has none to measure (a crushed platform, a portion
     /// without one). A bad cell that is not needed is a remark.
-    pub fn outcome(&self, needed: &[&str]) -> RowOutcome {
+    pub fn outcome(&self, needed: &[&str]) -> std::result::Result<Vec<Error>, Vec<Error>> {
         if let Some(e) = &self.refused {
-            return RowOutcome::Refused(vec![e.clone()]);
+            return Err(vec![e.clone()]);
         }
         let mut reasons = Vec::new();
         if needed.iter().any(|n| n.starts_with("platform_") || *n == "exterior_platform_angle_deg") {
@@ -232,7 +179,7 @@ impl Row {
                     at: Place::cell(self.number, *name),
                     needed: "the answer needs it, and the table has no such column".into(),
                 }),
-                Some(id) => match self.problem(id) {
+                Some(id) => match self.problem_at(id) {
                     Some(e) => reasons.push(e.clone()),
                     None if self.value(id).is_none() && self.class_of(id).is_none() => {
                         reasons.push(Error::Missing {
@@ -244,13 +191,7 @@ impl Row {
                 },
             }
         }
-        if !reasons.is_empty() {
-            RowOutcome::Refused(reasons)
-        } else if !self.problems.is_empty() {
-            RowOutcome::ReadWithRemark(self.problems().cloned().collect())
-        } else {
-            RowOutcome::Read
-        }
+        if reasons.is_empty() { Ok(self.problems().cloned().collect()) } else { Err(reasons) }
     }
 
     fn place(&self, id: ColumnId) -> Place {

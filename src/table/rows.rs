@@ -104,5 +104,5 @@ pub(super) fn refuse(
     out.text(&format!("refused: {}", text.join("; ")));
     out.blanks(after);
     out.end();
-    summary.refused(row, reasons);
+    summary.refused(row, &reasons);
 }

@@ -4,7 +4,7 @@
 use super::header::shorten;
 use super::intake::{Intake, Noticed, rows_counted};
 use super::measured::{MeasuredFit, MeasuredSize, MeasuredSizes};
-use super::row::{Row, RowOutcome, Tally};
+use super::row::Row;
 use crate::error::{Error, counted};
 use crate::predict::in_words;
 use crate::predict::{Caution, Estimate};
@@ -21,12 +21,12 @@ const TOLD_DOUBTS: usize = 2;
 /// Why rows were refused or remarked, each reason once.
 ///
 /// ```
-/// use conchoid::table::{Reasons, RowOutcome, TableOptions, TableReader};
+/// use conchoid::table::{Reasons, TableOptions, TableReader};
 /// let text = "depth_mm,exterior_platform_angle_deg\n8,75\n7,\n9,wide\n6,\n";
 /// let mut table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
 /// let (mut row, mut refused) = (table.row(), Reasons::default());
 /// while table.read(&mut row)? {
-///     if let RowOutcome::Refused(reasons) = row.outcome(&["exterior_platform_angle_deg"]) {
+///     if let Err(reasons) = row.outcome(&["exterior_platform_angle_deg"]) {
 ///         reasons.iter().for_each(|e| refused.count(row.row_number(), e));
 ///     }
 /// }
@@ -132,7 +132,10 @@ impl Reasons {
 /// Counts of the rows of a table of answers; its text is one line for each thing to know.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Summary {
-    tally: Tally,
+    /// Rows answered without a remark and with one, and rows refused: together all rows.
+    read: u64,
+    remarked: u64,
+    rows_refused: u64,
     remarks: Reasons,
     refused: Reasons,
     used: BTreeMap<(String, String), u64>,
@@ -144,9 +147,24 @@ pub struct Summary {
 }
 
 impl Summary {
-    /// How many rows ended how.
-    pub fn tally(&self) -> &Tally {
-        &self.tally
+    /// All rows counted, answered or refused.
+    pub fn rows(&self) -> u64 {
+        self.answered_rows() + self.rows_refused
+    }
+
+    /// Rows that were refused.
+    pub fn refused_rows(&self) -> u64 {
+        self.rows_refused
+    }
+
+    /// Rows that were answered.
+    pub(super) fn answered_rows(&self) -> u64 {
+        self.read + self.remarked
+    }
+
+    /// Rows that were answered with a remark.
+    pub(super) fn remarked_rows(&self) -> u64 {
+        self.remarked
     }
 
     /// Why rows were refused.
@@ -188,7 +206,7 @@ impl Summary {
 
     /// The kinds of caution that every answered row has, but for those that speak of its own numbers.
     fn everywhere(&self) -> Vec<&'static str> {
-        let answered = self.tally.read() + self.tally.remarked();
+        let answered = self.answered_rows();
         let common = |(kind, (n, _)): &(&&'static str, &(u64, String))| {
             *n == answered && answered > 1 && !["measured-outside", "outside-range"].contains(*kind)
         };
@@ -196,7 +214,7 @@ impl Summary {
     }
 
     /// Counts a row that was answered.
-    pub fn answered(&mut self, row: &Row, e: &Estimate) {
+    pub(crate) fn answered(&mut self, row: &Row, e: &Estimate) {
         self.by(&e.calibration, &e.variant, 1);
         self.told(row, &e.cautions);
     }
@@ -220,25 +238,23 @@ impl Summary {
 
     fn read(&mut self, row: &Row) {
         self.intake.row(row);
-        let remarks: Vec<Error> = row.problems().cloned().collect();
-        remarks.iter().for_each(|r| self.remarks.count(row.row_number(), r));
-        self.tally.count(&if remarks.is_empty() {
-            RowOutcome::Read
-        } else {
-            RowOutcome::ReadWithRemark(remarks)
-        });
+        row.problems().for_each(|r| self.remarks.count(row.row_number(), r));
+        match row.problems().len() {
+            0 => self.read += 1,
+            _ => self.remarked += 1,
+        }
     }
 
     /// Counts a row that was refused.
-    pub fn refused(&mut self, row: &Row, reasons: Vec<Error>) {
+    pub(crate) fn refused(&mut self, row: &Row, reasons: &[Error]) {
         self.intake.row(row);
         reasons.iter().for_each(|r| self.refused.count(row.row_number(), r));
-        self.tally.count(&RowOutcome::Refused(reasons));
+        self.rows_refused += 1;
     }
 
     /// Counts rows answered alike and without a remark, by a variant of a calibration.
     pub(super) fn plain(&mut self, (calibration, variant): (&str, &str), cautions: &[Caution], rows: u64) {
-        self.tally.count_read(rows);
+        self.read += rows;
         self.by(calibration, variant, rows);
         self.doubted(cautions, false, rows);
     }
@@ -271,7 +287,9 @@ impl Summary {
 
     /// Adds the counts of the rows that follow.
     pub(crate) fn append(&mut self, later: Summary) {
-        self.tally = self.tally.merge(later.tally);
+        self.read += later.read;
+        self.remarked += later.remarked;
+        self.rows_refused += later.rows_refused;
         self.remarks.append(later.remarks);
         self.refused.append(later.refused);
         self.intake.append(later.intake);
@@ -289,8 +307,7 @@ impl Summary {
 
     /// What to change, where not one row was answered.
     pub fn nothing_answered(&self) -> Option<String> {
-        let t = &self.tally;
-        if t.rows() == 0 || t.read() + t.remarked() > 0 {
+        if self.rows() == 0 || self.answered_rows() > 0 {
             return None;
         }
         let (why, _) = self.refused.counts().into_iter().next()?;
@@ -335,7 +352,6 @@ fn beginning(text: &str) -> String {
 
 impl fmt::Display for Summary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let t = &self.tally;
         let fits = self.measured();
         if let Some(most) = fits.iter().filter(|m| m.misfit()).map(|m| m.flakes).max() {
             writeln!(f, "The calibration does not fit these flakes: {}", remedy(most))?;
@@ -345,7 +361,7 @@ impl fmt::Display for Summary {
             writeln!(f, "  measured sizes inside their {level} % intervals, and times what was expected")?;
         }
         fits.iter().try_for_each(|m| writeln!(f, "   {}", m.line()))?;
-        let answered = t.read() + t.remarked();
+        let answered = self.answered_rows();
         let everywhere = self.everywhere();
         let (plain, own) = match everywhere.is_empty() {
             true => ("without a remark or a caution", "with one"),
@@ -357,9 +373,9 @@ impl fmt::Display for Summary {
         writeln!(
             f,
             "{}: {without} answered {plain}, {} {own}, {} refused",
-            counted(t.rows(), "row", "rows"),
+            counted(self.rows(), "row", "rows"),
             answered - without,
-            t.refused()
+            self.rows_refused
         )?;
         for kind in &everywhere {
             writeln!(f, "  every row, {kind}: {}", self.cautions[kind].1)?;

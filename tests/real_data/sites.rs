@@ -5,7 +5,7 @@
 //! had been kept, and by the law of kept flakes (the forms speak of what came off, the answers of what was kept).
 
 use crate::open;
-use conchoid::assess::Score;
+use conchoid::assess::crps_of_ln;
 use conchoid::calibration::bundled::{named, recipe};
 use conchoid::calibration::{Calibration, Collector, Local, Method, Recipe, RecoveryThreshold};
 use conchoid::infer::{Assemblage, Drawing};
@@ -99,10 +99,10 @@ impl Found {
         for row in rows {
             let e = predictor.estimate(&Platform(row), &ask).unwrap();
             let (p, mass) = (e.size("mass_g").unwrap(), row.number("mass_g").unwrap());
-            let (score, interval) = (Score::of(p, mass).unwrap(), p.interval(0.95).unwrap());
+            let (crps, interval) = (crps_of_ln(p, mass).unwrap(), p.interval(0.95).unwrap());
             let inside = (interval.low..=interval.high).contains(&mass);
             self.n += 1.0;
-            let one = [score.crps, if inside { 100.0 } else { 0.0 }, score.ln_error];
+            let one = [crps, if inside { 100.0 } else { 0.0 }, (mass / p.median()).ln()];
             self.sums.iter_mut().zip(one).for_each(|(s, v)| *s += v);
         }
     }

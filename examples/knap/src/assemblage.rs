@@ -106,7 +106,7 @@ fn group_of(row: &Row, group: Option<&str>) -> String {
 
 /// Refuses a table without a column that an option names.
 fn need(header: &Header, flag: &str, column: Option<&str>, path: &str) -> Outcome<()> {
-    let Some(missing) = column.filter(|c| header.column(c).is_none()) else { return Ok(()) };
+    let Some(missing) = column.filter(|c| !header.has(c)) else { return Ok(()) };
     Err(Failure::usage(format!("{path}: {}", tables::unknown(header, flag, missing).message)))
 }
 
@@ -124,12 +124,10 @@ fn totals(
     let options = tables::with_classes(taken, o.group.as_deref().filter(|g| !of_calibration(g)));
     let table = tables::open(&o.table, &options)?;
     // one calibration for the whole table: by what its columns can hold
-    let column = |name: &str| table.header().column(name);
+    let has = |name: &str| table.header().has(name);
     let held = By {
-        number: &|name| given.number(name).or(column(name).map(|_| 1.0)),
-        class: &|name| {
-            given.class(name).or_else(|| column(name).filter(|_| name != "stone").map(|_| "recorded"))
-        },
+        number: &|name| given.number(name).or(has(name).then_some(1.0)),
+        class: &|name| given.class(name).or_else(|| (has(name) && name != "stone").then_some("recorded")),
     };
     let calibration = o.blow.calibration(named, &held)?;
     o.blow.check_also(&calibration, false)?;

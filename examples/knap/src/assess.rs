@@ -117,8 +117,8 @@ fn rows<'a>(
         tables::told(table.header());
     }
     for (flag, column) in o.classes.iter().map(|c| ("--class", c)).chain(o.by.iter().map(|c| ("--by", c))) {
-        let looked_up = column == "percussor_class" && table.header().column("percussor").is_some();
-        if table.header().column(column.trim()).is_none() && !looked_up {
+        let looked_up = column == "percussor_class" && table.header().has("percussor");
+        if !table.header().has(column.trim()) && !looked_up {
             return Err(tables::unknown(table.header(), flag, column));
         }
     }
@@ -282,8 +282,7 @@ pub struct Printed<'a> {
 
 /// The share of flakes inside the central interval of a level, by their PIT.
 fn held(f: &FormAssessment, level: f64) -> f64 {
-    let each = |t: &Tested| t.mean(|s| f64::from(u8::from((s.pit - 0.5).abs() <= 0.5 * level)));
-    f.tested.iter().map(each).sum::<f64>() / f.tested.len() as f64
+    f.tested.iter().map(|t| t.inside(level)).sum::<f64>() / f.tested.len() as f64
 }
 
 /// The page of plots for one form, with all forms where they can be compared.
@@ -306,23 +305,18 @@ fn report(
     };
     let named = |(i, l): (usize, &&str)| (format!("{} {l}", class.map(in_words).unwrap_or_default()), i);
     let legend: Vec<(String, usize)> = levels.iter().enumerate().map(named).collect();
-    let expected = |t: &Tested| t.mean(|s| s.expected.ln()).exp();
-    let observed = |t: &Tested| t.mean(|s| s.observed);
-    let low = |t: &Tested| t.mean(|s| s.intervals[3].0.ln()).exp();
-    let high = |t: &Tested| t.mean(|s| s.intervals[3].1.ln()).exp();
-
-    let x = Axis::over(&format!("expected {what} ({u})"), form.tested.iter().map(expected), true);
-    let ends = form.tested.iter().flat_map(|t| [observed(t), low(t), high(t)]);
+    let x = Axis::over(&format!("expected {what} ({u})"), form.tested.iter().map(Tested::expected), true);
+    let ends = form.tested.iter().flat_map(|t| [t.observed(), t.interval().0, t.interval().1]);
     let y = Axis::over(&format!("observed {what} ({u})"), ends, true);
-    let mut layers = vec![pale(form.tested.iter().map(|t| (expected(t), low(t), high(t)))), diagonal(&x, &y)];
-    layers.extend(points(form.tested.iter().map(|t| (expected(t), observed(t), series(t.row)))));
+    let intervals = form.tested.iter().map(|t| (t.expected(), t.interval().0, t.interval().1));
+    let mut layers = vec![pale(intervals), diagonal(&x, &y)];
+    layers.extend(points(form.tested.iter().map(|t| (t.expected(), t.observed(), series(t.row)))));
     let title = format!("Observed against expected, 95 % ({take})");
     let first = Panel { title, x: x.clone(), y, layers, legend: legend.clone() };
 
-    let error = |t: &Tested| t.mean(|s| s.ln_error);
-    let largest = form.tested.iter().map(|t| error(t).abs()).fold(0.1, f64::max) * 1.15;
+    let largest = form.tested.iter().map(|t| t.ln_error().abs()).fold(0.1, f64::max) * 1.15;
     let mut layers = vec![Layer::Guide(vec![(x.low, 0.0), (x.high, 0.0)])];
-    layers.extend(points(form.tested.iter().map(|t| (expected(t), error(t), series(t.row)))));
+    layers.extend(points(form.tested.iter().map(|t| (t.expected(), t.ln_error(), series(t.row)))));
     let y = Axis::fixed("ln observed - ln expected", -largest, largest);
     let second = Panel { title: format!("Observed less expected ({take})"), x, y, layers, legend };
 

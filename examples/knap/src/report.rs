@@ -84,7 +84,7 @@ pub fn summary(summary: &conchoid::table::Summary) -> u8 {
 
 /// 3 where rows were refused.
 pub fn exit_code(summary: &conchoid::table::Summary) -> u8 {
-    if summary.tally().refused() > 0 { 3 } else { 0 }
+    if summary.refused_rows() > 0 { 3 } else { 0 }
 }
 
 /// What a column is called in a sentence, and its unit: `platform depth, mm`.

@@ -77,7 +77,7 @@ pub fn estimates<'a>(
 
 /// Counts cells of these columns that cannot be used.
 pub fn count_bad(bad: &mut Reasons, row: &Row, columns: &[&str]) {
-    let cells = columns.iter().filter_map(|c| row.problem(row.header().column(c)?));
+    let cells = columns.iter().filter_map(|c| row.problem(c));
     cells.for_each(|e| bad.count(row.row_number(), e));
 }
 

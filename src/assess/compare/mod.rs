@@ -28,7 +28,7 @@ mod stages;
 mod told;
 
 use super::folds::Folds;
-use super::score::Score;
+use super::score::{NINETY_FIVE, Score};
 use crate::calibration::fitting::{Recipe, as_struck};
 use crate::calibration::{Calibration, Figure, RecoveryThreshold};
 use crate::error::{Error, Result, at_least};
@@ -98,13 +98,13 @@ pub struct Scores {
     /// Root mean square of ln observed - ln median.
     pub rmse_ln: Figure,
     /// Mean absolute value of the same.
-    pub mae_ln: Figure,
+    pub(crate) mae_ln: Figure,
     /// Mean of ln observed - ln median: the bias; above 0 flakes are larger than expected.
-    pub bias_ln: Figure,
+    pub(crate) bias_ln: Figure,
     /// Root mean square of observed - median, in the unit of the size.
-    pub rmse: Figure,
+    pub(crate) rmse: Figure,
     /// Mean absolute value of the same, in the unit of the size.
-    pub mae: Figure,
+    pub(crate) mae: Figure,
     /// 1 - sum of squares about the medians / sum of squares about the mean ln size of the other flakes.
     pub r_squared: Figure,
     /// Mean log score, nats.
@@ -116,7 +116,7 @@ pub struct Scores {
     /// Coverage and width at [`LEVELS`](super::LEVELS).
     pub coverage: Vec<Coverage>,
     /// Mean probability that the form gives to no size at all; the scores are given a size.
-    pub atom: f64,
+    pub(crate) atom: f64,
 }
 
 /// The scores within one level of a class.
@@ -144,26 +144,53 @@ pub struct Pit {
     /// Flakes, divided by the design effect where there are groups.
     pub effective_flakes: f64,
     /// Chi-squared on 9 degrees of freedom.
-    pub chi_squared: f64,
+    pub(crate) chi_squared: f64,
     /// Probability of as uneven a histogram if the predictives are right. About right from 50 effective
     /// flakes on; with repeated folds somewhat too large, since averaging evens the shares out.
     pub p_value: f64,
 }
 
-/// One flake as it was tested: its scores, one for each repeat that tested it.
+/// One flake as it was tested, once or in several repeats.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Tested {
     /// Place among the rows given.
     pub row: usize,
     /// Its group, where whole groups were left out.
-    pub group: Option<usize>,
+    pub(crate) group: Option<usize>,
     /// Its scores, one for each repeat.
-    pub scores: Vec<Score>,
+    pub(crate) scores: Vec<Score>,
 }
 
 impl Tested {
+    /// The size that came off, in its own unit.
+    pub fn observed(&self) -> f64 {
+        self.mean(|s| s.observed)
+    }
+
+    /// The median that was expected of it, in the unit of the size: the geometric mean over the repeats, as the ends of
+    /// its interval are.
+    pub fn expected(&self) -> f64 {
+        self.mean(|s| s.expected.ln()).exp()
+    }
+
+    /// The ends of its central interval at 95 %, in the unit of the size.
+    pub fn interval(&self) -> (f64, f64) {
+        let end = |of: fn(&(f64, f64)) -> f64| self.mean(|s| of(&s.intervals[NINETY_FIVE]).ln()).exp();
+        (end(|i| i.0), end(|i| i.1))
+    }
+
+    /// ln observed - ln expected.
+    pub fn ln_error(&self) -> f64 {
+        self.mean(|s| s.ln_error)
+    }
+
+    /// The share of the repeats in which it lies inside the central interval of a level.
+    pub fn inside(&self, level: f64) -> f64 {
+        self.mean(|s| f64::from(u8::from((s.pit - 0.5).abs() <= 0.5 * level)))
+    }
+
     /// A property of the scores, averaged over the repeats.
-    pub fn mean(&self, of: impl Fn(&Score) -> f64) -> f64 {
+    pub(crate) fn mean(&self, of: impl Fn(&Score) -> f64) -> f64 {
         self.scores.iter().map(of).sum::<f64>() / self.scores.len() as f64
     }
 }
@@ -180,7 +207,7 @@ pub struct FormAssessment {
     /// Scores over all common flakes.
     pub overall: Scores,
     /// Scores over all flakes that this form answers for, whether or not the others do.
-    pub own: Scores,
+    pub(crate) own: Scores,
     /// Scores by class, in the order asked for; levels in order of first appearance.
     pub by_class: Vec<ClassScores>,
     /// Whether the predictive probabilities are even.
@@ -195,7 +222,7 @@ pub struct FormAssessment {
     pub tested: Vec<Tested>,
     /// The form fitted to all flakes.
     #[serde(skip)]
-    pub calibration: Calibration,
+    pub(crate) calibration: Calibration,
 }
 
 /// The paired difference of two forms on the same flakes: first less second, so that below zero the first

@@ -120,17 +120,17 @@ impl Method {
 #[non_exhaustive]
 pub struct SharedRecipe {
     /// The column of the groups (`core`).
-    pub by: String,
+    pub(crate) by: String,
     /// Terms whose slope varies from group to group, by their places in [`Form::terms`].
-    pub terms: Vec<usize>,
+    pub(crate) terms: Vec<usize>,
     /// Whether the calibration keeps the effects of the groups fitted, for those who ask of them.
     pub levels: bool,
     /// Degrees of freedom of the effects, above 2; none for normal ones. Given, not estimated, and only where what was
     /// kept is fitted.
-    pub degrees_of_freedom: Option<f64>,
+    pub(crate) degrees_of_freedom: Option<f64>,
     /// How many flakes a group counts for at most, so that large groups do not speak alone; none for all of them. Only
     /// where what was kept is fitted.
-    pub at_most: Option<f64>,
+    pub(crate) at_most: Option<f64>,
     /// How many times the variance between groups that is estimated is taken, above 0, 1 unless said. Only where what was kept is
     /// fitted.
     pub times: f64,
@@ -221,7 +221,7 @@ pub struct Recipe {
     /// Name of the calibration.
     pub name: String,
     /// Where the flakes come from.
-    pub provenance: Provenance,
+    pub(crate) provenance: Provenance,
     /// The stone, where all flakes are of one.
     pub stone: Option<String>,
     /// Variants, the one that needs most first.
@@ -230,9 +230,9 @@ pub struct Recipe {
     /// not fall as depth or width grows, nor mass as the exterior platform angle grows, and mass over length x width x
     /// thickness of the medians stays within the 1st and 99th percentile of the flakes, from half the smallest
     /// platform fitted to twice the largest. All sizes must then have penalised terms.
-    pub grows: bool,
+    pub(crate) grows: bool,
     /// Settings of the blow that a row to be estimated may leave out.
-    pub settings: Vec<String>,
+    pub(crate) settings: Vec<String>,
     /// Classes taken as given where a row to be estimated does not record them.
     pub(crate) assumptions: Vec<Assumption>,
     /// What was not recorded and so is not in the intervals.

@@ -84,7 +84,7 @@ impl Case<'_> {
                         Cell::Blank,
                     ]);
                     out.write(&row, &cells)?;
-                    summary.refused(&row, reasons);
+                    summary.refused(&row, &reasons);
                 }
             }
         }
@@ -231,7 +231,7 @@ fn a_row_in_no_encoding_costs_itself_only() {
     for bytes in [10, 1 << 20] {
         let (out, summary) = case.in_blocks(&text, bytes).unwrap();
         assert_eq!(out, case.simple(&text).unwrap().0);
-        assert_eq!(summary.tally().refused(), 1);
+        assert_eq!(summary.refused_rows(), 1);
         assert!(
             out.contains("refused: row 21, column platform_depth_mm: \"\"\u{ff}\u{fe}\"\" is not"),
             "{out}"

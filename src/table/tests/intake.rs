@@ -46,7 +46,7 @@ fn one_bad_byte_costs_a_cell_and_not_the_table() {
     let text = b"flake,depth_mm,angle_deg,notes\nA1,8,75,caf\xe9 \x96 bulb\nA2,7,70,\xc3\xa9clat\n";
     let (out, summary) = estimated(text, &TableOptions::new());
     assert!(out.contains("caf\u{e9} \u{2013} bulb") && out.contains("\u{e9}clat"), "{out}");
-    assert_eq!((summary.tally().read(), summary.tally().refused()), (2, 0));
+    assert_eq!((summary.rows(), summary.refused_rows()), (2, 0));
     let told = summary.intake().to_string();
     assert_eq!(told, "1 cell is not UTF-8 and was read as Windows-1252 (row 1)\n");
     // a header in the old encoding too

@@ -8,6 +8,24 @@ use crate::{Error, Result};
 use proptest::prelude::*;
 use std::io::{self, Read};
 
+/// How many rows ended how.
+#[derive(Debug, Default, PartialEq)]
+struct Tally {
+    read: u64,
+    remarked: u64,
+    refused: u64,
+}
+
+impl Tally {
+    fn count(&mut self, outcome: &std::result::Result<Vec<Error>, Vec<Error>>) {
+        match outcome {
+            Ok(remarks) if remarks.is_empty() => self.read += 1,
+            Ok(_) => self.remarked += 1,
+            Err(_) => self.refused += 1,
+        }
+    }
+}
+
 /// How each row ended for an answer that needs platform depth, and the counts.
 fn walk(bytes: impl Read, options: &TableOptions) -> Result<(Vec<String>, Tally)> {
     let mut table = TableReader::new(bytes, options)?;
@@ -16,12 +34,12 @@ fn walk(bytes: impl Read, options: &TableOptions) -> Result<(Vec<String>, Tally)
         let outcome = row.outcome(&["platform_depth_mm"]);
         tally.count(&outcome);
         said.push(match outcome {
-            RowOutcome::Read => format!("{}", row.number("platform_depth_mm").unwrap()),
-            RowOutcome::ReadWithRemark(remarks) => format!("remark: {}", join(&remarks)),
-            RowOutcome::Refused(reasons) => format!("refused: {}", join(&reasons)),
+            Ok(remarks) if remarks.is_empty() => format!("{}", row.number("platform_depth_mm").unwrap()),
+            Ok(remarks) => format!("remark: {}", join(&remarks)),
+            Err(reasons) => format!("refused: {}", join(&reasons)),
         });
     }
-    assert_eq!(tally.rows(), table.rows());
+    assert_eq!(tally.read + tally.remarked + tally.refused, table.rows());
     Ok((said, tally))
 }
 
@@ -234,8 +252,7 @@ fn a_bad_cell_that_is_not_needed_is_a_remark() {
         ]
     );
     let (_, tally) = walk(text.as_bytes(), &TableOptions::new()).unwrap();
-    assert_eq!((tally.read(), tally.remarked(), tally.refused(), tally.rows()), (1, 2, 1, 4));
-    assert_eq!(tally.merge(tally).rows(), 8);
+    assert_eq!((tally.read, tally.remarked, tally.refused), (1, 2, 1));
 }
 
 #[test]
@@ -267,7 +284,7 @@ fn pieces_without_a_platform_are_refused_where_a_platform_is_needed() {
     let mut table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
     let mut row = table.row();
     while table.read(&mut row).unwrap() {
-        assert_eq!(row.outcome(&["portion"]), RowOutcome::Read);
+        assert_eq!(row.outcome(&["portion"]), Ok(Vec::new()));
     }
 }
 
@@ -515,7 +532,7 @@ fn classes_are_read_by_their_names() {
     let recorded: Vec<&str> = CLASSES.iter().copied().filter(|name| row.class(name).is_some()).collect();
     assert_eq!(recorded, ["termination"]);
     assert_eq!(row.class("termination"), Some("coreend"));
-    assert_eq!(row.outcome(&[]), RowOutcome::Read);
+    assert_eq!(row.outcome(&[]), Ok(Vec::new()));
     assert!(!table.read(&mut row).unwrap());
 }
 
@@ -626,9 +643,8 @@ proptest! {
     #[test]
     fn counts_add_up_to_rows_and_only_finite_numbers_come_out(text in tablish()) {
         // The counts themselves are checked against the rows in `walk`.
-        if let Ok((said, tally)) = walk(text.as_bytes(), &TableOptions::new()) {
-            prop_assert_eq!(said.len() as u64, tally.rows());
-            prop_assert!(tally.rows() > 0);
+        if let Ok((said, _)) = walk(text.as_bytes(), &TableOptions::new()) {
+            prop_assert!(!said.is_empty());
         }
         if let Ok(mut table) = TableReader::new(text.as_bytes(), &TableOptions::new()) {
             let mut row = table.row();

@@ -42,7 +42,6 @@ fn term(u: &mut Unstructured<'_>, deep: usize) -> arbitrary::Result<Term> {
 #[derive(Debug)]
 struct Asked {
     terms: Vec<Term>,
-    spread: Vec<Term>,
     transform: Transform,
     x: [f64; 6],
     size: f64,
@@ -54,15 +53,12 @@ impl<'a> Arbitrary<'a> for Asked {
         let n = u.int_in_range(0..=4)?;
         let deepest = u.int_in_range(0..=10)?;
         let terms = (0..n).map(|_| term(u, deepest)).collect::<arbitrary::Result<_>>()?;
-        let n = u.int_in_range(0..=2)?;
-        let spread = (0..n).map(|_| term(u, 3)).collect::<arbitrary::Result<_>>()?;
-        Ok(Asked { terms, spread, transform, x: <[f64; 6]>::arbitrary(u)?, size: f64::arbitrary(u)? })
+        Ok(Asked { terms, transform, x: <[f64; 6]>::arbitrary(u)?, size: f64::arbitrary(u)? })
     }
 }
 
 fuzz_target!(|a: Asked| {
-    let made = Form::new("fuzzed", a.transform, a.terms).and_then(|f| f.with_spread_terms(a.spread));
-    let form = match made {
+    let form = match Form::new("fuzzed", a.transform, a.terms) {
         Ok(form) => form,
         Err(e) => {
             assert!(!e.to_string().is_empty());

@@ -23,7 +23,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     let table = tables::open(&o.table, &options)?;
     let mut local = {
         let header = table.header();
-        let has = |column: &str| header.column(column).is_some();
+        let has = |column: &str| header.has(column);
         let local = Local::new(&start, response, has);
         local.map_err(|e| Failure::other(format!("{}: {e}; map another with --column", o.table)))?
     };

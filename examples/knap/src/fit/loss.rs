@@ -24,7 +24,7 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     let table = tables::open(&o.table, &options)?;
     let needs = ["original_mass_g".to_string(), "mass_now_g".to_string()];
     needed_columns(o, table.header(), &needs)?;
-    let has = |name: &str| table.header().column(name).is_some();
+    let has = |name: &str| table.header().has(name);
     let mut recipe = loss_recipe(&o.name, provenance(o), has)?;
     recipe.stone = o.stone.as_deref().map(str::to_lowercase);
     if recipe.variants.is_empty() {

@@ -19,7 +19,7 @@ use conchoid::predict::Quick;
 use conchoid::predict::{Ask, BlowAsKnown, BlowFigures, Interval, Joint, Predictor};
 use conchoid::predict::{Instrument, MeasurementErrors};
 use conchoid::strike::{Measured, Strike};
-use conchoid::table::{RowOutcome, TableOptions, TableReader};
+use conchoid::table::{TableOptions, TableReader};
 use std::fmt::Write as _;
 use std::fs;
 use tempfile::TempDir;
@@ -91,9 +91,9 @@ fn read(bytes: &[u8], options: &TableOptions) -> String {
         let depth = row.number("platform_depth_mm").map_or("none".to_string(), |d| d.to_string());
         let words = |all: Vec<Error>| all.iter().map(ToString::to_string).collect::<Vec<_>>().join(" and ");
         said.push(match row.outcome(&["platform_depth_mm", "exterior_platform_angle_deg"]) {
-            RowOutcome::Read => format!("read, depth {depth}"),
-            RowOutcome::ReadWithRemark(r) => format!("read, depth {depth}, remark: {}", words(r)),
-            RowOutcome::Refused(r) => format!("refused: {}", words(r)),
+            Ok(r) if r.is_empty() => format!("read, depth {depth}"),
+            Ok(r) => format!("read, depth {depth}, remark: {}", words(r)),
+            Err(r) => format!("refused: {}", words(r)),
         });
     }
 }
