@@ -183,17 +183,16 @@ impl Estimate {
     /// ```
     /// use conchoid::calibration::bundled;
     /// use conchoid::predict::Predictor;
-    /// use conchoid::strike::{Platform, Strike};
-    /// let platform = Platform::builder().depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
-    /// let strike = Strike::builder().platform(platform).build()?;
+    /// use conchoid::strike::Strike;
+    /// let strike = Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?;
     /// let estimate =
     ///     Predictor::new(bundled::named("hard-hammer-flint")?)?.estimate(&strike, &Default::default())?;
     /// let page = estimate.in_words(&estimate.at_knowing("length_mm", 45.0, 0.9)?).to_string();
     /// assert!(page.starts_with("Expected of this blow and its length of 45 mm; 90 % of such flakes fall inside:"));
     ///
     /// // beyond all flakes of the experiment that stands first
-    /// let deep = strike.to_builder().platform(Platform::builder().depth_mm(60.0).exterior_platform_angle_deg(75.0).build()?);
-    /// let estimate = Predictor::new(bundled::named("hard-hammer-flint")?)?.estimate(&deep.build()?, &Default::default())?;
+    /// let deep = Strike::builder().platform_depth_mm(60.0).exterior_platform_angle_deg(75.0).build()?;
+    /// let estimate = Predictor::new(bundled::named("hard-hammer-flint")?)?.estimate(&deep, &Default::default())?;
     /// let page = estimate.in_words(&estimate.at(0.9)?).to_string();
     /// assert!(page.starts_with("No flake of the experiment was struck like this: platform depth 60 mm"));
     /// # Ok::<(), conchoid::Error>(())
@@ -207,7 +206,7 @@ impl Estimate {
             page.say(first);
             page.line("");
         }
-        let sizes = || self.sizes.iter().filter_map(|s| Some((s, at.size(&s.size)?)));
+        let sizes = || self.sizes.iter().filter_map(|s| Some((s, at.size_at(&s.size)?)));
         let known = sizes().find(|(_, size)| size.known()).map_or(String::new(), |(s, size)| {
             format!(" and its {} of {} {}", in_words(&s.size), size.median, unit(&s.size))
         });
@@ -250,14 +249,18 @@ impl Estimate {
 impl EstimateAt {
     /// A size by its key.
     pub fn size(&self, size: &str) -> Option<Interval> {
-        let at = match size {
+        let at = self.size_at(size)?;
+        Some(Interval { low: at.low, median: at.median, high: at.high, level: at.level })
+    }
+
+    fn size_at(&self, size: &str) -> Option<&SizeAt> {
+        match size {
             "length_mm" => self.length_mm.as_ref(),
             "width_mm" => self.width_mm.as_ref(),
             "thickness_mm" => self.thickness_mm.as_ref(),
             "mass_g" => self.mass_g.as_ref(),
             other => self.other_sizes.get(other),
-        }?;
-        Some(Interval { low: at.low, median: at.median, high: at.high, level: at.level })
+        }
     }
 
     fn size_mut(&mut self, size: &str) -> Option<&mut SizeAt> {

@@ -152,13 +152,12 @@ impl Report {
     /// use conchoid::calibration::{Collector, Provenance, Recipe};
     /// use conchoid::flake::Flake;
     /// use conchoid::form::Form;
-    /// use conchoid::strike::{Platform, Strike};
+    /// use conchoid::strike::Strike;
     /// let own = Provenance::new("nine flakes", "my notes", "my own", "none");
     /// let mut collector = Collector::new(Recipe::single("mine", "mass_g", Form::named("log-log")?, own)?)?;
     /// for k in 0..9 {
     ///     let (depth, angle) = (4.0 + f64::from(k), 65.0 + f64::from(k * 5 % 7));
-    ///     let platform = Platform::builder().depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
-    ///     let strike = Strike::builder().platform(platform).build()?;
+    ///     let strike = Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
     ///     collector.offer(&Flake::builder().strike(strike).mass_g(0.4 * depth * depth + f64::from(k % 2)).build()?);
     /// }
     /// let (mine, report) = collector.finish()?;

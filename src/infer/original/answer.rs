@@ -95,10 +95,9 @@ impl OriginalAt {
     /// characters).
     ///
     /// ```
-    /// use conchoid::flake::{Flake, Retouch};
+    /// use conchoid::flake::Flake;
     /// use conchoid::infer::{LookBack, Remains};
-    /// let retouch = Retouch::builder().index(0.46).build()?;
-    /// let scraper = Flake::builder().mass_now_g(31.0).retouch(retouch).build()?;
+    /// let scraper = Flake::builder().mass_now_g(31.0).retouch_index(0.46).build()?;
     /// let remains = Remains::of(&scraper)?;
     /// let found = LookBack::new()?.original(&scraper, &Default::default())?;
     /// let page = found.at(&remains, None, 0.5, 0.95)?.in_words(&remains).to_string();
