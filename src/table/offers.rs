@@ -33,19 +33,19 @@ pub struct OffersMade {
 }
 
 /// Offers every row of a table, in its order. A row that is none, that a condition turns away or that has a bad cell
-/// in one of the columns needed is left out with the reason. `numbers` asks for columns of numbers where rows have
-/// nothing else; `progress` is told the rows done.
+/// in one of the columns needed is left out with the reason; a bad cell in one of those that are merely read is counted.
+/// `numbers` asks for columns of numbers where rows have nothing else; `progress` is told the rows done.
 ///
 /// # Errors
 /// As [`TableReader::read`], and those of `take`.
 ///
 /// ```
 /// use conchoid::table::{Offer, TableOptions, TableReader, offer_each};
-/// let text = "depth_mm,mass_g,percussor\n8,21,antler\n7,wide,antler\n6,9,quartzite\n";
+/// let text = "depth_mm,mass_g,percussor\nthin,21,antler\n7,wide,antler\n6,9,quartzite\n";
 /// let options = TableOptions::new().only("percussor=antler".parse()?);
 /// let table = TableReader::new(text.as_bytes(), &options)?;
 /// let (mut flakes, mut left_out) = (0, Vec::new());
-/// let made = offer_each(table, &["mass_g"], false, |_| {}, |offer| {
+/// let made = offer_each(table, &["mass_g"], &["platform_depth_mm"], false, |_| {}, |offer| {
 ///     match offer {
 ///         Offer::Flake(_) => flakes += 1,
 ///         Offer::LeftOut(reason) => left_out.push(reason),
@@ -55,12 +55,17 @@ pub struct OffersMade {
 /// })?;
 /// assert_eq!(flakes, 1);
 /// assert_eq!(left_out, ["mass_g: a cell that cannot be used", "not percussor=antler"]);
-/// assert_eq!(made.bad.lines(5), ["1 row: mass_g is not a number, such as \"wide\" (row 2)"]);
+/// assert_eq!(
+///     made.bad.lines(5),
+///     ["1 row: depth_mm is not a number, such as \"thin\" (row 1)",
+///      "1 row: mass_g is not a number, such as \"wide\" (row 2)"]
+/// );
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub fn offer_each<R: Read, S: AsRef<str>>(
     table: TableReader<R>,
     needs: &[S],
+    reads: &[&str],
     numbers: bool,
     progress: impl FnMut(u64),
     mut take: impl FnMut(Offer<'_>) -> Result<()>,
@@ -69,6 +74,7 @@ pub fn offer_each<R: Read, S: AsRef<str>>(
     let names: Vec<&str> = header.understood().collect();
     let needed: Vec<_> =
         needs.iter().filter_map(|n| Some((n.as_ref(), header.column(n.as_ref())?))).collect();
+    let read: Vec<_> = reads.iter().filter_map(|name| header.column(name)).collect();
     let mut bad = Reasons::default();
     let intake = table.each(numbers, progress, |stretch| match stretch {
         Stretch::Numbers(columns) => {
@@ -85,7 +91,11 @@ pub fn offer_each<R: Read, S: AsRef<str>>(
                     bad.count(row.row_number(), e);
                     take(Offer::LeftOut(format!("{name}: a cell that cannot be used")))
                 }
-                None => take(Offer::Flake(row)),
+                None => {
+                    let cells = read.iter().filter_map(|id| row.problem_at(*id));
+                    cells.for_each(|e| bad.count(row.row_number(), e));
+                    take(Offer::Flake(row))
+                }
             }
         }
     })?;
@@ -125,7 +135,7 @@ pub fn levels_of<R: Read, S: AsRef<str>>(
     level: impl Fn(&Row, &str) -> Option<String>,
 ) -> Result<Vec<Vec<(String, u64)>>> {
     let mut counts = vec![std::collections::BTreeMap::<String, u64>::new(); classes.len()];
-    offer_each(table, needs, false, progress, |offer| {
+    offer_each(table, needs, &[], false, progress, |offer| {
         let Offer::Flake(row) = offer else { return Ok(()) };
         if !usable(row) {
             return Ok(());

@@ -21,17 +21,14 @@ const TOLD_DOUBTS: usize = 2;
 /// Why rows were refused or remarked, each reason once.
 ///
 /// ```
-/// use conchoid::table::{Reasons, TableOptions, TableReader};
+/// use conchoid::calibration::bundled;
+/// use conchoid::table::{TableEstimates, TableOptions, TableReader};
 /// let text = "depth_mm,exterior_platform_angle_deg\n8,75\n7,\n9,wide\n6,\n";
-/// let mut table = TableReader::new(text.as_bytes(), &TableOptions::new())?;
-/// let (mut row, mut refused) = (table.row(), Reasons::default());
-/// while table.read(&mut row)? {
-///     if let Err(reasons) = row.outcome(&["exterior_platform_angle_deg"]) {
-///         reasons.iter().for_each(|e| refused.count(row.row_number(), e));
-///     }
-/// }
+/// let table = TableReader::new(text.as_bytes(), &TableOptions::new().column("depth_mm", "platform_depth_mm"))?;
+/// let estimates = TableEstimates::new(bundled::named("hard-hammer-flint")?, 0.95)?;
+/// let (_, summary) = estimates.write(table, std::io::sink(), |_| {})?;
 /// assert_eq!(
-///     refused.lines(5),
+///     summary.refusals().lines(5),
 ///     ["2 rows: no exterior platform angle (rows 2, 4)",
 ///      "1 row: exterior_platform_angle_deg is not a number, such as \"wide\" (row 3)"]
 /// );
@@ -74,7 +71,7 @@ fn kind_of(e: &Error) -> (String, String) {
 
 impl Reasons {
     /// Counts one reason of one row.
-    pub fn count(&mut self, row: u64, reason: &Error) {
+    pub(crate) fn count(&mut self, row: u64, reason: &Error) {
         let (kind, example) = kind_of(reason);
         self.count_words(row, kind, example);
     }
@@ -89,7 +86,7 @@ impl Reasons {
     }
 
     /// Adds the reasons of the rows that follow.
-    pub fn append(&mut self, later: Reasons) {
+    pub(crate) fn append(&mut self, later: Reasons) {
         for (kind, (noticed, example)) in later.by {
             if self.by.len() < MOST_REASONS || self.by.contains_key(&kind) {
                 self.by.entry(kind).or_insert_with(|| (Noticed::default(), example)).0.append(noticed);

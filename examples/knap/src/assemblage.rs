@@ -13,7 +13,7 @@ use conchoid::infer::{Assemblage, Bound, Comparison, Drawing, GroupLosses, Group
 use conchoid::infer::{Mesh, Resampling};
 use conchoid::predict::{Ask, LEVEL, Predictor, in_words};
 use conchoid::strike::Measured;
-use conchoid::table::{Header, Offer, Reasons, Row};
+use conchoid::table::{Header, Offer, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -144,8 +144,7 @@ fn totals(
     let layout = predictor.calibration().layout();
     let reads: Vec<&str> =
         layout.numbers.iter().map(String::as_str).chain(["mass_g", "mass_now_g"]).collect();
-    let mut bad = Reasons::default();
-    let mut made = tables::offer(table, (&o.table, "reading"), &[], false, |offer| {
+    let made = tables::offer(table, (&o.table, "reading"), (&[], &reads), false, |offer| {
         let row = match offer {
             Offer::Flake(row) => row,
             Offer::LeftOut(reason) if reason == NO_ROW => {
@@ -155,7 +154,6 @@ fn totals(
             }
             _ => return Ok(()),
         };
-        tables::count_bad(&mut bad, row, &reads);
         let group = group_of(row, o.group.as_deref());
         let both = RowOr { row, given: &given };
         if Losses::reads(&both) {
@@ -172,7 +170,6 @@ fn totals(
         }
         Ok(())
     })?;
-    made.bad.append(bad);
     tables::tell(&made);
     let totals = bag.totals(drawing).asked()?;
     let lost = losses.totals(drawing).asked()?;
@@ -252,16 +249,16 @@ pub struct Compared<'a> {
 }
 
 /// The sizes of one column of a table, with the group of each, and how many pieces do not have it.
-fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(Vec<(String, f64)>, u64)> {
+fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(BTreeMap<String, Vec<f64>>, u64)> {
     let options = o.taken.options(None, std::slice::from_ref(&o.size))?;
     let reader = tables::open(path, &tables::with_classes(options, group))?;
     need(reader.header(), "--group", group, path)?;
     need(reader.header(), "--size", Some(&o.size), path)?;
-    let (mut found, mut without) = (Vec::new(), 0);
-    tables::tell(&tables::offer(reader, (path, "reading"), &[], false, |offer| {
+    let (mut found, mut without) = (BTreeMap::<String, Vec<f64>>::new(), 0);
+    tables::tell(&tables::offer(reader, (path, "reading"), (&[], &[]), false, |offer| {
         match offer {
             Offer::Flake(row) => match row.number(&o.size).filter(|v| *v > 0.0) {
-                Some(v) => found.push((group_of(row, group), v)),
+                Some(v) => found.entry(group_of(row, group)).or_default().push(v),
                 None => without += 1,
             },
             Offer::LeftOut(reason) if reason.starts_with("not ") && reason != NO_ROW => {}
@@ -286,20 +283,13 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
                 return Err(Failure::usage(format!("--compare {pair}: write A,B")));
             };
             let (all, without) = sizes(o, &o.table, o.group.as_deref())?;
-            let of = |name: &str| -> Outcome<Vec<f64>> {
-                let found: Vec<f64> = all.iter().filter(|(g, _)| g == name).map(|(_, v)| *v).collect();
-                if found.is_empty() {
-                    let mut names: Vec<&str> = all.iter().map(|(g, _)| g.as_str()).collect();
-                    names.sort_unstable();
-                    names.dedup();
-                    return Err(Failure::unknown(&format!("--compare, groups with {}", o.size), name, names));
-                }
-                Ok(found)
-            };
+            let asked = format!("--compare, groups with {}", o.size);
+            let of =
+                |name: &str| all.get(name).cloned().ok_or_else(|| Failure::unknown(&asked, name, all.keys()));
             ([a.trim().to_string(), b.trim().to_string()], of(a.trim())?, of(b.trim())?, without)
         }
         (None, Some(path)) => {
-            let values = |all: Vec<(String, f64)>| all.into_iter().map(|(_, v)| v).collect::<Vec<_>>();
+            let values = |all: BTreeMap<String, Vec<f64>>| all.into_values().flatten().collect();
             let ((a, lacking), (b, lacking_too)) = (sizes(o, &o.table, None)?, sizes(o, path, None)?);
             ([o.table.clone(), path.clone()], values(a), values(b), lacking + lacking_too)
         }

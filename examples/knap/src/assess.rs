@@ -15,7 +15,7 @@ use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{Keeper, KeptRow, Offer, OffersMade, Reasons};
+use conchoid::table::{Keeper, KeptRow, Offer, OffersMade};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use schemars::JsonSchema;
@@ -128,16 +128,14 @@ fn rows<'a>(
     let own = ["portion", "retouched", "platform_kind", "percussor", "termination", "flake"];
     reads.extend(own.into_iter().chain(GROUPS));
     let keeper = Keeper::new(table.header(), &reads);
-    let columns: Vec<&str> = reads[..reads.len() - own.len() - GROUPS.len()].to_vec();
-    let (mut found, mut bad) = (Vec::new(), Reasons::default());
-    let mut made = tables::offer(table, (&o.table, "reading"), &[], false, |offer| {
+    let columns = &reads[..reads.len() - own.len() - GROUPS.len()];
+    let mut found = Vec::new();
+    let made = tables::offer(table, (&o.table, "reading"), (&[], columns), false, |offer| {
         if let Offer::Flake(row) = offer {
-            tables::count_bad(&mut bad, row, &columns);
             found.push(keeper.keep(row));
         }
         Ok(())
     })?;
-    made.bad.append(bad);
     Ok((found, made))
 }
 

@@ -195,7 +195,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
 /// The recipe that a table allows by what it records.
 fn recorded(o: &Options, form: Option<Form>, table: Table) -> Outcome<Recipe> {
     let mut inventory = Inventory::new(form)?.keep_incomplete(o.keep_incomplete);
-    tables::offer(table, (&o.table, "looking at what is recorded"), &[], false, |offer| {
+    tables::offer(table, (&o.table, "looking at what is recorded"), (&[], &[]), false, |offer| {
         if let Offer::Flake(row) = offer {
             inventory.see(row);
         }
@@ -234,7 +234,7 @@ fn collected(
     collector: &mut Collector,
 ) -> Outcome<()> {
     let kept = o.kept.threshold()?;
-    let made = tables::offer(table, (&o.table, "reading"), needs, numbers, |offer| {
+    let made = tables::offer(table, (&o.table, "reading"), (needs, &[]), numbers, |offer| {
         match offer {
             Offer::Numbers(names, columns) => collector.offer_numbers(names, columns)?,
             Offer::Flake(row) => held(kept.as_ref(), row, collector.offer(row))?,

@@ -130,13 +130,6 @@ impl Page {
     pub fn under(&mut self, mark: &str, indent: &str, text: impl AsRef<str>) {
         self.line(wrapped(text.as_ref(), mark, indent, WIDTH));
     }
-    /// What to mind.
-    pub fn mind(&mut self, sentences: &[String]) {
-        if !sentences.is_empty() {
-            self.line("\nMind:");
-        }
-        sentences.iter().for_each(|s| self.under(" - ", "   ", s));
-    }
     /// Cautions of several answers side by side with their names.
     pub fn cautions(&mut self, of_each: &[(&str, &[Caution])]) {
         let mut told = in_few_of(of_each);
@@ -145,7 +138,10 @@ impl Page {
             told.truncate(TOLD - 1);
             told.push(format!("{more} further cautions, each in --format json"));
         }
-        self.mind(&told);
+        if !told.is_empty() {
+            self.line("\nMind:");
+        }
+        told.iter().for_each(|s| self.under(" - ", "   ", s));
     }
     /// Where a picture went.
     pub fn picture(&mut self, path: Option<&String>) {

@@ -9,7 +9,7 @@ use crate::tables::{self, Twice, save};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::assess::Assessment;
-use conchoid::calibration::{Calibration, bundled};
+use conchoid::calibration::bundled;
 use conchoid::predict::LEVEL;
 use conchoid::table::TableReport;
 use std::path::Path;
@@ -35,13 +35,13 @@ pub struct Options {
 
 pub fn run(o: &Options) -> Outcome<u8> {
     let level = LEVEL.check(o.level).asked()?;
-    let first = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
+    let given = o.blow.given()?;
+    let first = o.blow.calibration(o.calibration.as_deref(), &given)?;
     let by_row = o.calibration.is_none();
     o.blow.check_also(&first, by_row)?;
     let read = [o.table.as_str(), o.calibration.as_deref().unwrap_or("")];
     let sizes_picture = named_after(&o.out, "-sizes.svg", &read)?;
     let options = o.taken.options(Some(&first), &[])?;
-    let given = o.blow.given()?;
     let source = Twice::of(&o.table)?;
     let table = source.open(&options)?;
     tables::told(table.header());
@@ -61,7 +61,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     drawn.draw(&sizes_picture, level)?;
 
-    let others = others(&first, &summary)?;
+    let mut names: Vec<&str> = summary.used().map(|(name, ..)| name).collect();
+    names.dedup();
+    names.sort_by_key(|name| *name != first.name());
+    let named = |name: &str| if name == first.name() { Ok(first.clone()) } else { bundled::named(name) };
+    let answered = names.into_iter().map(named).collect::<Result<Vec<_>, _>>()?;
     let mut compared: Vec<(Assessment, String)> = Vec::new();
     for column in fit.columns(FEWEST) {
         let picture = named_after(&o.out, &format!("-forms-{column}.svg"), &read)?;
@@ -75,31 +79,16 @@ pub fn run(o: &Options) -> Outcome<u8> {
     };
     let mut page = TableReport::new(&beside(&o.table), &summary, level)
         .taken(&o.taken.command(), &o.taken.only)
-        .fit(&fit);
-    page = page.picture("What was expected of the flakes, and what they are", &beside(&sizes_picture));
+        .fit(&fit)
+        .picture("What was expected of the flakes, and what they are", &beside(&sizes_picture));
     let why = if by_row { "by what its rows hold" } else { "as asked for" };
-    if summary.used().any(|(name, ..)| name == first.name()) {
-        page = page.calibration(&first, why);
-    }
-    for other in &others {
-        page = page.calibration(other, why);
-    }
+    page = answered.iter().fold(page, |page, calibration| page.calibration(calibration, why));
     for (a, picture) in &compared {
         page = page.compared(a).picture(&format!("Forms compared by {}", a.column), &beside(picture));
     }
     save(&o.out, &page.to_string())?;
     let code = crate::report::summary(&summary);
-    note!(
-        "Written to {}, with {} beside it",
-        o.out,
-        crate::report::count(1 + compared.len() as u64, "picture", "pictures")
-    );
+    let pictures = crate::report::count(1 + compared.len() as u64, "picture", "pictures");
+    note!("Written to {}, with {pictures} beside it", o.out);
     Ok(code)
-}
-
-/// Further bundled calibrations that answered rows.
-fn others(first: &Calibration, summary: &conchoid::table::Summary) -> Outcome<Vec<Calibration>> {
-    let mut names: Vec<&str> = summary.used().map(|(name, ..)| name).filter(|n| *n != first.name()).collect();
-    names.dedup();
-    Ok(names.into_iter().map(bundled::named).collect::<Result<_, _>>()?)
 }

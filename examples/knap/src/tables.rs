@@ -4,9 +4,7 @@ use crate::blow::{BlowOptions, Given};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::wrapped;
 use conchoid::calibration::{Calibration, SIZE_COLUMNS};
-use conchoid::table::{
-    CLASSES, Header, Offer, OffersMade, Reasons, Row, TableEstimates, TableOptions, TableReader,
-};
+use conchoid::table::{CLASSES, Header, Offer, OffersMade, Row, TableEstimates, TableOptions, TableReader};
 use conchoid::table::{QUANTITIES, levels_of, offer_each};
 use indicatif::{ProgressBar, ProgressFinish, ProgressStyle};
 use std::fs::File;
@@ -53,11 +51,11 @@ pub fn with_classes<'a>(options: TableOptions, more: impl IntoIterator<Item = &'
 pub fn offer(
     table: Table,
     (path, what): (&str, &'static str),
-    needs: &[String],
+    (needs, reads): (&[String], &[&str]),
     numbers: bool,
     take: impl FnMut(Offer<'_>) -> conchoid::Result<()>,
 ) -> Outcome<OffersMade> {
-    offer_each(table, needs, numbers, progress(what), take).of_file(path)
+    offer_each(table, needs, reads, numbers, progress(what), take).of_file(path)
 }
 
 /// Estimates of the rows of a table, by what was said of all of them on the command line.
@@ -73,12 +71,6 @@ pub fn estimates<'a>(
         estimates = estimates.by_row();
     }
     Ok(if blow.of_the_experiment { estimates.of_the_experiment() } else { estimates })
-}
-
-/// Counts cells of these columns that cannot be used.
-pub fn count_bad(bad: &mut Reasons, row: &Row, columns: &[&str]) {
-    let cells = columns.iter().filter_map(|c| row.problem(c));
-    cells.for_each(|e| bad.count(row.row_number(), e));
 }
 
 /// Tells what was noticed while a table was read, and why cells cannot be used.

@@ -34,7 +34,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
     local = local.keep_incomplete(o.keep_incomplete);
     let needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
-    tables::tell(&tables::offer(table, (&o.table, "reading"), &needs, false, |offer| {
+    tables::tell(&tables::offer(table, (&o.table, "reading"), (&needs, &[]), false, |offer| {
         match offer {
             Offer::Flake(row) => super::held(kept.as_ref(), row, local.offer(row))?,
             Offer::LeftOut(reason) => local.leave_out(reason),
