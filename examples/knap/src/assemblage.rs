@@ -1,7 +1,6 @@
 //! `knap assemblage`: totals and means of many flakes by group, and whether two sets of flakes look alike.
 
 use crate::blow::BlowOptions;
-use crate::estimate::RowOr;
 use crate::failure::{Failure, Outcome, Whose};
 use crate::measured::{By, KeptAbove};
 use crate::report::{Format, Page, count, print};
@@ -13,7 +12,7 @@ use conchoid::infer::{Assemblage, Bound, Comparison, Drawing, GroupLosses, Group
 use conchoid::infer::{Mesh, Resampling};
 use conchoid::predict::{Ask, LEVEL, Predictor, in_words};
 use conchoid::strike::Measured;
-use conchoid::table::{Header, Offer, Row};
+use conchoid::table::{Completed, Header, Offer, Row};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -155,18 +154,15 @@ fn totals(
             _ => return Ok(()),
         };
         let group = group_of(row, o.group.as_deref());
-        let both = RowOr { row, given: &given };
+        let both = Completed { row, given: &given };
         if Losses::reads(&both) {
             refused += u64::from(losses.offer(&group, &both).is_some());
             return Ok(());
         }
-        match bag.offer(&group, &both) {
-            None => {}
-            Some(_) => {
-                // a portion without a platform is listed, not refused
-                let portion = both.class("portion").and_then(|p| p.parse::<Portion>().ok());
-                refused += u64::from(portion.is_none_or(Portion::has_platform));
-            }
+        if bag.offer(&group, &both).is_some() {
+            // a portion without a platform is listed, not refused
+            let portion = both.class("portion").and_then(|p| p.parse::<Portion>().ok());
+            refused += u64::from(portion.is_none_or(Portion::has_platform));
         }
         Ok(())
     })?;
@@ -179,14 +175,13 @@ fn totals(
     if let Some(path) = &o.plot {
         assemblage_plot::totals(path, &totals, &lost, o.level)?;
     }
-    let mut groups: Vec<(&str, OfGroup)> = Vec::new();
-    for t in &totals {
+    let of_totals = totals.iter().map(|t| {
         let retouched = lost.iter().find(|l| l.group == t.group);
-        groups.push((&t.group, OfGroup { totals: Some(t), retouched }));
-    }
+        (t.group.as_str(), OfGroup { totals: Some(t), retouched })
+    });
     let alone = lost.iter().filter(|l| totals.iter().all(|t| t.group != l.group));
     let alone = alone.map(|l| (l.group.as_str(), OfGroup { totals: None, retouched: Some(l) }));
-    groups.extend(alone);
+    let groups: Vec<(&str, OfGroup)> = of_totals.chain(alone).collect();
     let draws = o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS);
     let (sizes, of_loss) = (predictor.calibration().name(), look.retouch_predictor().calibration().name());
     let from = match (totals.is_empty(), lost.is_empty()) {

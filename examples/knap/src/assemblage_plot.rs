@@ -6,6 +6,7 @@ use crate::report::{percent, with_unit};
 use crate::tables::save;
 use conchoid::infer::{Comparison, Drawn, GroupLosses, GroupTotals};
 use conchoid::predict::{Ranged, in_words};
+use std::collections::BTreeSet;
 
 /// Groups that are drawn at most.
 const GROUPS: usize = 40;
@@ -49,14 +50,13 @@ pub fn totals(path: &str, groups: &[GroupTotals], lost: &[GroupLosses], level: f
         let list = lost.iter().take(GROUPS).map(|l| row(&l.group, of(l), scale, now(l)));
         panels.extend(panel(title, label, list.collect()));
     }
-    let mut names: Vec<&str> =
-        groups.iter().map(|t| t.group.as_str()).chain(lost.iter().map(|l| l.group.as_str())).collect();
-    names.sort_unstable();
-    names.dedup();
-    let mut title = format!("{} groups; lines hold {} %", names.len(), percent(level));
-    if let [name] = names[..] {
-        title = format!("{name}; lines hold {} %", percent(level));
-    }
+    let names = groups.iter().map(|t| &t.group).chain(lost.iter().map(|l| &l.group));
+    let names: BTreeSet<&String> = names.collect();
+    let called = match (names.len(), names.first()) {
+        (1, Some(name)) => name.to_string(),
+        (n, _) => format!("{n} groups"),
+    };
+    let mut title = format!("{called}; lines hold {} %", percent(level));
     let drawn = groups.len().max(lost.len());
     if drawn > GROUPS {
         title.push_str(&format!("; the first {GROUPS} drawn"));

@@ -15,7 +15,7 @@ use conchoid::calibration::{Calibration, Provenance, Recipe, bundled};
 use conchoid::form::{Form, Layout, PUBLISHED};
 use conchoid::predict::in_words;
 use conchoid::strike::Measured;
-use conchoid::table::{Keeper, KeptRow, Offer, OffersMade};
+use conchoid::table::{Keeper, KeptRow, Offer};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use schemars::JsonSchema;
@@ -107,7 +107,7 @@ fn rows<'a>(
     forms: impl Iterator<Item = &'a Form>,
     source: &Twice,
     aloud: bool,
-) -> Outcome<(Vec<KeptRow>, OffersMade)> {
+) -> Outcome<Vec<KeptRow>> {
     let layout = Layout::of(forms);
     let named = layout.classes.iter().map(|c| c.name.as_str());
     let named = named.chain(o.classes.iter().chain(&o.by).map(|c| c.trim()));
@@ -136,7 +136,10 @@ fn rows<'a>(
         }
         Ok(())
     })?;
-    Ok((found, made))
+    if aloud {
+        tables::tell(&made);
+    }
+    Ok(found)
 }
 
 /// Forms fitted anew to a size of a table and compared, with the picture: sites, cores or knappers left out where the table
@@ -152,7 +155,7 @@ pub fn of_table(source: &Twice, taken: &TakenIn, response: &str, plot: &str) -> 
         ..Options::default()
     };
     let recipes = recipes(&o)?;
-    let (rows, _) = rows(&o, forms(&o, &recipes)?, source, false)?;
+    let rows = rows(&o, forms(&o, &recipes)?, source, false)?;
     o.repeats = (2000 / rows.len().max(1)).clamp(1, 10);
     o.by = GROUPS.into_iter().find(|by| groups(&rows, by) >= FEWEST_GROUPS).map(str::to_string);
     Ok(compare(&o, &recipes, &rows)?.0)
@@ -172,16 +175,13 @@ fn groups(rows: &[KeptRow], by: &str) -> usize {
 
 /// Says so where flakes of one site, core or knapper stand on both sides of the folds.
 fn propose_groups(rows: &[KeptRow]) {
-    for by in GROUPS {
-        let n = groups(rows, by);
-        if n > 0 {
-            let told = format!(
-                "knap: the table has {n} groups of {by}, whose flakes are alike; --by {by} leaves out whole groups and \
-                 tells how a new one would be predicted"
-            );
-            note!("{}", wrapped(&told, "", "  ", 79));
-            return;
-        }
+    let mut counted = GROUPS.into_iter().map(|by| (by, groups(rows, by)));
+    if let Some((by, n)) = counted.find(|(_, n)| *n > 0) {
+        let told = format!(
+            "knap: the table has {n} groups of {by}, whose flakes are alike; --by {by} leaves out whole groups and \
+             tells how a new one would be predicted"
+        );
+        note!("{}", wrapped(&told, "", "  ", 79));
     }
 }
 
@@ -204,27 +204,20 @@ fn compare(
     let take = a.recommendation.take.clone();
     let taken = recipes.iter().find(|r| r.name == take);
     // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
-    let checks = match taken.map(|r| residual_checks(r, rows, &a.size, &o.classes)) {
-        Some(Ok(checks)) => Some(checks),
-        Some(Err(e)) => {
-            note!("knap: {take} has no least squares fit to check: {e}");
-            None
-        }
-        None => None,
-    };
+    let checks = taken.map(|r| residual_checks(r, rows, &a.size, &o.classes)).transpose();
+    let checks = checks.unwrap_or_else(|e| {
+        note!("knap: {take} has no least squares fit to check: {e}");
+        None
+    });
     if let Some(path) = &o.plot {
-        let svg = report(&a, &take, checks.as_ref(), o, rows)?;
-        save(path, &svg)?;
+        save(path, &report(&a, &take, checks.as_ref(), o, rows)?)?;
     }
     Ok((a, checks))
 }
 
 fn question(o: &Options) -> Outcome<Question> {
     let question = o.classes.iter().fold(Question::new(size_of(&o.response)?), |q, c| q.by_class(c.trim()));
-    Ok(match o.kept.threshold()? {
-        Some(threshold) => question.of_kept(threshold),
-        None => question,
-    })
+    Ok(o.kept.threshold()?.into_iter().fold(question, Question::of_kept))
 }
 
 /// Scores calibrations that are not fitted anew.
@@ -237,8 +230,7 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
     let sizes = found.iter().flat_map(|c| c.variants()).flat_map(|v| &v.sizes);
     let asked = size_of(&o.response)?;
     let forms = sizes.filter(|m| m.size == asked).map(|m| &m.form);
-    let (rows, made) = rows(o, forms, source, true)?;
-    tables::tell(&made);
+    let rows = rows(o, forms, source, true)?;
     let a = as_they_stand(&found, &rows, &question(o)?).of_file(&o.table)?;
     if let Some(path) = &o.plot {
         save(path, &report(&a, &a.recommendation.best, None, o, &rows)?)?;
@@ -253,8 +245,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
         return as_it_stands(o, &source);
     }
     let recipes = recipes(o)?;
-    let (rows, made) = rows(o, forms(o, &recipes)?, &source, true)?;
-    tables::tell(&made);
+    let rows = rows(o, forms(o, &recipes)?, &source, true)?;
     if o.by.is_none() {
         propose_groups(&rows);
     }

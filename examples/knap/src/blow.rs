@@ -11,6 +11,7 @@ use conchoid::calibration::{Calibration, bundled};
 use conchoid::flake::{Flake, Portion, Technique};
 use conchoid::material::Figure;
 use conchoid::strike::{LandsOn, Measured, PlatformKind, Strike};
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::str::FromStr;
 
@@ -66,20 +67,16 @@ pub struct Delivery {
 pub struct Given {
     flake: Flake,
     delivery: Delivery,
-    numbers: Vec<(String, f64)>,
-    classes: Vec<(String, String)>,
+    numbers: BTreeMap<String, f64>,
+    classes: BTreeMap<String, String>,
 }
 
 impl Measured for Given {
     fn number(&self, name: &str) -> Option<f64> {
-        self.numbers.iter().find(|(n, _)| n == name).map(|(_, v)| *v).or_else(|| self.flake.number(name))
+        self.numbers.get(name).copied().or_else(|| self.flake.number(name))
     }
     fn class(&self, name: &str) -> Option<&str> {
-        self.classes
-            .iter()
-            .find(|(n, _)| n == name)
-            .map(|(_, v)| v.as_str())
-            .or_else(|| self.flake.class(name))
+        self.classes.get(name).map(String::as_str).or_else(|| self.flake.class(name))
     }
     fn figure(&self, name: &str) -> Option<Figure> {
         let amount = match name {
@@ -105,10 +102,8 @@ impl BlowOptions {
             return Ok(());
         }
         // each bundled one may answer where none is named
-        let bundled = match by_row {
-            true => bundled::NAMES.iter().map(|n| bundled::named(n)).collect::<Result<_, _>>()?,
-            false => Vec::new(),
-        };
+        let bundled = bundled::NAMES.into_iter().filter(|_| by_row).map(bundled::named);
+        let bundled = bundled.collect::<Result<Vec<_>, _>>()?;
         let layouts = || bundled.iter().chain([chosen]).map(|c| c.layout());
         let numbers = layouts().flat_map(|l| l.numbers.iter().map(String::as_str));
         let read: Vec<&str> =
@@ -135,16 +130,17 @@ impl BlowOptions {
     /// Checks everything that was given.
     pub fn given(&self) -> Outcome<Given> {
         let flake = self.flake().asked()?;
-        let mut given = Given { flake, delivery: self.delivery, numbers: Vec::new(), classes: Vec::new() };
+        let mut given =
+            Given { flake, delivery: self.delivery, numbers: BTreeMap::new(), classes: BTreeMap::new() };
         for pair in &self.also {
             let (key, value) = taken::pair("also", pair, "NAME=VALUE")?;
             // what begins with a figure may be a class still (layer=3b)
             let meant_as_number = value.parse::<f64>().is_ok() || number::with_comma(&value);
             if meant_as_number {
                 let v = number(&value).map_err(|e| Failure::usage(format!("--also {key}: {e}")))?;
-                given.numbers.push((key, v));
+                given.numbers.entry(key).or_insert(v);
             } else {
-                given.classes.push((key, value));
+                given.classes.entry(key).or_insert(value);
             }
         }
         Ok(given)

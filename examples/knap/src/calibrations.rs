@@ -30,7 +30,12 @@ pub fn run(o: &Options) -> Outcome<u8> {
     }
     let one = |name| Ok((name, calibration(Some(name), None)?));
     let all = NAMES.into_iter().map(one).collect::<Outcome<Vec<_>>>()?;
-    let listed: Printed = all.iter().map(|(name, c)| (*name, Listed::of(c))).collect();
+    let listed = |c: &Calibration| Listed {
+        provenance: c.provenance().clone(),
+        stone: c.stone().map(str::to_string),
+        measured_by: c.variants().iter().map(|v| v.name.clone()).collect(),
+    };
+    let listed: Printed = all.iter().map(|(name, c)| (*name, listed(c))).collect();
     print(in_json, &listed, |page| {
         for (name, c) in &all {
             page.line(name);
@@ -54,14 +59,4 @@ pub struct Listed {
     provenance: Provenance,
     stone: Option<String>,
     measured_by: Vec<String>,
-}
-
-impl Listed {
-    fn of(c: &Calibration) -> Listed {
-        Listed {
-            provenance: c.provenance().clone(),
-            stone: c.stone().map(str::to_string),
-            measured_by: c.variants().iter().map(|v| v.name.clone()).collect(),
-        }
-    }
 }

@@ -12,12 +12,10 @@ use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::flake::Termination;
 use conchoid::predict::{Ask, EstimateAt, LEVEL, Predictor};
-use conchoid::table::TableEstimates;
+use conchoid::table::{Completed, TableEstimates};
 use schemars::JsonSchema;
 use serde::Serialize;
 use std::collections::BTreeMap;
-
-pub use conchoid::table::Completed as RowOr;
 
 #[derive(Args)]
 pub struct Options {
@@ -57,12 +55,11 @@ pub fn run(o: &Options) -> Outcome<u8> {
         table_as_table(o.format)?;
     }
     let level = LEVEL.check(o.level).asked()?;
-    let termination = parsed::<Termination>(&o.termination).asked()?;
+    let mut ask = Ask::default();
+    ask.termination = parsed::<Termination>(&o.termination).asked()?;
     let calibration = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
     o.blow.check_also(&calibration, o.table.is_some() && o.calibration.is_none())?;
     let calibration = if o.sizes.is_empty() { calibration } else { calibration.only(&o.sizes).asked()? };
-    let mut ask = Ask::default();
-    ask.termination = termination;
     ask.kept = o.kept.threshold()?;
     match &o.table {
         Some(path) => table(o, path, calibration, &ask, level),
@@ -94,9 +91,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     };
     if let Some(path) = &o.plot {
         // the curve is of what is expected before any size is known
-        let each = estimate.sizes.iter().map(|s| s.predictive.interval(level));
-        let each = each.collect::<Result<Vec<_>, _>>()?;
-        estimate_plot::single(path, &predictor, &given, ask, &estimate, &each)?;
+        estimate_plot::single(path, &predictor, &given, ask, &estimate, level)?;
     }
     if o.format == RowFormat::Csv {
         if known.is_some() {
@@ -111,7 +106,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     print(o.format == RowFormat::Json, &all, |page| {
         if let Some(d) = detachment {
             page.say(d.in_words());
-            page.gap();
+            page.line("");
         }
         page.told(estimate.in_words(&at));
         let errors = o.measured.in_words();
@@ -144,17 +139,13 @@ fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f6
     let table = tables::open(path, &options)?;
     let estimates = sheet(o, &given, calibration, ask, level)?.detachment(table.header());
     let sink = Sink::open(o.out.as_deref())?;
+    let progress = tables::progress("estimating");
     let (sink, summary) = match &o.plot {
-        None => estimates.write(table, sink, tables::progress("estimating")).of_table(path)?,
+        None => estimates.write(table, sink, progress).of_table(path)?,
         Some(plot) => {
             let mut drawn = Rows::default();
-            let done = estimates.write_seen(
-                table,
-                sink,
-                tables::progress("estimating"),
-                |row, e| Seen::of(row.row, row, &e, level),
-                |seen| drawn.take(seen),
-            );
+            let see = |row: &Completed<'_>, e| Seen::of(row, &e, level);
+            let done = estimates.write_seen(table, sink, progress, see, |seen| drawn.take(seen));
             let done = done.of_table(path)?;
             drawn.draw(plot, level)?;
             done

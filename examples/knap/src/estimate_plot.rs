@@ -11,7 +11,7 @@ use conchoid::calibration::SIZES;
 use conchoid::form;
 use conchoid::predict::{Ask, Estimate, Interval, Predictor, in_words};
 use conchoid::strike::Measured;
-use conchoid::table::Row;
+use conchoid::table::Completed;
 
 /// Points of a curve.
 const POINTS: usize = 61;
@@ -22,7 +22,7 @@ pub fn single(
     given: &Given,
     ask: &Ask,
     e: &Estimate,
-    answers: &[Interval],
+    level: f64,
 ) -> Outcome<()> {
     let variants = predictor.calibration().variants();
     let variant = variants.iter().find(|v| v.name == e.variant);
@@ -31,9 +31,8 @@ pub fn single(
     let moved =
         at(form::DEPTH).or_else(|| at(form::AREA)).or_else(|| ranges.iter().find_map(|r| at(&r.name)));
     let mut panels = Vec::new();
-    let level = answers.first().map_or(0.95, |i| i.level);
     for (k, s) in e.sizes.iter().enumerate() {
-        let here = answers[k];
+        let here = s.predictive.interval(level)?;
         let mut name = in_words(&s.column);
         let Some(range) = moved else { continue };
         let value = given.number(&range.name).unwrap_or(range.low);
@@ -88,8 +87,7 @@ pub fn single(
     told.extend(given.class("percussor").map(str::to_string));
     told.push(e.calibration.clone());
     let title = format!("{}: {} % of such flakes in the band", told.join(", "), percent(level));
-    let columns = panels.len().clamp(1, 2);
-    save(path, &page(&title, &panels, columns)?)
+    save(path, &page(&title, &panels, panels.len().clamp(1, 2))?)
 }
 
 /// One row of one size.
@@ -111,7 +109,8 @@ pub struct Seen(Option<&'static str>, [Option<(String, Dot)>; 4]);
 
 impl Seen {
     /// Pieces that are not complete as struck do not show their size.
-    pub fn of(row: &Row, both: &impl Measured, e: &Estimate, level: f64) -> conchoid::Result<Seen> {
+    pub fn of(both: &Completed<'_>, e: &Estimate, level: f64) -> conchoid::Result<Seen> {
+        let row = both.row;
         let whole =
             row.class("portion").is_none_or(|p| p == "complete") && row.class("retouched") != Some("yes");
         let first = |name: &'static str| both.number(name).map(|v| (name, v));

@@ -176,7 +176,9 @@ fn fresh(o: &Options) -> Outcome<u8> {
         needs.extend(kept.sizes().iter().cloned());
     }
     let mut collector = Collector::new(recipe).asked()?;
-    collected(o, source.open(&options)?, &needs, in_columns(o)?, &mut collector)?;
+    // groups, and what was kept, are looked at row by row
+    let in_columns = o.group.is_empty() && kept.is_none();
+    collected(o, source.open(&options)?, &needs, in_columns, &mut collector)?;
     let (calibration, report) = collector.finish().of_file(&o.table)?;
     let from = against.iter().map(|(class, level)| (class.as_str(), level.as_str()));
     let printed = Printed {
@@ -245,11 +247,6 @@ fn collected(
     })?;
     tell(&made);
     Ok(())
-}
-
-/// Whether rows may come as columns of numbers: groups, and what was kept, are looked at row by row.
-fn in_columns(o: &Options) -> Outcome<bool> {
-    Ok(o.group.is_empty() && o.kept.threshold()?.is_none())
 }
 
 /// Refuses a flake that was used although it is below the recovery threshold.

@@ -134,11 +134,6 @@ fn told_of(name: &str) -> &'static str {
     part.split("\n[").next().unwrap_or_default().trim_end()
 }
 
-/// What stands under a help: examples and prose, then the cautions.
-fn help(verb: &str) -> String {
-    format!("{}\n\n{}", told_of(verb), told_of("care"))
-}
-
 fn main() -> ExitCode {
     let (words, cli) = match asked() {
         Ok(asked) => asked,

@@ -129,7 +129,7 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
                 taken.join(", ")
             ));
         }
-        page.gap();
+        page.line("");
         page.told(&answer);
         page.cautions(&[("", &answer.cautions)]);
     })

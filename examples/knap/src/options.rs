@@ -59,7 +59,8 @@ fn default(id: &str) -> Option<&'static str> {
 /// The options of a command and its verbs, with what stands under their help: each with its own name, and with the readers of `number.rs` for its type, so
 /// that a slip gets the same answer everywhere.
 pub fn of_the_table(command: Command) -> Command {
-    let help = crate::help(command.get_name());
+    // examples and prose, then the cautions
+    let help = format!("{}\n\n{}", crate::told_of(command.get_name()), crate::told_of("care"));
     let mut place = 0;
     let placed = |arg: Arg| {
         place += 1;

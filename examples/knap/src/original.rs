@@ -93,7 +93,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
         None => Some(BetaLoss::usual()),
     };
     let unbroken: Vec<&str> = o.unbroken.iter().map(String::as_str).collect();
-    let mut look = LookBack::new()?.loss(model(loss)).unbroken(&unbroken).asked()?;
+    let model = loss.map(|l| Arc::new(l) as Arc<dyn Loss>);
+    let mut look = LookBack::new()?.loss(model).unbroken(&unbroken).asked()?;
     let given = o.blow.given()?;
     let mut calibration = o.blow.calibration(o.calibration.as_deref(), &given)?;
     let of_loss = calibration.tells(ORIGINAL_OVER_NOW);
@@ -114,10 +115,6 @@ fn beta(text: &str) -> Outcome<BetaLoss> {
         return Err(Failure::usage(format!("--loss {text}: write two numbers, A,B, such as 2,5")));
     };
     BetaLoss::new(read("loss", text, a)?, read("loss", text, b)?).asked()
-}
-
-fn model(loss: Option<BetaLoss>) -> Option<Arc<dyn Loss>> {
-    loss.map(|l| Arc::new(l) as Arc<dyn Loss>)
 }
 
 /// Numbers with commas between.

@@ -551,15 +551,15 @@ pub fn page(title: &str, panels: &[Panel], columns: usize) -> Outcome<String> {
 
 /// The same with panels that hold so many named rows.
 pub fn page_of_rows(title: &str, panels: &[Panel], columns: usize, rows: usize) -> Outcome<String> {
+    let mut page = String::new();
     // coarser squares where the page would be too large
-    let [fine, coarser @ ..] = SQUARES;
-    let drawn = |side| page_with(title, panels, columns, height_of(rows), side);
-    coarser.into_iter().try_fold(
-        drawn(fine)?,
-        |page, side| {
-            if page.len() <= MOST_BYTES { Ok(page) } else { drawn(side) }
-        },
-    )
+    for side in SQUARES {
+        page = page_with(title, panels, columns, height_of(rows), side)?;
+        if page.len() <= MOST_BYTES {
+            break;
+        }
+    }
+    Ok(page)
 }
 
 fn height_of(rows: usize) -> usize {

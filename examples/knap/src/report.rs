@@ -30,13 +30,13 @@ pub enum RowFormat {
 
 /// Refuses JSON of a table, which is answered row by row.
 pub fn table_as_table(format: RowFormat) -> Outcome<()> {
-    match format {
-        RowFormat::Json => Err(Failure::usage(
+    if format == RowFormat::Json {
+        return Err(Failure::usage(
             "--format json goes with a single piece: a table is answered as a table, on standard output or in the \
              file that --out names",
-        )),
-        RowFormat::Text | RowFormat::Csv => Ok(()),
+        ));
     }
+    Ok(())
 }
 
 /// Breaks a text into lines of at most `width` characters, continued under `indent`.
@@ -109,10 +109,6 @@ impl Page {
     pub fn line(&mut self, text: impl Display) {
         self.0.push_str(&format!("{text}\n"));
     }
-    /// A blank line.
-    pub fn gap(&mut self) {
-        self.line("");
-    }
     /// A paragraph.
     pub fn say(&mut self, text: impl AsRef<str>) {
         self.under("", "", text);
@@ -123,7 +119,7 @@ impl Page {
     }
     /// A paragraph after a blank line.
     pub fn part(&mut self, text: impl AsRef<str>) {
-        self.gap();
+        self.line("");
         self.say(text);
     }
     /// A paragraph behind a mark, continued under an indent.

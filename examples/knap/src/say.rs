@@ -37,14 +37,8 @@ fn obeyed(c: char) -> bool {
 
 /// A text that is safe to show: what would be obeyed stands as its escape.
 pub fn shown(text: &str) -> String {
-    text.chars().fold(String::with_capacity(text.len()), |mut out, c| {
-        if obeyed(c) {
-            out.extend(c.escape_default())
-        } else {
-            out.push(c)
-        }
-        out
-    })
+    let one = |c: char| if obeyed(c) { c.escape_default().to_string() } else { c.to_string() };
+    text.chars().map(one).collect()
 }
 
 /// A name in a line of text: shown, on one line, and cut where it is longer than any name.

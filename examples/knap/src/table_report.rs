@@ -11,7 +11,7 @@ use clap::Args;
 use conchoid::assess::Assessment;
 use conchoid::calibration::bundled;
 use conchoid::predict::LEVEL;
-use conchoid::table::TableReport;
+use conchoid::table::{Completed, TableReport};
 use std::path::Path;
 
 /// Flakes of which forms are fitted anew and compared, at least. This crate's choice, no source.
@@ -47,15 +47,10 @@ pub fn run(o: &Options) -> Outcome<u8> {
     tables::told(table.header());
     let estimates = tables::estimates(&o.blow, &given, first.clone(), by_row, level)?;
     let mut drawn = Rows::default();
-    let (_, summary, fit) = estimates
-        .write_beside(
-            table,
-            std::io::sink(),
-            tables::progress("estimating"),
-            |row, e| Seen::of(row.row, row, &e, level),
-            |seen| drawn.take(seen),
-        )
-        .of_file(&o.table)?;
+    let see = |row: &Completed<'_>, e| Seen::of(row, &e, level);
+    let (progress, none) = (tables::progress("estimating"), std::io::sink());
+    let done = estimates.write_beside(table, none, progress, see, |seen| drawn.take(seen));
+    let (_, summary, fit) = done.of_file(&o.table)?;
     if let Some(what) = summary.nothing_answered() {
         return Err(Failure::other(format!("{}: {what}", o.table)));
     }
