@@ -110,6 +110,8 @@ pub(super) fn ln_mean(ln_weights: &[f64]) -> f64 {
 
 /// Room for one evaluation of a flake, so that draws do not allocate.
 struct Scratch {
+    /// What is shared, as shifts.
+    shift: DVector<f64>,
     residual: Vec<f64>,
     terms: Vec<f64>,
 }
@@ -216,11 +218,13 @@ impl Group {
         let ln_det: f64 = (0..d).map(|i| curvature[(i, i)].ln()).sum();
         let mut scratch = self.scratch();
         let mut ln_weights = Vec::with_capacity(2 * normals.len());
+        let (mut step, mut x) = (DVector::zeros(d), DVector::zeros(d));
         for z in normals {
-            let z = DVector::from_fn(d, |i, _| z.get(i).copied().unwrap_or(0.0));
-            let step = curvature.tr_solve_lower_triangular(&z).unwrap_or_else(|| z.clone());
-            let half = 0.5 * z.norm_squared() - ln_det;
-            for x in [&mode + &step, &mode - &step] {
+            step.iter_mut().enumerate().for_each(|(i, s)| *s = z.get(i).copied().unwrap_or(0.0));
+            let half = 0.5 * step.norm_squared() - ln_det;
+            curvature.tr_solve_lower_triangular_mut(&mut step);
+            for sign in [1.0, -1.0] {
+                x.zip_zip_apply(&mode, &step, |x, m, s| *x = m + sign * s);
                 ln_weights.push(self.ln_likelihood(&x, &mut scratch) - 0.5 * x.norm_squared() + half);
             }
         }
@@ -228,13 +232,15 @@ impl Group {
     }
 
     fn scratch(&self) -> Scratch {
-        Scratch { residual: vec![0.0; self.sizes], terms: Vec::new() }
+        let shift = DVector::zeros(self.dimension());
+        Scratch { shift, residual: vec![0.0; self.sizes], terms: Vec::new() }
     }
 
     /// sum_i ln p_i at v = L x.
     fn ln_likelihood(&self, x: &DVector<f64>, scratch: &mut Scratch) -> f64 {
-        let v = &self.shared * x;
-        self.flakes.iter().map(|f| f.ln_density(v.as_slice(), scratch)).sum()
+        let Scratch { shift, residual, terms } = scratch;
+        self.shared.mul_to(x, shift);
+        self.flakes.iter().map(|f| f.ln_density(shift.as_slice(), residual, terms)).sum()
     }
 
     /// Where the integrand is highest, and the lower factor of minus its second derivatives there.
@@ -346,13 +352,10 @@ impl Ready {
         ln
     }
 
-    fn ln_density(&self, v: &[f64], scratch: &mut Scratch) -> f64 {
-        scratch.terms.clear();
-        for i in 0..self.seen.pieces.len() {
-            let t = self.ln_piece(i, v, &mut scratch.residual);
-            scratch.terms.push(t);
-        }
-        ln_sum(scratch.terms.iter().copied())
+    fn ln_density(&self, v: &[f64], residual: &mut [f64], terms: &mut Vec<f64>) -> f64 {
+        terms.clear();
+        terms.extend((0..self.seen.pieces.len()).map(|i| self.ln_piece(i, v, residual)));
+        ln_sum(terms.iter().copied())
     }
 
     /// Adds first and second derivatives of ln p_i with respect to v.

@@ -12,9 +12,10 @@ use crate::infer::attribution::{Attribution, BlowSetting, SiteShift, Strength, V
 use crate::infer::track_record::TrackRecord;
 use crate::page::{Page, name};
 use crate::predict::Caution;
+use crate::threads;
 use rand::Rng;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::fmt;
 use std::io::{Read, Write};
 
@@ -22,9 +23,10 @@ use std::io::{Read, Write};
 ///
 /// The columns added are the probability of each class, the Bayes factor of the one favoured, its name, in words how
 /// much it says, and the cautions; a row without an answer keeps its place, with the reason under the last.
-pub struct TableAttributions<'a, F> {
+pub struct TableAttributions<'a> {
     attribution: &'a Attribution,
-    rng: F,
+    /// Standard normal numbers for every answer.
+    normals: Vec<Vec<f64>>,
     group: Option<usize>,
     keeper: Keeper,
 }
@@ -74,12 +76,14 @@ pub struct Attributions {
 }
 
 /// What the rows answered say one by one, and the members of each group.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 struct Seen {
     by_group: bool,
     /// By class: rows more like it, and those of them that say so by 20 to 1 or more.
     favours: Vec<(String, u64, u64)>,
     little: u64,
+    /// Where the members of a group stand.
+    places: HashMap<Option<String>, usize>,
     members: Vec<(Option<String>, Vec<KeptRow>)>,
 }
 
@@ -93,22 +97,23 @@ impl Seen {
         if self.by_group && row.group.is_none() {
             return;
         }
-        match self.members.iter_mut().find(|(name, _)| *name == row.group) {
-            Some((_, list)) => list.push(row.row),
-            None => self.members.push((row.group, vec![row.row])),
-        }
+        let at = *self.places.entry(row.group).or_insert_with_key(|name| {
+            self.members.push((name.clone(), Vec::new()));
+            self.members.len() - 1
+        });
+        self.members[at].1.push(row.row);
     }
 }
 
-impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
-    /// By an attribution; `rng` gives the generator for one answer, the same for each row, so that an answer does not
+impl<'a> TableAttributions<'a> {
+    /// By an attribution; what is drawn from `rng` serves for every row and group, so that an answer does not
     /// depend on the other rows. `group` is the place of a column in the table ([`Header::position`](super::Header::position)).
-    pub fn new(
+    pub fn new<R: Rng + ?Sized>(
         attribution: &'a Attribution,
         header: &super::Header,
         group: Option<usize>,
-        rng: F,
-    ) -> TableAttributions<'a, F> {
+        rng: &mut R,
+    ) -> TableAttributions<'a> {
         let own = ["percussor", "termination", "lip", "portion", "retouched", "platform_kind"];
         let layouts = || attribution.calibrations().map(|c| c.layout());
         let sizes = attribution.calibrations().flat_map(|c| c.variants()).flat_map(|v| &v.sizes);
@@ -116,7 +121,8 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
         names.extend(layouts().flat_map(|l| &l.classes).map(|c| c.name.as_str()));
         names.extend(sizes.flat_map(|s| [s.size.as_str(), s.column.as_str()]));
         names.extend(own);
-        TableAttributions { attribution, rng, group, keeper: Keeper::new(header, &names) }
+        let keeper = Keeper::new(header, &names);
+        TableAttributions { attribution, normals: attribution.normals(rng), group, keeper }
     }
 
     /// Reads the table to its end, writes it with the answers of its rows, and gives what they say together, by group;
@@ -132,15 +138,17 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
     ) -> Result<(W, Attributions)> {
         let a = self.attribution;
         let favours = a.prior().map(|(class, _)| (class.to_string(), 0, 0)).collect();
-        let mut seen = Seen { by_group: self.group.is_some(), favours, little: 0, members: Vec::new() };
+        let mut seen = Seen { by_group: self.group.is_some(), favours, little: 0, ..Seen::default() };
         let take = |row| {
             seen.take(row);
             Ok(())
         };
         let (writer, summary) = rows::write(self, table, writer, progress, take)?;
         let (mut together, mut groups, mut order) = (None, BTreeMap::new(), Vec::new());
-        for (name, flakes) in std::mem::take(&mut seen.members) {
-            let verdict = a.attribute(&flakes, &mut (self.rng)())?;
+        let members = std::mem::take(&mut seen.members);
+        let judged = threads::each(members, |(name, flakes)| (name, a.weigh(&flakes, &self.normals)));
+        for (name, verdict) in judged {
+            let verdict = verdict?;
             match name {
                 None => together = Some(verdict),
                 Some(name) => {
@@ -174,7 +182,7 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
             return Err(e.clone());
         }
         let a = self.attribution;
-        a.check(row).and_then(|()| a.attribute(&[row], &mut (self.rng)())).map_err(|e| {
+        a.check(row).and_then(|()| a.weigh(&[row], &self.normals)).map_err(|e| {
             // a bad cell is the reason, before what is missing because of it
             let bad = row.bad(e.place().and_then(|at| at.column.as_ref())).pop();
             bad.unwrap_or_else(|| e.in_row(row.row_number()))
@@ -182,7 +190,7 @@ impl<'a, G: Rng, F: Fn() -> G + Sync> TableAttributions<'a, F> {
     }
 }
 
-impl<G: Rng, F: Fn() -> G + Sync> Answers for TableAttributions<'_, F> {
+impl Answers for TableAttributions<'_> {
     type Seen = Attributed;
 
     fn columns(&self) -> Vec<String> {

@@ -146,7 +146,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let unknown = |name: &String| tables::unknown(table.header(), "--group", name);
     let place = |name: &String| table.header().position(name).ok_or_else(|| unknown(name));
     let group = o.group.as_ref().map(place).transpose()?;
-    let one_by_one = TableAttributions::new(&attribution, table.header(), group, || o.rng());
+    let one_by_one = TableAttributions::new(&attribution, table.header(), group, &mut o.rng());
     let done = tables::progress("judging");
     // without a table to be written the rows are only counted
     let found = if o.out.is_some() || o.format == RowFormat::Csv {

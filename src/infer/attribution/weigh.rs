@@ -30,6 +30,11 @@ impl Attribution {
     /// Those of [`Attribution::check`] for any of the flakes, placed in its row of the group;
     /// [`Error::TooFew`] without flakes.
     pub fn attribute<M: Measured, R: Rng + ?Sized>(&self, flakes: &[M], rng: &mut R) -> Result<Verdict> {
+        self.weigh(flakes, &self.normals(rng))
+    }
+
+    /// The same from standard normal numbers that were drawn before.
+    pub(crate) fn weigh<M: Measured>(&self, flakes: &[M], normals: &[Vec<f64>]) -> Result<Verdict> {
         if flakes.is_empty() {
             return Err(Error::TooFew { what: "flakes".into(), found: 0, needed: 1 });
         }
@@ -37,7 +42,6 @@ impl Attribution {
         for (i, f) in flakes.iter().enumerate() {
             self.check(*f).map_err(|e| if flakes.len() > 1 { e.in_row(i as u64 + 1) } else { e })?;
         }
-        let normals = self.normals(rng);
         let mut variants = Vec::with_capacity(self.forwards.len());
         for f in &self.forwards {
             variants.push(f.variant_for(&flakes, self.hide_blow)?);
@@ -63,7 +67,7 @@ impl Attribution {
                         self.forwards[m.forward].group(variants[m.forward], &flakes, &m.struck, &frame)?;
                     used = here;
                     agreements.push(group.agreement());
-                    mine.push((m.weight * share, group.evidence(&normals)));
+                    mine.push((m.weight * share, group.evidence(normals)));
                     if used.lips > 0 {
                         let few = &normals[..normals.len().min(TO_SET_APART)];
                         sizes.push((m.weight * share, group.without_lips().evidence(few).ln));
@@ -136,7 +140,7 @@ impl Attribution {
     }
 
     /// Standard normal numbers enough for every hypothesis, drawn in a block whatever the flakes.
-    fn normals<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<Vec<f64>> {
+    pub(crate) fn normals<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<Vec<f64>> {
         let ends = self
             .forwards
             .iter()
