@@ -19,7 +19,6 @@
 //! | `assess.rs`, `estimate.rs`, `fit.rs`, `percussor.rs`, `original.rs`, `assemblage.rs`, `calibrations.rs`, `plan.rs` | one verb each |
 //! | `taken.rs` | the options that say how a table is taken in |
 //! | `measured.rs` | the options that say how exactly a platform was measured, and which flakes were kept |
-//! | `plan_sheet.rs` | the sheet to fill in at the yard |
 //! | `estimate_plot.rs`, `contrast_plot.rs`, `original_plot.rs`, `assemblage_plot.rs`, `plan_plot.rs` | the pictures of a verb |
 
 /// Tells something beside the answer on standard error, unless quiet was asked for.

@@ -4,14 +4,14 @@
 use crate::Error;
 use crate::calibration::caution::Doubt;
 use crate::calibration::{Calibration, SizeModel, Spread, Tails, bundled};
-use crate::material::{PercussorMaterial, Property, Stone};
+use crate::material::{Figure, PercussorMaterial, Property, Stone};
 use crate::mechanics::blow::{Setup, strike_mechanics};
 use crate::mechanics::chipping::{BETA, BETA_SD, glass};
 use crate::predict::Predictor;
 use crate::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, compare_blows};
 use crate::predict::{DifferenceScale, SizeDifference, side_by_side};
 use crate::special::{normal_cdf, normal_quantile, student_quantile_upper};
-use crate::strike::{LandsOn, Strike, StrikeBuilder};
+use crate::strike::{LandsOn, Measured, Strike, StrikeBuilder};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal, StudentT};
@@ -375,6 +375,36 @@ fn figures_from_a_row() {
     wanted.angle_of_blow_deg = 10.0;
     wanted.core_mass_g = Some(900.0.into());
     assert_eq!(measured(&whole).unwrap().unwrap(), wanted);
+}
+
+/// A strike whose speed is known in a range only.
+struct Swung<'a>(&'a Strike);
+
+impl Measured for Swung<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.0.number(name)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.0.class(name)
+    }
+    fn figure(&self, name: &str) -> Option<Figure> {
+        if name == "speed_m_s" { Some((4.0, 3.0, 5.0).into()) } else { self.0.figure(name) }
+    }
+}
+
+#[test]
+fn a_blow_from_what_was_measured_keeps_its_ranges() {
+    let strike =
+        Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).percussor("antler");
+    let strike = strike.percussor_mass_g(400.0).tip_radius_mm(10.0).build().unwrap();
+    let swung = Swung(&strike);
+    let blow = |stone: Option<&str>| BlowAsKnown::measured(&swung, stone).unwrap().unwrap();
+    let wanted = BlowFigures::new(400.0, 10.0, (4.0, 3.0, 5.0), 8.0, 75.0);
+    let on = |stone: &str| {
+        BlowAsKnown::new(Stone::named(stone).unwrap(), percussor("antler"), wanted.clone()).unwrap()
+    };
+    assert_eq!(blow(Some("obsidian")), on("obsidian"));
+    assert_eq!(blow(None), on("flint"));
 }
 
 // ---- contrast -------------------------------------------------------------------------------------------
