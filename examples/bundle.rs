@@ -47,25 +47,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         if name != LOSS && name != "excavated-flakes" {
             calibration = with_distance(calibration, &rows)?;
         }
-        println!("{name}: {} of {} flakes", report.used, report.offered);
-        for (reason, n) in &report.left_out {
-            println!("  left out: {n} ({reason})");
-        }
-        for f in &report.fits {
-            let how = match (f.adjusted_r_squared, f.penalty) {
-                (Some(adjusted), _) => format!("adjusted R2 {adjusted:.4}"),
-                (_, penalty) => format!(
-                    "penalty {:.1}  {:.1} of {} parameters",
-                    penalty.unwrap_or(0.0),
-                    f.effective_parameters,
-                    f.coefficients.len()
-                ),
-            };
-            println!(
-                "  {:34} {:13} n {:4}  {how}  left out {:.4}",
-                f.variant, f.size, f.flakes, f.left_out_error
-            );
-        }
+        println!("{:100}", report.in_words(&calibration, &[]));
         std::fs::write(Path::new(&out).join(format!("{name}.json")), calibration.to_json())?;
     }
     Ok(())

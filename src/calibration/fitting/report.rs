@@ -56,7 +56,7 @@ pub struct FitReport {
     #[serde(rename = "measured_by")]
     pub variant: String,
     /// The size.
-    pub size: String,
+    pub(crate) size: String,
     /// The column fitted.
     #[serde(rename = "response")]
     pub(crate) column: String,
@@ -65,7 +65,7 @@ pub struct FitReport {
     /// The coefficients by term on the scale of the form, in its order.
     #[serde(serialize_with = "crate::by_name::serialize")]
     #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, Figure>"))]
-    pub coefficients: Vec<(String, Figure)>,
+    pub(crate) coefficients: Vec<(String, Figure)>,
     /// The spread on the scale of the form, of flakes of one group where groups share effects; none where it has terms
     /// of its own.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -88,12 +88,12 @@ pub struct FitReport {
     pub r_squared: f64,
     /// Adjusted R2, of least squares.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub adjusted_r_squared: Option<f64>,
+    pub(crate) adjusted_r_squared: Option<f64>,
     /// The strength of the penalty, where there is one that is finite.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub penalty: Option<f64>,
+    pub(crate) penalty: Option<f64>,
     /// Parameters of the location that the fit uses: under a penalty fewer than there are coefficients.
-    pub effective_parameters: f64,
+    pub(crate) effective_parameters: f64,
     /// Root mean square error of predicting each flake from others, transformed scale: leave-one-out for
     /// least squares; for a shrunken fit ten folds (the flakes counted off by tens), refitted each time with the
     /// degrees of freedom held.

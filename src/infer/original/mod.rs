@@ -318,7 +318,7 @@ pub struct OriginalEstimate {
     pub leans_on: LeansOn,
     /// What the platform tells beside it, where the answer leans on the retouch and a platform was recorded: not
     /// combined with it, for on the published flakes that gains nothing.
-    pub by_platform: Option<Original>,
+    pub(crate) by_platform: Option<Original>,
     /// What there is to doubt, that of the estimate included.
     pub cautions: Vec<Caution>,
 }
@@ -354,7 +354,7 @@ impl LengthThen {
     }
 
     /// What it was at least, in millimetres.
-    pub fn at_least_mm(&self) -> Option<f64> {
+    pub(crate) fn at_least_mm(&self) -> Option<f64> {
         self.truncated.as_ref().map(Truncated::at_least)
     }
 }
