@@ -353,6 +353,9 @@ impl Ready {
     }
 
     fn ln_density(&self, v: &[f64], residual: &mut [f64], terms: &mut Vec<f64>) -> f64 {
+        if self.seen.pieces.len() == 1 {
+            return self.ln_piece(0, v, residual);
+        }
         terms.clear();
         terms.extend((0..self.seen.pieces.len()).map(|i| self.ln_piece(i, v, residual)));
         ln_sum(terms.iter().copied())
