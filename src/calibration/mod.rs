@@ -525,7 +525,7 @@ impl Calibration {
 
     /// The measurements that a variant cannot do without: what its forms read, less the settings and the
     /// assumed classes, and less the termination where the variant can weigh terminations itself.
-    pub fn required(&self, variant: &Variant) -> Vec<String> {
+    pub(crate) fn required(&self, variant: &Variant) -> Vec<String> {
         let optional = |name: &String| {
             self.parts.setting_names.contains(name)
                 || self.parts.assumptions.iter().any(|a| a.class == *name)

@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields)]
 pub struct SharedEffect {
     /// The column of the groups (`site`, `core`, `knapper`).
-    pub by: String,
+    pub(crate) by: String,
     /// Number of groups fitted, 2 or more.
     pub groups: u64,
     /// Places in [`crate::form::Form::terms`] of the terms whose slope varies; the intercept always does.

@@ -112,7 +112,7 @@ impl Transform {
     }
 
     /// How a response reads under this transform: `ln mass_g`.
-    pub fn describe(self, response: &str) -> String {
+    pub(crate) fn describe(self, response: &str) -> String {
         match self {
             Transform::Identity => response.to_string(),
             Transform::Ln => format!("ln {response}"),

@@ -122,6 +122,7 @@ impl<'a> LookBack<'a> {
     }
 
     /// Whether a piece without retouch is answered by its platform and what remains, and by nothing else.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn is_by_platform_alone(&self) -> bool {
         self.loss.is_none() && self.unbroken.is_empty()
     }
