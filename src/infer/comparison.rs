@@ -274,20 +274,17 @@ impl Comparison {
             "{size}: {first} of {a} against {second} of {b}. Ratios are {a} over {b}; in brackets {level} % intervals."
         ));
         page.line("");
-        let figure = |name: &str, r: &Ranged| {
-            let [low, middle, high] = [r.low, r.value, r.high].map(short);
-            format!("  {name:22} {middle:>6}   ({low} to {high})")
-        };
-        page.line(figure("ratio of typical sizes", &self.ratio));
+        let mut figure = |name: &str, r: &Ranged| page.figure(name, (22, 6), "   ", r.ends());
+        figure("ratio of typical sizes", &self.ratio);
         for (p, r) in &self.quantile_ratios {
-            page.line(figure(&format!("ratio at {} %", percent(*p)), r));
+            figure(&format!("ratio at {} %", percent(*p)), r);
         }
-        page.line(figure("overlap", &self.overlap));
+        figure("overlap", &self.overlap);
         for (what, d) in [("Kolmogorov-Smirnov", &self.kolmogorov_smirnov), ("energy distance", &self.energy)]
         {
             page.line(format!("  {what:22} {:>6}   (p {})", short(d.value), short(d.p_value)));
         }
-        let [low, ratio, high] = [self.ratio.low, self.ratio.value, self.ratio.high].map(short);
+        let [low, ratio, high] = self.ratio.ends().map(short);
         let matters = short(self.matters_from);
         let by = format!("Typically {a} has {ratio} times the {size} of {b} ({low} to {high})");
         page.part(match self.verdict {
