@@ -1,8 +1,6 @@
 //! The plan as an answer: the knapping list, what it is worth against an even grid, the curve, and what to mind.
 
 use super::candidates::WithinTolerance;
-use super::experiment::Experiment;
-use super::power::Cores;
 use crate::error::counted;
 use crate::form::Transform;
 use crate::page::{Page, percent};
@@ -281,52 +279,4 @@ fn heading(name: &str) -> String {
     let unit = name.rsplit('_').next().unwrap_or("");
     let words = in_words(name);
     format!("{}, {unit}", words.strip_prefix("exterior ").unwrap_or(&words))
-}
-
-/// What to mind of a plan.
-pub(super) fn cautions(
-    spread: &SpreadTaken,
-    cores: Option<&Cores>,
-    tolerance: WithinTolerance,
-    experiment: &Experiment,
-) -> Vec<String> {
-    let (percussors, difference) = experiment.asked();
-    let kept = |share: f64| percent((share * 1000.0).round() / 1000.0);
-    let mut cautions = vec![
-        format!("the spread is taken as {:.4} ({}); your own may differ", spread.value, spread.from),
-        "the plan trusts its form and strikes mostly at the ends of the reach; a few flakes in the middle \
-         show whether the form bends there"
-            .to_string(),
-        format!(
-            "nobody strikes an exact target: within the bands (1 mm, 5 degrees; common practice) {} % of what \
-             the plan would know is kept on average, at least {} % in nineteen of twenty runs. Measure every platform \
-             and record what it was, not what it should have been",
-            kept(tolerance.mean),
-            kept(tolerance.low)
-        ),
-        "targets are rounded to tenths; strike in the order of the list, which is random within a percussor"
-            .to_string(),
-    ];
-    if let Some(c) = cores {
-        cautions.push(format!(
-            "cores differ by {:.4} and flakes of one core by {:.4}: design effect {:.2} for what differs only \
-             between cores",
-            c.between,
-            c.within,
-            c.design_effect()
-        ));
-    }
-    if percussors.len() > 1 {
-        cautions.push(format!(
-            "all percussors are to be fitted together (knap fit --by percussor): the same slopes, and a shift of \
-             each from {}",
-            percussors[0]
-        ));
-    }
-    if difference {
-        cautions.push(
-            "chances are for a two-sided test at 5 %, of the percussor hardest to tell from the first".into(),
-        );
-    }
-    cautions
 }

@@ -1,7 +1,7 @@
 //! The experiment as it is asked for, and the plan of it: form, reach, percussors, flakes one has, spread, cores.
 
-use super::answer::{AgainstGrid, Existing, Outlook, Plan, SpreadTaken, Target, cautions};
-use super::candidates::{Candidates, Factor, Limit, Setting};
+use super::answer::{AgainstGrid, Existing, Outlook, Plan, SpreadTaken, Target};
+use super::candidates::{Candidates, Factor, Limit, Setting, WithinTolerance};
 use super::continuous::continuous_optimum;
 use super::exchange::{Chosen, Exchange, choose};
 use super::information::{Information, undetermined};
@@ -12,6 +12,7 @@ use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use crate::form::{self, Form, Transform, indicator, value};
 use crate::material::PercussorMaterial;
+use crate::page::percent;
 use crate::predict::{LEVEL, USUAL_LEVEL};
 use crate::strike::{
     ANGLE_OF_BLOW_DEG, EXTERIOR_PLATFORM_ANGLE_DEG, Measured, PLATFORM_AREA_MM2, PLATFORM_DEPTH_MM,
@@ -612,4 +613,52 @@ impl Experiment {
 /// Nobody strikes to more than a tenth.
 fn tidy(v: f64) -> f64 {
     (v * 10.0).round() / 10.0
+}
+
+/// What to mind of a plan.
+fn cautions(
+    spread: &SpreadTaken,
+    cores: Option<&Cores>,
+    tolerance: WithinTolerance,
+    experiment: &Experiment,
+) -> Vec<String> {
+    let (percussors, difference) = experiment.asked();
+    let kept = |share: f64| percent((share * 1000.0).round() / 1000.0);
+    let mut cautions = vec![
+        format!("the spread is taken as {:.4} ({}); your own may differ", spread.value, spread.from),
+        "the plan trusts its form and strikes mostly at the ends of the reach; a few flakes in the middle \
+         show whether the form bends there"
+            .to_string(),
+        format!(
+            "nobody strikes an exact target: within the bands (1 mm, 5 degrees; common practice) {} % of what \
+             the plan would know is kept on average, at least {} % in nineteen of twenty runs. Measure every platform \
+             and record what it was, not what it should have been",
+            kept(tolerance.mean),
+            kept(tolerance.low)
+        ),
+        "targets are rounded to tenths; strike in the order of the list, which is random within a percussor"
+            .to_string(),
+    ];
+    if let Some(c) = cores {
+        cautions.push(format!(
+            "cores differ by {:.4} and flakes of one core by {:.4}: design effect {:.2} for what differs only \
+             between cores",
+            c.between,
+            c.within,
+            c.design_effect()
+        ));
+    }
+    if percussors.len() > 1 {
+        cautions.push(format!(
+            "all percussors are to be fitted together (knap fit --by percussor): the same slopes, and a shift of \
+             each from {}",
+            percussors[0]
+        ));
+    }
+    if difference {
+        cautions.push(
+            "chances are for a two-sided test at 5 %, of the percussor hardest to tell from the first".into(),
+        );
+    }
+    cautions
 }

@@ -21,8 +21,8 @@ use crate::vector;
 use rand::{Rng, RngExt};
 use rand_distr::Distribution;
 
-use super::kept::Selected;
 use super::mixture::Mixtures;
+use super::selected::Selected;
 
 pub use super::mixture::Component;
 pub use crate::error::LEVEL;

@@ -18,8 +18,7 @@ use crate::form::Transform;
 #[cfg(test)]
 use crate::special::normal_ln_pdf;
 use crate::special::{
-    halved, normal_cdf, normal_quantile, normal_quantile_upper, normal_sf, student_cdf, student_ln_pdf,
-    student_quantile, student_quantile_upper, student_sf,
+    halved, normal_cdf, normal_quantile, normal_sf, student_ln_pdf, student_quantile, student_quantile_upper,
 };
 use nalgebra::{DMatrix, DVector};
 use rand::{Rng, RngExt};
@@ -194,7 +193,7 @@ impl Joint {
                 if !v.is_finite() {
                     return Ok(f64::NEG_INFINITY);
                 }
-                z[i] = normal_at(c, v);
+                z[i] = c.normal_score(v);
                 ln += student_ln_pdf((v - c.location) / c.scale, c.degrees_of_freedom) - c.scale.ln()
                     + p.transform().ln_jacobian(*value)
                     - normal_ln_pdf(z[i]);
@@ -237,7 +236,7 @@ impl Joint {
         let largest = ln_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         ln_weights.iter_mut().for_each(|w| *w = (*w - largest).exp());
         let total: f64 = ln_weights.iter().sum();
-        let z: Vec<f64> = p.components().iter().map(|c| normal_at(c, v)).collect();
+        let z: Vec<f64> = p.components().iter().map(|c| c.normal_score(v)).collect();
         let mut sizes = Vec::new();
         for (j, other) in self.sizes.iter().enumerate() {
             if j == known {
@@ -268,18 +267,6 @@ impl Joint {
             .position(|n| n == name)
             .ok_or_else(|| Error::unknown_name("size", name, self.names.iter().cloned()))
     }
-}
-
-/// The normal score of a value under one component, accurate in both tails.
-pub(super) fn normal_at(c: &Component, v: f64) -> f64 {
-    let t = (v - c.location) / c.scale;
-    let z = if t <= 0.0 {
-        normal_quantile(student_cdf(t, c.degrees_of_freedom))
-    } else {
-        normal_quantile_upper(student_sf(t, c.degrees_of_freedom))
-    };
-    // beyond the smallest probabilities that a double holds
-    z.clamp(-38.0, 38.0)
 }
 
 /// The value under one component that has this normal score.
@@ -364,7 +351,7 @@ impl Conditional {
     }
 
     fn cdf_at(&self, v: f64) -> f64 {
-        self.parts.iter().map(|p| p.weight * normal_cdf((normal_at(&p.base, v) - p.centre) / p.spread)).sum()
+        self.parts.iter().map(|p| p.weight * normal_cdf((p.base.normal_score(v) - p.centre) / p.spread)).sum()
     }
 
     /// The size below which a flake falls with probability p.

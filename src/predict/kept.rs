@@ -12,12 +12,11 @@
 //! into levels of the shared effect, and each level is conditioned by itself, as a fit given what was kept does.
 
 use super::distribution::Predictive;
-use super::joint::normal_at;
 use super::mixture::Component;
+use super::selected::{Lost, Selected, both_below};
 use crate::calibration::{RecoveryThreshold, SizeModel};
 use crate::error::{Error, Place, Result};
-use crate::fit::kept::Two;
-use crate::special::{halved, normal_cdf, normal_sf, student_ln_pdf, student_quantile_upper, student_sf};
+use crate::special::{halved, normal_cdf, student_ln_pdf, student_quantile_upper, student_sf};
 
 /// Levels of the effect that flakes of one site share: at sinh(i / 4) of its scale for i from -12 to 12, so up to ten times.
 /// This crate's choice, no source.
@@ -25,10 +24,6 @@ const LEVELS: i32 = 12;
 
 /// Flakes of which fewer are kept cannot be told of. This crate's choice, no source.
 const FEWEST_KEPT: f64 = 1e-6;
-
-/// The grid of Simpson's rule over a score.
-const REACH: f64 = 8.0;
-const STEP: f64 = 0.1;
 
 /// The sizes of a flake given that it was kept, and the probability of that. `sizes` are the variant's models with
 /// their predictives, `shared` for each the standard deviation of what is shared in each component.
@@ -67,7 +62,7 @@ pub(super) fn condition(
                 }
             };
             let here: Vec<Component> = (0..sizes.len()).map(at).collect();
-            let least = |j: &usize| (*j, normal_at(&here[*j], sizes[*j].forward(threshold.at_least)));
+            let least = |j: &usize| (*j, here[*j].normal_score(sizes[*j].forward(threshold.at_least)));
             let least: Vec<(usize, f64)> = deciding.iter().map(least).collect();
             let lost = match least[..] {
                 [(_, a)] => normal_cdf(a),
@@ -137,126 +132,6 @@ fn levels(shared: bool, degrees_of_freedom: f64) -> Vec<(f64, f64)> {
     };
     let total: f64 = (-LEVELS..=LEVELS).map(|i| at(i).1).sum();
     (-LEVELS..=LEVELS).map(at).map(|(x, w)| (x, w / total)).filter(|(_, w)| *w > 1e-9).collect()
-}
-
-fn both_below(h: f64, k: f64, correlation: f64) -> f64 {
-    Two::new(correlation).both_above(-h, -k).clamp(0.0, 1.0)
-}
-
-/// What was selected of one component.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Selected {
-    /// Probability of being kept.
-    pub(super) kept: f64,
-    lost: Lost,
-}
-
-/// Which flakes of a component were lost, by the score of one of their sizes.
-#[derive(Debug, Clone, PartialEq)]
-enum Lost {
-    /// Those where it is below its own threshold, and so is another size, of this correlation.
-    Own(f64, Option<(f64, f64)>),
-    /// Those where another size of this correlation is below.
-    Other(f64, f64),
-    /// Those where two others are: P(score <= z, lost) and its slope on the grid.
-    Two(Vec<(f64, f64)>),
-}
-
-impl Lost {
-    fn of(size: usize, least: &[(usize, f64)], correlation: &[Vec<f64>]) -> Lost {
-        let r = |j: usize| correlation[size][j];
-        match *least {
-            [(i, a)] if i == size => Lost::Own(a, None),
-            [(i, a)] => Lost::Other(a, r(i)),
-            [(i, a), (j, b), ..] if i == size => Lost::Own(a, Some((b, r(j)))),
-            [(i, a), (j, b), ..] if j == size => Lost::Own(b, Some((a, r(i)))),
-            [(i, a), (j, b), ..] => {
-                let (p, q) = (r(i), r(j));
-                let (sp, sq) = ((1.0 - p * p).sqrt(), (1.0 - q * q).sqrt());
-                let partial = (correlation[i][j] - p * q) / (sp * sq);
-                let slope = |z: f64| {
-                    let lost = both_below((a - p * z) / sp, (b - q * z) / sq, partial);
-                    lost * (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
-                };
-                let steps = (2.0 * REACH / STEP).round() as usize;
-                let mut sum = 0.0;
-                let mut grid = vec![(0.0, slope(-REACH))];
-                for k in 1..=steps {
-                    let z = -REACH + STEP * k as f64;
-                    let (before, middle, here) = (grid[k - 1].1, slope(z - 0.5 * STEP), slope(z));
-                    sum += STEP / 6.0 * (before + 4.0 * middle + here);
-                    grid.push((sum, here));
-                }
-                Lost::Two(grid)
-            }
-            [] => Lost::Own(f64::NEG_INFINITY, None),
-        }
-    }
-
-    /// P(score <= z, lost).
-    fn below(&self, z: f64) -> f64 {
-        match self {
-            Lost::Own(a, None) => normal_cdf(z.min(*a)),
-            Lost::Own(a, Some((b, r))) => both_below(z.min(*a), *b, *r),
-            Lost::Other(a, r) => both_below(z, *a, *r),
-            Lost::Two(grid) => {
-                let (i, t) = on(grid, z);
-                let ((v0, d0), (v1, d1)) = (grid[i], grid[i + 1]);
-                let (s, h) = (1.0 - t, STEP);
-                s * s * (1.0 + 2.0 * t) * v0 + t * t * (3.0 - 2.0 * t) * v1 + h * t * s * (s * d0 - t * d1)
-            }
-        }
-    }
-
-    /// P(lost | score = z).
-    fn given(&self, z: f64) -> f64 {
-        let root = |r: f64| (1.0 - r * r).max(1e-12).sqrt();
-        match self {
-            Lost::Own(a, None) => f64::from(u8::from(z < *a)),
-            Lost::Own(a, Some((b, r))) => {
-                if z < *a {
-                    normal_cdf((b - r * z) / root(*r))
-                } else {
-                    0.0
-                }
-            }
-            Lost::Other(a, r) => normal_cdf((a - r * z) / root(*r)),
-            Lost::Two(grid) => {
-                let (i, t) = on(grid, z);
-                let density = |k: usize| grid[k].1 / normal_pdf(-REACH + STEP * k as f64);
-                (1.0 - t) * density(i) + t * density(i + 1)
-            }
-        }
-    }
-}
-
-/// The step of the grid in which a score lies, and how far into it.
-fn on(grid: &[(f64, f64)], z: f64) -> (usize, f64) {
-    let at = ((z + REACH) / STEP).clamp(0.0, (grid.len() - 1) as f64);
-    let i = (at as usize).min(grid.len() - 2);
-    (i, at - i as f64)
-}
-
-fn normal_pdf(z: f64) -> f64 {
-    (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
-}
-
-impl Selected {
-    pub(super) fn cdf(&self, c: &Component, v: f64) -> f64 {
-        let z = normal_at(c, v);
-        ((normal_cdf(z) - self.lost.below(z)) / self.kept).clamp(0.0, 1.0)
-    }
-
-    pub(super) fn sf(&self, c: &Component, v: f64) -> f64 {
-        let z = normal_at(c, v);
-        let lost_above = ((1.0 - self.kept) - self.lost.below(z)).max(0.0);
-        ((normal_sf(z) - lost_above) / self.kept).clamp(0.0, 1.0)
-    }
-
-    /// What the density of the component is multiplied by.
-    pub(super) fn factor(&self, c: &Component, v: f64) -> f64 {
-        (1.0 - self.lost.given(normal_at(c, v))).max(0.0) / self.kept
-    }
 }
 
 #[cfg(test)]

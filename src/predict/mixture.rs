@@ -10,7 +10,7 @@
 //! Two or three evaluations of the tails do. Where a step leaves what is known to enclose the quantile, or the steps do
 //! not come to rest, nothing is given back and the slow way is gone. A row gets the same bits alone and among others.
 
-use crate::special::{LEAST_TAIL, Tails, normal_quantile_upper};
+use crate::special::{LEAST_TAIL, Tails, normal_quantile, normal_quantile_upper, student_cdf, student_sf};
 use crate::vector::{self, Kernel};
 
 /// One Student t on the transformed scale.
@@ -29,6 +29,18 @@ pub struct Component {
 impl Component {
     pub(super) fn standard(&self, v: f64) -> f64 {
         (v - self.location) / self.scale
+    }
+
+    /// The normal score of a value, accurate in both tails.
+    pub(super) fn normal_score(&self, v: f64) -> f64 {
+        let t = self.standard(v);
+        let z = if t <= 0.0 {
+            normal_quantile(student_cdf(t, self.degrees_of_freedom))
+        } else {
+            normal_quantile_upper(student_sf(t, self.degrees_of_freedom))
+        };
+        // beyond the smallest probabilities that a double holds
+        z.clamp(-38.0, 38.0)
     }
 }
 

@@ -28,6 +28,7 @@ mod percussors;
 // only tables use the most of it
 #[cfg_attr(not(feature = "table"), allow(dead_code))]
 pub(crate) mod row_kind;
+mod selected;
 mod updated;
 
 pub use crate::calibration::caution::{Caution, in_few_of, in_words};

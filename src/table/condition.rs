@@ -2,9 +2,8 @@
 //! holds instead where they leave nothing.
 
 use super::cell;
-use super::header::{Header, Kind, field_named, shorten, snake_case};
-use super::intake::rows_told;
-use super::text::Cells;
+use super::column::{Column, Kind, field_named, shorten, snake_case};
+use super::text::{Cells, rows_told};
 use crate::error::{Error, Result, counted};
 use crate::vocabulary::same_name;
 use std::cmp::Ordering;
@@ -92,12 +91,12 @@ impl fmt::Display for Condition {
 }
 
 /// What a condition looks at.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 enum Target {
     /// A cell as written.
     Field(usize),
     /// One of the understood columns, in our unit or our words.
-    Column(usize),
+    Column(Box<Column>),
 }
 
 /// A condition with its column found.
@@ -105,25 +104,31 @@ enum Target {
 pub(super) struct Placed {
     condition: Condition,
     target: Target,
+    /// Whether numbers of the table may have a decimal comma.
+    comma: bool,
     number: Option<f64>,
     /// The value, in our word where it is compared with ours.
     word: String,
 }
 
 impl Placed {
-    /// Finds the column of a condition.
-    pub(crate) fn new(condition: &Condition, header: &Header) -> Result<Placed> {
+    /// Finds the column of a condition, by the names of a table and those of its columns that are understood.
+    pub(super) fn new(
+        condition: &Condition,
+        names: &[String],
+        columns: &[Column],
+        comma: bool,
+    ) -> Result<Placed> {
         let name = condition.column.as_str();
-        let ours = || header.columns.iter().position(|c| c.name == snake_case(name));
-        let target = match header.names.iter().position(|n| n.trim() == name) {
+        let ours = || columns.iter().find(|c| c.name == snake_case(name));
+        let target = match names.iter().position(|n| n.trim() == name) {
             Some(field) => Target::Field(field),
             None => match ours() {
-                Some(column) => Target::Column(column),
-                None => Target::Field(field_named(&header.names, "column of a condition", name)?),
+                Some(column) => Target::Column(Box::new(column.clone())),
+                None => Target::Field(field_named(names, "column of a condition", name)?),
             },
         };
-        let comma = header.decimal_comma() || matches!(target, Target::Column(_));
-        let number = match cell::number(&condition.value, comma) {
+        let number = match cell::number(&condition.value, comma || matches!(target, Target::Column(_))) {
             cell::NumberCell::Number(v) => Some(v),
             _ => None,
         };
@@ -138,33 +143,30 @@ impl Placed {
             ));
         }
         let mut lower = String::new();
-        let word = match target {
-            Target::Column(column) => {
-                header.columns[column].class(&condition.value, &mut lower).ok().flatten()
-            }
+        let word = match &target {
+            Target::Column(column) => column.class(&condition.value, &mut lower).ok().flatten(),
             Target::Field(_) => None,
         };
         let word = word.unwrap_or(&condition.value).to_string();
-        Ok(Placed { condition: condition.clone(), target, number, word })
+        Ok(Placed { condition: condition.clone(), target, comma, number, word })
     }
 
-    fn field(&self, header: &Header) -> usize {
-        match self.target {
-            Target::Field(field) => field,
-            Target::Column(column) => header.columns[column].field,
+    fn field(&self) -> usize {
+        match &self.target {
+            Target::Field(field) => *field,
+            Target::Column(column) => column.field,
         }
     }
 
     /// Whether it holds for the cells of a row.
-    fn holds(&self, header: &Header, cells: &Cells) -> bool {
-        let text = cells.get(self.field(header)).unwrap_or("").trim();
+    fn holds(&self, cells: &Cells) -> bool {
+        let text = cells.get(self.field()).unwrap_or("").trim();
         let (mut missing, mut found, mut word) = (cell::is_missing(text), None, text);
         let mut lower = String::new();
-        if let Target::Column(column) = self.target {
-            let column = &header.columns[column];
+        if let Target::Column(column) = &self.target {
             match column.kind {
                 Kind::Number { .. } => {
-                    found = column.number(text, header.decimal_comma()).ok().filter(|v| !v.is_nan());
+                    found = column.number(text, self.comma).ok().filter(|v| !v.is_nan());
                     missing |= found.is_none();
                 }
                 Kind::Class(_) => match column.class(text, &mut lower) {
@@ -173,7 +175,7 @@ impl Placed {
                     Err(_) => {}
                 },
             }
-        } else if let cell::NumberCell::Number(v) = cell::number(text, header.decimal_comma()) {
+        } else if let cell::NumberCell::Number(v) = cell::number(text, self.comma) {
             found = Some(v);
         }
         let same = match (found, self.number) {
@@ -217,19 +219,19 @@ struct Tried {
 
 impl Chosen {
     /// Whether a row is asked about; counts it.
-    pub(crate) fn choose(&mut self, header: &Header, cells: &Cells) -> bool {
+    pub(crate) fn choose(&mut self, conditions: &[Placed], cells: &Cells) -> bool {
         self.rows += 1;
-        self.each.resize(header.conditions.len(), Tried::default());
+        self.each.resize(conditions.len(), Tried::default());
         let mut kept = true;
-        for (placed, tried) in header.conditions.iter().zip(&mut self.each) {
-            if placed.holds(header, cells) {
+        for (placed, tried) in conditions.iter().zip(&mut self.each) {
+            if placed.holds(cells) {
                 tried.held += 1;
                 continue;
             }
             tried.turned_away += u64::from(kept);
             kept = false;
             if tried.instead.len() <= TOLD {
-                let text = cells.get(placed.field(header)).unwrap_or("").trim();
+                let text = cells.get(placed.field()).unwrap_or("").trim();
                 let text = if text.is_empty() { "(blank)".into() } else { shorten(text) };
                 tried.instead.insert(text);
             }
@@ -256,12 +258,12 @@ impl Chosen {
     }
 
     /// Refuses where the conditions left none of the rows, and tells which one it was.
-    pub(crate) fn check(&self, header: &Header) -> Result<()> {
+    pub(crate) fn check(&self, conditions: &[Placed]) -> Result<()> {
         if self.kept > 0 || self.rows == 0 {
             return Ok(());
         }
-        let all: Vec<String> = header.conditions.iter().map(|c| c.condition.to_string()).collect();
-        let mut tried = header.conditions.iter().zip(&self.each);
+        let all: Vec<String> = conditions.iter().map(|c| c.condition.to_string()).collect();
+        let mut tried = conditions.iter().zip(&self.each);
         let reason = match tried.find(|(_, t)| t.held == 0) {
             Some((placed, t)) => {
                 let mut told: Vec<&str> = t.instead.iter().take(TOLD).map(String::as_str).collect();
@@ -277,8 +279,8 @@ impl Chosen {
     }
 
     /// How many rows each condition turned away, as a reason.
-    pub fn turned_away<'a>(&'a self, header: &'a Header) -> impl Iterator<Item = (String, u64)> + 'a {
-        let each = header.conditions.iter().zip(&self.each);
+    pub fn turned_away<'a>(&'a self, conditions: &'a [Placed]) -> impl Iterator<Item = (String, u64)> + 'a {
+        let each = conditions.iter().zip(&self.each);
         each.filter(|(_, t)| t.turned_away > 0).map(|(c, t)| (format!("not {}", c.condition), t.turned_away))
     }
 

@@ -13,10 +13,9 @@
 //! are written to six significant digits.
 
 use super::digits::millionths;
-use super::flow::{Flow, Work};
 use super::header::Header;
 use super::measured::MeasuredSize;
-use super::read::{BLOCK_BYTES, Block, TableReader};
+use super::read::{BLOCK_BYTES, TableReader};
 use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
@@ -182,7 +181,7 @@ pub struct TableEstimates<'a> {
     pub(super) sizes: Vec<&'static str>,
     detachment: bool,
     pub(super) errors: MeasurementErrors,
-    block_bytes: usize,
+    pub(super) block_bytes: usize,
 }
 
 /// Nothing given.
@@ -447,23 +446,6 @@ impl<'a> TableEstimates<'a> {
             },
         )?;
         Ok((writer, summary, fit))
-    }
-
-    /// Reads the table to its end and writes it with its estimates; `progress` is told the rows written so far.
-    ///
-    /// # Errors
-    /// [`Error::Table`] where the table has one of the added columns already, or with the row where it cannot be
-    /// read on (a row too long); [`Error::Io`] when the reader or the writer fails. Rows before that may have been
-    /// written.
-    pub fn write<R: Read, W: Write>(
-        &self,
-        table: TableReader<R>,
-        writer: W,
-        progress: impl FnMut(u64),
-    ) -> Result<(W, Summary)> {
-        let flow = Flow::new(self, None, table.header.clone(), table.longest);
-        let work = |block: &mut Block<Work>| flow.work(block);
-        rows::write_blocks((table, self.block_bytes), writer, &self.columns(), work, progress, |()| Ok(()))
     }
 }
 

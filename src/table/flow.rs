@@ -4,28 +4,31 @@
 //! averaged over terminations. Whether it is depends on the row alone, never on the block it stands in. Rows are gathered
 //! by what is worked out together, and written in their order.
 
+use super::column::Kind;
 use super::digits::{millionths, put_rounded};
 use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
-use super::header::{Header, Kind};
+use super::header::Header;
 use super::measured::MeasuredSize;
-use super::originals::{STATE, TableOriginals};
-use super::read::{Block, Record};
+use super::originals::{NOW, STATE, TableOriginals};
+use super::read::{BLOCK_BYTES, Block, Record, TableReader};
 use super::row::Row;
-use super::rows::{Answers, Made};
+use super::rows::{self, Answers, Made};
 use super::summary::Summary;
 use super::text::like_formula;
 use super::write::Line;
 use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
-use crate::error::Result;
+use crate::error::{Error, Place, Result};
 use crate::flake::Retouch;
 use crate::form::BLOCK;
+use crate::infer::OriginalEstimate;
 use crate::predict::batch::RowStanding;
 use crate::predict::row_kind::{Answered, BlockMemory, Classified, RowKind, VariantBatch};
 use crate::predict::{Caution, Component, Interval, Predictive, Predictor, Quantiles};
 use crate::strike::Measured;
 use crate::vocabulary::ClassKind;
 use std::collections::HashMap;
+use std::io::{Read, Write};
 use std::sync::{Arc, Mutex};
 
 /// Kinds of rows remembered at once, and rows gathered before they are written. This crate's choices, no source.
@@ -260,8 +263,59 @@ struct Entry {
     area: bool,
 }
 
+impl TableEstimates<'_> {
+    /// Reads the table to its end and writes it with its estimates; `progress` is told the rows written so far.
+    ///
+    /// # Errors
+    /// [`Error::Table`] where the table has one of the added columns already, or with the row where it cannot be
+    /// read on (a row too long); [`Error::Io`] when the reader or the writer fails. Rows before that may have been
+    /// written.
+    pub fn write<R: Read, W: Write>(
+        &self,
+        table: TableReader<R>,
+        writer: W,
+        progress: impl FnMut(u64),
+    ) -> Result<(W, Summary)> {
+        let flow = Flow::new(self, None, table.header.clone(), table.longest);
+        let work = |block: &mut Block<Work>| flow.work(block);
+        rows::write_blocks((table, self.block_bytes), writer, &self.columns(), work, progress, |()| Ok(()))
+    }
+}
+
+impl TableOriginals<'_> {
+    /// Reads the table to its end and writes it with its answers; `progress` is told the rows written so far, `take`
+    /// each answer in the order of the table, if [`TableOriginals::seen`] asked for them.
+    ///
+    /// # Errors
+    /// As [`TableEstimates::write`](super::TableEstimates::write); [`Error::Missing`] where the table has no mass
+    /// that remains.
+    pub fn write<R: Read, W: Write>(
+        &self,
+        table: TableReader<R>,
+        writer: W,
+        progress: impl FnMut(u64),
+        mut take: impl FnMut(&OriginalEstimate, f64) -> Result<()>,
+    ) -> Result<(W, Summary)> {
+        if table.header().column(NOW).is_none() && self.how.given.number(NOW).is_none() {
+            return Err(Error::Missing {
+                at: Place::column(NOW),
+                needed:
+                    "the mass that remains bounds the original from below, and the table has no such column"
+                        .into(),
+            });
+        }
+        if self.keep_seen || !self.look.is_by_platform_alone() {
+            return rows::write(self, table, writer, progress, |(found, now)| take(&found, now));
+        }
+        let flow = Flow::new(&self.how, Some(self), table.header.clone(), table.longest);
+        let columns = Answers::columns(self);
+        let work = |block: &mut Block<Work>| flow.work(block);
+        rows::write_blocks((table, BLOCK_BYTES), writer, &columns, work, progress, |()| Ok(()))
+    }
+}
+
 /// What is made of one block.
-pub(super) type Work = Made<()>;
+type Work = Made<()>;
 
 /// Where the rows of a block are gathered before they are written.
 #[derive(Default)]

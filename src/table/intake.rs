@@ -1,9 +1,11 @@
 //! What is noticed while a table is taken in that is no fault of a row: old encodings, failed formulas, cells that a
 //! spreadsheet would run, blank cells beyond the header line. Counted once, told in a line each.
 
+use super::column::shorten;
 use super::condition::Chosen;
-use super::header::{Header, shorten};
+use super::header::Header;
 use super::row::Row;
+use super::text::rows_told;
 use crate::error::{Result, counted};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -55,19 +57,6 @@ impl Noticed {
 /// So many rows, in words.
 pub(super) fn rows_counted(n: u64) -> String {
     format!("{} {}", rows_told(n), if n == 1 { "row" } else { "rows" })
-}
-
-/// A number of rows as it is told: `7,114`.
-pub(super) fn rows_told(n: u64) -> String {
-    let digits = n.to_string();
-    let mut out = String::new();
-    for (i, c) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i).is_multiple_of(3) {
-            out.push(',');
-        }
-        out.push(c);
-    }
-    out
 }
 
 /// What was noticed on the way in; its text is one line for each thing.
@@ -133,12 +122,12 @@ impl Intake {
 
     /// Refuses where conditions left none of the rows.
     pub(super) fn check(&self, header: &Header) -> Result<()> {
-        self.chosen.check(header)
+        self.chosen.check(&header.conditions)
     }
 
     /// Why rows were not chosen, with how many: the condition that was the first to turn them away.
     pub(crate) fn not_chosen<'a>(&'a self, header: &'a Header) -> impl Iterator<Item = (String, u64)> + 'a {
-        self.chosen.turned_away(header)
+        self.chosen.turned_away(&header.conditions)
     }
 
     /// Rows of the table that were looked at, and those chosen of them, where there are conditions.

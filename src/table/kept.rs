@@ -1,6 +1,7 @@
 //! What is kept of a row where an answer needs many of them at once: the columns it reads and no others.
 
-use super::header::{ColumnId, Header, Kind};
+use super::column::Kind;
+use super::header::{ColumnId, Header};
 use super::row::Row;
 use crate::strike::Measured;
 use std::collections::BTreeSet;

@@ -3,6 +3,7 @@
 //! | file | holds |
 //! |---|---|
 //! | `quantity` | the units that the known columns ([`QUANTITIES`], [`CLASSES`]) may be written in |
+//! | `column` | an understood column: its name, and how its cells are read |
 //! | `condition` | which rows are asked about: [`Condition`] |
 //! | `intake` | what is noticed on the way in that is no fault of a row: [`Intake`] |
 //! | `suggest` | columns by the names that people give them: [`Header::suggestions`] |
@@ -64,6 +65,7 @@
 mod attributions;
 mod blocks;
 mod cell;
+mod column;
 mod condition;
 mod digits;
 mod estimates;

@@ -2,19 +2,17 @@
 //! on all threads with the feature `parallel`.
 
 use super::estimates::{Completed, TableEstimates, joined};
-use super::flow::{Flow, Work};
-use super::read::{BLOCK_BYTES, Block, TableReader};
 use super::row::Row;
-use super::rows::{self, Answers, refuse};
+use super::rows::{Answers, refuse};
 use super::summary::Summary;
 use super::write::Line;
-use crate::error::{Error, Place, Result};
+use crate::error::{Error, Result};
 use crate::flake::{RETOUCH_HEIGHT_MM, THICKNESS_AT_MM, WithRetouch};
 use crate::infer::original::{IMPROBABLE, Truncated};
 use crate::infer::{LookBack, Original, OriginalEstimate, Remains};
 use crate::predict::Predictive;
 use crate::strike::Measured;
-use std::io::{Read, Write};
+use std::io::Write;
 
 /// What the pieces of a table were when they came off.
 ///
@@ -36,9 +34,9 @@ use std::io::{Read, Write};
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 pub struct TableOriginals<'a> {
-    how: TableEstimates<'a>,
-    look: LookBack<'a>,
-    keep_seen: bool,
+    pub(super) how: TableEstimates<'a>,
+    pub(super) look: LookBack<'a>,
+    pub(super) keep_seen: bool,
 }
 
 impl<'a> TableOriginals<'a> {
@@ -90,36 +88,6 @@ impl<'a> TableOriginals<'a> {
         Ok([m.low, m.median, m.high, s.low, s.median, s.high])
     }
 
-    /// Reads the table to its end and writes it with its answers; `progress` is told the rows written so far, `take`
-    /// each answer in the order of the table, if [`TableOriginals::seen`] asked for them.
-    ///
-    /// # Errors
-    /// As [`TableEstimates::write`](super::TableEstimates::write); [`Error::Missing`] where the table has no mass
-    /// that remains.
-    pub fn write<R: Read, W: Write>(
-        &self,
-        table: TableReader<R>,
-        writer: W,
-        progress: impl FnMut(u64),
-        mut take: impl FnMut(&OriginalEstimate, f64) -> Result<()>,
-    ) -> Result<(W, Summary)> {
-        if table.header().column(NOW).is_none() && self.how.given.number(NOW).is_none() {
-            return Err(Error::Missing {
-                at: Place::column(NOW),
-                needed:
-                    "the mass that remains bounds the original from below, and the table has no such column"
-                        .into(),
-            });
-        }
-        if self.keep_seen || !self.look.is_by_platform_alone() {
-            return rows::write(self, table, writer, progress, |(found, now)| take(&found, now));
-        }
-        let flow = Flow::new(&self.how, Some(self), table.header.clone(), table.longest);
-        let columns = Answers::columns(self);
-        let work = |block: &mut Block<Work>| flow.work(block);
-        rows::write_blocks((table, BLOCK_BYTES), writer, &columns, work, progress, |()| Ok(()))
-    }
-
     /// The numbers of a piece by the laws of its mass and length when it came off, as [`LookBack::original`] has them; none
     /// where only that can tell: `now` holds what [`STATE`] names, not a number where it was not recorded.
     pub(super) fn by_laws(
@@ -169,7 +137,7 @@ fn readable(row: &Row) -> std::result::Result<(), Vec<Error>> {
 }
 
 /// The mass that remains.
-const NOW: &str = STATE[0];
+pub(super) const NOW: &str = STATE[0];
 
 /// What the numbers of a piece without retouch may depend on beside its platform.
 pub(super) const STATE: [&str; 4] = ["mass_now_g", "mass_missing_g", "length_now_mm", "max_thickness_now_mm"];

@@ -291,7 +291,7 @@ impl<B> Block<B> {
             }
             if !header.conditions.is_empty() {
                 self.cells.take_apart(record, separator);
-                if !self.intake.chosen.choose(header, &self.cells) {
+                if !self.intake.chosen.choose(&header.conditions, &self.cells) {
                     continue;
                 }
             }

@@ -1,8 +1,9 @@
 //! One page about a table of flakes, in Markdown: what was read and refused, which calibration answered and why, how it
 //! fits what was found, how forms fitted to the flakes themselves do, what to doubt, and a paragraph for a paper.
 
-use super::intake::{rows_counted, rows_told};
+use super::intake::rows_counted;
 use super::summary::Summary;
+use super::text::rows_told;
 use crate::assess::{AsItStands, Assessment, SizeAsItStands};
 use crate::calibration::{Calibration, SizeModel, Spread};
 use crate::error::counted;

@@ -1,7 +1,8 @@
 //! One row of a table, understood, and how it ends: read, with what is bad in it, or refused.
 
 use super::cell;
-use super::header::{ColumnId, Header, Kind, NotRead, shorten};
+use super::column::{Kind, NotRead, shorten};
+use super::header::{ColumnId, Header};
 use super::text::{Cells, like_formula, put_text};
 use crate::error::{Error, Place, counted};
 use crate::flake;

@@ -2,9 +2,11 @@
 //! Nothing is taken as what it may be; it is only suggested, so that it can be mapped in one line.
 
 use super::cell::{self, NumberCell};
-use super::header::{Header, snake_case};
+use super::column::{shorten, snake_case};
+use super::header::Header;
 use super::quantity::{Dimension, quantity, split_unit};
 use super::text::Cells;
+use crate::error::Error;
 use std::collections::BTreeSet;
 
 /// A known column; the medians that it may have in our unit, since a column with another is in another unit or something
@@ -118,8 +120,21 @@ fn betrayed(medians: (f64, f64), dimension: Dimension, values: &[f64]) -> Option
     tried.iter().copied().find(|unit| (medians.0..=medians.1).contains(&(median * factor(unit))))
 }
 
+impl Header {
+    /// Looks for columns by other names, with the values of some rows; what is suggested needs no remark of its own.
+    pub(super) fn suggest(&mut self, rows: &[Cells]) {
+        let found = suggestions(self, rows);
+        let told = |e: &Error| {
+            let column = e.place().and_then(|at| at.column.as_deref());
+            found.iter().any(|(theirs, _)| Some(shorten(theirs).as_str()) == column)
+        };
+        self.remarks.retain(|e| !told(e));
+        self.suggestions = found;
+    }
+}
+
 /// What the columns of a table that are not understood may be, by their names and the first rows.
-pub(super) fn suggestions(header: &Header, rows: &[Cells]) -> Vec<(String, String)> {
+fn suggestions(header: &Header, rows: &[Cells]) -> Vec<(String, String)> {
     let understood: BTreeSet<usize> = header.columns.iter().map(|c| c.field).collect();
     let names: Vec<(usize, String, Option<&'static str>)> = header
         .names

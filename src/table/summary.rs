@@ -1,7 +1,7 @@
 //! What became of the rows of a table, counted: by what they were answered, why they were refused, what is doubtful.
 //! A reason is told once, with its count and its first rows; the reason of each row stands beside it in the output.
 
-use super::header::shorten;
+use super::column::shorten;
 use super::intake::{Intake, Noticed, rows_counted};
 use super::measured::{MeasuredFit, MeasuredSize, MeasuredSizes};
 use super::row::Row;

@@ -145,6 +145,19 @@ pub(super) fn like_formula(cell: &[u8]) -> bool {
     }
 }
 
+/// A number of rows as it is told: `7,114`.
+pub(super) fn rows_told(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::new();
+    for (i, c) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            out.push(',');
+        }
+        out.push(c);
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,7 +1,8 @@
 //! Writing a table back: the input's columns as they were, then columns of our own.
 
+use super::column::shorten;
 use super::digits::put_rounded;
-use super::header::{Header, Separator, shorten};
+use super::header::{Header, Separator};
 use super::row::Row;
 use super::text::{like_formula, put_text};
 use crate::error::{Error, Place, Result};
