@@ -6,7 +6,6 @@
 
 use conchoid::calibration::bundled::{self, LOSS, NAMES, recipe};
 use conchoid::calibration::{Calibration, Collector, SharedRecipe, SizeModel, Spread};
-use conchoid::form::TERMINATION;
 use conchoid::predict::Predictor;
 use conchoid::strike::Measured;
 use conchoid::table::{Row, TableOptions, TableReader};
@@ -64,7 +63,7 @@ impl Measured for Only<'_> {
         self.row.number(name).filter(|_| self.needs.iter().any(|n| n == name))
     }
     fn class(&self, name: &str) -> Option<&str> {
-        self.row.class(name).filter(|_| name != TERMINATION || self.needs.iter().any(|n| n == name))
+        self.row.class(name).filter(|_| name != "termination" || self.needs.iter().any(|n| n == name))
     }
 }
 

@@ -3,8 +3,8 @@
 //! `ours FOLDER` reads the columns that `data.py` wrote there (little-endian f64) and prints one line `work seconds`
 //! per repetition. Without a folder it does nothing, so that it passes where benches are only tried out.
 
-use conchoid::calibration::{Calibration, Penalty, Provenance, bundled};
-use conchoid::calibration::{Collector, Recipe, SizeRecipe, TerminationRecipe, ToldApart};
+use conchoid::calibration::{Calibration, Provenance, bundled};
+use conchoid::calibration::{Collector, Recipe, SizeRecipe, TerminationRecipe};
 use conchoid::flake::{Flake, Termination};
 use conchoid::form::{Form, Transform, indicator, ln, product, square};
 use conchoid::infer::{Assemblage, Drawing};
@@ -181,11 +181,7 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
         let like = SizeRecipe { size: size.into(), column: size.into(), ..variant.sizes[0].clone() };
         variant.sizes.push(like);
     }
-    variant.termination = Some(TerminationRecipe {
-        form: Form::named("log-log").expect("a form"),
-        told_apart: ToldApart::Four,
-        penalty: Penalty::Firth,
-    });
+    variant.termination = Some(TerminationRecipe::four(Form::named("log-log").expect("a form")));
     let ends = read(folder, "ends");
     let mut collector = Collector::new(recipe).expect("a recipe");
     for i in 0..2_000 {
@@ -252,11 +248,8 @@ fn ends_of_a_tenth(folder: &Path, columns: [&[f64]; 4]) {
     let provenance = Provenance::new("invented", "data.py", "own", "a bench");
     let form = Form::named("log-log").expect("a form");
     let mut recipe = Recipe::single("ends", "mass_g", form, provenance).expect("a recipe");
-    recipe.variants[0].termination = Some(TerminationRecipe {
-        form: Form::new("ends", Transform::Identity, terms).expect("a form"),
-        told_apart: ToldApart::Four,
-        penalty: Penalty::Ridge { lambda: 1e-12 },
-    });
+    let ends = Form::new("ends", Transform::Identity, terms).expect("a form");
+    recipe.variants[0].termination = Some(TerminationRecipe::four(ends).with_ridge(1e-12));
     let mut collector = Collector::new(recipe).expect("a recipe");
     for (i, end) in read(folder, "ends").iter().enumerate().take(columns[0].len() / 10) {
         collector.offer(&Ended(columns.map(|c| c[i]), ENDS[*end as usize]));

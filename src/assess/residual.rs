@@ -15,7 +15,7 @@
 
 use super::compare::class_of;
 use crate::by_name::each_once;
-use crate::calibration::fitting::{Collector, Recipe, Taken};
+use crate::calibration::fitting::{Collector, Recipe};
 use crate::error::{Error, Result};
 use crate::fit::Design;
 use crate::fit::linear::{self, LinearFit};
@@ -111,7 +111,7 @@ pub fn residual_checks<M: Measured>(
     let mut inputs: Vec<(usize, Vec<f64>, f64)> = Vec::new();
     for (i, row) in rows.iter().enumerate() {
         let y = row.number(&asked.column).map_or(f64::NAN, |v| asked.form.transform().apply(v));
-        if probe.offer(row) != Taken::Used || !y.is_finite() {
+        if probe.offer(row).is_some() || !y.is_finite() {
             continue;
         }
         let mut x: Vec<f64> = layout.numbers.iter().map(|n| row.number(n).unwrap_or(f64::NAN)).collect();

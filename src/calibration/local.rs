@@ -25,7 +25,7 @@
 //! its log constant moves, and the part of its covariance that belongs to the level is replaced. A random intercept of an
 //! experiment is not carried over: local flakes of one core move the level as flakes of as many cores would.
 
-use super::fitting::{Offered, Taken, as_struck, commonest_first};
+use super::fitting::{Offered, as_struck, commonest_first};
 use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
 use super::shared::{EVERYTHING_KEPT, SharedEffect, of_places};
 use super::{
@@ -57,11 +57,10 @@ const MOST_DF: f64 = 10.0;
 /// ```
 /// use conchoid::calibration::{bundled, Local};
 /// use conchoid::flake::Flake;
-/// use conchoid::form::{ANGLE, DEPTH};
 /// use conchoid::strike::Strike;
 ///
 /// let flint = bundled::named("hard-hammer-flint")?;
-/// let mut local = Local::new(&flint, "mass_g", |column| [DEPTH, ANGLE, "mass_g"].contains(&column))?;
+/// let mut local = Local::new(&flint, "mass_g", |column| ["platform_depth_mm", "exterior_platform_angle_deg", "mass_g"].contains(&column))?;
 /// for (depth, angle, mass) in [(4.0, 70.0, 9.1), (6.0, 80.0, 31.0), (9.0, 65.0, 45.0)] {
 ///     let strike = Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
 ///     local.offer(&Flake::builder().strike(strike).mass_g(mass).build()?);
@@ -262,8 +261,8 @@ impl Local {
         &self.start.ready(self.variant).sizes[self.size]
     }
 
-    /// Offers one flake. It is used, or left out and counted under the reason given back.
-    pub fn offer(&mut self, flake: &impl Measured) -> Taken {
+    /// Offers one flake. It is used, or left out and counted under the reason, which is given back.
+    pub fn offer(&mut self, flake: &impl Measured) -> Option<String> {
         let taken = self.take(flake);
         self.offered.count(taken)
     }

@@ -36,13 +36,12 @@ mod shared;
 mod told;
 
 pub(crate) use crate::fit::multinomial::MultinomialFit;
-pub use crate::fit::multinomial::Penalty;
 pub(crate) use distance::Distance;
 #[cfg(test)]
 pub(crate) use fitting::triangle;
 pub use fitting::{
     Collector, Figure, FitReport, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
-    SizeRecipe, Taken, TerminationRecipe, ToldApart, VariantRecipe,
+    SizeRecipe, TerminationRecipe, VariantRecipe,
 };
 pub use local::{Local, LocalReport};
 pub use loss::loss_recipe;

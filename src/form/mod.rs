@@ -40,18 +40,18 @@ pub use term::{Term, above, indicator, ln, log10, power, product, shifted, splin
 pub use transform::Transform;
 
 /// Platform depth: percussion point to the exterior face.
-pub const DEPTH: &str = "platform_depth_mm";
+pub(crate) const DEPTH: &str = "platform_depth_mm";
 /// Platform width.
-pub const WIDTH: &str = "platform_width_mm";
+pub(crate) const WIDTH: &str = "platform_width_mm";
 /// Platform area.
-pub const AREA: &str = "platform_area_mm2";
+pub(crate) const AREA: &str = "platform_area_mm2";
 /// Exterior platform angle.
-pub const ANGLE: &str = "exterior_platform_angle_deg";
+pub(crate) const ANGLE: &str = "exterior_platform_angle_deg";
 /// Angle of blow, 0 perpendicular to the platform.
-pub const ANGLE_OF_BLOW: &str = "angle_of_blow_deg";
+pub(crate) const ANGLE_OF_BLOW: &str = "angle_of_blow_deg";
 /// Class of the percussor: stone, metal, organic.
-pub const PERCUSSOR_CLASS: &str = "percussor_class";
+pub(crate) const PERCUSSOR_CLASS: &str = "percussor_class";
 /// Where the blow lands: platform, edge.
 pub(crate) const LANDS_ON: &str = "blow_lands_on";
 /// How the flake ends: feather, hinge, step, overshot.
-pub const TERMINATION: &str = "termination";
+pub(crate) const TERMINATION: &str = "termination";

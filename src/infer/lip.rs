@@ -173,7 +173,7 @@ impl LipModel {
     ///
     /// # Errors
     /// None: the file is checked by the tests.
-    pub(crate) fn bundled() -> Result<LipModel> {
+    pub fn bundled() -> Result<LipModel> {
         LipModel::from_json(include_str!("lip.json"))
     }
 
@@ -181,7 +181,7 @@ impl LipModel {
     ///
     /// # Errors
     /// [`Error::Calibration`] where it is none.
-    pub fn from_json(text: &str) -> Result<LipModel> {
+    pub(crate) fn from_json(text: &str) -> Result<LipModel> {
         let stored: Stored = serde_json::from_str(text).map_err(|e| Error::Calibration {
             at: Place::column("lip"),
             reason: format!("not a lip model: {e}"),
@@ -197,7 +197,7 @@ impl LipModel {
     }
 
     /// The calibration whose experiment the lips are from.
-    pub fn calibration(&self) -> &str {
+    pub(crate) fn calibration(&self) -> &str {
         &self.stored.calibration
     }
 

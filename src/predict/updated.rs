@@ -41,12 +41,11 @@ struct Answered {
 /// ```
 /// use conchoid::calibration::{Local, bundled};
 /// use conchoid::flake::Flake;
-/// use conchoid::form::{ANGLE, DEPTH};
 /// use conchoid::predict::Updated;
 /// use conchoid::strike::Strike;
 ///
 /// let flint = bundled::named("hard-hammer-flint")?;
-/// let mut local = Local::new(&flint, "mass_g", |column| [DEPTH, ANGLE, "mass_g"].contains(&column))?;
+/// let mut local = Local::new(&flint, "mass_g", |column| ["platform_depth_mm", "exterior_platform_angle_deg", "mass_g"].contains(&column))?;
 /// for (depth, angle, mass) in [(4.0, 70.0, 9.1), (6.0, 80.0, 31.0), (9.0, 65.0, 45.0)] {
 ///     let strike = Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?;
 ///     local.offer(&Flake::builder().strike(strike).mass_g(mass).build()?);

@@ -19,39 +19,12 @@ pub(crate) const MOST_COLUMNS: usize = 4096;
 /// Unknown columns beyond these are carried through without looking for a likely slip. This crate's choice, no source.
 const MOST_SUGGESTIONS: usize = 256;
 
-/// What stands between two cells.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Hash)]
-pub enum Separator {
-    /// Of comma, semicolon and tab in the header line (outside quotes), the one under which most names are
-    /// understood, and among equals the most frequent; a comma where there is none.
-    #[default]
-    Auto,
-    /// A comma: numbers have a decimal point.
-    Comma,
-    /// A semicolon: numbers have a decimal point or a decimal comma.
-    Semicolon,
-    /// A tab: numbers have a decimal point.
-    Tab,
-}
-
-impl Separator {
-    /// The byte that stands there, where it is named.
-    pub(super) fn byte(self) -> Option<u8> {
-        match self {
-            Separator::Auto => None,
-            Separator::Comma => Some(b','),
-            Separator::Semicolon => Some(b';'),
-            Separator::Tab => Some(b'\t'),
-        }
-    }
-}
-
 /// How a table is to be read.
 ///
 /// | option | default | purpose |
 /// |---|---|---|
 /// | [`column`](TableOptions::column) | none | a column of another name holds one of ours |
-/// | [`separator`](TableOptions::separator) | [`Separator::Auto`] | what stands between two cells |
+/// | [`separator`](TableOptions::separator) | as found | what stands between two cells |
 /// | [`number`](TableOptions::number) | none | a further column of numbers, such as `dorsal_scars` |
 /// | [`class`](TableOptions::class) | none | a further column of classes, such as `core_shape` |
 /// | [`only`](TableOptions::only) | all rows | rows for which a condition holds |
@@ -64,7 +37,7 @@ impl Separator {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct TableOptions {
     map: Vec<(String, String)>,
-    separator: Separator,
+    separator: Option<char>,
     numbers: Vec<String>,
     classes: Vec<String>,
     conditions: Vec<Condition>,
@@ -89,9 +62,11 @@ impl TableOptions {
         self.map.push((theirs.into(), ours.into()));
         self
     }
-    /// What stands between two cells.
-    pub fn separator(mut self, separator: Separator) -> Self {
-        self.separator = separator;
+    /// What stands between two cells: a comma, a semicolon (numbers then have a decimal point or a decimal comma) or a tab.
+    /// Where it is not said, that under which most names of the header line are understood, and among equals the most
+    /// frequent; a comma where there is none.
+    pub fn separator(mut self, separator: char) -> Self {
+        self.separator = Some(separator);
         self
     }
     /// A further column of numbers. If its name ends in a known unit, other units of it are converted.
@@ -214,10 +189,9 @@ impl Header {
         self.names.iter().map(String::as_str)
     }
 
-    /// What stands between two cells; never [`Separator::Auto`].
-    pub fn separator(&self) -> Separator {
-        let stands = |s: &Separator| s.byte() == Some(self.separator);
-        [Separator::Semicolon, Separator::Tab].into_iter().find(stands).unwrap_or(Separator::Comma)
+    /// What stands between two cells: a comma, a semicolon or a tab.
+    pub fn separator(&self) -> char {
+        self.separator.into()
     }
 
     /// Whether numbers may have a decimal comma: only where a semicolon stands between cells.
@@ -660,7 +634,15 @@ impl Wanted {
 /// The separator asked for; else, of those in the header line outside quotes, the one under which most
 /// names are understood, and among equals the most frequent.
 pub(super) fn separator(options: &TableOptions, opening: &Opening) -> Result<u8> {
-    if let Some(named) = options.separator.byte().or(opening.separator) {
+    match options.separator {
+        Some(named @ (',' | ';' | '\t')) => return Ok(named as u8),
+        Some(other) => {
+            let reason = format!("{other:?} cannot stand between cells (accepted: comma, semicolon, tab)");
+            return Err(Error::invalid("separator", reason));
+        }
+        None => {}
+    }
+    if let Some(named) = opening.separator {
         return Ok(named);
     }
     let line = &opening.bytes[opening.header.clone()];

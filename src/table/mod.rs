@@ -93,7 +93,7 @@ pub use crate::flake::columns::{CLASSES, QUANTITIES};
 pub use attributions::{Attributions, TableAttributions};
 pub use condition::Condition;
 pub use estimates::{Completed, TableEstimates};
-pub use header::{Header, Separator, TableOptions};
+pub use header::{Header, TableOptions};
 pub use intake::Intake;
 pub use kept::{Keeper, KeptRow};
 pub use offers::{Offer, OffersMade, levels_of, offer_each};

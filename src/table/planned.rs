@@ -1,6 +1,5 @@
 //! The sheet to fill in at the yard: what to strike, and blanks for what came off, as a fit reads it.
 
-use super::header::Separator;
 use super::write::{Cell, TableWriter};
 use crate::error::Result;
 use crate::plan::{Plan, Target};
@@ -37,7 +36,7 @@ pub fn sheet_of<W: Write>(plan: &Plan, stone: Option<&str>, writer: W) -> Result
     columns.extend(MEASURED.0.iter().chain(further).chain(&MEASURED.1).map(|c| c.to_string()));
     columns.push("notes".into());
     let names: Vec<&str> = columns.iter().map(String::as_str).collect();
-    let mut sheet = TableWriter::sheet(writer, Separator::Comma, &names)?;
+    let mut sheet = TableWriter::sheet(writer, b',', &names)?;
     for t in &plan.flakes {
         let (number, core) = (t.number.to_string(), t.core.map(|c| c.to_string()));
         let told = [Some(number.as_str()), None, core.as_deref(), t.percussor.as_deref(), stone];

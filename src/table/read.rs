@@ -22,7 +22,7 @@ const MOST_BLOCKS: usize = 16;
 
 /// A table whose header line is read.
 ///
-/// Separators: comma, semicolon or tab ([`Separator`](super::Separator)), or what a first line such as `sep=;`
+/// Separators: comma, semicolon or tab ([`TableOptions::separator`]), or what a first line such as `sep=;`
 /// names. A decimal comma is understood only where a semicolon stands between cells; thousands separators never are.
 /// A byte-order mark, either end of line, quotes (with line ends and separators inside), blank cells and the usual
 /// markers of "not recorded" are understood; blank lines are skipped and not counted. A cell that is not UTF-8 is

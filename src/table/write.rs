@@ -2,7 +2,7 @@
 
 use super::column::shorten;
 use super::digits::put_rounded;
-use super::header::{Header, Separator};
+use super::header::Header;
 use super::row::Row;
 use super::text::{like_formula, put_text};
 use crate::error::{Error, Place, Result};
@@ -132,7 +132,7 @@ pub(super) fn alone<W: Write>(
     texts: &[&str],
 ) -> Result<W> {
     let columns: Vec<&str> = columns.iter().map(AsRef::as_ref).collect();
-    let mut sheet = TableWriter::sheet(writer, Separator::Comma, &columns)?;
+    let mut sheet = TableWriter::sheet(writer, b',', &columns)?;
     numbers.iter().for_each(|n| sheet.line.rounded(*n));
     texts.iter().for_each(|t| sheet.line.text(t));
     sheet.end_row()?;
@@ -162,8 +162,8 @@ impl<W: Write> TableWriter<W> {
     ///
     /// # Errors
     /// [`Error::Io`] when the writer fails.
-    pub(crate) fn sheet(writer: W, separator: Separator, columns: &[&str]) -> Result<Self> {
-        Self::start(writer, separator.byte().unwrap_or(b','), 0, columns.len(), columns.iter().copied())
+    pub(crate) fn sheet(writer: W, separator: u8, columns: &[&str]) -> Result<Self> {
+        Self::start(writer, separator, 0, columns.len(), columns.iter().copied())
     }
 
     fn start<'a>(

@@ -31,9 +31,7 @@ fn no_site_speaks_for_metal_and_none_for_organic_beyond_twenty_to_one() {
         let mut rng = ChaCha8Rng::seed_from_u64(1);
         let two = stone.attribute(&some, &mut rng).unwrap();
         let three = metal.attribute(&some, &mut rng).unwrap();
-        let factor = |v: &conchoid::infer::Verdict, class: &str| {
-            v.classes.iter().find(|c| c.class == class).unwrap().ln_bayes_factor.exp()
-        };
+        let factor = |v: &conchoid::infer::Verdict, class: &str| v.ln_bayes_factor(class).unwrap().exp();
         let (organic, of_metal) = (factor(&two, "organic"), factor(&three, "metal"));
         println!("{site}: {} flakes, organic {organic:.3}, metal {of_metal:.3}", some.len());
         assert!(organic < 20.0 && of_metal < 20.0, "{site}: {organic} {of_metal}");

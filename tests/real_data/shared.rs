@@ -2,7 +2,7 @@
 
 use conchoid::calibration::{Collector, Recipe};
 use conchoid::calibration::{Provenance, Spread};
-use conchoid::form::{ANGLE, DEPTH, Form};
+use conchoid::form::Form;
 use conchoid::predict::Predictor;
 use conchoid::strike::Measured;
 use conchoid::table::{TableOptions, TableReader};
@@ -12,8 +12,8 @@ struct Row(f64, f64, Option<String>);
 impl Measured for Row {
     fn number(&self, name: &str) -> Option<f64> {
         match name {
-            DEPTH => Some(self.0),
-            ANGLE => Some(self.1),
+            "platform_depth_mm" => Some(self.0),
+            "exterior_platform_angle_deg" => Some(self.1),
             _ => None,
         }
     }

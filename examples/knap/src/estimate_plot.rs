@@ -8,7 +8,6 @@ use crate::plot::{Axis, Layer, Panel, Thinned, diagonal, page, pale, points};
 use crate::report::{count, percent, short, unit, with_unit};
 use crate::tables::save;
 use conchoid::calibration::SIZES;
-use conchoid::form;
 use conchoid::predict::{Ask, Estimate, Interval, Predictor, in_words};
 use conchoid::strike::Measured;
 use conchoid::table::Completed;
@@ -28,8 +27,9 @@ pub fn single(
     let variant = variants.iter().find(|v| v.name == e.variant);
     let ranges = variant.map_or(&[][..], |v| &v.ranges);
     let at = |name: &str| ranges.iter().find(|r| r.name == name && given.number(name).is_some());
-    let moved =
-        at(form::DEPTH).or_else(|| at(form::AREA)).or_else(|| ranges.iter().find_map(|r| at(&r.name)));
+    let moved = at("platform_depth_mm")
+        .or_else(|| at("platform_area_mm2"))
+        .or_else(|| ranges.iter().find_map(|r| at(&r.name)));
     let mut panels = Vec::new();
     for (k, s) in e.sizes.iter().enumerate() {
         let here = s.predictive.interval(level)?;
@@ -114,7 +114,7 @@ impl Seen {
         let whole =
             row.class("portion").is_none_or(|p| p == "complete") && row.class("retouched") != Some("yes");
         let first = |name: &'static str| both.number(name).map(|v| (name, v));
-        let Some((name, at)) = first(form::DEPTH).or_else(|| first(form::AREA)) else {
+        let Some((name, at)) = first("platform_depth_mm").or_else(|| first("platform_area_mm2")) else {
             return Ok(Seen(None, Default::default()));
         };
         let mut sizes: [Option<(String, Dot)>; 4] = Default::default();
@@ -165,7 +165,7 @@ impl Rows {
             let dots: Vec<&Dot> = self.seen.rows().filter_map(|r| r[k].as_ref()).collect();
             match (dots.is_empty(), size.observed) {
                 (true, _) => None,
-                (false, 0) => Some(expected(size, &dots, self.against.unwrap_or(form::DEPTH))),
+                (false, 0) => Some(expected(size, &dots, self.against.unwrap_or("platform_depth_mm"))),
                 (false, _) => Some(compared(size, &dots)),
             }
         });

@@ -12,10 +12,10 @@ use crate::tables::{self, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
-    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold, Taken,
+    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold,
 };
 use conchoid::flake::ORIGINAL_OVER_NOW;
-use conchoid::form::{Form, PERCUSSOR_CLASS, Term, indicator, value};
+use conchoid::form::{Form, Term, indicator, value};
 use conchoid::material::PercussorMaterial;
 use conchoid::strike::Measured;
 use conchoid::table::{Header, Offer, QUANTITIES, Row, levels_of};
@@ -250,9 +250,9 @@ fn collected(
 }
 
 /// Refuses a flake that was used although it is below the recovery threshold.
-fn held(kept: Option<&RecoveryThreshold>, row: &Row, taken: Taken) -> conchoid::Result<()> {
-    match (kept, taken) {
-        (Some(kept), Taken::Used) => kept.check(row).map_err(|e| e.in_row(row.row_number())),
+fn held(kept: Option<&RecoveryThreshold>, row: &Row, left_out: Option<String>) -> conchoid::Result<()> {
+    match (kept, left_out) {
+        (Some(kept), None) => kept.check(row).map_err(|e| e.in_row(row.row_number())),
         _ => Ok(()),
     }
 }
@@ -270,7 +270,7 @@ fn shifts(
 ) -> Outcome<Shifts> {
     let mut probe = Collector::new(plain.clone())?;
     let names: Vec<String> = classes.iter().map(|c| c.to_string()).collect();
-    let usable = |row: &Row| probe.offer(row) == Taken::Used;
+    let usable = |row: &Row| probe.offer(row).is_none();
     let levels = levels_of(table, needs, &names, tables::progress("looking for levels"), usable, level_of);
     let levels = levels.of_file(&o.table)?;
     let (mut terms, mut against) = (Vec::new(), Vec::new());
@@ -292,7 +292,7 @@ fn shifts(
 fn level_of(row: &Row, class: &str) -> Option<String> {
     let own = Measured::class(row, class).map(str::to_string);
     own.or_else(|| {
-        let named = Measured::class(row, "percussor").filter(|_| class == PERCUSSOR_CLASS)?;
+        let named = Measured::class(row, "percussor").filter(|_| class == "percussor_class")?;
         Some(PercussorMaterial::named(named).ok()?.class().to_string())
     })
 }
@@ -312,7 +312,7 @@ fn written(
 
 /// Refuses a table that lacks a column.
 fn needed_columns(o: &Options, header: &Header, needs: &[String]) -> Outcome<()> {
-    let needs: Vec<&String> = needs.iter().filter(|c| *c != PERCUSSOR_CLASS).collect();
+    let needs: Vec<&String> = needs.iter().filter(|c| *c != "percussor_class").collect();
     header.need(&needs).map_err(|e| match e {
         conchoid::Error::Missing { at, .. } => {
             let names: Vec<String> = header.names().map(str::to_string).collect();

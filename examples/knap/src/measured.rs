@@ -4,7 +4,6 @@ use crate::failure::{Outcome, Whose};
 use crate::report::{short, unit};
 use clap::Args;
 use conchoid::calibration::RecoveryThreshold;
-use conchoid::form;
 use conchoid::predict::{MeasurementErrors, in_words};
 use conchoid::strike::Measured;
 use std::collections::BTreeMap;
@@ -65,10 +64,10 @@ impl KeptAbove {
 impl MeasuredWith {
     fn each(&self) -> Vec<(&'static str, f64)> {
         [
-            (form::DEPTH, self.depth_error_mm),
-            (form::ANGLE, self.angle_error_deg),
-            (form::WIDTH, self.width_error_mm),
-            (form::AREA, self.area_error_mm2),
+            ("platform_depth_mm", self.depth_error_mm),
+            ("exterior_platform_angle_deg", self.angle_error_deg),
+            ("platform_width_mm", self.width_error_mm),
+            ("platform_area_mm2", self.area_error_mm2),
         ]
         .into_iter()
         .filter_map(|(name, sd)| Some((name, sd?)))

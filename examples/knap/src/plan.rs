@@ -9,7 +9,7 @@ use crate::report::{Format, percent, print};
 use crate::tables::{self, Sink, save};
 use crate::taken::{TakenIn, read};
 use clap::{Args, ValueEnum};
-use conchoid::form::{self, Form};
+use conchoid::form::Form;
 use conchoid::plan::Experiment;
 use conchoid::predict::in_words;
 use conchoid::table::sheet_of;
@@ -94,10 +94,10 @@ pub struct Options {
 
 /// The measurements that can be set, by the option of their reach.
 const SETTABLE: [(&str, &str); 4] = [
-    (form::DEPTH, "depth-mm"),
-    (form::ANGLE, "angle-deg"),
-    (form::AREA, "area-mm2"),
-    (form::ANGLE_OF_BLOW, "angle-of-blow-deg"),
+    ("platform_depth_mm", "depth-mm"),
+    ("exterior_platform_angle_deg", "angle-deg"),
+    ("platform_area_mm2", "area-mm2"),
+    ("angle_of_blow_deg", "angle-of-blow-deg"),
 ];
 
 /// What the experiment calls by the name of an option.
@@ -250,7 +250,7 @@ fn over_lines(command: &str) -> String {
 fn fit_command(o: &Options, sheet: &str) -> String {
     let mut command = format!("knap fit --table {sheet} --response {} --form {}", o.response, o.form);
     if o.angle_of_blow_deg.is_some() {
-        command.push_str(&format!(" --by {}", form::ANGLE_OF_BLOW));
+        command.push_str(" --by angle_of_blow_deg");
     }
     if o.percussor.len() > 1 {
         command.push_str(" --by percussor");

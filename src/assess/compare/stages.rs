@@ -5,7 +5,7 @@ use super::{ClassScores, FormAssessment, Pit, Question, Scores, Tested};
 use crate::assess::folds::Folds;
 use crate::assess::score::Score;
 use crate::by_name::each_once;
-use crate::calibration::fitting::{Collector, Recipe, Taken, as_struck, commonest_first};
+use crate::calibration::fitting::{Collector, Recipe, as_struck, commonest_first};
 use crate::calibration::{Calibration, Spread, Tails};
 use crate::error::{Error, Result, check_size};
 use crate::form::{PERCUSSOR_CLASS, TERMINATION};
@@ -103,9 +103,9 @@ impl<'a, M: Measured> Bench<'a, M> {
                 return Some("its group is not recorded".to_string());
             }
             match (probe.offer(row), row.number(&self.column)) {
-                (Taken::LeftOut(reason), _) => Some(reason),
-                (Taken::Used, None) => Some(format!("{} not recorded", self.column)),
-                (Taken::Used, Some(v)) if !is_size(v) => Some(format!("{} is not above 0", self.column)),
+                (Some(reason), _) => Some(reason),
+                (None, None) => Some(format!("{} not recorded", self.column)),
+                (None, Some(v)) if !is_size(v) => Some(format!("{} is not above 0", self.column)),
                 _ => None,
             }
         };

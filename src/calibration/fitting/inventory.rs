@@ -5,8 +5,7 @@ use super::{Recipe, SIZE_COLUMNS, TerminationRecipe, ToldApart, VariantRecipe, a
 use crate::by_name::each_once;
 use crate::calibration::{Provenance, SIZES};
 use crate::error::{Error, Result};
-use crate::fit::multinomial::Penalty;
-use crate::form::{Form, TERMINATION, Transform, ln, value};
+use crate::form::{Form, TERMINATION, Term, Transform, ln, value};
 use crate::strike::Measured;
 use std::collections::BTreeMap;
 
@@ -222,7 +221,7 @@ fn variant(c: &Candidate, columns: &[(&str, &str)]) -> VariantRecipe {
 }
 
 /// A model of terminations as far as their counts allow one: four or feather against the others, by the terms of the
-/// form or as a mere share. The prior of [`Penalty::Firth`] needs no strength to be chosen.
+/// form or as a mere share. The prior needs no strength to be chosen.
 fn termination(c: &Candidate) -> Option<TerminationRecipe> {
     let rarest = |told_apart: ToldApart, classes: usize| -> u64 {
         let mut counts: BTreeMap<&str, u64> = BTreeMap::new();
@@ -236,12 +235,11 @@ fn termination(c: &Candidate) -> Option<TerminationRecipe> {
     let terms = c.form.terms();
     let enough = ENDED_A_TERM * terms.len().max(1) as u64;
     let (four, two) = (rarest(ToldApart::Four, 4), rarest(ToldApart::FeatherOrNot, 2));
-    let (told_apart, terms) = match (four >= enough, two >= enough, two >= ENDED_A_TERM) {
-        (true, ..) => (ToldApart::Four, terms.to_vec()),
-        (_, true, _) => (ToldApart::FeatherOrNot, terms.to_vec()),
-        (.., true) => (ToldApart::FeatherOrNot, Vec::new()),
-        _ => return None,
-    };
-    let form = Form::new("ends", Transform::Identity, terms).ok()?;
-    Some(TerminationRecipe { form, told_apart, penalty: Penalty::Firth })
+    let form = |terms: &[Term]| Form::new("ends", Transform::Identity, terms.to_vec()).ok();
+    match (four >= enough, two >= enough, two >= ENDED_A_TERM) {
+        (true, ..) => form(terms).map(TerminationRecipe::four),
+        (_, true, _) => form(terms).map(TerminationRecipe::feather_or_not),
+        (.., true) => form(&[]).map(TerminationRecipe::feather_or_not),
+        _ => None,
+    }
 }

@@ -20,11 +20,10 @@ mod sizes;
 pub(crate) use columns::triangle;
 pub use inventory::Inventory;
 pub use part::Part;
-pub use recipe::{
-    Method, Recipe, SIZE_COLUMNS, SharedRecipe, SizeRecipe, TerminationRecipe, ToldApart, VariantRecipe,
-};
+pub(crate) use recipe::ToldApart;
+pub use recipe::{Method, Recipe, SIZE_COLUMNS, SharedRecipe, SizeRecipe, TerminationRecipe, VariantRecipe};
 pub(crate) use recipe::{SETTINGS, TailsToTry};
-pub use report::{Figure, FitReport, Report, Taken};
+pub use report::{Figure, FitReport, Report};
 pub(crate) use report::{Offered, commonest_first};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
@@ -169,8 +168,8 @@ impl Collector {
         })
     }
 
-    /// Offers one flake. It is used, or left out and counted under the reason given back.
-    pub fn offer(&mut self, flake: &impl Measured) -> Taken {
+    /// Offers one flake. It is used, or left out and counted under the reason, which is given back.
+    pub fn offer(&mut self, flake: &impl Measured) -> Option<String> {
         let taken = if self.reads_retouch {
             WithRetouch::of(flake).map_err(|e| e.to_string()).and_then(|flake| self.take(&flake))
         } else {
@@ -235,7 +234,7 @@ impl Collector {
                 row.iter_mut().zip(&x).for_each(|(r, c)| *r = c[i]);
                 own.iter_mut().zip(&sizes).for_each(|(s, c)| *s = c[i]);
                 let taken = if fine[i - from] { Ok(()) } else { self.usable(&row, &own) };
-                if self.offered.count(taken) == Taken::Used {
+                if self.offered.count(taken).is_none() {
                     self.keep(&row, &own);
                 }
             }

@@ -138,7 +138,7 @@ pub struct SharedRecipe {
 
 impl SharedRecipe {
     /// An intercept, its levels kept.
-    pub fn new(by: &str) -> SharedRecipe {
+    pub(crate) fn new(by: &str) -> SharedRecipe {
         SharedRecipe {
             by: by.to_string(),
             terms: Vec::new(),
@@ -180,17 +180,36 @@ pub struct VariantRecipe {
 #[derive(Debug, Clone, PartialEq)]
 pub struct TerminationRecipe {
     /// Its terms; the transform is not used.
-    pub form: Form,
+    pub(crate) form: Form,
     /// Which terminations are told apart.
-    pub told_apart: ToldApart,
+    pub(crate) told_apart: ToldApart,
     /// The penalty.
-    pub penalty: Penalty,
+    pub(crate) penalty: Penalty,
+}
+
+impl TerminationRecipe {
+    /// Feather, hinge, step and overshot told apart by the terms of a form (its transform is not used), other entries left
+    /// out, under the prior of D. Firth 1993, *Biometrika* 80:27, which needs no strength to be chosen.
+    pub fn four(form: Form) -> TerminationRecipe {
+        TerminationRecipe { form, told_apart: ToldApart::Four, penalty: Penalty::Firth }
+    }
+
+    /// Feather told from hinge, step, overshot and inflexed together.
+    pub fn feather_or_not(form: Form) -> TerminationRecipe {
+        TerminationRecipe { told_apart: ToldApart::FeatherOrNot, ..TerminationRecipe::four(form) }
+    }
+
+    /// Under a ridge penalty in place of the prior, of this strength above 0 for each standard deviation of a column;
+    /// 1e-12 is plain maximum likelihood, where no term tells the terminations apart altogether.
+    pub fn with_ridge(mut self, lambda: f64) -> TerminationRecipe {
+        self.penalty = Penalty::Ridge { lambda };
+        self
+    }
 }
 
 /// Which terminations a model tells apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum ToldApart {
+pub(crate) enum ToldApart {
     /// Feather, hinge, step, overshot; other entries are left out.
     Four,
     /// Feather against hinge, step, overshot and inflexed together; other entries are left out.

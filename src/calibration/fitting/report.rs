@@ -262,15 +262,6 @@ impl FitReport {
     }
 }
 
-/// What became of one flake that was offered.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Taken {
-    /// It is fitted.
-    Used,
-    /// It is left out, for this reason.
-    LeftOut(String),
-}
-
 /// How many flakes were offered, and why some were left out.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Offered {
@@ -279,16 +270,12 @@ pub(crate) struct Offered {
 }
 
 impl Offered {
-    /// Counts a flake that was taken, or why it was not.
-    pub(crate) fn count(&mut self, taken: std::result::Result<(), String>) -> Taken {
+    /// Counts a flake that was taken, or why it was not, which is given back.
+    pub(crate) fn count(&mut self, taken: std::result::Result<(), String>) -> Option<String> {
         self.flakes += 1;
-        match taken {
-            Ok(()) => Taken::Used,
-            Err(reason) => {
-                *self.left_out.entry(reason.clone()).or_default() += 1;
-                Taken::LeftOut(reason)
-            }
-        }
+        let reason = taken.err()?;
+        *self.left_out.entry(reason.clone()).or_default() += 1;
+        Some(reason)
     }
 
     /// That none was used, with the commonest reason.

@@ -393,7 +393,7 @@ fn flakes_that_were_kept_teach_given_that() {
     flakes(false).iter().for_each(|f| drop(local_narrow.offer(f)));
     let refused = local_narrow.finish("mine", "test").unwrap_err().to_string();
     assert!(refused.contains("length_mm and width_mm") && refused.contains("below 28"), "{refused}");
-    assert!(local.offer(&OfSite(4.0, 70.0, 9.0, "Pit")) != crate::calibration::Taken::Used);
+    assert!(local.offer(&OfSite(4.0, 70.0, 9.0, "Pit")).is_some());
     let flint = bundled::named("hard-hammer-flint").unwrap();
     let refused = Local::new(&flint, "mass_g", |_| true).unwrap().given_kept(high).unwrap_err().to_string();
     assert!(refused.contains("excavated-flakes") && refused.contains("hard-hammer-flint"), "{refused}");

@@ -36,7 +36,7 @@ use serde::{Deserialize, Serialize};
 /// plain maximum likelihood, where no term separates a class.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[non_exhaustive]
-pub enum Penalty {
+pub(crate) enum Penalty {
     /// Half the log-determinant of the information (Jeffreys prior). D. Firth 1993, Biometrika 80:27-38;
     /// for several classes I. Kosmidis and D. Firth 2011, Biometrika 98:755-759 (both from memory).
     #[default]

@@ -45,7 +45,9 @@ mod weigh;
 
 pub use settings::BlowSetting;
 pub use site::SiteShift;
-pub use verdict::{ClassVerdict, Strength, Verdict};
+#[cfg(test)]
+pub(crate) use verdict::ClassVerdict;
+pub use verdict::{Strength, Verdict};
 
 use super::forward::{Forward, Struck};
 use super::lip::LipModel;

@@ -1,5 +1,6 @@
 //! Percussor attribution against closed forms, quadrature and simulation from its own model.
 
+use super::ClassVerdict;
 use crate::Error;
 use crate::calibration::caution::Doubt;
 use crate::calibration::{
@@ -14,7 +15,7 @@ use crate::form::{indicator, value};
 use crate::infer::LipModel;
 use crate::infer::TrackRecord;
 use crate::infer::attribution::settings::of_experiment;
-use crate::infer::{Attribution, BlowSetting, ClassVerdict, SiteShift, Strength, Verdict};
+use crate::infer::{Attribution, BlowSetting, SiteShift, Strength, Verdict};
 use crate::strike::{LandsOn, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;

@@ -51,23 +51,23 @@ impl Strength {
 /// A class of percussors in a verdict.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema), schemars(rename = "OfClass"))]
-pub struct ClassVerdict {
+pub(crate) struct ClassVerdict {
     /// The class as it was asked for (`metal`, `stone`, a calibration's name).
     #[serde(skip)]
-    pub class: String,
+    pub(crate) class: String,
     /// Probability before the flakes were seen.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
-    pub prior: f64,
+    pub(crate) prior: f64,
     /// Probability after.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
-    pub probability: f64,
+    pub(crate) probability: f64,
     /// ln of what the flakes multiply the odds of this class against all others by.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
-    pub ln_bayes_factor: f64,
+    pub(crate) ln_bayes_factor: f64,
     pub(crate) bayes_factor: f64,
     /// What the class leans on where the experiment did not use it.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub leans_on: Option<String>,
+    pub(crate) leans_on: Option<String>,
 }
 
 /// What flakes struck by one percussor say of it.
@@ -80,7 +80,7 @@ pub struct Verdict {
     /// The classes, in the order asked for.
     #[serde(serialize_with = "by_class")]
     #[cfg_attr(feature = "schema", schemars(with = "BTreeMap<String, ClassVerdict>", description = ""))]
-    pub classes: Vec<ClassVerdict>,
+    pub(crate) classes: Vec<ClassVerdict>,
     /// The class that the flakes speak for, whatever the prior odds.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
     pub favours: String,
@@ -128,9 +128,18 @@ impl Verdict {
         self.classes.iter().find(|c| c.class == self.favours).unwrap_or(&self.classes[0])
     }
 
-    /// Probability of a class by its name.
+    /// Probability of a class by its name, the odds before the flakes were seen included.
     pub fn probability(&self, class: &str) -> Option<f64> {
-        self.classes.iter().find(|c| c.class == class).map(|c| c.probability)
+        self.of_class(class).map(|c| c.probability)
+    }
+
+    /// ln of what the flakes multiply the odds of a class against all others by.
+    pub fn ln_bayes_factor(&self, class: &str) -> Option<f64> {
+        self.of_class(class).map(|c| c.ln_bayes_factor)
+    }
+
+    fn of_class(&self, class: &str) -> Option<&ClassVerdict> {
+        self.classes.iter().find(|c| c.class == class)
     }
 
     fn in_words(&self, f: &ClassVerdict) -> String {

@@ -7,9 +7,7 @@ use crate::predict::MeasurementErrors;
 use crate::predict::{Ask, Quantiles};
 use crate::strike::Measured;
 use crate::table::estimates::{Predictors, answer, joined};
-use crate::table::{
-    Cell, Completed, Separator, Summary, TableEstimates, TableOptions, TableReader, TableWriter,
-};
+use crate::table::{Cell, Completed, Summary, TableEstimates, TableOptions, TableReader, TableWriter};
 use crate::{Error, Result};
 use proptest::prelude::*;
 
@@ -311,7 +309,7 @@ proptest! {
 
 #[test]
 fn what_is_written_of_our_own_is_no_formula() {
-    let mut writer = TableWriter::sheet(Vec::new(), Separator::Comma, &["name", "value"]).unwrap();
+    let mut writer = TableWriter::sheet(Vec::new(), b',', &["name", "value"]).unwrap();
     for (text, value) in [("=1+1", -3.5), ("@sum", 2.0), ("+x;y", 1e-9), ("-7.5", 0.0), ("thin, =x", 4.0)] {
         writer.write_cells(&[Cell::Text(text), Cell::Number(value)]).unwrap();
     }

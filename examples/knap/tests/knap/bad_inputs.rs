@@ -6,7 +6,7 @@
 use crate::knap;
 use conchoid::Error;
 use conchoid::calibration::{Calibration, Provenance, bundled};
-use conchoid::calibration::{Collector, Recipe, Taken};
+use conchoid::calibration::{Collector, Recipe};
 use conchoid::flake::Flake;
 use conchoid::form::{self, Form, Term, Transform, value};
 use conchoid::infer::{Assemblage, Drawing};
@@ -427,7 +427,7 @@ fn fits(sheet: &mut Sheet) {
         let recipe =
             Recipe::single("mine", "mass_g", Form::named("log-log").unwrap(), provenance.clone()).unwrap();
         let mut c = Collector::new(recipe)?;
-        let taken: Vec<Taken> = flakes.iter().map(|f| c.offer(f)).collect();
+        let taken: Vec<Option<String>> = flakes.iter().map(|f| c.offer(f)).collect();
         c.finish().map(|r| (taken.len(), r))
     };
     let flake = |depth: Option<f64>, mass: Option<f64>| {
