@@ -4,7 +4,7 @@
 
 use conchoid::calibration::{Collector, Provenance, Recipe};
 use conchoid::form::{Form, Layout, Transform, ln, power};
-use conchoid::predict::{IntervalColumns, Predictor};
+use conchoid::predict::Predictor;
 use std::hint::black_box;
 use std::time::Instant;
 
@@ -83,7 +83,7 @@ fn work(form: &Form, n: usize, against: &str, size: usize) {
     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
     let before = peak();
     let seconds = least(|| {
-        let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+        let out = [&mut low[..], &mut median, &mut high];
         batch.fill(&columns, out).expect("intervals");
     });
     println!("intervals-by-{against} {size} {seconds:e}");

@@ -1,7 +1,7 @@
 //! Intervals of whole columns, of one row, and of tables whose rows are mixtures, under bundled calibrations.
 
 use conchoid::calibration::bundled;
-use conchoid::predict::{Interval, IntervalColumns, Predictor};
+use conchoid::predict::{Interval, Predictor};
 use conchoid::table::{TableEstimates, TableOptions, TableReader};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use rand::{RngExt, SeedableRng};
@@ -21,7 +21,7 @@ fn columns(c: &mut Criterion) {
         group.throughput(Throughput::Elements(n as u64));
         group.bench_function(BenchmarkId::from_parameter(n), |b| {
             b.iter(|| {
-                let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+                let out = [&mut low[..], &mut median, &mut high];
                 batch.fill(&input, out).unwrap()
             });
         });

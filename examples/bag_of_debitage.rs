@@ -22,10 +22,10 @@ use conchoid::calibration::{Calibration, Provenance};
 use conchoid::calibration::{Collector, Method, Recipe, SizeRecipe};
 use conchoid::flake::{Flake, Portion};
 use conchoid::form::{Form, indicator};
-use conchoid::infer::{Assemblage, Drawing, Drawn, GroupTotals};
+use conchoid::infer::{Assemblage, Drawing, GroupTotals};
 use conchoid::infer::{Comparison, Resampling};
 use conchoid::infer::{Held, Mesh, size_grades, struck};
-use conchoid::predict::{Ask, Predictive, Predictor};
+use conchoid::predict::{Ask, Interval, Predictive, Predictor};
 use conchoid::strike::Strike;
 use plot::{Axis, Layer, Panel, above_row, page};
 use rand::{RngExt, SeedableRng};
@@ -146,9 +146,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         })
         .collect();
 
-    let mut bag = Assemblage::new(&predictor)?;
+    let mut bag = Assemblage::new(&predictor, Default::default())?;
     // the same flakes, as if nothing had been weighed
-    let mut unweighed = Assemblage::new(&predictor)?;
+    let mut unweighed = Assemblage::new(&predictor, Default::default())?;
     let mut masses = Vec::new();
     let (mut whole, mut widths, mut held) = (Vec::new(), Vec::new(), Vec::new());
     for (i, (c, lies)) in found.iter().zip(&lies).enumerate() {
@@ -187,11 +187,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let drawing = Drawing::seeded(7).draws(4000)?;
     let totals = bag.totals(&drawing)?;
     let group = totals.first().ok_or("an empty bag")?;
-    let platforms = unweighed.totals(&drawing)?.swap_remove(0).total_mass_g.ok_or("no total")?;
+    let platforms = unweighed.totals(&drawing)?.swap_remove(0).total_mass_g.ok_or("no total")?.interval();
     let naive = added_up(&masses, &mut rng);
     let truth: f64 = found.iter().map(|c| c.mass).sum();
     tell_totals(group, &platforms, naive, truth)?;
-    let total = group.total_mass_g.as_ref().ok_or("no total")?;
+    let total = group.total_mass_g.ok_or("no total")?.interval();
 
     let n = struck(&held, 0.95)?;
     println!(
@@ -287,7 +287,7 @@ fn added_up(masses: &[Predictive], rng: &mut ChaCha8Rng) -> [f64; 3] {
 
 fn tell_totals(
     group: &GroupTotals,
-    platforms: &Drawn,
+    platforms: &Interval,
     naive: [f64; 3],
     truth: f64,
 ) -> Result<(), Box<dyn std::error::Error>> {
@@ -295,9 +295,9 @@ fn tell_totals(
         "In the bag: {} pieces, {} of them with a platform, from {} flakes; the others are listed, not estimated.",
         group.pieces, group.platforms, group.n
     );
-    let total = group.total_mass_g.as_ref().ok_or("no total")?;
-    let lost = group.mass_lost_g.as_ref().ok_or("no loss")?;
-    let mean = group.mean_mass_g.as_ref().ok_or("no mean")?;
+    let total = group.total_mass_g.ok_or("no total")?.interval();
+    let lost = group.mass_lost_g.ok_or("no loss")?.interval();
+    let mean = group.mean_mass_g.ok_or("no mean")?.interval();
     println!("\n  on the scale now              {:>6.0} g", group.mass_now_g);
     println!(
         "  originally, by the platforms  {:>6.0} g   ({:.0} to {:.0})",
@@ -396,7 +396,7 @@ fn draw(
 
     let meshes = [25.4, 19.05, 12.7, 9.5].into_iter().chain([mesh.opening_mm()]);
     let meshes = meshes.map(Mesh::mm).collect::<Result<Vec<_>, _>>()?;
-    let grades = size_grades(widths, &meshes, Held::WiderThanSide)?;
+    let grades = size_grades(widths, &meshes, Held::WiderThanSides(1.0))?;
     let mut expected = Vec::new();
     let mut seen = Vec::new();
     let mut spread = Vec::new();

@@ -162,13 +162,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let groups = trenches(&look)?;
     for g in &groups {
         if let (Some(share), Some(half)) = (g.share_lost, g.lost_more_than.get(5)) {
+            let share = share.interval();
             println!(
                 "    {}: {:.0} % ({:.0} to {:.0}); more than 30 % gone of {:.0} % of the pieces",
                 g.group,
                 100.0 * share.median,
                 100.0 * share.low,
                 100.0 * share.high,
-                100.0 * half.1.median
+                100.0 * half.1.interval().median
             );
         }
     }
@@ -212,9 +213,13 @@ fn draw(
     let mut legend = Vec::new();
     for (k, g) in groups.iter().enumerate() {
         let line: Vec<(f64, f64)> =
-            g.lost_more_than.iter().map(|(s, d)| (100.0 * s, 100.0 * d.median)).collect();
-        let spans =
-            g.lost_more_than.iter().map(|(s, d)| (100.0 * s, 100.0 * d.low, 100.0 * d.high)).collect();
+            g.lost_more_than.iter().map(|(s, d)| (100.0 * s, 100.0 * d.interval().median)).collect();
+        let spans = g
+            .lost_more_than
+            .iter()
+            .map(|(s, d)| (100.0 * s, d.interval()))
+            .map(|(s, i)| (s, 100.0 * i.low, 100.0 * i.high))
+            .collect();
         layers.push(Layer::Whiskers(spans, k));
         layers.push(Layer::Line(line, k));
         legend.push((format!("{} ({} scrapers)", g.group, g.n), k));

@@ -49,7 +49,8 @@ macro_rules! vocabulary {
 
         impl $Name {
             /// Every member, in the order of declaration.
-            pub const ALL: &'static [$Name] = &[$($Name::$Variant),+];
+            #[allow(dead_code)]
+            pub(crate) const ALL: &'static [$Name] = &[$($Name::$Variant),+];
             /// The names of all members, in the same order.
             pub(crate) const NAMES: &'static [&'static str] = &[$($name),+];
             /// The column in which it is recorded.

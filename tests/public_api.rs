@@ -159,7 +159,6 @@ fn vocabulary(tokens: &impl quote::ToTokens, module: &mut Module) {
     for pair in words[at..].windows(2).filter(|p| p[1] == "=" && p[0] != "doc") {
         module.item(&name, format!("{name}::{}", pair[0]));
     }
-    module.item(&name, format!("{name}::const ALL: &'static [Self]"));
     for of in ["std::str::FromStr", "std::fmt::Display"] {
         module.of_type.entry(name.clone()).or_default().push(format!("impl {of} for {name}"));
     }

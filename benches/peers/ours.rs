@@ -5,11 +5,10 @@
 
 use conchoid::calibration::{Calibration, Provenance, bundled};
 use conchoid::calibration::{Collector, Recipe, SizeRecipe, TerminationRecipe};
-use conchoid::flake::{Flake, Termination};
+use conchoid::flake::Flake;
 use conchoid::form::{Form, Transform, indicator, ln, product, square};
 use conchoid::infer::{Assemblage, Drawing};
 use conchoid::material::{PercussorMaterial, Stone};
-use conchoid::predict::IntervalColumns;
 use conchoid::predict::{Ask, Interval, Predictor};
 use conchoid::predict::{BlowAsKnown, BlowFigures};
 use conchoid::strike::{Measured, Strike};
@@ -110,7 +109,7 @@ fn main() {
     let n = mass.len();
     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
     time("intervals", 20, 1, || {
-        let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+        let out = [&mut low[..], &mut median, &mut high];
         batch.fill(&columns, out).expect("intervals");
         black_box(&high);
     });
@@ -124,7 +123,7 @@ fn main() {
         let mut filled = [vec![0.0; 10 * n], vec![0.0; 10 * n], vec![0.0; 10 * n]];
         time("intervals-10x", 5, 1, || {
             let [low, median, high] = &mut filled;
-            batch.fill(&ten, IntervalColumns { low, median, high }).expect("intervals");
+            batch.fill(&ten, [low, median, high]).expect("intervals");
             black_box(&filled);
         });
     }
@@ -145,7 +144,7 @@ fn main() {
     let own = std::fs::read_to_string(folder.join("fit.json")).expect("the calibration fitted to the table");
     let own = Predictor::new(Calibration::from_json(&own).expect("a calibration")).expect("a predictor");
     for (work, predictor) in [("assemblage", &own), ("assemblage-two-sizes", &predictor)] {
-        let mut bag = Assemblage::new(predictor).expect("an assemblage");
+        let mut bag = Assemblage::new(predictor, Default::default()).expect("an assemblage");
         for (depth, angle) in depth.iter().zip(&angle).take(10_000) {
             bag.offer("all", &strike(*depth, *angle));
         }
@@ -153,7 +152,7 @@ fn main() {
         time(work, 2, 1, || {
             black_box(bag.totals(&drawing).expect("totals"));
         });
-        let total = bag.totals(&drawing).expect("totals")[0].total_mass_g.expect("flakes");
+        let total = bag.totals(&drawing).expect("totals")[0].total_mass_g.expect("flakes").interval();
         println!("fact {work} median, conchoid {:e}", total.median);
     }
     triad(8_000_000);
@@ -191,7 +190,7 @@ fn whole_answer(folder: &Path, depth: &[f64], angle: &[f64], mass: &[f64]) {
             .length_mm(10.0 * mass[i].cbrt())
             .width_mm(8.0 * mass[i].cbrt())
             .thickness_mm(3.0 * mass[i].powf(0.3))
-            .termination(Termination::ALL[ends[i] as usize])
+            .termination(ENDS[ends[i] as usize].parse().expect("a termination"))
             .build();
         collector.offer(&flake.expect("a flake"));
     }

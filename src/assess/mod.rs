@@ -34,7 +34,7 @@
 //! let folds = Folds::leave_one_out(flakes.len())?;
 //! let a = cross_validate(&recipes, &flakes, &folds, &Question::new("mass_g"))?;
 //! assert_eq!(a.flakes, 8);
-//! println!("{}", a.recommendation.sentence());
+//! println!("{}", a.recommendation());
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 
@@ -47,8 +47,8 @@ pub(crate) mod score;
 pub use as_it_stands::AsItStands;
 pub(crate) use as_it_stands::SizeAsItStands;
 pub use compare::{
-    Assessment, ClassScores, Coverage, FormAssessment, Pit, Question, Recommendation, Scores, Tested,
-    as_they_stand, cross_validate,
+    Assessment, ClassScores, Coverage, FormAssessment, Pit, Question, Scores, Tested, as_they_stand,
+    cross_validate,
 };
 pub use folds::Folds;
 pub use residual::{ResidualChecks, residual_checks};

@@ -147,7 +147,7 @@ struct Piece {
 ///     losses.offer(site, &Flake::builder().mass_now_g(mass).retouch_index(index).build()?);
 /// }
 /// let groups = losses.totals(&Drawing::seeded(3).draws(1000)?)?;
-/// let share = |k: usize| groups[k].share_lost.unwrap().median;
+/// let share = |k: usize| groups[k].share_lost.unwrap().interval().median;
 /// assert_eq!((groups[0].group.as_str(), groups[0].n), ("spring", 2));
 /// assert!(share(0) > 2.0 * share(1));
 /// # Ok::<(), conchoid::Error>(())

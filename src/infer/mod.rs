@@ -27,7 +27,7 @@ pub(crate) mod original;
 pub(crate) mod recovery;
 pub(crate) mod track_record;
 
-pub use assemblage::{Assemblage, Bound, Drawing, Drawn, GroupTotals, USUAL_DRAWS};
+pub use assemblage::{Assemblage, Drawing, Drawn, GroupTotals, USUAL_DRAWS};
 pub use attribution::{Attribution, BlowSetting, SiteShift, Strength, Verdict};
 pub use comparison::{Comparison, Distance, Resampling};
 pub use lip::LipModel;

@@ -68,11 +68,8 @@ const COMMON_GRADES_MM: [(&str, f64); 5] =
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub enum Held {
-    /// Its width is more than the side of the opening: hand sieving, flakes lying flat.
-    WiderThanSide,
-    /// Its width is more than the diagonal: shaken until whatever can turn has turned.
-    WiderThanDiagonal,
-    /// Its width is more than this many sides, 1 to sqrt 2.
+    /// Its width is more than this many sides of the opening: 1 where it is sieved by hand, flakes lying flat; sqrt 2, the
+    /// diagonal, where it is shaken until whatever can turn has turned; or between.
     WiderThanSides(f64),
     /// In between, every turn from side to diagonal as likely.
     AnyTurn,
@@ -97,9 +94,9 @@ impl Held {
     /// let c = Component { weight: 1.0, location: 3.0, scale: 0.4, degrees_of_freedom: 50.0 };
     /// let width = Predictive::new(Transform::Ln, vec![c])?;
     /// let mesh = Mesh::mm(12.7)?;
-    /// let side = Held::WiderThanSide.probability(&width, mesh)?;
+    /// let side = Held::WiderThanSides(1.0).probability(&width, mesh)?;
     /// let turned = Held::AnyTurn.probability(&width, mesh)?;
-    /// assert!(Held::WiderThanDiagonal.probability(&width, mesh)? < turned && turned < side);
+    /// assert!(Held::WiderThanSides(2f64.sqrt()).probability(&width, mesh)? < turned && turned < side);
     /// assert!(Held::WiderThanSides(2.0).probability(&width, mesh).is_err());
     /// # Ok::<(), conchoid::Error>(())
     /// ```
@@ -110,8 +107,6 @@ impl Held {
         const SIDES: Bounds = Bounds::closed("sides", 1.0, SQRT_2, "sides of the opening");
         let s = mesh.opening_mm();
         Ok(match self {
-            Held::WiderThanSide => width.sf(s),
-            Held::WiderThanDiagonal => width.sf(SQRT_2 * s),
             Held::WiderThanSides(r) => width.sf(SIDES.check(r)? * s),
             Held::AnyTurn => {
                 // four panels, so that narrow distributions are followed too (this crate's choice, no source)
@@ -140,7 +135,7 @@ pub struct Grade {
     /// Standard deviation of the number, flakes being independent given the calibration.
     pub deviation: f64,
     /// Expected share of all.
-    pub share: f64,
+    pub(crate) share: f64,
 }
 
 /// The size grades of a set of blows, by the widths expected of them: one entry for each mesh, the largest
@@ -197,7 +192,7 @@ pub struct Struck {
     /// Upper end.
     pub high: f64,
     /// Probability inside.
-    pub level: f64,
+    pub(crate) level: f64,
     /// The least probability of being held among those found. A small one means that few flakes speak for
     /// many, and that the interval is not to be trusted.
     pub(crate) least_held: f64,

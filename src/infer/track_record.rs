@@ -297,7 +297,8 @@ impl<'a, M: Measured> Bench<'a, M> {
         let lips = kept().map(|f| f as &dyn Measured);
         let lip = LipModel::fit(calibration.name(), "a part of the experiment", lips)?;
         // what the experiment struck with, and flakes that are its own but for another day
-        let a = Attribution::of(calibration)?.with_metal()?.with_site(SiteShift::new(0.2, 0.1, 1.0)?);
+        let site = SiteShift { common: 0.2, own: 0.1, log_odds: 1.0 };
+        let a = Attribution::of(calibration)?.with_metal()?.with_site(site)?;
         a.with_lip(Some(lip)).with_draws(self.draws)
     }
 

@@ -131,14 +131,9 @@ impl Stone {
     /// other names are understood (`glass`, `quartz`, `vein quartz`, `treated chert`, `china`).
     ///
     /// # Errors
-    /// [`Error::UnknownName`](crate::Error::UnknownName) for the field `stone`, with the list of [`Stone::all_names`].
+    /// [`Error::UnknownName`](crate::Error::UnknownName) for the field `stone`, with the names there are.
     pub fn named(name: &str) -> Result<Self> {
         table::find("stone", name, |m| &m.stones)
-    }
-
-    /// The names of the bundled table, in its order.
-    pub fn all_names() -> impl Iterator<Item = &'static str> {
-        table::names(|m| &m.stones)
     }
 
     /// Mode I fracture toughness, Pa m^(1/2).
@@ -161,14 +156,14 @@ impl PercussorMaterial {
     /// other names are understood (`antler`, `wood`, `hammerstone`, `elk antler`, `iron`).
     ///
     /// # Errors
-    /// [`Error::UnknownName`](crate::Error::UnknownName) for the field `percussor`, with the list of
-    /// [`PercussorMaterial::all_names`].
+    /// [`Error::UnknownName`](crate::Error::UnknownName) for the field `percussor`, with the names there
+    /// are.
     pub fn named(name: &str) -> Result<Self> {
         table::find("percussor", name, |m| &m.percussors)
     }
 
     /// The names of the bundled table, in its order.
-    pub fn all_names() -> impl Iterator<Item = &'static str> {
+    pub(crate) fn all_names() -> impl Iterator<Item = &'static str> {
         table::names(|m| &m.percussors)
     }
 

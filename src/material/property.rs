@@ -38,14 +38,6 @@ impl Property {
         Self::named("property", typical, low, high, source.into())
     }
 
-    /// A property known without doubt worth counting: low = typical = high.
-    ///
-    /// # Errors
-    /// [`Error::Invalid`] when the number is negative or not finite.
-    pub fn exact(value: f64, source: impl Into<Cow<'static, str>>) -> Result<Self> {
-        Self::new(value, value, value, source)
-    }
-
     /// The same with the name of the field in the message.
     pub(crate) fn named(
         field: &str,
@@ -151,6 +143,6 @@ mod tests {
         ] {
             assert!(Property::new(t, l, h, "test").is_err(), "{t} {l} {h}");
         }
-        assert_eq!(Property::exact(0.0, "test").unwrap().log_sd(), 0.0);
+        assert_eq!(Property::new(0.0, 0.0, 0.0, "test").unwrap().log_sd(), 0.0);
     }
 }

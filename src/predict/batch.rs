@@ -29,22 +29,11 @@ use crate::vector::{self, Four, Kernel, Kernel4};
 /// Rows of one piece of work. This crate's choice, no source.
 const CHUNK: usize = 64 * BLOCK;
 
-/// Where the intervals of a batch go: one number per row in each.
-#[derive(Debug)]
-pub struct IntervalColumns<'a> {
-    /// Lower ends.
-    pub low: &'a mut [f64],
-    /// Medians.
-    pub median: &'a mut [f64],
-    /// Upper ends.
-    pub high: &'a mut [f64],
-}
-
 /// One size of a calibration, ready for many rows at one level: each gets the interval of [`Predictor::estimate`].
 ///
 /// ```
 /// use conchoid::calibration::bundled;
-/// use conchoid::predict::{IntervalColumns, Predictor};
+/// use conchoid::predict::Predictor;
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
 /// let layout = predictor.calibration().layout();
 /// let batch = predictor.batch("depth, angle", "mass_g", 0.95)?;
@@ -57,7 +46,7 @@ pub struct IntervalColumns<'a> {
 ///     _ => &missing[..],
 /// }).collect();
 /// let (mut low, mut median, mut high) = ([0.0; 2], [0.0; 2], [0.0; 2]);
-/// let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+/// let out = [&mut low[..], &mut median, &mut high];
 /// assert_eq!(batch.fill(&columns, out)?, 2);
 /// assert!(low[0] < median[0] && median[0] < high[0] && median[1] < median[0]);
 /// # Ok::<(), conchoid::Error>(())
@@ -212,14 +201,15 @@ impl Batch {
         Batch { plan: size.compiled.plan(), size, level, half_width }
     }
 
-    /// Fills the intervals of all rows: `columns` holds one column per entry of the layout (classes as codes).
+    /// Fills the intervals of all rows, their lower ends, medians and upper ends, one number a row in each: `columns` holds
+    /// one column per entry of the layout (classes as codes).
     /// Rows outside the domain of the form, or that lack what it reads, are not numbers. Returns how many were
     /// answered.
     ///
     /// # Errors
     /// [`Error::Shape`] when lengths differ.
-    pub fn fill(&self, columns: &[&[f64]], out: IntervalColumns<'_>) -> Result<u64> {
-        let n = out.median.len();
+    pub fn fill(&self, columns: &[&[f64]], [low, median, high]: [&mut [f64]; 3]) -> Result<u64> {
+        let n = median.len();
         check_columns(&self.plan, columns, n)?;
         if let HalfWidth::Modelled(plan, _) = &self.half_width {
             check_columns(plan, columns, n)?;
@@ -234,13 +224,12 @@ impl Batch {
         {
             return Err(Error::Shape { what: "columns".into(), found: columns.len(), expected: at + 1 });
         }
-        for found in [out.low.len(), out.high.len()] {
+        for found in [low.len(), high.len()] {
             if found != n {
                 return Err(Error::Shape { what: "numbers to fill".into(), found, expected: n });
             }
         }
-        let pieces =
-            out.low.chunks_mut(CHUNK).zip(out.median.chunks_mut(CHUNK)).zip(out.high.chunks_mut(CHUNK));
+        let pieces = low.chunks_mut(CHUNK).zip(median.chunks_mut(CHUNK)).zip(high.chunks_mut(CHUNK));
         let answered = threads::each(
             pieces.enumerate().map(|(k, ((low, median), high))| (k, low, median, high)).collect(),
             |(k, low, median, high)| self.piece(columns, k * CHUNK, low, median, high, None),
@@ -254,18 +243,18 @@ impl Batch {
     pub(crate) fn fill_doubting(
         &self,
         columns: &[&[f64]],
-        out: IntervalColumns<'_>,
+        [low, median, high]: [&mut [f64]; 3],
         limits: &Limits,
         doubts: &mut [Doubts],
     ) -> Result<()> {
         let n = doubts.len();
         check_columns(&self.plan, columns, n)?;
-        if [out.low.len(), out.median.len(), out.high.len()] != [n; 3] {
-            return Err(Error::Shape { what: "numbers to fill".into(), found: out.low.len(), expected: n });
+        if [low.len(), median.len(), high.len()] != [n; 3] {
+            return Err(Error::Shape { what: "numbers to fill".into(), found: low.len(), expected: n });
         }
-        self.piece(columns, 0, out.low, out.median, out.high, Some((limits, &mut *doubts)));
+        self.piece(columns, 0, low, median, high, Some((limits, &mut *doubts)));
         for (i, doubt) in doubts.iter_mut().enumerate() {
-            let (low, median, high) = (out.low[i], out.median[i], out.high[i]);
+            let (low, median, high) = (low[i], median[i], high[i]);
             doubt.add(limits.of_interval(&Interval { low, median, high, level: self.level }));
         }
         Ok(())

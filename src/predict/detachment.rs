@@ -99,15 +99,15 @@ impl UsualBlow {
 #[derive(Debug, Clone, PartialEq)]
 pub struct BlowFigures {
     /// Mass of the percussor, g.
-    pub percussor_mass_g: Figure,
+    pub(crate) percussor_mass_g: Figure,
     /// Radius of the touching part of the tip, mm.
-    pub tip_radius_mm: Figure,
+    pub(crate) tip_radius_mm: Figure,
     /// Speed of the percussor along its path, m/s.
-    pub speed_m_s: Figure,
+    pub(crate) speed_m_s: Figure,
     /// Percussion point to exterior face, mm.
-    pub platform_depth_mm: Figure,
+    pub(crate) platform_depth_mm: Figure,
     /// Exterior platform angle, degrees.
-    pub exterior_platform_angle_deg: f64,
+    pub(crate) exterior_platform_angle_deg: f64,
     /// Angle of blow, degrees.
     pub angle_of_blow_deg: f64,
     /// Mass of the free core, g; fixed without it.
@@ -115,9 +115,9 @@ pub struct BlowFigures {
     /// Coefficient of restitution.
     pub restitution: f64,
     /// Constant of the edge law.
-    pub beta: Figure,
+    pub(crate) beta: Figure,
     /// Whether a punch stands between hammer and platform.
-    pub indirect: bool,
+    pub(crate) indirect: bool,
 }
 
 impl BlowFigures {

@@ -78,7 +78,7 @@ pub struct Estimate {
     /// Which variant of it was used, by what it needs.
     pub variant: String,
     /// The form of that variant.
-    pub form: String,
+    pub(crate) form: String,
     /// Flakes behind it (the largest count among the sizes).
     pub flakes: u64,
     /// How it ends: each termination by the name that the calibration has for it, with its probability and the 95 %

@@ -23,49 +23,6 @@ use crate::error::{Error, Place, Result};
 use crate::special::{normal_cdf, normal_quantile};
 use crate::strike::Measured;
 use nalgebra::{DMatrix, SymmetricEigen};
-use serde::{Deserialize, Serialize};
-
-/// What a measurement was taken with, and the error that goes with it.
-///
-/// | instrument | standard deviation | source |
-/// |---|---|---|
-/// | `Caliper` | 0.39 mm | 50 platform widths of glass flakes taken twice by caliper, recomputed from the re-measurement table of McPherron et al. 2020, PLOS ONE 15:e0241714: the differences have a standard deviation of 0.55 mm, over the root of 2 |
-/// | `Goniometer` | 4 degrees | common practice, no source: one observer about 3 to 5 degrees |
-/// | `GoniometerOfSeveral` | 7.5 degrees | common practice, no source: between observers about 5 to 10 degrees |
-/// | `CaliperTrigonometry` | 5.8 degrees | 52 angles of the platform plane by goniometer and by three caliper lengths, recomputed from the same table: the differences have a standard deviation of 8.2 degrees, over the root of 2 if both err alike; not an exterior platform angle |
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
-pub enum Instrument {
-    /// A caliper on a length or a platform width.
-    Caliper,
-    /// A hand goniometer, one observer.
-    Goniometer,
-    /// A hand goniometer, several observers.
-    GoniometerOfSeveral,
-    /// An angle worked out from three caliper lengths.
-    CaliperTrigonometry,
-}
-
-impl Instrument {
-    /// The standard deviation of one measurement, in the unit that [`Instrument::unit`] names.
-    pub const fn sd(self) -> f64 {
-        match self {
-            Instrument::Caliper => 0.39,
-            Instrument::Goniometer => 4.0,
-            Instrument::GoniometerOfSeveral => 7.5,
-            Instrument::CaliperTrigonometry => 5.8,
-        }
-    }
-
-    /// The unit of what it measures, as column names end in it: `mm` or `deg`.
-    pub const fn unit(self) -> &'static str {
-        match self {
-            Instrument::Caliper => "mm",
-            _ => "deg",
-        }
-    }
-}
 
 /// How large the error of one measurement is.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -78,14 +35,21 @@ enum ErrorSize {
 
 /// The errors of the measurements of a row, by name; a measurement that is not named is exact.
 ///
+/// | measured with | standard deviation | source |
+/// |---|---|---|
+/// | caliper | 0.39 mm | 50 platform widths of glass flakes taken twice by caliper, recomputed from the re-measurement table of McPherron et al. 2020, PLOS ONE 15:e0241714: the differences have a standard deviation of 0.55 mm, over the root of 2 |
+/// | goniometer, one observer | 4 degrees | common practice, no source: about 3 to 5 degrees |
+/// | goniometer, several observers | 7.5 degrees | common practice, no source: about 5 to 10 degrees |
+/// | three caliper lengths and trigonometry | 5.8 degrees | 52 angles of the platform plane by goniometer and by three caliper lengths, recomputed from the same table: the differences have a standard deviation of 8.2 degrees, over the root of 2 if both err alike; not an exterior platform angle |
+///
 /// ```
-/// use conchoid::predict::{Instrument, MeasurementErrors};
+/// use conchoid::predict::MeasurementErrors;
 /// let errors = MeasurementErrors::new()
 ///     .absolute("platform_depth_mm", 0.3)?
 ///     .relative("platform_area_mm2", 0.1)?
-///     .instrument("exterior_platform_angle_deg", Instrument::Goniometer)?;
+///     .absolute("exterior_platform_angle_deg", 4.0)?;
 /// assert!(errors.clone().absolute("platform_width_mm", -1.0).is_err());
-/// assert!(errors.instrument("platform_width_mm", Instrument::Goniometer).is_err());
+/// assert!(errors.relative("platform_width_mm", 2.0).is_err());
 /// # Ok::<(), conchoid::Error>(())
 /// ```
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -111,18 +75,6 @@ impl MeasurementErrors {
     /// [`Error::OutOfRange`] outside 0 to 1.
     pub fn relative(self, name: &str, share: f64) -> Result<Self> {
         self.with(name, ErrorSize::Relative(share))
-    }
-
-    /// The error of an instrument.
-    ///
-    /// # Errors
-    /// [`Error::Invalid`] where the measurement's unit is not that of the instrument.
-    pub fn instrument(self, name: &str, instrument: Instrument) -> Result<Self> {
-        let unit = instrument.unit();
-        if !name.ends_with(&format!("_{unit}")) {
-            return Err(Error::invalid(name, format!("this instrument measures in {unit}")));
-        }
-        self.with(name, ErrorSize::Absolute(instrument.sd()))
     }
 
     fn with(mut self, name: &str, size: ErrorSize) -> Result<Self> {
@@ -295,7 +247,7 @@ impl Predictor {
     /// let strike = Strike::builder().platform_depth_mm(3.0).exterior_platform_angle_deg(75.0).build()?;
     /// let errors = MeasurementErrors::new()
     ///     .absolute("platform_depth_mm", 1.0)?
-    ///     .instrument("exterior_platform_angle_deg", Instrument::Goniometer)?;
+    ///     .absolute("exterior_platform_angle_deg", 4.0)?;
     /// let exact = predictor.estimate(&strike, &Default::default())?;
     /// let wider = predictor.estimate_with_error(&strike, &Default::default(), &errors)?;
     /// let width = |e: &conchoid::predict::Estimate| -> conchoid::Result<f64> {

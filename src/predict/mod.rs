@@ -36,7 +36,7 @@ pub use crate::page::{percent, short, unit};
 pub(crate) use answer::Behind;
 pub(crate) use answer::CautionText;
 pub use answer::EstimateAt;
-pub use batch::{Batch, IntervalColumns, Quick};
+pub use batch::{Batch, Quick};
 
 pub use detachment::{BlowAsKnown, BlowFigures, DetachmentEstimate, Ranged, UsualBlow};
 pub(crate) use distribution::Part;
@@ -46,7 +46,7 @@ pub(crate) use distribution::USUAL_LEVEL;
 pub use distribution::{Component, Interval, LEVEL, Predictive};
 pub use estimate::{Ask, Estimate, Predictor, SizeEstimate};
 pub use joint::{DrawnFlake, Given, Joint};
-pub use measurement::{Instrument, MeasurementErrors};
+pub use measurement::MeasurementErrors;
 pub use percussors::Contrast;
 pub use updated::Updated;
 

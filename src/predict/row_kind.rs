@@ -5,7 +5,7 @@
 //! the experiment that stand in for those that are not, with their shares. Rows whose sizes are averaged over
 //! terminations by probabilities of their own are left to [`Predictor::estimate`].
 
-use super::batch::{Batch, BlockAt, Doubts, IntervalColumns, Limits, RowStanding};
+use super::batch::{Batch, BlockAt, Doubts, Limits, RowStanding};
 use super::distribution::{Interval, LEVEL};
 use super::estimate::{Ask, LEVEL_OF_DOORS, Predictor, beyond_recorded, says_something};
 use super::mixture::Mixtures;
@@ -275,7 +275,7 @@ impl VariantBatch {
         let mut spare = std::mem::take(&mut memory.spare);
         spare.iter_mut().for_each(|column| column.resize(n, 0.0));
         let mut one = |(batch, limits): &(Batch, Limits), [low, median, high]: &mut [Vec<f64>; 3]| {
-            let out = IntervalColumns { low, median, high };
+            let out = [&mut low[..], median, high];
             if kind.completions.len() == 1 {
                 batch.fill_doubting(columns, out, limits, doubts)
             } else {
@@ -309,7 +309,7 @@ impl VariantBatch {
         kind: &RowKind,
         batch: &Batch,
         columns: &[&[f64]],
-        out: IntervalColumns<'_>,
+        [lows, medians, highs]: [&mut [f64]; 3],
         limits: &Limits,
         doubts: &mut [Doubts],
         memory: &mut BlockMemory,
@@ -333,7 +333,7 @@ impl VariantBatch {
         for (i, doubt) in doubts.iter_mut().enumerate() {
             let [low, median, high] = [0, 1, 2].map(|k| batch.transform().invert(quantiles[k * n + i]));
             let interval = Interval { low, median, high, level: self.level }.in_order();
-            (out.low[i], out.median[i], out.high[i]) = (interval.low, interval.median, interval.high);
+            (lows[i], medians[i], highs[i]) = (interval.low, interval.median, interval.high);
             doubt.add(limits.of_interval(&interval));
         }
         Ok(())

@@ -317,9 +317,9 @@ impl fmt::Display for Attributions {
              flakes of a group share that, and what is uncertain in the experiment.{ends}{lips}",
             self.calibrations.join(" against "),
             self.basis,
-            site.common(),
-            site.own(),
-            site.log_odds()
+            site.common,
+            site.own,
+            site.log_odds
         ));
         if let (Some(record), [_]) = (&self.track_record, &self.calibrations[..]) {
             record.tell(&mut page, self.in_order().any(|(_, v)| v.with_lip > 0));

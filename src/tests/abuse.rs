@@ -24,10 +24,10 @@ use crate::plan::{
     Aim, Allocation, Candidates, Cores, Exchange, Factor, Information, choose, continuous_optimum,
     expected_width, noncentral_student_sf, power,
 };
+use crate::predict::Batch;
 use crate::predict::MeasurementErrors;
 use crate::predict::side_by_side;
 use crate::predict::{Ask, Component, Interval, Joint, Predictive, Predictor};
-use crate::predict::{Batch, IntervalColumns};
 use crate::predict::{BlowAsKnown, BlowFigures};
 use crate::special::*;
 use crate::strike::{LandsOn, Measured, Strike, StrikeBuilder};
@@ -397,7 +397,7 @@ proptest! {
                 let columns: Vec<[f64; 2]> = row.iter().map(|v| [*v, *v]).collect();
                 let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
                 let (mut low, mut median, mut high) = ([0.0; 2], [0.0; 2], [0.0; 2]);
-                let spaces = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+                let spaces = [&mut low[..], &mut median, &mut high];
                 let answered = batch.fill(&columns, spaces).unwrap();
                 prop_assert!(answered == 0 || answered == 2);
                 for k in 0..2 {
@@ -412,7 +412,7 @@ proptest! {
     fn assemblages_add_up(strikes in many(any_strike(), 1..5), fair in fair_strike(), seed in any::<u64>(), held in many(wild(), 1..5),
                           mesh in many(wild(), 1..4), level in wild(), sides in wild()) {
         let predictor = &predictors()[1];
-        let mut bag = Assemblage::new(predictor).unwrap();
+        let mut bag = Assemblage::new(predictor, Default::default()).unwrap();
         for s in strikes.iter().flatten().chain([&fair]) {
             let _ = bag.offer("trench", s);
         }
@@ -427,7 +427,7 @@ proptest! {
         let width = predictor.estimate(&fair, &Ask::default()).ok().and_then(|e| e.size("width_mm").cloned());
         let meshes: Vec<Mesh> = mesh.iter().filter_map(|m| Mesh::mm(*m).ok()).collect();
         if let Some(width) = width {
-            for held in [Held::WiderThanSide, Held::WiderThanDiagonal, Held::AnyTurn, Held::WiderThanSides(sides)] {
+            for held in [Held::WiderThanSides(1.0), Held::WiderThanSides(std::f64::consts::SQRT_2), Held::AnyTurn, Held::WiderThanSides(sides)] {
                 if let Ok(grades) = size_grades(std::slice::from_ref(&width), &meshes, held) {
                     let sum: f64 = grades.iter().map(|g| g.expected).sum();
                     prop_assert!((sum - 1.0).abs() < 1e-9, "{grades:?}");

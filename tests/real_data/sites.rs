@@ -170,11 +170,11 @@ fn left_out(sites: &Sites, site: &str, recipes: &[Recipe; 2]) -> LeftOut {
             rows.shuffle(&mut rng);
             let mut ask = Ask::default();
             ask.kept = threshold.clone();
-            let mut pieces = Assemblage::asking(&predictor, ask).unwrap();
+            let mut pieces = Assemblage::new(&predictor, ask).unwrap();
             rows[..n].iter().for_each(|row| assert!(pieces.offer("all", &Platform(row)).is_none()));
             let total: f64 = rows[..n].iter().filter_map(|row| row.number("mass_g")).sum();
             let told = pieces.totals(&Drawing::seeded(seed).draws(1000).unwrap()).unwrap();
-            let d = told[0].total_mass_g.as_ref().unwrap();
+            let d = told[0].total_mass_g.as_ref().unwrap().interval();
             *of = (of.0 + usize::from((d.low..=d.high).contains(&total)), of.1 + 1);
         }
     }

@@ -8,7 +8,7 @@ use crate::taken::TakenIn;
 use crate::{assemblage_plot, tables};
 use clap::{Args, ValueEnum};
 use conchoid::flake::{ORIGINAL_OVER_NOW, Portion};
-use conchoid::infer::{Assemblage, Bound, Comparison, Drawing, GroupLosses, GroupTotals, LookBack, Losses};
+use conchoid::infer::{Assemblage, Comparison, Drawing, GroupLosses, GroupTotals, LookBack, Losses};
 use conchoid::infer::{Mesh, Resampling};
 use conchoid::predict::{Ask, LEVEL, Predictor, in_words};
 use conchoid::strike::Measured;
@@ -77,10 +77,10 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if o.compare.is_some() || o.against.is_some() {
         return compare(o, level);
     }
-    let mut drawing = Drawing::seeded(o.seed).level(level).asked()?.bound(match o.bound {
-        BoundBy::Whole => Bound::Whole,
-        BoundBy::Each => Bound::Each,
-    });
+    let mut drawing = Drawing::seeded(o.seed).level(level).asked()?;
+    if let BoundBy::Each = o.bound {
+        drawing = drawing.each_bound();
+    }
     if let Some(n) = o.draws {
         drawing = drawing.draws(n).asked()?;
     }
@@ -133,7 +133,7 @@ fn totals(
     let predictor = Predictor::new(calibration)?;
     let mut ask = Ask::default();
     ask.kept = o.kept.threshold()?;
-    let mut bag = Assemblage::asking(&predictor, ask)?;
+    let mut bag = Assemblage::new(&predictor, ask)?;
     if let Some(mesh) = mesh {
         bag = bag.sieved(mesh);
     }

@@ -29,7 +29,10 @@ pub fn totals(path: &str, groups: &[GroupTotals], lost: &[GroupLosses], level: f
         ("Retouched pieces: share of their mass lost", "share of the mass lost, %", 100.0, |l| &l.share_lost),
     ];
     let row = |group: &str, drawn: &Option<Drawn>, scale: f64, also: Option<f64>| {
-        let ends = drawn.as_ref().map(|d| [d.low, d.median, d.high].map(|v| scale * v));
+        let ends = drawn.as_ref().map(|d| {
+            let d = d.interval();
+            [d.low, d.median, d.high].map(|v| scale * v)
+        });
         let told = ends.map(|ends| Row::told(&cut(group, 32, "..."), ends, 0));
         Row { also, ..told.unwrap_or_default() }
     };
@@ -70,9 +73,9 @@ fn spread(lost: &[GroupLosses]) -> Option<Panel> {
     let (mut layers, mut legend) = (Vec::new(), Vec::new());
     for (k, l) in told.iter().enumerate() {
         let at = |s: f64| 100.0 * s + 0.5 * (k as f64 - 0.5 * (told.len() - 1) as f64);
-        let of = |(s, d): &(f64, Drawn)| (at(*s), 100.0 * d.low, 100.0 * d.high);
+        let of = |(s, d): &(f64, Drawn)| (at(*s), 100.0 * d.interval().low, 100.0 * d.interval().high);
         layers.push(Layer::Whiskers(l.lost_more_than.iter().map(of).collect(), k));
-        let curve = l.lost_more_than.iter().map(|(s, d)| (at(*s), 100.0 * d.median));
+        let curve = l.lost_more_than.iter().map(|(s, d)| (at(*s), 100.0 * d.interval().median));
         layers.extend(marked(curve.collect(), k));
         legend.push((format!("{} ({})", cut(&l.group, 34, "..."), l.n), k));
     }

@@ -201,7 +201,7 @@ fn compare(
     };
     let folds = folds.of_file(&o.table)?;
     let a = cross_validate(recipes, rows, &folds, &question(o)?).of_file(&o.table)?;
-    let take = a.recommendation.take.clone();
+    let take = a.take().to_string();
     let taken = recipes.iter().find(|r| r.name == take);
     // a penalised form may have more terms than least squares can tell apart: then there is nothing to check
     let checks = taken.map(|r| residual_checks(r, rows, &a.size, &o.classes)).transpose();
@@ -233,7 +233,7 @@ fn as_it_stands(o: &Options, source: &Twice) -> Outcome<u8> {
     let rows = rows(o, forms, source, true)?;
     let a = as_they_stand(&found, &rows, &question(o)?).of_file(&o.table)?;
     if let Some(path) = &o.plot {
-        save(path, &report(&a, &a.recommendation.best, None, o, &rows)?)?;
+        save(path, &report(&a, a.best(), None, o, &rows)?)?;
     }
     printed(o, &a, None)
 }
@@ -391,7 +391,7 @@ fn influence(c: &ResidualChecks, take: &str, rows: &[KeptRow]) -> Panel {
 
 /// CRPS of every form less that of the best, with one standard error; a form a row, named there.
 fn compared(a: &Assessment, what: &str) -> Panel {
-    let best = &a.recommendation.best;
+    let best = a.best();
     let mut list = Vec::new();
     for (series, (name, d)) in a.behind_best().into_iter().enumerate() {
         let e = if d.standard_error.is_finite() { d.standard_error } else { 0.0 };

@@ -99,12 +99,10 @@ pub fn blow(o: &BlowVerb) -> Outcome<u8> {
     let mass = or_usual(o.percussor_mass_g, "mass", usual.percussor_mass_g, "g");
     let tip = or_usual(o.tip_radius_mm, "tip radius", usual.tip_radius_mm, "mm");
     let speed = or_usual(o.speed_m_s, "speed", usual.speed_m_s, "m/s");
-    let figures = BlowFigures {
-        angle_of_blow_deg: o.angle_of_blow_deg,
-        core_mass_g: o.core_mass_g.map(Figure::from),
-        restitution: o.restitution,
-        ..BlowFigures::new(mass, tip, speed, o.depth_mm, o.angle_deg)
-    };
+    let mut figures = BlowFigures::new(mass, tip, speed, o.depth_mm, o.angle_deg);
+    figures.angle_of_blow_deg = o.angle_of_blow_deg;
+    figures.core_mass_g = o.core_mass_g.map(Figure::from);
+    figures.restitution = o.restitution;
     let known = BlowAsKnown::new(o.stone()?, percussor, figures).asked()?;
     let answer = known.estimate(0.95)?;
     let (stone, percussor) = (known.stone().name(), known.percussor().name());
@@ -295,12 +293,10 @@ impl ContrastVerb {
                 Failure::usage(format!("--{name}: the mechanics needs mass, tip radius and speed together"))
             })
         });
-        let figures = BlowFigures {
-            angle_of_blow_deg: self.angle_of_blow_deg.unwrap_or(0.0),
-            core_mass_g: self.core_mass_g.map(Figure::from),
-            restitution: self.restitution,
-            ..BlowFigures::new(mass?, tip?, speed?, self.depth_mm, self.angle_deg)
-        };
+        let mut figures = BlowFigures::new(mass?, tip?, speed?, self.depth_mm, self.angle_deg);
+        figures.angle_of_blow_deg = self.angle_of_blow_deg.unwrap_or(0.0);
+        figures.core_mass_g = self.core_mass_g.map(Figure::from);
+        figures.restitution = self.restitution;
         BlowAsKnown::new(stone.clone(), percussor, figures).map(Some).asked()
     }
 

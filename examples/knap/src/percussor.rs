@@ -46,13 +46,13 @@ pub struct Options {
     habit: f64,
     /// How far all lengths of a site may differ from the experiment's together: standard deviation of ln (0.24 is
     /// about a quarter)
-    #[arg(default_value_t = SiteShift::default().common())]
+    #[arg(default_value_t = SiteShift::default().common)]
     site_common: f64,
     /// How far each size may differ on its own: standard deviation of ln
-    #[arg(default_value_t = SiteShift::default().own())]
+    #[arg(default_value_t = SiteShift::default().own)]
     site_own: f64,
     /// How far terminations and lips may differ: standard deviation of their log odds
-    #[arg(default_value_t = SiteShift::default().log_odds())]
+    #[arg(default_value_t = SiteShift::default().log_odds)]
     site_log_odds: f64,
     /// Seed of the random draws; the same seed gives the same numbers
     #[arg(default_value_t = 1)]
@@ -90,8 +90,8 @@ impl Options {
             let settings = self.blow.iter().map(|t| blow(t)).collect::<Outcome<Vec<_>>>()?;
             a = a.with_settings(settings).asked()?;
         }
-        let site = SiteShift::new(self.site_common, self.site_own, self.site_log_odds);
-        a = a.with_site(site.asked()?);
+        let (common, own, log_odds) = (self.site_common, self.site_own, self.site_log_odds);
+        a = a.with_site(SiteShift { common, own, log_odds }).asked()?;
         a = a.with_habit(self.habit).asked()?;
         Ok(if self.hide_blow { a.hiding_blow() } else { a })
     }

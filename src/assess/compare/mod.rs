@@ -244,19 +244,14 @@ pub(crate) struct Difference {
     pub squared_error: Figure,
 }
 
-/// Which form to take: of those whose CRPS is within one standard error of the best (the standard error of
-/// the paired difference from the best), the one with fewest coefficients; the better of two equally simple.
-///
-/// (The rule of one standard error: Breiman, Friedman, Olshen & Stone 1984, Classification and Regression
-/// Trees, section 3.4.3; here with the standard error of the difference, which is what the flakes in common
-/// allow.)
+/// Which form to take; the rule stands at [`Assessment::take`].
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Recommendation {
+pub(crate) struct Recommendation {
     /// The form to take.
-    pub take: String,
+    pub(crate) take: String,
     /// The form of lowest CRPS.
-    pub best: String,
+    pub(crate) best: String,
     /// CRPS of the form to take less that of the best.
     pub(crate) difference: Figure,
     /// Coefficients of the form to take.
@@ -281,7 +276,7 @@ impl Recommendation {
     }
 
     /// In a sentence, or two.
-    pub fn sentence(&self) -> String {
+    pub(crate) fn sentence(&self) -> String {
         let taken = self.taken();
         if !self.partial() {
             return taken;
@@ -348,7 +343,7 @@ pub struct Assessment {
     differences: Vec<Difference>,
     /// Which form to take.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
-    pub recommendation: Recommendation,
+    pub(crate) recommendation: Recommendation,
     sentence: String,
     /// Whether calibrations were scored as they stand.
     #[serde(skip)]
@@ -397,6 +392,26 @@ impl Assessment {
             over: None,
             labels,
         }
+    }
+
+    /// The form to take: of those whose CRPS is within one standard error of the best (the standard error of
+    /// the paired difference from the best), the one with fewest coefficients; the better of two equally simple.
+    ///
+    /// (The rule of one standard error: Breiman, Friedman, Olshen & Stone 1984, Classification and Regression
+    /// Trees, section 3.4.3; here with the standard error of the difference, which is what the flakes in common
+    /// allow.)
+    pub fn take(&self) -> &str {
+        &self.recommendation.take
+    }
+
+    /// The form of lowest CRPS.
+    pub fn best(&self) -> &str {
+        &self.recommendation.best
+    }
+
+    /// Which form to take and why, in a sentence or two.
+    pub fn recommendation(&self) -> String {
+        self.recommendation.sentence()
     }
 
     /// A form by its name.

@@ -81,13 +81,13 @@ impl Method {
     }
 
     /// With each piece counting once, however many of its states were measured, by the column that names it.
-    pub fn each_once(mut self, by: &str) -> Method {
+    pub(crate) fn each_once(mut self, by: &str) -> Method {
         self.by_piece = Some(by.to_string());
         self
     }
 
     /// With flakes that were kept, of those that came off.
-    pub fn given_kept(mut self, kept: RecoveryThreshold) -> Method {
+    pub(crate) fn given_kept(mut self, kept: RecoveryThreshold) -> Method {
         self.kept = Some(kept);
         self
     }

@@ -444,7 +444,7 @@ mod tests {
     fn the_ratio_does_not_average_out_in_a_total() {
         let p = flint();
         let width = |percussor: &'static str| {
-            let mut bag = Assemblage::new(&p).unwrap();
+            let mut bag = Assemblage::new(&p, Default::default()).unwrap();
             for i in 0..150 {
                 bag.offer("pit", &Piece(3.0 + 0.03 * f64::from(i), 70.0, vec![("percussor", percussor)]));
             }

@@ -26,8 +26,8 @@
 //! **What was kept.** Asked of flakes kept above a recovery threshold, a group tells how many were struck for those found;
 //! totals stay those of the flakes found, by their platforms.
 //!
-//! **What remains.** Masses now bound the original from below. [`Bound::Whole`] conditions on what a group
-//! weighed in all having been at least what remains in all; [`Bound::Each`] on every single flake. The second
+//! **What remains.** Masses now bound the original from below. By default it conditions on what a group
+//! weighed in all having been at least what remains in all; with [`Drawing::each_bound`] on every single flake. The second
 //! uses more of what is certain but, summed over many flakes without a model of loss, drifts upwards: where
 //! half of each flake is lost, every term is a little too large and the sum far too sure of it. The first is
 //! the default; a group that outweighs nearly all its draws is answered by the second, with a remark.
@@ -45,7 +45,7 @@ use crate::infer::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_
 use crate::infer::original::{Truncated, doubt};
 use crate::infer::recovery::{Mesh, Sieved, Struck, struck};
 use crate::page::{Page, name, short};
-use crate::predict::{Ask, Caution, LEVEL, Predictive, Predictor, USUAL_LEVEL, in_words};
+use crate::predict::{Ask, Caution, Interval, LEVEL, Predictive, Predictor, USUAL_LEVEL, in_words};
 use crate::special::sorted_quantile;
 use crate::strike::Measured;
 use crate::threads;
@@ -72,18 +72,6 @@ const FEWEST_OF_ONE: usize = 5;
 /// This crate's choice, no source.
 const FEWEST_KEPT: f64 = 0.1;
 
-/// How masses now bound the original masses from below.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
-pub enum Bound {
-    /// A group in all weighed at least what remains of it in all.
-    #[default]
-    Whole,
-    /// Every flake weighed at least what remains of it.
-    Each,
-}
-
 /// How to draw.
 ///
 /// | knob | default | purpose | range |
@@ -91,19 +79,19 @@ pub enum Bound {
 /// | seed | none, it must be given | which draws | any |
 /// | draws | 10000 | how many | 100 to 1000000 |
 /// | level | 0.95 | probability inside the intervals | 0 to 1 |
-/// | bound | whole | how masses now bound the original | |
+/// | each flake bound | no | whether every flake weighed at least what remains of it, or only a group in all | |
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Drawing {
     pub(super) seed: u64,
     pub(super) draws: u32,
     pub(super) level: f64,
-    bound: Bound,
+    each_bound: bool,
 }
 
 impl Drawing {
     /// The usual draws from this seed.
     pub fn seeded(seed: u64) -> Drawing {
-        Drawing { seed, draws: USUAL_DRAWS, level: 0.95, bound: Bound::Whole }
+        Drawing { seed, draws: USUAL_DRAWS, level: 0.95, each_bound: false }
     }
     /// So many draws.
     ///
@@ -122,9 +110,10 @@ impl Drawing {
         self.level = LEVEL.check(level)?;
         Ok(self)
     }
-    /// How masses now bound the original masses.
-    pub fn bound(mut self, bound: Bound) -> Drawing {
-        self.bound = bound;
+    /// Bounded by what remains flake by flake: every flake weighed at least what remains of it, where otherwise a group in
+    /// all weighed at least what remains of it in all.
+    pub fn each_bound(mut self) -> Drawing {
+        self.each_bound = true;
         self
     }
 }
@@ -134,13 +123,13 @@ impl Drawing {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Drawn {
     /// Lower end.
-    pub low: f64,
+    pub(crate) low: f64,
     /// Median of the draws.
-    pub median: f64,
+    pub(crate) median: f64,
     /// Upper end.
-    pub high: f64,
+    pub(crate) high: f64,
     /// Probability inside.
-    pub level: f64,
+    pub(crate) level: f64,
     /// Of the three numbers.
     pub(crate) monte_carlo_error: DrawnErrors,
 }
@@ -159,6 +148,11 @@ pub struct DrawnErrors {
 }
 
 impl Drawn {
+    /// The interval, its middle the median of the draws.
+    pub fn interval(&self) -> Interval {
+        Interval { low: self.low, median: self.median, high: self.high, level: self.level }
+    }
+
     pub(crate) fn from_draws(mut draws: Vec<f64>, level: f64) -> Option<Drawn> {
         if draws.is_empty() {
             return None;
@@ -447,12 +441,12 @@ struct Offered {
 /// use conchoid::predict::Predictor;
 /// use conchoid::strike::Strike;
 /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
-/// let mut bag = Assemblage::new(&predictor)?;
+/// let mut bag = Assemblage::new(&predictor, Default::default())?;
 /// for (depth, angle) in [(8.0, 75.0), (5.0, 70.0), (11.0, 80.0)] {
 ///     bag.offer("pit 3", &Strike::builder().platform_depth_mm(depth).exterior_platform_angle_deg(angle).build()?);
 /// }
 /// let totals = bag.totals(&Drawing::seeded(7).draws(2000)?)?;
-/// let total = totals[0].total_mass_g.unwrap();
+/// let total = totals[0].total_mass_g.unwrap().interval();
 /// assert_eq!((totals[0].group.as_str(), totals[0].n), ("pit 3", 3));
 /// assert!(total.low < total.median && total.median < total.high);
 /// # Ok::<(), conchoid::Error>(())
@@ -472,20 +466,12 @@ pub struct Assemblage<'p> {
 }
 
 impl<'p> Assemblage<'p> {
-    /// An empty bag under a calibration.
+    /// An empty bag under a calibration, with something asked of every flake alike.
     ///
     /// # Errors
-    /// [`Error::Invalid`] where no variant of the calibration has a mass.
-    pub fn new(predictor: &'p Predictor) -> Result<Assemblage<'p>> {
-        Assemblage::asking(predictor, Ask::default())
-    }
-
-    /// An empty bag, with something asked of every flake alike.
-    ///
-    /// # Errors
-    /// As [`Assemblage::new`]; [`Error::Missing`] where flakes are asked for that were kept by a size that the calibration
-    /// does not tell.
-    pub fn asking(predictor: &'p Predictor, ask: Ask) -> Result<Assemblage<'p>> {
+    /// [`Error::Invalid`] where no variant of the calibration has a mass; [`Error::Missing`] where flakes are asked for
+    /// that were kept by a size that the calibration does not tell.
+    pub fn new(predictor: &'p Predictor, ask: Ask) -> Result<Assemblage<'p>> {
         let variants = predictor.calibration().variants().len();
         let models = |size: &str| -> Vec<Option<Model>> {
             (0..variants).map(|v| Model::of(predictor.resolved(), v, size)).collect()
@@ -649,19 +635,18 @@ impl<'p> Assemblage<'p> {
             ));
         }
         let (flakes, long, mut totals) = self.flakes(drawing.level);
-        let drawn = self.draw(&flakes, &long, drawing, drawing.bound);
+        let drawn = self.draw(&flakes, &long, drawing, drawing.each_bound);
         let mut strict: Option<Vec<Sums>> = None;
         for (g, t) in totals.iter_mut().enumerate() {
             if t.n == 0 {
                 continue;
             }
             let mut kept: Vec<&Sums> = of_group(&drawn, g, self.groups.names.len()).collect();
-            if drawing.bound == Bound::Whole && t.weighed > 0 {
+            if !drawing.each_bound && t.weighed > 0 {
                 kept.retain(|s| s.weighed >= t.mass_now_g);
                 if (kept.len() as f64) < FEWEST_KEPT * draws as f64 {
                     t.remarks.push(Remark::HeavierThanPredicted);
-                    let strict =
-                        strict.get_or_insert_with(|| self.draw(&flakes, &long, drawing, Bound::Each));
+                    let strict = strict.get_or_insert_with(|| self.draw(&flakes, &long, drawing, true));
                     kept = of_group(strict, g, self.groups.names.len()).collect();
                 }
             }
@@ -804,10 +789,10 @@ impl<'p> Assemblage<'p> {
     }
 
     /// The sums of every draw, one group after another within a draw.
-    fn draw(&self, flakes: &[Flake], long: &[Flake], drawing: &Drawing, bound: Bound) -> Vec<Sums> {
+    fn draw(&self, flakes: &[Flake], long: &[Flake], drawing: &Drawing, each_bound: bool) -> Vec<Sums> {
         let groups = self.groups.names.len();
         let base = ChaCha8Rng::seed_from_u64(drawing.seed);
-        let at_least = |f: &Flake| if bound == Bound::Each && f.weighed { f.now } else { 0.0 };
+        let at_least = |f: &Flake| if each_bound && f.weighed { f.now } else { 0.0 };
         let (masses, other_masses) = self.mass_rows.sheets(flakes, &self.mass, at_least);
         let (lengths, other_lengths) = self.length_rows.sheets(long, &self.length, |_| 0.0);
         let one = |k: usize| {

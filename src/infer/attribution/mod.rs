@@ -300,9 +300,13 @@ impl Attribution {
     }
 
     /// Sets how far a site may lie from the experiment.
-    pub fn with_site(mut self, site: SiteShift) -> Attribution {
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] for a standard deviation outside 0 to 10.
+    pub fn with_site(mut self, site: SiteShift) -> Result<Attribution> {
+        site.check()?;
         self.site = site;
-        self
+        Ok(self)
     }
 
     /// Sets what lips say; nothing leaves them out.

@@ -16,9 +16,12 @@ use serde::Serialize;
 /// effects of its sites, which have heavy tails, they are 0.17 and 0.21 by scale (in ln mass 0.56), 0.24 and 0.30 by standard deviation. The third is judgement without a source: a site may well record lips and hinges two or three times as readily.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct SiteShift {
-    common: f64,
-    own: f64,
-    log_odds: f64,
+    /// Of the shift of all sizes together, in ln of a length, 0 to 10.
+    pub common: f64,
+    /// Of the shift of each size on its own, in ln of the size, 0 to 10.
+    pub own: f64,
+    /// Of the shift of log odds, 0 to 10.
+    pub log_odds: f64,
 }
 
 /// A standard deviation of a shift.
@@ -31,37 +34,16 @@ impl Default for SiteShift {
 }
 
 impl SiteShift {
-    /// From the three standard deviations; see the table above.
-    ///
     /// # Errors
-    /// [`Error::OutOfRange`](crate::Error::OutOfRange) outside 0 to 10.
-    pub fn new(common: f64, own: f64, log_odds: f64) -> Result<SiteShift> {
-        Ok(SiteShift {
-            common: SHIFT.check(common)?,
-            own: SHIFT.check(own)?,
-            log_odds: SHIFT.check(log_odds)?,
-        })
+    /// [`Error::OutOfRange`](crate::Error::OutOfRange) for a standard deviation outside 0 to 10.
+    pub(super) fn check(&self) -> Result<()> {
+        [self.common, self.own, self.log_odds].iter().try_for_each(|sd| SHIFT.check(*sd).map(drop))
     }
 
     /// No shift: the flakes are from the experiment itself.
     #[cfg(test)]
     pub(crate) fn none() -> SiteShift {
         SiteShift { common: 0.0, own: 0.0, log_odds: 0.0 }
-    }
-
-    /// Standard deviation of the shift of all sizes together, in ln of a length.
-    pub fn common(&self) -> f64 {
-        self.common
-    }
-
-    /// Standard deviation of the shift of each size on its own, in ln of the size.
-    pub fn own(&self) -> f64 {
-        self.own
-    }
-
-    /// Standard deviation of the shift of log odds.
-    pub fn log_odds(&self) -> f64 {
-        self.log_odds
     }
 
     /// Covariance of the shifts of ln of two sizes.

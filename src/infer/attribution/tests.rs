@@ -134,9 +134,14 @@ impl Made {
     }
 
     fn attribution(&self) -> Attribution {
-        let site = SiteShift::new(0.2, 0.1, 1.0).unwrap();
-        let mut a =
-            Attribution::of(self.calibration()).unwrap().with_metal().unwrap().with_lip(None).with_site(site);
+        let site = SiteShift { common: 0.2, own: 0.1, log_odds: 1.0 };
+        let mut a = Attribution::of(self.calibration())
+            .unwrap()
+            .with_metal()
+            .unwrap()
+            .with_lip(None)
+            .with_site(site)
+            .unwrap();
         a.cautions.clear();
         a
     }
@@ -261,8 +266,8 @@ fn reliable(made: &Made, groups: usize, size: usize, seed: u64) {
             (0..2).flat_map(|i| (0..2).map(move |j| (i, j))).map(|(i, j)| x[i] * V[i][j] * x[j]).sum();
         let leverage = (leverage / made.precise).sqrt();
         let pair = |a: f64, b: f64| [a, RHO * a + (1.0 - RHO * RHO).sqrt() * b];
-        let (known, common) = (pair(normal(), normal()), site.common() * normal());
-        let own = [site.own() * normal(), site.own() * normal()];
+        let (known, common) = (pair(normal(), normal()), site.common * normal());
+        let own = [site.own * normal(), site.own * normal()];
         let shift = |j: usize| known[j] * SD[j] * leverage + [1.0, 3.0][j] * common + own[j];
         let pick = |u: f64| {
             let mut left = u;
@@ -382,7 +387,7 @@ fn terminations_count_by_their_chances_and_sizes_by_the_termination() {
         (true, false) => 8.0 / 9.0,
     };
     let made = Made { termination: Some(ends()), precise: 1e6, ..Made::plain() };
-    let a = made.attribution().with_site(SiteShift::none());
+    let a = made.attribution().with_site(SiteShift::none()).unwrap();
     let hinge = flake(45.0, Some(4.0)).to_builder().termination(Termination::Hinge).build().unwrap();
     let with = a.attribute(&[&hinge], &mut rng(8)).unwrap();
     let without = a.clone().without_terminations().attribute(&[&hinge], &mut rng(8)).unwrap();
@@ -390,7 +395,7 @@ fn terminations_count_by_their_chances_and_sizes_by_the_termination() {
     let told = metal(&with) - metal(&without);
     assert!((told - 3f64.ln()).abs() < 0.005, "{told}");
     // a site that records hinges its own way makes less of one
-    let loose = a.clone().with_site(SiteShift::new(0.0, 0.0, 1.0).unwrap());
+    let loose = a.clone().with_site(SiteShift { common: 0.0, own: 0.0, log_odds: 1.0 }).unwrap();
     let less = metal(&loose.attribute(&[&hinge], &mut rng(8)).unwrap()) - metal(&without);
     assert!(less > 0.2 && less < told, "{less}");
 
@@ -400,7 +405,7 @@ fn terminations_count_by_their_chances_and_sizes_by_the_termination() {
         terms: vec![indicator(PERCUSSOR_CLASS, "organic"), indicator(TERMINATION, "hinge")],
         ..made
     };
-    let a = by_end.attribution().with_site(SiteShift::none());
+    let a = by_end.attribution().with_site(SiteShift::none()).unwrap();
     let density = |y: [f64; 2], organic: bool, hinge: bool| {
         let m = |j: usize| {
             let b = &by_end.coefficients[j];
@@ -432,7 +437,8 @@ fn two_calibrations_are_told_apart_after_their_offset() {
     let between =
         |offset: &[(String, f64)]| Attribution::between(first.calibration(), second.calibration(), offset);
     let flakes = both(&LONG);
-    let plain = between(&[]).unwrap().with_site(SiteShift::none()).attribute(&flakes, &mut rng(10)).unwrap();
+    let plain =
+        between(&[]).unwrap().with_site(SiteShift::none()).unwrap().attribute(&flakes, &mut rng(10)).unwrap();
     assert!(plain.classes[0].ln_bayes_factor.abs() > 3.0, "{plain:?}");
     let offset = [("length_mm".to_string(), 0.5), ("mass_g".to_string(), 0.125)];
     let even = between(&offset).unwrap().attribute(&flakes, &mut rng(10)).unwrap();
@@ -455,7 +461,7 @@ fn a_group_that_is_a_fifth_larger_as_a_whole_is_not_decisive() {
             flake((3.4 + 0.18 + SD[0] * e[0]).exp(), Some((1.2 + 0.54 + SD[1] * e[1]).exp()))
         })
         .collect();
-    let careless = a.clone().with_site(SiteShift::none()).attribute(&larger, &mut rng(12)).unwrap();
+    let careless = a.clone().with_site(SiteShift::none()).unwrap().attribute(&larger, &mut rng(12)).unwrap();
     let careful = a.attribute(&larger, &mut rng(12)).unwrap();
     assert!(metal(&careless) < -3.0, "{}", metal(&careless));
     assert!(metal(&careful).abs() < 1.1, "{}", metal(&careful));
@@ -506,7 +512,9 @@ fn what_cannot_be_answered_is_refused_with_its_reason() {
     assert_eq!(v.classes[0].leans_on.as_deref(), Some("metal"));
     assert_eq!(v.classes[1].leans_on.as_deref(), Some("organic"));
     assert_eq!(v.cautions.iter().filter(|c| c.kind() == "percussor-not-in-experiment").count(), 2);
-    assert!(SiteShift::new(-0.1, 0.0, 0.0).is_err() && SiteShift::new(f64::NAN, 0.0, 0.0).is_err());
+    for common in [-0.1, f64::NAN] {
+        assert!(a.clone().with_site(SiteShift { common, ..SiteShift::none() }).is_err());
+    }
     assert!(a.clone().with_draws(1).is_err() && a.with_habit(1.5).is_err());
 }
 
@@ -657,8 +665,10 @@ fn a_group_at_odds_with_itself_or_with_every_class_is_told_first() {
 /// either multiplies the odds by comes to the whole.
 #[test]
 fn lips_at_odds_with_sizes_are_told_first() {
-    let a =
-        Attribution::of(bundled::named("hard-hammer-flint").unwrap()).unwrap().with_site(SiteShift::none());
+    let a = Attribution::of(bundled::named("hard-hammer-flint").unwrap())
+        .unwrap()
+        .with_site(SiteShift::none())
+        .unwrap();
     let group = |of: [f64; 4], lip: Option<bool>| {
         let flakes: Vec<Flake> = (0..8).map(|_| of_flint(of[0], of[1], of[2], of[3], lip)).collect();
         a.attribute(&flakes, &mut rng(3)).unwrap()

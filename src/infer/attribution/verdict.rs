@@ -93,7 +93,7 @@ pub struct Verdict {
     /// The answer as a plain sentence, without more digits than it can bear, and with odds no stronger than groups left out of
     /// the fits have earned.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
-    pub sentence: String,
+    pub(crate) sentence: String,
     // Standard error of the integration, of the ln Bayes factor of the first class.
     pub(crate) integration_error: f64,
     // The variant of the calibration (of the first, where there are two).

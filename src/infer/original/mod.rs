@@ -95,7 +95,7 @@ impl Remains {
     ///
     /// # Errors
     /// [`Error::OutOfRange`] unless above 0 and at most ten thousand.
-    pub fn with_length_mm(mut self, length_now_mm: impl Into<Option<f64>>) -> Result<Remains> {
+    pub(crate) fn with_length_mm(mut self, length_now_mm: impl Into<Option<f64>>) -> Result<Remains> {
         self.length_now_mm = length_now_mm.into().map(|v| LENGTH_NOW_MM.check(v)).transpose()?;
         Ok(self)
     }
@@ -220,7 +220,7 @@ impl Original {
     }
 
     /// Probability that the original was more than this.
-    pub fn sf(&self, size: f64) -> f64 {
+    pub(crate) fn sf(&self, size: f64) -> f64 {
         match &self.law {
             _ if size.is_nan() => f64::NAN,
             Law::AtLeast(t) => t.sf(size),

@@ -7,7 +7,7 @@ use crate::flake::{Flake, Portion};
 use crate::form::{Form, Transform, ln, value};
 use crate::infer::assemblage::Remark;
 use crate::infer::comparison::Alikeness;
-use crate::infer::{Assemblage, Bound, Drawing, Drawn};
+use crate::infer::{Assemblage, Drawing, Drawn};
 use crate::infer::{Comparison, Resampling};
 use crate::infer::{Held, Mesh, size_grades, struck};
 use crate::predict::{Ask, Component, Predictive, Predictor};
@@ -50,7 +50,7 @@ fn reference() -> impl Iterator<Item = (f64, f64, f64)> {
 
 fn total_of_reference_platforms(calibration: Calibration, draws: u32) -> Drawn {
     let predictor = Predictor::new(calibration).unwrap();
-    let mut bag = Assemblage::new(&predictor).unwrap();
+    let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
     for r in rows(include_str!("../../../tests/reference/assemblage_platforms.csv")) {
         assert!(bag.offer("all", &strike(r[0], r[1])).is_none());
     }
@@ -118,7 +118,7 @@ fn totals_agree_with_simulation_in_r_under_modelled_spread_and_heavy_tails() {
 #[test]
 fn the_same_seed_gives_the_same_totals_and_another_others() {
     let predictor = Predictor::new(fitted(log_form(), reference())).unwrap();
-    let mut bag = Assemblage::new(&predictor).unwrap();
+    let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
     for i in 0..40 {
         bag.offer(if i % 2 == 0 { "a" } else { "b" }, &strike(4.0 + 0.2 * f64::from(i), 70.0));
     }
@@ -133,7 +133,7 @@ fn the_same_seed_gives_the_same_totals_and_another_others() {
 #[test]
 fn one_flake_a_platform() {
     let predictor = Predictor::new(fitted(log_form(), reference())).unwrap();
-    let mut bag = Assemblage::new(&predictor).unwrap();
+    let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
     let piece = |name: Option<&str>, portion, now: f64| {
         flake(7.0, 70.0).name(name).portion(portion).mass_now_g(now).core("K1").build().unwrap()
     };
@@ -173,7 +173,7 @@ fn a_site_for_each_flake_is_remarked_on() {
     }
     let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
     let total = |each: bool, flakes: usize| {
-        let mut bag = Assemblage::new(&predictor).unwrap();
+        let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
         for i in 0..flakes {
             let site = format!("site {}", if each { i } else { 0 });
             bag.offer("all", &At(strike(4.0 + 0.5 * i as f64, 75.0), &site));
@@ -196,19 +196,20 @@ fn a_site_for_each_flake_is_remarked_on() {
 fn what_remains_bounds_every_total() {
     let predictor = Predictor::new(fitted(log_form(), reference())).unwrap();
     for (now, heavy) in [(3.0, false), (40.0, true), (9000.0, true)] {
-        for bound in [Bound::Whole, Bound::Each] {
-            let mut bag = Assemblage::new(&predictor).unwrap();
+        for each in [false, true] {
+            let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
             for i in 0..12 {
                 let depth = 5.0 + 0.3 * f64::from(i);
                 bag.offer("a", &flake(depth, 72.0).mass_now_g(now).build().unwrap());
             }
-            let drawing = Drawing::seeded(5).draws(300).unwrap().bound(bound);
+            let drawing = Drawing::seeded(5).draws(300).unwrap();
+            let drawing = if each { drawing.each_bound() } else { drawing };
             let t = &bag.totals(&drawing).unwrap()[0];
             let (total, lost) = (t.total_mass_g.unwrap(), t.mass_lost_g.unwrap());
-            assert!(total.low >= 12.0 * now && total.high.is_finite(), "{now} {bound:?} {total:?}");
+            assert!(total.low >= 12.0 * now && total.high.is_finite(), "{now} {each} {total:?}");
             assert!(lost.low >= 0.0 && (total.median - lost.median - 12.0 * now).abs() < 1e-6 * total.median);
             let told = t.remarks.contains(&Remark::HeavierThanPredicted);
-            assert_eq!(told, heavy && bound == Bound::Whole, "{now} {bound:?}");
+            assert_eq!(told, heavy && !each, "{now} {each}");
         }
     }
 }
@@ -234,8 +235,8 @@ fn coverage(repetitions: u64, draws: u32, with_remains: bool) -> [f64; 4] {
         let flakes: Vec<_> = (0..400).map(|_| struck_mass(&mut rng)).collect();
         let truth: f64 = flakes.iter().map(|f| f.2).sum();
         let holds = |d: &Drawn| u64::from(d.low <= truth && truth <= d.high);
-        let mut bag = Assemblage::new(&predictor).unwrap();
-        let mut halved = Assemblage::new(&predictor).unwrap();
+        let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
+        let mut halved = Assemblage::new(&predictor, Default::default()).unwrap();
         for (depth, angle, mass) in &flakes {
             bag.offer("all", &strike(*depth, *angle));
             halved.offer("all", &flake(*depth, *angle).mass_now_g(0.5 * mass).build().unwrap());
@@ -256,7 +257,7 @@ fn coverage(repetitions: u64, draws: u32, with_remains: bool) -> [f64; 4] {
         inside[1] += u64::from(sums[10] <= truth && truth <= sums[389]);
         if with_remains {
             inside[2] += holds(&halved.totals(&drawing).unwrap()[0].total_mass_g.unwrap());
-            let each = drawing.bound(Bound::Each);
+            let each = drawing.each_bound();
             inside[3] += holds(&halved.totals(&each).unwrap()[0].total_mass_g.unwrap());
         }
     }
@@ -393,7 +394,12 @@ fn sieves_agree_with_direct_simulation() {
     let mut rng = ChaCha8Rng::seed_from_u64(6);
     let n = 200_000;
     let mut held = [0u32; 4];
-    let rules = [Held::WiderThanSide, Held::WiderThanDiagonal, Held::WiderThanSides(1.2), Held::AnyTurn];
+    let rules = [
+        Held::WiderThanSides(1.0),
+        Held::WiderThanSides(std::f64::consts::SQRT_2),
+        Held::WiderThanSides(1.2),
+        Held::AnyTurn,
+    ];
     for _ in 0..n {
         let w = width.sample(&mut rng);
         let turn = rng.random_range(1.0..2f64.sqrt());
@@ -410,7 +416,7 @@ fn sieves_agree_with_direct_simulation() {
 #[test]
 fn size_grades_share_out_every_flake() {
     let meshes = [6.35, 25.4, 12.7].map(|m| Mesh::mm(m).unwrap());
-    let grades = size_grades(&[width(), width(), width()], &meshes, Held::WiderThanSide).unwrap();
+    let grades = size_grades(&[width(), width(), width()], &meshes, Held::WiderThanSides(1.0)).unwrap();
     assert_eq!(grades.len(), 4);
     assert_eq!(grades[0].mesh, Some(Mesh::inches(1.0).unwrap()));
     assert_eq!(grades[3].mesh, None);
@@ -471,7 +477,7 @@ fn what_was_kept_needs_the_sizes_that_decide() {
     use crate::calibration::{RecoveryThreshold, bundled};
     let mass = bundled::named("excavated-flakes").unwrap().only(&["mass_g"]).unwrap();
     let predictor = Predictor::new(mass).unwrap();
-    let asking = |kept| Assemblage::asking(&predictor, Ask { kept: Some(kept), ..Ask::default() });
+    let asking = |kept| Assemblage::new(&predictor, Ask { kept: Some(kept), ..Ask::default() });
     let refused = asking(RecoveryThreshold::above_mm(25.0).unwrap()).map(|_| ()).unwrap_err();
     assert!(refused.to_string().contains("length_mm"), "{refused}");
     assert!(asking(RecoveryThreshold::above_g(2.0).unwrap()).is_ok());

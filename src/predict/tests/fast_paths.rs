@@ -10,7 +10,7 @@ use crate::form::{
     Form, Layout, Transform, above, indicator, ln, log10, power, product, shifted, spline, square, tangent,
     value,
 };
-use crate::predict::{Batch, IntervalColumns};
+use crate::predict::Batch;
 use crate::predict::{Component, Interval, Predictive, Predictor};
 use proptest::prelude::*;
 fn near(found: f64, expected: f64, tolerance: f64) -> bool {
@@ -199,7 +199,7 @@ fn intervals(batch: &Batch, columns: &[&[f64]]) -> [Vec<f64>; 3] {
     let n = columns[0].len();
     let mut out = [vec![0.0; n], vec![0.0; n], vec![0.0; n]];
     let [low, median, high] = &mut out;
-    batch.fill(columns, IntervalColumns { low, median, high }).unwrap();
+    batch.fill(columns, [low, median, high]).unwrap();
     out
 }
 
@@ -285,10 +285,10 @@ fn rows_that_cannot_be_answered_are_counted_and_the_rest_is_answered() {
     depth[7] = -1.0;
     depth[300] = f64::NAN;
     let (mut low, mut median, mut high) = (vec![0.0; 600], vec![0.0; 600], vec![0.0; 600]);
-    let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+    let out = [&mut low[..], &mut median, &mut high];
     assert_eq!(b.fill(&[&depth, &angle, &class], out).unwrap(), 598);
     assert!(high[7].is_nan() && low[300].is_nan() && median[8] > 0.0);
-    let out = IntervalColumns { low: &mut low[1..], median: &mut median, high: &mut high };
+    let out = [&mut low[1..], &mut median, &mut high];
     assert!(matches!(b.fill(&[&depth, &angle, &class], out), Err(Error::Shape { .. })));
     assert!(Batch::new(&model(&form, &fit), &layout, 1.0).is_err());
 }

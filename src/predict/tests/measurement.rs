@@ -2,8 +2,8 @@
 
 use crate::calibration::{Calibration, Provenance, Spread, bundled};
 use crate::form::{ANGLE, DEPTH, Form, Layout};
+use crate::predict::MeasurementErrors;
 use crate::predict::Predictor;
-use crate::predict::{Instrument, MeasurementErrors};
 use crate::strike::Strike;
 use approx::assert_relative_eq;
 use proptest::prelude::*;
@@ -129,7 +129,6 @@ fn errors_of_errors_are_told() {
         (none().absolute(DEPTH, -0.1).unwrap_err(), "platform_depth_mm: -0.1 is out of range"),
         (none().absolute(DEPTH, f64::NAN).unwrap_err(), "a standard deviation of 0 or more"),
         (none().relative(DEPTH, 1.5).unwrap_err(), "a share of 0 to 1"),
-        (none().instrument(ANGLE, Instrument::Caliper).unwrap_err(), "measures in mm"),
     ] {
         assert!(e.to_string().contains(words), "{e}");
     }
@@ -170,19 +169,11 @@ fn sizes_of_errors_are_what_was_said() {
         .unwrap()
         .relative("angle_of_blow_deg", 0.25)
         .unwrap()
-        .instrument("exterior_platform_angle_deg", Instrument::Goniometer)
+        .absolute("exterior_platform_angle_deg", 4.0)
         .unwrap();
     assert!(!some.is_empty());
     assert_eq!(some.sd("platform_depth_mm", 8.0), 0.3);
     assert_eq!(some.sd("angle_of_blow_deg", -20.0), 5.0, "a share of the size, whatever its sign");
-    assert_eq!(some.sd("exterior_platform_angle_deg", 75.0), Instrument::Goniometer.sd());
+    assert_eq!(some.sd("exterior_platform_angle_deg", 75.0), 4.0);
     assert_eq!(some.sd("platform_width_mm", 20.0), 0.0);
-    let all = [
-        Instrument::Caliper,
-        Instrument::Goniometer,
-        Instrument::GoniometerOfSeveral,
-        Instrument::CaliperTrigonometry,
-    ];
-    assert_eq!(all.map(Instrument::sd), [0.39, 4.0, 7.5, 5.8], "the table at the type");
-    assert_eq!(all.map(Instrument::unit), ["mm", "deg", "deg", "deg"]);
 }

@@ -1,7 +1,7 @@
 //! One row has the same numbers whichever way it comes: alone, as a column of many, or by the quick path.
 
 use crate::calibration::{Calibration, bundled};
-use crate::predict::{Ask, Interval, IntervalColumns, Predictor, Quantiles};
+use crate::predict::{Ask, Interval, Predictor, Quantiles};
 use crate::strike::Measured;
 use proptest::prelude::*;
 use serde_json::{Value, json};
@@ -96,7 +96,7 @@ proptest! {
                     let batch = predictor.batch(&variant.name, &model.size, level).unwrap();
                     let n = rows.len();
                     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
-                    let out = IntervalColumns { low: &mut low, median: &mut median, high: &mut high };
+                    let out = [&mut low[..], &mut median, &mut high];
                     batch.fill(&columns, out).unwrap();
                     for (i, x) in rows.iter().enumerate() {
                         let Ok(e) = predictor.estimate(&Row { predictor: &predictor, x }, &Ask::default()) else {

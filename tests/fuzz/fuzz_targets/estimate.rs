@@ -53,6 +53,26 @@ fn folded(fold: bool, v: Option<f64>, low: f64, high: f64) -> Option<f64> {
     v.map(|v| if fold && v.is_finite() { low + v.abs() % (high - low) } else { v })
 }
 
+const KINDS: [PlatformKind; 7] = [
+    PlatformKind::Plain,
+    PlatformKind::Cortical,
+    PlatformKind::Dihedral,
+    PlatformKind::Faceted,
+    PlatformKind::Linear,
+    PlatformKind::Punctiform,
+    PlatformKind::Crushed,
+];
+const PORTIONS: [Portion; 7] = [
+    Portion::Complete,
+    Portion::Proximal,
+    Portion::Medial,
+    Portion::Distal,
+    Portion::Split,
+    Portion::Shatter,
+    Portion::Core,
+];
+const TECHNIQUES: [Technique; 3] = [Technique::Direct, Technique::Indirect, Technique::Pressure];
+
 fn pick<T: Copy>(from: &[T], at: Option<u8>) -> Option<T> {
     at.map(|a| from[a as usize % from.len()])
 }
@@ -93,7 +113,7 @@ fuzz_target!(|a: Asked| {
         .platform_width_mm(folded(a.fold, a.width_mm, 1e-6, 1000.0))
         .platform_area_mm2(folded(a.fold, a.area_mm2, 1e-6, 1e5))
         .exterior_platform_angle_deg(folded(a.fold, a.angle_deg, 1e-6, 180.0))
-        .platform_kind(pick(PlatformKind::ALL, a.kind))
+        .platform_kind(pick(&KINDS, a.kind))
         .platform_bevelled(a.bevelled)
         .angle_of_blow_deg(folded(a.fold, a.angle_of_blow_deg, -90.0, 90.0))
         .speed_m_s(folded(a.fold, a.speed_m_s, 1e-6, 100.0))
@@ -103,8 +123,8 @@ fuzz_target!(|a: Asked| {
     let Ok(strike) = strike.build() else { return };
     let mut flake = Flake::builder()
         .strike(strike)
-        .portion(pick(Portion::ALL, a.portion))
-        .technique(pick(Technique::ALL, a.technique));
+        .portion(pick(&PORTIONS, a.portion))
+        .technique(pick(&TECHNIQUES, a.technique));
     if let Some(recorded) = pick(&TERMINATIONS, a.recorded) {
         flake = flake.termination(recorded);
     }

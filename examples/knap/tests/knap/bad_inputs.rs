@@ -15,9 +15,9 @@ use conchoid::infer::{Mesh, struck};
 use conchoid::infer::{Remains, original};
 use conchoid::material::{PercussorMaterial, Stone};
 use conchoid::plan::Experiment;
+use conchoid::predict::MeasurementErrors;
 use conchoid::predict::Quick;
 use conchoid::predict::{Ask, BlowAsKnown, BlowFigures, Interval, Joint, Predictor};
-use conchoid::predict::{Instrument, MeasurementErrors};
 use conchoid::strike::{Measured, Strike};
 use conchoid::table::{TableOptions, TableReader};
 use std::fmt::Write as _;
@@ -487,12 +487,6 @@ fn questions(sheet: &mut Sheet) {
         "OutOfRange",
         errors().relative("platform_depth_mm", 2.0),
     );
-    sheet.refused(
-        "measurement error",
-        "a goniometer on a depth",
-        "Invalid",
-        errors().instrument("platform_depth_mm", Instrument::Goniometer),
-    );
     let quick: Quick = predictor.quick("depth, angle", 0.95).unwrap();
     let mut out = [Interval { low: 0.0, median: 0.0, high: 0.0, level: 0.95 }; 4];
     sheet.refused("quick", "a row of one entry", "Shape", quick.intervals(&[8.0], &mut out));
@@ -519,7 +513,7 @@ fn questions(sheet: &mut Sheet) {
         original(&predictor, &medial, &Remains::new(3.0).unwrap(), &Ask::default(), None),
     );
     sheet.refused("assemblage", "fifty draws", "OutOfRange", Drawing::seeded(1).draws(50));
-    let mut bag = Assemblage::new(&predictor).unwrap();
+    let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
     let reason = bag.offer("trench", &Strike::builder().build().unwrap()).unwrap();
     sheet.row("assemblage", "a piece without a platform", format!("counted, not estimated: {reason}"));
     sheet.refused("assemblage", "a mesh of nothing", "OutOfRange", Mesh::mm(0.0));
