@@ -239,8 +239,7 @@ impl Predictor {
     ///
     /// ```
     /// use conchoid::calibration::bundled;
-    /// use conchoid::predict::Predictor;
-    /// use conchoid::predict::{Instrument, MeasurementErrors};
+    /// use conchoid::predict::{MeasurementErrors, Predictor};
     /// use conchoid::strike::Strike;
     ///
     /// let predictor = Predictor::new(bundled::named("hard-hammer-flint")?)?;
