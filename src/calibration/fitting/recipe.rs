@@ -308,7 +308,7 @@ impl Recipe {
     }
 
     /// Every size with what was kept of the flakes, so that the forms speak of what came off. Sizes share their terms then, and
-    /// groups are fitted as new ones; call it after [`Recipe::sharing`]. See [`Method::given_kept`].
+    /// groups are fitted as new ones; call it after [`Recipe::sharing`].
     pub fn given_kept(mut self, kept: &RecoveryThreshold) -> Recipe {
         for s in self.variants.iter_mut().flat_map(|v| &mut v.sizes) {
             s.method.kept = Some(kept.clone());
