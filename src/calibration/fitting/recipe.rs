@@ -122,7 +122,7 @@ pub struct SharedRecipe {
     /// The column of the groups (`core`).
     pub(crate) by: String,
     /// Terms whose slope varies from group to group, by their places in [`Form::terms`].
-    pub(crate) terms: Vec<usize>,
+    pub terms: Vec<usize>,
     /// Whether the calibration keeps the effects of the groups fitted, for those who ask of them.
     pub levels: bool,
     /// Degrees of freedom of the effects, above 2; none for normal ones. Given, not estimated, and only where what was

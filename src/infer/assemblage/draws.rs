@@ -9,9 +9,9 @@ use crate::predict::distribution::standard_draw;
 use crate::predict::{Component, Predictive};
 use crate::strike::Measured;
 use crate::vector::{self, Kernel};
+use rand::rngs::Xoshiro256PlusPlus;
 use rand::{Rng, RngExt};
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
-use rand_xoshiro::Xoshiro256PlusPlus;
 use std::collections::BTreeMap;
 
 /// One size model of a variant, ready to be drawn from.
