@@ -17,11 +17,11 @@ use super::linear::dot;
 use crate::error::{Error, Result};
 use nalgebra::{DMatrix, DVector};
 
-/// How far an inequality may be broken, with its row scaled to unit length in z (standard errors). Own choice.
+/// How far an inequality may be broken, with its row scaled to unit length in z (standard errors). This crate's choice, no source.
 const BROKEN: f64 = 1e-9;
-/// Inequalities that enter together at most. Own choice.
+/// Inequalities that enter together at most. This crate's choice, no source.
 const TOGETHER: usize = 24;
-/// Times that broken inequalities are looked for. Own choice.
+/// Times that broken inequalities are looked for. This crate's choice, no source.
 const ROUNDS: usize = 500;
 
 /// Inequalities low <= row'x <= high, each scaled so that its row has unit length.

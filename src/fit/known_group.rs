@@ -18,7 +18,7 @@ use crate::error::{Error, Result};
 use crate::fit::Design;
 use nalgebra::{DMatrix, DVector};
 
-/// Nodes over ln s and over ln l, and how far the grids reach. Own choice, by the error against the reference.
+/// Nodes over ln s and over ln l, and how far the grids reach. This crate's choice, by the error against the reference.
 const SPREADS: usize = 49;
 const PRECISIONS: usize = 97;
 const REACH: f64 = 7.0;

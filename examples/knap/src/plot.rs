@@ -31,10 +31,10 @@ const MARKS: usize = 12;
 /// Places are whole numbers of hundredths of a point, so that a curve is not a stair.
 const FINE: i32 = 100;
 
-/// Rows beyond which points are drawn as a density and upright lines as their course. Own choice.
+/// Rows beyond which points are drawn as a density and upright lines as their course. This crate's choice, no source.
 const MANY: usize = 400;
 
-/// A page has at most so many bytes, whatever the table. Own choice.
+/// A page has at most so many bytes, whatever the table. This crate's choice, no source.
 const MOST_BYTES: usize = 300_000;
 
 /// Sides of the squares of a density that are tried, in points, until a page is small enough.

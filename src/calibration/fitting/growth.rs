@@ -37,7 +37,7 @@ use std::collections::HashSet;
 const BEYOND: f64 = 2.0;
 /// The same for angles, in degrees.
 const BEYOND_DEG: f64 = 10.0;
-/// Points between the ends in a measurement that a form curves in. Own choice.
+/// Points between the ends in a measurement that a form curves in. This crate's choice, no source.
 const BETWEEN: usize = 7;
 /// The step of a difference, in logarithms of lengths or in degrees: terms are smooth, so that rounding decides.
 const STEP: f64 = 1e-4;
@@ -45,9 +45,9 @@ const STEP: f64 = 1e-4;
 /// calibrations, no source.
 const TAIL: f64 = 0.01;
 /// How far inside the range of the flakes the points of the grid stay, as a logarithm: between them a curved size may
-/// bulge a little. Own choice.
+/// bulge a little. This crate's choice, no source.
 const MARGIN: f64 = 0.01;
-/// Fewest flakes of which a hundredth is taken. Own choice.
+/// Fewest flakes of which a hundredth is taken. This crate's choice, no source.
 const FEWEST: usize = 50;
 
 /// The scale on which a measurement is spread over a grid.

@@ -16,11 +16,11 @@ use crate::fit::kept::{self, Flakes, KeptFit, Model, Threshold};
 use crate::form::Transform;
 use nalgebra::DMatrix;
 
-/// Share of whole numbers from which the masses of a group are taken as rounded to grams. Own choice: at 12 of the 25
+/// Share of whole numbers from which the masses of a group are taken as rounded to grams. This crate's choice: at 12 of the 25
 /// sites of the bundled table it is 0.98 and more, at the others 0.25 and less.
 const ROUNDED: f64 = 0.95;
 
-/// A flake rounded down to nothing weighs at least this much, in grams. Own choice.
+/// A flake rounded down to nothing weighs at least this much, in grams. This crate's choice, no source.
 const LEAST_G: f64 = 0.25;
 
 /// The search ends when nothing moves by more than this share of a standard deviation, or after so many rounds. Own

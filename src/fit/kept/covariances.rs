@@ -21,7 +21,7 @@ use argmin_math::{
 };
 use nalgebra::{DMatrix, DVector};
 
-/// Steps of one search (there is one in every round), and how many slopes it remembers. Own choice.
+/// Steps of one search (there is one in every round), and how many slopes it remembers. This crate's choice, no source.
 const STEPS: u64 = 4;
 const REMEMBERED: usize = 10;
 /// What is known of the rows at the coefficients and effects.

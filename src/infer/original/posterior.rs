@@ -90,11 +90,11 @@ impl std::fmt::Debug for Posterior {
 
 /// Where t ends: beyond, either share is below 1e-300.
 const T_END: f64 = 6.07;
-/// Panels to begin with, and at most. Own choices.
+/// Panels to begin with, and at most. This crate's choice, no source.
 const FIRST_PANELS: usize = 48;
 const MOST_PANELS: usize = 4000;
 /// Lower tails tried for the shortest interval, and steps that refine the best of them: its width is then within a
-/// millionth of the least, since a width hardly changes near its least. Own choices.
+/// millionth of the least, since a width hardly changes near its least. This crate's choice, no source.
 const TAILS: usize = 24;
 const REFINED: usize = 16;
 /// Last steps of a quantile: of one on the grid, of one that is compared with its neighbours, and of an answer. This
