@@ -127,15 +127,18 @@ pub(crate) fn answer(
     if let Some(e) = row.refused() {
         return Err(vec![e.clone()]);
     }
-    predictor.estimate_with_error(both, ask, errors).map_err(|e| {
-        // a bad cell in a column that the answer could have used is the reason, before what is missing
-        let mut reasons = row.bad(predictor.reads());
-        let told = matches!(&e, Error::Missing { at, .. } if !row.bad(at.column.as_slice()).is_empty());
-        if !told {
-            reasons.insert(0, e.in_row(row.row_number()));
-        }
-        reasons
-    })
+    predictor.estimate_with_error(both, ask, errors).map_err(|e| reasons(predictor, row, e))
+}
+
+/// Why a row has no answer by a calibration: the bad cells that it could have used, after the error unless one explains it.
+pub(crate) fn reasons(predictor: &Predictor, row: &Row, e: Error) -> Vec<Error> {
+    // a bad cell in a column that the answer could have used is the reason, before what is missing
+    let mut reasons = row.bad(predictor.reads());
+    let told = matches!(&e, Error::Missing { at, .. } if !row.bad(at.column.as_slice()).is_empty());
+    if !told {
+        reasons.insert(0, e.in_row(row.row_number()));
+    }
+    reasons
 }
 
 /// Cautions as one cell; without `all`, what holds for every row of a calibration is left to the summary.

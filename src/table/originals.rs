@@ -1,7 +1,7 @@
 //! A table of retouched or broken pieces in, the same table with what they were out: any length in the same memory,
 //! on all threads with the feature `parallel`.
 
-use super::estimates::{Completed, TableEstimates, joined};
+use super::estimates::{Completed, TableEstimates, joined, reasons};
 use super::row::Row;
 use super::rows::{Answers, refuse};
 use super::summary::Summary;
@@ -117,7 +117,8 @@ impl<'a> TableOriginals<'a> {
         let placed = |e: Error| vec![e.in_row(row.row_number())];
         readable(row)?;
         let predictor = self.how.predictors.of(both).map_err(placed)?;
-        let found = self.look.clone().sizes(predictor).original(both, &self.how.ask).map_err(placed)?;
+        let found = self.look.clone().sizes(predictor).original(both, &self.how.ask);
+        let found = found.map_err(|e| reasons(predictor, row, e))?;
         let numbers = Self::numbers(&found.mass, self.how.level).map_err(placed)?;
         Ok((found, numbers))
     }

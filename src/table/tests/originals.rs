@@ -75,3 +75,25 @@ fn most_pieces_without_retouch_are_answered_in_blocks() {
     let text = format!("platform_depth_mm,exterior_platform_angle_deg,mass_now_g\n{}\n", rows.join("\n"));
     check(&text, "hard-hammer-flint", false).unwrap();
 }
+
+#[test]
+fn a_bad_cell_is_the_reason_before_what_is_missing() {
+    let text =
+        "platform_depth_mm,exterior_platform_angle_deg,mass_now_g\n\"7,3\",72,14\n,72,14\n9,72,\"1,4\"\n";
+    for loss in [true, false] {
+        let how = TableEstimates::new(bundled::named("hard-hammer-flint").unwrap(), 0.9).unwrap();
+        let look = LookBack::new().unwrap();
+        let look = if loss { look } else { look.loss(None) };
+        let originals = TableOriginals::of(how).unwrap().looking(look);
+        let table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
+        let (out, _) = originals.write(table, Vec::new(), |_| {}, |_, _| Ok(())).unwrap();
+        let out = String::from_utf8(out).unwrap();
+        let lines: Vec<&str> = out.lines().collect();
+        assert!(
+            lines[1].contains("refused: row 1, column platform_depth_mm: \"\"7,3\"\" is not a number"),
+            "{out}"
+        );
+        assert!(lines[2].contains("refused: row 2, column platform_depth_mm: not recorded"), "{out}");
+        assert!(lines[3].contains("refused: row 3, column mass_now_g: \"\"1,4\"\" is not a number"), "{out}");
+    }
+}
