@@ -148,7 +148,7 @@ fn the_guide_tells_these_scores() {
     let by_core = Folds::leave_one_group_out("core", &cores).unwrap();
     let mut missing = Vec::new();
     for form in conchoid::form::PUBLISHED {
-        let mut line = format!("//! | [`{}`] |", form.replace('-', "_"));
+        let mut line = format!("//! | [`{form}`](#{form}) |");
         for (rows, folds) in
             [(&glass, &ten_by_ten(&glass)), (&flint, &ten_by_ten(&flint)), (&quartzite, &by_core)]
         {
