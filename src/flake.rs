@@ -187,7 +187,7 @@ impl FlakeBuilder {
     pub fn retouch_point(self, height_mm: f64, thickness_mm: impl Into<Option<f64>>) -> Self {
         let Some(k) = RETOUCH_HEIGHT_MM.iter().position(|at| !self.0.holds(at.name())) else {
             return FlakeBuilder(
-                self.0.wrong("retouch", format!("11 points (accepted: 1 to {MOST_POINTS})")),
+                self.0.wrong("retouch", format!("{} points (accepted: 1 to {MOST_POINTS})", MOST_POINTS + 1)),
             );
         };
         let with_height = self.0.number(RETOUCH_HEIGHT_MM[k], Some(height_mm));

@@ -240,7 +240,7 @@ impl Group {
             let (transform, component) = *laws[k].get(i)?;
             Predictive::new(transform, vec![component]).ok()
         };
-        let found = |(i, now)| how.by_laws(now, [&|| law(0, i), &|| law(1, i)]);
+        let found = |(i, now)| how.by_laws(now, [law(0, i), law(1, i)]);
         self.originals = self.held.iter().enumerate().map(found).collect();
         Ok(())
     }

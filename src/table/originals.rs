@@ -93,19 +93,17 @@ impl<'a> TableOriginals<'a> {
     pub(super) fn by_laws(
         &self,
         now: &[f64; 4],
-        laws: [&dyn Fn() -> Option<Predictive>; 2],
+        [mass, length]: [Option<Predictive>; 2],
     ) -> Option<[f64; 6]> {
         let now = Now(now);
         WithRetouch::of(&now).ok()?;
-        let (remains, [mass, length]) = (Remains::of(&now).ok()?, laws);
-        let mass = Original::new(mass()?, remains.mass_now_g(), remains.certain_g(), None).ok()?;
-        let length = remains.length_now_mm().map(|now| Truncated::new(length()?, now).ok());
-        let improbable = |t: &Truncated| t.probability() < IMPROBABLE;
-        if mass.truncated().is_some_and(improbable)
-            || length.is_some_and(|t| t.is_none_or(|t| improbable(&t)))
-        {
-            return None;
+        let remains = Remains::of(&now).ok()?;
+        let likely = |t: &Truncated| t.probability() >= IMPROBABLE;
+        if let Some(now) = remains.length_now_mm() {
+            Truncated::new(length?, now).ok().filter(likely)?;
         }
+        let mass = Original::new(mass?, remains.mass_now_g(), remains.certain_g(), None).ok()?;
+        mass.truncated().filter(|t| likely(t))?;
         Self::numbers(&mass, self.how.level).ok()
     }
 

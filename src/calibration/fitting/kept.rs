@@ -23,8 +23,8 @@ const ROUNDED: f64 = 0.95;
 /// A flake rounded down to nothing weighs at least this much, in grams. This crate's choice, no source.
 const LEAST_G: f64 = 0.25;
 
-/// The search ends when nothing moves by more than this share of a standard deviation, or after so many rounds. Own
-/// choice: far less than a standard error.
+/// The search ends when nothing moves by more than this share of a standard deviation, or after so many rounds. This
+/// crate's choice: far less than a standard error.
 const TOLERANCE: f64 = 1e-4;
 const ROUNDS: usize = 400;
 

@@ -177,6 +177,14 @@ pub struct VariantRecipe {
 }
 
 /// How a multinomial model of the termination is fitted.
+///
+/// ```
+/// use conchoid::calibration::TerminationRecipe;
+/// use conchoid::form::Form;
+/// let by_platform = TerminationRecipe::feather_or_not(Form::named("log-log")?);
+/// assert_ne!(by_platform.clone().with_ridge(0.1), by_platform);
+/// # Ok::<(), conchoid::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct TerminationRecipe {
     /// Its terms; the transform is not used.
@@ -200,7 +208,8 @@ impl TerminationRecipe {
     }
 
     /// Under a ridge penalty in place of the prior, of this strength above 0 for each standard deviation of a column;
-    /// 1e-12 is plain maximum likelihood, where no term tells the terminations apart altogether.
+    /// 1e-12 is plain maximum likelihood, where no term tells the terminations apart altogether. A strength that is not above
+    /// 0 and finite is refused when the recipe is fitted ([`Error::OutOfRange`]).
     pub fn with_ridge(mut self, lambda: f64) -> TerminationRecipe {
         self.penalty = Penalty::Ridge { lambda };
         self

@@ -188,7 +188,7 @@ impl Report {
         let rest: u64 = self.left_out.iter().skip(told).map(|(_, n)| n).sum();
         if rest > 0 {
             let more = self.left_out.len() - told;
-            page.line(format!("  {rest}: {more} other reasons, each in --format json"));
+            page.line(format!("  {rest}: {more} other reasons, each in the JSON"));
         }
     }
 

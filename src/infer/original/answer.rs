@@ -157,7 +157,7 @@ impl OriginalAt {
                 let (a, b, mean) = (loss.a(), loss.b(), short(100.0 * loss.mean()));
                 format!(
                     "It leans on the platform. Assumed before looking at the piece: a beta distribution of the share \
-                     lost, with parameters {a} and {b}, {mean} % on average (--loss for another). The interval is the \
+                     lost, with parameters {a} and {b}, {mean} % on average. The interval is the \
                      shortest."
                 )
             }

@@ -267,3 +267,30 @@ impl Panel {
         (half * below, density)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::form::Transform;
+    use crate::infer::BetaLoss;
+    use crate::predict::{Component, Predictive};
+
+    #[test]
+    fn the_polynomials_of_a_panel_have_its_integral_and_its_density() {
+        let component = Component { weight: 1.0, location: 2.6, scale: 0.8, degrees_of_freedom: 7.0 };
+        let law = Predictive::new(Transform::Ln, vec![component]).unwrap();
+        let ready = ReadyLoss::new(Arc::new(BetaLoss::usual()));
+        let p = Posterior::new(Truncated::new(law, 9.0).unwrap(), ready).unwrap();
+        let mut looked_at = 0;
+        for panel in p.panels.iter().filter(|panel| panel.mass > 1e-6 * p.total) {
+            for share in [0.2, 0.5, 0.9, 1.0] {
+                let t = panel.from + share * (panel.to - panel.from);
+                let (below, density) = panel.roughly(t);
+                assert!((below - p.integrate(panel.from, t)).abs() < 1e-11 * p.total, "{t}: {below}");
+                assert!((density - p.density(t)).abs() < 1e-9, "{t}: {density}");
+                looked_at += 1;
+            }
+        }
+        assert!(looked_at > 40, "{looked_at}");
+    }
+}

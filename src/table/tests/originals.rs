@@ -69,7 +69,7 @@ proptest! {
 }
 
 #[test]
-fn most_pieces_without_retouch_are_answered_in_blocks() {
+fn pieces_that_fill_more_than_one_block() {
     let rows: Vec<String> =
         (0..700).map(|i| format!("{:.2},{},{}", 3.0 + 0.01 * f64::from(i), 60 + i % 25, 2 + i % 9)).collect();
     let text = format!("platform_depth_mm,exterior_platform_angle_deg,mass_now_g\n{}\n", rows.join("\n"));
