@@ -264,6 +264,7 @@ fn not_finite(row: u64, name: &str, value: f64) -> Error {
 }
 
 /// Dot product in eight running sums, in a fixed order, so that every build gives the same bytes.
+#[inline(always)]
 pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut sums = [0.0f64; 8];
     let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));

@@ -9,7 +9,8 @@
 
 use crate::fit::linear::dot;
 use crate::threads;
-use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, Dyn, MatrixView};
+use crate::vector::{self, Kernel};
+use nalgebra::{DMatrix, DMatrixView};
 use std::ops::Range;
 
 /// Rows of one chunk: the unit of work and of the ordered reduction. This crate's choice, no source.
@@ -156,7 +157,8 @@ impl Problem<'_> {
                         let mut out = pairs.view_mut((0, at), (len, 1));
                         out.zip_zip_apply(&pk, &pl, |v, pk, pl| *v = pk * (own - pl));
                     }
-                    add_transposed_product(&products, &pairs, len, &mut sums.information);
+                    let total = &mut sums.information;
+                    vector::run(AddTransposedProduct { left: &products, right: &pairs, len, total });
                 }
                 Pass::Jeffreys(inverse) => {
                     let inverse = DMatrixView::from_slice(inverse, tp, cp);
@@ -255,6 +257,7 @@ pub(super) fn ordered<T: Send>(
 }
 
 /// The first entries of a column.
+#[inline(always)]
 fn column(of: &DMatrix<f64>, j: usize, len: usize) -> &[f64] {
     &of.as_slice()[j * of.nrows()..][..len]
 }
@@ -298,22 +301,22 @@ fn softmax(eta: &mut DMatrix<f64>, places: &[usize]) -> f64 {
 }
 
 /// `total`, columns of `left` down and of `right` across, += left' right over the first rows.
-fn add_transposed_product(left: &DMatrix<f64>, right: &DMatrix<f64>, len: usize, total: &mut [f64]) {
-    let (rows, columns) = (left.ncols(), right.ncols());
-    if rows > 5 && columns > 5 && len > 5 {
-        // Large enough for nalgebra's blocked kernel, which takes a transposed view as it is.
-        let strides = (Dyn(left.nrows()), Dyn(1));
-        let a: MatrixView<'_, f64, Dyn, Dyn, Dyn, Dyn> = MatrixView::from_slice_with_strides_generic(
-            left.as_slice(),
-            Dyn(rows),
-            Dyn(len),
-            strides.0,
-            strides.1,
-        );
-        DMatrixViewMut::from_slice(total, rows, columns).gemm(1.0, &a, &right.rows(0, len), 1.0);
-    } else {
-        for (at, sum) in total.iter_mut().enumerate() {
-            *sum += dot(column(left, at % rows, len), column(right, at / rows, len));
+struct AddTransposedProduct<'a> {
+    left: &'a DMatrix<f64>,
+    right: &'a DMatrix<f64>,
+    len: usize,
+    total: &'a mut [f64],
+}
+
+impl Kernel for AddTransposedProduct<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        let (n, rows) = (self.len, self.left.ncols());
+        for (l, sums) in self.total.chunks_exact_mut(rows).enumerate() {
+            for (k, sum) in sums.iter_mut().enumerate() {
+                *sum += dot(column(self.left, k, n), column(self.right, l, n));
+            }
         }
     }
 }
