@@ -337,6 +337,10 @@ impl Batch {
         v: &[f64],
         h: &mut [f64],
     ) {
+        let column = |c: usize| columns.get(c).map(|c| &c[from..from + n]);
+        if !self.size.may_not_be_plain(column, &v[..n], own) {
+            return;
+        }
         for i in 0..n {
             let x = |c: usize| entry(columns, c, from + i);
             if !self.size.is_plain(x, v[i] / (own * own)) {

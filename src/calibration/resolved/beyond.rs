@@ -64,6 +64,23 @@ impl Opening {
         leverage > self.largest_leverage || self.ranges.iter().zip(&self.places).any(outside)
     }
 
+    /// Whether some row of a block lies beyond the flakes, or nearly: by its columns, given by place, and the variances that
+    /// the coefficients give its rows beside a spread.
+    pub(crate) fn may_be_beyond<'a>(
+        &self,
+        column: impl Fn(usize) -> Option<&'a [f64]>,
+        variances: &[f64],
+        spread: f64,
+    ) -> bool {
+        let outside = |column: &[f64], low: f64, high: f64| {
+            column.iter().fold(false, |any, v| any | (*v < low) | (*v > high))
+        };
+        let most = (1.0 - 1e-12) * self.largest_leverage * spread * spread;
+        outside(variances, f64::NEG_INFINITY, most)
+            || (self.ranges.iter().zip(&self.places))
+                .any(|(r, at)| at.and_then(&column).is_some_and(|column| outside(column, r.low, r.high)))
+    }
+
     /// What is less known of a row for lying beyond the flakes fitted, in parts that rows share: the standard deviation
     /// on the transformed scale, and of what it is (a measurement, or the combination of them).
     pub(crate) fn parts(&self, x: impl Fn(usize) -> f64, at: &At) -> Vec<(&str, f64)> {

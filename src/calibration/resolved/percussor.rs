@@ -175,6 +175,11 @@ impl Carried {
         !x(self.behind).is_nan() || x(self.behind + 3) == 1.0
     }
 
+    /// Whether there are columns of what may change something.
+    pub(crate) fn is_in<'a>(&self, column: impl Fn(usize) -> Option<&'a [f64]>) -> bool {
+        [self.behind, self.behind + 3].into_iter().any(|at| column(at).is_some())
+    }
+
     /// Whether two rows have the same kind of percussor.
     pub(crate) fn alike(&self, x: &[f64], y: &[f64]) -> bool {
         let kind = |row: &[f64]| row.get(self.behind).copied().filter(|k| !k.is_nan());

@@ -320,6 +320,17 @@ impl ResolvedSize {
         !(self.opening.is_beyond(&x, leverage) || self.carried.as_ref().is_some_and(|c| c.any(&x)))
     }
 
+    /// Whether it may have something to do for some row of a block; see [`Opening::may_be_beyond`].
+    pub(crate) fn may_not_be_plain<'a>(
+        &self,
+        column: impl Fn(usize) -> Option<&'a [f64]>,
+        variances: &[f64],
+        spread: f64,
+    ) -> bool {
+        self.carried.as_ref().is_some_and(|c| c.is_in(&column))
+            || self.opening.may_be_beyond(column, variances, spread)
+    }
+
     /// |L'd|^2 of a row, or a difference of rows.
     pub(crate) fn variance(&self, d: &[f64]) -> f64 {
         self.factor.quadratic(d, &mut Vec::new())
