@@ -66,7 +66,7 @@ lines = [
     "",
     "Seconds (least of several) and megabytes (lines with \"memory\"), by `python3 benches/growth.py target/release/knap`, a run of its own on",
     "the same kind of machine, drawn in [growth.svg](growth.svg). Memory of estimates and of fits from a table is flat in the rows (a fit keeps at most",
-    "half a million of them; `knap fit --by`, which must know all levels first, keeps all); the memory of intervals in columns is that of the answers",
+    "some hundred thousand of them; `knap fit --by`, which must know all levels first, keeps all); the memory of intervals in columns is that of the answers",
     "themselves, 24 bytes a row.",
     "",
     "| what | " + " | ".join(f"{n:,}" for n, _ in series["fit-by-rows"]) + " |",

@@ -10,12 +10,25 @@ use crate::vector;
 
 /// The triangle of [X y] of some rows, which the form takes all: `columns` holds one column per entry of the layout
 /// (classes as codes), `sizes` the size itself, in its own unit.
+#[cfg(test)]
 pub(crate) fn triangle(
     compiled: &Compiled,
     transform: Transform,
     columns: &[&[f64]],
     sizes: &[f64],
 ) -> Vec<f64> {
+    triangle_looking(compiled, transform, columns, sizes, |_, _, _| ()).unwrap()
+}
+
+/// The same; none where the form cannot take some row. `look` is shown each block before it is folded: its place, its
+/// rows, and its columns of `BLOCK` numbers, the terms and then the response.
+pub(super) fn triangle_looking(
+    compiled: &Compiled,
+    transform: Transform,
+    columns: &[&[f64]],
+    sizes: &[f64],
+    mut look: impl FnMut(usize, usize, &[f64]),
+) -> Option<Vec<f64>> {
     let plan = compiled.plan();
     let p = plan.terms();
     let m = p + 1;
@@ -25,13 +38,18 @@ pub(crate) fn triangle(
         let n = BLOCK.min(sizes.len() - from);
         plan.fill(columns, from, n, &mut block, BLOCK);
         transform_into(transform, &sizes[from..from + n], &mut block[p * BLOCK..][..n]);
+        let finite = |column: &[f64]| column[..n].iter().fold(true, |all, v| all & v.is_finite());
+        if !block[..m * BLOCK].chunks_exact(BLOCK).all(finite) {
+            return None;
+        }
+        look(from, n, &block[..m * BLOCK]);
         let padded = n.next_multiple_of(kernel::STEP);
         for column in block[..m * BLOCK].chunks_exact_mut(BLOCK) {
             column[n..padded].fill(0.0);
         }
         kernel::reflect(&mut r, m, &mut block[..m * BLOCK], BLOCK, padded, &mut dots);
     }
-    r
+    Some(r)
 }
 
 /// g(size) of a column.

@@ -141,7 +141,7 @@ impl Collector {
             let here: Vec<f64> = deciding.iter().map(|c| self.flakes.size(i, *c)).collect();
             let whole = everything
                 .is_some_and(|(at, names)| !row[at].is_nan() && names[row[at] as usize].as_str() == "yes");
-            let usable = readings[0].compiled.check(row, &self.layout).is_ok()
+            let usable = readings[0].compiled.check(&row, &self.layout).is_ok()
                 && readings[0].groups.iter().all(|g| !row[*g].is_nan())
                 && sizes.iter().all(|s| s.is_nan() || s.is_finite())
                 && if whole { sizes.iter().any(|s| s.is_finite()) } else { here.iter().all(|v| !v.is_nan()) };
@@ -159,7 +159,7 @@ impl Collector {
                     ),
                 });
             }
-            readings[0].compiled.fill(row, &mut own);
+            readings[0].compiled.fill(&row, &mut own);
             out.flakes.x.extend(&own);
             out.flakes.y.extend(&sizes);
             out.flakes.held.push(!whole);

@@ -35,8 +35,10 @@ use crate::flake::{DERIVED, WithRetouch};
 use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorMaterial;
 use crate::strike::Measured;
+use crate::threads;
+use nalgebra::DMatrix;
 use recipe::{check_method, known_termination};
-use running::{Flakes, Reading, Running};
+use running::{Columns, Flakes, PIECE, Reading, Running, TOGETHER};
 use shrunken::{keep_levels, shared_correlation};
 use std::collections::BTreeMap;
 
@@ -72,8 +74,6 @@ pub struct Collector {
     running: Vec<Running>,
     /// Classes of the inputs may gain levels as they appear.
     flakes: Flakes,
-    /// For each column of sizes how many there are, the smallest and the largest.
-    seen: Vec<(u64, f64, f64)>,
     settings: Vec<Setting>,
     /// Why rows could not be folded.
     failed: Option<Error>,
@@ -151,7 +151,6 @@ impl Collector {
         let summed = recipe.variants.iter().all(|v| v.termination.is_none() && v.sizes.iter().all(plain));
         Ok(Collector {
             flakes: Flakes::new(layout.len() + groups.len(), columns.len(), summed),
-            seen: vec![(0, f64::INFINITY, f64::NEG_INFINITY); columns.len()],
             settings: Vec::new(),
             failed: None,
             recipe,
@@ -198,47 +197,36 @@ impl Collector {
             }
             return Ok(());
         }
-        let nothing = vec![f64::NAN; rows];
+        let mut read = self.layout.numbers.iter().chain(&self.columns);
+        let all_there = self.layout.len() + self.groups.len() == self.layout.numbers.len()
+            && read.all(|n| names.contains(&n.as_str()));
+        let nothing = vec![f64::NAN; if all_there { 0 } else { rows }];
         let column = |n: &String| names.iter().position(|m| m == n).map_or(&nothing[..], |at| columns[at]);
-        let mut x: Vec<&[f64]> = self.layout.numbers.iter().map(column).collect();
-        x.resize(self.layout.len() + self.groups.len(), &nothing);
-        let sizes: Vec<&[f64]> = self.columns.iter().map(column).collect();
-        let plans: Vec<_> = self
-            .readings
-            .iter()
-            .filter(|r| r.compiled.spread_terms() <= 1 && r.groups.is_empty())
-            .map(|r| (r.compiled.plan(), r.transform, r.column))
-            .collect();
-        let most = plans.iter().map(|(p, ..)| p.registers()).max().unwrap_or(0);
-        let mut block = vec![0.0; most * BLOCK];
-        let (mut row, mut own) = (vec![0.0; x.len()], vec![0.0; sizes.len()]);
+        let mut inputs: Vec<&[f64]> = self.layout.numbers.iter().map(column).collect();
+        inputs.resize(self.layout.len() + self.groups.len(), &nothing);
+        let columns = Columns { inputs, sizes: self.columns.iter().map(column).collect() };
         let before = self.flakes.used();
-        for from in (0..rows).step_by(BLOCK) {
-            let n = BLOCK.min(rows - from);
-            // a row that some form takes as it stands is used; the others are looked at one by one
-            let mut fine = [false; BLOCK];
-            for (plan, transform, at) in &plans {
-                plan.fill(&x, from, n, &mut block, BLOCK);
-                let mut takes = [true; BLOCK];
-                for j in 0..plan.terms() {
-                    for (t, v) in takes.iter_mut().zip(&block[j * BLOCK..][..n]) {
-                        *t &= v.is_finite();
-                    }
-                }
-                let least = transform.above();
-                for ((f, t), v) in fine.iter_mut().zip(takes).zip(&sizes[*at][from..from + n]) {
-                    *f |= t & v.is_finite() & (*v > least);
+        let (mut usable, every) = (Vec::new(), (0..TOGETHER.min(rows)).collect::<Vec<usize>>());
+        for from in (0..rows).step_by(TOGETHER) {
+            let window = from..rows.min(from + TOGETHER);
+            if usable.is_empty() && self.flakes.room() == Some(window.len()) {
+                // mostly every row can be used, and need not be looked at by itself
+                let window = columns.window(window.clone());
+                if self.readings.len() == 1 && self.sum_up(&window, &every, false) {
+                    self.flakes.settle_from(&window, &every);
+                    self.offered.flakes += every.len() as u64;
+                    continue;
                 }
             }
-            for i in from..from + n {
-                row.iter_mut().zip(&x).for_each(|(r, c)| *r = c[i]);
-                own.iter_mut().zip(&sizes).for_each(|(s, c)| *s = c[i]);
-                let taken = if fine[i - from] { Ok(()) } else { self.usable(&row, &own) };
-                if self.offered.count(taken).is_none() {
-                    self.keep(&row, &own);
-                }
+            self.find_usable(&columns, window, &mut usable);
+            while let Some(room) = self.flakes.room().filter(|room| *room <= usable.len()) {
+                let later = usable.split_off(room);
+                self.flakes.extend(&columns, &usable);
+                self.fold(false);
+                usable = later;
             }
         }
+        self.flakes.extend(&columns, &usable);
         let used = self.flakes.used() - before;
         if self.tells_ends() {
             self.ended.resize(self.ended.len() + used as usize, None);
@@ -247,6 +235,44 @@ impl Collector {
             *self.percussors.entry(p.clone()).or_default() += used;
         }
         Ok(())
+    }
+
+    /// Adds the places of the rows that some fit can use; the others are counted as left out.
+    fn find_usable(&mut self, columns: &Columns<'_>, rows: std::ops::Range<usize>, usable: &mut Vec<usize>) {
+        let plans: Vec<_> = self
+            .readings
+            .iter()
+            .filter(|r| r.compiled.spread_terms() <= 1 && r.groups.is_empty())
+            .map(|r| (r.compiled.plan(), r.transform.above(), columns.sizes[r.column]))
+            .collect();
+        let most = plans.iter().map(|(p, ..)| p.registers()).max().unwrap_or(0);
+        // a row that some form takes as it stands is used; the others are looked at one by one
+        let fine = threads::in_order(rows.len().div_ceil(PIECE), |k| {
+            let piece = rows.start + k * PIECE..rows.end.min(rows.start + (k + 1) * PIECE);
+            let (mut block, mut fine) = (vec![0.0; most * BLOCK], vec![false; piece.len()]);
+            for (from, fine) in piece.step_by(BLOCK).zip(fine.chunks_mut(BLOCK)) {
+                let n = fine.len();
+                for (plan, least, sizes) in &plans {
+                    plan.fill(&columns.inputs, from, n, &mut block, BLOCK);
+                    let mut takes = [true; BLOCK];
+                    for j in 0..plan.terms() {
+                        for (t, v) in takes.iter_mut().zip(&block[j * BLOCK..][..n]) {
+                            *t &= v.is_finite();
+                        }
+                    }
+                    for ((f, t), v) in fine.iter_mut().zip(takes).zip(&sizes[from..from + n]) {
+                        *f |= t & v.is_finite() & (v > least);
+                    }
+                }
+            }
+            fine
+        });
+        for (i, fine) in rows.zip(fine.into_iter().flatten()) {
+            let taken = if fine { Ok(()) } else { self.usable(&columns.row(i), &columns.own(i)) };
+            if self.offered.count(taken).is_none() {
+                usable.push(i);
+            }
+        }
     }
 
     /// Whether terminations are fitted, and so kept.
@@ -316,36 +342,43 @@ impl Collector {
     /// Takes a row that some fit can use.
     fn keep(&mut self, x: &[f64], sizes: &[f64]) {
         self.flakes.push(x, sizes);
-        if self.flakes.full() {
+        if self.flakes.room() == Some(0) {
             self.fold(false);
         }
     }
 
     /// Adds the rows that wait to the sums.
     fn fold(&mut self, last: bool) {
-        let waiting: Vec<usize> = self.flakes.waiting().collect();
+        let flakes = std::mem::take(&mut self.flakes);
+        if !self.sum_up(&flakes.columns(), &flakes.waiting().collect::<Vec<usize>>(), last) {
+            self.failed.get_or_insert(Error::invalid("flakes", "a term of a form is not a finite number"));
+        }
+        self.flakes = flakes;
+        self.flakes.settle();
+    }
+
+    /// Adds some rows to the sums, but none of them where the only form does not take them all, as is said.
+    fn sum_up(&mut self, columns: &Columns<'_>, rows: &[usize], last: bool) -> bool {
         let alone = self.readings.len() == 1;
         for (reading, running) in self.readings.iter().zip(&mut self.running) {
-            let takes = |i: &usize| reading.takes(&self.flakes, &self.layout, *i);
-            // what the only form could not take was left out before
+            let takes = |i: &usize| reading.takes(&columns.row(*i), &columns.own(*i), &self.layout);
             let some: Vec<usize>;
             let rows = if alone {
-                &waiting
+                rows
             } else {
-                some = waiting.iter().copied().filter(takes).collect();
+                some = rows.iter().copied().filter(takes).collect();
                 &some
             };
-            if let Err(e) = running.fold(reading, &self.flakes, rows, last) {
-                self.failed.get_or_insert(e);
+            match running.fold(reading, columns, rows, last) {
+                Ok(true) => {}
+                Ok(false) => return false,
+                Err(e) => {
+                    self.failed.get_or_insert(e);
+                }
             }
         }
-        for (k, (n, low, high)) in self.seen.iter_mut().enumerate() {
-            for v in waiting.iter().map(|i| self.flakes.size(*i, k)).filter(|v| !v.is_nan()) {
-                (*n, *low, *high) = (*n + 1, low.min(v), high.max(v));
-            }
-        }
-        self.count_settings(&waiting);
-        self.flakes.settle();
+        self.count_settings(columns, rows);
+        true
     }
 
     /// Whether some fit can use this row; otherwise why not.
@@ -385,12 +418,10 @@ impl Collector {
         if used == 0 {
             return Err(self.offered.none_used("flakes to fit", 2));
         }
-        for (column, (n, low, high)) in self.columns.iter().zip(&self.seen) {
-            if *n > 1 && low == high {
-                return Err(Error::invalid(
-                    column,
-                    "all flakes have the same, so nothing can be learnt of it",
-                ));
+        for (reading, Running { seen, .. }) in self.readings.iter().zip(&self.running) {
+            if seen.flakes > 1 && seen.recorded.is_some_and(|(low, high)| low == high) {
+                let reason = "all flakes have the same, so nothing can be learnt of it";
+                return Err(Error::invalid(&self.columns[reading.column], reason));
             }
         }
         if let Some(e) = self.failed {
@@ -498,31 +529,33 @@ impl Collector {
             ToldApart::Four => vec!["feather", "hinge", "step", "overshot"],
             ToldApart::FeatherOrNot => vec!["feather", recipe::NOT_FEATHER],
         };
-        let (mut rows, mut classes) = (Vec::new(), Vec::new());
+        let (mut design, mut classes) = (Vec::new(), Vec::new());
+        let mut row = vec![0.0; compiled.terms()];
         for i in 0..self.flakes.rows() {
             let class = self.ended[i].as_deref().and_then(|e| recipe.told_apart.class(e));
             let Some(class) = class.and_then(|c| names.iter().position(|n| *n == c)) else { continue };
-            if compiled.check(self.flakes.row(i), &self.layout).is_err() {
-                continue;
+            compiled.fill(&self.flakes.row(i), &mut row);
+            if row.iter().all(|v| v.is_finite()) {
+                design.extend(&row);
+                classes.push(class);
             }
-            rows.push(compiled.row(self.flakes.row(i)));
-            classes.push(class);
         }
-        let design = Design::from_rows(recipe.form.term_names(), &rows)?;
+        let design = DMatrix::from_row_slice(classes.len(), row.len(), &design);
+        let design = Design::new(recipe.form.term_names(), design)?;
         let outcomes = Outcomes::new(names.iter().map(|n| n.to_string()).collect(), classes)?;
         let fit = multinomial::fit(&design, &outcomes, recipe.penalty)?;
         Ok(TerminationModel { form: recipe.form.clone(), fit })
     }
 
     /// Counts the combinations of settings of some rows.
-    fn count_settings(&mut self, rows: &[usize]) {
+    fn count_settings(&mut self, columns: &Columns<'_>, rows: &[usize]) {
         let places: Vec<usize> =
             self.recipe.settings.iter().filter_map(|n| self.layout.position(n)).collect();
         if places.is_empty() {
             return;
         }
         for i in rows {
-            let values: Vec<f64> = places.iter().map(|at| self.flakes.row(*i)[*at]).collect();
+            let values: Vec<f64> = places.iter().map(|at| columns.inputs[*at][*i]).collect();
             if values.iter().any(|v| v.is_nan()) {
                 continue;
             }

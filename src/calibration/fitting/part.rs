@@ -9,7 +9,7 @@
 //! size does not grow with the table. Methods beyond least squares keep every row.
 
 use super::Collector;
-use super::running::{Sums, ends, holes};
+use super::running::{Sums, holes};
 use crate::calibration::Setting;
 use crate::error::{Error, Result};
 use crate::form::ClassInput;
@@ -58,8 +58,6 @@ pub struct Part {
     values: Vec<Option<f64>>,
     stride: u64,
     used: u64,
-    /// For each column of sizes how many there are, and their ends.
-    seen: Vec<(u64, Option<(f64, f64)>)>,
     settings: Vec<Setting>,
     ended: Vec<Option<String>>,
     /// Names of the pieces, where each counts once.
@@ -100,14 +98,13 @@ impl Collector {
         let (inputs, values, stride) = self.flakes.parts();
         Ok(Part {
             recipe: self.signature(),
-            inputs: holes(inputs),
-            values: holes(values),
+            inputs: holes(&inputs),
+            values: holes(&values),
             stride,
             used: self.flakes.used(),
             classes: self.layout.classes.clone(),
             groups: self.groups.iter().map(|(_, names)| names.names.clone()).collect(),
             sizes: self.running.iter().map(|r| r.seen.clone()).collect(),
-            seen: self.seen.iter().map(|(n, low, high)| (*n, ends((*low, *high)))).collect(),
             settings: self.settings,
             ended: self.ended,
             names: self.names,
@@ -136,7 +133,6 @@ impl Collector {
             && part.classes.iter().zip(&self.layout.classes).all(|(a, b)| a.name == b.name)
             && same(part.groups.len(), self.groups.len())
             && same(part.sizes.len(), self.running.len())
-            && same(part.seen.len(), self.columns.len())
             && same(part.values.len(), rows * self.columns.len())
             && same(part.inputs.len(), rows * width)
             && (part.ended.is_empty() || same(part.ended.len(), rows))
@@ -190,14 +186,8 @@ impl Collector {
             settings.push(Setting { values: values.collect::<Result<_>>()?, flakes: s.flakes });
         }
         self.running.iter_mut().zip(sizes).try_for_each(|(running, size)| running.merge(size))?;
-        let values = part.values.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
-        self.flakes.merge(inputs, values, part.stride, part.used);
-        for ((n, low, high), (m, ends)) in self.seen.iter_mut().zip(part.seen) {
-            *n = n.saturating_add(m);
-            if let Some((l, h)) = ends {
-                (*low, *high) = (low.min(l), high.max(h));
-            }
-        }
+        let values: Vec<f64> = part.values.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
+        self.flakes.merge(&inputs, &values, part.stride, part.used);
         for s in settings {
             match self.settings.iter_mut().find(|o| o.values == s.values) {
                 Some(o) => o.flakes = o.flakes.saturating_add(s.flakes),

@@ -99,7 +99,7 @@ pub struct FitReport {
     /// degrees of freedom held.
     pub left_out_error: f64,
     /// How many flakes were left out in turn: all that were fitted, or of very many every second, fourth, eighth in
-    /// the order in which they came (about half a million for a form of two measurements). Then the error is that
+    /// the order in which they came (about a hundred thousand for a form of two measurements). Then the error is that
     /// of all residuals times the ratio of the two on those.
     pub(crate) left_out_flakes: u64,
     /// Akaike's criterion for the size in its own unit, comparable across transforms. A shrunken fit counts

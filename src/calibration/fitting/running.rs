@@ -9,36 +9,67 @@
 //! (left-out errors, correlations between sizes) is worked out on the rows kept, and the largest leverage on these
 //! and on the rows that lay farthest out when they passed.
 
-use super::columns::{transform_into, triangle};
+use super::columns::{transform_into, triangle_looking};
 use crate::error::{Error, Result};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{BLOCK, Compiled, Form, Layout, Transform};
 use crate::threads;
 use crate::vector::{self, Kernel};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// Rows of one piece of work. A fit of no more is done row by row; pieces depend on the rows alone, so the answer
 /// is the same bytes for any number of threads.
 pub(super) const PIECE: usize = 64 * BLOCK;
 
 /// Rows that are folded together. This crate's choice, no source.
-const TOGETHER: usize = 8 * PIECE;
+pub(super) const TOGETHER: usize = 8 * PIECE;
 
 /// Numbers that are kept at most where rows may be dropped. This crate's choice, no source.
-const MOST_NUMBERS: usize = 1 << 21;
+const MOST_NUMBERS: usize = 1 << 19;
 
 /// Rows remembered for lying farthest out. This crate's choice, no source.
 const FARTHEST: usize = 64;
 
-/// The rows: those kept for good, then those that wait to be folded.
+/// Rows as columns of one length, not a number where missing.
 #[derive(Debug, Clone)]
+pub(super) struct Columns<'a> {
+    pub(super) inputs: Vec<&'a [f64]>,
+    pub(super) sizes: Vec<&'a [f64]>,
+}
+
+impl<'a> Columns<'a> {
+    /// The inputs of a row.
+    pub(super) fn row(&self, i: usize) -> Vec<f64> {
+        self.inputs.iter().map(|c| c[i]).collect()
+    }
+
+    /// Some rows that follow each other.
+    pub(super) fn window(&self, rows: std::ops::Range<usize>) -> Columns<'a> {
+        let cut = |c: &&'a [f64]| &c[rows.clone()];
+        Columns { inputs: self.inputs.iter().map(cut).collect(), sizes: self.sizes.iter().map(cut).collect() }
+    }
+
+    /// The sizes of a row.
+    pub(super) fn own(&self, i: usize) -> Vec<f64> {
+        self.sizes.iter().map(|c| c[i]).collect()
+    }
+}
+
+/// Some rows of a column: as they lie where they follow each other.
+fn rows_of<'a>(column: &'a [f64], rows: &[usize]) -> Cow<'a, [f64]> {
+    match (rows.first(), rows.last()) {
+        (Some(first), Some(last)) if last - first + 1 == rows.len() => Cow::from(&column[*first..=*last]),
+        _ => rows.iter().map(|i| column[*i]).collect(),
+    }
+}
+
+/// The rows: those kept for good, then those that wait to be folded.
+#[derive(Debug, Clone, Default)]
 pub(super) struct Flakes {
-    width: usize,
-    columns: usize,
-    /// Input rows, one after another.
-    inputs: Vec<f64>,
-    /// Sizes, one row of `columns` after another; not a number where missing.
-    sizes: Vec<f64>,
+    /// Columns of inputs, and of sizes; not a number where missing.
+    inputs: Vec<Vec<f64>>,
+    sizes: Vec<Vec<f64>>,
     kept: usize,
     /// Most rows that are kept; none where every row is needed.
     most: Option<usize>,
@@ -52,10 +83,8 @@ impl Flakes {
         let most = (MOST_NUMBERS / (width + columns)).max(2 * PIECE);
         let most = if most.is_power_of_two() { most } else { most.next_power_of_two() / 2 };
         Flakes {
-            width,
-            columns,
-            inputs: Vec::new(),
-            sizes: Vec::new(),
+            inputs: vec![Vec::new(); width],
+            sizes: vec![Vec::new(); columns],
             kept: 0,
             most: may_drop.then_some(most),
             stride: 1,
@@ -64,13 +93,24 @@ impl Flakes {
     }
 
     pub(super) fn push(&mut self, x: &[f64], sizes: &[f64]) {
-        self.inputs.extend_from_slice(x);
-        self.sizes.extend_from_slice(sizes);
+        self.inputs.iter_mut().zip(x).for_each(|(c, v)| c.push(*v));
+        self.sizes.iter_mut().zip(sizes).for_each(|(c, v)| c.push(*v));
+    }
+
+    /// Adds some rows of columns.
+    pub(super) fn extend(&mut self, columns: &Columns<'_>, rows: &[usize]) {
+        self.inputs.iter_mut().zip(&columns.inputs).for_each(|(c, v)| c.extend(&*rows_of(v, rows)));
+        self.sizes.iter_mut().zip(&columns.sizes).for_each(|(c, v)| c.extend(&*rows_of(v, rows)));
+    }
+
+    pub(super) fn columns(&self) -> Columns<'_> {
+        let inputs = self.inputs.iter().map(Vec::as_slice).collect();
+        Columns { inputs, sizes: self.sizes.iter().map(Vec::as_slice).collect() }
     }
 
     /// Rows held, kept and waiting.
     pub(super) fn rows(&self) -> usize {
-        self.sizes.len() / self.columns
+        self.sizes.first().map_or(0, Vec::len)
     }
 
     /// Flakes used so far, held or not.
@@ -83,74 +123,93 @@ impl Flakes {
         self.kept..self.rows()
     }
 
-    /// Whether so many rows wait that they should be folded.
-    pub(super) fn full(&self) -> bool {
-        self.most.is_some() && self.waiting().len() >= TOGETHER
+    /// How many rows may still wait before they should be folded; none where they all stay.
+    pub(super) fn room(&self) -> Option<usize> {
+        self.most.map(|_| TOGETHER - self.waiting().len())
     }
 
-    pub(super) fn row(&self, i: usize) -> &[f64] {
-        &self.inputs[i * self.width..(i + 1) * self.width]
+    pub(super) fn row(&self, i: usize) -> Vec<f64> {
+        self.inputs.iter().map(|c| c[i]).collect()
+    }
+
+    pub(super) fn input(&self, i: usize, at: usize) -> f64 {
+        self.inputs[at][i]
     }
 
     pub(super) fn size(&self, i: usize, column: usize) -> f64 {
-        self.sizes[i * self.columns + column]
+        self.sizes[column][i]
     }
 
-    /// Inputs, sizes and stride of the rows kept.
-    pub(super) fn parts(&self) -> (&[f64], &[f64], u64) {
-        (&self.inputs, &self.sizes, self.stride)
+    /// Inputs and sizes of the rows kept, row by row, and their stride.
+    pub(super) fn parts(&self) -> (Vec<f64>, Vec<f64>, u64) {
+        let by_row = |of: &[Vec<f64>]| (0..self.kept).flat_map(|i| of.iter().map(move |c| c[i])).collect();
+        (by_row(&self.inputs), by_row(&self.sizes), self.stride)
     }
 
-    /// Adds rows that another has kept, one in `stride` of so many used; none of these may wait.
-    pub(super) fn merge(&mut self, inputs: Vec<f64>, sizes: Vec<f64>, stride: u64, used: u64) {
-        let kept = sizes.len() / self.columns;
-        let (width, columns, most) = (self.width, self.columns, self.most);
-        let mut theirs = Flakes { width, columns, most, inputs, sizes, kept, stride, folded: 0 };
+    /// Adds rows that another has kept, row by row, one in `stride` of so many used; none of these may wait.
+    pub(super) fn merge(&mut self, inputs: &[f64], sizes: &[f64], stride: u64, used: u64) {
+        let (width, columns) = (self.inputs.len(), self.sizes.len());
+        let mut theirs = Flakes::new(width, columns, self.most.is_some());
+        for (i, sizes) in sizes.chunks_exact(columns).enumerate() {
+            theirs.push(&inputs[i * width..][..width], sizes);
+        }
+        theirs.stride = stride;
         while self.stride < theirs.stride {
-            self.stride *= 2;
-            self.keep(0, |i| i % 2 == 0);
+            self.halve();
         }
         while theirs.stride < self.stride {
-            theirs.stride *= 2;
-            theirs.keep(0, |i| i % 2 == 0);
+            theirs.halve();
         }
-        self.inputs.append(&mut theirs.inputs);
-        self.sizes.append(&mut theirs.sizes);
+        self.extend(&theirs.columns(), &(0..theirs.rows()).collect::<Vec<usize>>());
         self.kept = self.rows();
         self.folded = self.folded.saturating_add(used);
-        while self.most.is_some_and(|most| self.kept > most) {
-            self.stride *= 2;
-            self.keep(0, |i| i % 2 == 0);
-        }
+        self.drop_too_many();
     }
 
     /// The waiting rows have been folded; one in `stride` stays.
     pub(super) fn settle(&mut self) {
-        let (from, folded) = (self.kept, self.folded);
+        let (from, pass) = (self.kept, self.passed_over());
         self.folded = self.used();
-        let stride = self.stride;
-        self.keep(from, |i| (folded + (i - from) as u64).is_multiple_of(stride));
+        self.keep(from, pass, self.stride as usize);
+        self.drop_too_many();
+    }
+
+    /// How many of the rows to come go before one stays.
+    fn passed_over(&self) -> usize {
+        (self.stride - 1 - (self.folded + self.stride - 1) % self.stride) as usize
+    }
+
+    /// Rows that never waited have been folded; one in `stride` stays. None may wait.
+    pub(super) fn settle_from(&mut self, columns: &Columns<'_>, rows: &[usize]) {
+        let stay = rows.iter().skip(self.passed_over()).step_by(self.stride as usize);
+        let stay: Vec<usize> = stay.copied().collect();
+        self.extend(columns, &stay);
+        self.kept = self.rows();
+        self.folded += rows.len() as u64;
+        self.drop_too_many();
+    }
+
+    fn drop_too_many(&mut self) {
         while self.most.is_some_and(|most| self.kept > most) {
-            self.stride *= 2;
-            self.keep(0, |i| i % 2 == 0);
+            self.halve();
         }
     }
 
-    /// Of the rows from a place on only those that `stays` says, in their order.
-    fn keep(&mut self, from: usize, stays: impl Fn(usize) -> bool) {
-        let mut to = from;
-        for i in from..self.rows() {
-            if stays(i) {
-                if to < i {
-                    self.inputs.copy_within(i * self.width..(i + 1) * self.width, to * self.width);
-                    self.sizes.copy_within(i * self.columns..(i + 1) * self.columns, to * self.columns);
-                }
-                to += 1;
-            }
+    /// Every second row goes.
+    fn halve(&mut self) {
+        self.stride *= 2;
+        self.keep(0, 0, 2);
+    }
+
+    /// Of the rows from a place on, the first of every `stride` once some are passed over.
+    fn keep(&mut self, from: usize, pass: usize, stride: usize) {
+        for column in self.inputs.iter_mut().chain(&mut self.sizes) {
+            let stay = (from + pass..column.len()).step_by(stride);
+            let to = from + stay.len();
+            stay.zip(from..).for_each(|(i, to)| column[to] = column[i]);
+            column.truncate(to);
         }
-        self.inputs.truncate(to * self.width);
-        self.sizes.truncate(to * self.columns);
-        self.kept = to;
+        self.kept = self.rows();
     }
 }
 
@@ -169,11 +228,11 @@ pub(super) struct Reading {
 }
 
 impl Reading {
-    /// Whether the form can use a row.
-    pub(super) fn takes(&self, flakes: &Flakes, layout: &Layout, i: usize) -> bool {
-        self.compiled.check(flakes.row(i), layout).is_ok()
-            && self.transform.apply(flakes.size(i, self.column)).is_finite()
-            && self.groups.iter().all(|g| !flakes.row(i)[*g].is_nan())
+    /// Whether the form can use a row of these inputs and sizes.
+    pub(super) fn takes(&self, row: &[f64], sizes: &[f64], layout: &Layout) -> bool {
+        self.compiled.check(row, layout).is_ok()
+            && self.transform.apply(sizes[self.column]).is_finite()
+            && self.groups.iter().all(|g| !row[*g].is_nan())
     }
 }
 
@@ -214,7 +273,7 @@ fn widest(a: Ends, b: Ends) -> Ends {
 }
 
 /// Ends of a range, where it holds anything.
-pub(super) fn ends((low, high): (f64, f64)) -> Ends {
+fn ends((low, high): (f64, f64)) -> Ends {
     (low <= high).then_some((low, high))
 }
 
@@ -270,106 +329,151 @@ impl Running {
         self.seen.sums.as_ref()
     }
 
-    /// Takes in some rows. `last` where there will be no more.
+    /// Takes in some rows, if the form takes them all: false where it does not, and nothing is taken in. `last` where
+    /// there will be no more.
     pub(super) fn fold(
         &mut self,
         reading: &Reading,
-        flakes: &Flakes,
+        columns: &Columns<'_>,
         rows: &[usize],
         last: bool,
-    ) -> Result<()> {
+    ) -> Result<bool> {
         let before = self.seen.flakes;
         let few = before == 0 && rows.len() <= PIECE;
-        let parts = threads::in_order(rows.len().div_ceil(PIECE), |k| {
-            let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
-            self.part(reading, flakes, piece, few)
+        let threshold = self.seen.far.get(FARTHEST - 1).map_or(f64::NEG_INFINITY, |(leverage, _)| *leverage);
+        let pieces: Vec<&[usize]> = rows.chunks(PIECE).collect();
+        let parts = threads::in_order(pieces.len(), |k| {
+            self.part(reading, columns, pieces[k], few, FarOut::beyond(threshold))
         });
-        for part in parts {
-            self.seen.add(&part?)?;
+        let Some(parts) = parts.into_iter().collect::<Result<Option<Vec<_>>>>()? else { return Ok(false) };
+        let mut far = Vec::new();
+        for (sums, found) in parts {
+            self.seen.add(&sums)?;
+            far.extend(found);
         }
         if few && let Some(all) = &mut self.seen.sums {
             let mut design = vec![0.0; reading.compiled.terms()];
             for i in rows {
-                reading.compiled.fill(flakes.row(*i), &mut design);
-                all.push(&design, reading.transform.apply(flakes.size(*i, reading.column)))?;
+                reading.compiled.fill(&columns.row(*i), &mut design);
+                all.push(&design, reading.transform.apply(columns.sizes[reading.column][*i]))?;
             }
         }
-        if !(last && before == 0) {
-            self.look_far(reading, flakes, rows);
-        }
-        Ok(())
-    }
-
-    fn part(&self, reading: &Reading, flakes: &Flakes, piece: &[usize], few: bool) -> Result<Sums> {
-        let mut part = Sums { flakes: piece.len() as u64, ..Sums::new(reading) };
-        let (mut read, mut recorded) = (vec![NOTHING; reading.reads.len()], NOTHING);
-        for i in piece {
-            let size = flakes.size(*i, reading.column);
-            recorded = wider(recorded, (size, size));
-            let row = flakes.row(*i);
-            for (ends, (_, at)) in read.iter_mut().zip(&reading.reads) {
-                *ends = wider(*ends, (row[*at], row[*at]));
+        if self.early.is_none() && !(last && before == 0) {
+            self.early = self.seen.sums.as_ref().and_then(|all| all.finish().ok());
+            if let Some(early) = &self.early {
+                let inverse = early.inverse_triangle();
+                let found = threads::in_order(pieces.len(), |k| {
+                    let mut far = FarOut::beyond(threshold);
+                    each_block(reading, columns, pieces[k], early, &inverse, |some, stands| {
+                        far.look(some, &stands.leverage)
+                    });
+                    far.found()
+                });
+                far.extend(found.into_iter().flatten());
             }
         }
-        part.recorded = ends(recorded);
-        part.ends = read.into_iter().map(ends).collect();
-        if few || self.seen.sums.is_none() {
-            let each = piece.iter().map(|i| reading.transform.ln_jacobian(flakes.size(*i, reading.column)));
-            part.ln_jacobian = each.sum();
-        } else {
-            let columns = columns_of(flakes, piece);
-            let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
-            let sizes: Vec<f64> = piece.iter().map(|i| flakes.size(*i, reading.column)).collect();
-            if reading.transform == Transform::LnExcess {
-                part.ln_jacobian = sizes.iter().map(|v| reading.transform.ln_jacobian(*v)).sum();
-            } else if reading.transform != Transform::Identity {
-                // the log derivative is a constant less a share of the logarithm
-                let mut ln = vec![0.0; sizes.len()];
-                vector::ln_into(&sizes, &mut ln);
-                let at_one = reading.transform.ln_jacobian(1.0);
-                let share = at_one - reading.transform.ln_jacobian(std::f64::consts::E);
-                part.ln_jacobian = sizes.len() as f64 * at_one - share * ln.iter().sum::<f64>();
-            }
-            let triangle = triangle(&reading.compiled, reading.transform, &columns, &sizes);
-            part.sums = Some(Accumulator::of(reading.form.term_names(), triangle, sizes.len() as u64)?);
-        }
-        Ok(part)
-    }
-
-    /// Remembers the rows that lie farthest out by the first fit that there was.
-    fn look_far(&mut self, reading: &Reading, flakes: &Flakes, rows: &[usize]) {
-        let Some(accumulator) = &self.seen.sums else { return };
-        if self.early.is_none() {
-            self.early = accumulator.finish().ok();
-        }
-        let Some(early) = &self.early else { return };
-        let threshold = match self.seen.far.last() {
-            Some((leverage, ..)) if self.seen.far.len() == FARTHEST => *leverage,
-            _ => f64::NEG_INFINITY,
-        };
-        let inverse = early.inverse_triangle();
-        let found = threads::in_order(rows.len().div_ceil(PIECE), |k| {
-            let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
-            let mut far: Vec<(f64, usize)> = Vec::new();
-            let mut least = threshold;
-            each_block(reading, flakes, piece, early, &inverse, |some, block| {
-                for (i, leverage) in some.iter().zip(block.leverage) {
-                    if leverage > least {
-                        far.push((leverage, *i));
-                    }
-                }
-                if far.len() >= 4 * FARTHEST {
-                    farthest(&mut far, |f| f.0);
-                    least = far[FARTHEST - 1].0;
-                }
-            });
-            farthest(&mut far, |f| f.0);
-            far
-        });
-        for (leverage, i) in found.into_iter().flatten() {
-            self.seen.far.push((leverage, holes(flakes.row(i))));
+        for (leverage, i) in far {
+            self.seen.far.push((leverage, holes(&columns.row(i))));
         }
         farthest(&mut self.seen.far, |f| f.0);
+        Ok(true)
+    }
+
+    /// What a piece of the rows adds to the sums, and which lie far out by the first fit that there was; none where the
+    /// form does not take some row.
+    fn part(
+        &self,
+        reading: &Reading,
+        columns: &Columns<'_>,
+        piece: &[usize],
+        few: bool,
+        mut far: FarOut,
+    ) -> Result<Option<(Sums, Vec<(f64, usize)>)>> {
+        let inputs: Vec<Cow<'_, [f64]>> = columns.inputs.iter().map(|c| rows_of(c, piece)).collect();
+        let sizes = rows_of(columns.sizes[reading.column], piece);
+        let mut part = Sums { flakes: piece.len() as u64, ..Sums::new(reading) };
+        part.recorded = ends(ends_of(&sizes));
+        part.ends = reading.reads.iter().map(|(_, at)| ends(ends_of(&inputs[*at]))).collect();
+        let transform = reading.transform;
+        if few || self.seen.sums.is_none() {
+            part.ln_jacobian = sizes.iter().map(|v| transform.ln_jacobian(*v)).sum();
+            return Ok(Some((part, Vec::new())));
+        }
+        let inputs: Vec<&[f64]> = inputs.iter().map(|c| &**c).collect();
+        let early = self.early.as_ref().map(LinearFit::inverse_triangle);
+        let (mut leverage, mut ln, mut sum_ln) = ([0.0; BLOCK], [0.0; BLOCK], 0.0);
+        let triangle = triangle_looking(&reading.compiled, transform, &inputs, &sizes, |from, n, block| {
+            let response = &block[reading.compiled.terms() * BLOCK..][..n];
+            match transform {
+                Transform::Identity | Transform::LnExcess => {}
+                Transform::Ln => sum_ln = response.iter().fold(sum_ln, |sum, v| sum + v),
+                Transform::Log10 | Transform::CubeRoot => {
+                    vector::ln_into(&sizes[from..from + n], &mut ln[..n]);
+                    sum_ln = ln[..n].iter().fold(sum_ln, |sum, v| sum + v);
+                }
+            }
+            if let Some(inverse) = &early {
+                vector::run(Leverage { x: block, inverse, leverage: &mut leverage });
+                far.look(&piece[from..from + n], &leverage[..n]);
+            }
+        });
+        let Some(triangle) = triangle else { return Ok(None) };
+        part.ln_jacobian = match transform {
+            Transform::Identity => 0.0,
+            Transform::LnExcess => sizes.iter().map(|v| transform.ln_jacobian(*v)).sum(),
+            // the log derivative is a constant less a share of the logarithm
+            Transform::Ln | Transform::Log10 | Transform::CubeRoot => {
+                let at_one = transform.ln_jacobian(1.0);
+                let share = at_one - transform.ln_jacobian(std::f64::consts::E);
+                sizes.len() as f64 * at_one - share * sum_ln
+            }
+        };
+        part.sums = Some(Accumulator::of(reading.form.term_names(), triangle, sizes.len() as u64)?);
+        Ok(Some((part, far.found())))
+    }
+}
+
+/// The smallest and the largest of some numbers, eight at a time; what is not a number is passed over.
+fn ends_of(values: &[f64]) -> (f64, f64) {
+    let (mut low, mut high) = ([NOTHING.0; 8], [NOTHING.1; 8]);
+    let (eights, rest) = values.as_chunks::<8>();
+    for eight in eights {
+        for k in 0..8 {
+            low[k] = if eight[k] < low[k] { eight[k] } else { low[k] };
+            high[k] = if eight[k] > high[k] { eight[k] } else { high[k] };
+        }
+    }
+    let eights = low.into_iter().zip(high).fold(NOTHING, wider);
+    rest.iter().fold(eights, |all, v| wider(all, (*v, *v)))
+}
+
+/// The rows of a piece that lie farthest out.
+struct FarOut {
+    far: Vec<(f64, usize)>,
+    /// The leverage under which a row is no longer among them.
+    least: f64,
+}
+
+impl FarOut {
+    fn beyond(least: f64) -> FarOut {
+        FarOut { far: Vec::new(), least }
+    }
+
+    fn look(&mut self, rows: &[usize], leverage: &[f64]) {
+        if !leverage.iter().fold(false, |any, leverage| any | (*leverage > self.least)) {
+            return;
+        }
+        let beyond = rows.iter().zip(leverage).filter(|(_, leverage)| **leverage > self.least);
+        self.far.extend(beyond.map(|(i, leverage)| (*leverage, *i)));
+        if self.far.len() >= 4 * FARTHEST {
+            farthest(&mut self.far, |f| f.0);
+            self.least = self.far[FARTHEST - 1].0;
+        }
+    }
+
+    fn found(mut self) -> Vec<(f64, usize)> {
+        farthest(&mut self.far, |f| f.0);
+        self.far
     }
 }
 
@@ -379,12 +483,6 @@ fn farthest<T>(far: &mut Vec<T>, leverage: impl Fn(&T) -> f64) {
     far.truncate(FARTHEST);
 }
 
-/// Input columns of some rows.
-fn columns_of(flakes: &Flakes, rows: &[usize]) -> Vec<Vec<f64>> {
-    let column = |at: usize| rows.iter().map(|i| flakes.row(*i)[at]).collect::<Vec<f64>>();
-    (0..flakes.width).map(column).collect()
-}
-
 /// How a block of rows stands to a fit.
 pub(super) struct Stands {
     pub(super) leverage: [f64; BLOCK],
@@ -392,10 +490,16 @@ pub(super) struct Stands {
     pub(super) residual: [f64; BLOCK],
 }
 
+impl Default for Stands {
+    fn default() -> Stands {
+        Stands { leverage: [0.0; BLOCK], residual: [0.0; BLOCK] }
+    }
+}
+
 /// Hands over the rows a block at a time, and how they stand to a fit, whose inverse triangle is given.
 pub(super) fn each_block(
     reading: &Reading,
-    flakes: &Flakes,
+    columns: &Columns<'_>,
     rows: &[usize],
     fit: &LinearFit,
     inverse: &[f64],
@@ -403,44 +507,48 @@ pub(super) fn each_block(
 ) {
     let plan = reading.compiled.plan();
     let mut x = vec![0.0; plan.registers() * BLOCK];
-    let mut stands = Stands { leverage: [0.0; BLOCK], residual: [0.0; BLOCK] };
+    let mut stands = Stands::default();
     for some in rows.chunks(BLOCK) {
-        let columns = columns_of(flakes, some);
-        let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
-        plan.fill(&columns, 0, some.len(), &mut x, BLOCK);
-        let sizes: Vec<f64> = some.iter().map(|i| flakes.size(*i, reading.column)).collect();
+        let inputs: Vec<Cow<'_, [f64]>> = columns.inputs.iter().map(|c| rows_of(c, some)).collect();
+        let inputs: Vec<&[f64]> = inputs.iter().map(|c| &**c).collect();
+        plan.fill(&inputs, 0, some.len(), &mut x, BLOCK);
+        let sizes = rows_of(columns.sizes[reading.column], some);
         transform_into(reading.transform, &sizes, &mut stands.residual[..some.len()]);
-        vector::run(Stand { x: &x, coefficients: fit.coefficients(), inverse, stands: &mut stands });
+        vector::run(Leverage { x: &x, inverse, leverage: &mut stands.leverage });
+        for (b, column) in fit.coefficients().iter().zip(x.chunks_exact(BLOCK)) {
+            stands.residual.iter_mut().zip(column).for_each(|(r, x)| *r -= b * x);
+        }
         take(some, &stands);
     }
 }
 
-/// Leverages and residuals of a block; the responses stand where the residuals go.
-struct Stand<'a> {
+/// Leverages of a block, some rows at a time.
+struct Leverage<'a> {
     x: &'a [f64],
-    coefficients: &'a [f64],
     /// Columns of R^-1, each down to its diagonal.
     inverse: &'a [f64],
-    stands: &'a mut Stands,
+    leverage: &'a mut [f64; BLOCK],
 }
 
-impl Kernel for Stand<'_> {
+impl Kernel for Leverage<'_> {
     type Output = ();
     #[inline(always)]
     fn go(self) {
-        let Stands { leverage, residual } = self.stands;
-        let column = |j: usize| &self.x[j * BLOCK..][..BLOCK];
-        leverage.fill(0.0);
-        let mut at = 0;
-        for (j, b) in self.coefficients.iter().enumerate() {
-            residual.iter_mut().zip(column(j)).for_each(|(r, x)| *r -= b * x);
-            let mut z = [0.0; BLOCK];
-            for i in 0..=j {
-                let c = self.inverse[at];
-                z.iter_mut().zip(column(i)).for_each(|(z, x)| *z += c * x);
-                at += 1;
+        const AT_ONCE: usize = 16;
+        for (at, leverage) in self.leverage.as_chunks_mut::<AT_ONCE>().0.iter_mut().enumerate() {
+            *leverage = [0.0; AT_ONCE];
+            let mut inverse = self.inverse;
+            for j in 1.. {
+                let Some((column, rest)) = inverse.split_at_checked(j) else {
+                    break;
+                };
+                let mut z = [0.0; AT_ONCE];
+                for (c, x) in column.iter().zip(self.x[at * AT_ONCE..].chunks(BLOCK)) {
+                    z.iter_mut().zip(&x[..AT_ONCE]).for_each(|(z, x)| *z += c * x);
+                }
+                leverage.iter_mut().zip(&z).for_each(|(v, z)| *v += z * z);
+                inverse = rest;
             }
-            leverage.iter_mut().zip(&z).for_each(|(v, z)| *v += z * z);
         }
     }
 }

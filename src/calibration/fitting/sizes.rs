@@ -77,7 +77,8 @@ impl Collector {
         let rows: Vec<usize> = if self.readings.len() == 1 {
             kept.collect()
         } else {
-            kept.filter(|i| reading.takes(&self.flakes, &self.layout, *i)).collect()
+            let columns = self.flakes.columns();
+            kept.filter(|i| reading.takes(&columns.row(*i), &columns.own(*i), &self.layout)).collect()
         };
         match running.accumulator() {
             Some(accumulator) => self.least_squares(recipe, accumulator.finish()?, reading, running, &rows),
@@ -171,8 +172,8 @@ impl Collector {
         for at in &recipe.method.penalised {
             flags[at + offset] = true;
         }
-        let x = rows.iter().map(|i| compiled.row(self.flakes.row(*i))).collect();
-        let z = rows.iter().map(|i| compiled.spread_row(self.flakes.row(*i))).collect();
+        let x = rows.iter().map(|i| compiled.row(&self.flakes.row(*i))).collect();
+        let z = rows.iter().map(|i| compiled.spread_row(&self.flakes.row(*i))).collect();
         let (grids, class) = match &recipe.method.tails {
             TailsToTry::Normal => (vec![vec![f64::INFINITY]], vec![0; rows.len()]),
             TailsToTry::ByClass { class, levels } => {
@@ -185,7 +186,7 @@ impl Collector {
                     .collect();
                 let grids = levels.iter().map(|(_, g)| g.clone()).chain([vec![f64::INFINITY]]).collect();
                 let of = |i: &usize| {
-                    by_code.get(self.flakes.row(*i)[at] as usize).copied().unwrap_or(levels.len())
+                    by_code.get(self.flakes.input(*i, at) as usize).copied().unwrap_or(levels.len())
                 };
                 (grids, rows.iter().map(of).collect())
             }
@@ -194,11 +195,11 @@ impl Collector {
         for (s, place) in recipe.method.shared.iter().zip(&reading.groups) {
             let names = &self.groups[place - self.layout.len()].1.names;
             let of: Vec<&str> =
-                rows.iter().map(|i| names[self.flakes.row(*i)[*place] as usize].as_str()).collect();
+                rows.iter().map(|i| names[self.flakes.input(*i, *place) as usize].as_str()).collect();
             let grouped = Grouped::new(s, &of, shared.last(), offset)?;
             for class in Layout::of([&recipe.form]).classes {
                 if let Some(at) = self.layout.position(&class.name) {
-                    let codes: Vec<f64> = rows.iter().map(|i| self.flakes.row(*i)[at]).collect();
+                    let codes: Vec<f64> = rows.iter().map(|i| self.flakes.input(*i, at)).collect();
                     grouped.against_class(&class.name, &codes)?;
                 }
             }
@@ -243,13 +244,13 @@ impl Collector {
             if rows.len() <= PIECE {
                 let (mut design, mut z) = (vec![0.0; reading.compiled.terms()], Vec::new());
                 for i in piece {
-                    reading.compiled.fill(self.flakes.row(*i), &mut design);
+                    reading.compiled.fill(&self.flakes.row(*i), &mut design);
                     let y = reading.transform.apply(self.flakes.size(*i, reading.column));
                     let (leverage, standardised, left_out) = fit.stand(&design, y, spread, &mut z);
                     found.add(leverage, standardised, left_out);
                 }
             } else {
-                each_block(reading, &self.flakes, piece, fit, &inverse, |some, stands| {
+                each_block(reading, &self.flakes.columns(), piece, fit, &inverse, |some, stands| {
                     for (h, e) in stands.leverage.iter().zip(stands.residual).take(some.len()) {
                         found.add(*h, e / (spread * (1.0 - h).sqrt()), e / (1.0 - h));
                         found.residuals += e * e;
