@@ -17,7 +17,8 @@
 //! answer is exact.
 
 use crate::special::{chi_squared_sf, ln_sum, normal_quantile_upper, student_sf};
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use crate::vector::{self, Kernel};
+use nalgebra::{Cholesky, DMatrix, DMatrixView, DVector, Dyn};
 use statrs::function::gamma::ln_gamma;
 
 /// One way in which a flake may have come about.
@@ -56,7 +57,10 @@ pub(super) struct Seen {
 /// A group of flakes under one hypothesis.
 #[derive(Debug)]
 pub(super) struct Group {
-    sizes: usize,
+    /// Of all sizes of the group.
+    correlation: DMatrix<f64>,
+    /// Log odds of terminations: what is shared begins with the sizes and these.
+    ends: usize,
     /// Lower factor of the covariance of what is shared.
     shared: DMatrix<f64>,
     flakes: Vec<Ready>,
@@ -66,13 +70,10 @@ pub(super) struct Group {
 #[derive(Debug)]
 struct Ready {
     seen: Seen,
-    /// Lower factor of the correlation of the observed sizes.
-    factor: DMatrix<f64>,
+    /// Inverse of the lower factor of the correlation of the observed sizes.
+    inverse: DMatrix<f64>,
     /// For each piece the terms that do not depend on what is shared.
     constant: Vec<f64>,
-    /// Sizes, and log odds of terminations, of the group: what is shared begins with these.
-    sizes: usize,
-    ends: usize,
 }
 
 /// The answer: ln p(group), and the ln weights of the draws behind it (their mean weight is p).
@@ -98,45 +99,69 @@ const AS_GOOD_AS_NORMAL: f64 = 1e9;
 /// Newton steps allowed; the integral is right wherever they stop, only less sharp. This crate's choice, no source.
 const STEPS: usize = 60;
 
-/// ln of the logistic function.
-fn ln_logistic(x: f64) -> f64 {
-    if x >= 0.0 { -(-x).exp().ln_1p() } else { x - x.exp().ln_1p() }
-}
-
 /// ln mean exp of ln weights.
-pub(super) fn ln_mean(ln_weights: &[f64]) -> f64 {
-    ln_sum(ln_weights.iter().copied()) - (ln_weights.len() as f64).ln()
+fn ln_mean(ln_weights: &[f64]) -> f64 {
+    let top = ln_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if !top.is_finite() {
+        return top;
+    }
+    let below: Vec<f64> = ln_weights.iter().map(|l| l - top).collect();
+    let mut weights = vec![0.0; below.len()];
+    vector::exp_into(&below, &mut weights);
+    top + (weights.iter().sum::<f64>() / weights.len() as f64).ln()
 }
 
-/// Room for one evaluation of a flake, so that draws do not allocate.
-struct Scratch {
-    /// What is shared, as shifts.
-    shift: DVector<f64>,
-    residual: Vec<f64>,
-    terms: Vec<f64>,
+/// out += by v.
+#[inline(always)]
+fn add(by: f64, v: &[f64], out: &mut [f64]) {
+    for (o, v) in out.iter_mut().zip(v) {
+        *o += by * v;
+    }
+}
+
+/// out += by ln sum exp of terms, which stand one behind the other, each as long as `out`.
+#[inline(always)]
+fn add_ln_sum(by: f64, terms: &[f64], out: &mut [f64]) {
+    let n = out.len();
+    if terms.len() == n {
+        return add(by, terms, out);
+    }
+    let (mut top, mut sum) = (vec![f64::MIN; n], vec![0.0; n]);
+    for term in terms.chunks_exact(n) {
+        for (m, t) in top.iter_mut().zip(term) {
+            *m = m.max(*t);
+        }
+    }
+    for term in terms.chunks_exact(n) {
+        for ((s, m), t) in sum.iter_mut().zip(&top).zip(term) {
+            *s += vector::exp(t - m);
+        }
+    }
+    for ((o, m), s) in out.iter_mut().zip(&top).zip(&sum) {
+        *o += by * if *s == 0.0 { f64::NEG_INFINITY } else { m + vector::ln(*s) };
+    }
 }
 
 impl Group {
     /// `correlation` is of all sizes of the group; `shared` the covariance of sizes, log odds of terminations
     /// (`ends` of them) and of the lip, in this order. None where either is not positive definite.
     pub fn new(
-        correlation: &DMatrix<f64>,
+        correlation: DMatrix<f64>,
         ends: usize,
         shared: DMatrix<f64>,
         flakes: Vec<Seen>,
     ) -> Option<Group> {
         let shared = Cholesky::new(shared)?.unpack();
-        let sizes = correlation.nrows();
         let mut ready = Vec::with_capacity(flakes.len());
         for seen in flakes {
             let k = seen.sizes.len();
             let own = DMatrix::from_fn(k, k, |a, b| correlation[(seen.sizes[a], seen.sizes[b])]);
-            let factor = Cholesky::new(own)?.unpack();
-            let ln_det: f64 = (0..k).map(|a| factor[(a, a)].ln()).sum();
+            let inverse = Cholesky::new(own)?.l_dirty().solve_lower_triangular(&DMatrix::identity(k, k))?;
+            let ln_det: f64 = (0..k).map(|a| -inverse[(a, a)].ln()).sum();
             let constant = seen.pieces.iter().map(|p| seen.ln_jacobian - ln_det + constant(p)).collect();
-            ready.push(Ready { seen, factor, constant, sizes, ends });
+            ready.push(Ready { seen, inverse, constant });
         }
-        Some(Group { sizes, shared, flakes: ready })
+        Some(Group { correlation, ends, shared, flakes: ready })
     }
 
     /// Entries of what is shared.
@@ -155,7 +180,7 @@ impl Group {
     pub fn agreement(&self) -> Agreement {
         let open = Agreement { times: 1.0, among: 1.0, with: 1.0 };
         let all = |j: &usize| self.flakes.iter().all(|f| f.seen.sizes.contains(j));
-        let sizes: Vec<usize> = (0..self.sizes).filter(all).collect();
+        let sizes: Vec<usize> = (0..self.correlation.nrows()).filter(all).collect();
         let (n, k) = (self.flakes.len(), sizes.len());
         if n == 0 || k == 0 {
             return open;
@@ -178,12 +203,7 @@ impl Group {
                 scale[c] += square.sqrt() / n as f64;
             }
         }
-        // the correlation of the first flake's sizes, of which these are some
-        let first = &self.flakes[0];
-        let own = &first.factor * first.factor.transpose();
-        let places: Vec<usize> =
-            sizes.iter().filter_map(|j| first.seen.sizes.iter().position(|s| s == j)).collect();
-        let r = DMatrix::from_fn(k, k, |a, b| own[(places[a], places[b])]);
+        let r = DMatrix::from_fn(k, k, |a, b| self.correlation[(sizes[a], sizes[b])]);
         let c = &self.shared * self.shared.transpose();
         let together = DMatrix::from_fn(k, k, |a, b| {
             r[(a, b)] / n as f64 + c[(sizes[a], sizes[b])] / (scale[a] * scale[b])
@@ -211,95 +231,77 @@ impl Group {
         self
     }
 
-    /// ln p(group), from standard normal draws of at least [`Group::dimension`] entries each.
-    pub fn evidence(&self, normals: &[Vec<f64>]) -> Evidence {
-        let d = self.dimension();
+    /// ln p(group), from the first rows of standard normal numbers, [`Group::dimension`] columns of them at least.
+    pub fn evidence(&self, normals: &DMatrix<f64>, rows: usize) -> Evidence {
         let (mode, curvature) = self.mode();
-        let ln_det: f64 = (0..d).map(|i| curvature[(i, i)].ln()).sum();
-        let mut scratch = self.scratch();
-        let mut ln_weights = Vec::with_capacity(2 * normals.len());
-        let (mut step, mut x) = (DVector::zeros(d), DVector::zeros(d));
-        for z in normals {
-            step.iter_mut().enumerate().for_each(|(i, s)| *s = z.get(i).copied().unwrap_or(0.0));
-            let half = 0.5 * step.norm_squared() - ln_det;
-            curvature.tr_solve_lower_triangular_mut(&mut step);
-            for sign in [1.0, -1.0] {
-                x.zip_zip_apply(&mode, &step, |x, m, s| *x = m + sign * s);
-                ln_weights.push(self.ln_likelihood(&x, &mut scratch) - 0.5 * x.norm_squared() + half);
-            }
-        }
+        let ln_weights = self.ln_weights(&mode, &curvature, normals.rows(0, rows));
         Evidence { ln: ln_mean(&ln_weights), ln_weights }
     }
 
-    fn scratch(&self) -> Scratch {
-        let shift = DVector::zeros(self.dimension());
-        Scratch { shift, residual: vec![0.0; self.sizes], terms: Vec::new() }
-    }
-
-    /// sum_i ln p_i at v = L x.
-    fn ln_likelihood(&self, x: &DVector<f64>, scratch: &mut Scratch) -> f64 {
-        let Scratch { shift, residual, terms } = scratch;
-        self.shared.mul_to(x, shift);
-        self.flakes.iter().map(|f| f.ln_density(shift.as_slice(), residual, terms)).sum()
+    /// ln of the weights of draws x = mode + A^(-T) z and of as many x = mode - A^(-T) z, with A the lower factor `curvature`.
+    fn ln_weights(
+        &self,
+        mode: &DVector<f64>,
+        curvature: &DMatrix<f64>,
+        normals: DMatrixView<f64>,
+    ) -> Vec<f64> {
+        let d = self.dimension();
+        let ln_det: f64 = (0..d).map(|i| curvature[(i, i)].ln()).sum();
+        let mut step = DMatrix::identity(d, d);
+        curvature.tr_solve_lower_triangular_mut(&mut step);
+        let (middle, shift) = (&self.shared * mode, &self.shared * &step);
+        let mut out = vec![-ln_det; 2 * normals.nrows()];
+        let (x, v) = ((mode, &step), (&middle, &shift));
+        vector::run(Weigh { group: self, normals, x, v, out: &mut out });
+        out
     }
 
     /// Where the integrand is highest, and the lower factor of minus its second derivatives there.
     fn mode(&self) -> (DVector<f64>, DMatrix<f64>) {
-        let d = self.dimension();
-        let mut scratch = self.scratch();
-        let mut x = DVector::zeros(d);
-        let mut value = self.ln_likelihood(&x, &mut scratch);
+        let mut x = DVector::zeros(self.dimension());
+        let mut here = self.bent(&x);
         for _ in 0..STEPS {
-            let (gradient, factor) = self.curved(&x);
-            let step = factor.solve(&gradient);
-            let gain = gradient.dot(&step);
+            let step = here.curvature.solve(&here.gradient);
+            let gain = here.gradient.dot(&step);
             if !(gain > 1e-14) {
                 break;
             }
-            let mut length = 1.0;
-            let moved = loop {
+            let mut lengths = std::iter::successors(Some(1.0), |l| (*l > 2e-6).then_some(0.5 * l));
+            let better = lengths.find_map(|length| {
                 let trial = &x + length * &step;
-                let there = self.ln_likelihood(&trial, &mut scratch) - 0.5 * trial.norm_squared();
-                if there >= value + 1e-4 * length * gain {
-                    break Some((trial, there));
-                }
-                length *= 0.5;
-                if length < 1e-6 {
-                    break None;
-                }
-            };
-            match moved {
-                Some((trial, there)) => (x, value) = (trial, there),
-                None => break,
-            }
+                let there = self.bent(&trial);
+                (there.value >= here.value + 1e-4 * length * gain).then_some((trial, there))
+            });
+            let Some(better) = better else { break };
+            (x, here) = better;
         }
-        let (_, factor) = self.curved(&x);
-        (x, factor.unpack())
+        (x, here.curvature.unpack())
     }
 
-    /// Gradient of the log integrand at x and the factor of its curvature, ridged where it is not positive.
-    fn curved(&self, x: &DVector<f64>) -> (DVector<f64>, Cholesky<f64, Dyn>) {
+    /// The log integrand at x, ridged where it does not bend down everywhere.
+    fn bent(&self, x: &DVector<f64>) -> Bent {
         let d = self.dimension();
-        let v = &self.shared * x;
-        let mut gradient = DVector::zeros(d);
-        let mut hessian = DMatrix::zeros(d, d);
-        for f in &self.flakes {
-            f.add_derivatives(v.as_slice(), &mut gradient, &mut hessian);
-        }
+        let (value, gradient, hessian) = self.derivatives(&(&self.shared * x));
+        let value = value - 0.5 * x.norm_squared();
         let gradient = self.shared.tr_mul(&gradient) - x;
-        let curvature = DMatrix::identity(d, d) - self.shared.tr_mul(&hessian) * &self.shared;
-        let curvature = 0.5 * (&curvature + curvature.transpose());
-        let mut ridge = 0.0;
-        for _ in 0..60 {
-            if let Some(factor) = Cholesky::new(&curvature + DMatrix::identity(d, d) * ridge) {
-                return (gradient, factor);
+        let hessian = self.shared.tr_mul(&hessian) * &self.shared;
+        for ridge in std::iter::once(0.0).chain((0..60).map(|i| 0.1 * 2f64.powi(i))) {
+            let curvature = DMatrix::from_diagonal_element(d, d, 1.0 + ridge) - &hessian;
+            if let Some(curvature) = Cholesky::new(curvature) {
+                return Bent { value, gradient, curvature };
             }
-            ridge = if ridge == 0.0 { 0.1 } else { 2.0 * ridge };
         }
         // only numbers that are not finite get here: the draws then come from the prior
-        let plain = Cholesky::new_unchecked(DMatrix::identity(d, d));
-        (DVector::zeros(d), plain)
+        let curvature = Cholesky::new_unchecked(DMatrix::identity(d, d));
+        Bent { value, gradient: DVector::zeros(d), curvature }
     }
+}
+
+/// The log integrand at a place: its value, its gradient, and the factor of minus its second derivatives.
+struct Bent {
+    value: f64,
+    gradient: DVector<f64>,
+    curvature: Cholesky<f64, Dyn>,
 }
 
 /// The terms of a piece that do not depend on what is shared.
@@ -311,124 +313,193 @@ fn constant(p: &Piece) -> f64 {
     } else {
         -0.5 * k * (2.0 * std::f64::consts::PI).ln()
     };
-    p.ln_weight + norm - p.scale.iter().map(|s| s.ln()).sum::<f64>()
+    let own = p.ended.map_or(0.0, |k| p.ends[k]);
+    p.ln_weight + own + norm - p.scale.iter().map(|s| s.ln()).sum::<f64>()
 }
 
-impl Ready {
-    /// Squared distance of a piece from what was seen; the residual, divided by scale and decorrelated, is left
-    /// in `out`.
-    fn distance(&self, p: &Piece, v: &[f64], out: &mut [f64]) -> f64 {
-        let mut sum = 0.0;
-        for a in 0..p.location.len() {
-            let mut r = (self.seen.values[a] - p.location[a] - v[self.seen.sizes[a]]) / p.scale[a];
-            for (b, o) in out[..a].iter().enumerate() {
-                r -= self.factor[(a, b)] * o;
+/// Adds to `out` what draws weigh by their flakes and by how they were drawn.
+struct Weigh<'a> {
+    group: &'a Group,
+    /// Standard normal numbers z, a row a draw.
+    normals: DMatrixView<'a, f64>,
+    /// What they become, a + B z of all rows and then a - B z of all: x, and v = L x.
+    x: (&'a DVector<f64>, &'a DMatrix<f64>),
+    v: (&'a DVector<f64>, &'a DMatrix<f64>),
+    out: &'a mut [f64],
+}
+
+impl Kernel for Weigh<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        let Weigh { group, normals, x, v, out } = self;
+        let n = out.len();
+        let z = |j: usize| &normals.column(j).data.into_slice()[..n / 2];
+        let pairs = |(from, by): (&DVector<f64>, &DMatrix<f64>), i: usize, out: &mut [f64]| {
+            let (plus, minus) = out.split_at_mut(n / 2);
+            plus.fill(0.0);
+            for j in 0..by.ncols() {
+                add(by[(i, j)], z(j), plus);
             }
-            out[a] = r / self.factor[(a, a)];
-            sum += out[a] * out[a];
-        }
-        sum
-    }
-
-    fn ln_piece(&self, i: usize, v: &[f64], out: &mut [f64]) -> f64 {
-        let (p, sizes, ends) = (&self.seen.pieces[i], self.sizes, self.ends);
-        let q = self.distance(p, v, out);
-        let nu = p.degrees_of_freedom;
-        let mut ln = self.constant[i];
-        ln -= if nu < AS_GOOD_AS_NORMAL {
-            0.5 * (nu + p.location.len() as f64) * (q / nu).ln_1p()
-        } else {
-            0.5 * q
+            for (a, b) in plus.iter_mut().zip(minus) {
+                (*a, *b) = (from[i] + *a, from[i] - *a);
+            }
         };
+        // the numbers of one entry for every draw stand together
+        let (mut entry, mut shift) = (vec![0.0; n], vec![0.0; group.dimension() * n]);
+        for (i, shift) in shift.chunks_exact_mut(n).enumerate() {
+            pairs(x, i, &mut entry);
+            for ((o, x), z) in out.iter_mut().zip(&entry).zip(z(i).iter().chain(z(i))) {
+                *o += 0.5 * (z * z - x * x);
+            }
+            pairs(v, i, shift);
+        }
+        for f in &group.flakes {
+            add_ln_sum(1.0, &group.ln_pieces(f, &shift, n), out);
+        }
+    }
+}
+
+impl Group {
+    /// ln of each piece of a flake where what is shared is `v`, `n` draws of it.
+    #[inline(always)]
+    fn ln_pieces(&self, f: &Ready, v: &[f64], n: usize) -> Vec<f64> {
+        let ends = &v[self.correlation.nrows() * n..];
+        let (mut terms, mut odds) = (vec![0.0; f.seen.pieces.len() * n], Vec::new());
+        for (i, (p, out)) in f.seen.pieces.iter().zip(terms.chunks_exact_mut(n)).enumerate() {
+            // pieces of one setting differ in how they end only, and stand together
+            let same = |o: &Piece| o.ends == p.ends && o.lip == p.lip;
+            if i == 0 || !same(&f.seen.pieces[i - 1]) {
+                odds = self.ln_odds(p, f.seen.lip, ends, n);
+            }
+            for r in f.residuals(p, v, n).chunks_exact(n) {
+                for (q, r) in out.iter_mut().zip(r) {
+                    *q += r * r;
+                }
+            }
+            let (k, nu) = (p.location.len() as f64, p.degrees_of_freedom);
+            let normal = nu >= AS_GOOD_AS_NORMAL;
+            for (q, odds) in out.iter_mut().zip(&odds) {
+                let far = if normal { *q } else { (nu + k) * vector::ln(1.0 + *q / nu) };
+                *q = f.constant[i] - 0.5 * far + odds;
+            }
+            if let Some(k) = p.ended {
+                add(1.0, &ends[k * n..], out);
+            }
+        }
+        terms
+    }
+
+    /// ln of the probability of the first termination and of the lip, where the log odds of terminations and of a lip are
+    /// shifted by `v`.
+    #[inline(always)]
+    fn ln_odds(&self, p: &Piece, lip: Option<bool>, v: &[f64], n: usize) -> Vec<f64> {
+        let mut out = vec![0.0; n];
         if !p.ends.is_empty() {
-            let shifted = p.ends.iter().zip(&v[sizes..sizes + ends]).map(|(a, t)| a + t);
-            let own = p.ended.map_or(0.0, |k| p.ends[k] + v[sizes + k]);
-            ln += own - ln_sum(std::iter::once(0.0).chain(shifted));
+            let mut terms = vec![0.0; (1 + p.ends.len()) * n];
+            for ((term, a), t) in terms[n..].chunks_exact_mut(n).zip(&p.ends).zip(v.chunks_exact(n)) {
+                term.fill(*a);
+                add(1.0, t, term);
+            }
+            add_ln_sum(-1.0, &terms, &mut out);
         }
-        if let Some(lip) = self.seen.lip {
-            let b = p.lip + v[sizes + ends];
-            ln += ln_logistic(if lip { b } else { -b });
+        if let Some(lip) = lip {
+            let sign = if lip { 1.0 } else { -1.0 };
+            for (o, t) in out.iter_mut().zip(&v[self.ends * n..]) {
+                let b = sign * (p.lip + t);
+                *o += b.min(0.0) - vector::ln(1.0 + vector::exp(-b.abs()));
+            }
         }
-        ln
+        out
     }
 
-    fn ln_density(&self, v: &[f64], residual: &mut [f64], terms: &mut Vec<f64>) -> f64 {
-        if self.seen.pieces.len() == 1 {
-            return self.ln_piece(0, v, residual);
-        }
-        terms.clear();
-        terms.extend((0..self.seen.pieces.len()).map(|i| self.ln_piece(i, v, residual)));
-        ln_sum(terms.iter().copied())
-    }
-
-    /// Adds first and second derivatives of ln p_i with respect to v.
-    fn add_derivatives(&self, v: &[f64], gradient: &mut DVector<f64>, hessian: &mut DMatrix<f64>) {
-        let n = self.seen.pieces.len();
-        let mut out = vec![0.0; self.sizes];
-        let terms: Vec<f64> = (0..n).map(|i| self.ln_piece(i, v, &mut out)).collect();
-        let total = ln_sum(terms.iter().copied());
-        if !total.is_finite() {
-            return;
-        }
-        let d = gradient.len();
-        let mut mean = DVector::zeros(d);
-        for (i, t) in terms.iter().enumerate() {
-            let share = (t - total).exp();
-            if share < 1e-14 {
+    /// sum_i ln p_i, its gradient and its second derivatives with respect to v.
+    fn derivatives(&self, v: &DVector<f64>) -> (f64, DVector<f64>, DMatrix<f64>) {
+        let d = v.len();
+        let (mut value, mut gradient, mut hessian) = (0.0, DVector::zeros(d), DMatrix::zeros(d, d));
+        let (mut g, mut h, mut mean) = (DVector::zeros(d), DMatrix::zeros(d, d), DVector::zeros(d));
+        for f in &self.flakes {
+            let terms = self.ln_pieces(f, v.as_slice(), 1);
+            let total = ln_sum(terms.iter().copied());
+            value += total;
+            if !total.is_finite() {
                 continue;
             }
-            let (g, h) = self.piece_derivatives(&self.seen.pieces[i], v);
-            *hessian += share * (h + &g * g.transpose());
-            mean += share * g;
+            mean.fill(0.0);
+            for (p, t) in f.seen.pieces.iter().zip(&terms) {
+                let share = (t - total).exp();
+                if share < 1e-14 {
+                    continue;
+                }
+                self.piece_derivatives(f, p, v.as_slice(), &mut g, &mut h);
+                h.ger(1.0, &g, &g, 1.0);
+                hessian.zip_apply(&h, |all, one| *all += share * one);
+                mean.axpy(share, &g, 1.0);
+            }
+            hessian.ger(-1.0, &mean, &mean, 1.0);
+            gradient += &mean;
         }
-        *hessian -= &mean * mean.transpose();
-        *gradient += mean;
+        (value, gradient, hessian)
     }
 
     /// Gradient and second derivatives of one piece.
-    fn piece_derivatives(&self, p: &Piece, v: &[f64]) -> (DVector<f64>, DMatrix<f64>) {
-        let (mut g, mut h) = (DVector::zeros(v.len()), DMatrix::zeros(v.len(), v.len()));
-        let (k, sizes, ends) = (p.location.len(), self.sizes, self.ends);
-        let mut r = vec![0.0; k];
-        let q = self.distance(p, v, &mut r);
+    fn piece_derivatives(&self, f: &Ready, p: &Piece, v: &[f64], g: &mut DVector<f64>, h: &mut DMatrix<f64>) {
+        g.fill(0.0);
+        h.fill(0.0);
+        let (k, sizes) = (p.location.len(), self.correlation.nrows());
+        let residual = f.residuals(p, v, 1);
         let nu = p.degrees_of_freedom;
         let (w, bend) = if nu < AS_GOOD_AS_NORMAL {
-            let w = (nu + k as f64) / (nu + q);
+            let w = (nu + k as f64) / (nu + residual.iter().map(|r| r * r).sum::<f64>());
             (w, 2.0 * w * w / (nu + k as f64))
         } else {
             (1.0, 0.0)
         };
-        // inverse of (diag(scale) factor): its transpose takes the decorrelated residual back
-        let whole = DMatrix::from_fn(k, k, |a, b| p.scale[a] * self.factor[(a, b)]);
-        let inverse =
-            whole.solve_lower_triangular(&DMatrix::identity(k, k)).unwrap_or_else(|| DMatrix::zeros(k, k));
-        let b = inverse.tr_mul(&DVector::from_vec(r));
-        let precision = inverse.tr_mul(&inverse);
-        for (i, si) in self.seen.sizes.iter().enumerate() {
-            g[*si] += w * b[i];
-            for (j, sj) in self.seen.sizes.iter().enumerate() {
-                h[(*si, *sj)] += bend * b[i] * b[j] - w * precision[(i, j)];
+        // the transpose of what decorrelates takes the decorrelated residual back
+        let by = |a: usize, b: usize| f.inverse[(a, b)] / p.scale[b];
+        let back = |b: usize| (b..k).map(|a| by(a, b) * residual[a]).sum::<f64>();
+        for (i, si) in f.seen.sizes.iter().enumerate() {
+            g[*si] = w * back(i);
+            for (j, sj) in f.seen.sizes.iter().enumerate() {
+                let precision: f64 = (i.max(j)..k).map(|a| by(a, i) * by(a, j)).sum();
+                h[(*si, *sj)] = bend * back(i) * back(j) - w * precision;
             }
         }
         if !p.ends.is_empty() {
             let a: Vec<f64> = p.ends.iter().zip(&v[sizes..]).map(|(a, t)| a + t).collect();
             let total = ln_sum(std::iter::once(0.0).chain(a.iter().copied()));
             let chance: Vec<f64> = a.iter().map(|a| (a - total).exp()).collect();
-            for i in 0..ends {
-                g[sizes + i] += f64::from(u8::from(p.ended == Some(i))) - chance[i];
-                for j in 0..ends {
+            for i in 0..self.ends {
+                g[sizes + i] = f64::from(u8::from(p.ended == Some(i))) - chance[i];
+                for j in 0..self.ends {
                     let own = if i == j { chance[i] } else { 0.0 };
-                    h[(sizes + i, sizes + j)] -= own - chance[i] * chance[j];
+                    h[(sizes + i, sizes + j)] = chance[i] * chance[j] - own;
                 }
             }
         }
-        if let Some(lip) = self.seen.lip {
-            let at = sizes + ends;
-            let chance = ln_logistic(p.lip + v[at]).exp();
-            g[at] += if lip { 1.0 - chance } else { -chance };
-            h[(at, at)] -= chance * (1.0 - chance);
+        if let Some(lip) = f.seen.lip {
+            let at = sizes + self.ends;
+            let chance = 1.0 / (1.0 + (-p.lip - v[at]).exp());
+            g[at] = if lip { 1.0 - chance } else { -chance };
+            h[(at, at)] = -chance * (1.0 - chance);
         }
-        (g, h)
+    }
+}
+
+impl Ready {
+    /// Residuals of the sizes from a piece, divided by scale and decorrelated, one size behind the other.
+    #[inline(always)]
+    fn residuals(&self, p: &Piece, v: &[f64], n: usize) -> Vec<f64> {
+        let sizes = &self.seen.sizes;
+        let mut residuals = vec![0.0; sizes.len() * n];
+        for (a, r) in residuals.chunks_exact_mut(n).enumerate() {
+            let by = |b: usize| self.inverse[(a, b)] / p.scale[b];
+            r.fill((0..=a).map(|b| by(b) * (self.seen.values[b] - p.location[b])).sum());
+            for b in 0..=a {
+                add(-by(b), &v[sizes[b] * n..], r);
+            }
+        }
+        residuals
     }
 }
 
@@ -477,29 +548,23 @@ mod tests {
                     .collect(),
             })
             .collect();
-        Group::new(&correlation, 2, shared, flakes).unwrap()
+        Group::new(correlation.clone(), 2, shared, flakes).unwrap()
     }
 
     #[test]
     fn derivatives_agree_with_differences() {
         let group = mixed();
-        let mut scratch = group.scratch();
         let x = DVector::from_vec(vec![0.2, -0.4, 0.3, 0.1, -0.6]);
-        let value = |x: &DVector<f64>, s: &mut Scratch| group.ln_likelihood(x, s);
-        let v = &group.shared * &x;
-        let (mut g, mut h) = (DVector::zeros(5), DMatrix::zeros(5, 5));
-        for f in &group.flakes {
-            f.add_derivatives(v.as_slice(), &mut g, &mut h);
-        }
+        let value = |x: &DVector<f64>| group.derivatives(&(&group.shared * x)).0;
+        let (_, g, h) = group.derivatives(&(&group.shared * &x));
         let (g, h) = (group.shared.tr_mul(&g), group.shared.tr_mul(&h) * &group.shared);
         let e = 1e-4;
         let unit = |i: usize| DVector::from_fn(5, |k, _| if k == i { e } else { 0.0 });
         for i in 0..5 {
-            let slope =
-                (value(&(&x + unit(i)), &mut scratch) - value(&(&x - unit(i)), &mut scratch)) / (2.0 * e);
+            let slope = (value(&(&x + unit(i))) - value(&(&x - unit(i)))) / (2.0 * e);
             assert!((slope - g[i]).abs() < 1e-7, "{i}: {slope} {}", g[i]);
             for j in 0..5 {
-                let mut at = |a: f64, b: f64| value(&(&x + a * unit(i) + b * unit(j)), &mut scratch);
+                let at = |a: f64, b: f64| value(&(&x + a * unit(i) + b * unit(j)));
                 let bend = (at(1.0, 1.0) - at(1.0, -1.0) - at(-1.0, 1.0) + at(-1.0, -1.0)) / (4.0 * e * e);
                 assert!((bend - h[(i, j)]).abs() < 1e-5, "{i} {j}: {bend} {}", h[(i, j)]);
             }
@@ -510,16 +575,11 @@ mod tests {
     fn importance_sampling_agrees_with_plain_averaging_over_the_prior() {
         let group = mixed();
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(11);
-        let normals: Vec<Vec<f64>> =
-            (0..2000).map(|_| (0..5).map(|_| StandardNormal.sample(&mut rng)).collect()).collect();
-        let found = group.evidence(&normals).ln;
-        let mut scratch = group.scratch();
-        let plain: Vec<f64> = (0..200_000)
-            .map(|_| {
-                let x = DVector::from_fn(5, |_, _| StandardNormal.sample(&mut rng));
-                group.ln_likelihood(&x, &mut scratch)
-            })
-            .collect();
+        let mut normals =
+            |n| DMatrix::from_row_iterator(n, 5, (0..n * 5).map(|_| StandardNormal.sample(&mut rng)));
+        let found = group.evidence(&normals(2000), 2000).ln;
+        let prior = (DVector::zeros(5), DMatrix::identity(5, 5));
+        let plain = group.ln_weights(&prior.0, &prior.1, normals(100_000).as_view());
         assert!((found - ln_mean(&plain)).abs() < 0.02, "{found} {}", ln_mean(&plain));
     }
 
@@ -539,9 +599,9 @@ mod tests {
                 pieces: vec![piece(0.0, &[0.1, 0.2], f64::INFINITY, &[], None, 0.0)],
             })
             .collect();
-        let group = Group::new(&correlation, 0, shared.clone(), flakes).unwrap();
-        let normals = vec![vec![0.3, -1.2], vec![2.0, 0.7]];
-        let found = group.evidence(&normals);
+        let group = Group::new(correlation.clone(), 0, shared.clone(), flakes).unwrap();
+        let normals = DMatrix::from_row_slice(2, 2, &[0.3, -1.2, 2.0, 0.7]);
+        let found = group.evidence(&normals, 2);
         let scale = [0.4, 0.7];
         let whole = DMatrix::from_fn(4, 4, |i, j| {
             let own =

@@ -381,7 +381,7 @@ impl Forward {
             shared[(sizes + ends, sizes + ends)] = l.variance(m)? + frame.site.logit_variance();
         }
         let seen = drafts.into_iter().map(|d| d.0).collect();
-        let group = Group::new(&correlation, ends, shared, seen).ok_or_else(|| {
+        let group = Group::new(correlation, ends, shared, seen).ok_or_else(|| {
             Error::invalid("calibration", "its correlations or covariances are not positive definite here")
         })?;
         Ok((group, used))
@@ -462,11 +462,13 @@ fn averaged_lip(
     frame: &Frame,
 ) -> Option<Vec<f64>> {
     let mut mean = model.zero();
-    let told = |name: &str| flake.class(name).filter(|_| !frame.hide_blow);
-    let angle = flake.number(ANGLE_OF_BLOW).filter(|_| !frame.hide_blow);
+    let open = open(flake, frame.hide_blow);
+    let told = Blow::of(&open);
     for s in frame.settings {
-        let lands_on = told(LANDS_ON).or(s.lands_on.map(|l| l.name())).map(String::from);
-        let blow = Blow { angle_of_blow_deg: angle.or(s.angle_of_blow_deg), lands_on };
+        let blow = Blow {
+            angle_of_blow_deg: told.angle_of_blow_deg.or(s.angle_of_blow_deg),
+            lands_on: told.lands_on.or(s.lands_on.map(|l| l.name())),
+        };
         let row = model.row(flake, &blow, class)?;
         mean.iter_mut().zip(&row).for_each(|(m, v)| *m += s.weight * v);
     }
@@ -474,10 +476,10 @@ fn averaged_lip(
 }
 
 /// The settings of the blow in an input row.
-fn blow_of(layout: &Layout, x: &[f64]) -> Blow {
-    let at = layout.position(LANDS_ON);
+fn blow_of<'a>(layout: &'a Layout, x: &[f64]) -> Blow<'a> {
+    let level = |at: usize| layout.class_at(at)?.levels.get(x[at] as usize).map(String::as_str);
     Blow {
         angle_of_blow_deg: layout.position(ANGLE_OF_BLOW).map(|at| x[at]).filter(|v| !v.is_nan()),
-        lands_on: at.and_then(|at| layout.class_at(at).and_then(|c| c.levels.get(x[at] as usize))).cloned(),
+        lands_on: layout.position(LANDS_ON).and_then(level),
     }
 }

@@ -73,18 +73,15 @@ fn form_of(terms: &[form::Term]) -> Result<Form> {
 }
 
 /// The settings of a blow, as far as they are known.
-pub(super) struct Blow {
+pub(super) struct Blow<'a> {
     pub angle_of_blow_deg: Option<f64>,
-    pub lands_on: Option<String>,
+    pub lands_on: Option<&'a str>,
 }
 
-impl Blow {
+impl<'a> Blow<'a> {
     /// As a flake records them.
-    fn of(flake: &dyn Measured) -> Blow {
-        Blow {
-            angle_of_blow_deg: flake.number(form::ANGLE_OF_BLOW),
-            lands_on: flake.class(form::LANDS_ON).map(str::to_string),
-        }
+    pub(super) fn of(flake: &'a dyn Measured) -> Blow<'a> {
+        Blow { angle_of_blow_deg: flake.number(form::ANGLE_OF_BLOW), lands_on: flake.class(form::LANDS_ON) }
     }
 }
 
@@ -139,16 +136,13 @@ fn row(
     for c in &layout.classes {
         let level = match c.name.as_str() {
             PERCUSSOR_CLASS => class,
-            form::LANDS_ON => blow.lands_on.as_deref()?,
+            form::LANDS_ON => blow.lands_on?,
             other => flake.class(other)?,
         };
         // a level that no term names counts for none of them
         x.push(c.levels.iter().position(|l| l == level).unwrap_or(c.levels.len()) as f64);
     }
-    compiled.check(&x, layout).ok()?;
-    let mut row = vec![0.0; compiled.terms()];
-    compiled.fill(&x, &mut row);
-    Some(row)
+    Some(compiled.row(&x)).filter(|row| row.iter().all(|v| v.is_finite()))
 }
 
 impl LipModel {

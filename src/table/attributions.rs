@@ -26,7 +26,7 @@ use std::io::{Read, Write};
 pub struct TableAttributions<'a> {
     attribution: &'a Attribution,
     /// Standard normal numbers for every answer.
-    normals: Vec<Vec<f64>>,
+    normals: nalgebra::DMatrix<f64>,
     group: Option<usize>,
     keeper: Keeper,
 }
@@ -167,7 +167,7 @@ impl<'a> TableAttributions<'a> {
             lips_modelled: a.lip.is_some(),
             together,
             groups,
-            track_record: a.calibrations().next().and_then(|c| TrackRecord::bundled(c.name())),
+            track_record: a.record.clone(),
             seen,
             summary,
             order,
@@ -182,7 +182,7 @@ impl<'a> TableAttributions<'a> {
             return Err(e.clone());
         }
         let a = self.attribution;
-        a.check(row).and_then(|()| a.weigh(&[row], &self.normals)).map_err(|e| {
+        a.weigh(&[row], &self.normals).map_err(|e| {
             // a bad cell is the reason, before what is missing because of it
             let bad = row.bad(e.place().and_then(|at| at.column.as_ref())).pop();
             bad.unwrap_or_else(|| e.in_row(row.row_number()))

@@ -21,7 +21,7 @@ use super::{DesignRows, Resolved, ResolvedSize, dot};
 use crate::calibration::bundled;
 use crate::calibration::{Calibration, SizeModel};
 use crate::error::Result;
-use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, LANDS_ON, Layout, PERCUSSOR_CLASS};
+use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, ClassInput, DEPTH, LANDS_ON, Layout, PERCUSSOR_CLASS, Plan};
 use crate::material::{PercussorClass, PercussorMaterial};
 use std::sync::{Arc, OnceLock};
 
@@ -90,7 +90,8 @@ pub(crate) const BEHIND: usize = 4;
 #[derive(Debug)]
 pub(super) struct Glass {
     layout: Layout,
-    sizes: Vec<(String, ResolvedSize)>,
+    sizes: Vec<(String, ResolvedSize, Plan)>,
+    depth: usize,
     percussor: usize,
     codes: [f64; 3],
     /// Blows of the experiment whoever struck, held where copper and where bone were used: share, angle, whether on the
@@ -127,9 +128,14 @@ impl Glass {
             };
             [of(true), of(false)].concat()
         });
-        let ready = |m: &SizeModel| Ok((m.size.clone(), ResolvedSize::new(m, &layout, &[])?));
+        let ready = |m: &SizeModel| {
+            let size = ResolvedSize::new(m, &layout, &[])?;
+            let plan = size.compiled.plan();
+            Ok((m.size.clone(), size, plan))
+        };
         let sizes = variant.sizes.iter().map(ready).collect::<Result<_>>().ok()?;
-        Some(Glass { sizes, percussor, codes: [hard?, soft?, organic?], blows, layout })
+        let depth = layout.position(DEPTH)?;
+        Some(Glass { sizes, depth, percussor, codes: [hard?, soft?, organic?], blows, layout })
     }
 }
 
@@ -198,9 +204,9 @@ impl Carried {
         let (mut ln, mut parts) = (0.0, Vec::new());
         if asked != own
             && let Some(glass) = self.glass.get_or_init(Glass::read)
-            && let Some((_, of_glass)) = glass.sizes.iter().find(|(name, _)| *name == self.size)
+            && let Some((_, of_glass, plan)) = glass.sizes.iter().find(|s| s.0 == self.size)
         {
-            (ln, parts) = self.on_glass(glass, of_glass, asked, own, &x, size);
+            (ln, parts) = self.on_glass(glass, (of_glass, plan), [asked, own], &x, size);
         }
         parts.extend([by(CARRIED_SD), punch]);
         Some(Ratio { ln, parts })
@@ -210,9 +216,8 @@ impl Carried {
     fn on_glass(
         &self,
         glass: &Glass,
-        of_glass: &ResolvedSize,
-        asked: Kind,
-        own: Kind,
+        (of_glass, plan): (&ResolvedSize, &Plan),
+        [asked, own]: [Kind; 2],
         x: &impl Fn(usize) -> f64,
         size: &ResolvedSize,
     ) -> (f64, Vec<f64>) {
@@ -228,35 +233,42 @@ impl Carried {
             blows.iter_mut().for_each(|b| b.1 = held);
         }
         let all: f64 = blows.iter().map(|b| b.0).sum();
-        let mut mean = vec![0.0; of_glass.compiled.terms()];
-        let (mut first, mut second) = (mean.clone(), mean.clone());
-        let mut differs = Vec::with_capacity(blows.len());
-        for (share, angle, on_edge) in blows {
-            let exterior = self.places[2].map_or(f64::NAN, x);
-            let mut row = glass.row(asked, own, exterior, angle, on_edge);
-            let depth = glass.layout.position(DEPTH).unwrap_or(0);
-            let (low, high) = asked.held().or(own.held()).map_or((MIDDLE_MM, MIDDLE_MM), |h| h[0]);
-            // by which depth a steel-struck glass flake would have grown as much
-            let mut steel = row.clone();
-            steel[glass.percussor] = glass.codes[Kind::Hard as usize];
-            let mut at = |depth_mm: f64| {
-                steel[depth] = depth_mm;
-                of_glass.compiled.fill(&steel, &mut first);
-                dot(&first, &of_glass.coefficients)
+        // a row for each blow, and behind them another
+        let (n, terms) = (blows.len(), of_glass.compiled.terms());
+        let mut rows = glass.rows([asked, own], self.places[2].map_or(f64::NAN, x), &blows);
+        let mut designs = vec![0.0; plan.registers() * 2 * n];
+        let fill = |rows: &[Vec<f64>], designs: &mut [f64]| {
+            let columns: Vec<&[f64]> = rows.iter().map(Vec::as_slice).collect();
+            plan.fill(&columns, 0, 2 * n, designs, 2 * n);
+        };
+        // by which depth a steel-struck glass flake would have grown as much
+        let (low, high) = asked.held().or(own.held()).map_or((MIDDLE_MM, MIDDLE_MM), |h| h[0]);
+        rows[glass.depth] = [vec![low; n], vec![high; n]].concat();
+        rows[glass.percussor] = vec![glass.codes[Kind::Hard as usize]; 2 * n];
+        fill(&rows, &mut designs);
+        for i in 0..n {
+            let steel = |i: usize| -> f64 {
+                (0..terms).map(|j| designs[j * 2 * n + i] * of_glass.coefficients[j]).sum()
             };
-            let slope = (at(high) - at(low)) / (high / low).ln();
+            let slope = (steel(n + i) - steel(i)) / (high / low).ln();
             let stretch = if slope > 0.0 { grown / slope } else { 0.0 };
-            row[depth] = (MIDDLE_MM * crate::vector::exp(stretch)).clamp(low, high);
-            row[glass.percussor] = glass.codes[asked as usize];
-            of_glass.compiled.fill(&row, &mut first);
-            row[glass.percussor] = glass.codes[own as usize];
-            of_glass.compiled.fill(&row, &mut second);
-            first.iter_mut().zip(&second).for_each(|(a, b)| *a -= b);
-            mean.iter_mut().zip(&first).for_each(|(m, d)| *m += share / all * d);
-            differs.push((share / all, dot(&first, &of_glass.coefficients)));
+            let depth = (MIDDLE_MM * crate::vector::exp(stretch)).clamp(low, high);
+            for (at, kind) in [(i, asked), (n + i, own)] {
+                rows[glass.depth][at] = depth;
+                rows[glass.percussor][at] = glass.codes[kind as usize];
+            }
+        }
+        fill(&rows, &mut designs);
+        let (mut mean, mut differs) = (vec![0.0; terms], vec![0.0; n]);
+        for (j, mean) in mean.iter_mut().enumerate() {
+            for (i, (share, ..)) in blows.iter().enumerate() {
+                let d = designs[j * 2 * n + i] - designs[j * 2 * n + n + i];
+                *mean += share / all * d;
+                differs[i] += d * of_glass.coefficients[j];
+            }
         }
         let ln = dot(&mean, &of_glass.coefficients);
-        let between: f64 = differs.iter().map(|(share, r)| share * (r - ln).powi(2)).sum();
+        let between: f64 = blows.iter().zip(&differs).map(|(b, r)| b.0 / all * (r - ln).powi(2)).sum();
         (ln, vec![of_glass.variance(&mean).sqrt(), between.sqrt()])
     }
 
@@ -283,34 +295,27 @@ impl Carried {
 }
 
 impl Glass {
-    /// A row of the glass, its exterior angle held where both percussors were used; the depth is still to be set.
-    fn row(&self, asked: Kind, own: Kind, exterior: f64, angle: f64, on_edge: bool) -> Vec<f64> {
-        let mut row = vec![f64::NAN; self.layout.len()];
-        let hold =
-            |v: f64| [asked, own].iter().filter_map(|k| k.held()).fold(v, |v, h| v.clamp(h[1].0, h[1].1));
-        for (at, name) in self.layout.numbers.iter().enumerate() {
-            row[at] = match name.as_str() {
-                ANGLE => hold(if exterior.is_nan() { 65.0 } else { exterior }),
-                ANGLE_OF_BLOW => angle,
-                _ => MIDDLE_MM,
-            };
-        }
-        for (at, class) in self.layout.classes.iter().enumerate() {
-            let wanted = match class.name.as_str() {
-                LANDS_ON => {
-                    if on_edge {
-                        "edge"
-                    } else {
-                        "platform"
-                    }
-                }
-                "platform_bevelled" => "no",
-                _ => "semispherical",
-            };
-            let code = class.levels.iter().position(|l| l == wanted).unwrap_or(0);
-            row[self.layout.numbers.len() + at] = code as f64;
-        }
-        row
+    /// Columns of the glass, a row for each blow and behind them the same again, the exterior angle held where both
+    /// percussors were used; depth and percussor are still to be set.
+    fn rows(&self, kinds: [Kind; 2], exterior: f64, blows: &[(f64, f64, bool)]) -> Vec<Vec<f64>> {
+        let held = kinds.iter().filter_map(|k| k.held());
+        let exterior = if exterior.is_nan() { 65.0 } else { exterior };
+        let exterior = held.fold(exterior, |v, h| v.clamp(h[1].0, h[1].1));
+        let twice = |of: &dyn Fn(&(f64, f64, bool)) -> f64| blows.iter().chain(blows).map(of).collect();
+        let number = |name: &String| match name.as_str() {
+            ANGLE => twice(&|_| exterior),
+            ANGLE_OF_BLOW => twice(&|b| b.1),
+            _ => twice(&|_| MIDDLE_MM),
+        };
+        let class = |class: &ClassInput| {
+            let code = |wanted: &str| class.levels.iter().position(|l| l == wanted).unwrap_or(0) as f64;
+            match class.name.as_str() {
+                LANDS_ON => twice(&|b| code(if b.2 { "edge" } else { "platform" })),
+                "platform_bevelled" => twice(&|_| code("no")),
+                _ => twice(&|_| code("semispherical")),
+            }
+        };
+        self.layout.numbers.iter().map(number).chain(self.layout.classes.iter().map(class)).collect()
     }
 }
 

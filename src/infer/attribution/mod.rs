@@ -51,6 +51,7 @@ pub use verdict::{Strength, Verdict};
 
 use super::forward::{Forward, Struck};
 use super::lip::LipModel;
+use super::track_record::TrackRecord;
 use crate::calibration::{Calibration, bundled};
 use crate::error::{Bounds, Error, Place, Result};
 use crate::material::PercussorClass;
@@ -114,6 +115,8 @@ pub struct Attribution {
     habit: f64,
     draws: usize,
     cautions: Vec<Caution>,
+    /// How often attribution by the first calibration was right.
+    pub(crate) record: Option<TrackRecord>,
 }
 
 impl Attribution {
@@ -219,6 +222,7 @@ impl Attribution {
         settings: Vec<BlowSetting>,
     ) -> Attribution {
         Attribution {
+            record: TrackRecord::bundled(forwards[0].calibration().name()),
             ratios: vec![vec![1.0; columns.len()]; forwards.len()],
             forwards,
             candidates,

@@ -2,17 +2,17 @@
 //! of it.
 
 use super::Attribution;
-use super::candidates::Candidate;
 use super::settings::BlowSetting;
 use super::verdict::{ClassVerdict, Strength, Verdict};
 use crate::calibration::caution::Doubt;
 use crate::error::{Error, Result};
 use crate::form::{ANGLE_OF_BLOW, LANDS_ON};
-use crate::infer::evidence::{Agreement, Evidence, ln_mean};
+use crate::infer::evidence::{Agreement, Evidence};
 use crate::infer::forward::{Forward, Frame, Used};
-use crate::infer::track_record::TrackRecord;
 use crate::predict::Caution;
 use crate::strike::Measured;
+use crate::vector::exp;
+use nalgebra::DMatrix;
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 use std::collections::BTreeMap;
@@ -34,7 +34,7 @@ impl Attribution {
     }
 
     /// The same from standard normal numbers that were drawn before.
-    pub(crate) fn weigh<M: Measured>(&self, flakes: &[M], normals: &[Vec<f64>]) -> Result<Verdict> {
+    pub(crate) fn weigh<M: Measured>(&self, flakes: &[M], normals: &DMatrix<f64>) -> Result<Verdict> {
         if flakes.is_empty() {
             return Err(Error::TooFew { what: "flakes".into(), found: 0, needed: 1 });
         }
@@ -67,10 +67,10 @@ impl Attribution {
                         self.forwards[m.forward].group(variants[m.forward], &flakes, &m.struck, &frame)?;
                     used = here;
                     agreements.push(group.agreement());
-                    mine.push((m.weight * share, group.evidence(normals)));
+                    mine.push((m.weight * share, group.evidence(normals, normals.nrows())));
                     if used.lips > 0 {
-                        let few = &normals[..normals.len().min(TO_SET_APART)];
-                        sizes.push((m.weight * share, group.without_lips().evidence(few).ln));
+                        let few = normals.nrows().min(TO_SET_APART);
+                        sizes.push((m.weight * share, group.without_lips().evidence(normals, few).ln));
                     }
                 }
             }
@@ -139,8 +139,8 @@ impl Attribution {
         habits
     }
 
-    /// Standard normal numbers enough for every hypothesis, drawn in a block whatever the flakes.
-    pub(crate) fn normals<R: Rng + ?Sized>(&self, rng: &mut R) -> Vec<Vec<f64>> {
+    /// Standard normal numbers enough for every hypothesis, drawn in a block whatever the flakes: a row a pair of draws.
+    pub(crate) fn normals<R: Rng + ?Sized>(&self, rng: &mut R) -> DMatrix<f64> {
         let ends = self
             .forwards
             .iter()
@@ -150,17 +150,15 @@ impl Attribution {
             .max()
             .unwrap_or(0);
         let width = self.columns.len() + ends + 1;
-        (0..self.draws.div_ceil(2))
-            .map(|_| (0..width).map(|_| StandardNormal.sample(rng)).collect())
-            .collect()
+        let pairs = self.draws.div_ceil(2);
+        DMatrix::from_row_iterator(pairs, width, (0..pairs * width).map(|_| StandardNormal.sample(rng)))
     }
 
     /// The strongest words that groups left out of their fits have earned: of those that were decided, a share wrong that goes
     /// with the word. Where a class leans on another, or nobody tried, no more than that the flakes lean.
     fn earned(&self, lips: bool) -> Strength {
-        let calibration = self.forwards[0].calibration();
-        let record = TrackRecord::bundled(calibration.name());
-        let Some(record) = record.filter(|_| self.candidates.iter().all(|c| c.leans_on.is_none())) else {
+        let own = self.candidates.iter().all(|c| c.leans_on.is_none());
+        let Some(record) = self.record.as_ref().filter(|_| own) else {
             return Strength::Leans;
         };
         let tried = record.groups.iter().filter(|g| g.judged.lips == lips).flat_map(|g| &g.outcomes);
@@ -172,6 +170,26 @@ impl Attribution {
         }
     }
 
+    /// Standard error of ln p(first) - ln p(others), from pairs of draws of opposite sign.
+    fn integration_error(&self, weighed: &[Vec<(f64, Evidence)>], ln: &[f64]) -> f64 {
+        let rest: f64 = self.candidates[1..].iter().map(|c| c.prior).sum();
+        let others = self.others(0, ln);
+        // how many times the mean of all draws each is, of the first less of the others
+        let mut apart = vec![0.0; weighed[0][0].1.ln_weights.len()];
+        for (i, (c, members)) in self.candidates.iter().zip(weighed).enumerate() {
+            let (by, ln) = if i == 0 { (1.0, ln[0]) } else { (-c.prior / rest, others) };
+            for (w, e) in members {
+                let share = by * w * (e.ln - ln).exp();
+                apart.iter_mut().zip(&e.ln_weights).for_each(|(a, l)| *a += share * exp(l - e.ln));
+            }
+        }
+        let (plus, minus) = apart.split_at(apart.len() / 2);
+        let squares = plus.iter().zip(minus).map(|(a, b)| (0.5 * (a + b)).powi(2));
+        let n = squares.len() as f64;
+        let error = (squares.sum::<f64>() / (n * (n - 1.0).max(1.0))).sqrt();
+        if error.is_finite() { error } else { MOST }
+    }
+
     fn verdict(
         &self,
         flakes: &[&dyn Measured],
@@ -179,15 +197,8 @@ impl Attribution {
         used: Used,
         variants: &[usize],
     ) -> Verdict {
-        // ln p(flakes | class), and the same draw by draw
+        // ln p(flakes | class)
         let ln: Vec<f64> = weighed.iter().map(|c| ln_mixture(c.iter().map(|(w, e)| (*w, e.ln)))).collect();
-        let by_draw: Vec<Vec<f64>> = weighed
-            .iter()
-            .map(|c| {
-                let draws = c[0].1.ln_weights.len();
-                (0..draws).map(|d| ln_mixture(c.iter().map(|(w, e)| (*w, e.ln_weights[d])))).collect()
-            })
-            .collect();
         let all = ln_mixture(self.candidates.iter().zip(&ln).map(|(c, l)| (c.prior, *l)));
         let classes = self
             .candidates
@@ -227,7 +238,7 @@ impl Attribution {
             strength: Strength::SaysLittle,
             earned: self.earned(used.lips > 0),
             sentence: String::new(),
-            integration_error: integration_error(&by_draw, &self.candidates),
+            integration_error: self.integration_error(weighed, &ln),
             measured_by: forward.variant_name(variants[0]).to_string(),
             cautions,
             recorded_percussors,
@@ -275,24 +286,6 @@ fn ln_mixture(terms: impl Iterator<Item = (f64, f64)> + Clone) -> f64 {
         return top;
     }
     top + terms.map(|(w, l)| w * (l - top).exp()).sum::<f64>().ln()
-}
-
-/// Standard error of ln p(first) - ln p(others), from pairs of draws of opposite sign.
-fn integration_error(by_draw: &[Vec<f64>], candidates: &[Candidate]) -> f64 {
-    let rest: f64 = candidates[1..].iter().map(|c| c.prior).sum();
-    let draws = by_draw[0].len();
-    let others: Vec<f64> = (0..draws)
-        .map(|d| ln_mixture(candidates[1..].iter().zip(&by_draw[1..]).map(|(c, l)| (c.prior / rest, l[d]))))
-        .collect();
-    let relative = |ln: &[f64]| -> Vec<f64> {
-        let mean = ln_mean(ln);
-        ln.chunks(2).map(|p| p.iter().map(|l| (l - mean).exp()).sum::<f64>() / p.len() as f64).collect()
-    };
-    let differences: Vec<f64> =
-        relative(&by_draw[0]).iter().zip(relative(&others)).map(|(a, b)| a - b).collect();
-    let n = differences.len() as f64;
-    let error = (differences.iter().map(|d| d * d).sum::<f64>() / (n * (n - 1.0).max(1.0))).sqrt();
-    if error.is_finite() { error } else { MOST }
 }
 
 /// Whether two cautions say the same of different flakes.
