@@ -243,10 +243,22 @@ impl Ground {
 /// Everything about the present choice that the gains need.
 struct State {
     /// L^-1 z of each candidate.
-    u: DMatrix<f64>,
+    u: Squared,
     /// A V z of each candidate, and tr(W V).
-    aimed: Option<(DMatrix<f64>, f64)>,
+    aimed: Option<(Squared, f64)>,
     loss: f64,
+}
+
+/// Columns, and the squared length of each.
+struct Squared {
+    columns: DMatrix<f64>,
+    squares: Vec<f64>,
+}
+
+impl Squared {
+    fn of(columns: DMatrix<f64>) -> Squared {
+        Squared { squares: columns.column_iter().map(|c| c.norm_squared()).collect(), columns }
+    }
 }
 
 impl State {
@@ -257,28 +269,26 @@ impl State {
         let aimed = ground.aim.as_ref().map(|a| {
             let mut v = u.clone();
             factor.l_dirty().tr_solve_lower_triangular_mut(&mut v);
-            (a * v, ground.trace(&factor, a))
+            (Squared::of(a * v), ground.trace(&factor, a))
         });
-        Ok(State { u, aimed, loss: ground.loss(&factor) })
+        Ok(State { u: Squared::of(u), aimed, loss: ground.loss(&factor) })
     }
 
     /// The candidate that helps most in place of `i`, if any does.
     fn best_for(&self, i: usize) -> Option<usize> {
-        let ui = self.u.column(i);
-        let di = ui.norm_squared();
+        let (u, d) = (&self.u.columns, &self.u.squares);
+        let (ui, di) = (u.column(i), d[i]);
         let mut best: Option<(usize, f64)> = None;
-        for j in 0..self.u.ncols() {
-            let uj = self.u.column(j);
-            let (dj, dij) = (uj.norm_squared(), ui.dot(&uj));
+        for j in 0..d.len() {
+            let (dj, dij) = (d[j], ui.dot(&u.column(j)));
             let factor = (1.0 + dj) * (1.0 - di) + dij * dij;
             let gain = match &self.aimed {
                 None => factor - 1.0,
                 // the predictions are lost with the rank
                 Some(_) if factor < 1e-10 => continue,
                 Some((g, trace)) => {
-                    let (gi, gj) = (g.column(i), g.column(j));
-                    let less = (1.0 - di) * gj.norm_squared() + 2.0 * dij * gi.dot(&gj)
-                        - (1.0 + dj) * gi.norm_squared();
+                    let gij = g.columns.column(i).dot(&g.columns.column(j));
+                    let less = (1.0 - di) * g.squares[j] + 2.0 * dij * gij - (1.0 + dj) * g.squares[i];
                     less / factor / trace
                 }
             };
@@ -309,10 +319,10 @@ mod tests {
         let (g, trace) = state.aimed.as_ref().unwrap();
         for i in points {
             for j in 0..12 {
-                let (ui, uj) = (state.u.column(i), state.u.column(j));
+                let (ui, uj) = (state.u.columns.column(i), state.u.columns.column(j));
                 let (di, dj, dij) = (ui.norm_squared(), uj.norm_squared(), ui.dot(&uj));
                 let d = (1.0 + dj) * (1.0 - di) + dij * dij;
-                let (gi, gj) = (g.column(i), g.column(j));
+                let (gi, gj) = (g.columns.column(i), g.columns.column(j));
                 let less = ((1.0 - di) * gj.norm_squared() + 2.0 * dij * gi.dot(&gj)
                     - (1.0 + dj) * gi.norm_squared())
                     / d;
