@@ -197,12 +197,13 @@ impl Rows {
     /// How the rows stand to a fit. Residuals are brought to a normal scale through the t of their class, so
     /// that correlations between sizes are not those of a few outliers. Where groups share effects, whole outer groups
     /// are left out in turn, and their flakes predicted as those of a new group. The fits without a tenth of the rows are
-    /// answered beside it.
+    /// answered beside it, for the first `folds` tenths.
     pub(super) fn stand(
         &self,
         fit: &ShrunkenFit,
         rows: &[usize],
         used: usize,
+        folds: usize,
     ) -> Result<(Standing, Vec<Option<ShrunkenFit>>)> {
         let mut standardised = vec![f64::NAN; used];
         let mut largest_leverage = 0.0f64;
@@ -217,8 +218,8 @@ impl Rows {
         }
         let w = self.weights();
         let (mut squares, mut total, mut count) = (0.0, 0.0, 0u64);
-        let mut folds = Vec::with_capacity(FOLDS);
-        for fold in 0..FOLDS {
+        let mut without = Vec::with_capacity(folds);
+        for fold in 0..folds {
             let kept: Vec<usize> = (0..self.y.len()).filter(|i| self.part(*i) != fold).collect();
             // a fold without which the terms cannot be told apart says nothing
             let fit = self.fit(&kept, Some(fit.degrees_of_freedom())).ok();
@@ -228,7 +229,7 @@ impl Rows {
                 total += w[at];
                 count += 1;
             }
-            folds.push(fit);
+            without.push(fit);
         }
         let standing = Standing {
             standardised,
@@ -236,7 +237,7 @@ impl Rows {
             left_out_error: if count > 0 { (squares / total).sqrt() } else { 0.0 },
             left_out_flakes: count,
         };
-        Ok((standing, folds))
+        Ok((standing, without))
     }
 
     /// The part in which a row is left out: by whole outer groups where groups share effects.

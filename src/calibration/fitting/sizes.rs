@@ -122,7 +122,7 @@ impl Collector {
     ) -> Result<FittedSize> {
         let data = self.designs(recipe, reading, rows)?;
         let fit = data.fit_all()?;
-        let (standing, folds) = data.stand(&fit, rows, self.flakes.rows())?;
+        let (standing, folds) = data.stand(&fit, rows, self.flakes.rows(), self.folds)?;
         let (shared, variance_covariance) = data.effects(&fit);
         let spread = match fit.gamma() {
             // a log spread known with variance v stands for 1 / (2 v) degrees of freedom

@@ -41,7 +41,10 @@ fn recipe(groups: &[&str]) -> Recipe {
 }
 
 fn fitted(recipe: Recipe, rows: &[Row]) -> crate::Result<Calibration> {
-    let mut collector = Collector::new(recipe)?;
+    collected(Collector::new(recipe)?, rows)
+}
+
+fn collected(mut collector: Collector, rows: &[Row]) -> crate::Result<Calibration> {
     rows.iter().for_each(|r| {
         collector.offer(r);
     });
@@ -287,7 +290,7 @@ fn coverage(cores: usize, flakes: usize, sd: f64, tables: usize, two: bool, seed
             }
         }
         let groups: &[&str] = if two { &["knapper", "core"] } else { &["core"] };
-        let c = fitted(recipe(groups), &rows).unwrap();
+        let c = collected(Collector::new(recipe(groups)).unwrap().without_folds(), &rows).unwrap();
         inside[2] += usize::from(model(&c).shared.iter().any(|e| e.covariance[0][0] == 0.0));
         let predictor = Predictor::new(c).unwrap();
         let mut hit = |row: &Row, at: usize| {

@@ -328,8 +328,10 @@ impl Shrunken {
         for nu in combinations {
             let free = freedom(&nu, tails, problem);
             let mut state = start.clone();
+            let near = COMPARING.max(self.tolerance);
+            let found = problem.look(&state, &free, Way::Cholesky);
             let found =
-                problem.walk(&mut state, &free, Way::Cholesky, COMPARING.max(self.tolerance), MOST_STEPS);
+                found.and_then(|h| problem.walk(&mut state, h, &free, Way::Cholesky, near, MOST_STEPS));
             let value = found.and_then(|here| {
                 let gamma = problem.gamma_covariance(&here, &free)?;
                 Ok(likelihoods(problem, &state, &here, &free, &gamma).2)
@@ -352,10 +354,11 @@ impl Shrunken {
     /// Walks to the fixed point and solves once more by QR; then judges the distance from it, whatever the iteration
     /// thought of it.
     fn finish(&self, problem: &Problem, state: &mut State, free: &Freedom) -> Result<Here> {
-        problem.walk(state, free, Way::Cholesky, self.tolerance, MOST_STEPS)?;
+        let here = problem.look(state, free, Way::Cholesky)?;
+        problem.walk(state, here, free, Way::Cholesky, self.tolerance, MOST_STEPS)?;
         let here = problem.look(state, free, Way::Qr)?;
-        problem.polish(state, &here, free);
-        let here = problem.walk(state, free, Way::Qr, self.tolerance, LAST_STEPS)?;
+        let here = problem.polish(state, here, free)?;
+        let here = problem.walk(state, here, free, Way::Qr, self.tolerance, LAST_STEPS)?;
         let distance = here.distance.largest();
         if distance > self.tolerance.max(FORGIVEN) {
             return Err(failed(&format!(

@@ -326,8 +326,20 @@ impl Problem {
         if !sigma.iter().all(|s| s.is_finite()) {
             return Err(failed("the spread of some rows runs away; use fewer scale terms"));
         }
+        let factor = self.factor(&self.columns(&state.between), &sigma, free, state.lambda, way)?;
+        let joint = (!self.shared.is_empty())
+            .then(|| self.joint(&factor, &sigma, free, &self.gamma_information(&factor, free)));
+        self.look_on(state, free, (sigma, factor, joint))
+    }
+
+    /// The same with the spreads, R and what the joint step needs known: they do not change with the coefficients.
+    fn look_on(
+        &self,
+        state: &State,
+        free: &Freedom,
+        (sigma, factor, joint): (DVector<f64>, Factor, Option<Joint>),
+    ) -> Result<Here> {
         let x = self.columns(&state.between);
-        let factor = self.factor(&x, &sigma, free, state.lambda, way)?;
         let residual = self.residual(&x, &state.beta);
         let mut score = x.tr_mul(&self.pull(free, &sigma, &residual));
         for (j, s) in score.iter_mut().enumerate() {
@@ -335,12 +347,11 @@ impl Problem {
         }
         let half = factor.inverse.tr_mul(&score);
         let beta_step = &factor.inverse * &half;
-        let (gamma, joint) = if self.shared.is_empty() {
-            (self.gamma_step(free, &sigma, &residual, &factor.h)?.1, None)
-        } else {
-            let joint = self.joint(&factor, &sigma, free, &self.gamma_information(&factor, free));
-            let step = self.shared_step(&joint, free, (&sigma, &factor.h), &residual, &state.between)?;
-            (step.length, Some(joint))
+        let gamma = match &joint {
+            None => self.gamma_step(free, &sigma, &residual, &factor.h)?.1,
+            Some(joint) => {
+                self.shared_step(joint, free, (&sigma, &factor.h), &residual, &state.between)?.length
+            }
         };
         let lambda_step = if self.penalties() > 0 && self.lambda_range.0 < self.lambda_range.1 {
             (self.lambda_next(&factor, &state.beta, state.lambda) / state.lambda).ln()
@@ -405,13 +416,14 @@ impl Problem {
         Ok(())
     }
 
-    /// Walks to within the tolerance, or as many steps as there may be; where it came to.
+    /// Walks from a state already looked at to within the tolerance, or as many steps as there may be; where it came to.
     ///
     /// β and γ step until they have settled at this λ, then ln λ moves by a bracketed secant: its own steps may
     /// creep where the penalised terms hardly matter.
     pub fn walk(
         &self,
         state: &mut State,
+        mut here: Here,
         free: &Freedom,
         way: Way,
         tolerance: f64,
@@ -420,7 +432,6 @@ impl Problem {
         let mut search = Search::new(self.lambda_range);
         let mut iteration = 0;
         loop {
-            let here = self.look(state, free, way)?;
             if here.distance.largest() <= tolerance || iteration >= most {
                 return Ok(here);
             }
@@ -434,11 +445,12 @@ impl Problem {
                 self.advance(state, &here, free, damping)?;
             }
             iteration += 1;
+            here = self.look(state, free, way)?;
         }
     }
 
-    /// The last solution for β: least squares on the augmented rows by QR.
-    pub fn polish(&self, state: &mut State, here: &Here, free: &Freedom) {
+    /// The last solution for β, and the look from there: least squares on the augmented rows by QR.
+    pub fn polish(&self, state: &mut State, here: Here, free: &Freedom) -> Result<Here> {
         let target = DVector::from_fn(self.y.len(), |i, _| {
             let u = (here.residual[i] / here.sigma[i]).powi(2);
             let pseudo = self.y[i] + here.residual[i] * (free.weight(i, u) / free.a[i] - 1.0);
@@ -448,6 +460,7 @@ impl Problem {
         if beta.iter().all(|b| b.is_finite()) {
             state.beta = beta;
         }
+        self.look_on(state, free, (here.sigma, here.factor, here.joint))
     }
 
     /// Covariance of γ: inverse of its information, with the shared effects' covariances where there are some.
