@@ -178,22 +178,8 @@ impl Comparison {
     /// positive and finite, or a set whose sizes are all the same.
     pub fn new(a: &[f64], b: &[f64], how: &Resampling) -> Result<Comparison> {
         let (a, b) = (logs(a, "first set")?, logs(b, "second set")?);
-        let mut pooled: Vec<(f64, bool)> =
-            a.iter().map(|x| (*x, true)).chain(b.iter().map(|x| (*x, false))).collect();
-        pooled.sort_by(|x, y| x.0.total_cmp(&y.0));
-        let (ks, energy) = distances(&pooled, a.len());
-        let mut labels: Vec<bool> = pooled.iter().map(|p| p.1).collect();
-        let (mut as_far_ks, mut as_far_energy) = (1u32, 1u32);
-        let slack = 1.0 - 1e-12;
-        for k in 0..how.resamples {
-            let mut rng = how.rng(k, 0);
-            shuffle(&mut labels, &mut rng);
-            pooled.iter_mut().zip(&labels).for_each(|(p, l)| p.1 = *l);
-            let (d, e) = distances(&pooled, a.len());
-            as_far_ks += u32::from(d >= ks * slack);
-            as_far_energy += u32::from(e >= energy * slack);
-        }
-        let p = |count: u32| f64::from(count) / (f64::from(how.resamples) + 1.0);
+        let pooled = pooled(&a, &b);
+        let [kolmogorov_smirnov, energy] = apart(pooled.clone(), a.len(), how);
 
         let grid = Grid::over(&pooled);
         let summary = |a: &[f64], b: &[f64]| -> Vec<f64> {
@@ -234,8 +220,8 @@ impl Comparison {
             ratio: bracketed[0],
             quantile_ratios: QUANTILES.iter().copied().zip(bracketed[1..].iter().copied()).collect(),
             overlap: bracketed[QUANTILES.len() + 1],
-            kolmogorov_smirnov: Distance { value: ks, p_value: p(as_far_ks) },
-            energy: Distance { value: energy, p_value: p(as_far_energy) },
+            kolmogorov_smirnov,
+            energy,
             differ: false,
             verdict: Alikeness::NotTold,
             matters_from: how.matters,
@@ -337,6 +323,32 @@ fn logs(sizes: &[f64], which: &str) -> Result<Vec<f64>> {
     Ok(logs)
 }
 
+/// Both sets sorted together, and whether each value is of the first.
+pub(super) fn pooled(a: &[f64], b: &[f64]) -> Vec<(f64, bool)> {
+    let mut pooled: Vec<(f64, bool)> =
+        a.iter().map(|x| (*x, true)).chain(b.iter().map(|x| (*x, false))).collect();
+    pooled.sort_by(|x, y| x.0.total_cmp(&y.0));
+    pooled
+}
+
+/// Both distances of labelled, sorted values, of which the first set has `n`, against shuffled labels.
+pub(super) fn apart(mut pooled: Vec<(f64, bool)>, n: usize, how: &Resampling) -> [Distance; 2] {
+    let (ks, energy) = distances(&pooled, n);
+    let mut labels: Vec<bool> = pooled.iter().map(|p| p.1).collect();
+    let (mut as_far_ks, mut as_far_energy) = (1u32, 1u32);
+    let slack = 1.0 - 1e-12;
+    for k in 0..how.resamples {
+        let mut rng = how.rng(k, 0);
+        shuffle(&mut labels, &mut rng);
+        pooled.iter_mut().zip(&labels).for_each(|(p, l)| p.1 = *l);
+        let (d, e) = distances(&pooled, n);
+        as_far_ks += u32::from(d >= ks * slack);
+        as_far_energy += u32::from(e >= energy * slack);
+    }
+    let p = |count: u32| f64::from(count) / (f64::from(how.resamples) + 1.0);
+    [(ks, as_far_ks), (energy, as_far_energy)].map(|(value, far)| Distance { value, p_value: p(far) })
+}
+
 /// Kolmogorov-Smirnov and energy distance of labelled, sorted values.
 fn distances(pooled: &[(f64, bool)], n: usize) -> (f64, f64) {
     let m = pooled.len() - n;
@@ -414,9 +426,8 @@ impl Grid {
         let mut density = vec![0.0; POINTS];
         for (i, c) in counts.iter().enumerate().filter(|(_, c)| **c > 0.0) {
             let (from, to) = (i.saturating_sub(reach), (i + reach).min(POINTS - 1));
-            for (j, d) in density[from..=to].iter_mut().enumerate() {
-                *d += c * kernel[(from + j).abs_diff(i)];
-            }
+            density[i..=to].iter_mut().zip(&kernel).for_each(|(d, k)| *d += c * k);
+            density[from..i].iter_mut().rev().zip(&kernel[1..]).for_each(|(d, k)| *d += c * k);
         }
         density
     }
