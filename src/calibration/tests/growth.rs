@@ -155,7 +155,7 @@ fn does_not_fall(along: &[&str], sizes: &[&str], rows: usize) {
             }
             for _ in 0..rows {
                 let start = somewhere(&calibration, variant, &mut draws);
-                let mut before: Option<(Row, Estimate)> = None;
+                let mut before: Option<(Row, Vec<f64>)> = None;
                 for step in 0..14 {
                     let mut row = start.clone();
                     for name in along {
@@ -170,12 +170,11 @@ fn does_not_fall(along: &[&str], sizes: &[&str], rows: usize) {
                         });
                     }
                     let Some(now) = answer(&predictor, variant, &row, &mut said) else { continue };
+                    let now: Vec<f64> = sizes.iter().map(|s| now.size(s).unwrap().median()).collect();
                     if let Some((smaller, then)) = &before {
-                        for size in sizes {
-                            let (a, b) =
-                                (then.size(size).unwrap().median(), now.size(size).unwrap().median());
+                        for (size, (a, b)) in sizes.iter().zip(then.iter().zip(&now)) {
                             assert!(
-                                b >= a * (1.0 - ROUNDING),
+                                *b >= a * (1.0 - ROUNDING),
                                 "{} ({}): {size} falls from {a} to {b} between {smaller:?} and {row:?}",
                                 calibration.name(),
                                 variant.name

@@ -5,6 +5,8 @@ use crate::predict::{Ask, Interval, Predictor, Quantiles};
 use crate::strike::Measured;
 use proptest::prelude::*;
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 /// A row of a layout: numbers, then classes as codes.
 struct Row<'a> {
@@ -64,9 +66,13 @@ proptest! {
         level in prop_oneof![Just(0.95), Just(0.8), 0.2..0.999],
         of_sites: bool,
     ) {
-        let mut compared = 0;
+        static PREDICTORS: LazyLock<BTreeMap<(&str, bool), Predictor>> = LazyLock::new(|| {
+            let of = |name| [false, true].map(|s| ((name, s), Predictor::new(calibration(name, s)).unwrap()));
+            bundled::NAMES.into_iter().flat_map(of).collect()
+        });
+        let (mut compared, predictors) = (0, &*PREDICTORS);
         for name in bundled::NAMES {
-            let predictor = Predictor::new(calibration(name, of_sites)).unwrap();
+            let predictor = &predictors[&(name, of_sites)];
             let layout = predictor.calibration().layout();
             let takes_percussors = layout.position("percussor").is_none() && name != "excavated-flakes";
             for variant in predictor.calibration().variants() {
@@ -92,18 +98,26 @@ proptest! {
                 let columns: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
                 let quick = predictor.quick(&variant.name, level).unwrap();
                 let mut quantiles = Quantiles::default();
+                // once a row, each size's below
+                let estimates: Vec<_> = rows
+                    .iter()
+                    .map(|x| {
+                        let e = predictor.estimate(&Row { predictor, x }, &Ask::default()).ok()?;
+                        let mut quickly = vec![Interval { low: 0.0, median: 0.0, high: 0.0, level }; variant.sizes.len()];
+                        let told = (e.variant == variant.name).then(|| quick.intervals(x, &mut quickly).unwrap());
+                        told.map(|()| (e, quickly))
+                    })
+                    .collect();
                 for (k, model) in variant.sizes.iter().enumerate() {
                     let batch = predictor.batch(&variant.name, &model.size, level).unwrap();
                     let n = rows.len();
                     let (mut low, mut median, mut high) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
                     let out = [&mut low[..], &mut median, &mut high];
                     batch.fill(&columns, out).unwrap();
-                    for (i, x) in rows.iter().enumerate() {
-                        let Ok(e) = predictor.estimate(&Row { predictor: &predictor, x }, &Ask::default()) else {
-                            continue;
-                        };
+                    for (i, estimate) in estimates.iter().enumerate() {
+                        let Some((e, quickly)) = estimate else { continue };
                         let predictive = &e.sizes[k].predictive;
-                        if e.variant != variant.name || predictive.components().len() != 1 {
+                        if predictive.components().len() != 1 {
                             continue;
                         }
                         let bits = |i: &Interval| [i.low, i.median, i.high].map(f64::to_bits);
@@ -111,8 +125,6 @@ proptest! {
                         let column = [low[i], median[i], high[i]].map(f64::to_bits);
                         prop_assert_eq!(alone, column, "{} {}", name, variant.name);
                         prop_assert_eq!(alone[1], predictive.median().to_bits());
-                        let mut quickly = vec![Interval { low: 0.0, median: 0.0, high: 0.0, level }; variant.sizes.len()];
-                        quick.intervals(x, &mut quickly).unwrap();
                         prop_assert_eq!(alone, bits(&quickly[k]), "{} {}", name, variant.name);
                         compared += 1;
                     }

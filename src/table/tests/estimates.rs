@@ -58,13 +58,14 @@ impl Case<'_> {
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
         let mut out = TableWriter::new(Vec::new(), table.header(), &names)?;
         let (mut row, mut summary) = (table.row(), Summary::default());
+        let mut quantiles = Quantiles::default();
         while table.read(&mut row)? {
             let both = Completed { row: &row, given: &self.given };
             let predictor = predictors.of(&both)?;
             match answer(predictor, &row, &both, &self.ask, &MeasurementErrors::new()) {
                 Ok(mut e) => {
-                    estimates.against_measured(&row, &mut e, &mut summary, &mut Quantiles::default())?;
-                    let numbers = estimates.numbers(&e, &mut Quantiles::default())?;
+                    estimates.against_measured(&row, &mut e, &mut summary, &mut quantiles)?;
+                    let numbers = estimates.numbers(&e, &mut quantiles)?;
                     let mut cells: Vec<Cell> =
                         numbers.iter().map(|n| n.map_or(Cell::Blank, Cell::Rounded)).collect();
                     let text = joined(&e.cautions, false);
@@ -96,9 +97,18 @@ impl Case<'_> {
     }
 
     fn check(&self, text: &str, bytes: usize) {
+        self.check_each(text, &[bytes]);
+    }
+
+    /// Row by row once, and in blocks of each of these sizes.
+    fn check_each(&self, text: &str, sizes: &[usize]) {
         let simple = self.simple(text.as_bytes());
+        sizes.iter().for_each(|bytes| self.check_against(&simple, text, *bytes));
+    }
+
+    fn check_against(&self, simple: &Result<(String, Summary)>, text: &str, bytes: usize) {
         let fast = self.in_blocks(text.as_bytes(), bytes);
-        match (simple, fast) {
+        match (simple, &fast) {
             (Ok((a, s)), Ok((b, t))) => {
                 for (a, b) in a.lines().zip(b.lines()) {
                     assert_eq!(a, b, "of {text:?} in blocks of {bytes}");
@@ -135,9 +145,8 @@ fn a_plain_table_is_the_same_in_blocks_of_any_size() {
         let rows = if name == "controlled-glass" { 12 } else { 700 };
         for (separator, line_end) in [(',', "\n"), (';', "\r\n"), ('\t', "\r")] {
             let text = a_table(rows, separator, line_end);
-            for bytes in [1, 1000, 1 << 20] {
-                case.check(&text, bytes);
-                case.check(text.trim_end(), bytes);
+            for text in [&text, text.trim_end()] {
+                case.check_each(text, &[1, 1000, 1 << 20]);
             }
         }
     }
@@ -185,9 +194,7 @@ fn every_percussor_and_stone_is_a_kind_of_its_own() {
     }
     let mut case = Case::new("hard-hammer-flint");
     case.by_row = true;
-    for bytes in [300, 1 << 20] {
-        case.check(&text, bytes);
-    }
+    case.check_each(&text, &[300, 1 << 20]);
 }
 
 #[test]
