@@ -77,8 +77,9 @@ pub struct Collector {
     settings: Vec<Setting>,
     /// Why rows could not be folded.
     failed: Option<Error>,
-    /// Terminations as recorded, one for each row, where terminations are fitted.
-    ended: Vec<Option<String>>,
+    /// Terminations as recorded, one for each row, where terminations are fitted: by code, and their names.
+    ended: Vec<Option<usize>>,
+    ends: Names,
     /// The name of the piece of each row, where some method counts by piece.
     names: Vec<Option<String>>,
     /// Whether some form reads what the retouch says together.
@@ -162,6 +163,7 @@ impl Collector {
             readings,
             running,
             ended: Vec::new(),
+            ends: Names::default(),
             names: Vec::new(),
             reads_retouch,
             percussors: BTreeMap::new(),
@@ -332,7 +334,7 @@ impl Collector {
             });
         }
         for (by, names) in &mut self.groups {
-            x.push(flake.class(by).map_or(f64::NAN, |name| names.code(name)));
+            x.push(flake.class(by).map_or(f64::NAN, |name| names.code(name) as f64));
         }
         let sizes: Vec<f64> = self.columns.iter().map(|c| flake.number(c).unwrap_or(f64::NAN)).collect();
         self.usable(&x, &sizes)?;
@@ -340,7 +342,7 @@ impl Collector {
             *self.percussors.entry(p.to_string()).or_default() += 1;
         }
         if self.tells_ends() {
-            self.ended.push(flake.class(TERMINATION).map(str::to_string));
+            self.ended.push(flake.class(TERMINATION).map(|end| self.ends.code(end)));
         }
         if let Some(by) = self.names_pieces() {
             let name = flake.class(by).map(str::to_string);
@@ -542,9 +544,10 @@ impl Collector {
         };
         let (mut design, mut classes) = (Vec::new(), Vec::new());
         let mut row = vec![0.0; compiled.terms()];
+        let class = |end: &String| names.iter().position(|n| Some(*n) == recipe.told_apart.class(end));
+        let by_code: Vec<Option<usize>> = self.ends.names.iter().map(class).collect();
         for i in 0..self.flakes.rows() {
-            let class = self.ended[i].as_deref().and_then(|e| recipe.told_apart.class(e));
-            let Some(class) = class.and_then(|c| names.iter().position(|n| *n == c)) else { continue };
+            let Some(class) = self.ended[i].and_then(|code| by_code[code]) else { continue };
             compiled.fill(&self.flakes.row(i), &mut row);
             if row.iter().all(|v| v.is_finite()) {
                 design.extend(&row);
@@ -626,13 +629,13 @@ struct Names {
 }
 
 impl Names {
-    fn code(&mut self, name: &str) -> f64 {
+    fn code(&mut self, name: &str) -> usize {
         if let Some(code) = self.codes.get(name) {
-            return *code as f64;
+            return *code;
         }
         self.codes.insert(name.to_string(), self.names.len());
         self.names.push(name.to_string());
-        (self.names.len() - 1) as f64
+        self.names.len() - 1
     }
 }
 

@@ -106,7 +106,7 @@ impl Collector {
             groups: self.groups.iter().map(|(_, names)| names.names.clone()).collect(),
             sizes: self.running.iter().map(|r| r.seen.clone()).collect(),
             settings: self.settings,
-            ended: self.ended,
+            ended: self.ended.iter().map(|code| Some(self.ends.names[(*code)?].clone())).collect(),
             names: self.names,
             percussors: self.percussors,
             left_out: self.offered.left_out,
@@ -149,7 +149,7 @@ impl Collector {
             codes.push(class.levels.iter().map(|l| self.layout.add_level(&class.name, l) as f64).collect());
         }
         for (names, (_, own)) in part.groups.iter().zip(&mut self.groups) {
-            codes.push(names.iter().map(|n| own.code(n)).collect());
+            codes.push(names.iter().map(|n| own.code(n) as f64).collect());
         }
         let recode = |at: usize, v: Option<f64>| -> Result<f64> {
             match (v, at.checked_sub(numbers)) {
@@ -194,7 +194,8 @@ impl Collector {
                 None => self.settings.push(s),
             }
         }
-        self.ended.extend(part.ended);
+        let ended = part.ended.iter().map(|end| end.as_ref().map(|end| self.ends.code(end)));
+        self.ended.extend(ended);
         self.names.extend(part.names);
         for (all, more) in
             [(&mut self.percussors, part.percussors), (&mut self.offered.left_out, part.left_out)]

@@ -1,7 +1,8 @@
 //! What the fits keep of the flakes: sums over all of them and, of very many, every second, fourth, eighth row.
 //!
 //! ```text
-//!   rows offered -> waiting -> folded into the sums of each size -> kept, one in `stride`
+//!   rows offered -> waiting ---\
+//!   columns in memory ---------- -> folded into the sums of each size -> kept, one in `stride`
 //! ```
 //!
 //! The rows kept are the first of every `stride` in the order of the table, so that they do not depend on threads.
