@@ -41,7 +41,7 @@ pub(super) struct Piece {
 }
 
 /// One flake.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Seen {
     /// Observed sizes, as places among the sizes of the group.
     pub sizes: Vec<usize>,
@@ -76,11 +76,12 @@ struct Ready {
     constant: Vec<f64>,
 }
 
-/// The answer: ln p(group), and the ln weights of the draws behind it (their mean weight is p).
+/// The answer: ln p(group), the ln weights of the draws behind it (their mean weight is p), and about what they were drawn.
 #[derive(Debug, Clone)]
 pub(super) struct Evidence {
     pub ln: f64,
     pub ln_weights: Vec<f64>,
+    mode: DVector<f64>,
 }
 
 /// How a group agrees with a hypothesis: its flakes with each other, and together with what is expected.
@@ -101,14 +102,9 @@ const STEPS: usize = 60;
 
 /// ln mean exp of ln weights.
 fn ln_mean(ln_weights: &[f64]) -> f64 {
-    let top = ln_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if !top.is_finite() {
-        return top;
-    }
-    let below: Vec<f64> = ln_weights.iter().map(|l| l - top).collect();
-    let mut weights = vec![0.0; below.len()];
-    vector::exp_into(&below, &mut weights);
-    top + (weights.iter().sum::<f64>() / weights.len() as f64).ln()
+    let mut sum = [0.0];
+    add_ln_sum(1.0, ln_weights, &mut sum);
+    sum[0] - (ln_weights.len() as f64).ln()
 }
 
 /// out += by v.
@@ -232,10 +228,12 @@ impl Group {
     }
 
     /// ln p(group), from the first rows of standard normal numbers, [`Group::dimension`] columns of them at least.
-    pub fn evidence(&self, normals: &DMatrix<f64>, rows: usize) -> Evidence {
-        let (mode, curvature) = self.mode();
+    /// The mode is sought from where that of a like group lies, or else from nothing shared.
+    pub fn evidence(&self, normals: &DMatrix<f64>, rows: usize, like: Option<&Evidence>) -> Evidence {
+        let start = like.map_or_else(|| DVector::zeros(self.dimension()), |e| e.mode.clone());
+        let (mode, curvature) = self.mode(start);
         let ln_weights = self.ln_weights(&mode, &curvature, normals.rows(0, rows));
-        Evidence { ln: ln_mean(&ln_weights), ln_weights }
+        Evidence { ln: ln_mean(&ln_weights), ln_weights, mode }
     }
 
     /// ln of the weights of draws x = mode + A^(-T) z and of as many x = mode - A^(-T) z, with A the lower factor `curvature`.
@@ -257,8 +255,7 @@ impl Group {
     }
 
     /// Where the integrand is highest, and the lower factor of minus its second derivatives there.
-    fn mode(&self) -> (DVector<f64>, DMatrix<f64>) {
-        let mut x = DVector::zeros(self.dimension());
+    fn mode(&self, mut x: DVector<f64>) -> (DVector<f64>, DMatrix<f64>) {
         let mut here = self.bent(&x);
         for _ in 0..STEPS {
             let step = here.curvature.solve(&here.gradient);
@@ -328,31 +325,35 @@ struct Weigh<'a> {
     out: &'a mut [f64],
 }
 
+/// Entry `i` of a + B z for all rows z, and behind them of a - B z.
+#[inline(always)]
+fn pairs((a, b): (&DVector<f64>, &DMatrix<f64>), z: &DMatrixView<f64>, i: usize, out: &mut [f64]) {
+    let (plus, minus) = out.split_at_mut(z.nrows());
+    plus.fill(0.0);
+    for j in 0..b.ncols() {
+        add(b[(i, j)], z.column(j).data.into_slice(), plus);
+    }
+    for (p, m) in plus.iter_mut().zip(minus) {
+        (*p, *m) = (a[i] + *p, a[i] - *p);
+    }
+}
+
 impl Kernel for Weigh<'_> {
     type Output = ();
     #[inline(always)]
     fn go(self) {
         let Weigh { group, normals, x, v, out } = self;
         let n = out.len();
-        let z = |j: usize| &normals.column(j).data.into_slice()[..n / 2];
-        let pairs = |(from, by): (&DVector<f64>, &DMatrix<f64>), i: usize, out: &mut [f64]| {
-            let (plus, minus) = out.split_at_mut(n / 2);
-            plus.fill(0.0);
-            for j in 0..by.ncols() {
-                add(by[(i, j)], z(j), plus);
-            }
-            for (a, b) in plus.iter_mut().zip(minus) {
-                (*a, *b) = (from[i] + *a, from[i] - *a);
-            }
-        };
         // the numbers of one entry for every draw stand together
         let (mut entry, mut shift) = (vec![0.0; n], vec![0.0; group.dimension() * n]);
         for (i, shift) in shift.chunks_exact_mut(n).enumerate() {
-            pairs(x, i, &mut entry);
-            for ((o, x), z) in out.iter_mut().zip(&entry).zip(z(i).iter().chain(z(i))) {
-                *o += 0.5 * (z * z - x * x);
+            pairs(x, &normals, i, &mut entry);
+            for (out, entry) in out.chunks_exact_mut(n / 2).zip(entry.chunks_exact(n / 2)) {
+                for ((o, x), z) in out.iter_mut().zip(entry).zip(normals.column(i).data.into_slice()) {
+                    *o += 0.5 * (z * z - x * x);
+                }
             }
-            pairs(v, i, shift);
+            pairs(v, &normals, i, shift);
         }
         for f in &group.flakes {
             add_ln_sum(1.0, &group.ln_pieces(f, &shift, n), out);
@@ -417,12 +418,16 @@ impl Group {
     fn derivatives(&self, v: &DVector<f64>) -> (f64, DVector<f64>, DMatrix<f64>) {
         let d = v.len();
         let (mut value, mut gradient, mut hessian) = (0.0, DVector::zeros(d), DMatrix::zeros(d, d));
-        let (mut g, mut h, mut mean) = (DVector::zeros(d), DMatrix::zeros(d, d), DVector::zeros(d));
+        let (mut g, mut mean) = (DVector::zeros(d), DVector::zeros(d));
         for f in &self.flakes {
             let terms = self.ln_pieces(f, v.as_slice(), 1);
             let total = ln_sum(terms.iter().copied());
             value += total;
             if !total.is_finite() {
+                continue;
+            }
+            if let [p] = &f.seen.pieces[..] {
+                self.add_derivatives((f, p), v.as_slice(), 1.0, &mut gradient, &mut hessian);
                 continue;
             }
             mean.fill(0.0);
@@ -431,9 +436,9 @@ impl Group {
                 if share < 1e-14 {
                     continue;
                 }
-                self.piece_derivatives(f, p, v.as_slice(), &mut g, &mut h);
-                h.ger(1.0, &g, &g, 1.0);
-                hessian.zip_apply(&h, |all, one| *all += share * one);
+                g.fill(0.0);
+                self.add_derivatives((f, p), v.as_slice(), share, &mut g, &mut hessian);
+                hessian.ger(share, &g, &g, 1.0);
                 mean.axpy(share, &g, 1.0);
             }
             hessian.ger(-1.0, &mean, &mean, 1.0);
@@ -442,10 +447,15 @@ impl Group {
         (value, gradient, hessian)
     }
 
-    /// Gradient and second derivatives of one piece.
-    fn piece_derivatives(&self, f: &Ready, p: &Piece, v: &[f64], g: &mut DVector<f64>, h: &mut DMatrix<f64>) {
-        g.fill(0.0);
-        h.fill(0.0);
+    /// Adds the gradient of one piece, and its second derivatives times its share.
+    fn add_derivatives(
+        &self,
+        (f, p): (&Ready, &Piece),
+        v: &[f64],
+        share: f64,
+        g: &mut DVector<f64>,
+        h: &mut DMatrix<f64>,
+    ) {
         let (k, sizes) = (p.location.len(), self.correlation.nrows());
         let residual = f.residuals(p, v, 1);
         let nu = p.degrees_of_freedom;
@@ -459,10 +469,10 @@ impl Group {
         let by = |a: usize, b: usize| f.inverse[(a, b)] / p.scale[b];
         let back = |b: usize| (b..k).map(|a| by(a, b) * residual[a]).sum::<f64>();
         for (i, si) in f.seen.sizes.iter().enumerate() {
-            g[*si] = w * back(i);
+            g[*si] += w * back(i);
             for (j, sj) in f.seen.sizes.iter().enumerate() {
                 let precision: f64 = (i.max(j)..k).map(|a| by(a, i) * by(a, j)).sum();
-                h[(*si, *sj)] = bend * back(i) * back(j) - w * precision;
+                h[(*si, *sj)] += share * (bend * back(i) * back(j) - w * precision);
             }
         }
         if !p.ends.is_empty() {
@@ -470,18 +480,18 @@ impl Group {
             let total = ln_sum(std::iter::once(0.0).chain(a.iter().copied()));
             let chance: Vec<f64> = a.iter().map(|a| (a - total).exp()).collect();
             for i in 0..self.ends {
-                g[sizes + i] = f64::from(u8::from(p.ended == Some(i))) - chance[i];
+                g[sizes + i] += f64::from(u8::from(p.ended == Some(i))) - chance[i];
                 for j in 0..self.ends {
                     let own = if i == j { chance[i] } else { 0.0 };
-                    h[(sizes + i, sizes + j)] = chance[i] * chance[j] - own;
+                    h[(sizes + i, sizes + j)] += share * (chance[i] * chance[j] - own);
                 }
             }
         }
         if let Some(lip) = f.seen.lip {
             let at = sizes + self.ends;
             let chance = 1.0 / (1.0 + (-p.lip - v[at]).exp());
-            g[at] = if lip { 1.0 - chance } else { -chance };
-            h[(at, at)] = -chance * (1.0 - chance);
+            g[at] += if lip { 1.0 - chance } else { -chance };
+            h[(at, at)] -= share * chance * (1.0 - chance);
         }
     }
 }
@@ -577,7 +587,7 @@ mod tests {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(11);
         let mut normals =
             |n| DMatrix::from_row_iterator(n, 5, (0..n * 5).map(|_| StandardNormal.sample(&mut rng)));
-        let found = group.evidence(&normals(2000), 2000).ln;
+        let found = group.evidence(&normals(2000), 2000, None).ln;
         let prior = (DVector::zeros(5), DMatrix::identity(5, 5));
         let plain = group.ln_weights(&prior.0, &prior.1, normals(100_000).as_view());
         assert!((found - ln_mean(&plain)).abs() < 0.02, "{found} {}", ln_mean(&plain));
@@ -601,7 +611,7 @@ mod tests {
             .collect();
         let group = Group::new(correlation.clone(), 0, shared.clone(), flakes).unwrap();
         let normals = DMatrix::from_row_slice(2, 2, &[0.3, -1.2, 2.0, 0.7]);
-        let found = group.evidence(&normals, 2);
+        let found = group.evidence(&normals, 2, None);
         let scale = [0.4, 0.7];
         let whole = DMatrix::from_fn(4, 4, |i, j| {
             let own =

@@ -10,6 +10,7 @@ use crate::form::{ANGLE_OF_BLOW, LANDS_ON};
 use crate::infer::evidence::{Agreement, Evidence};
 use crate::infer::forward::{Forward, Frame, Used};
 use crate::predict::Caution;
+use crate::special::ln_sum;
 use crate::strike::Measured;
 use crate::vector::exp;
 use nalgebra::DMatrix;
@@ -42,10 +43,8 @@ impl Attribution {
         for (i, f) in flakes.iter().enumerate() {
             self.check(*f).map_err(|e| if flakes.len() > 1 { e.in_row(i as u64 + 1) } else { e })?;
         }
-        let mut variants = Vec::with_capacity(self.forwards.len());
-        for f in &self.forwards {
-            variants.push(f.variant_for(&flakes, self.hide_blow)?);
-        }
+        let variants = self.forwards.iter().map(|f| f.variant_for(&flakes, self.hide_blow));
+        let variants = variants.collect::<Result<Vec<usize>>>()?;
         let habits = self.habits(&flakes);
         let mut agreements = Vec::new();
         let mut weighed: Vec<Vec<(f64, Evidence)>> = Vec::with_capacity(self.candidates.len());
@@ -67,11 +66,13 @@ impl Attribution {
                         self.forwards[m.forward].group(variants[m.forward], &flakes, &m.struck, &frame)?;
                     used = here;
                     agreements.push(group.agreement());
-                    mine.push((m.weight * share, group.evidence(normals, normals.nrows())));
+                    let found = group.evidence(normals, normals.nrows(), None);
                     if used.lips > 0 {
                         let few = normals.nrows().min(TO_SET_APART);
-                        sizes.push((m.weight * share, group.without_lips().evidence(normals, few).ln));
+                        let without = group.without_lips().evidence(normals, few, Some(&found));
+                        sizes.push((m.weight * share, without.ln));
                     }
+                    mine.push((m.weight * share, found));
                 }
             }
             weighed.push(mine);
@@ -281,11 +282,7 @@ fn disagreements(all: &[Agreement]) -> Vec<Caution> {
 
 /// ln sum w exp l.
 fn ln_mixture(terms: impl Iterator<Item = (f64, f64)> + Clone) -> f64 {
-    let top = terms.clone().map(|(_, l)| l).fold(f64::NEG_INFINITY, f64::max);
-    if !top.is_finite() {
-        return top;
-    }
-    top + terms.map(|(w, l)| w * (l - top).exp()).sum::<f64>().ln()
+    ln_sum(terms.map(|(w, l)| w.ln() + l))
 }
 
 /// Whether two cautions say the same of different flakes.
