@@ -239,24 +239,19 @@ impl Forward {
         let mut designs = DesignRows::default();
         let mut drafts: Vec<(Seen, Vec<Vec<Placed>>)> = Vec::with_capacity(flakes.len());
         for flake in flakes {
-            let observed: Vec<usize> = (0..sizes)
-                .filter(|j| {
-                    let m = &model.sizes[places[*j]];
-                    flake.number(&m.column).is_some_and(|v| m.form.transform().apply(v).is_finite())
-                })
-                .collect();
-            if observed.is_empty() {
+            let mut seen = Seen::default();
+            for (j, column) in frame.columns.iter().enumerate() {
+                let transform = model.sizes[places[j]].form.transform();
+                let Some(size) = flake.number(column).filter(|v| transform.apply(*v).is_finite()) else {
+                    continue;
+                };
+                seen.sizes.push(j);
+                seen.values.push(transform.apply(size));
+                seen.ln_jacobian += transform.ln_jacobian(size);
+            }
+            if seen.sizes.is_empty() {
                 return Err(Error::missing(frame.columns.join(", "), "at least one size is needed"));
             }
-            let value = |j: usize| flake.number(&frame.columns[j]).unwrap_or(f64::NAN);
-            let transform = |j: usize| model.sizes[places[j]].form.transform();
-            let mut seen = Seen {
-                values: observed.iter().map(|j| transform(*j).apply(value(*j))).collect(),
-                ln_jacobian: observed.iter().map(|j| transform(*j).ln_jacobian(value(*j))).sum(),
-                sizes: observed,
-                lip: None,
-                pieces: Vec::new(),
-            };
             let mut ats = Vec::new();
             let ended = known_termination(*flake);
             let rows = self.rows(variant, *flake, struck, frame)?;
@@ -396,14 +391,7 @@ impl Forward {
             levels.and_then(|l| l.iter().position(|n| n == name))
         };
         let tells = self.terminations(variant);
-        let mut terms = None;
-        if let Some(t) = tells
-            && t.compiled.check(&x, layout).is_ok()
-        {
-            let mut row = vec![0.0; t.compiled.terms()];
-            t.compiled.fill(&x, &mut row);
-            terms = Some(row);
-        }
+        let terms = tells.map(|t| t.compiled.row(&x)).filter(|row| row.iter().all(|v| v.is_finite()));
         let set = |code: Option<usize>| {
             let mut x = x.clone();
             if let (Some(at), Some(c)) = (termination, code) {

@@ -17,6 +17,7 @@
 use crate::error::{Bounds, Error, Result};
 use crate::page::{percent, short};
 use crate::predict::{LEVEL, Predictive};
+use crate::special::kronrod::gauss_kronrod;
 use crate::special::normal_quantile_upper;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::SQRT_2;
@@ -75,15 +76,6 @@ pub enum Held {
     AnyTurn,
 }
 
-/// Nodes and weights of Gauss-Legendre with 8 points on [-1, 1], the positive half (Abramowitz & Stegun
-/// 1964, table 25.4, from memory; the tests compare with simulation).
-const LEGENDRE: [(f64, f64); 4] = [
-    (0.183_434_642_495_649_8, 0.362_683_783_378_362),
-    (0.525_532_409_916_329, 0.313_706_645_877_887_3),
-    (0.796_666_477_413_626_7, 0.222_381_034_453_374_48),
-    (0.960_289_856_497_536_3, 0.101_228_536_290_376_26),
-];
-
 impl Held {
     /// Probability that a flake of this width distribution is held by the mesh.
     ///
@@ -109,17 +101,10 @@ impl Held {
         Ok(match self {
             Held::WiderThanSides(r) => width.sf(SIDES.check(r)? * s),
             Held::AnyTurn => {
-                // four panels, so that narrow distributions are followed too (this crate's choice, no source)
-                const PANELS: u32 = 4;
-                let half = 0.5 * (SQRT_2 - 1.0) / f64::from(PANELS);
-                let mut sum = 0.0;
-                for i in 0..PANELS {
-                    let centre = 1.0 + half * f64::from(2 * i + 1);
-                    for (x, w) in LEGENDRE {
-                        sum += w * (width.sf(s * (centre - half * x)) + width.sf(s * (centre + half * x)));
-                    }
-                }
-                (0.5 * sum / f64::from(PANELS)).clamp(0.0, 1.0)
+                // two panels, so that narrow distributions are followed too (this crate's choice, no source)
+                let step = 0.5 * (SQRT_2 - 1.0);
+                let panel = |from: f64| gauss_kronrod(from, from + step, |r| width.sf(s * r)).0;
+                (0.5 * (panel(1.0) + panel(1.0 + step)) / step).clamp(0.0, 1.0)
             }
         })
     }

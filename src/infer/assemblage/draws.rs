@@ -244,13 +244,8 @@ impl Rows {
             .shared
             .iter()
             .map(|e| {
-                let next = self.clusters.len();
                 let name = piece.class(&e.by).unwrap_or_default().to_string();
-                let cluster = *self.clusters.entry((e.by.clone(), name)).or_insert(next);
-                if cluster == next {
-                    self.tails.push(e.degrees_of_freedom.unwrap_or(f64::INFINITY));
-                }
-                cluster
+                self.cluster(e.by.clone(), name, e.degrees_of_freedom.unwrap_or(f64::INFINITY))
             })
             .collect();
         let offset = model.size.compiled.terms() - model.slopes;
@@ -260,12 +255,9 @@ impl Rows {
         for (weight, x) in rows {
             let degrees_of_freedom = model.size.tails.at(|place| x[place]);
             let design = self.numbers.len();
-            self.numbers.resize(design + model.size.compiled.terms(), 0.0);
-            model.size.compiled.fill(x, &mut self.numbers[design..]);
+            self.numbers.extend(model.size.compiled.row(x));
             if model.spread_terms() > 0 {
-                let spread = self.numbers.len();
-                self.numbers.resize(spread + model.spread_terms(), 0.0);
-                model.size.compiled.fill_spread(x, &mut self.numbers[spread..]);
+                self.numbers.extend(model.size.compiled.spread_row(x));
             }
             up_to += weight / total;
             let mut shared: Vec<(usize, f64)> = Vec::new();
@@ -279,6 +271,16 @@ impl Rows {
             let way = self.way(way, &shared);
             self.rows.push(RowAt { design, model: variant as u32, way });
         }
+    }
+
+    /// The place of a group that shares an effect, with these tails where it is new.
+    fn cluster(&mut self, by: String, name: String, tails: f64) -> usize {
+        let next = self.clusters.len();
+        let cluster = *self.clusters.entry((by, name)).or_insert(next);
+        if cluster == next {
+            self.tails.push(tails);
+        }
+        cluster
     }
 
     /// A piece without rows.
@@ -327,39 +329,21 @@ impl Rows {
     fn apart(&mut self, model: &Model, x: &[f64], shared: &mut Vec<(usize, f64)>) -> (f64, f64) {
         let entry = |place: usize| x.get(place).copied().unwrap_or(f64::NAN);
         let size = &model.size;
-        let design = |location: &mut Vec<f64>| {
-            location.resize(size.compiled.terms(), 0.0);
-            size.compiled.fill(x, location);
-        };
         let at = size.at(x, &mut DesignRows::default());
         if at.beyond == 0.0 && at.carried == 0.0 {
             return (0.0, 1.0);
         }
-        let mut row = Vec::new();
-        design(&mut row);
-        let plain = At { location: dot(&row, &size.coefficients), ..at };
+        let plain = At { location: dot(&size.compiled.row(x), &size.coefficients), ..at };
         let ratio = size.carried.as_ref().and_then(|c| c.at(entry, size));
         let (location, by) = size.transform.times(plain.location, ratio.as_ref().map_or(0.0, |r| r.ln));
         let own = At { own: at.own / by, uncertainty: at.uncertainty / (by * by), ..plain };
-        let mut parts: Vec<(String, f64)> = if at.beyond > 0.0 {
-            size.opening
-                .parts(entry, &own)
-                .into_iter()
-                .map(|(of, sd)| (format!("beyond {of}"), by * sd))
-                .collect()
-        } else {
-            Vec::new()
-        };
+        let beyond = if at.beyond > 0.0 { size.opening.parts(entry, &own) } else { Vec::new() };
+        let beyond = beyond.into_iter().map(|(of, sd)| (format!("beyond {of}"), by * sd));
         let slope = size.transform.per_ln(location);
         let carried = ratio.iter().flat_map(|r| &r.parts).enumerate();
-        parts.extend(carried.map(|(k, sd)| (format!("percussor {k}"), slope * sd)));
-        for (name, sd) in parts {
-            let next = self.clusters.len();
-            let cluster = *self.clusters.entry((String::new(), name)).or_insert(next);
-            if cluster == next {
-                self.tails.push(f64::INFINITY);
-            }
-            shared.push((cluster, sd));
+        let carried = carried.map(|(k, sd)| (format!("percussor {k}"), slope * sd));
+        for (name, sd) in beyond.chain(carried) {
+            shared.push((self.cluster(String::new(), name, f64::INFINITY), sd));
         }
         (location - plain.location, by)
     }

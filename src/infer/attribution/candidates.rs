@@ -81,20 +81,17 @@ impl Attribution {
         let Some((at, code)) = resolved.ratio_of(name) else { return Ok(None) };
         let class = class_of(name)?;
         let seen: Vec<String> = resolved.calibration().percussors().iter().map(|p| p.name.clone()).collect();
-        let struck = Struck {
-            set: if code.is_nan() { Vec::new() } else { vec![(at, code)] },
-            class: Some(class.name().to_string()),
-        };
-        let kind = Kind::named(name)?;
-        let ratio = resolved.own().filter(|own| *own != kind && !code.is_nan());
+        let (kind, another) = (Kind::named(name)?, !code.is_nan());
+        let set = if another { vec![(at, code)] } else { Vec::new() };
+        let struck = Struck { set, class: Some(class.name().to_string()) };
+        let ratio = resolved.own().filter(|own| another && *own != kind);
         let ratio = ratio.map(|own| (kind.on_glass().to_string(), own.on_glass().to_string()));
-        let (leans_on, caution) = match (&ratio, code.is_nan()) {
-            (_, true) => (None, None),
-            (Some((over, under)), _) => (Some(format!("{over} over {under} on glass")), true.then_some(())),
-            (None, _) => (Some(seen.join(", ")), true.then_some(())),
-        };
+        let leans_on = another.then(|| match &ratio {
+            Some((over, under)) => format!("{over} over {under} on glass"),
+            None => seen.join(", "),
+        });
         let caution =
-            caution.map(|()| Caution(Doubt::PercussorRatio { percussor: name.to_string(), seen, ratio }));
+            another.then(|| Doubt::PercussorRatio { percussor: name.to_string(), seen, ratio }.into());
         // hard kinds are told apart from each other by nothing
         let member = Member { forward: 0, struck, name: kind.on_glass().to_string(), weight: 1.0 };
         Ok(Some((
@@ -141,13 +138,9 @@ impl Attribution {
         };
         let seen: Vec<String> =
             self.forwards[0].calibration().percussors().iter().map(|p| p.name.clone()).collect();
-        if let Some(m) = &material {
-            let own: Vec<Member> = all.iter().filter(|(_, o)| o.name == *m).map(|(_, o)| o.clone()).collect();
-            if !own.is_empty() {
-                return Ok((one(own, None), None));
-            }
-        }
-        let mine = of(class);
+        let named = |m: &&Member| material.as_ref() == Some(&m.name);
+        let own: Vec<Member> = all.iter().map(|(_, m)| m).filter(named).cloned().collect();
+        let mine = if own.is_empty() { of(class) } else { own };
         let used = material.as_ref().is_none_or(|m| seen.contains(m));
         if !mine.is_empty() && used {
             return Ok((one(mine, None), None));

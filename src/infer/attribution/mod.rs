@@ -138,8 +138,10 @@ impl Attribution {
             _ => of_experiment(calibration),
         };
         let (columns, name) = (forward.columns(), calibration.name().to_string());
-        let a = Attribution { lip, ..Attribution::plain(vec![forward], Vec::new(), columns, settings) }
-            .checked()?;
+        if columns.is_empty() {
+            return Err(Error::invalid("calibration", "its variants share no size"));
+        }
+        let a = Attribution { lip, ..Attribution::plain(vec![forward], Vec::new(), columns, settings) };
         let usual = a.clone().evenly(&[PercussorClass::Stone, PercussorClass::Organic]);
         usual.or_else(|_| a.clone().evenly(&a.used())).map_err(|_| {
             Error::invalid(
@@ -212,7 +214,7 @@ impl Attribution {
             let at = at.ok_or_else(|| Error::unknown_name("offset", size, a.columns.iter().cloned()))?;
             a.ratios[1][at] = RATIO.check(*ratio)?;
         }
-        a.checked()
+        Ok(a)
     }
 
     fn plain(
@@ -237,13 +239,6 @@ impl Attribution {
             draws: 400,
             cautions: Vec::new(),
         }
-    }
-
-    fn checked(self) -> Result<Attribution> {
-        if self.columns.is_empty() {
-            return Err(Error::invalid("calibration", "its variants share no size"));
-        }
-        Ok(self)
     }
 
     /// Sets the user's prior odds, and thereby the classes: each name is a class of percussor or a material
