@@ -207,6 +207,11 @@ pub(crate) enum Remark {
         /// How many.
         pieces: u64,
     },
+    /// Flakes that were weighed as they came off, though so small that none of them is said to have been kept.
+    SmallerThanKept {
+        /// How many.
+        flakes: u64,
+    },
     /// A flake name that stands for pieces that cannot be of one flake; each counts by itself.
     NameUsedTwice {
         /// The name.
@@ -242,6 +247,12 @@ impl fmt::Display for Remark {
                 f,
                 "{pieces} split pieces have no flake name and count as {pieces} flakes; name the halves of one \
                  flake alike"
+            ),
+            Remark::SmallerThanKept { flakes } => write!(
+                f,
+                "{} weighed although smaller than those said to have been kept: in the totals, but not in what the \
+                 recovery threshold lost",
+                counted(*flakes, "flake was", "flakes were")
             ),
             Remark::NameUsedTwice { name, pieces } => {
                 write!(
@@ -422,6 +433,7 @@ struct Offered {
     pieces: u64,
     platforms: u64,
     unnamed_splits: u64,
+    smaller_than_kept: u64,
     /// What was found of complete flakes.
     found: Option<AsItStands>,
     /// Pieces not estimated and not weighed as they came off, by reason.
@@ -538,6 +550,9 @@ impl<'p> Assemblage<'p> {
         if let (Err(e), None) = (&answer, whole_g) {
             counted.reasons.count(e.clone().with_row(None).to_string());
         }
+        let too_small =
+            whole_g.is_some() && self.ask.kept.as_ref().is_some_and(|kept| kept.check(piece).is_err());
+        counted.smaller_than_kept += u64::from(too_small);
         let split = portion == Some(Portion::Split);
         counted.unnamed_splits += u64::from(split && key.is_none() && found.is_some());
         // a named part counts by what it weighs
@@ -757,9 +772,12 @@ impl<'p> Assemblage<'p> {
             let held: Vec<f64> = kept.filter(|p| !p.is_nan()).collect();
             // where some are hardly ever kept it cannot be told
             t.struck_for_kept = if held.is_empty() { None } else { struck(&held, level).ok() };
-            let unnamed_splits = self.groups.of[g].unnamed_splits;
+            let Offered { unnamed_splits, smaller_than_kept, .. } = self.groups.of[g];
             if unnamed_splits > 0 {
                 t.remarks.push(Remark::SplitWithoutName { pieces: unnamed_splits });
+            }
+            if smaller_than_kept > 0 {
+                t.remarks.push(Remark::SmallerThanKept { flakes: smaller_than_kept });
             }
             let drawn = |(i, f): &&(usize, Flake)| f.group as usize == g && self.pieces[*i].is_drawn();
             let mut variants: Vec<u32> =

@@ -478,3 +478,22 @@ fn what_was_kept_needs_the_sizes_that_decide() {
     assert!(refused.to_string().contains("length_mm"), "{refused}");
     assert!(asking(RecoveryThreshold::above_g(2.0).unwrap()).is_ok());
 }
+
+/// A flake that the threshold would have left out counts in the totals as it was weighed, and is told.
+#[test]
+fn flakes_smaller_than_those_kept_are_told() {
+    use crate::calibration::RecoveryThreshold;
+    let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+    let kept = Some(RecoveryThreshold::above_mm(25.0).unwrap());
+    let mut bag = Assemblage::new(&predictor, Ask { kept, ..Ask::default() }).unwrap();
+    for (length, mass) in [(21.0, 4.0), (40.0, 9.0), (19.0, 3.0), (30.0, 6.0)] {
+        let strike =
+            Strike::builder().platform_depth_mm(6.0).exterior_platform_angle_deg(75.0).build().unwrap();
+        let flake = Flake::builder().strike(strike).length_mm(length).width_mm(0.9 * length).mass_g(mass);
+        assert_eq!(bag.offer("pit", &flake.build().unwrap()), None);
+    }
+    let total = &bag.totals(&Drawing::seeded(2).draws(1000).unwrap()).unwrap()[0];
+    assert_eq!((total.n, total.weighed_whole_g), (4, 22.0));
+    assert_eq!(total.remarks, [Remark::SmallerThanKept { flakes: 2 }]);
+    assert!(total.to_string().contains("2 flakes were weighed although smaller"), "{total}");
+}
