@@ -8,8 +8,7 @@ use crate::fit::linear::kernel;
 use crate::form::{BLOCK, Compiled, Transform};
 use crate::vector;
 
-/// The triangle of [X y] of some rows, which the form takes all: `columns` holds one column per entry of the layout
-/// (classes as codes), `sizes` the size itself, in its own unit.
+/// As [`triangle_looking`], of rows that the form takes all.
 #[cfg(test)]
 pub(crate) fn triangle(
     compiled: &Compiled,
@@ -20,8 +19,9 @@ pub(crate) fn triangle(
     triangle_looking(compiled, transform, columns, sizes, |_, _, _| ()).unwrap()
 }
 
-/// The same; none where the form cannot take some row. `look` is shown each block before it is folded: its place, its
-/// rows, and its columns of `BLOCK` numbers, the terms and then the response.
+/// The triangle of [X y] of some rows, none where the form cannot take one of them: `columns` holds one column per entry
+/// of the layout (classes as codes), `sizes` the size itself, in its own unit. `look` is shown each block before it is
+/// folded: its place, its rows, and its columns of `BLOCK` numbers, the terms and then the response.
 pub(super) fn triangle_looking(
     compiled: &Compiled,
     transform: Transform,

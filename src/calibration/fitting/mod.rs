@@ -38,7 +38,7 @@ use crate::strike::Measured;
 use crate::threads;
 use nalgebra::DMatrix;
 use recipe::{check_method, known_termination};
-use running::{Columns, Flakes, PIECE, Reading, Running, TOGETHER};
+use running::{Columns, Flakes, PIECE, Reading, Running, TOGETHER, ends_of_all};
 use shrunken::{FOLDS, keep_levels, shared_correlation};
 use std::collections::BTreeMap;
 
@@ -219,13 +219,14 @@ impl Collector {
         inputs.resize(self.layout.len() + self.groups.len(), &nothing);
         let columns = Columns { inputs, sizes: self.columns.iter().map(column).collect() };
         let before = self.flakes.used();
-        let (mut usable, every) = (Vec::new(), (0..TOGETHER.min(rows)).collect::<Vec<usize>>());
+        let mut usable = Vec::new();
         for from in (0..rows).step_by(TOGETHER) {
             let window = from..rows.min(from + TOGETHER);
-            if usable.is_empty() && self.flakes.room() == Some(window.len()) {
+            let nothing_waits = usable.is_empty() && self.flakes.room() == Some(TOGETHER);
+            if self.readings.len() == 1 && nothing_waits && window.len() == TOGETHER {
                 // mostly every row can be used, and need not be looked at by itself
-                let window = columns.window(window.clone());
-                if self.readings.len() == 1 && self.sum_up(&window, &every, false) {
+                let (window, every) = (columns.window(window.clone()), (0..TOGETHER).collect::<Vec<usize>>());
+                if self.sum_up(&window, &every, false) {
                     self.flakes.settle_from(&window, &every);
                     self.offered.flakes += every.len() as u64;
                     continue;
@@ -431,10 +432,14 @@ impl Collector {
         if used == 0 {
             return Err(self.offered.none_used("flakes to fit", 2));
         }
-        for (reading, Running { seen, .. }) in self.readings.iter().zip(&self.running) {
-            if seen.flakes > 1 && seen.recorded.is_some_and(|(low, high)| low == high) {
-                let reason = "all flakes have the same, so nothing can be learnt of it";
-                return Err(Error::invalid(&self.columns[reading.column], reason));
+        for (k, column) in self.columns.iter().enumerate() {
+            let of = self.readings.iter().zip(&self.running).filter(|(reading, _)| reading.column == k);
+            let seen = || of.clone().map(|(_, running)| &running.seen);
+            if ends_of_all(seen()).is_some_and(|(low, high)| low == high) && seen().any(|s| s.flakes > 1) {
+                return Err(Error::invalid(
+                    column,
+                    "all flakes have the same, so nothing can be learnt of it",
+                ));
             }
         }
         if let Some(e) = self.failed {

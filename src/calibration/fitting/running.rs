@@ -26,7 +26,8 @@ pub(super) const PIECE: usize = 64 * BLOCK;
 /// Rows that are folded together. This crate's choice, no source.
 pub(super) const TOGETHER: usize = 8 * PIECE;
 
-/// Numbers that are kept at most where rows may be dropped. This crate's choice, no source.
+/// Numbers that are kept at most where rows may be dropped, though not fewer than two pieces of rows. This crate's choice,
+/// no source.
 const MOST_NUMBERS: usize = 1 << 19;
 
 /// Rows remembered for lying farthest out. This crate's choice, no source.
@@ -182,6 +183,7 @@ impl Flakes {
 
     /// Rows that never waited have been folded; one in `stride` stays. None may wait.
     pub(super) fn settle_from(&mut self, columns: &Columns<'_>, rows: &[usize]) {
+        debug_assert!(self.waiting().is_empty(), "rows that wait come first");
         let stay = rows.iter().skip(self.passed_over()).step_by(self.stride as usize);
         let stay: Vec<usize> = stay.copied().collect();
         self.extend(columns, &stay);
@@ -271,6 +273,11 @@ fn wider(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
 
 fn widest(a: Ends, b: Ends) -> Ends {
     ends(wider(a.unwrap_or(NOTHING), b.unwrap_or(NOTHING)))
+}
+
+/// The smallest and the largest size that any of these has seen.
+pub(super) fn ends_of_all<'a>(all: impl Iterator<Item = &'a Sums>) -> Ends {
+    all.fold(None, |ends, sums| widest(ends, sums.recorded))
 }
 
 /// Ends of a range, where it holds anything.

@@ -3,6 +3,7 @@
 use crate::calibration::{Calibration, Collector, Provenance, Recipe, Report, SizeModel, Spread, triangle};
 use crate::fit::linear::{Accumulator, LinearFit};
 use crate::form::{Form, Layout};
+use crate::strike::Measured;
 use crate::table::stretches::Stretch;
 use crate::table::{TableOptions, TableReader};
 
@@ -209,7 +210,7 @@ fn very_many_flakes_are_summed_up() {
     let both: Vec<f64> = (0..n).map(product).filter(|v| v.is_finite()).collect();
     let correlation = both.iter().sum::<f64>() / both.len() as f64;
     let found = calibration.variants()[0].residual_correlation[1][0];
-    // four times the standard error of a correlation of the flakes kept
+    // four times the standard error of a correlation of the flakes kept that have both
     assert!((found - correlation).abs() < 4.0 / f64::sqrt(kept), "{found} {correlation}");
     assert!(correlation > 0.3);
 
@@ -228,28 +229,60 @@ fn a_row_that_cannot_be_used_is_left_out_alone() {
     let mut depth: Vec<f64> = (0..n).map(|i| 2.0 + 12.0 * spread_out(i, 0)).collect();
     let mut angle: Vec<f64> = (0..n).map(|i| 50.0 + 38.0 * spread_out(i, 1)).collect();
     let mut mass: Vec<f64> = (0..n).map(|i| depth[i].powi(2) * (0.1 + 0.4 * spread_out(i, 2))).collect();
-    let run = |pieces: usize, columns: [&[f64]; 3]| {
+    let names = ["mass_g", "platform_depth_mm", "exterior_platform_angle_deg"];
+    let run = |first: usize, pieces: usize, columns: [&[f64]; 3]| {
         let mut many = collector("log-log");
-        let names = ["mass_g", "platform_depth_mm", "exterior_platform_angle_deg"];
-        for from in (0..n).step_by(pieces) {
-            let some = from..columns[0].len().min(from + pieces).max(from);
-            many.offer_numbers(&names, &columns.map(|c| c.get(some.clone()).unwrap_or_default())).unwrap();
+        // some one by one, the others in pieces
+        for i in 0..first {
+            let flake = Row { names: &names, numbers: columns.map(|c| c[i]) };
+            assert_eq!(many.offer(&flake), None);
+        }
+        for from in (first..columns[0].len()).step_by(pieces) {
+            let some = from..columns[0].len().min(from + pieces);
+            many.offer_numbers(&names, &columns.map(|c| &c[some.clone()])).unwrap();
         }
         let (calibration, report) = many.finish().unwrap();
         (calibration.to_json(), report)
     };
-    let (whole, report) = run(n, [&mass, &depth, &angle]);
+    let ways = [(0, 9_999), (0, 65_536), (31_072, 100_000)];
+    let (whole, report) = run(0, n, [&mass, &depth, &angle]);
     assert_eq!((report.used, report.left_out.len()), (n as u64, 0));
-    assert_eq!(run(9_999, [&mass, &depth, &angle]), (whole, report));
+    for (first, pieces) in ways {
+        let other = run(first, pieces, [&mass, &depth, &angle]);
+        assert_eq!(other, (whole.clone(), report.clone()), "{first}, {pieces}");
+    }
+    #[cfg(feature = "parallel")]
+    for threads in [1, 2, 5] {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        assert_eq!(pool.install(|| run(0, n, [&mass, &depth, &angle]).0), whole, "{threads} threads");
+    }
 
     (depth[150_000], mass[170_000], angle[279_999]) = (f64::NAN, 0.0, f64::NAN);
-    let (some, report) = run(n, [&mass, &depth, &angle]);
+    let (some, report) = run(0, n, [&mass, &depth, &angle]);
     assert_eq!((report.offered, report.used, report.left_out.len()), (n as u64, n as u64 - 3, 3));
-    assert_eq!(run(9_999, [&mass, &depth, &angle]), (some.clone(), report.clone()));
+    for (first, pieces) in ways {
+        let other = run(first, pieces, [&mass, &depth, &angle]);
+        assert_eq!(other, (some.clone(), report.clone()), "{first}, {pieces}");
+    }
     // the same flakes without the three
     let without = |c: &[f64]| [&c[..150_000], &c[150_001..170_000], &c[170_001..279_999]].concat();
     let rest = [&mass, &depth, &angle].map(|c| without(c));
-    assert_eq!(run(n, [&rest[0], &rest[1], &rest[2]]).0, some);
+    assert_eq!(run(0, n, [&rest[0], &rest[1], &rest[2]]).0, some);
+}
+
+/// A row of numbers.
+struct Row<'a> {
+    names: &'a [&'a str],
+    numbers: [f64; 3],
+}
+
+impl Measured for Row<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.names.iter().position(|n| *n == name).map(|at| self.numbers[at]).filter(|v| !v.is_nan())
+    }
+    fn class(&self, _: &str) -> Option<&str> {
+        None
+    }
 }
 
 #[test]
