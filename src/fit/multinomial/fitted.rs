@@ -246,11 +246,12 @@ impl MultinomialFit {
         self.linear_predictors_into(row, &mut all)?;
         let values = DVector::from_column_slice(&all[1..]);
         let p = row.len();
+        let (n, all) = (self.covariance.nrows(), self.covariance.as_slice());
         let covariance = DMatrix::from_fn(values.len(), values.len(), |k, l| {
             let mut sum = 0.0;
-            for (i, xi) in row.iter().enumerate() {
-                for (j, xj) in row.iter().enumerate() {
-                    sum += xi * xj * self.covariance[(k * p + i, l * p + j)];
+            for (i, &xi) in row.iter().enumerate() {
+                for (j, &xj) in row.iter().enumerate() {
+                    sum += xi * xj * all[(l * p + j) * n + k * p + i];
                 }
             }
             sum

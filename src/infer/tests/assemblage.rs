@@ -320,10 +320,12 @@ fn comparison_agrees_with_r_and_scipy() {
     }
     assert_eq!(checked, 12);
     assert!(c.ratio.low < c.ratio.value && c.ratio.value < c.ratio.high);
-    assert_eq!(c, Comparison::new(&a, &b, &Resampling::seeded(8)).unwrap());
+    // what follows does not ask how many shuffles there were
+    let few = Resampling::seeded(8).resamples(99).unwrap();
+    assert_eq!(Comparison::new(&a, &b, &few).unwrap(), Comparison::new(&a, &b, &few).unwrap());
     // the scale of measurement does not matter
     let grams = |x: &[f64]| x.iter().map(|v| 1000.0 * v).collect::<Vec<_>>();
-    let other = Comparison::new(&grams(&a), &grams(&b), &Resampling::seeded(8)).unwrap();
+    let other = Comparison::new(&grams(&a), &grams(&b), &few).unwrap();
     assert!((other.energy.value - c.energy.value).abs() < 1e-12);
     assert!((other.overlap.value - c.overlap.value).abs() < 1e-9);
 }
@@ -453,7 +455,8 @@ fn a_difference_is_named_only_where_it_matters() {
         (0..400).map(|i| factor * (10f64.ln() + 0.1 * (f64::from(i) / 200.0 - 1.0)).exp()).collect()
     };
     let verdict = |a: f64, matters: f64| {
-        let how = Resampling::seeded(3).resamples(499).unwrap().matters(matters).unwrap();
+        // a p-value may be as small as 1 / 200, far below what is asked for
+        let how = Resampling::seeded(3).resamples(199).unwrap().matters(matters).unwrap();
         Comparison::new(&sizes(a), &sizes(1.0), &how).unwrap().verdict
     };
     assert_eq!(verdict(1.3, 1.1), Alikeness::Different);
