@@ -258,6 +258,9 @@ pub(super) struct Sums {
     pub(super) far: Vec<(f64, Vec<Option<f64>>)>,
 }
 
+/// What a piece adds, and the leverages and places of its rows farthest out.
+type PieceSeen = (Sums, Vec<(f64, usize)>);
+
 /// What one size has seen, and a fit of the first rows.
 #[derive(Debug, Clone)]
 pub(super) struct Running {
@@ -396,7 +399,7 @@ impl Running {
         piece: &[usize],
         few: bool,
         mut far: FarOut,
-    ) -> Result<Option<(Sums, Vec<(f64, usize)>)>> {
+    ) -> Result<Option<PieceSeen>> {
         let inputs: Vec<Cow<'_, [f64]>> = columns.inputs.iter().map(|c| rows_of(c, piece)).collect();
         let sizes = rows_of(columns.sizes[reading.column], piece);
         let mut part = Sums { flakes: piece.len() as u64, ..Sums::new(reading) };

@@ -179,7 +179,7 @@ impl Attribution {
         let mut apart = vec![0.0; weighed[0][0].1.ln_weights.len()];
         for (i, (c, members)) in self.candidates.iter().zip(weighed).enumerate() {
             let (by, ln) = if i == 0 { (1.0, ln[0]) } else { (-c.prior / rest, others) };
-            for (w, e) in members {
+            for (w, e) in members.iter().filter(|(_, e)| e.ln > f64::NEG_INFINITY) {
                 let share = by * w * (e.ln - ln).exp();
                 apart.iter_mut().zip(&e.ln_weights).for_each(|(a, l)| *a += share * exp(l - e.ln));
             }

@@ -377,6 +377,14 @@ fn p_values_of_like_sets_are_uniform() {
         ks += u32::from(d.p_value <= 0.2);
         energy += u32::from(e.p_value <= 0.2);
     }
+    // and a comparison of the sizes themselves tells these two distances, each under its name
+    let (a, b) = (draw(&mut rng, 25), draw(&mut rng, 30));
+    let sizes = |ln: &[f64]| ln.iter().map(|v| v.exp()).collect::<Vec<f64>>();
+    let told = Comparison::new(&sizes(&a), &sizes(&b), &how).unwrap();
+    for (told, own) in [told.kolmogorov_smirnov, told.energy].iter().zip(apart(pooled(&a, &b), a.len(), &how))
+    {
+        assert!((told.value - own.value).abs() < 1e-12 && told.p_value == own.p_value, "{told:?} {own:?}");
+    }
     // 40 expected, standard deviation 5.7; the distance of Kolmogorov has ties and is a little cautious
     assert!((18..=58).contains(&ks) && (22..=58).contains(&energy), "{ks} {energy}");
 }

@@ -58,8 +58,9 @@ impl Case<'_> {
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
         let mut out = TableWriter::new(Vec::new(), table.header(), &names)?;
         let (mut row, mut summary) = (table.row(), Summary::default());
-        let mut quantiles = Quantiles::default();
         while table.read(&mut row)? {
+            // nothing is remembered from row to row
+            let mut quantiles = Quantiles::default();
             let both = Completed { row: &row, given: &self.given };
             let predictor = predictors.of(&both)?;
             match answer(predictor, &row, &both, &self.ask, &MeasurementErrors::new()) {
