@@ -86,7 +86,8 @@ pub struct Collector {
     reads_retouch: bool,
     percussors: BTreeMap<String, u64>,
     offered: Offered,
-    /// Parts that a fit beyond least squares is made without in turn, for what the report says of flakes left out.
+    /// Parts that a fit beyond least squares is made without in turn, for what the report says of flakes left out: [`FOLDS`]
+    /// but in tests of other things.
     folds: usize,
 }
 
@@ -374,15 +375,18 @@ impl Collector {
     /// Adds some rows to the sums, but none of them where the only form does not take them all, as is said.
     fn sum_up(&mut self, columns: &Columns<'_>, rows: &[usize], last: bool) -> bool {
         let alone = self.readings.len() == 1;
-        for (reading, running) in self.readings.iter().zip(&mut self.running) {
-            let takes = |i: &usize| reading.takes(&columns.row(*i), &columns.own(*i), &self.layout);
-            let some: Vec<usize>;
-            let rows = if alone {
-                rows
-            } else {
-                some = rows.iter().copied().filter(takes).collect();
-                &some
-            };
+        // of several forms each takes the rows that it can use, looked at together
+        let mut taken = vec![Vec::new(); self.readings.len()];
+        for i in rows.iter().filter(|_| !alone) {
+            let (row, own) = (columns.row(*i), columns.own(*i));
+            for (reading, taken) in self.readings.iter().zip(&mut taken) {
+                if reading.takes(&row, &own, &self.layout) {
+                    taken.push(*i);
+                }
+            }
+        }
+        for ((reading, running), taken) in self.readings.iter().zip(&mut self.running).zip(&taken) {
+            let rows = if alone { rows } else { taken };
             match running.fold(reading, columns, rows, last) {
                 Ok(true) => {}
                 Ok(false) => return false,
