@@ -13,7 +13,7 @@
 use conchoid::Error;
 use conchoid::calibration::bundled;
 use conchoid::material::{PercussorMaterial, Stone};
-use conchoid::predict::{BlowAsKnown, BlowFigures, Contrast, DetachmentEstimate, Interval, Predictor};
+use conchoid::predict::{BlowAsKnown, BlowFigures, DetachmentEstimate, Interval, Predictor};
 use conchoid::strike::Strike;
 use plotters::prelude::*;
 use std::path::Path;
@@ -70,13 +70,15 @@ fn sizes(predictor: &Predictor, depth_mm: f64) -> Result<[[Interval; 2]; 2], Err
             .percussor(percussor)
             .build()
     };
-    let both = [struck_by(HAMMERSTONE.material)?, struck_by(ANTLER.material)?];
-    let answer = Contrast::of(predictor, &both, &[], 0.95)?;
-    let of = |i: usize, size: &str| match answer.estimates[i].size(size) {
-        Some(p) => p.interval(0.95),
-        None => Err(Error::missing(size, "the figure shows it")),
+    let of = |percussor: &'static str| -> Result<[Interval; 2], Error> {
+        let estimate = predictor.estimate(&struck_by(percussor)?, &Default::default())?;
+        let size = |size: &str| match estimate.size(size) {
+            Some(p) => p.interval(0.95),
+            None => Err(Error::missing(size, "the figure shows it")),
+        };
+        Ok([size("length_mm")?, size("mass_g")?])
     };
-    Ok([[of(0, "length_mm")?, of(0, "mass_g")?], [of(1, "length_mm")?, of(1, "mass_g")?]])
+    Ok([of(HAMMERSTONE.material)?, of(ANTLER.material)?])
 }
 
 fn what_changes(predictor: &Predictor) -> Outcome<()> {
@@ -125,12 +127,8 @@ fn what_changes(predictor: &Predictor) -> Outcome<()> {
 const BLUE: RGBColor = RGBColor(0, 114, 178);
 const VERMILION: RGBColor = RGBColor(213, 94, 0);
 const GREY: RGBColor = RGBColor(90, 90, 90);
-const DEPTHS: std::ops::RangeInclusive<u32> = 4..=36;
-
-/// Half millimetres to millimetres.
-fn depth(half_mm: u32) -> f64 {
-    f64::from(half_mm) / 2.0
-}
+/// Platform depths drawn, mm.
+const DEPTHS: std::ops::RangeInclusive<u32> = 2..=18;
 
 /// One line with its band: depth, middle, low, high.
 type Line = Vec<(f64, f64, f64, f64)>;
@@ -138,8 +136,7 @@ type Line = Vec<(f64, f64, f64, f64)>;
 fn draw_sizes(predictor: &Predictor, path: &Path) -> Outcome<()> {
     // [percussor][length or mass]
     let mut lines: [[Line; 2]; 2] = Default::default();
-    for half in DEPTHS {
-        let at = depth(half);
+    for at in DEPTHS.map(f64::from) {
         for (percussor, of) in sizes(predictor, at)?.iter().enumerate() {
             for (size, i) in of.iter().enumerate() {
                 lines[percussor][size].push((at, i.median, i.low, i.high));
@@ -194,8 +191,7 @@ fn draw_sizes(predictor: &Predictor, path: &Path) -> Outcome<()> {
 fn draw_force(path: &Path) -> Outcome<()> {
     let mut required = Line::new();
     let mut delivered: [Line; 2] = Default::default();
-    for half in DEPTHS {
-        let at = depth(half);
+    for at in DEPTHS.map(f64::from) {
         for (line, swing) in delivered.iter_mut().zip([HAMMERSTONE, ANTLER]) {
             let blow = swing.blow(at)?;
             let f = blow.peak_force_n;
@@ -297,7 +293,7 @@ fn draw_line<'a, Y: plotters::coord::ranged1d::Ranged<ValueType = f64>>(
     let colour = colour(percussor);
     let style = colour.stroke_width(2);
     let middle = || line.iter().map(|p| (p.0, p.1));
-    let marked = || middle().skip(4 + 2 * percussor).step_by(8);
+    let marked = || middle().skip(2 + percussor).step_by(4);
     if percussor == 0 {
         chart.draw_series(marked().map(|at| Circle::new(at, 4, colour.filled())))?;
         chart.draw_series(LineSeries::new(middle(), style))?.label(label).legend(move |(x, y)| {
