@@ -242,6 +242,29 @@ impl Kernel for ExpInto<'_> {
     }
 }
 
+/// Sums what `f` makes of each number.
+struct SumOf<'a, F>(&'a [f64], F);
+
+impl<F: Fn(f64) -> f64> Kernel for SumOf<'_, F> {
+    type Output = f64;
+    #[inline(always)]
+    fn go(self) -> f64 {
+        let SumOf(of, f) = self;
+        let mut sums = [0.0; 16];
+        let (some, rest) = of.as_chunks::<16>();
+        for some in some {
+            sums.iter_mut().zip(some).for_each(|(s, v)| *s += f(*v));
+        }
+        rest.iter().zip(&mut sums).for_each(|(v, s)| *s += f(*v));
+        sums.into_iter().sum()
+    }
+}
+
+/// The sum of what `f` makes of each number, in sixteen fixed lanes.
+pub(crate) fn sum_of(numbers: &[f64], f: impl Fn(f64) -> f64) -> f64 {
+    run(SumOf(numbers, f))
+}
+
 /// Natural logarithm of each number above 0, into `out`, as far as the shorter of the two goes; not a
 /// number where there is no logarithm. Within one unit in the last place.
 pub(crate) fn ln_into(of: &[f64], out: &mut [f64]) {

@@ -221,18 +221,27 @@ impl Collector {
         let columns = Columns { inputs, sizes: self.columns.iter().map(column).collect() };
         let before = self.flakes.used();
         let mut usable = Vec::new();
-        for from in (0..rows).step_by(TOGETHER) {
-            let window = from..rows.min(from + TOGETHER);
-            let nothing_waits = usable.is_empty() && self.flakes.room() == Some(TOGETHER);
-            if self.readings.len() == 1 && nothing_waits && window.len() == TOGETHER {
+        let every: Vec<usize> = (0..TOGETHER.min(rows)).collect();
+        let mut from = 0;
+        while from < rows {
+            let left = rows - from;
+            // with a first fit to hold rows against, whole pieces are the same however many are folded together
+            let whole = match self.running[..] {
+                [ref only] if only.under_way() || left >= TOGETHER => TOGETHER.min(left - left % PIECE),
+                _ => 0,
+            };
+            if whole > 0 && usable.is_empty() && self.flakes.room() == Some(TOGETHER) {
                 // mostly every row can be used, and need not be looked at by itself
-                let (window, every) = (columns.window(window.clone()), (0..TOGETHER).collect::<Vec<usize>>());
-                if self.sum_up(&window, &every, false) {
-                    self.flakes.settle_from(&window, &every);
-                    self.offered.flakes += every.len() as u64;
+                let window = columns.window(from..from + whole);
+                if self.sum_up(&window, &every[..whole], false) {
+                    self.flakes.settle_from(&window);
+                    self.offered.flakes += whole as u64;
+                    from += whole;
                     continue;
                 }
             }
+            let window = from..from + left.min(TOGETHER);
+            from = window.end;
             self.find_usable(&columns, window, &mut usable);
             while let Some(room) = self.flakes.room().filter(|room| *room <= usable.len()) {
                 let later = usable.split_off(room);
@@ -669,6 +678,9 @@ fn widen(ranges: &mut Vec<Range>, name: &str, low: f64, high: f64) {
 /// they are too few to tell.
 pub(crate) fn correlation(columns: &[Vec<f64>]) -> (u64, Vec<Vec<f64>>) {
     let k = columns.len();
+    if let [only] = columns {
+        return (only.iter().filter(|v| v.is_finite()).count() as u64, vec![vec![1.0]]);
+    }
     let n = columns.first().map_or(0, Vec::len);
     let complete: Vec<usize> = (0..n).filter(|i| columns.iter().all(|c| c[*i].is_finite())).collect();
     let mut r = vec![vec![0.0; k]; k];

@@ -182,14 +182,25 @@ impl Flakes {
     }
 
     /// Rows that never waited have been folded; one in `stride` stays. None may wait.
-    pub(super) fn settle_from(&mut self, columns: &Columns<'_>, rows: &[usize]) {
+    pub(super) fn settle_from(&mut self, columns: &Columns<'_>) {
         debug_assert!(self.waiting().is_empty(), "rows that wait come first");
-        let stay = rows.iter().skip(self.passed_over()).step_by(self.stride as usize);
-        let stay: Vec<usize> = stay.copied().collect();
-        self.extend(columns, &stay);
+        let rows = columns.sizes.first().map_or(0, |c| c.len());
+        // those that would go at once are not taken in
+        let mut every = 1;
+        let staying = |of: &Flakes| rows.saturating_sub(of.passed_over()).div_ceil(of.stride as usize);
+        while self.most.is_some_and(|most| self.kept.div_ceil(every) + staying(self) > most) {
+            every *= 2;
+            self.stride *= 2;
+        }
+        let (pass, stride) = (self.passed_over().min(rows), self.stride as usize);
+        let pairs = self.inputs.iter_mut().chain(&mut self.sizes);
+        let pairs = pairs.zip(columns.inputs.iter().chain(&columns.sizes)).collect();
+        threads::each(pairs, |(to, from): (&mut Vec<f64>, &&[f64])| {
+            thin(to, 0, 0, every);
+            to.extend(from[pass..].iter().step_by(stride));
+        });
         self.kept = self.rows();
-        self.folded += rows.len() as u64;
-        self.drop_too_many();
+        self.folded += rows as u64;
     }
 
     fn drop_too_many(&mut self) {
@@ -206,14 +217,20 @@ impl Flakes {
 
     /// Of the rows from a place on, the first of every `stride` once some are passed over.
     fn keep(&mut self, from: usize, pass: usize, stride: usize) {
-        for column in self.inputs.iter_mut().chain(&mut self.sizes) {
-            let stay = (from + pass..column.len()).step_by(stride);
-            let to = from + stay.len();
-            stay.zip(from..).for_each(|(i, to)| column[to] = column[i]);
-            column.truncate(to);
-        }
+        self.inputs.iter_mut().chain(&mut self.sizes).for_each(|column| thin(column, from, pass, stride));
         self.kept = self.rows();
     }
+}
+
+/// Of the numbers from a place on, the first of every `stride` once some are passed over.
+fn thin(column: &mut Vec<f64>, from: usize, pass: usize, stride: usize) {
+    if pass == 0 && stride == 1 {
+        return;
+    }
+    let stay = (from + pass..column.len()).step_by(stride);
+    let to = from + stay.len();
+    stay.zip(from..).for_each(|(i, to)| column[to] = column[i]);
+    column.truncate(to);
 }
 
 /// How one size reads the rows.
@@ -306,6 +323,13 @@ impl Sums {
         }
     }
 
+    /// Takes the ends of each number read, and last of the sizes.
+    fn set_ends(&mut self, lanes: &[Lanes]) {
+        if let Some((sizes, read)) = lanes.split_last() {
+            (self.recorded, self.ends) = (sizes.ends(), read.iter().map(Lanes::ends).collect());
+        }
+    }
+
     /// Adds what was seen of other rows, but for those far out.
     fn add(&mut self, other: &Sums) -> Result<()> {
         if let (Some(all), Some(sums)) = (&mut self.sums, &other.sums) {
@@ -334,6 +358,11 @@ impl Running {
         self.seen.far.extend(part.far);
         farthest(&mut self.seen.far, |f| f.0);
         Ok(())
+    }
+
+    /// Whether rows are held against a first fit, which does not change any more.
+    pub(super) fn under_way(&self) -> bool {
+        self.early.is_some()
     }
 
     pub(super) fn accumulator(&self) -> Option<&Accumulator> {
@@ -403,32 +432,41 @@ impl Running {
         let inputs: Vec<Cow<'_, [f64]>> = columns.inputs.iter().map(|c| rows_of(c, piece)).collect();
         let sizes = rows_of(columns.sizes[reading.column], piece);
         let mut part = Sums { flakes: piece.len() as u64, ..Sums::new(reading) };
-        part.recorded = ends(ends_of(&sizes));
-        part.ends = reading.reads.iter().map(|(_, at)| ends(ends_of(&inputs[*at]))).collect();
+        let mut lanes = vec![Lanes::new(); reading.reads.len() + 1];
+        let mut see_ends = |rows: std::ops::Range<usize>| {
+            let columns = reading.reads.iter().map(|(_, at)| &inputs[*at]).chain([&sizes]);
+            lanes.iter_mut().zip(columns).for_each(|(l, c)| vector::run(Widen(l, &c[rows.clone()])));
+        };
         let transform = reading.transform;
         if few || self.seen.sums.is_none() {
+            see_ends(0..piece.len());
             part.ln_jacobian = sizes.iter().map(|v| transform.ln_jacobian(*v)).sum();
+            part.set_ends(&lanes);
             return Ok(Some((part, Vec::new())));
         }
-        let inputs: Vec<&[f64]> = inputs.iter().map(|c| &**c).collect();
+        let blocks: Vec<&[f64]> = inputs.iter().map(|c| &**c).collect();
         let early = self.early.as_ref().map(LinearFit::inverse_triangle);
         let (mut leverage, mut ln, mut sum_ln) = ([0.0; BLOCK], [0.0; BLOCK], 0.0);
-        let triangle = triangle_looking(&reading.compiled, transform, &inputs, &sizes, |from, n, block| {
-            let response = &block[reading.compiled.terms() * BLOCK..][..n];
+        let triangle = triangle_looking(&reading.compiled, transform, &blocks, &sizes, |from, n, block| {
+            see_ends(from..from + n);
             match transform {
                 Transform::Identity | Transform::LnExcess => {}
-                Transform::Ln => sum_ln = response.iter().fold(sum_ln, |sum, v| sum + v),
+                Transform::Ln => {
+                    sum_ln += vector::sum_of(&block[reading.compiled.terms() * BLOCK..][..n], |v| v);
+                }
                 Transform::Log10 | Transform::CubeRoot => {
                     vector::ln_into(&sizes[from..from + n], &mut ln[..n]);
-                    sum_ln = ln[..n].iter().fold(sum_ln, |sum, v| sum + v);
+                    sum_ln += vector::sum_of(&ln[..n], |v| v);
                 }
             }
-            if let Some(inverse) = &early {
-                vector::run(Leverage { x: block, inverse, leverage: &mut leverage });
+            if let Some(inverse) = &early
+                && vector::run(Leverage { x: block, inverse, leverage: &mut leverage }) > far.least
+            {
                 far.look(&piece[from..from + n], &leverage[..n]);
             }
         });
         let Some(triangle) = triangle else { return Ok(None) };
+        part.set_ends(&lanes);
         part.ln_jacobian = match transform {
             Transform::Identity => 0.0,
             Transform::LnExcess => sizes.iter().map(|v| transform.ln_jacobian(*v)).sum(),
@@ -444,18 +482,40 @@ impl Running {
     }
 }
 
-/// The smallest and the largest of some numbers, eight at a time; what is not a number is passed over.
-fn ends_of(values: &[f64]) -> (f64, f64) {
-    let (mut low, mut high) = ([NOTHING.0; 8], [NOTHING.1; 8]);
-    let (eights, rest) = values.as_chunks::<8>();
-    for eight in eights {
-        for k in 0..8 {
-            low[k] = if eight[k] < low[k] { eight[k] } else { low[k] };
-            high[k] = if eight[k] > high[k] { eight[k] } else { high[k] };
-        }
+/// The smallest and the largest of some numbers, in sixteen lanes; what is not a number is passed over.
+#[derive(Clone)]
+struct Lanes {
+    low: [f64; 16],
+    high: [f64; 16],
+}
+
+impl Lanes {
+    fn new() -> Lanes {
+        Lanes { low: [NOTHING.0; 16], high: [NOTHING.1; 16] }
     }
-    let eights = low.into_iter().zip(high).fold(NOTHING, wider);
-    rest.iter().fold(eights, |all, v| wider(all, (*v, *v)))
+
+    fn ends(&self) -> Ends {
+        ends(self.low.into_iter().zip(self.high).fold(NOTHING, wider))
+    }
+}
+
+/// Widens the ends by some numbers.
+struct Widen<'a>(&'a mut Lanes, &'a [f64]);
+
+impl Kernel for Widen<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        let Lanes { mut low, mut high } = self.0.clone();
+        let mut see = |k: usize, v: f64| {
+            low[k] = if v < low[k] { v } else { low[k] };
+            high[k] = if v > high[k] { v } else { high[k] };
+        };
+        let (some, rest) = self.1.as_chunks::<16>();
+        some.iter().for_each(|some| (0..16).for_each(|k| see(k, some[k])));
+        rest.iter().enumerate().for_each(|(k, v)| see(k, *v));
+        *self.0 = Lanes { low, high };
+    }
 }
 
 /// The rows of a piece that lie farthest out.
@@ -471,9 +531,6 @@ impl FarOut {
     }
 
     fn look(&mut self, rows: &[usize], leverage: &[f64]) {
-        if !leverage.iter().fold(false, |any, leverage| any | (*leverage > self.least)) {
-            return;
-        }
         let beyond = rows.iter().zip(leverage).filter(|(_, leverage)| **leverage > self.least);
         self.far.extend(beyond.map(|(i, leverage)| (*leverage, *i)));
         if self.far.len() >= 4 * FARTHEST {
@@ -533,7 +590,7 @@ pub(super) fn each_block(
     }
 }
 
-/// Leverages of a block, some rows at a time.
+/// Leverages of a block, some rows at a time; gives the largest.
 struct Leverage<'a> {
     x: &'a [f64],
     /// Columns of R^-1, each down to its diagonal.
@@ -542,10 +599,11 @@ struct Leverage<'a> {
 }
 
 impl Kernel for Leverage<'_> {
-    type Output = ();
+    type Output = f64;
     #[inline(always)]
-    fn go(self) {
+    fn go(self) -> f64 {
         const AT_ONCE: usize = 16;
+        let mut largest = [0.0; AT_ONCE];
         for (at, leverage) in self.leverage.as_chunks_mut::<AT_ONCE>().0.iter_mut().enumerate() {
             *leverage = [0.0; AT_ONCE];
             let mut inverse = self.inverse;
@@ -560,6 +618,8 @@ impl Kernel for Leverage<'_> {
                 leverage.iter_mut().zip(&z).for_each(|(v, z)| *v += z * z);
                 inverse = rest;
             }
+            largest.iter_mut().zip(leverage).for_each(|(l, v)| *l = if *v > *l { *v } else { *l });
         }
+        largest.into_iter().fold(0.0, f64::max)
     }
 }
