@@ -7,11 +7,12 @@ use crate::calibration::{Provenance, SIZES};
 use crate::error::{Error, Result};
 use crate::form::{Form, TERMINATION, Term, Transform, ln, value};
 use crate::strike::Measured;
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 /// Flakes for each coefficient that a variant, or a size in it, needs to be proposed. (This crate's choice, no source:
 /// what few flakes leave open is in the intervals, so that a variant need only be worth having.)
-const FLAKES_A_COEFFICIENT: u64 = 5;
+pub(super) const FLAKES_A_COEFFICIENT: u64 = 5;
 
 /// Flakes of the rarest termination for each term of a model of terminations. (Ten events a term: Peduzzi, Concato,
 /// Kemper, Holford & Feinstein 1996, J. Clin. Epidemiol. 49:1373; from memory.)
@@ -164,6 +165,9 @@ impl Inventory {
         let mut recipe = Recipe::single(name, "mass_g", first.form.clone(), provenance)?;
         recipe.variants = chosen.iter().map(|c| variant(c, &columns(c, asked))).collect();
         recipe.variants.retain(|v| !v.sizes.is_empty());
+        let read: Vec<&String> = chosen.iter().flat_map(|c| &c.needs).collect();
+        let seen = self.candidates.iter().filter(|c| c.flakes > 0).flat_map(|c| &c.needs);
+        recipe.of_too_few = each_once(seen.filter(|n| !read.contains(n) && !n.ends_with("_mm2")).cloned());
         if recipe.variants.is_empty() {
             return Err(Error::TooFew {
                 what: format!("flakes with a size and {}", first.needs.join(", ")),
@@ -174,7 +178,7 @@ impl Inventory {
         Ok(recipe)
     }
 
-    /// The candidates that enough flakes record; where none has enough, the one that most do.
+    /// The candidates that enough flakes record; where none has enough, the plainest of those that most do.
     fn chosen(&self) -> Vec<&Candidate> {
         // platform area stands in where depth is wanting, not beside it
         let area = |c: &Candidate| c.needs.first().is_some_and(|n| n == "platform_area_mm2");
@@ -184,7 +188,7 @@ impl Inventory {
         let mut chosen: Vec<&Candidate> =
             self.candidates.iter().filter(|c| c.flakes > 0).filter(enough).collect();
         if chosen.is_empty() {
-            let most = self.candidates.iter().rev().max_by_key(|c| c.flakes);
+            let most = self.candidates.iter().rev().max_by_key(|c| (c.flakes, Reverse(c.form.terms().len())));
             chosen.extend(most.filter(|c| c.flakes > 0));
         }
         chosen

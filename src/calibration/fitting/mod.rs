@@ -495,7 +495,8 @@ impl Collector {
             variants,
         })?;
         let left_out = commonest_first(self.offered.left_out);
-        Ok((calibration, Report { offered: self.offered.flakes, used, left_out, fits }))
+        let of_too_few = self.recipe.of_too_few;
+        Ok((calibration, Report { offered: self.offered.flakes, used, left_out, of_too_few, fits }))
     }
 
     /// Fits a variant, whose sizes are read from the `first` reading on.

@@ -269,6 +269,8 @@ pub struct Recipe {
     pub keep_incomplete: bool,
     /// What struck the flakes, where the table does not record it row by row.
     pub(crate) struck_with: Option<String>,
+    /// Measurements that some flakes record, of too few for their coefficients.
+    pub(crate) of_too_few: Vec<String>,
 }
 
 impl Recipe {
@@ -302,6 +304,7 @@ impl Recipe {
             settings: made.setting_names().to_vec(),
             assumptions: made.assumptions().to_vec(),
             not_recorded: made.not_recorded().to_vec(),
+            of_too_few: Vec::new(),
             keep_incomplete: false,
             struck_with: None,
         }
@@ -382,6 +385,7 @@ impl Recipe {
             grows: false,
             assumptions: Vec::new(),
             not_recorded: Vec::new(),
+            of_too_few: Vec::new(),
             keep_incomplete: false,
             struck_with: None,
             variants: vec![VariantRecipe {

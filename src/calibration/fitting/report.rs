@@ -1,5 +1,6 @@
 //! What became of the flakes offered, and the fits that came of them.
 
+use super::inventory::FLAKES_A_COEFFICIENT;
 use super::sizes::FittedSize;
 use crate::by_name::each_once;
 use crate::calibration::caution::in_words;
@@ -22,6 +23,10 @@ pub struct Report {
     #[serde(serialize_with = "crate::by_name::serialize")]
     #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, u64>"))]
     pub left_out: Vec<(String, u64)>,
+    /// Measurements that are not read, because too few flakes record them.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[cfg_attr(feature = "schema", schemars(with = "Option<Vec<String>>"))]
+    pub(crate) of_too_few: Vec<String>,
     /// One entry for each variant and size, in order.
     pub fits: Vec<FitReport>,
 }
@@ -189,6 +194,11 @@ impl Report {
         if rest > 0 {
             let more = self.left_out.len() - told;
             page.line(format!("  {rest}: {more} other reasons, each in the JSON"));
+        }
+        if !self.of_too_few.is_empty() {
+            let what: Vec<String> = self.of_too_few.iter().map(|n| in_words(n)).collect();
+            let few = format!("fewer than {FLAKES_A_COEFFICIENT} flakes for each coefficient record it");
+            page.say(format!("Not read: {}; {few}.", what.join(", ")));
         }
     }
 
