@@ -76,6 +76,9 @@ impl Measured for Only<'_> {
 ///             with which the experiment predicts its own flakes, where it is above 0
 /// ```
 ///
+/// The quartzite experiment has few large platforms, beyond which its sizes grow much faster with the depth than those of
+/// sites do (mass as depth to the 2.8, theirs to the 1.3; flint 1.5): there the coefficients become those of sites.
+///
 /// A size that the experiment means otherwise than sites do (mean thickness) has no shift that could be told: the spread
 /// of its sites stands with a shift of 0.
 fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, Box<dyn std::error::Error>> {
@@ -104,7 +107,12 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
                 model = used.and_then(|o| o.sizes.iter().find(|o| o.size == m.size));
             }
             if let Some(model) = model.filter(|_| errors.len() > 30) {
-                let distance = distance(m, model, &shared, &errors, &apart);
+                let mut distance = distance(m, model, &shared, &errors, &apart);
+                if calibration.name() == "hard-hammer-quartzite" {
+                    apart.fill(0.0);
+                    distance = self::distance(m, model, &shared, &errors, &apart);
+                    distance["coefficients"] = json!(towards(m, model)?);
+                }
                 println!("  {:34} {:13} {distance}", v.name, m.size);
                 found.push((i, m.size.clone(), distance));
             }
@@ -121,6 +129,21 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
         }
     }
     Ok(Calibration::from_json(&file.to_string())?)
+}
+
+/// What makes the coefficients those of sites, whose terms are those of the experiment less a number, or none.
+fn towards(m: &SizeModel, sites: &SizeModel) -> Result<Vec<f64>, serde_json::Error> {
+    let terms =
+        |m: &SizeModel| m.form.terms().iter().map(serde_json::to_value).collect::<Result<Vec<_>, _>>();
+    let mut wanted = vec![0.0; m.coefficients.len()];
+    wanted[0] = sites.coefficients[0];
+    for (theirs, b) in terms(sites)?.iter().zip(&sites.coefficients[1..]) {
+        let (of, by) = (&theirs["shifted"]["of"], theirs["shifted"]["by"].as_f64());
+        let at = terms(m)?.iter().position(|own| own == of).expect("a straight term of each measurement");
+        wanted[at + 1] = *b;
+        wanted[0] -= b * by.expect("terms of sites are shifted");
+    }
+    Ok(wanted.iter().zip(&m.coefficients).map(|(w, b)| w - b).collect())
 }
 
 fn distance(

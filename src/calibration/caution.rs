@@ -91,6 +91,8 @@ pub(crate) enum Doubt {
         size: String,
         /// How many times larger it is expected at sites.
         times: f64,
+        /// Whether that is the mean over the flakes of the experiment, and more for some platforms than for others.
+        in_the_mean: bool,
         /// By what factor a site may lie to either side of that, 95 times in 100.
         either_way: f64,
     },
@@ -390,12 +392,13 @@ impl fmt::Display for Caution {
                 "{} not recorded in the experiment: the interval may be too narrow for a new one",
                 what.join(" and ")
             ),
-            Doubt::MovedToSites { size, times, either_way } => write!(
+            Doubt::MovedToSites { size, times, in_the_mean, either_way } => write!(
                 f,
-                "not flakes of the experiment: {} is taken {} times as large as there, as at excavated sites, which differ \
+                "not flakes of the experiment: {} is taken {} times as large as there{}, as at excavated sites, which differ \
                  by a factor of {} either way",
                 in_words(size),
                 two(*times),
+                if *in_the_mean { " in the mean, and goes with the platform" } else { "" },
                 two(*either_way)
             ),
             Doubt::NearEndOfDomain { measurement, value, why } => {

@@ -4,6 +4,9 @@
 //! experiment     g(size) = x'b + s(z) e
 //! at a site      g(size) = x'b + shift + u(site) + s(z) exp(ln_spread) e,      u ~ N(0, sd^2), the same for all its flakes
 //! ```
+//!
+//! An experiment whose sizes go with the platform otherwise than those of sites do is moved along the platform too: its
+//! coefficients become theirs, and the shift is the mean of that over its own flakes.
 
 use super::shared::SharedEffect;
 use super::{Calibration, SizeModel, Spread, wrong};
@@ -14,11 +17,15 @@ use serde::{Deserialize, Serialize};
 /// [`excavated-flakes`](crate::guide::calibrations::excavated_flakes), which speaks of what came off at a new site, on the
 /// flakes of the experiment (`examples/bundle.rs`). What no site records, such as the angle of blow, is averaged over the
 /// experiment.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Distance {
     /// What a site's flakes are expected to have above those of the experiment, transformed scale.
     pub shift: f64,
+    /// What is added to each coefficient in place of the shift, where sizes at sites go otherwise with the platform; empty
+    /// where they do not.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub coefficients: Vec<f64>,
     /// Standard deviation of that from site to site, transformed scale.
     pub sd: f64,
     /// By how much more flakes scatter within a site: what is added to ln spread, 0 or more.
@@ -32,8 +39,15 @@ pub(crate) struct Distance {
 
 impl Distance {
     /// What there is to refuse.
-    pub(super) fn check(&self, here: &str) -> Result<()> {
-        let numbers = [self.shift, self.sd, self.ln_spread].iter().all(|v| v.is_finite());
+    pub(super) fn check(&self, here: &str, coefficients: usize) -> Result<()> {
+        let numbers = [self.shift, self.sd, self.ln_spread];
+        let numbers = numbers.iter().chain(&self.coefficients).all(|v| v.is_finite());
+        if ![0, coefficients].contains(&self.coefficients.len()) {
+            return Err(wrong(
+                format!("{here}, distance"),
+                "as many coefficients as the form has are needed",
+            ));
+        }
         if numbers && self.sd >= 0.0 && self.ln_spread >= 0.0 && self.sites >= 3 {
             return Ok(());
         }
@@ -48,7 +62,10 @@ impl Distance {
         if self.applied || !m.form.intercept() {
             return;
         }
-        m.coefficients[0] += self.shift;
+        match &self.coefficients[..] {
+            [] => m.coefficients[0] += self.shift,
+            by => m.coefficients.iter_mut().zip(by).for_each(|(b, by)| *b += by),
+        }
         match &mut m.spread {
             Spread::Constant { value, .. } => *value *= self.ln_spread.exp(),
             Spread::Modelled { coefficients, .. } => coefficients[0] += self.ln_spread,
@@ -97,7 +114,7 @@ impl Calibration {
     pub fn at_sites(&self) -> Result<Calibration> {
         let mut parts = self.clone().into_parts();
         for m in parts.variants.iter_mut().flat_map(|v| &mut v.sizes) {
-            if let Some(distance) = m.distance {
+            if let Some(distance) = m.distance.clone() {
                 distance.apply(m);
             }
         }
@@ -105,9 +122,9 @@ impl Calibration {
     }
 
     /// The distance from sites of the size that tells most, mass where there is one.
-    pub(crate) fn distance(&self) -> Option<(&str, Distance)> {
+    pub(crate) fn distance(&self) -> Option<(&str, &Distance)> {
         let sizes = || self.variants().iter().flat_map(|v| &v.sizes).filter(|m| m.distance.is_some());
         let mass = sizes().find(|m| m.size == "mass_g").or_else(|| sizes().next())?;
-        Some((mass.size.as_str(), mass.distance?))
+        Some((mass.size.as_str(), mass.distance.as_ref()?))
     }
 }

@@ -737,7 +737,7 @@ fn check_size(m: &SizeModel, layout: &Layout, here: &str) -> Result<()> {
     }
     let terms = m.form.terms().len();
     shared::check_shared(here, &m.shared, &m.variance_covariance, terms, m.coefficients.len())?;
-    m.distance.as_ref().map_or(Ok(()), |d| d.check(here))?;
+    m.distance.as_ref().map_or(Ok(()), |d| d.check(here, m.coefficients.len()))?;
     m.kept.as_ref().map_or(Ok(()), |kept| shared::check_kept(here, kept))
 }
 
