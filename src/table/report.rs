@@ -5,7 +5,7 @@ use super::intake::rows_counted;
 use super::summary::Summary;
 use super::text::rows_told;
 use crate::assess::{AsItStands, Assessment, SizeAsItStands};
-use crate::calibration::{Calibration, SizeModel, Spread};
+use crate::calibration::{Calibration, SizeModel, Spread, bundled};
 use crate::error::counted;
 use crate::page::{begun, percent, unit};
 use crate::predict::in_words;
@@ -258,6 +258,20 @@ impl<'a> TableReport<'a> {
             rows_told(t.answered_rows()),
             rows_told(t.refused_rows())
         )?;
+        let moved = self.calibrations.iter().filter_map(|(c, _)| c.distance()).filter(|(_, d)| d.applied);
+        let measured_by = match moved.map(|(_, d)| d.sites).max() {
+            Some(sites) => {
+                let c = bundled::named("excavated-flakes").map_err(|_| fmt::Error)?;
+                let (name, from) = (c.name(), &c.provenance().citation);
+                write!(
+                    text,
+                    " Sizes of experiments were moved by their distance from the flakes of {sites} excavated sites, as measured \
+                     by {name} ({from}), and intervals hold what sites differ by."
+                )?;
+                Some(c)
+            }
+            None => None,
+        };
         if !self.conditions.is_empty() {
             write!(text, " These are the rows with {}.", self.conditions.join(" and "))?;
         }
@@ -297,9 +311,10 @@ impl<'a> TableReport<'a> {
             "\n## How to cite\n\n- conchoid, version {version}. Library for the Rust language: flake size and termination \
              from platform, exterior platform angle and percussor."
         )?;
-        self.calibrations
-            .iter()
-            .try_for_each(|(c, _)| writeln!(f, "- {}: {}", c.name(), c.provenance().citation))
+        let used = self.calibrations.iter().map(|(c, _)| *c);
+        let beside = measured_by.iter().filter(|m| used.clone().all(|c| c.name() != m.name()));
+        let mut all = used.clone().chain(beside);
+        all.try_for_each(|c| writeln!(f, "- {}: {}", c.name(), c.provenance().citation))
     }
 }
 

@@ -145,6 +145,19 @@ impl FitReport {
     }
 }
 
+/// An exponent of a measurement of the platform below which a size falls for all to see. This crate's choice, no source.
+const FALLS: f64 = -0.05;
+
+/// Measurements of the platform with which a size falls, where their logarithm is all that the form reads of them.
+fn falls_with(m: &SizeModel) -> impl Iterator<Item = &'static str> {
+    let names = m.form.term_names();
+    ["platform_depth_mm", "platform_width_mm", "platform_area_mm2"].into_iter().filter(move |of| {
+        let mut reads = (0..names.len()).filter(|j| names[*j].contains(of));
+        let falls = |j: usize| names[j] == format!("ln {of}") && m.coefficients[j] < FALLS;
+        matches!((reads.next(), reads.next()), (Some(j), None) if falls(j))
+    })
+}
+
 /// Reasons of flakes left out that are told at most.
 const REASONS: usize = 3;
 
@@ -194,6 +207,14 @@ impl Report {
         if rest > 0 {
             let more = self.left_out.len() - told;
             page.line(format!("  {rest}: {more} other reasons, each in the JSON"));
+        }
+        let fall = |m: &&SizeModel| {
+            let size = in_words(&m.column);
+            falls_with(m).map(move |of| format!("{size} with {}", in_words(of))).collect::<Vec<_>>()
+        };
+        let fall = each_once(models.iter().flat_map(fall));
+        if !fall.is_empty() {
+            page.say(format!("Falls as the platform grows (flakes do not): {}", fall.join(", ")));
         }
         if !self.of_too_few.is_empty() {
             let what: Vec<String> = self.of_too_few.iter().map(|n| in_words(n)).collect();

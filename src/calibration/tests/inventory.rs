@@ -1,7 +1,8 @@
 //! Which form a table's flakes allow: never a fuller one for having fewer flakes, and what is not read is named.
 
-use crate::calibration::{Collector, Inventory, Provenance};
+use crate::calibration::{Collector, Inventory, Provenance, Recipe};
 use crate::flake::Flake;
+use crate::form::{Form, Transform, ln};
 use crate::strike::Strike;
 
 #[test]
@@ -41,4 +42,28 @@ fn fewer_flakes_never_have_a_fuller_form() {
         assert_eq!(told.contains(fewer), !unread.is_empty(), "{told}");
         assert!(unread.iter().all(|n| told.contains(&crate::predict::in_words(n))), "{told}");
     }
+}
+
+/// Twelve flakes whose thickness happens to fall with the width of the platform.
+#[test]
+fn a_size_that_falls_as_the_platform_grows_is_named() {
+    let own = Provenance::new("a chalk pit", "own notes", "own", "a test");
+    let terms = [ln("platform_depth_mm"), ln("platform_width_mm")];
+    let form = Form::new("both", Transform::Ln, terms.to_vec()).unwrap();
+    let mut recipe = Recipe::single("pit", "thickness_mm", form, own).unwrap();
+    recipe.variants[0].sizes[0].size = "thickness_mm".into();
+    let told = |fall: f64| {
+        let mut collector = Collector::new(recipe.clone()).unwrap();
+        for i in 0..12 {
+            let (depth, width) = (4.0 + f64::from(i * 7 % 11), 9.0 + f64::from(i * 5 % 13));
+            let strike = Strike::builder().platform_depth_mm(depth).platform_width_mm(width);
+            let strike = strike.exterior_platform_angle_deg(70.0 + f64::from(i % 4)).build().unwrap();
+            let thickness = depth * width.powf(fall) * (1.0 + 0.01 * f64::from(i * 3 % 5));
+            collector.offer(&Flake::builder().strike(strike).thickness_mm(thickness).build().unwrap());
+        }
+        let (made, report) = collector.finish().unwrap();
+        report.in_words(&made, &[]).to_string()
+    };
+    assert!(told(-0.3).contains("thickness with platform width"), "{}", told(-0.3));
+    assert!(!told(0.3).contains("fall"), "{}", told(0.3));
 }

@@ -84,6 +84,12 @@ fn the_page_holds_what_was_read_fitted_and_compared() {
     // and the same bytes again
     knap().args(args).args(flint).output().unwrap();
     assert_eq!(fs::read_to_string(&out).unwrap(), page);
+    // moved to sites, the paragraph says by what
+    assert!(!page.contains("excavated sites"), "{page}");
+    knap().args(args).args(&flint[..2]).output().unwrap();
+    let page = fs::read_to_string(&out).unwrap();
+    let moved = "were moved by their distance from the flakes of 25 excavated sites, as measured by excavated-flakes (";
+    assert!(page.contains(moved) && page.contains("\n- excavated-flakes: "), "{page}");
 }
 
 #[test]
