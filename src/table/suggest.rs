@@ -33,14 +33,13 @@ const ELSEWHERE: [Elsewhere; 20] = [
     (
         "exterior_platform_angle_deg",
         Some((30.0, 130.0)),
-        "exteriorplatformangle externalplatformangle exteriorplatang extplatformangle exteriorangle \
-         externalangle epa platformangle platangle platang angle",
+        "exteriorplatformangle externalplatformangle exteriorplatang extplatformangle extplatangle extplatang \
+         exteriorangle externalangle epa platformangle platangle platang angle",
     ),
     (
         "length_mm",
         Some((8.0, 400.0)),
-        "length techlength technologicallength technicallength percussionlength axiallength flakelength \
-         maxlength maximumlength maxdimension len",
+        "length techlength technologicallength technicallength percussionlength axiallength flakelength len",
     ),
     (
         "width_mm",
