@@ -378,10 +378,22 @@ impl Running {
         rows: &[usize],
         last: bool,
     ) -> Result<bool> {
-        let before = self.seen.flakes;
-        let few = before == 0 && rows.len() <= PIECE;
+        let all_there_is = last && self.seen.flakes == 0;
+        let few = all_there_is && rows.len() <= PIECE;
         let threshold = self.seen.far.get(FARTHEST - 1).map_or(f64::NEG_INFINITY, |(leverage, _)| *leverage);
         let pieces: Vec<&[usize]> = rows.chunks(PIECE).collect();
+        if let (None, false, Some(all), Some(first)) =
+            (&self.early, all_there_is, &self.seen.sums, pieces.first())
+        {
+            // rows are held against a fit of the first of them
+            let mut all = all.clone();
+            let Some((sums, _)) = self.part(reading, columns, first, false, FarOut::beyond(threshold))?
+            else {
+                return Ok(false);
+            };
+            sums.sums.iter().try_for_each(|sums| all.merge(sums))?;
+            self.early = all.finish().ok();
+        }
         let parts = threads::in_order(pieces.len(), |k| {
             self.part(reading, columns, pieces[k], few, FarOut::beyond(threshold))
         });
@@ -396,20 +408,6 @@ impl Running {
             for i in rows {
                 reading.compiled.fill(&columns.row(*i), &mut design);
                 all.push(&design, reading.transform.apply(columns.sizes[reading.column][*i]))?;
-            }
-        }
-        if self.early.is_none() && !(last && before == 0) {
-            self.early = self.seen.sums.as_ref().and_then(|all| all.finish().ok());
-            if let Some(early) = &self.early {
-                let inverse = early.inverse_triangle();
-                let found = threads::in_order(pieces.len(), |k| {
-                    let mut far = FarOut::beyond(threshold);
-                    each_block(reading, columns, pieces[k], early, &inverse, |some, stands| {
-                        far.look(some, &stands.leverage)
-                    });
-                    far.found()
-                });
-                far.extend(found.into_iter().flatten());
             }
         }
         for (leverage, i) in far {
