@@ -253,9 +253,13 @@ impl<F: Fn(f64) -> f64> Kernel for SumOf<'_, F> {
         let mut sums = [0.0; 16];
         let (some, rest) = of.as_chunks::<16>();
         for some in some {
-            sums.iter_mut().zip(some).for_each(|(s, v)| *s += f(*v));
+            for k in 0..16 {
+                sums[k] += f(some[k]);
+            }
         }
-        rest.iter().zip(&mut sums).for_each(|(v, s)| *s += f(*v));
+        for (s, v) in sums.iter_mut().zip(rest) {
+            *s += f(*v);
+        }
         sums.into_iter().sum()
     }
 }

@@ -509,9 +509,16 @@ impl Kernel for Widen<'_> {
             low[k] = if v < low[k] { v } else { low[k] };
             high[k] = if v > high[k] { v } else { high[k] };
         };
+        // loops, since what is handed a closure may be compiled for narrow registers
         let (some, rest) = self.1.as_chunks::<16>();
-        some.iter().for_each(|some| (0..16).for_each(|k| see(k, some[k])));
-        rest.iter().enumerate().for_each(|(k, v)| see(k, *v));
+        for some in some {
+            for k in 0..16 {
+                see(k, some[k]);
+            }
+        }
+        for (k, v) in rest.iter().enumerate() {
+            see(k, *v);
+        }
         *self.0 = Lanes { low, high };
     }
 }
