@@ -38,8 +38,8 @@ pub(super) fn triangle_looking(
         let n = BLOCK.min(sizes.len() - from);
         plan.fill(columns, from, n, &mut block, BLOCK);
         transform_into(transform, &sizes[from..from + n], &mut block[p * BLOCK..][..n]);
-        // a number less itself is nothing, unless it is infinite or none
-        let finite = |column: &[f64]| vector::sum_of(&column[..n], |v| v - v) == 0.0;
+        // nought times a number is nought, unless it is infinite or none
+        let finite = |column: &[f64]| vector::sum_of(&column[..n], |v| 0.0 * v) == 0.0;
         if !block[..m * BLOCK].chunks_exact(BLOCK).all(finite) {
             return None;
         }
