@@ -201,6 +201,24 @@ impl Caution {
         self.kind_and_family().0
     }
 
+    /// Whether its words hold numbers of one flake, and so differ from row to row.
+    #[cfg(feature = "table")]
+    pub(crate) fn is_of_numbers(&self) -> bool {
+        use Doubt::*;
+        matches!(
+            self.0,
+            OutsideRange { .. }
+                | Leverage { .. }
+                | BeyondRecorded { .. }
+                | NearEndOfDomain { .. }
+                | AtomAtZero { .. }
+                | RemainsImprobable { .. }
+                | MeasuredOutside { .. }
+                | FlakesDisagree { .. }
+                | LikeNone { .. }
+        )
+    }
+
     /// Whether it speaks of sizes: how the flake ends is no part of every answer.
     pub(crate) fn is_of_sizes(&self) -> bool {
         !matches!(self.0, Doubt::TerminationsNotTold { .. })

@@ -69,7 +69,7 @@ impl Case<'_> {
                     let numbers = estimates.numbers(&e, &mut quantiles)?;
                     let mut cells: Vec<Cell> =
                         numbers.iter().map(|n| n.map_or(Cell::Blank, Cell::Rounded)).collect();
-                    let text = joined(&e.cautions, false);
+                    let text = joined(&e.cautions, estimates.left_out(table.header()));
                     cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
                     out.write(&row, &cells)?;
                     summary.answered(&row, &e);
@@ -196,6 +196,71 @@ fn every_percussor_and_stone_is_a_kind_of_its_own() {
     let mut case = Case::new("hard-hammer-flint");
     case.by_row = true;
     case.check_each(&text, &[300, 1 << 20]);
+}
+
+/// What is said of every row is the same for every row; what differs is told by its rows, and stands in their cells.
+#[test]
+fn what_differs_from_row_to_row_is_said_of_no_row_but_its_own() {
+    let header = "stone,percussor,platform_depth_mm,exterior_platform_angle_deg\n";
+    let mut case = Case::new("hard-hammer-flint");
+    (case.by_row, case.sizes) = (true, &["mass_g"]);
+    case.calibration = case.calibration.at_sites().unwrap();
+    let stones = ["flint,quartzite", "quartzite,quartzite", "soda-lime-glass,steel", "flint,quartzite"];
+    let text: String =
+        [header.to_string()].into_iter().chain(stones.map(|s| format!("{s},8,75\n"))).collect();
+    case.check_each(&text, &[1, 30, 1 << 20]);
+    let (out, summary) = case.in_blocks(text.as_bytes(), 1 << 20).unwrap();
+    let told = summary.to_string();
+    assert!(!told.contains("every row, moved-to-sites"), "{told}");
+    for (row, times) in [(1, "0.76"), (2, "2.9"), (3, "1.2"), (4, "0.76")] {
+        let says = format!("mass is taken {times} times as large as there");
+        assert!(out.lines().nth(row).unwrap().contains(&says), "{row}: {out}");
+        assert!(told.contains(&format!("{times} times as large as there")), "{told}");
+    }
+    assert!(
+        told.contains("moved-to-sites on 2 rows: not flakes of the experiment: mass is taken 0.76"),
+        "{told}"
+    );
+    assert!(told.contains("(rows 1, 4)") && told.contains("differ by a factor of"), "{told}");
+
+    let percussors = ["antler", "wood", "copper", "antler"];
+    let rows = percussors.map(|p| format!("flint,{p},8,75\n"));
+    let (_, summary) = case.in_blocks(format!("{header}{}", rows.concat()).as_bytes(), 20).unwrap();
+    let told = summary.to_string();
+    assert!(told.contains("every row, moved-to-sites") && !told.contains("every row, percussor"), "{told}");
+    assert!(told.contains("percussor-ratio on 2 rows: nobody struck these flakes with antler"), "{told}");
+    assert!(told.contains("1 row: ... wood (") && told.contains("1 row: ... copper ("), "{told}");
+    // more texts than are told are counted, and each row keeps its own
+    let many: String = (0..100).map(|n| format!("flint,billet {n},8,75\n")).collect();
+    let (out, summary) = case.in_blocks(format!("{header}{many}").as_bytes(), 200).unwrap();
+    let told = summary.to_string();
+    assert!(told.contains("percussor-not-in-experiment on 97 rows: 62 other"), "{told}");
+    assert!((0..100).all(|n| out.lines().nth(n + 1).unwrap().contains(&format!("billet {n}"))), "{out}");
+    case.check_each(&format!("{header}{many}"), &[200, 1 << 20]);
+}
+
+/// One calibration that answers all rows is spoken of once; without the summary, in each row.
+#[test]
+fn what_one_calibration_says_of_all_rows_is_said_once() {
+    let plain = "platform_depth_mm,exterior_platform_angle_deg\n8,75\n";
+    let mut case = Case::new("excavated-flakes");
+    case.by_row = true;
+    let (out, summary) = case.in_blocks(plain.as_bytes(), 100).unwrap();
+    let says = "not recorded in the experiment: the interval may be too narrow for a new one";
+    assert!(
+        !out.contains(says) && summary.to_string().contains(&format!("core and knapper {says}")),
+        "{summary}"
+    );
+    assert!(summary.to_string().contains("every row, not-in-experiment"), "{summary}");
+    let whole = case.estimates().unwrap().every_caution();
+    let table = TableReader::new(plain.as_bytes(), &TableOptions::new()).unwrap();
+    let out = String::from_utf8(whole.write(table, Vec::new(), |_| {}).unwrap().0).unwrap();
+    assert!(out.contains(says) && out.contains("no probability of their own"), "{out}");
+    // a stone may call for another calibration further down
+    let (out, _) = case
+        .in_blocks(plain.replace("deg\n", "deg,stone\n").replace("75\n", "75,\n").as_bytes(), 100)
+        .unwrap();
+    assert!(out.contains(says), "{out}");
 }
 
 #[test]
