@@ -97,7 +97,8 @@ struct SpreadTold {
 /// assert_eq!(plan.flakes.len(), 24);
 /// let planned = plan.curve.iter().find(|c| c.flakes == 24).unwrap();
 /// assert!(planned.power.unwrap() > 0.5 && planned.power.unwrap() < 0.6);
-/// assert!(plan.to_string().contains("By antler:"));
+/// let by_antler = |t: &conchoid::plan::Target| t.percussor.as_deref() == Some("antler");
+/// assert!(plan.flakes[..12].iter().any(by_antler) && plan.flakes[12..].iter().any(by_antler));
 ///
 /// // a depth that does not vary teaches nothing of depth
 /// let flat = Experiment::new(Form::named("log-log")?, "mass_g", 24).reach("platform_depth_mm", 8.0, 8.0)?;
@@ -527,7 +528,8 @@ impl Checked<'_> {
         curve
     }
 
-    /// The knapping list: by percussor, in random order within it, cores dealt round.
+    /// The knapping list, in random order. Cores are dealt round, so that each has as many flakes of every percussor as any
+    /// other, but for one.
     fn targets(&self, chosen: &Chosen, rng: &mut ChaCha8Rng) -> Vec<Target> {
         let percussors = &self.asked.percussors;
         let mut by: Vec<Vec<&Setting>> = vec![Vec::new(); percussors.len().max(1)];
@@ -546,7 +548,7 @@ impl Checked<'_> {
             for (i, setting) in settings.into_iter().enumerate() {
                 let core = cores.map(|c| match self.asked.allocation {
                     Allocation::ByCore => from + i % mine.max(1) + 1,
-                    Allocation::WithinCores => i % c + 1,
+                    Allocation::WithinCores => out.len() % c + 1,
                 });
                 let settings = self.reach.factors.iter().zip(&setting.numbers).map(|(f, (_, v))| {
                     let (low, high) = self.reach.range(f, setting);
@@ -555,14 +557,12 @@ impl Checked<'_> {
                     let accept = if fixed { (v - t, v + t) } else { ((v - t).max(low), (v + t).min(high)) };
                     (f.name.clone(), tidy(*v), tidy(accept.0), tidy(accept.1))
                 });
-                out.push(Target {
-                    number: out.len() + 1,
-                    percussor: percussors.get(k).cloned(),
-                    core,
-                    settings: settings.collect(),
-                });
+                let settings = settings.collect();
+                out.push(Target { number: 0, percussor: percussors.get(k).cloned(), core, settings });
             }
         }
+        out.shuffle(rng);
+        out.iter_mut().enumerate().for_each(|(i, target)| target.number = i + 1);
         out
     }
 }
@@ -636,8 +636,20 @@ fn cautions(
             kept(tolerance.mean),
             kept(tolerance.low)
         ),
-        "targets are rounded to tenths; strike in the order of the list, which is random within a percussor"
-            .to_string(),
+        format!(
+            "targets are rounded to tenths; strike in the order of the list, which is random over the whole plan{}",
+            match (percussors.len() > 1, cores) {
+                (true, Some(_)) if experiment.allocation == Allocation::WithinCores => {
+                    ", percussors mixed within every core: struck one after the other, what changes as the core wears down \
+                     or the knapper tires would pass for a difference between them"
+                }
+                (true, _) => {
+                    ", percussors mixed: struck one after the other, what changes as the knapper tires would pass for a \
+                     difference between them"
+                }
+                _ => "",
+            }
+        ),
     ];
     if let Some(c) = cores {
         cautions.push(format!(

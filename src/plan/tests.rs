@@ -578,6 +578,26 @@ fn a_plan_tells_what_its_parts_give() {
         cores.sort_unstable();
         assert!(cores.chunk_by(|a, b| a == b).all(|of| of.len() <= 4), "{p}: {cores:?}");
     }
+    // percussors are mixed in the order of striking: over the plan, and within every core, of which none has more
+    let runs = |flakes: &[crate::plan::Target]| flakes.chunk_by(|a, b| a.percussor == b.percussor).count();
+    assert!(runs(&plan.flakes) > 6 && plan.flakes.iter().map(|t| t.number).eq(1..=24), "{plan}");
+    let antler_first = (1..=6).filter(|core| {
+        let of: Vec<&crate::plan::Target> = cores.flakes.iter().filter(|t| t.core == Some(*core)).collect();
+        let antler = |t: &&crate::plan::Target| t.percussor.as_deref() == Some("antler");
+        assert_eq!((of.len(), of.iter().copied().filter(|t| antler(&t)).count()), (4, 2), "core {core}");
+        antler(&of[0])
+    });
+    assert!((1..6).contains(&antler_first.count()), "{cores}");
+    assert_ne!(told.plan(6).unwrap().flakes, plan.flakes);
+    assert!(cores.to_string().contains("percussors mixed within every core"), "{cores}");
+    // uneven numbers: no core gives more flakes than it has
+    let uneven = two(9).spread(0.4, "here").unwrap().cores(3).between_cores(0.3).plan(1).unwrap();
+    for core in 1..=3 {
+        assert_eq!(uneven.flakes.iter().filter(|t| t.core == Some(core)).count(), 3, "{uneven}");
+    }
+    let plain =
+        Experiment::new(form(), "mass_g", 8).spread(0.4, "here").unwrap().plan(1).unwrap().to_string();
+    assert!(plain.contains("random over the whole plan") && !plain.contains("percussor"), "{plain}");
     assert!(matches!(experiment.plan(5), Err(Error::Missing { .. })));
     assert!(matches!(told.clone().cores(4).plan(5), Err(Error::Missing { .. })));
     assert!(told.clone().cores(0).between_cores(0.3).plan(5).is_err());

@@ -80,8 +80,14 @@ fn text_reads_within_eighty_columns_and_carries_the_cautions() {
         .concat(),
     );
     assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
-    for part in ["eye protection", "By quartzite:", "By antler:", "design effect", "percussor=antler", "core"]
-    {
+    for part in [
+        "eye protection",
+        "Strike, in this order:",
+        "  quartzite  ",
+        "design effect",
+        "percussor=antler",
+        "core",
+    ] {
         assert!(text.contains(part), "{part} is missing: {text}");
     }
 }
