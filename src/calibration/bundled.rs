@@ -28,7 +28,7 @@ use super::fitting::{Method, Recipe, SharedRecipe, TailsToTry};
 use super::{Calibration, RecoveryThreshold};
 use crate::error::{Error, Result};
 use crate::fit::shrunken::USUAL_GRID;
-use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, DEPTH, Form, Kind, LANDS_ON, PERCUSSOR_CLASS, Term};
+use crate::form::{ANGLE, ANGLE_OF_BLOW, DEPTH, Form, Kind, LANDS_ON, PERCUSSOR_CLASS, Term};
 use crate::strike::Measured;
 
 /// Names of the bundled calibrations.
@@ -87,7 +87,7 @@ pub fn answering(flake: &(impl Measured + ?Sized)) -> &'static str {
 /// Whether one and the same answers for all flakes that record no more than this.
 #[cfg(feature = "table")]
 pub(crate) fn answers_alike(has: impl Fn(&str) -> bool) -> bool {
-    !["stone", AREA].iter().chain(&BLOW_NUMBERS).chain(&BLOW_CLASSES).any(|name| has(name))
+    !["stone", "platform_area_mm2"].iter().chain(&BLOW_NUMBERS).chain(&BLOW_CLASSES).any(|name| has(name))
 }
 
 /// A bundled calibration by its name.

@@ -1,6 +1,7 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
 use super::fitting::SETTINGS;
+use crate::material::near;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
@@ -51,6 +52,15 @@ pub(crate) enum Doubt {
         leans_on: Option<String>,
         /// Percussors the experiment used.
         seen: Vec<String>,
+    },
+    /// A percussor or stone whose name this crate does not know.
+    NameNotKnown {
+        /// `percussor` or `stone`.
+        what: &'static str,
+        /// The name.
+        name: String,
+        /// What the answer is for instead; nothing where it is for all.
+        instead: Vec<String>,
     },
     /// A percussor the experiment did not use: its sizes times a ratio known from glass.
     PercussorRatio {
@@ -142,8 +152,6 @@ pub(crate) enum Doubt {
         probability: f64,
     },
     /// The size of the flake was measured, and lies outside of what was expected.
-    // raised for rows of tables alone
-    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     MeasuredOutside {
         /// Its column.
         column: String,
@@ -196,6 +204,12 @@ pub(crate) enum Doubt {
 }
 
 impl Caution {
+    /// That a size lies outside of its interval, if it does.
+    pub(crate) fn outside(column: &str, measured: f64, (low, high): (f64, f64)) -> Option<Caution> {
+        let outside = !(low..=high).contains(&measured);
+        outside.then(|| Doubt::MeasuredOutside { column: column.into(), measured, low, high }.into())
+    }
+
     /// A stable name of the kind, for programs.
     pub fn kind(&self) -> &'static str {
         self.kind_and_family().0
@@ -241,6 +255,8 @@ impl Caution {
             Doubt::Mechanics { kind: kind @ "crushes", .. } => (kind, 5),
             Doubt::PercussorNotInExperiment { .. } => ("percussor-not-in-experiment", 6),
             Doubt::PercussorRatio { .. } => ("percussor-ratio", 6),
+            Doubt::NameNotKnown { what: "percussor", .. } => ("percussor-not-known", 6),
+            Doubt::NameNotKnown { .. } => ("stone-not-known", 8),
             Doubt::Technique { .. } => ("technique", 7),
             Doubt::StoneNotInExperiment { .. } => ("stone-not-in-experiment", 8),
             Doubt::MovedToSites { .. } => ("moved-to-sites", 9),
@@ -296,7 +312,9 @@ pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
     }
     let mut families: std::collections::BTreeMap<u8, Vec<String>> = Default::default();
     for (c, sentence, whose) in found {
-        let named = matches!(c.0, Doubt::PercussorNotInExperiment { .. } | Doubt::PercussorRatio { .. });
+        use Doubt::{NameNotKnown, PercussorNotInExperiment, PercussorRatio};
+        let named =
+            matches!(c.0, PercussorNotInExperiment { .. } | PercussorRatio { .. } | NameNotKnown { .. });
         let told = if whose.len() == all.len() || named {
             sentence
         } else {
@@ -378,6 +396,18 @@ impl fmt::Display for Caution {
                     Some(l) => write!(f, "; the answer leans on {l}"),
                     None => write!(f, "; the answer is for what was used"),
                 }
+            }
+            Doubt::NameNotKnown { what, name, instead } => {
+                let near = near(what, name);
+                let meant = near.map_or("; the".into(), |near| format!("; did you mean \"{near}\"? The"));
+                let ours = near.unwrap_or(if *what == "stone" { "flint" } else { "antler" });
+                let any = format!("any {what}");
+                let instead = if instead.is_empty() { any } else { instead.join(", ") };
+                write!(
+                    f,
+                    "the {what} \"{name}\" is not known{meant} answer is for {instead} (in a table, \
+                     --word {what}:{ours}=\"{name}\" makes it {ours})"
+                )
             }
             Doubt::PercussorRatio { percussor, seen, ratio: Some((over, under)) } => write!(
                 f,

@@ -21,7 +21,6 @@ use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
 use crate::assess::AsItStands;
-use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
@@ -409,10 +408,7 @@ impl<'a> TableEstimates<'a> {
             let Some(observed) = Measured::number(row, &s.column).filter(|v| *v > 0.0) else { continue };
             let Interval { low, median, high, level } = s.predictive.interval_with(self.level, quantiles)?;
             let size = MeasuredSize { observed, low, median, high };
-            if !size.inside() {
-                let column = s.column.clone();
-                outside.push(Doubt::MeasuredOutside { column, measured: observed, low, high }.into());
-            }
+            outside.extend(Caution::outside(&s.column, observed, (low, high)));
             let law = (level, predictor.common(&estimate.variant, &s.size));
             let site = row.class("site").unwrap_or_default();
             summary.measured_size((&estimate.calibration, &s.column), site, &size, law);

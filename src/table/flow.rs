@@ -17,7 +17,6 @@ use super::rows::{self, Answers, Made};
 use super::summary::Summary;
 use super::text::like_formula;
 use super::write::Line;
-use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::error::{Error, Place, Result};
 use crate::flake::Retouch;
@@ -596,10 +595,8 @@ impl<'t> Flow<'t> {
         }
         let measured = plain.held.iter().filter(|_| self.originals.is_none());
         let held: Vec<_> = measured.filter_map(sizes).collect();
-        let outside = held.iter().filter(|(.., size)| !size.inside()).map(|(column, _, size)| {
-            let MeasuredSize { observed: measured, low, high, .. } = *size;
-            Doubt::MeasuredOutside { column: column.clone(), measured, low, high }.into()
-        });
+        let outside =
+            held.iter().filter_map(|(column, _, s)| Caution::outside(column, s.observed, (s.low, s.high)));
         let mut cautions: Vec<Caution> = Vec::new();
         if doubts.standing == RowStanding::Own {
             let of = |name: &str| self.how.sizes.iter().position(|s| *s == name);

@@ -234,9 +234,42 @@ fn what_differs_from_row_to_row_is_said_of_no_row_but_its_own() {
     let many: String = (0..100).map(|n| format!("flint,billet {n},8,75\n")).collect();
     let (out, summary) = case.in_blocks(format!("{header}{many}").as_bytes(), 200).unwrap();
     let told = summary.to_string();
-    assert!(told.contains("percussor-not-in-experiment on 97 rows: 62 other"), "{told}");
+    assert!(told.contains("percussor-not-known on 97 rows: 62 other"), "{told}");
     assert!((0..100).all(|n| out.lines().nth(n + 1).unwrap().contains(&format!("billet {n}"))), "{out}");
     case.check_each(&format!("{header}{many}"), &[200, 1 << 20]);
+}
+
+/// A word of the table that is no known name is answered, and told as such with the name it is near, as is a stone.
+#[test]
+fn names_that_are_not_known_are_told_with_what_would_do() {
+    let mut case = Case::new("hard-hammer-flint");
+    (case.by_row, case.sizes) = (true, &["mass_g"]);
+    let table = |percussor: &str, stone: &str| {
+        let row = format!("{percussor},{stone},8,75");
+        let text = format!("percussor,stone,platform_depth_mm,exterior_platform_angle_deg\n{row}\n");
+        let (out, summary) = case.in_blocks(text.as_bytes(), 1 << 20).unwrap();
+        assert_eq!(summary.refused_rows(), 0, "{out}");
+        case.check(&text, 10);
+        out.replace("\"\"", "'")
+    };
+    for (word, said) in [
+        ("antlr", "the percussor 'antlr' is not known; did you mean 'antler'? The answer is for hammerstone"),
+        ("Red Deer", "did you mean 'red-deer-antler'?"),
+        ("Soft hammer", "--word percussor:antler='soft hammer' makes it antler"),
+        ("pressure flaker", "the percussor 'pressure flaker' is not known; the answer is for hammerstone"),
+    ] {
+        let out = table(word, "flint");
+        assert!(out.contains(said) && !out.contains("was not used"), "{out}");
+    }
+    let out = table("quartzite", "quarzite");
+    assert!(
+        out.contains("the stone 'quarzite' is not known; did you mean 'quartzite'? The answer is for flint"),
+        "{out}"
+    );
+    assert!(table("", "cheese").contains("the stone 'cheese' is not known; the answer is for any stone"));
+    for known in [table("antler", "flint"), table("quartzite", "obsidian"), table("", "glass")] {
+        assert!(!known.contains("is not known"), "{known}");
+    }
 }
 
 /// One calibration that answers all rows is spoken of once; without the summary, in each row.
