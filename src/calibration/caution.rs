@@ -398,16 +398,24 @@ impl fmt::Display for Caution {
                 }
             }
             Doubt::NameNotKnown { what, name, instead } => {
-                let near = near(what, name);
-                let meant = near.map_or("; the".into(), |near| format!("; did you mean \"{near}\"? The"));
-                let ours = near.unwrap_or(if *what == "stone" { "flint" } else { "antler" });
-                let any = format!("any {what}");
-                let instead = if instead.is_empty() { any } else { instead.join(", ") };
-                write!(
-                    f,
-                    "the {what} \"{name}\" is not known{meant} answer is for {instead} (in a table, \
-                     --word {what}:{ours}=\"{name}\" makes it {ours})"
-                )
+                let (any, known) = match *what {
+                    "stone" => ("any stone", "flint, quartzite"),
+                    _ => ("any percussor", "antler, wood, hammerstone"),
+                };
+                let instead = if instead.is_empty() { any.to_string() } else { instead.join(", ") };
+                write!(f, "the {what} \"{name}\" is not known")?;
+                match near(what, name) {
+                    Some(near) => write!(
+                        f,
+                        "; did you mean \"{near}\"? The answer is for {instead} (in a table, --word {what}:{near}=\"{name}\" \
+                         makes it {near})"
+                    ),
+                    None => write!(
+                        f,
+                        "; the answer is for {instead} (in a table, --word {what}:OURS=\"{name}\" makes it OURS: {known} or \
+                         another known one)"
+                    ),
+                }
             }
             Doubt::PercussorRatio { percussor, seen, ratio: Some((over, under)) } => write!(
                 f,

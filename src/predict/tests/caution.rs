@@ -82,8 +82,8 @@ fn every_caution_says_what_and_how_much() {
         (
             Doubt::NameNotKnown { what: "stone", name: text("cheese"), instead: vec![] },
             "stone-not-known",
-            "the stone \"cheese\" is not known; the answer is for any stone (in a table, --word stone:flint=\"cheese\" makes \
-             it flint)",
+            "the stone \"cheese\" is not known; the answer is for any stone (in a table, --word stone:OURS=\"cheese\" makes \
+             it OURS: flint, quartzite or another known one)",
         ),
         (
             Doubt::StoneNotInExperiment { stone: text("chalk"), seen: text("flint") },

@@ -255,7 +255,10 @@ fn names_that_are_not_known_are_told_with_what_would_do() {
     for (word, said) in [
         ("antlr", "the percussor 'antlr' is not known; did you mean 'antler'? The answer is for hammerstone"),
         ("Red Deer", "did you mean 'red-deer-antler'?"),
-        ("Soft hammer", "--word percussor:antler='soft hammer' makes it antler"),
+        (
+            "Soft hammer",
+            "--word percussor:OURS='soft hammer' makes it OURS: antler, wood, hammerstone or another",
+        ),
         ("pressure flaker", "the percussor 'pressure flaker' is not known; the answer is for hammerstone"),
     ] {
         let out = table(word, "flint");
