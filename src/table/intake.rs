@@ -24,6 +24,7 @@ pub(super) struct Noticed {
 }
 
 impl Noticed {
+    #[inline]
     pub fn notice(&mut self, row: u64, count: u64) {
         if count == 0 {
             return;
