@@ -407,10 +407,10 @@ impl From<std::io::Error> for Error {
 }
 
 /// The accepted name nearest to `text` by edit distance, where one is near enough to be a likely slip.
-pub(crate) fn nearest<'a>(text: &str, accepted: &'a [String]) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(text: &str, accepted: impl IntoIterator<Item = &'a String>) -> Option<&'a str> {
     let lower: String = text.chars().take(64).collect::<String>().to_lowercase();
     accepted
-        .iter()
+        .into_iter()
         .map(|a| (distance_to(&lower, &a.to_lowercase()), a))
         .filter(|(d, a)| *d <= 1 + a.chars().count() / 4)
         .min_by_key(|(d, _)| *d)

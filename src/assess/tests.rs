@@ -482,7 +482,17 @@ fn scores_as_they_stand_say_which_calibrations_may_know_the_sites() {
         as_they_stand(&[c], &rows, &Question::new("mass_g")).unwrap().rule
     };
     let flint = bundled::named("hard-hammer-flint").unwrap();
-    assert_eq!(rule(flint.clone()), "as it stands, not fitted to them");
+    let plain = "as it stands: foretold only if these flakes were not among those that it was fitted to";
+    assert_eq!(rule(flint.clone()), plain);
+    // the page claims no more, and explains no column but those it has
+    let told = as_they_stand(std::slice::from_ref(&flint), &rows, &Question::new("mass_g")).unwrap();
+    let page = told.in_words(None).to_string();
+    assert!(
+        page.contains("the mass of these flakes is predicted") && !page.contains("not yet seen"),
+        "{page}"
+    );
+    assert!(!page.contains("R2") && !page.contains("the column g") && !page.contains("coef."), "{page}");
+    assert!(page.contains("bias the mean of ln observed"), "{page}");
     let moved = rule(flint.at_sites().unwrap());
     assert!(moved.contains("hard-hammer-flint was moved to 25 sites, whose names are not known"), "{moved}");
     let made = rule(bundled::named("excavated-flakes").unwrap());

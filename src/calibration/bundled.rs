@@ -84,6 +84,12 @@ pub fn answering(flake: &(impl Measured + ?Sized)) -> &'static str {
     if experiment == NAMES[0] || blow || !platform { experiment } else { NAMES[3] }
 }
 
+/// Whether one and the same answers for all flakes that record no more than this.
+#[cfg(feature = "table")]
+pub(crate) fn answers_alike(has: impl Fn(&str) -> bool) -> bool {
+    !["stone", "platform_area_mm2"].iter().chain(&BLOW_NUMBERS).chain(&BLOW_CLASSES).any(|name| has(name))
+}
+
 /// A bundled calibration by its name.
 ///
 /// # Errors

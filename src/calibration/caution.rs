@@ -1,6 +1,7 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
 use super::fitting::SETTINGS;
+use crate::material::near;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
 
@@ -51,6 +52,15 @@ pub(crate) enum Doubt {
         leans_on: Option<String>,
         /// Percussors the experiment used.
         seen: Vec<String>,
+    },
+    /// A percussor or stone whose name this crate does not know.
+    NameNotKnown {
+        /// `percussor` or `stone`.
+        what: &'static str,
+        /// The name.
+        name: String,
+        /// What the answer is for instead; nothing where it is for all.
+        instead: Vec<String>,
     },
     /// A percussor the experiment did not use: its sizes times a ratio known from glass.
     PercussorRatio {
@@ -144,8 +154,6 @@ pub(crate) enum Doubt {
         probability: f64,
     },
     /// The size of the flake was measured, and lies outside of what was expected.
-    // raised for rows of tables alone
-    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     MeasuredOutside {
         /// Its column.
         column: String,
@@ -198,9 +206,33 @@ pub(crate) enum Doubt {
 }
 
 impl Caution {
+    /// That a size lies outside of its interval, if it does.
+    pub(crate) fn outside(column: &str, measured: f64, (low, high): (f64, f64)) -> Option<Caution> {
+        let outside = !(low..=high).contains(&measured);
+        outside.then(|| Doubt::MeasuredOutside { column: column.into(), measured, low, high }.into())
+    }
+
     /// A stable name of the kind, for programs.
     pub fn kind(&self) -> &'static str {
         self.kind_and_family().0
+    }
+
+    /// Whether its words hold numbers of one flake, and so differ from row to row.
+    #[cfg(feature = "table")]
+    pub(crate) fn is_of_numbers(&self) -> bool {
+        use Doubt::*;
+        matches!(
+            self.0,
+            OutsideRange { .. }
+                | Leverage { .. }
+                | BeyondRecorded { .. }
+                | NearEndOfDomain { .. }
+                | AtomAtZero { .. }
+                | RemainsImprobable { .. }
+                | MeasuredOutside { .. }
+                | FlakesDisagree { .. }
+                | LikeNone { .. }
+        )
     }
 
     /// Whether it speaks of sizes: how the flake ends is no part of every answer.
@@ -225,6 +257,8 @@ impl Caution {
             Doubt::Mechanics { kind: kind @ "crushes", .. } => (kind, 5),
             Doubt::PercussorNotInExperiment { .. } => ("percussor-not-in-experiment", 6),
             Doubt::PercussorRatio { .. } => ("percussor-ratio", 6),
+            Doubt::NameNotKnown { what: "percussor", .. } => ("percussor-not-known", 6),
+            Doubt::NameNotKnown { .. } => ("stone-not-known", 8),
             Doubt::Technique { .. } => ("technique", 7),
             Doubt::StoneNotInExperiment { .. } => ("stone-not-in-experiment", 8),
             Doubt::MovedToSites { .. } => ("moved-to-sites", 9),
@@ -280,7 +314,9 @@ pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
     }
     let mut families: std::collections::BTreeMap<u8, Vec<String>> = Default::default();
     for (c, sentence, whose) in found {
-        let named = matches!(c.0, Doubt::PercussorNotInExperiment { .. } | Doubt::PercussorRatio { .. });
+        use Doubt::{NameNotKnown, PercussorNotInExperiment, PercussorRatio};
+        let named =
+            matches!(c.0, PercussorNotInExperiment { .. } | PercussorRatio { .. } | NameNotKnown { .. });
         let told = if whose.len() == all.len() || named {
             sentence
         } else {
@@ -361,6 +397,26 @@ impl fmt::Display for Caution {
                 match leans_on {
                     Some(l) => write!(f, "; the answer leans on {l}"),
                     None => write!(f, "; the answer is for what was used"),
+                }
+            }
+            Doubt::NameNotKnown { what, name, instead } => {
+                let (any, known) = match *what {
+                    "stone" => ("any stone", "flint, quartzite"),
+                    _ => ("any percussor", "antler, wood, hammerstone"),
+                };
+                let instead = if instead.is_empty() { any.to_string() } else { instead.join(", ") };
+                write!(f, "the {what} \"{name}\" is not known")?;
+                match near(what, name) {
+                    Some(near) => write!(
+                        f,
+                        "; did you mean \"{near}\"? The answer is for {instead} (in a table, --word {what}:{near}=\"{name}\" \
+                         makes it {near})"
+                    ),
+                    None => write!(
+                        f,
+                        "; the answer is for {instead} (in a table, --word {what}:OURS=\"{name}\" makes it OURS: {known} or \
+                         another known one)"
+                    ),
                 }
             }
             Doubt::PercussorRatio { percussor, seen, ratio: Some((over, under)) } => write!(

@@ -133,7 +133,7 @@ impl Stone {
     /// # Errors
     /// [`Error::UnknownName`](crate::Error::UnknownName) for the field `stone`, with the names there are.
     pub fn named(name: &str) -> Result<Self> {
-        table::find("stone", name, |m| &m.stones)
+        table::find("stone", name, |m| &m.stones, &["glass", "quartz"])
     }
 
     /// Mode I fracture toughness, Pa m^(1/2).
@@ -159,7 +159,7 @@ impl PercussorMaterial {
     /// [`Error::UnknownName`](crate::Error::UnknownName) for the field `percussor`, with the names there
     /// are.
     pub fn named(name: &str) -> Result<Self> {
-        table::find("percussor", name, |m| &m.percussors)
+        table::find("percussor", name, |m| &m.percussors, &["hammerstone", "antler", "wood"])
     }
 
     /// The names of the bundled table, in its order.

@@ -13,6 +13,7 @@ pub use class::PercussorClass;
 pub(crate) use class::TipBehaviour;
 pub use kinds::{Flaked, Material, PercussorMaterial, Stone, Striking};
 pub use property::{Figure, Property};
+pub(crate) use table::near;
 
 use crate::error::Bounds;
 

@@ -8,7 +8,7 @@ use serde::Deserialize;
 
 use super::property::Figure;
 use super::*;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, nearest};
 
 /// A row of the table: the material, and its other names as a stone that is flaked and as a percussor, none where it is not
 /// one.
@@ -94,17 +94,32 @@ pub(super) fn names<M: 'static>(part: fn(&Materials) -> &[Named<M>]) -> impl Ite
     all(part).iter().map(|m| m.names[0].as_str())
 }
 
-/// The one that bears a name.
+/// The one that bears a name; the error has the names of the table, and `usual` ones that stand for one of them.
 pub(super) fn find<M: Clone + 'static>(
     field: &str,
     name: &str,
     part: fn(&Materials) -> &[Named<M>],
+    usual: &'static [&'static str],
 ) -> Result<M> {
     let plain = plain_name(name);
     match all(part).iter().find(|m| m.names.contains(&plain)) {
         Some(found) => Ok(found.material.clone()),
-        None => Err(Error::unknown_name(field, name, names(part))),
+        None => Err(Error::unknown_name(field, name, usual.iter().copied().chain(names(part)))),
     }
+}
+
+/// The name that an unknown one is likely meant as: a slip of the pen away, begun by it (`red deer`), or a word of it
+/// (`grey flint`).
+pub(crate) fn near(what: &str, name: &str) -> Option<&'static str> {
+    fn of<M>(all: &'static [Named<M>], plain: &str) -> Option<&'static str> {
+        let names = || all.iter().flat_map(|m| &m.names);
+        let begun = format!("{plain}-");
+        nearest(plain, names())
+            .or_else(|| names().find(|n| n.starts_with(&begun)).map(String::as_str))
+            .or_else(|| names().find(|n| plain.split('-').any(|word| word == *n)).map(String::as_str))
+    }
+    let plain = plain_name(name);
+    if what == "stone" { of(all(|m| &m.stones), &plain) } else { of(all(|m| &m.percussors), &plain) }
 }
 
 #[cfg(test)]
@@ -127,6 +142,23 @@ mod tests {
         assert!(MATERIALS.is_ok());
         names_are_plain_and_of_one(all(|m| &m.stones));
         names_are_plain_and_of_one(all(|m| &m.percussors));
+    }
+
+    #[test]
+    fn a_name_that_is_not_known_is_near_one_that_is() {
+        for (what, name, meant) in [
+            ("percussor", "antlr", Some("antler")),
+            ("percussor", "Red Deer", Some("red-deer-antler")),
+            ("percussor", "quartzite cobble", Some("quartzite")),
+            ("percussor", "hamerstone", Some("hammerstone")),
+            ("percussor", "soft hammer", None),
+            ("percussor", "pressure flaker", None),
+            ("stone", "quarzite", Some("quartzite")),
+            ("stone", "Grey flint", Some("flint")),
+            ("stone", "cheese", None),
+        ] {
+            assert_eq!(near(what, name), meant, "{what} {name}");
+        }
     }
 
     fn has_a_source(q: &Property, of: &str) {

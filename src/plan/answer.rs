@@ -150,23 +150,23 @@ impl Plan {
     }
 
     fn list(&self, page: &mut Page) {
-        let line = |number: &str, core: Option<String>, settings: Vec<String>| {
-            let core = core.map_or(String::new(), |c| format!("  {c:>4}"));
-            let settings: String = settings.iter().map(|s| format!("  {s:>20}")).collect();
-            format!("  {number:>4}{core}{settings}")
-        };
-        let mut last: Option<&Option<String>> = None;
-        for t in &self.flakes {
-            if last != Some(&t.percussor) {
-                let by = t.percussor.as_deref().map_or("Strike:".to_string(), |p| format!("By {p}:"));
-                let names = t.settings.iter().map(|s| heading(&s.0)).collect();
-                page.line(format!("\n{by}\n{}", line("no.", t.core.map(|_| "core".into()), names)));
-                last = Some(&t.percussor);
-            }
-            let settings =
-                t.settings.iter().map(|(_, target, low, high)| format!("{target} ({low} to {high})"));
-            let core = t.core.map(|c| c.to_string());
-            page.line(line(&t.number.to_string(), core, settings.collect()));
+        let Some(first) = self.flakes.first() else { return };
+        let core = first.core.map(|_| "core".to_string());
+        let by = first.percussor.as_ref().map(|_| "percussor".to_string());
+        let names = first.settings.iter().map(|s| heading(&s.0));
+        let mut rows: Vec<Vec<String>> =
+            vec![[Some("no.".to_string()), core, by].into_iter().flatten().chain(names).collect()];
+        rows.extend(self.flakes.iter().map(|t| {
+            let before = [Some(t.number.to_string()), t.core.map(|c| c.to_string()), t.percussor.clone()];
+            let settings = t.settings.iter().map(|(_, v, low, high)| format!("{v} ({low} to {high})"));
+            before.into_iter().flatten().chain(settings).collect()
+        }));
+        let width = |at: usize| rows.iter().map(|row| row[at].chars().count()).max().unwrap_or(0);
+        let widths: Vec<usize> = (0..rows[0].len()).map(width).collect();
+        page.line("\nStrike, in this order:\n");
+        for row in &rows {
+            let cells = row.iter().zip(&widths).map(|(cell, width)| format!("  {cell:>width$}"));
+            page.line(cells.collect::<String>());
         }
     }
 
@@ -274,9 +274,9 @@ fn width_in_words(v: f64) -> String {
     }
 }
 
-/// `platform depth, mm`.
+/// `depth, mm`.
 fn heading(name: &str) -> String {
     let unit = name.rsplit('_').next().unwrap_or("");
     let words = in_words(name);
-    format!("{}, {unit}", words.strip_prefix("exterior ").unwrap_or(&words))
+    format!("{}, {unit}", words.trim_start_matches("exterior ").trim_start_matches("platform "))
 }

@@ -7,13 +7,14 @@ use super::exchange::{Chosen, Exchange, choose};
 use super::information::{Information, undetermined};
 use super::outlook::{Aim, expected_width};
 use super::power::{Allocation, Cores, power};
-use crate::calibration::{Calibration, SizeModel, Spread};
+use crate::calibration::resolved::Resolved;
+use crate::calibration::{Calibration, SizeModel, Spread, bundled};
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use crate::form::{self, Form, Transform, indicator, value};
 use crate::material::PercussorMaterial;
 use crate::page::percent;
-use crate::predict::{LEVEL, USUAL_LEVEL};
+use crate::predict::{LEVEL, USUAL_LEVEL, in_words};
 use crate::strike::{
     ANGLE_OF_BLOW_DEG, EXTERIOR_PLATFORM_ANGLE_DEG, Measured, PLATFORM_AREA_MM2, PLATFORM_DEPTH_MM,
 };
@@ -75,6 +76,7 @@ struct SpreadTold {
 /// | [`reach_of`](Experiment::reach_of) | where one percussor reaches less far | as all |
 /// | [`offer`](Experiment::offer), [`leave_out`](Experiment::leave_out) | flakes one has | none |
 /// | [`at`](Experiment::at) | platforms at which intervals are judged | all settings within reach |
+/// | [`stone`](Experiment::stone) | what is flaked | any |
 /// | [`predictions`](Experiment::predictions) | intervals there are made narrow (I-optimal) | coefficients are made certain (D-optimal) |
 /// | [`cores`](Experiment::cores), [`between_cores`](Experiment::between_cores), [`one_percussor_a_core`](Experiment::one_percussor_a_core) | cores that differ | flakes count as independent |
 /// | [`difference`](Experiment::difference) | the ratio of sizes between percussors that is to be seen | no power is told |
@@ -97,7 +99,8 @@ struct SpreadTold {
 /// assert_eq!(plan.flakes.len(), 24);
 /// let planned = plan.curve.iter().find(|c| c.flakes == 24).unwrap();
 /// assert!(planned.power.unwrap() > 0.5 && planned.power.unwrap() < 0.6);
-/// assert!(plan.to_string().contains("By antler:"));
+/// let by_antler = |t: &conchoid::plan::Target| t.percussor.as_deref() == Some("antler");
+/// assert!(plan.flakes[..12].iter().any(by_antler) && plan.flakes[12..].iter().any(by_antler));
 ///
 /// // a depth that does not vary teaches nothing of depth
 /// let flat = Experiment::new(Form::named("log-log")?, "mass_g", 24).reach("platform_depth_mm", 8.0, 8.0)?;
@@ -116,6 +119,9 @@ pub struct Experiment {
     predictions: bool,
     existing: Option<(Vec<Setting>, u64)>,
     spread: Option<SpreadTold>,
+    stone: Option<String>,
+    /// Whose flakes the platforms are held against; without one, those of the experiment for the stone.
+    calibration: Option<Calibration>,
     between: Option<f64>,
     flakes_per_core: Option<usize>,
     allocation: Allocation,
@@ -137,6 +143,8 @@ impl Experiment {
             predictions: false,
             existing: None,
             spread: None,
+            stone: None,
+            calibration: None,
             between: None,
             flakes_per_core: None,
             allocation: Allocation::WithinCores,
@@ -297,7 +305,14 @@ impl Experiment {
         let from = format!("{how}, from the calibration {name}");
         let within = between.and(constant);
         self.spread = Some(SpreadTold { value, from, within, between });
+        self.calibration = Some(calibration.clone());
         Ok(self)
+    }
+
+    /// The stone to be flaked: a plan says where the experiment that its spread is of flaked another, or nobody knows it.
+    pub fn stone(mut self, stone: &str) -> Experiment {
+        self.stone = Some(stone.to_string());
+        self
     }
 
     /// Cores that differ, of so many flakes each (1 or more), every percussor on every core.
@@ -382,7 +397,8 @@ impl Experiment {
         let existing =
             checked.had.map(|(used, left_out)| Existing { used, left_out, worth_well_placed, undetermined });
         let curve = checked.curve(&chosen, &mut rng);
-        let cautions = cautions(&checked.spread, checked.cores.as_ref(), kept_within_tolerance, self);
+        let mut cautions = cautions(&checked.spread, checked.cores.as_ref(), kept_within_tolerance, self);
+        cautions.splice(0..0, self.doubts(&reach.factors)?);
         Ok(Plan {
             form: checked.form.name().to_string(),
             response: self.response.clone(),
@@ -407,9 +423,63 @@ impl Experiment {
         })
     }
 
+    /// What the flakes of a calibration, and the reach, do not bear out: the ends of the reach, the platforms named, the
+    /// stone.
+    fn doubts(&self, factors: &[Factor]) -> Result<Vec<String>> {
+        let calibration = match &self.calibration {
+            Some(known) => known.clone(),
+            None => bundled::named(bundled::experiment_for(self.stone.as_deref()))?,
+        };
+        let name = calibration.name().to_string();
+        let resolved = Resolved::new(calibration)?;
+        let end =
+            |of: fn((f64, f64)) -> f64| factors.iter().map(|f| (f.name.clone(), of(f.range()))).collect();
+        let ends = [end(|r| r.0), end(|r| r.1)].map(|numbers| Setting { numbers, percussor: None });
+        let (mut found, mut beyond) = (Vec::new(), Vec::new());
+        for (words, setting) in
+            ends.iter().map(|s| ("", s)).chain(self.at.iter().map(|(w, s)| (w.as_str(), s)))
+        {
+            let planned = Planned { setting, stone: self.stone.as_deref() };
+            resolved.unlike_experiment(&planned, &mut found);
+            if let Ok(x) = resolved.gather(&planned, None, &mut Vec::new())
+                && let Ok(variant) = resolved.choose(&x)
+            {
+                resolved.outside_ranges(variant, &x, &mut found);
+            }
+            for f in factors {
+                let ((low, high), asked) = (f.range(), setting.number(&f.name));
+                beyond.extend(asked.filter(|v| !(low..=high).contains(v)).map(|v| {
+                    format!("{words}: the {} {v} lies beyond the reach ({low} to {high})", in_words(&f.name))
+                }));
+            }
+        }
+        let mut told: Vec<String> = Vec::new();
+        for caution in found.iter().map(|c| format!("{c} (calibration {name})")).chain(beyond) {
+            if !told.contains(&caution) {
+                told.push(caution);
+            }
+        }
+        Ok(told)
+    }
+
     /// The percussors, and whether a difference is asked about: what the sentences about a plan need.
     pub(super) fn asked(&self) -> (&[String], bool) {
         (&self.percussors, self.difference.is_some())
+    }
+}
+
+/// A platform that is planned, in its stone, whatever strikes it.
+struct Planned<'a> {
+    setting: &'a Setting,
+    stone: Option<&'a str>,
+}
+
+impl Measured for Planned<'_> {
+    fn number(&self, name: &str) -> Option<f64> {
+        self.setting.number(name)
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        self.stone.filter(|_| name == "stone")
     }
 }
 
@@ -527,7 +597,8 @@ impl Checked<'_> {
         curve
     }
 
-    /// The knapping list: by percussor, in random order within it, cores dealt round.
+    /// The knapping list, in random order. Cores are dealt round, so that each has as many flakes of every percussor as any
+    /// other, but for one.
     fn targets(&self, chosen: &Chosen, rng: &mut ChaCha8Rng) -> Vec<Target> {
         let percussors = &self.asked.percussors;
         let mut by: Vec<Vec<&Setting>> = vec![Vec::new(); percussors.len().max(1)];
@@ -546,7 +617,7 @@ impl Checked<'_> {
             for (i, setting) in settings.into_iter().enumerate() {
                 let core = cores.map(|c| match self.asked.allocation {
                     Allocation::ByCore => from + i % mine.max(1) + 1,
-                    Allocation::WithinCores => i % c + 1,
+                    Allocation::WithinCores => out.len() % c + 1,
                 });
                 let settings = self.reach.factors.iter().zip(&setting.numbers).map(|(f, (_, v))| {
                     let (low, high) = self.reach.range(f, setting);
@@ -555,14 +626,12 @@ impl Checked<'_> {
                     let accept = if fixed { (v - t, v + t) } else { ((v - t).max(low), (v + t).min(high)) };
                     (f.name.clone(), tidy(*v), tidy(accept.0), tidy(accept.1))
                 });
-                out.push(Target {
-                    number: out.len() + 1,
-                    percussor: percussors.get(k).cloned(),
-                    core,
-                    settings: settings.collect(),
-                });
+                let settings = settings.collect();
+                out.push(Target { number: 0, percussor: percussors.get(k).cloned(), core, settings });
             }
         }
+        out.shuffle(rng);
+        out.iter_mut().enumerate().for_each(|(i, target)| target.number = i + 1);
         out
     }
 }
@@ -636,8 +705,20 @@ fn cautions(
             kept(tolerance.mean),
             kept(tolerance.low)
         ),
-        "targets are rounded to tenths; strike in the order of the list, which is random within a percussor"
-            .to_string(),
+        format!(
+            "targets are rounded to tenths; strike in the order of the list, which is random over the whole plan{}",
+            match (percussors.len() > 1, cores) {
+                (true, Some(_)) if experiment.allocation == Allocation::WithinCores => {
+                    ", percussors mixed within every core: struck one after the other, what changes as the core wears down \
+                     or the knapper tires would pass for a difference between them"
+                }
+                (true, _) => {
+                    ", percussors mixed: struck one after the other, what changes as the knapper tires would pass for a \
+                     difference between them"
+                }
+                _ => "",
+            }
+        ),
     ];
     if let Some(c) = cores {
         cautions.push(format!(

@@ -578,6 +578,57 @@ fn a_plan_tells_what_its_parts_give() {
         cores.sort_unstable();
         assert!(cores.chunk_by(|a, b| a == b).all(|of| of.len() <= 4), "{p}: {cores:?}");
     }
+    // percussors are mixed in the order of striking: over the plan, and within every core, of which none has more
+    let runs = |flakes: &[crate::plan::Target]| flakes.chunk_by(|a, b| a.percussor == b.percussor).count();
+    assert!(runs(&plan.flakes) > 6 && plan.flakes.iter().map(|t| t.number).eq(1..=24), "{plan}");
+    let antler_first = (1..=6).filter(|core| {
+        let of: Vec<&crate::plan::Target> = cores.flakes.iter().filter(|t| t.core == Some(*core)).collect();
+        let antler = |t: &&crate::plan::Target| t.percussor.as_deref() == Some("antler");
+        assert_eq!((of.len(), of.iter().copied().filter(antler).count()), (4, 2), "core {core}");
+        antler(&of[0])
+    });
+    assert!((1..6).contains(&antler_first.count()), "{cores}");
+    assert_ne!(told.plan(6).unwrap().flakes, plan.flakes);
+    assert!(cores.to_string().contains("percussors mixed within every core"), "{cores}");
+    // uneven numbers: no core gives more flakes than it has
+    let uneven = two(9).spread(0.4, "here").unwrap().cores(3).between_cores(0.3).plan(1).unwrap();
+    for core in 1..=3 {
+        assert_eq!(uneven.flakes.iter().filter(|t| t.core == Some(core)).count(), 3, "{uneven}");
+    }
+    let plain =
+        Experiment::new(form(), "mass_g", 8).spread(0.4, "here").unwrap().plan(1).unwrap().to_string();
+    assert!(plain.contains("random over the whole plan") && !plain.contains("percussor"), "{plain}");
+    // platforms that no flake of the experiment had, or beyond the reach, are told first; those within are not
+    let deep = Strike::builder().platform_depth_mm(80.0).exterior_platform_angle_deg(75.0).build().unwrap();
+    let of = |low: f64, high: f64| {
+        let plan = Experiment::new(form(), "mass_g", 8).reach("platform_depth_mm", low, high).unwrap();
+        plan.reach("exterior_platform_angle_deg", low.max(10.0), 85.0).unwrap()
+    };
+    let flint = crate::calibration::bundled::named("hard-hammer-flint").unwrap();
+    let wide = of(0.1, 100.0).spread_of(&flint).unwrap().plan(1).unwrap().cautions;
+    for (at, said) in
+        ["platform depth 0.1 mm is ", "exterior platform angle 10 degrees is ", "platform depth 100 mm is "]
+            .iter()
+            .enumerate()
+    {
+        assert!(wide[at].starts_with(said), "{wide:?}");
+        assert!(wide[at].ends_with("(calibration hard-hammer-flint)"), "{wide:?}");
+    }
+    assert!(!wide[3].contains("experiment covered"), "{wide:?}");
+    let plan = |e: Experiment| e.spread(0.4, "here").unwrap().plan(1).unwrap().cautions;
+    let named = plan(
+        of(4.0, 12.0).reach("exterior_platform_angle_deg", 60.0, 85.0).unwrap().at("deep", &deep).unwrap(),
+    );
+    assert!(named[0].starts_with("platform depth 80 mm is "), "{named:?}");
+    assert_eq!(named[1], "deep: the platform depth 80 lies beyond the reach (4 to 12)");
+    for (stone, said) in [
+        ("flint", "the spread is"),
+        ("obsidian", "the experiment flaked flint, not obsidian"),
+        ("cheese", "the stone \"cheese\" is not known"),
+    ] {
+        let of_stone = plan(Experiment::new(form(), "mass_g", 8).stone(stone));
+        assert!(of_stone[0].starts_with(said), "{of_stone:?}");
+    }
     assert!(matches!(experiment.plan(5), Err(Error::Missing { .. })));
     assert!(matches!(told.clone().cores(4).plan(5), Err(Error::Missing { .. })));
     assert!(told.clone().cores(0).between_cores(0.3).plan(5).is_err());

@@ -9,7 +9,7 @@ use super::estimate::Estimate;
 use super::joint::Joint;
 use crate::calibration::caution::{Caution, in_words};
 use crate::error::{Result, counted};
-use crate::page::{Page, Told, percent, short, unit};
+use crate::page::{Page, Told, begun, percent, short, unit};
 use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -156,7 +156,8 @@ impl Estimate {
         Ok(found)
     }
 
-    /// The same, one size of the flake being known: the others are read off in its light, without a mean.
+    /// The same, one size of the flake being known: the others are read off in its light, without a mean. One that lies
+    /// outside of what was expected is told first.
     ///
     /// # Errors
     /// Those of [`Joint::new`] and [`Joint::given`]; as [`Estimate::at`].
@@ -165,6 +166,7 @@ impl Estimate {
         let mut found = self.at(level)?;
         for s in &self.sizes {
             let Some(at) = found.size_mut(&s.size) else { continue };
+            let outside = Caution::outside(&s.column, value, (at.low, at.high)).filter(|_| s.size == size);
             (at.low, at.median, at.high, at.mean) = match given.size(&s.size) {
                 Some(other) => {
                     let i = other.interval(level)?;
@@ -173,6 +175,7 @@ impl Estimate {
                 None if s.size == size => (value, value, value, Some(value)),
                 None => (at.low, at.median, at.high, None),
             };
+            found.cautions.extend(outside.as_ref().map(CautionText::from));
         }
         Ok(found)
     }
@@ -204,6 +207,10 @@ impl Estimate {
     fn tell(&self, page: &mut Page, at: &EstimateAt) {
         if let Some(first) = self.beyond_experiment() {
             page.say(first);
+            page.line("");
+        }
+        if let Some(outside) = at.cautions.iter().find(|c| c.kind == "measured-outside") {
+            page.say(begun(&format!("{}.", outside.text)));
             page.line("");
         }
         let sizes = || self.sizes.iter().filter_map(|s| Some((s, at.size_at(&s.size)?)));
@@ -328,6 +335,21 @@ mod tests {
             assert_eq!(at.cautions.len(), e.cautions.len());
             assert_eq!(serde_json::to_value(&e).unwrap(), serde_json::to_value(e.at(0.95).unwrap()).unwrap());
             assert!(e.at(0.0).is_err() && e.at(f64::NAN).is_err());
+        }
+    }
+
+    #[test]
+    fn a_known_size_outside_of_what_was_expected_is_told() {
+        let e = estimate(&Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap());
+        let Interval { high, .. } = e.size("mass_g").unwrap().interval(0.95).unwrap();
+        for (mass, outside) in [(0.99 * high, false), (1.01 * high, true), (5000.0, true)] {
+            let at = e.at_knowing("mass_g", mass, 0.95).unwrap();
+            let told: Vec<&CautionText> =
+                at.cautions.iter().filter(|c| c.kind == "measured-outside").collect();
+            assert_eq!(told.len(), usize::from(outside), "{mass}: {told:?}");
+            let page = e.in_words(&at).to_string();
+            assert_eq!(page.starts_with("The mass measured ("), outside, "{page}");
+            assert!(told.iter().all(|c| c.text.contains("lies outside of what was expected (")), "{told:?}");
         }
     }
 

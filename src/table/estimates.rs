@@ -21,14 +21,13 @@ use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
 use crate::assess::AsItStands;
-use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
 use crate::material::Figure;
 use crate::predict::measurement::MeasurementErrors;
 use crate::predict::{Ask, BlowAsKnown, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles};
-use crate::strike::Measured;
+use crate::strike::{Measured, PLATFORM_AREA_MM2};
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::sync::OnceLock;
@@ -141,15 +140,12 @@ pub(crate) fn reasons(predictor: &Predictor, row: &Row, e: Error) -> Vec<Error> 
     reasons
 }
 
-/// Cautions as one cell; without `all`, what holds for every row of a calibration is left to the summary.
-pub(crate) fn joined(cautions: &[Caution], all: bool) -> String {
-    let own = cautions.iter().filter(|c| {
-        let general = matches!(
-            c.0,
-            Doubt::NotInExperiment { .. } | Doubt::TerminationsNotTold { .. } | Doubt::MovedToSites { .. }
-        );
-        all || !general
-    });
+/// What a calibration says of all its flakes, and what blank cells of terminations say too.
+pub(super) const GENERAL: [&str; 3] = ["moved-to-sites", "not-in-experiment", "terminations-not-told"];
+
+/// Cautions as one cell, but for these kinds.
+pub(crate) fn joined(cautions: &[Caution], left_out: &[&str]) -> String {
+    let own = cautions.iter().filter(|c| !left_out.contains(&c.kind()));
     own.map(Caution::to_string).collect::<Vec<_>>().join("; ")
 }
 
@@ -160,7 +156,7 @@ const DETACHMENT: &str = "detachment_probability";
 ///
 /// The columns added are the ends and the median of each size (`expected_mass_g_low`), each termination (`p_feather`),
 /// `calibration`, `cautions` and `form`; a row without an answer keeps its place, with the
-/// reason under `cautions`.
+/// reason under `cautions`. What one calibration that answers all rows says of every one of them stands in the summary.
 ///
 /// ```
 /// use conchoid::calibration::bundled;
@@ -183,6 +179,7 @@ pub struct TableEstimates<'a> {
     pub(super) given: &'a (dyn Measured + Sync),
     pub(super) sizes: Vec<&'static str>,
     detachment: bool,
+    every_caution: bool,
     pub(super) errors: MeasurementErrors,
     pub(super) block_bytes: usize,
 }
@@ -214,6 +211,7 @@ impl<'a> TableEstimates<'a> {
             given: &NOTHING,
             sizes: SIZES.to_vec(),
             detachment: false,
+            every_caution: false,
             errors: MeasurementErrors::new(),
             block_bytes: BLOCK_BYTES,
         })
@@ -266,6 +264,12 @@ impl<'a> TableEstimates<'a> {
     /// How exactly the platforms were measured; the intervals widen by it.
     pub fn measured_with(mut self, errors: MeasurementErrors) -> Self {
         self.errors = errors;
+        self
+    }
+
+    /// Every caution stands in the cell of its row, also what the summary says of every row: for a table without its summary.
+    pub fn every_caution(mut self) -> Self {
+        self.every_caution = true;
         self
     }
 
@@ -332,8 +336,16 @@ impl<'a> TableEstimates<'a> {
         self.detachment = detachment.is_some();
         let sizes = self.numbers(e, &mut Quantiles::default())?;
         let numbers: Vec<Option<f64>> = detachment.map(Some).into_iter().chain(sizes).collect();
-        let texts = [e.calibration.as_str(), &joined(&e.cautions, true), &e.form];
+        let texts = [e.calibration.as_str(), &joined(&e.cautions, &[]), &e.form];
         super::write::alone(writer, &self.columns(), &numbers, &texts)
+    }
+
+    /// Kinds of caution that cells leave out, since the summary says them of every row: where one calibration answers all.
+    pub(crate) fn left_out(&self, header: &Header) -> &'static [&'static str] {
+        let has = |name: &str| header.column(name).is_some();
+        let all_alike = !self.predictors.by_row
+            || self.given.number(PLATFORM_AREA_MM2.name()).is_none() && bundled::answers_alike(has);
+        if all_alike && !self.every_caution { &GENERAL } else { &[] }
     }
 
     /// Whether every row must be looked at by itself.
@@ -361,7 +373,7 @@ impl<'a> TableEstimates<'a> {
                     out.rounded(blow.map(|b| b.probability()));
                 }
                 self.numbers(&estimate, quantiles)?.into_iter().for_each(|number| out.rounded(number));
-                let cautions = joined(&estimate.cautions, false);
+                let cautions = joined(&estimate.cautions, self.left_out(row.header()));
                 [&estimate.calibration, &cautions, &estimate.form].iter().for_each(|t| out.text(t));
                 out.end();
                 summary.answered(row, &estimate);
@@ -396,10 +408,7 @@ impl<'a> TableEstimates<'a> {
             let Some(observed) = Measured::number(row, &s.column).filter(|v| *v > 0.0) else { continue };
             let Interval { low, median, high, level } = s.predictive.interval_with(self.level, quantiles)?;
             let size = MeasuredSize { observed, low, median, high };
-            if !size.inside() {
-                let column = s.column.clone();
-                outside.push(Doubt::MeasuredOutside { column, measured: observed, low, high }.into());
-            }
+            outside.extend(Caution::outside(&s.column, observed, (low, high)));
             let law = (level, predictor.common(&estimate.variant, &s.size));
             let site = row.class("site").unwrap_or_default();
             summary.measured_size((&estimate.calibration, &s.column), site, &size, law);

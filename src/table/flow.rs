@@ -8,6 +8,7 @@ use super::column::Kind;
 use super::digits::{millionths, put_rounded};
 use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
 use super::header::Header;
+use super::intake::Noticed;
 use super::measured::MeasuredSize;
 use super::originals::{NOW, STATE, TableOriginals};
 use super::read::{BLOCK_BYTES, Block, Record, TableReader};
@@ -16,7 +17,6 @@ use super::rows::{self, Answers, Made};
 use super::summary::Summary;
 use super::text::like_formula;
 use super::write::Line;
-use crate::calibration::caution::Doubt;
 use crate::calibration::fitting::as_struck;
 use crate::error::{Error, Place, Result};
 use crate::flake::Retouch;
@@ -145,6 +145,8 @@ pub(super) struct Flow<'t> {
     originals: Option<&'t TableOriginals<'t>>,
     header: Arc<Header>,
     longest: u64,
+    /// Kinds of caution that cells leave out.
+    left_out: &'static [&'static str],
     uses: Vec<Use>,
     batches: Mutex<Vec<(&'t Predictor, usize, Arc<VariantBatch>)>>,
 }
@@ -164,9 +166,7 @@ struct PlainKind<'t> {
     /// The cells of text of a row without doubts of its own.
     tail: Vec<u8>,
     /// Rows answered without doubts of their own that are not counted yet.
-    rows: u64,
-    /// Whether one of the block was.
-    seen: bool,
+    rows: Noticed,
 }
 
 /// What is known of a kind of row.
@@ -347,7 +347,8 @@ impl<'t> Flow<'t> {
     ) -> Self {
         let layout = how.predictors.first.calibration().layout();
         let uses = uses_of(&header, |name| layout.position(name).is_some());
-        Flow { how, originals, header, longest, uses, batches: Mutex::new(Vec::new()) }
+        let left_out = if originals.is_some() { &[][..] } else { how.left_out(&header) };
+        Flow { how, originals, header, longest, left_out, uses, batches: Mutex::new(Vec::new()) }
     }
 
     /// Works a block through: its rows with their estimates, in their order.
@@ -503,7 +504,7 @@ impl<'t> Flow<'t> {
         }
         let site = row.class("site").unwrap_or_default().to_string();
         let group = chunk.group(batch, &kind, self.how.sizes.len());
-        let plain = PlainKind { predictor, kind, group, numbers, held, site, tail, rows: 0, seen: false };
+        let plain = PlainKind { predictor, kind, group, numbers, held, site, tail, rows: Noticed::default() };
         Ok(Some(KindOfRow::Plain(Box::new(plain))))
     }
 
@@ -523,7 +524,7 @@ impl<'t> Flow<'t> {
     /// The cells of text.
     fn tail(&self, predictor: &Predictor, kind: &RowKind, cautions: &[Caution], out: &mut Line) {
         out.text(predictor.calibration().name());
-        out.text(&joined(cautions, false));
+        out.text(&joined(cautions, self.left_out));
         if self.originals.is_none() {
             out.text(&kind.form);
         }
@@ -545,7 +546,8 @@ impl<'t> Flow<'t> {
         for entry in &entries {
             let done = match entry.plain {
                 Some((kind, slot)) => {
-                    self.write_plain(&input[entry.record.text.clone()], kind, slot, work, chunk)?
+                    let record = (&input[entry.record.text.clone()], entry.record.number);
+                    self.write_plain(record, (kind, slot), work, chunk)?
                 }
                 None => false,
             };
@@ -570,9 +572,8 @@ impl<'t> Flow<'t> {
     /// Writes a plain row; false where it turns out to need the slow path.
     fn write_plain(
         &self,
-        record: &[u8],
-        kind: usize,
-        slot: usize,
+        (record, number): (&[u8], u64),
+        (kind, slot): (usize, usize),
         work: &mut Work,
         chunk: &mut Chunk<'t>,
     ) -> Result<bool> {
@@ -594,10 +595,8 @@ impl<'t> Flow<'t> {
         }
         let measured = plain.held.iter().filter(|_| self.originals.is_none());
         let held: Vec<_> = measured.filter_map(sizes).collect();
-        let outside = held.iter().filter(|(.., size)| !size.inside()).map(|(column, _, size)| {
-            let MeasuredSize { observed: measured, low, high, .. } = *size;
-            Doubt::MeasuredOutside { column: column.clone(), measured, low, high }.into()
-        });
+        let outside =
+            held.iter().filter_map(|(column, _, s)| Caution::outside(column, s.observed, (s.low, s.high)));
         let mut cautions: Vec<Caution> = Vec::new();
         if doubts.standing == RowStanding::Own {
             let of = |name: &str| self.how.sizes.iter().position(|s| *s == name);
@@ -643,13 +642,9 @@ impl<'t> Flow<'t> {
         }
         out.end();
         if own {
-            plain.count(&mut work.summary, &cautions, 1);
+            plain.count(&mut work.summary, &cautions, Noticed::of(number));
         } else {
-            plain.rows += 1;
-            // the first of a block at once, so that the summary gives the first of its kind as its example
-            if !std::mem::replace(&mut plain.seen, true) {
-                plain.count_rows(&mut work.summary);
-            }
+            plain.rows.notice(number, 1);
         }
         Ok(true)
     }
@@ -702,7 +697,7 @@ impl<'t> Flow<'t> {
 
 impl PlainKind<'_> {
     /// Brings rows that have these cautions into a summary.
-    fn count(&self, summary: &mut Summary, cautions: &[Caution], rows: u64) {
+    fn count(&self, summary: &mut Summary, cautions: &[Caution], rows: Noticed) {
         let calibration = self.predictor.calibration();
         let variant = &calibration.variants()[self.kind.variant].name;
         summary.plain((calibration.name(), variant), cautions, rows);
@@ -711,7 +706,7 @@ impl PlainKind<'_> {
     /// Brings the rows that are not counted yet into a summary.
     fn count_rows(&mut self, summary: &mut Summary) {
         let rows = std::mem::take(&mut self.rows);
-        if rows > 0 {
+        if rows.count > 0 {
             self.count(summary, &self.kind.cautions, rows);
         }
     }

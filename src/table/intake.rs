@@ -24,6 +24,7 @@ pub(super) struct Noticed {
 }
 
 impl Noticed {
+    #[inline]
     pub fn notice(&mut self, row: u64, count: u64) {
         if count == 0 {
             return;
@@ -34,13 +35,17 @@ impl Noticed {
         }
     }
 
-    pub(crate) fn append(&mut self, later: Noticed) {
-        self.count += later.count;
-        for row in later.rows {
-            if self.rows.len() < NAMED + 1 && self.rows.last() != Some(&row) {
-                self.rows.push(row);
-            }
-        }
+    /// One row.
+    pub fn of(row: u64) -> Noticed {
+        Noticed { count: 1, rows: vec![row] }
+    }
+
+    pub(crate) fn append(&mut self, other: Noticed) {
+        self.count += other.count;
+        self.rows.extend(other.rows);
+        self.rows.sort_unstable();
+        self.rows.dedup();
+        self.rows.truncate(NAMED + 1);
     }
 
     /// `rows 1, 2, 5, ...`

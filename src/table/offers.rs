@@ -8,7 +8,8 @@ use super::row::Row;
 use super::stretches::Stretch;
 use super::summary::Reasons;
 use crate::calibration::fitting::commonest_first;
-use crate::error::Result;
+use crate::error::{Error, Place, Result};
+use crate::strike::Measured;
 use std::io::Read;
 
 /// What is offered.
@@ -125,7 +126,8 @@ pub(crate) const MOST_LEVELS: usize = 200;
 /// equals by name. Ends early where a class has more than 200 levels.
 ///
 /// # Errors
-/// [`Error::Invalid`](crate::Error::Invalid) naming the class with too many levels; as [`offer_each`].
+/// [`Error::Invalid`](crate::Error::Invalid) naming the class with too many levels; [`Error::Refused`] where no flake has
+/// what it needs, as on a sheet that is not filled in; as [`offer_each`].
 pub fn levels_of<R: Read, S: AsRef<str>>(
     table: TableReader<R>,
     needs: &[S],
@@ -135,8 +137,14 @@ pub fn levels_of<R: Read, S: AsRef<str>>(
     level: impl Fn(&Row, &str) -> Option<String>,
 ) -> Result<Vec<Vec<(String, u64)>>> {
     let mut counts = vec![std::collections::BTreeMap::<String, u64>::new(); classes.len()];
+    let mut measured: Vec<&str> = needs.iter().map(AsRef::as_ref).collect();
+    measured.retain(|name| classes.iter().all(|class| class.as_ref() != *name));
     offer_each(table, needs, &[], false, progress, |offer| {
         let Offer::Flake(row) = offer else { return Ok(()) };
+        let has = |n: &&str| Measured::number(row, n).is_some() || Measured::class(row, n).is_some();
+        if measured.iter().all(has) {
+            measured.clear();
+        }
         if !usable(row) {
             return Ok(());
         }
@@ -150,10 +158,14 @@ pub fn levels_of<R: Read, S: AsRef<str>>(
                      few levels, or let the flakes of one level share an effect)",
                     row.row_number()
                 );
-                return Err(crate::Error::invalid(class, reason));
+                return Err(Error::invalid(class, reason));
             }
         }
         Ok(())
     })?;
+    if !measured.is_empty() {
+        let reason = format!("no flake has its measurements yet ({})", measured.join(", "));
+        return Err(Error::Refused { at: Place::default(), reason });
+    }
     Ok(counts.into_iter().map(commonest_first).collect())
 }

@@ -78,7 +78,7 @@ impl<'a> TableOriginals<'a> {
     /// [`Error::OutOfRange`] unless 0 < level < 1; [`Error::Io`] of the writer.
     pub fn write_one<W: Write>(writer: W, found: &OriginalEstimate, level: f64) -> Result<W> {
         let numbers = Self::numbers(&found.mass, level)?.map(Some);
-        let texts = [found.estimate.calibration.as_str(), &joined(&found.cautions, true)];
+        let texts = [found.estimate.calibration.as_str(), &joined(&found.cautions, &[])];
         super::write::alone(writer, &Self::COLUMNS, &numbers, &texts)
     }
 
@@ -168,7 +168,7 @@ impl Answers for TableOriginals<'_> {
                 out.row(row);
                 numbers.iter().for_each(|v| out.rounded(Some(*v)));
                 out.text(&found.estimate.calibration);
-                out.text(&joined(&found.cautions, false));
+                out.text(&joined(&found.cautions, &[]));
                 out.end();
                 found.estimate.cautions.clone_from(&found.cautions);
                 summary.answered(row, &found.estimate);

@@ -221,14 +221,13 @@ impl<'a> TableReport<'a> {
     }
 
     fn doubts(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let mut all: Vec<_> = self.summary.cautions().collect();
+        let all = self.summary.cautions();
         if all.is_empty() {
             return Ok(());
         }
-        all.sort_by_key(|(kind, n, _)| (std::cmp::Reverse(*n), *kind));
         writeln!(f, "\n## Cautions\n")?;
-        all.iter()
-            .try_for_each(|(_, n, text)| writeln!(f, "- {}, such as: {}", rows_counted(*n), one_line(text)))
+        let lines = all.iter().flat_map(|(_, told)| told.lines(TOLD));
+        lines.into_iter().try_for_each(|line| writeln!(f, "- {}", one_line(&line)))
     }
 
     fn methods(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

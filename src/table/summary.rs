@@ -2,6 +2,7 @@
 //! A reason is told once, with its count and its first rows; the reason of each row stands beside it in the output.
 
 use super::column::shorten;
+use super::estimates::GENERAL;
 use super::intake::{Intake, Noticed, rows_counted};
 use super::measured::{MeasuredFit, MeasuredSize, MeasuredSizes};
 use super::row::Row;
@@ -13,10 +14,14 @@ use std::fmt;
 
 /// Reasons that are told apart; further ones are counted together. This crate's choice, no source.
 const MOST_REASONS: usize = 64;
-/// Lines for reasons, for remarks and for doubts, so that the whole can be read. This crate's choices, no source.
+/// Lines for reasons, for remarks, for doubts and for the texts of each, so that the whole can be read. This crate's
+/// choices, no source.
 const TOLD_REASONS: usize = 4;
 const TOLD_REMARKS: usize = 2;
 const TOLD_DOUBTS: usize = 2;
+const TOLD_TEXTS: usize = 4;
+/// What stands for the words of a caution that differ by the numbers of each row; those of the first are the example.
+const OF_ITS_NUMBERS: &str = "such as";
 
 /// Why rows were refused or remarked, each reason once.
 ///
@@ -73,28 +78,37 @@ impl Reasons {
     /// Counts one reason of one row.
     pub(crate) fn count(&mut self, row: u64, reason: &Error) {
         let (kind, example) = kind_of(reason);
-        self.count_words(row, kind, example);
+        self.count_words(Noticed::of(row), kind, || example);
     }
 
-    /// Counts a reason that is in words already.
-    pub(crate) fn count_words(&mut self, row: u64, reason: String, example: String) {
-        if self.by.len() < MOST_REASONS || self.by.contains_key(&reason) {
-            self.by.entry(reason).or_insert_with(|| (Noticed::default(), example)).0.notice(row, 1);
-        } else {
-            self.others.notice(row, 1);
+    /// Counts a reason that is in words already, with the example of the first rows. Those told apart are the first by their
+    /// words, so that each is counted in full wherever blocks of rows end.
+    fn count_words(&mut self, rows: Noticed, reason: String, example: impl FnOnce() -> String) {
+        self.by.entry(reason).or_insert_with(|| (Noticed::default(), example())).0.append(rows);
+        if self.by.len() > MOST_REASONS
+            && let Some((_, (last, _))) = self.by.pop_last()
+        {
+            self.others.append(last);
         }
     }
 
     /// Adds the reasons of the rows that follow.
     pub(crate) fn append(&mut self, later: Reasons) {
         for (kind, (noticed, example)) in later.by {
-            if self.by.len() < MOST_REASONS || self.by.contains_key(&kind) {
-                self.by.entry(kind).or_insert_with(|| (Noticed::default(), example)).0.append(noticed);
-            } else {
-                self.others.append(noticed);
-            }
+            self.count_words(noticed, kind, || example);
         }
         self.others.append(later.others);
+    }
+
+    /// All rows counted.
+    fn rows(&self) -> u64 {
+        self.others.count + self.by.values().map(|(n, _)| n.count).sum::<u64>()
+    }
+
+    /// What is said alike of all rows counted.
+    fn of_all(&self) -> Option<&str> {
+        let (words, _) = self.by.first_key_value().filter(|_| self.by.len() == 1)?;
+        (self.others.count == 0 && words != OF_ITS_NUMBERS).then_some(words)
     }
 
     /// Each reason with its number of rows, the commonest first.
@@ -111,11 +125,17 @@ impl Reasons {
 
     /// One line for each of the commonest reasons, with count and first rows, and one for all others.
     pub fn lines(&self, most: usize) -> Vec<String> {
+        self.lines_saying(most, |words| words)
+    }
+
+    fn lines_saying(&self, most: usize, mut say: impl FnMut(String) -> String) -> Vec<String> {
         let all = self.sorted();
         let told = if all.len() > most { most.saturating_sub(1) } else { all.len() };
         let mut lines: Vec<String> = all[..told]
             .iter()
-            .map(|(kind, n, example)| format!("{}: {kind}{example} ({})", rows_counted(n.count), n.rows()))
+            .map(|(kind, n, example)| {
+                format!("{}: {} ({})", rows_counted(n.count), say(format!("{kind}{example}")), n.rows())
+            })
             .collect();
         let rest: u64 = all[told..].iter().map(|(_, n, _)| n.count).sum::<u64>() + self.others.count;
         if rest > 0 {
@@ -136,7 +156,8 @@ pub struct Summary {
     remarks: Reasons,
     refused: Reasons,
     used: BTreeMap<(String, String), u64>,
-    cautions: BTreeMap<&'static str, (u64, String)>,
+    /// Each kind of caution, by what it says.
+    cautions: BTreeMap<&'static str, Reasons>,
     /// Rows answered, by the kinds of caution they have and whether they have a remark.
     alike: BTreeMap<(Vec<&'static str>, bool), u64>,
     measured: MeasuredSizes,
@@ -184,9 +205,11 @@ impl Summary {
         self.used.iter().map(|((calibration, variant), n)| (calibration.as_str(), variant.as_str(), *n))
     }
 
-    /// Each kind of caution with its number of rows and its first sentence.
-    pub(crate) fn cautions(&self) -> impl Iterator<Item = (&'static str, u64, &str)> {
-        self.cautions.iter().map(|(kind, (n, text))| (*kind, *n, text.as_str()))
+    /// Each kind of caution with what it says of how many rows, that of most rows first; last what blank cells say too.
+    pub(crate) fn cautions(&self) -> Vec<(&'static str, &Reasons)> {
+        let mut all: Vec<_> = self.cautions.iter().map(|(kind, told)| (*kind, told)).collect();
+        all.sort_by_key(|(kind, told)| (*kind == GENERAL[2], std::cmp::Reverse(told.rows()), *kind));
+        all
     }
 
     /// How the sizes that were measured lie in what was expected, by calibration and size.
@@ -201,11 +224,12 @@ impl Summary {
         self.alike.iter().filter(|((kinds, remark), _)| !remark && plain(kinds)).map(|(_, n)| n).sum()
     }
 
-    /// The kinds of caution that every answered row has, but for those that speak of its own numbers.
+    /// The kinds of caution that say the same of every answered row; of a single row, those of its calibration.
     fn everywhere(&self) -> Vec<&'static str> {
         let answered = self.answered_rows();
-        let common = |(kind, (n, _)): &(&&'static str, &(u64, String))| {
-            *n == answered && answered > 1 && !["measured-outside", "outside-range"].contains(*kind)
+        let common = |(kind, told): &(&&'static str, &Reasons)| {
+            let (several, of_calibration) = (answered > 1, GENERAL.contains(kind));
+            (several || of_calibration) && told.rows() == answered && told.of_all().is_some()
         };
         self.cautions.iter().filter(common).map(|(kind, _)| *kind).collect()
     }
@@ -219,7 +243,7 @@ impl Summary {
     /// Counts a row that was answered otherwise than by an estimate.
     pub(super) fn told(&mut self, row: &Row, cautions: &[Caution]) {
         self.read(row);
-        self.doubted(cautions, row.problems().len() > 0, 1);
+        self.doubted(cautions, row.problems().len() > 0, Noticed::of(row.row_number()));
     }
 
     /// Counts a measured size of a row that was answered.
@@ -250,9 +274,14 @@ impl Summary {
     }
 
     /// Counts rows answered alike and without a remark, by a variant of a calibration.
-    pub(super) fn plain(&mut self, (calibration, variant): (&str, &str), cautions: &[Caution], rows: u64) {
-        self.read += rows;
-        self.by(calibration, variant, rows);
+    pub(super) fn plain(
+        &mut self,
+        (calibration, variant): (&str, &str),
+        cautions: &[Caution],
+        rows: Noticed,
+    ) {
+        self.read += rows.count;
+        self.by(calibration, variant, rows.count);
         self.doubted(cautions, false, rows);
     }
 
@@ -272,14 +301,19 @@ impl Summary {
     }
 
     /// Counts the cautions of rows that have the same: each kind once.
-    fn doubted(&mut self, cautions: &[Caution], remark: bool, rows: u64) {
+    fn doubted(&mut self, cautions: &[Caution], remark: bool, rows: Noticed) {
         let kinds = kinds_of(cautions);
         for kind in &kinds {
-            let first =
-                || cautions.iter().find(|c| c.kind() == *kind).map_or(String::new(), Caution::to_string);
-            self.cautions.entry(*kind).or_insert_with(|| (0, first())).0 += rows;
+            let of_kind = || cautions.iter().filter(|c| c.kind() == *kind);
+            let text = || of_kind().map(Caution::to_string).collect::<Vec<_>>().join("; ");
+            let told = self.cautions.entry(*kind).or_default();
+            if of_kind().any(Caution::is_of_numbers) {
+                told.count_words(rows.clone(), OF_ITS_NUMBERS.into(), || format!(" {}", text()));
+            } else {
+                told.count_words(rows.clone(), text(), String::new);
+            }
         }
-        *self.alike.entry((kinds, remark)).or_default() += rows;
+        *self.alike.entry((kinds, remark)).or_default() += rows.count;
     }
 
     /// Adds the counts of the rows that follow.
@@ -293,8 +327,8 @@ impl Summary {
         for (by, n) in later.used {
             *self.used.entry(by).or_default() += n;
         }
-        for (kind, (n, text)) in later.cautions {
-            self.cautions.entry(kind).or_insert_with(|| (0, text)).0 += n;
+        for (kind, told) in later.cautions {
+            self.cautions.entry(kind).or_default().append(told);
         }
         for (kinds, n) in later.alike {
             *self.alike.entry(kinds).or_default() += n;
@@ -340,11 +374,19 @@ fn remedy(flakes: u64) -> String {
 /// width of an interval. This crate's choice, no source.
 const ENOUGH: u64 = 20;
 
-/// The beginning of a line on what some rows have, about as wide as a screen: the whole stands beside the rows.
-fn beginning(text: &str) -> String {
-    const CHARACTERS: usize = 76;
-    let Some((end, _)) = text.char_indices().nth(CHARACTERS) else { return text.to_string() };
+/// The beginning of what some rows have: the whole stands beside the rows.
+fn beginning(text: &str, characters: usize) -> String {
+    let Some((end, _)) = text.char_indices().nth(characters) else { return text.to_string() };
     format!("{} ...", text[..end].rsplit_once(' ').map_or(&text[..end], |(whole, _)| whole))
+}
+
+/// A text from the first word on that is not that of the one told before it.
+fn apart(before: &str, text: &str) -> String {
+    let words = || text.split(' ');
+    match words().zip(before.split(' ')).take_while(|(a, b)| a == b).count() {
+        0..3 => text.to_string(),
+        same => format!("... {}", words().skip(same).collect::<Vec<_>>().join(" ")),
+    }
 }
 
 impl fmt::Display for Summary {
@@ -375,7 +417,7 @@ impl fmt::Display for Summary {
             self.rows_refused
         )?;
         for kind in &everywhere {
-            writeln!(f, "  every row, {kind}: {}", self.cautions[kind].1)?;
+            writeln!(f, "  every row, {kind}: {}", self.cautions[kind].of_all().unwrap_or_default())?;
         }
         self.intake.to_string().lines().try_for_each(|line| writeln!(f, "  {line}"))?;
         for ((calibration, variant), n) in &self.used {
@@ -383,14 +425,23 @@ impl fmt::Display for Summary {
         }
         self.refused.lines(TOLD_REASONS).iter().try_for_each(|line| writeln!(f, "  refused, {line}"))?;
         self.remarks.lines(TOLD_REMARKS).iter().try_for_each(|line| writeln!(f, "  remark, {line}"))?;
-        let mut doubts: Vec<_> = self.cautions.iter().filter(|(k, _)| !everywhere.contains(k)).collect();
-        doubts.sort_by_key(|(kind, (n, _))| (std::cmp::Reverse(*n), **kind));
-        for (kind, (n, example)) in doubts.iter().take(TOLD_DOUBTS) {
-            let line = format!("  caution on {}, {kind}: {example}", counted(*n, "row", "rows"));
-            writeln!(f, "{}", beginning(&line))?;
+        let mut doubts = self.cautions();
+        doubts.retain(|(kind, _)| !everywhere.contains(kind));
+        for (at, (kind, told)) in doubts.iter().take(TOLD_DOUBTS).enumerate() {
+            let mut last: Option<String> = None;
+            let lines = told.lines_saying(TOLD_TEXTS, |text| match last.replace(text.clone()) {
+                None => text,
+                Some(before) => beginning(&apart(&before, &text), 40),
+            });
+            let lines = lines.iter().map(|line| format!("  caution {kind} on {line}"));
+            // of any but the first kind one line
+            match at {
+                0 => lines.into_iter().try_for_each(|line| writeln!(f, "{line}"))?,
+                _ => lines.take(1).try_for_each(|line| writeln!(f, "{}", beginning(&line, 76)))?,
+            }
         }
         if doubts.len() > TOLD_DOUBTS {
-            let kinds: Vec<&str> = doubts[TOLD_DOUBTS..].iter().map(|(kind, _)| **kind).collect();
+            let kinds: Vec<&str> = doubts[TOLD_DOUBTS..].iter().map(|(kind, _)| *kind).collect();
             writeln!(f, "  fewer rows have the cautions {}", kinds.join(", "))?;
         }
         Ok(())

@@ -184,12 +184,12 @@ const LARGEST: u64 = 64 << 20;
 /// A calibration by its name, or from a file; without either, the experiment for the stone.
 pub fn calibration(asked: Option<&str>, stone: Option<&str>) -> Outcome<Calibration> {
     let Some(asked) = asked else { return Ok(bundled::named(bundled::experiment_for(stone))?) };
-    if bundled::NAMES.contains(&asked) || asked == bundled::LOSS {
-        return Ok(bundled::named(asked)?);
-    }
-    if !std::path::Path::new(asked).exists() {
-        let unknown = conchoid::Error::unknown_name("calibration", asked, bundled::NAMES);
-        return Err(Failure::usage(format!("{unknown}, or a file; there is no file of this name")));
+    match bundled::named(asked) {
+        Ok(found) => return Ok(found),
+        Err(unknown) if !std::path::Path::new(asked).exists() => {
+            return Err(Failure::usage(format!("{unknown}, or a file; there is no file of this name")));
+        }
+        Err(_) => {}
     }
     let mut text = String::new();
     let read = bytes(asked)?.take(LARGEST + 1).read_to_string(&mut text);

@@ -4,7 +4,7 @@ use crate::blow::calibration;
 use crate::failure::Outcome;
 use crate::report::{Format, count, print};
 use clap::Args;
-use conchoid::calibration::bundled::{NAMES, RULE};
+use conchoid::calibration::bundled::{LOSS, NAMES, RULE};
 use conchoid::calibration::{Calibration, Provenance};
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -29,7 +29,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
         };
     }
     let one = |name| Ok((name, calibration(Some(name), None)?));
-    let all = NAMES.into_iter().map(one).collect::<Outcome<Vec<_>>>()?;
+    let all = NAMES.into_iter().chain([LOSS]).map(one).collect::<Outcome<Vec<_>>>()?;
     let listed = |c: &Calibration| Listed {
         provenance: c.provenance().clone(),
         stone: c.stone().map(str::to_string),

@@ -70,7 +70,7 @@ const HELP: &str = include_str!("help.txt");
 #[derive(Parser)]
 #[command(name = "knap", version, term_width = 80)]
 struct Cli {
-    /// Print the answer and errors only: no summary, no remarks, no progress
+    /// Print the answer and errors only: no summary (what it says of every row stands in each then), no remarks, no progress
     #[arg(long, short, global = true, display_order = 900)]
     quiet: bool,
     #[command(subcommand)]
@@ -120,7 +120,6 @@ enum Verb {
 
 const BLOW_USAGE: &str = "\
 knap blow [OPTIONS] --stone <STONE> --percussor <MATERIAL>
-       --percussor-mass-g <G> --tip-radius-mm <MM> --speed-m-s <M_S>
        --depth-mm <MM> --angle-deg <DEG>";
 
 const CONTRAST_USAGE: &str = "\

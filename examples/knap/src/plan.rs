@@ -37,13 +37,13 @@ pub struct Options {
     /// The form: log-log, tangent-power, cube-root, area, area-angle
     #[arg(default_value = "log-log")]
     form: String,
-    /// Reach of the platform depth, mm
+    /// Reach of the platform depth, mm (4..12 where none is told)
     #[arg(value_name = "LOW..HIGH")]
     depth_mm: Option<String>,
-    /// Reach of the exterior platform angle, degrees
+    /// Reach of the exterior platform angle, degrees (60..85 where none is told)
     #[arg(value_name = "LOW..HIGH")]
     angle_deg: Option<String>,
-    /// Reach of the platform area, mm2
+    /// Reach of the platform area, mm2 (20..300 where none is told)
     #[arg(value_name = "LOW..HIGH")]
     area_mm2: Option<String>,
     /// Reach of the angle of blow, degrees; adds a term for it
@@ -185,6 +185,9 @@ fn experiment(o: &Options) -> Outcome<Experiment> {
     }
     if let Some(each) = o.flakes_per_core {
         e = e.cores(each);
+    }
+    if let Some(stone) = &o.stone {
+        e = e.stone(stone);
     }
     if o.cores == Allotted::ByCore {
         e = e.one_percussor_a_core();

@@ -70,6 +70,9 @@ pub fn estimates<'a>(
     if by_row {
         estimates = estimates.by_row();
     }
+    if crate::quiet() {
+        estimates = estimates.every_caution();
+    }
     Ok(if blow.of_the_experiment { estimates.of_the_experiment() } else { estimates })
 }
 

@@ -572,7 +572,7 @@ fn as_fitted(calibrations: &[Calibration]) -> String {
         Some(format!("{} was {how} {} sites", c.name(), shared.map(|e| e.groups).max()?))
     });
     let with_sites: Vec<String> = with_sites.collect();
-    let plain = "as it stands, not fitted to them";
+    let plain = "as it stands: foretold only if these flakes were not among those that it was fitted to";
     if with_sites.is_empty() {
         return plain.to_string();
     }

@@ -111,7 +111,8 @@ impl Assessment {
         let (what, u) = (in_words(&self.column), unit(&self.column));
         let over = self.over.as_ref().map(|b| format!(", taken over each {b}")).unwrap_or_default();
         page.say(format!(
-            "How well the {what} of flakes not yet seen is predicted: {} of {} rows, {}. Standard errors in brackets{over}.",
+            "How well the {what} of {} is predicted: {} of {} rows, {}. Standard errors in brackets{over}.",
+            if self.as_they_stand { "these flakes" } else { "flakes not yet seen" },
             counted(self.flakes as u64, "flake", "flakes"),
             self.rows,
             self.rule
@@ -154,7 +155,8 @@ impl Assessment {
                 page.columns(&widths, [cut(&d.first, 21)].into_iter().chain(scores));
             }
         }
-        if self.forms.iter().any(|f| f.own.flakes > self.flakes) {
+        let on_all = self.forms.iter().any(|f| f.own.flakes > self.flakes);
+        if on_all {
             page.line(format!("\nEach on all flakes that it can use, of {} with this size", self.with_size));
             let columns: [Column; 6] = [
                 ("flakes", 7, &|f| f.own.flakes.to_string()),
@@ -187,12 +189,19 @@ impl Assessment {
                 page.under(mark, "   ", text);
             }
         }
+        // of the columns that stand above
+        let (column, smaller, r2) = match self.as_they_stand && !on_all {
+            true => (String::new(), "", ""),
+            false => (format!("; the column {u} is the RMSE in {u}"), ", except R2", " R2,"),
+        };
+        let (bias, coef) = match self.as_they_stand {
+            true => (", bias the mean of ln observed - ln expected (0.69 is twice as much)", ""),
+            false => ("", " coef.: coefficients of the form."),
+        };
         page.part(format!(
-            "CRPS (continuous ranked probability score), log score, RMSE (root mean square error), R2, width and \
-             int. score (interval score) are of ln {what}, bias the mean of ln observed - ln expected (0.69 is twice as \
-             much); the column {u} is the RMSE in {u}. Smaller is better, \
-             except R2. coef.: coefficients of the form. PIT p: the probability that as uneven a histogram of the \
-             probability integral transform comes about by chance if the intervals are right."
+            "CRPS (continuous ranked probability score), log score, RMSE (root mean square error),{r2} width and int. score \
+             (interval score) are of ln {what}{bias}{column}. Smaller is better{smaller}.{coef} PIT p: the probability that \
+             as uneven a histogram of the probability integral transform comes about by chance if the intervals are right."
         ));
     }
 }

@@ -64,16 +64,23 @@ impl Resolved {
                     }
                     .into(),
                 ),
-                (_, None) if class.is_some() && !seen.is_empty() => {}
+                (_, None) if !seen.is_empty() && (class.is_some() || seen.contains(&percussor)) => {}
+                _ if class.is_none() && !seen.is_empty() => {
+                    found.push(
+                        Doubt::NameNotKnown { what: "percussor", name: percussor, instead: seen }.into(),
+                    );
+                }
                 _ => found.push(Doubt::PercussorNotInExperiment { percussor, leans_on: None, seen }.into()),
             }
         }
-        if let (Some(asked), Some(seen)) = (measured.class("stone"), calibration.stone())
-            && canonical_stone(asked) != canonical_stone(seen)
-        {
-            found.push(
-                Doubt::StoneNotInExperiment { stone: asked.to_string(), seen: seen.to_string() }.into(),
-            );
+        if let Some(asked) = measured.class("stone").filter(|_| !has("stone")) {
+            let (stone, seen) = (asked.to_string(), calibration.stone());
+            if Stone::named(asked).is_err() && seen != Some(asked) {
+                let instead = seen.map(str::to_string).into_iter().collect();
+                found.push(Doubt::NameNotKnown { what: "stone", name: stone, instead }.into());
+            } else if let Some(seen) = seen.filter(|seen| canonical_stone(asked) != canonical_stone(seen)) {
+                found.push(Doubt::StoneNotInExperiment { stone, seen: seen.to_string() }.into());
+            }
         }
         if let Some(technique) = measured.class("technique")
             && technique != Technique::Direct.name()

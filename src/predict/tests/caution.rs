@@ -70,6 +70,22 @@ fn every_caution_says_what_and_how_much() {
             "antler was not used in the experiment (steel, copper); the answer is for what was used",
         ),
         (
+            Doubt::NameNotKnown {
+                what: "percussor",
+                name: text("antlr"),
+                instead: vec![text("hammerstone")],
+            },
+            "percussor-not-known",
+            "the percussor \"antlr\" is not known; did you mean \"antler\"? The answer is for hammerstone (in a table, \
+             --word percussor:antler=\"antlr\" makes it antler)",
+        ),
+        (
+            Doubt::NameNotKnown { what: "stone", name: text("cheese"), instead: vec![] },
+            "stone-not-known",
+            "the stone \"cheese\" is not known; the answer is for any stone (in a table, --word stone:OURS=\"cheese\" makes \
+             it OURS: flint, quartzite or another known one)",
+        ),
+        (
             Doubt::StoneNotInExperiment { stone: text("chalk"), seen: text("flint") },
             "stone-not-in-experiment",
             "the experiment flaked flint, not chalk",

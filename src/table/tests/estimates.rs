@@ -69,7 +69,7 @@ impl Case<'_> {
                     let numbers = estimates.numbers(&e, &mut quantiles)?;
                     let mut cells: Vec<Cell> =
                         numbers.iter().map(|n| n.map_or(Cell::Blank, Cell::Rounded)).collect();
-                    let text = joined(&e.cautions, false);
+                    let text = joined(&e.cautions, estimates.left_out(table.header()));
                     cells.extend([Cell::Text(&e.calibration), Cell::Text(&text), Cell::Text(&e.form)]);
                     out.write(&row, &cells)?;
                     summary.answered(&row, &e);
@@ -196,6 +196,107 @@ fn every_percussor_and_stone_is_a_kind_of_its_own() {
     let mut case = Case::new("hard-hammer-flint");
     case.by_row = true;
     case.check_each(&text, &[300, 1 << 20]);
+}
+
+/// What is said of every row is the same for every row; what differs is told by its rows, and stands in their cells.
+#[test]
+fn what_differs_from_row_to_row_is_said_of_no_row_but_its_own() {
+    let header = "stone,percussor,platform_depth_mm,exterior_platform_angle_deg\n";
+    let mut case = Case::new("hard-hammer-flint");
+    (case.by_row, case.sizes) = (true, &["mass_g"]);
+    case.calibration = case.calibration.at_sites().unwrap();
+    let stones = ["flint,quartzite", "quartzite,quartzite", "soda-lime-glass,steel", "flint,quartzite"];
+    let text: String =
+        [header.to_string()].into_iter().chain(stones.map(|s| format!("{s},8,75\n"))).collect();
+    case.check_each(&text, &[1, 30, 1 << 20]);
+    let (out, summary) = case.in_blocks(text.as_bytes(), 1 << 20).unwrap();
+    let told = summary.to_string();
+    assert!(!told.contains("every row, moved-to-sites"), "{told}");
+    for (row, times) in [(1, "0.76"), (2, "2.9"), (3, "1.2"), (4, "0.76")] {
+        let says = format!("mass is taken {times} times as large as there");
+        assert!(out.lines().nth(row).unwrap().contains(&says), "{row}: {out}");
+        assert!(told.contains(&format!("{times} times as large as there")), "{told}");
+    }
+    assert!(
+        told.contains("moved-to-sites on 2 rows: not flakes of the experiment: mass is taken 0.76"),
+        "{told}"
+    );
+    assert!(told.contains("(rows 1, 4)") && told.contains("differ by a factor of"), "{told}");
+
+    let percussors = ["antler", "wood", "copper", "antler"];
+    let rows = percussors.map(|p| format!("flint,{p},8,75\n"));
+    let (_, summary) = case.in_blocks(format!("{header}{}", rows.concat()).as_bytes(), 20).unwrap();
+    let told = summary.to_string();
+    assert!(told.contains("every row, moved-to-sites") && !told.contains("every row, percussor"), "{told}");
+    assert!(told.contains("percussor-ratio on 2 rows: nobody struck these flakes with antler"), "{told}");
+    assert!(told.contains("1 row: ... wood (") && told.contains("1 row: ... copper ("), "{told}");
+    // more texts than are told are counted, and each row keeps its own
+    let many: String = (0..100).map(|n| format!("flint,billet {n},8,75\n")).collect();
+    let (out, summary) = case.in_blocks(format!("{header}{many}").as_bytes(), 200).unwrap();
+    let told = summary.to_string();
+    assert!(told.contains("percussor-not-known on 97 rows: 62 other"), "{told}");
+    assert!((0..100).all(|n| out.lines().nth(n + 1).unwrap().contains(&format!("billet {n}"))), "{out}");
+    case.check_each(&format!("{header}{many}"), &[200, 1 << 20]);
+}
+
+/// A word of the table that is no known name is answered, and told as such with the name it is near, as is a stone.
+#[test]
+fn names_that_are_not_known_are_told_with_what_would_do() {
+    let mut case = Case::new("hard-hammer-flint");
+    (case.by_row, case.sizes) = (true, &["mass_g"]);
+    let table = |percussor: &str, stone: &str| {
+        let row = format!("{percussor},{stone},8,75");
+        let text = format!("percussor,stone,platform_depth_mm,exterior_platform_angle_deg\n{row}\n");
+        let (out, summary) = case.in_blocks(text.as_bytes(), 1 << 20).unwrap();
+        assert_eq!(summary.refused_rows(), 0, "{out}");
+        case.check(&text, 10);
+        out.replace("\"\"", "'")
+    };
+    for (word, said) in [
+        ("antlr", "the percussor 'antlr' is not known; did you mean 'antler'? The answer is for hammerstone"),
+        ("Red Deer", "did you mean 'red-deer-antler'?"),
+        (
+            "Soft hammer",
+            "--word percussor:OURS='soft hammer' makes it OURS: antler, wood, hammerstone or another",
+        ),
+        ("pressure flaker", "the percussor 'pressure flaker' is not known; the answer is for hammerstone"),
+    ] {
+        let out = table(word, "flint");
+        assert!(out.contains(said) && !out.contains("was not used"), "{out}");
+    }
+    let out = table("quartzite", "quarzite");
+    assert!(
+        out.contains("the stone 'quarzite' is not known; did you mean 'quartzite'? The answer is for flint"),
+        "{out}"
+    );
+    assert!(table("", "cheese").contains("the stone 'cheese' is not known; the answer is for any stone"));
+    for known in [table("antler", "flint"), table("quartzite", "obsidian"), table("", "glass")] {
+        assert!(!known.contains("is not known"), "{known}");
+    }
+}
+
+/// One calibration that answers all rows is spoken of once; without the summary, in each row.
+#[test]
+fn what_one_calibration_says_of_all_rows_is_said_once() {
+    let plain = "platform_depth_mm,exterior_platform_angle_deg\n8,75\n";
+    let mut case = Case::new("excavated-flakes");
+    case.by_row = true;
+    let (out, summary) = case.in_blocks(plain.as_bytes(), 100).unwrap();
+    let says = "not recorded in the experiment: the interval may be too narrow for a new one";
+    assert!(
+        !out.contains(says) && summary.to_string().contains(&format!("core and knapper {says}")),
+        "{summary}"
+    );
+    assert!(summary.to_string().contains("every row, not-in-experiment"), "{summary}");
+    let whole = case.estimates().unwrap().every_caution();
+    let table = TableReader::new(plain.as_bytes(), &TableOptions::new()).unwrap();
+    let out = String::from_utf8(whole.write(table, Vec::new(), |_| {}).unwrap().0).unwrap();
+    assert!(out.contains(says) && out.contains("no probability of their own"), "{out}");
+    // a stone may call for another calibration further down
+    let (out, _) = case
+        .in_blocks(plain.replace("deg\n", "deg,stone\n").replace("75\n", "75,\n").as_bytes(), 100)
+        .unwrap();
+    assert!(out.contains(says), "{out}");
 }
 
 #[test]

@@ -138,8 +138,8 @@ fn every_option_that_takes_a_number_tells_a_slip() {
 fn lists_are_still_lists() {
     for (words, told) in [
         ("original --mass-now-g 14.2 --depth-mm 9 --angle-deg 72 --loss 2,5", "28.6 % on average"),
-        ("plan --flakes 12 --percussor quartzite,antler --seed 2", "By antler:"),
-        ("plan --flakes 12 --depth-mm 4..10 --angle-deg 70..85", "Strike:"),
+        ("plan --flakes 12 --percussor quartzite,antler --seed 2", "  no.  percussor"),
+        ("plan --flakes 12 --depth-mm 4..10 --angle-deg 70..85", "Strike, in this order:"),
         (
             "estimate --depth-mm 8 --angle-deg 75 --percussor quartzite --also dorsal_scars=3 --known length_mm=45",
             "length of 45 mm",

@@ -80,8 +80,14 @@ fn text_reads_within_eighty_columns_and_carries_the_cautions() {
         .concat(),
     );
     assert!(text.lines().all(|l| l.chars().count() < 80), "{text}");
-    for part in ["eye protection", "By quartzite:", "By antler:", "design effect", "percussor=antler", "core"]
-    {
+    for part in [
+        "eye protection",
+        "Strike, in this order:",
+        "  quartzite  ",
+        "design effect",
+        "percussor=antler",
+        "core",
+    ] {
         assert!(text.contains(part), "{part} is missing: {text}");
     }
 }
@@ -133,6 +139,14 @@ fn the_sheet_is_read_by_fit_once_filled_in() {
     // not filled in: nothing to fit, and it says so
     let out = fit(&[]);
     assert_eq!(out.status.code(), Some(1));
+    let out = fit(&["--by", "percussor"]);
+    let err = String::from_utf8_lossy(&out.stderr);
+    assert!(
+        err.contains(
+            "no flake has its measurements yet (exterior_platform_angle_deg, mass_g, platform_depth_mm)"
+        ),
+        "{err}"
+    );
     fs::write(&sheet, fill(&blank)).unwrap();
     for (percussor, constant) in [("quartzite", -5.0), ("antler", -5.3)] {
         let out = fit(&["--where", &format!("percussor={percussor}")]);
@@ -162,6 +176,39 @@ fn existing_flakes_are_what_is_built_on() {
     // the table's antler alone cannot tell antler from quartzite, but is no hindrance
     let v = json(&["--flakes", "6", "--percussor", "antler", "--existing", crate::SCHOOL]);
     assert!(v["existing"]["left_out"].as_u64().unwrap() > 0);
+}
+
+/// The reach that is taken where none is told stands in the help, and what no flake had is told.
+#[test]
+fn the_usual_reach_is_told_and_one_that_nobody_can_strike() {
+    let help = stdout(&["--help"]);
+    assert!(
+        help.contains("mm (4..12 where none is told)") && help.contains("degrees (60..85 where none"),
+        "{help}"
+    );
+    let said = ["--flakes", "8", "--depth-mm", "4..12", "--angle-deg", "60..85"];
+    assert_eq!(stdout(&said), stdout(&said[..2]));
+    let area = ["--flakes", "8", "--form", "area", "--spread", "0.3", "--area-mm2", "20..300"];
+    assert_eq!(stdout(&area), stdout(&area[..6]));
+    assert!(help.contains("mm2 (20..300 where none is told)"), "{help}");
+    let wide = stdout(&["--flakes", "8", "--depth-mm", "0.1..100", "--angle-deg", "10..170"]);
+    for said in
+        ["platform depth 100 mm is ", "exterior platform angle 170 degrees is ", "angle 10 degrees is "]
+    {
+        assert!(wide.contains(said), "{said}: {wide}");
+    }
+    let at = stdout(&["--flakes", "8", "--at", "depth_mm=80,angle_deg=175", "--stone", "cheese"]);
+    let at = at.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(at.contains("the platform depth 80 lies beyond the reach (4 to 12)"), "{at}");
+    assert!(at.contains("the exterior platform angle 175 lies beyond the reach (60 to 85)"), "{at}");
+    assert!(at.contains("the stone \"cheese\" is not known; the answer is for flint"), "{at}");
+    for angle in ["0..80", "60..180"] {
+        let (code, _, err) = run(&["--flakes", "8", "--angle-deg", angle]);
+        assert!(
+            code == 2 && err.contains("exterior_platform_angle_deg: ") && err.contains("out of range"),
+            "{err}"
+        );
+    }
 }
 
 #[test]
