@@ -554,9 +554,11 @@ proptest! {
                 let text = serde_json::to_string(&f).unwrap();
                 prop_assert_eq!(serde_json::from_str::<MultinomialFit>(&text).unwrap(), f);
             }
-            // A rare draw leaves a term constant or a single class; Firth and ridge must never fail otherwise.
+            // A rare draw leaves a term constant or a single class; Firth and ridge must never fail otherwise. With next to no
+            // penalty a class that stands apart (seed 6979, 15 rows, 4 classes, scale -4) runs away, which is said.
             Err(e) => prop_assert!(
-                matches!(e, Error::RankDeficient { .. } | Error::TooFew { .. }),
+                matches!(e, Error::RankDeficient { .. } | Error::TooFew { .. })
+                    || which == 2 && matches!(e, Error::NotConverged { .. }),
                 "{:?} {}", penalty, e
             ),
         }
