@@ -7,6 +7,7 @@ use super::exchange::{Chosen, Exchange, choose};
 use super::information::{Information, undetermined};
 use super::outlook::{Aim, expected_width};
 use super::power::{Allocation, Cores, power};
+use crate::by_name::each_once;
 use crate::calibration::resolved::Resolved;
 use crate::calibration::{Calibration, SizeModel, Spread, bundled};
 use crate::error::{Error, Place, Result};
@@ -597,7 +598,7 @@ impl Checked<'_> {
         curve
     }
 
-    /// The knapping list, in random order. Cores are dealt round, so that each has as many flakes of every percussor as any
+    /// The knapping list, core after core and in random order. Cores are dealt round, so that each has as many flakes of every percussor as any
     /// other, but for one.
     fn targets(&self, chosen: &Chosen, rng: &mut ChaCha8Rng) -> Vec<Target> {
         let percussors = &self.asked.percussors;
@@ -631,6 +632,12 @@ impl Checked<'_> {
             }
         }
         out.shuffle(rng);
+        // core after core, in the order in which chance brought them up
+        let met = each_once(out.iter().filter_map(|target| target.core));
+        for target in &mut out {
+            target.core = target.core.and_then(|core| met.iter().position(|c| *c == core)).map(|at| at + 1);
+        }
+        out.sort_by_key(|target| target.core);
         out.iter_mut().enumerate().for_each(|(i, target)| target.number = i + 1);
         out
     }
@@ -706,7 +713,8 @@ fn cautions(
             kept(tolerance.low)
         ),
         format!(
-            "targets are rounded to tenths; strike in the order of the list, which is random over the whole plan{}",
+            "targets are rounded to tenths; strike in the order of the list, which is random {}{}",
+            if cores.is_some() { "within each core, core after core" } else { "over the whole plan" },
             match (percussors.len() > 1, cores) {
                 (true, Some(_)) if experiment.allocation == Allocation::WithinCores => {
                     ", percussors mixed within every core: struck one after the other, what changes as the core wears down \

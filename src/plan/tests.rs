@@ -588,6 +588,12 @@ fn a_plan_tells_what_its_parts_give() {
         antler(&of[0])
     });
     assert!((1..6).contains(&antler_first.count()), "{cores}");
+    // core after core, cores of one percussor mixed too
+    for plan in [&cores, &by_core] {
+        let order: Vec<usize> = plan.flakes.iter().filter_map(|t| t.core).collect();
+        assert!(order.is_sorted() && order[0] == 1, "{plan}");
+    }
+    assert!(runs(&by_core.flakes) > 2, "{by_core}");
     assert_ne!(told.plan(6).unwrap().flakes, plan.flakes);
     assert!(cores.to_string().contains("percussors mixed within every core"), "{cores}");
     // uneven numbers: no core gives more flakes than it has
