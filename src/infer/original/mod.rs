@@ -331,7 +331,7 @@ pub struct OriginalEstimate {
 pub enum LeansOn {
     /// The measured retouch, by a calibration of loss.
     Retouch,
-    /// A retouch that was measured and is none: nothing is lost.
+    /// A retouch that was measured and is none, or a piece said to be complete and unretouched: nothing is lost.
     Unretouched,
     /// The platform, by a calibration of sizes.
     Platform,
