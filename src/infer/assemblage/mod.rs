@@ -283,6 +283,11 @@ pub(crate) enum Remark {
     /// What remains of the group is more than nearly all draws of the original; it was conditioned on flake
     /// by flake.
     HeavierThanPredicted,
+    /// What remains of the group is so unlikely under the model of loss that few draws speak for it.
+    UnlikelyUnderLoss {
+        /// How many independent ones they are worth.
+        draws: u64,
+    },
     /// Every flake names a group of its own (a site), so that nothing is shared.
     GroupsOfOne {
         /// The column of the groups.
@@ -324,6 +329,11 @@ impl fmt::Display for Remark {
                 f,
                 "what remains is more than nearly all of what was predicted; each flake was bound by what \
                  remains of it"
+            ),
+            Remark::UnlikelyUnderLoss { draws } => write!(
+                f,
+                "what remains is so unlikely under the model of loss that only {draws} of the draws speak for it: take more \
+                 draws, or another model of loss"
             ),
             Remark::GroupsOfOne { by, flakes } => write!(
                 f,
@@ -729,8 +739,7 @@ impl<'p> Assemblage<'p> {
     /// Draws, and answers for every group in the order in which they first appeared.
     ///
     /// # Errors
-    /// [`Error::Invalid`] where draws times groups are more than can be kept, or where a model of loss gives what remains
-    /// of a group no chance.
+    /// [`Error::Invalid`] where draws times groups are more than can be kept.
     pub fn totals(&self, drawing: &Drawing) -> Result<Vec<GroupTotals>> {
         self.totals_beside(None, drawing)
     }
@@ -777,12 +786,11 @@ impl<'p> Assemblage<'p> {
                     kept.retain(|s| s.weighed >= t.certain_g);
                 }
                 if let Some(loss) = drawing.loss {
-                    let no_chance = || {
-                        let group = name(&t.group);
-                        Error::invalid("model of loss", format!("it gives what remains of {group} no chance"))
-                    };
-                    let (weighed, n) = weighed_by(&kept, t.certain_g, &loss).ok_or_else(no_chance)?;
+                    let (weighed, n) = weighed_by(&kept, t.certain_g, &loss);
                     (kept, worth, t.model_of_loss) = (weighed, Some(n), Some(loss));
+                    if n < fewest {
+                        t.remarks.push(Remark::UnlikelyUnderLoss { draws: n as u64 });
+                    }
                 }
             }
             let read = |of: Vec<f64>| match worth {
@@ -987,13 +995,13 @@ fn of_group(drawn: &[Sums], group: usize, groups: usize) -> impl Iterator<Item =
 }
 
 /// The draws of a group as a model of loss weighs them, where so much of it is certain: as many as before, each as often
-/// as its weight says, and how many independent ones they are worth; none where none of them can be.
-fn weighed_by(draws: &[Sums], certain: f64, loss: &BetaLoss) -> Option<(Vec<Sums>, f64)> {
+/// as its weight says, and how many independent ones they are worth; nothing where none of them can be.
+fn weighed_by(draws: &[Sums], certain: f64, loss: &BetaLoss) -> (Vec<Sums>, f64) {
     let weight = |s: &Sums| loss.likelihood(certain, s.weighed, NEAR * certain);
     let weights: Vec<f64> = draws.iter().map(weight).collect();
     let [total, squares] = [1, 2].map(|power| weights.iter().map(|w| w.powi(power)).sum::<f64>());
     if !(total > 0.0 && squares > 0.0) {
-        return None;
+        return (Vec::new(), 0.0);
     }
     let step = total / draws.len() as f64;
     let (mut sum, mut next, mut taken) = (0.0, 0.5 * step, Vec::with_capacity(draws.len()));
@@ -1005,5 +1013,5 @@ fn weighed_by(draws: &[Sums], certain: f64, loss: &BetaLoss) -> Option<(Vec<Sums
             next += step;
         }
     }
-    Some((taken, total * total / squares))
+    (taken, total * total / squares)
 }

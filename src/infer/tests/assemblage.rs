@@ -289,6 +289,29 @@ fn a_total_of_one_piece_agrees_with_looking_back_at_it() {
     assert_eq!(compared, 36);
 }
 
+/// What a model of loss hardly allows is said, and what it does not allow at all has no total.
+#[test]
+fn what_is_unlikely_under_a_model_of_loss_is_told() {
+    let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+    for (now, (a, b), few, answered) in [
+        (12.0, (0.5, 2.0), false, true),
+        (0.05, (2.0, 8.0), true, true),
+        (0.002, (1.0, 1000.0), true, false),
+    ] {
+        let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
+        bag.offer("pit", &stated(now, None, None));
+        let drawing = Drawing::seeded(7).draws(4000).unwrap().loss(Some(BetaLoss::new(a, b).unwrap()));
+        let t = &bag.totals(&drawing).unwrap()[0];
+        let draws = t.remarks.iter().find_map(|r| match r {
+            Remark::UnlikelyUnderLoss { draws } => Some(*draws),
+            _ => None,
+        });
+        assert_eq!((draws.is_some(), t.total_mass_g.is_some()), (few, answered), "{now}: {t}");
+        assert!(answered || draws == Some(0));
+        assert_eq!(t.to_string().contains("so unlikely under the model of loss"), few, "{t}");
+    }
+}
+
 /// A piece of which a part is missing whose mass is known.
 struct WithMissing(Flake, f64);
 
