@@ -171,6 +171,9 @@ impl<'a> LookBack<'a> {
             Ok(mut found) => {
                 if let Ok(beside) = platform() {
                     found.length = beside.length;
+                    if let (LeansOn::Unretouched, Some(length)) = (found.leans_on, &mut found.length) {
+                        length.as_now = remains.length_now_mm();
+                    }
                     found.by_platform = Some(beside.mass);
                 }
                 Ok(found)
@@ -200,7 +203,7 @@ impl<'a> LookBack<'a> {
                 "the heights of retouch or the retouch_index are needed",
             ));
         };
-        if retouch.is_none() {
+        if nothing_lost(piece, Some(retouch)) {
             return Ok((remains, None));
         }
         let marks = Marks { noted: &noted, certain: remains.certain_g() };

@@ -293,11 +293,9 @@ fn a_total_of_one_piece_agrees_with_looking_back_at_it() {
 #[test]
 fn what_is_unlikely_under_a_model_of_loss_is_told() {
     let predictor = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
-    for (now, (a, b), few, answered) in [
-        (12.0, (0.5, 2.0), false, true),
-        (0.05, (2.0, 8.0), true, true),
-        (0.002, (1.0, 1000.0), true, false),
-    ] {
+    for (now, (a, b), few, answered) in
+        [(12.0, (0.5, 2.0), false, true), (0.05, (2.0, 8.0), true, true), (0.002, (1.0, 1000.0), true, false)]
+    {
         let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
         bag.offer("pit", &stated(now, None, None));
         let drawing = Drawing::seeded(7).draws(4000).unwrap().loss(Some(BetaLoss::new(a, b).unwrap()));
@@ -353,6 +351,20 @@ fn the_interval_of_a_total_holds_under_a_model_of_loss() {
     let [alike, each] = inside.map(|n| 100.0 * f64::from(n) / repetitions as f64);
     println!("95 % intervals hold {alike} % (the group alike), {each} % (each flake its own)");
     assert!(alike >= 90.0 && each >= 90.0, "{alike} {each}");
+}
+
+/// The length of a piece that lost nothing is that which it has.
+#[test]
+fn the_length_of_a_piece_that_lost_nothing_is_known() {
+    let predictor = Predictor::new(bundled::named("excavated-flakes").unwrap()).unwrap();
+    let look = LookBack::new().unwrap().sizes(&predictor);
+    for (retouched, known) in [(Some(false), true), (None, false)] {
+        let piece = flake(8.0, 75.0).mass_now_g(12.0).length_now_mm(41.5).portion(Portion::Complete);
+        let found = look.original(&piece.retouched(retouched).build().unwrap(), &Ask::default()).unwrap();
+        let length = found.length.unwrap().interval(0.95).unwrap();
+        assert_eq!([length.low, length.median, length.high] == [41.5; 3], known, "{length:?}");
+        assert!(length.low >= 41.5);
+    }
 }
 
 #[test]
