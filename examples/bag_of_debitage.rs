@@ -248,7 +248,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let totals_drawn = [
         ("platforms, errors shared", [platforms.low, platforms.median, platforms.high]),
         ("platforms, as if independent", naive),
-        ("and at least what remains", [total.low, total.median, total.high]),
+        ("and by what is usually lost", [total.low, total.median, total.high]),
     ];
     let totals_drawn = Totals { rows: totals_drawn, truth, now: group.mass_now_g };
     let picture = folder.join("bag-of-debitage.svg");
@@ -304,7 +304,7 @@ fn tell_totals(
         platforms.median, platforms.low, platforms.high
     );
     println!(
-        "  and at least what remains     {:>6.0} g   ({:.0} to {:.0})",
+        "  and by what is usually lost   {:>6.0} g   ({:.0} to {:.0})",
         total.median, total.low, total.high
     );
     println!(

@@ -279,6 +279,24 @@ pub(crate) fn refusal(data: &dyn Measured) -> Option<Error> {
     crate::strike::refusal(data)
 }
 
+/// The columns that say what state a piece is in.
+pub(crate) const STATE: [&str; 2] = [Portion::COLUMN, "retouched"];
+
+/// Refuses a piece whose state was recorded in words that are not known: it must not be taken for a complete flake.
+pub(crate) fn state_known(piece: &(impl Measured + ?Sized)) -> Result<()> {
+    STATE.iter().find_map(|column| piece.unreadable(column)).map_or(Ok(()), Err)
+}
+
+/// Whether a piece is as it was struck: its retouch was measured and is none and it is not broken, or it is said to be
+/// complete and unretouched.
+pub(crate) fn nothing_lost(piece: &(impl Measured + ?Sized), retouch: Option<&Retouch>) -> bool {
+    let complete = piece.class(Portion::COLUMN).map(|p| p == Portion::Complete.name());
+    match retouch {
+        Some(retouch) => retouch.is_none() && complete != Some(false),
+        None => complete == Some(true) && piece.class("retouched") == Some("no"),
+    }
+}
+
 impl Measured for Flake {
     fn number(&self, name: &str) -> Option<f64> {
         if name == RETOUCH_HEIGHT {

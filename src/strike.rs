@@ -55,6 +55,11 @@ pub trait Measured {
     fn figure(&self, name: &str) -> Option<Figure> {
         self.number(name).map(Figure::from)
     }
+    /// What is wrong with what stands under this column name, where something was recorded that cannot be read.
+    fn unreadable(&self, name: &str) -> Option<Error> {
+        let _ = name;
+        None
+    }
 }
 
 impl<T: Measured + ?Sized> Measured for &T {
@@ -66,6 +71,9 @@ impl<T: Measured + ?Sized> Measured for &T {
     }
     fn figure(&self, name: &str) -> Option<Figure> {
         (**self).figure(name)
+    }
+    fn unreadable(&self, name: &str) -> Option<Error> {
+        (**self).unreadable(name)
     }
 }
 

@@ -227,10 +227,7 @@ impl<'a> Losses<'a> {
     fn group_totals(&self, g: usize, drawing: &Drawing) -> GroupLosses {
         let group = &self.groups.of[g];
         let pieces = &group.pieces;
-        let all: Vec<OneDraw> = match pieces.is_empty() {
-            true => Vec::new(),
-            false => threads::in_order(drawing.draws as usize, |k| self.draw(g, pieces, drawing.seed, k)),
-        };
+        let all = self.draws(g, drawing);
         let read =
             |of: &dyn Fn(&OneDraw) -> f64| Drawn::from_draws(all.iter().map(of).collect(), drawing.level);
         let now: f64 = pieces.iter().map(|p| p.now).sum();
@@ -254,6 +251,21 @@ impl<'a> Losses<'a> {
                 .map(NotEstimated::from)
                 .collect(),
             cautions: group.cautions.clone(),
+        }
+    }
+
+    /// What the pieces of a group weighed in every draw; none where it has none.
+    pub(super) fn originals(&self, group: &str, drawing: &Drawing) -> Option<Vec<f64>> {
+        let g = self.groups.names.iter().position(|name| name == group)?;
+        let all = self.draws(g, drawing);
+        (!all.is_empty()).then(|| all.iter().map(|d| d.original).collect())
+    }
+
+    fn draws(&self, g: usize, drawing: &Drawing) -> Vec<OneDraw> {
+        let pieces = &self.groups.of[g].pieces;
+        match pieces.is_empty() {
+            true => Vec::new(),
+            false => threads::in_order(drawing.draws as usize, |k| self.draw(g, pieces, drawing.seed, k)),
         }
     }
 

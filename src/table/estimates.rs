@@ -54,6 +54,9 @@ impl Measured for Completed<'_> {
     fn figure(&self, name: &str) -> Option<Figure> {
         self.row.figure(name).or_else(|| self.given.figure(name))
     }
+    fn unreadable(&self, name: &str) -> Option<Error> {
+        self.row.unreadable(name)
+    }
 }
 
 /// The calibration asked for, or for each row the one that answers where none is named ([`bundled::answering`]).

@@ -19,7 +19,7 @@ use super::text::like_formula;
 use super::write::Line;
 use crate::calibration::fitting::as_struck;
 use crate::error::{Error, Place, Result};
-use crate::flake::Retouch;
+use crate::flake::{Retouch, nothing_lost};
 use crate::form::BLOCK;
 use crate::infer::OriginalEstimate;
 use crate::predict::batch::RowStanding;
@@ -468,8 +468,8 @@ impl<'t> Flow<'t> {
         };
         if self.originals.is_some() {
             let elsewhere = |name: &&str| self.how.given.number(name).is_some();
-            let retouched = !matches!(Retouch::of(&both), Ok(None));
-            if retouched || kind.completions.len() > 1 || STATE.iter().any(elsewhere) {
+            let told = nothing_lost(&both, None) || !matches!(Retouch::of(&both), Ok(None));
+            if told || kind.completions.len() > 1 || STATE.iter().any(elsewhere) {
                 return Ok(Some(KindOfRow::OneByOne));
             }
             kind.cautions.retain(Caution::is_of_sizes);

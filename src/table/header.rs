@@ -24,6 +24,7 @@ const MOST_SUGGESTIONS: usize = 256;
 /// | option | default | purpose |
 /// |---|---|---|
 /// | [`column`](TableOptions::column) | none | a column of another name holds one of ours |
+/// | [`columns_may_lack`](TableOptions::columns_may_lack) | no | whether the table may lack such a column |
 /// | [`separator`](TableOptions::separator) | as found | what stands between two cells |
 /// | [`number`](TableOptions::number) | none | a further column of numbers, such as `dorsal_scars` |
 /// | [`class`](TableOptions::class) | none | a further column of classes, such as `core_shape` |
@@ -37,6 +38,7 @@ const MOST_SUGGESTIONS: usize = 256;
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct TableOptions {
     map: Vec<(String, String)>,
+    columns_may_lack: bool,
     separator: Option<char>,
     numbers: Vec<String>,
     classes: Vec<String>,
@@ -60,6 +62,11 @@ impl TableOptions {
     /// (`platform_depth_cm` is converted to `platform_depth_mm`).
     pub fn column(mut self, theirs: impl Into<String>, ours: impl Into<String>) -> Self {
         self.map.push((theirs.into(), ours.into()));
+        self
+    }
+    /// Columns given by [`TableOptions::column`] may be lacking: of two tables read with the same options, one may have them.
+    pub fn columns_may_lack(mut self) -> Self {
+        self.columns_may_lack = true;
         self
     }
     /// What stands between two cells: a comma, a semicolon (numbers then have a decimal point or a decimal comma) or a tab.
@@ -511,7 +518,10 @@ fn spellings(quantity: &Quantity) -> String {
 fn mapped_fields<'a>(names: &[String], options: &'a TableOptions) -> Result<HashMap<usize, &'a str>> {
     let mut fields = HashMap::new();
     for (theirs, ours) in &options.map {
-        let field = field_named(names, "column map", theirs)?;
+        let field = match field_named(names, "column map", theirs) {
+            Err(_) if options.columns_may_lack => continue,
+            found => found?,
+        };
         if let Some(before) = fields.insert(field, ours.as_str()) {
             return Err(Error::invalid(
                 "column map",

@@ -321,4 +321,7 @@ impl Measured for Row {
     fn class(&self, name: &str) -> Option<&str> {
         self.class_of(self.header.column(name)?)
     }
+    fn unreadable(&self, name: &str) -> Option<Error> {
+        if self.problems.is_empty() { None } else { self.problem(name).cloned() }
+    }
 }

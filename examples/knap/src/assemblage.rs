@@ -1,15 +1,16 @@
 //! `knap assemblage`: totals and means of many flakes by group, and whether two sets of flakes look alike.
 
+use crate::assemblage_plot;
 use crate::blow::BlowOptions;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::measured::{By, KeptAbove};
+use crate::measured::{By, KeptAbove, model_of_loss};
 use crate::report::{Format, Page, count, print};
+use crate::tables::{self, STATE, Table};
 use crate::taken::TakenIn;
-use crate::{assemblage_plot, tables};
 use clap::{Args, ValueEnum};
 use conchoid::flake::{ORIGINAL_OVER_NOW, Portion};
 use conchoid::infer::{Assemblage, Comparison, Drawing, GroupLosses, GroupTotals, LookBack, Losses};
-use conchoid::infer::{Mesh, Resampling};
+use conchoid::infer::{Mesh, Resampling, USUAL_DRAWS};
 use conchoid::predict::{Ask, LEVEL, Predictor, in_words};
 use conchoid::strike::Measured;
 use conchoid::table::{Completed, Header, Offer, Row};
@@ -36,9 +37,11 @@ pub struct Options {
     pub seed: u64,
     /// Number of draws, or for a comparison of resamples; the more, the steadier the ends of the intervals
     pub draws: Option<u32>,
-    /// How mass_now_g bounds the original masses
-    #[arg(default_value = "whole")]
-    pub bound: BoundBy,
+    /// Model of loss of the flakes told by their platforms: a beta distribution of the share that a group lost in all, by
+    /// its two parameters (2,5: 29 % on average; 0.5,2 where nothing is given), or none
+    pub loss: Option<String>,
+    /// Without a model of loss, how mass_now_g bounds the original masses: whole, where nothing is given
+    pub bound: Option<BoundBy>,
     /// Opening of the field mesh, mm: the share of such flakes that it holds, how many were struck for those
     /// found, and their size grades
     pub mesh_mm: Option<f64>,
@@ -77,13 +80,14 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if o.compare.is_some() || o.against.is_some() {
         return compare(o, level);
     }
-    let mut drawing = Drawing::seeded(o.seed).level(level).asked()?;
-    if let BoundBy::Each = o.bound {
-        drawing = drawing.each_bound();
+    // a bound alone asks for no model
+    let loss = model_of_loss(o.loss.as_deref().or(o.bound.map(|_| "none")))?;
+    if loss.is_some() && o.bound.is_some() {
+        return Err(Failure::usage("--bound goes with --loss none, or without --loss"));
     }
-    if let Some(n) = o.draws {
-        drawing = drawing.draws(n).asked()?;
-    }
+    let drawing = Drawing::seeded(o.seed).level(level).asked()?;
+    let drawing = drawing.draws(o.draws.unwrap_or(USUAL_DRAWS)).asked()?;
+    let drawing = if let Some(BoundBy::Each) = o.bound { drawing.each_bound() } else { drawing.loss(loss) };
     let mesh = o.mesh_mm.map(Mesh::mm).or_else(|| o.mesh_in.map(Mesh::inches));
     let mesh = mesh.transpose().asked()?;
     let mut look = LookBack::new()?;
@@ -142,7 +146,7 @@ fn totals(
     let mut refused = 0u64;
     let layout = predictor.calibration().layout();
     let reads: Vec<&str> =
-        layout.numbers.iter().map(String::as_str).chain(["mass_g", "mass_now_g"]).collect();
+        layout.numbers.iter().map(String::as_str).chain(STATE).chain(["mass_g", "mass_now_g"]).collect();
     let made = tables::offer(table, (&o.table, "reading"), (&[], &reads), false, |offer| {
         let row = match offer {
             Offer::Flake(row) => row,
@@ -167,7 +171,7 @@ fn totals(
         Ok(())
     })?;
     tables::tell(&made);
-    let totals = bag.totals(drawing).asked()?;
+    let totals = bag.totals_with(&losses, drawing).asked()?;
     let lost = losses.totals(drawing).asked()?;
     if totals.is_empty() && lost.is_empty() {
         return Err(Failure::other(format!("{}: no rows", o.table)));
@@ -182,7 +186,7 @@ fn totals(
     let alone = lost.iter().filter(|l| totals.iter().all(|t| t.group != l.group));
     let alone = alone.map(|l| (l.group.as_str(), OfGroup { totals: None, retouched: Some(l) }));
     let groups: Vec<(&str, OfGroup)> = of_totals.chain(alone).collect();
-    let draws = o.draws.unwrap_or(conchoid::infer::USUAL_DRAWS);
+    let draws = o.draws.unwrap_or(USUAL_DRAWS);
     let (sizes, of_loss) = (predictor.calibration().name(), look.retouch_predictor().calibration().name());
     let from = match (totals.is_empty(), lost.is_empty()) {
         (false, false) => format!("calibrations {sizes} (platforms) and {of_loss} (retouch)"),
@@ -243,10 +247,10 @@ pub struct Compared<'a> {
     seed: u64,
 }
 
+type Sizes = (BTreeMap<String, Vec<f64>>, u64);
+
 /// The sizes of one column of a table, with the group of each, and how many pieces do not have it.
-fn sizes(o: &Options, path: &str, group: Option<&str>) -> Outcome<(BTreeMap<String, Vec<f64>>, u64)> {
-    let options = o.taken.options(None, std::slice::from_ref(&o.size))?;
-    let reader = tables::open(path, &tables::with_classes(options, group))?;
+fn sizes(o: &Options, path: &str, reader: Table, group: Option<&str>) -> Outcome<Sizes> {
     need(reader.header(), "--group", group, path)?;
     need(reader.header(), "--size", Some(&o.size), path)?;
     let (mut found, mut without) = (BTreeMap::<String, Vec<f64>>::new(), 0);
@@ -272,20 +276,28 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
     if let Some(n) = o.draws {
         how = how.resamples(n).asked()?;
     }
+    let group = o.group.as_deref();
+    let options = tables::with_classes(o.taken.options(None, std::slice::from_ref(&o.size))?, group);
     let (names, first, second, without) = match (&o.compare, &o.against) {
         (Some(pair), _) => {
             let Some((a, b)) = pair.split_once(',') else {
                 return Err(Failure::usage(format!("--compare {pair}: write A,B")));
             };
-            let (all, without) = sizes(o, &o.table, o.group.as_deref())?;
+            let (all, without) = sizes(o, &o.table, tables::open(&o.table, &options)?, group)?;
             let asked = format!("--compare, groups with {}", o.size);
             let of =
                 |name: &str| all.get(name).cloned().ok_or_else(|| Failure::unknown(&asked, name, all.keys()));
             ([a.trim().to_string(), b.trim().to_string()], of(a.trim())?, of(b.trim())?, without)
         }
+        (None, Some(path)) if o.table == "-" && path == "-" => {
+            return Err(Failure::usage("--against -: standard input is --table already"));
+        }
         (None, Some(path)) => {
             let values = |all: BTreeMap<String, Vec<f64>>| all.into_values().flatten().collect();
-            let ((a, lacking), (b, lacking_too)) = (sizes(o, &o.table, None)?, sizes(o, path, None)?);
+            let options = options.columns_may_lack();
+            let (a, b) = (tables::open(&o.table, &options)?, tables::open(path, &options)?);
+            o.taken.mapped_in([a.header(), b.header()])?;
+            let ((a, lacking), (b, lacking_too)) = (sizes(o, &o.table, a, None)?, sizes(o, path, b, None)?);
             ([o.table.clone(), path.clone()], values(a), values(b), lacking + lacking_too)
         }
         (None, None) => return Err(Failure::usage("--compare or --against is needed")),

@@ -130,7 +130,8 @@ fn rows<'a>(
     let keeper = Keeper::new(table.header(), &reads);
     let columns = &reads[..reads.len() - own.len() - GROUPS.len()];
     let mut found = Vec::new();
-    let made = tables::offer(table, (&o.table, "reading"), (&[], columns), false, |offer| {
+    let needs = tables::state(o.keep_incomplete);
+    let made = tables::offer(table, (&o.table, "reading"), (&needs, columns), false, |offer| {
         if let Offer::Flake(row) = offer {
             found.push(keeper.keep(row));
         }

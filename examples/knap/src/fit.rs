@@ -161,6 +161,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
     recipe = o.group.iter().fold(recipe, |r, group| r.sharing(group));
     needs.extend(recipe.variants.iter().flat_map(|v| &v.sizes).flat_map(|s| s.form.needs()));
     needs.extend(recipe.variants.iter().flat_map(|v| &v.sizes).map(|s| s.column.clone()));
+    needs.extend(tables::state(o.keep_incomplete));
     needs.sort_unstable();
     needs.dedup();
     recipe = recipe.with_terms(numbers.into_iter().map(|n| value(n))).asked()?;

@@ -1,9 +1,11 @@
 //! The options that say how exactly a platform was measured, and which flakes were kept.
 
-use crate::failure::{Outcome, Whose};
+use crate::failure::{Failure, Outcome, Whose};
 use crate::report::{short, unit};
+use crate::taken::read;
 use clap::Args;
 use conchoid::calibration::RecoveryThreshold;
+use conchoid::infer::BetaLoss;
 use conchoid::predict::{MeasurementErrors, in_words};
 use conchoid::strike::Measured;
 use std::collections::BTreeMap;
@@ -59,6 +61,19 @@ impl KeptAbove {
         let option = |name: &str, v: Option<f64>| v.map_or(String::new(), |v| format!(" --{name} {v}"));
         option("kept-above-mm", self.kept_above_mm) + &option("kept-above-g", self.kept_above_g)
     }
+}
+
+/// The model of loss that `--loss` asks for.
+pub fn model_of_loss(asked: Option<&str>) -> Outcome<Option<BetaLoss>> {
+    let text = match asked {
+        None => return Ok(Some(BetaLoss::usual())),
+        Some("none") => return Ok(None),
+        Some(text) => text,
+    };
+    let Some((a, b)) = text.split_once(',').filter(|(_, b)| !b.contains(',')) else {
+        return Err(Failure::usage(format!("--loss {text}: write two numbers, A,B, such as 2,5")));
+    };
+    BetaLoss::new(read("loss", text, a)?, read("loss", text, b)?).asked().map(Some)
 }
 
 impl MeasuredWith {

@@ -2,7 +2,7 @@
 
 use crate::blow::{BlowOptions, parsed};
 use crate::failure::{Failure, Outcome, Whose};
-use crate::measured::By;
+use crate::measured::{By, model_of_loss};
 use crate::original_plot;
 use crate::report::{RowFormat, print, table_as_table};
 use crate::tables::{self, Sink};
@@ -87,11 +87,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     SHARE.check(o.more_than).asked()?;
     let mut ask = Ask::default();
     ask.termination = parsed::<Termination>(&o.termination).asked()?;
-    let loss = match o.loss.as_deref() {
-        Some("none") => None,
-        Some(text) => Some(beta(text)?),
-        None => Some(BetaLoss::usual()),
-    };
+    let loss = model_of_loss(o.loss.as_deref())?;
     let unbroken: Vec<&str> = o.unbroken.iter().map(String::as_str).collect();
     let model = loss.map(|l| Arc::new(l) as Arc<dyn Loss>);
     let mut look = LookBack::new()?.loss(model).unbroken(&unbroken).asked()?;
@@ -108,13 +104,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
         Some(path) => table(o, path, calibration, by_row, &ask, look, level),
         None => single(o, calibration, &ask, (look, loss), level),
     }
-}
-
-fn beta(text: &str) -> Outcome<BetaLoss> {
-    let Some((a, b)) = text.split_once(',').filter(|(_, b)| !b.contains(',')) else {
-        return Err(Failure::usage(format!("--loss {text}: write two numbers, A,B, such as 2,5")));
-    };
-    BetaLoss::new(read("loss", text, a)?, read("loss", text, b)?).asked()
 }
 
 /// Numbers with commas between.

@@ -12,6 +12,14 @@ use std::io::{Read, Seek};
 
 pub use crate::files::{Sink, bytes, save};
 
+/// The columns that say in what state a piece is: a flake is as it was struck, or not.
+pub const STATE: [&str; 2] = ["portion", "retouched"];
+
+/// Those that a verb cannot do without which leaves broken and retouched pieces out.
+pub fn state(keep_incomplete: bool) -> Vec<String> {
+    if keep_incomplete { Vec::new() } else { STATE.map(String::from).to_vec() }
+}
+
 /// A table to read.
 pub type Table = TableReader<Box<dyn Read>>;
 
@@ -81,8 +89,9 @@ pub fn tell(made: &OffersMade) {
     for line in made.intake.to_string().lines() {
         note!("knap: {line}");
     }
-    for line in made.bad.lines(4) {
-        note!("{}", wrapped(&format!("knap: not used, {line}"), "", "    ", 108));
+    for line in made.bad.lines(3) {
+        let word = if line.contains(" is not one of ") { "; tell it with --word OURS=THEIRS" } else { "" };
+        note!("{}", wrapped(&format!("knap: not used, {line}{word}"), "", "    ", 108));
     }
 }
 

@@ -97,6 +97,14 @@ impl TakenIn {
         Ok(options)
     }
 
+    /// Refuses a column mapped with --column that none of the tables has.
+    pub fn mapped_in(&self, headers: [&Header; 2]) -> Outcome<()> {
+        let mut theirs = self.columns.iter().filter_map(|c| c.split_once('=')).map(|c| c.0);
+        let lacking = theirs.find(|t| headers.iter().all(|h| h.position(t).is_none()));
+        let unknown = |t| Failure::unknown("--column", t, headers.iter().flat_map(|h| h.names()));
+        lacking.map_or(Ok(()), |t| Err(unknown(t)))
+    }
+
     /// Columns that an option calls as the table does, by our names: those mapped with --column, and ours in another
     /// spelling.
     pub fn in_our_names<'n>(&self, names: impl IntoIterator<Item = &'n mut String>) {

@@ -31,7 +31,7 @@ use crate::by_name::each_once;
 use crate::error::{Error, Result, check_size};
 use crate::fit::Design;
 use crate::fit::multinomial::{self, Outcomes};
-use crate::flake::{DERIVED, WithRetouch};
+use crate::flake::{DERIVED, WithRetouch, state_known};
 use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorMaterial;
 use crate::strike::Measured;
@@ -620,6 +620,7 @@ impl Measured for NumbersOnly<'_> {
 /// Refuses a flake that is not as it was struck, with the reason; incomplete and retouched ones unless they are kept.
 pub(crate) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::result::Result<(), String> {
     if !keep_incomplete {
+        state_known(flake).map_err(|e| e.with_row(None).to_string())?;
         if let Some(portion) = flake.class("portion")
             && portion != "complete"
         {

@@ -221,6 +221,8 @@ pub(in crate::infer) struct Flake {
     /// Place among the pieces estimated.
     pub(in crate::infer) at: usize,
     pub(in crate::infer) now: f64,
+    /// That and what is missing and known.
+    pub(in crate::infer) certain: f64,
     pub(in crate::infer) weighed: bool,
 }
 

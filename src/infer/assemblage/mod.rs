@@ -20,29 +20,44 @@
 //! stands for itself, with a remark). A split piece without a name counts as one flake, with a remark,
 //! for its other half may be in the bag.
 //!
-//! **What was weighed.** A complete piece without retouch whose `mass_g` is recorded needs no estimate: its mass
-//! counts as it is, and only the rest is drawn. Lengths are drawn for all flakes with a platform.
+//! **What was weighed.** A complete piece without retouch whose `mass_g` is recorded needs no estimate, nor does one said to
+//! be complete and unretouched whose `mass_now_g` is: its mass counts as it is, and only the rest is drawn. Lengths
+//! likewise, those of other flakes with a platform being drawn.
 //!
 //! **What was kept.** Asked of flakes kept above a recovery threshold, a group tells how many were struck for those found;
 //! totals stay those of the flakes found, by their platforms.
 //!
-//! **What remains.** Masses now bound the original from below. By default it conditions on what a group
-//! weighed in all having been at least what remains in all; with [`Drawing::each_bound`] on every single flake. The second
-//! uses more of what is certain but, summed over many flakes without a model of loss, drifts upwards: where
-//! half of each flake is lost, every term is a little too large and the sum far too sure of it. The first is
-//! the default; a group that outweighs nearly all its draws is answered by the second, with a remark.
+//! **What remains.** Masses now bound the original from below, and a model of loss of density h says how large a share a
+//! group has usually lost in all: a draw in which its weighed flakes were S counts by what is seen of them, `now`,
+//!
+//! ```text
+//! weight = h(1 - now / S) / S                               S >= now
+//! ```
+//!
+//! so that a group of one flake gets what [`super::LookBack`] says of it. The flakes of a group are taken to have
+//! lost alike rather than each by chance of its own, which would make the shares average out and the total too sure. Its
+//! intervals of masses are the shortest. Without a model, what a group weighed in all was at least what remains
+//! in all; with [`Drawing::each_bound`] every single flake was. The last
+//! uses more of what is certain but, summed over many flakes, drifts upwards: where
+//! half of each flake is lost, every term is a little too large and the sum far too sure of it. A group that outweighs
+//! nearly all its draws is answered by it all the same, with a remark.
+//!
+//! In 1000 simulated groups of 25 flakes, each under a calibration of 40 flakes of its own, the 95 % interval of the total
+//! held the truth in 93.5 % where all of a group lost one share drawn from the model, and in 93.0 % where each
+//! flake lost its own.
 //!
 //! In 2000 simulated assemblages of 400 platforms, each under a calibration of 40 flakes of its own, the 95 %
 //! interval of the total held the truth in 95.0 %; the naive sum of independent flakes in 50.3 %. With half of
-//! each flake gone it was 95.0 % bound on the whole and 61.4 % bound on each.
+//! each flake gone and no model of loss it was 95.0 % bound on the whole and 61.4 % bound on each.
 
 pub(super) mod draws;
 
 use crate::assess::{AsItStands, SizeAsItStands};
 use crate::error::{Bounds, Error, Result, counted};
-use crate::flake::Portion;
+use crate::flake::{Portion, Retouch, nothing_lost, state_known};
 use crate::infer::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_caution, tell_the_rest};
-use crate::infer::original::{Truncated, doubt};
+use crate::infer::losses::Losses;
+use crate::infer::original::{BetaLoss, Truncated, doubt};
 use crate::infer::recovery::{Mesh, Sieved, Struck, struck};
 use crate::page::{Page, name, short};
 use crate::predict::{Ask, Caution, Interval, LEVEL, Predictive, Predictor, USUAL_LEVEL, in_words};
@@ -68,9 +83,19 @@ const MOST_KEPT: usize = 40_000_000;
 /// Flakes that each name a group of their own are remarked on from so many. This crate's choice, no source.
 const FEWEST_OF_ONE: usize = 5;
 
+/// Lower tails tried for a shortest interval. This crate's choice, no source.
+const TAILS: usize = 12;
+
+/// Draws so near to what remains, as a share of it, are weighed by a model of loss together, so that none of them weighs
+/// without bound where its density does. This crate's choice, no source.
+const NEAR: f64 = 0.01;
+
 /// Share of its draws that a group must leave possible before what remains is conditioned on flake by flake.
 /// This crate's choice, no source.
 const FEWEST_KEPT: f64 = 0.1;
+
+/// Possible draws that are enough under a model of loss, or of a group of one weighed flake. This crate's choice, no source.
+const FEWEST_POSSIBLE: f64 = 100.0;
 
 /// How to draw.
 ///
@@ -79,19 +104,21 @@ const FEWEST_KEPT: f64 = 0.1;
 /// | seed | none, it must be given | which draws | any |
 /// | draws | 10000 | how many | 100 to 1000000 |
 /// | level | 0.95 | probability inside the intervals | 0 to 1 |
-/// | each flake bound | no | whether every flake weighed at least what remains of it, or only a group in all | |
+/// | loss | [`BetaLoss::usual`] | how large a share a group has usually lost in all; none: it weighed at least what remains | |
+/// | each flake bound | no | without a model of loss, whether every flake weighed at least what remains of it, or only a group in all | |
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Drawing {
     pub(super) seed: u64,
     pub(super) draws: u32,
     pub(super) level: f64,
+    loss: Option<BetaLoss>,
     each_bound: bool,
 }
 
 impl Drawing {
     /// The usual draws from this seed.
     pub fn seeded(seed: u64) -> Drawing {
-        Drawing { seed, draws: USUAL_DRAWS, level: 0.95, each_bound: false }
+        Drawing { seed, draws: USUAL_DRAWS, level: 0.95, loss: Some(BetaLoss::usual()), each_bound: false }
     }
     /// So many draws.
     ///
@@ -110,10 +137,16 @@ impl Drawing {
         self.level = LEVEL.check(level)?;
         Ok(self)
     }
-    /// Bounded by what remains flake by flake: every flake weighed at least what remains of it, where otherwise a group in
-    /// all weighed at least what remains of it in all.
+    /// With this model of the share that a group lost in all, of the flakes that are weighed; none: all that is known is
+    /// that it weighed at least what remains.
+    pub fn loss(mut self, loss: Option<BetaLoss>) -> Drawing {
+        (self.loss, self.each_bound) = (loss, false);
+        self
+    }
+    /// Without a model of loss, bounded by what remains flake by flake: every flake weighed at least what remains of it,
+    /// where otherwise a group in all weighed at least what remains of it in all.
     pub fn each_bound(mut self) -> Drawing {
-        self.each_bound = true;
+        (self.loss, self.each_bound) = (None, true);
         self
     }
 }
@@ -153,26 +186,48 @@ impl Drawn {
         Interval { low: self.low, median: self.median, high: self.high, level: self.level }
     }
 
-    pub(crate) fn from_draws(mut draws: Vec<f64>, level: f64) -> Option<Drawn> {
+    /// The central interval.
+    pub(crate) fn from_draws(draws: Vec<f64>, level: f64) -> Option<Drawn> {
+        let n = draws.len() as f64;
+        Drawn::read(draws, level, n, |_| (0.5 * (1.0 - level), 1.0 - 0.5 * (1.0 - level)))
+    }
+
+    /// The shortest interval, of draws that are worth so many independent ones.
+    fn shortest(draws: Vec<f64>, level: f64, worth: f64) -> Option<Drawn> {
+        Drawn::read(draws, level, worth, |at| {
+            let tails = (0..TAILS).map(|k| (1.0 - level) * k as f64 / TAILS as f64);
+            let width = |tail: f64| at(tail + level) - at(tail);
+            let tail = tails.min_by(|a, b| width(*a).total_cmp(&width(*b))).unwrap_or(0.0);
+            (tail, tail + level)
+        })
+    }
+
+    /// The interval between two probabilities, which may be chosen by the quantiles.
+    fn read(
+        mut draws: Vec<f64>,
+        level: f64,
+        worth: f64,
+        ends: impl Fn(&dyn Fn(f64) -> f64) -> (f64, f64),
+    ) -> Option<Drawn> {
         if draws.is_empty() {
             return None;
         }
         draws.sort_unstable_by(f64::total_cmp);
-        let n = draws.len();
         let at = |p: f64| sorted_quantile(&draws, p);
         let error = |p: f64| {
-            let step = (p * (1.0 - p) / n as f64).sqrt();
+            // of an end that is the least of the draws too: one draw
+            let step = ((p * (1.0 - p)).max(1.0 / worth) / worth).sqrt();
             let apart = at((p + step).min(1.0)) - at((p - step).max(0.0));
             // both beyond the largest double: nothing is known of how far apart they are
             if apart.is_nan() { f64::INFINITY } else { 0.5 * apart }
         };
-        let tail = 0.5 * (1.0 - level);
+        let (low, high) = ends(&at);
         Some(Drawn {
-            low: at(tail),
+            low: at(low),
             median: at(0.5),
-            high: at(1.0 - tail),
+            high: at(high),
             level,
-            monte_carlo_error: DrawnErrors { low: error(tail), median: error(0.5), high: error(1.0 - tail) },
+            monte_carlo_error: DrawnErrors { low: error(low), median: error(0.5), high: error(high) },
         })
     }
 
@@ -228,6 +283,11 @@ pub(crate) enum Remark {
     /// What remains of the group is more than nearly all draws of the original; it was conditioned on flake
     /// by flake.
     HeavierThanPredicted,
+    /// What remains of the group is so unlikely under the model of loss that few draws speak for it.
+    UnlikelyUnderLoss {
+        /// How many independent ones they are worth.
+        draws: u64,
+    },
     /// Every flake names a group of its own (a site), so that nothing is shared.
     GroupsOfOne {
         /// The column of the groups.
@@ -270,6 +330,11 @@ impl fmt::Display for Remark {
                 "what remains is more than nearly all of what was predicted; each flake was bound by what \
                  remains of it"
             ),
+            Remark::UnlikelyUnderLoss { draws } => write!(
+                f,
+                "what remains is so unlikely under the model of loss that only {draws} of the draws speak for it: take more \
+                 draws, or another model of loss"
+            ),
             Remark::GroupsOfOne { by, flakes } => write!(
                 f,
                 "each of the {flakes} flakes names a {by} of its own, so none shares what flakes of one {by} share: \
@@ -287,7 +352,7 @@ pub struct GroupTotals {
     pub group: String,
     /// Pieces offered.
     pub pieces: u64,
-    /// Pieces that carry a platform (complete, proximal, split).
+    /// Pieces whose platform was measured (its depth, width or area).
     pub platforms: u64,
     /// Flakes, one a platform: those weighed as they came off, and those estimated.
     pub n: u64,
@@ -302,9 +367,21 @@ pub struct GroupTotals {
     pub weighed: u64,
     /// Mass now of the flakes that are weighed, in grams.
     pub mass_now_g: f64,
+    /// The same with what is missing and known: they weighed so much at least.
+    #[serde(skip)]
+    certain_g: f64,
+    /// Flakes whose length as struck was measured, and the sum of these lengths in millimetres.
+    #[serde(skip)]
+    measured_lengths: (usize, f64),
+    /// What was assumed of the share that these flakes lost in all, where something was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    model_of_loss: Option<BetaLoss>,
     /// Total original mass of the flakes, weighed and estimated, in grams. None without a flake.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub total_mass_g: Option<Drawn>,
+    /// The same with the pieces of the group that the retouch tells of, where there are any.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) total_with_retouched_g: Option<Drawn>,
     /// Their mean original mass, in grams.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_mass_g: Option<Drawn>,
@@ -314,7 +391,7 @@ pub struct GroupTotals {
     /// How many flakes were struck for those found, where a recovery threshold was asked for ([`Ask::kept`]).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) struck_for_kept: Option<Struck>,
-    /// Mean original length, in millimetres, where the calibration tells.
+    /// Mean original length, in millimetres: as measured of flakes that lost nothing, otherwise as the calibration tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_length_mm: Option<Drawn>,
     /// Sizes of complete flakes that were recorded, against what was expected of them (95 % intervals).
@@ -335,7 +412,7 @@ impl fmt::Display for GroupTotals {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let mut page = Page::new(f);
         page.line(format!(
-            "{}: {} from {}, {} with a platform",
+            "{}: {} from {}, {} with a measured platform",
             name(&self.group),
             counted(self.n, "flake", "flakes"),
             counted(self.pieces, "piece", "pieces"),
@@ -350,11 +427,16 @@ impl fmt::Display for GroupTotals {
         }
         for (name, unit, d) in [
             ("total original mass", "g", &self.total_mass_g),
+            ("total with retouched", "g", &self.total_with_retouched_g),
             ("mean original mass", "g", &self.mean_mass_g),
             ("mass lost", "g", &self.mass_lost_g),
             ("mean original length", "mm", &self.mean_length_mm),
         ] {
             d.iter().for_each(|d| d.tell(&mut page, name, unit, 1.0));
+        }
+        if let Some(loss) = &self.model_of_loss {
+            let assumed = loss.in_words("the share that a group lost in all");
+            page.under("  ", "  ", format!("Assumed: {assumed}; the intervals of masses are the shortest."));
         }
         if let Some(s) = &self.struck_for_kept {
             page.under("  ", "  ", format!("What the recovery threshold lost: {}.", s.in_words()));
@@ -399,8 +481,11 @@ struct Piece {
     portion: Option<Portion>,
     bears_platform: bool,
     mass_now_g: f64,
-    /// The mass as it came off, where it was weighed.
+    /// What is missing of it and known.
+    missing_g: f64,
+    /// The mass as it came off, where it was weighed, and the length where that was measured.
     whole_g: f64,
+    whole_mm: f64,
     /// Place among the pieces estimated; the last that there is where it is not.
     found: usize,
     /// Which of the kinds of caution it has, a bit each.
@@ -522,20 +607,33 @@ impl<'p> Assemblage<'p> {
     }
 
     /// Puts one piece into a group. Gives back why it is not estimated, where that is so; it still counts
-    /// among the pieces. A complete piece without retouch whose `mass_g` is recorded is taken as weighed.
+    /// among the pieces. A complete piece without retouch whose `mass_g` is recorded is taken as weighed, and so is one
+    /// by its `mass_now_g` that is said to be complete and unretouched; their lengths likewise.
     ///
     /// No piece is kept that no answer comes from.
     pub fn offer(&mut self, group: &str, piece: &impl Measured) -> Option<Error> {
+        if let Err(e) = state_known(piece) {
+            self.leave_out(group, e.clone().with_row(None).to_string());
+            return Some(e);
+        }
         let group = self.groups.place(group);
         let portion = piece.class(Portion::COLUMN).and_then(|t| t.parse::<Portion>().ok());
         let retouched = piece.class("retouched") == Some("yes");
         let complete = portion.is_none_or(|p| p == Portion::Complete) && !retouched;
-        let whole_g = piece.number("mass_g").filter(|g| complete && *g > 0.0);
+        let mass_now_g = piece.number("mass_now_g");
+        let missing_g = piece.number("mass_missing_g").unwrap_or(0.0);
+        // as it was struck, or as it is where nothing was lost since
+        let retouch = || Retouch::of(piece).ok().flatten();
+        let kept_all = complete && mass_now_g.is_some() && nothing_lost(piece, retouch().as_ref());
+        let whole = |struck: &str, now: Option<f64>| {
+            piece.number(struck).filter(|v| complete && *v > 0.0).or(now.filter(|_| kept_all))
+        };
+        let whole_g = whole("mass_g", mass_now_g.map(|g| g + missing_g));
+        let whole_mm = whole("length_mm", piece.number("length_now_mm"));
         let bears_platform = portion.is_none_or(Portion::has_platform);
         let key = piece
             .class("flake")
             .map(|name| Box::new((piece.class("core").unwrap_or_default().to_string(), name.to_string())));
-        let mass_now_g = piece.number("mass_now_g");
         let answer = self.estimate(piece, group);
         let (found, variant, cautions, mass, kept) = match &answer {
             Ok(e) => {
@@ -546,7 +644,9 @@ impl<'p> Assemblage<'p> {
         };
         let counted = &mut self.groups.of[group];
         counted.pieces += 1;
-        counted.platforms += u64::from(bears_platform);
+        let measured = ["platform_depth_mm", "platform_width_mm", "platform_area_mm2"];
+        let measured = measured.iter().any(|name| piece.number(name).is_some());
+        counted.platforms += u64::from(bears_platform && measured);
         if let (Err(e), None) = (&answer, whole_g) {
             counted.reasons.count(e.clone().with_row(None).to_string());
         }
@@ -564,7 +664,9 @@ impl<'p> Assemblage<'p> {
                 portion,
                 bears_platform,
                 mass_now_g: mass_now_g.unwrap_or(f64::NAN),
+                missing_g,
                 whole_g: whole_g.unwrap_or(f64::NAN),
+                whole_mm: whole_mm.unwrap_or(f64::NAN),
                 found: found.unwrap_or(usize::MAX),
                 cautions,
                 mass,
@@ -639,13 +741,25 @@ impl<'p> Assemblage<'p> {
     /// # Errors
     /// [`Error::Invalid`] where draws times groups are more than can be kept.
     pub fn totals(&self, drawing: &Drawing) -> Result<Vec<GroupTotals>> {
-        let draws = drawing.draws as usize;
-        if draws.saturating_mul(self.groups.names.len()) > MOST_KEPT {
+        self.totals_beside(None, drawing)
+    }
+
+    /// The same, with what each group weighed together with those of its pieces that the retouch tells of.
+    ///
+    /// # Errors
+    /// Those of [`Assemblage::totals`].
+    pub fn totals_with(&self, retouched: &Losses<'_>, drawing: &Drawing) -> Result<Vec<GroupTotals>> {
+        self.totals_beside(Some(retouched), drawing)
+    }
+
+    fn totals_beside(&self, retouched: Option<&Losses<'_>>, drawing: &Drawing) -> Result<Vec<GroupTotals>> {
+        let (draws, groups) = (drawing.draws as usize, self.groups.names.len());
+        if draws.saturating_mul(groups) > MOST_KEPT {
             return Err(Error::invalid(
                 "draws",
                 format!(
                     "{draws} draws of {} are more than can be kept (accepted: {MOST_KEPT} in all)",
-                    counted(self.groups.names.len() as u64, "group", "groups")
+                    counted(groups as u64, "group", "groups")
                 ),
             ));
         }
@@ -656,32 +770,54 @@ impl<'p> Assemblage<'p> {
             if t.n == 0 {
                 continue;
             }
-            let mut kept: Vec<&Sums> = of_group(&drawn, g, self.groups.names.len()).collect();
+            let mut kept: Vec<Sums> = of_group(&drawn, g, groups).collect();
+            let mut worth = None;
             if !drawing.each_bound && t.weighed > 0 {
-                kept.retain(|s| s.weighed >= t.mass_now_g);
-                if (kept.len() as f64) < FEWEST_KEPT * draws as f64 {
+                let possible = kept.iter().filter(|s| s.weighed >= t.certain_g).count() as f64;
+                let mut fewest = FEWEST_KEPT * draws as f64;
+                if drawing.loss.is_some() || t.weighed == 1 {
+                    fewest = fewest.min(FEWEST_POSSIBLE);
+                }
+                if possible < fewest {
                     t.remarks.push(Remark::HeavierThanPredicted);
                     let strict = strict.get_or_insert_with(|| self.draw(&flakes, &long, drawing, true));
-                    kept = of_group(strict, g, self.groups.names.len()).collect();
+                    kept = of_group(strict, g, groups).collect();
+                } else if drawing.loss.is_none() {
+                    kept.retain(|s| s.weighed >= t.certain_g);
+                }
+                if let Some(loss) = drawing.loss {
+                    let (weighed, n) = weighed_by(&kept, t.certain_g, &loss);
+                    (kept, worth, t.model_of_loss) = (weighed, Some(n), Some(loss));
+                    if n < fewest {
+                        t.remarks.push(Remark::UnlikelyUnderLoss { draws: n as u64 });
+                    }
                 }
             }
-            let drawn = |what: fn(&Sums) -> f64| {
-                Drawn::from_draws(kept.iter().map(|s| what(s)).collect(), drawing.level)
+            let read = |of: Vec<f64>| match worth {
+                Some(n) => Drawn::shortest(of, drawing.level, n),
+                None => Drawn::from_draws(of, drawing.level),
             };
-            t.total_mass_g = drawn(|s| s.mass).map(|d| d.shifted(t.weighed_whole_g));
+            let whole = t.weighed_whole_g;
+            t.total_mass_g = read(kept.iter().map(|s| s.mass).collect()).map(|d| d.shifted(whole));
             t.mean_mass_g = t.total_mass_g.map(|d| d.scaled(1.0 / t.n as f64));
+            if let Some(others) = retouched.and_then(|l| l.originals(&t.group, drawing)) {
+                let both = kept.iter().zip(others).map(|(s, other)| s.mass + other).collect();
+                t.total_with_retouched_g = read(both).map(|d| d.shifted(whole));
+            }
             if t.weighed > 0 {
                 let now = t.mass_now_g;
-                let lost = kept.iter().map(|s| (s.weighed - now).max(0.0)).collect();
-                t.mass_lost_g = Drawn::from_draws(lost, drawing.level);
+                t.mass_lost_g = read(kept.iter().map(|s| (s.weighed - now).max(0.0)).collect());
             }
             if let Some(known) = t.lost_known_g {
                 let none = || Drawn::from_draws(vec![0.0; 2], drawing.level);
                 t.mass_lost_g = t.mass_lost_g.or_else(none).map(|d| d.shifted(known));
             }
-            let long = long.iter().filter(|f| f.group as usize == g).count();
+            let (measured, measured_mm) = t.measured_lengths;
+            let long = measured + long.iter().filter(|f| f.group as usize == g).count();
             if long > 0 {
-                t.mean_length_mm = drawn(|s| s.length).map(|d| d.scaled(1.0 / long as f64));
+                let lengths = of_group(&drawn, g, groups).map(|s| s.length).collect();
+                let sum = Drawn::from_draws(lengths, drawing.level).map(|d| d.shifted(measured_mm));
+                t.mean_length_mm = sum.map(|d| d.scaled(1.0 / long as f64));
             }
         }
         if let Some(mesh) = self.mesh {
@@ -715,7 +851,8 @@ impl<'p> Assemblage<'p> {
             let p = &self.pieces[i];
             (p.found != usize::MAX || !p.is_drawn()).then(|| {
                 let now = if p.mass_now_g.is_nan() { 0.0 } else { p.mass_now_g };
-                (i, Flake { group: p.group, at: p.found, now, weighed: now > 0.0 && p.is_drawn() })
+                let certain = now + p.missing_g;
+                (i, Flake { group: p.group, at: p.found, now, certain, weighed: now > 0.0 && p.is_drawn() })
             })
         };
         flakes.extend(
@@ -735,6 +872,7 @@ impl<'p> Assemblage<'p> {
             if let Some((i, mut flake)) = pieces.iter().find_map(|i| alone(*i)) {
                 let masses = || pieces.iter().map(|i| self.pieces[*i].mass_now_g).filter(|g| !g.is_nan());
                 flake.now = masses().sum();
+                flake.certain = flake.now + pieces.iter().map(|i| self.pieces[*i].missing_g).sum::<f64>();
                 flake.weighed = masses().next().is_some() && self.pieces[i].is_drawn();
                 flakes.push((i, flake));
             }
@@ -746,8 +884,12 @@ impl<'p> Assemblage<'p> {
             if flake.weighed {
                 t.weighed += 1;
                 t.mass_now_g += flake.now;
+                t.certain_g += flake.certain;
             }
             let p = &self.pieces[*i];
+            if !p.whole_mm.is_nan() {
+                t.measured_lengths = (t.measured_lengths.0 + 1, t.measured_lengths.1 + p.whole_mm);
+            }
             if !p.is_drawn() {
                 let whole = p.whole_g;
                 t.weighed_whole += 1;
@@ -758,7 +900,7 @@ impl<'p> Assemblage<'p> {
                 continue;
             }
             let improbable = p.mass.as_ref().filter(|_| flake.weighed).and_then(|m| {
-                Truncated::new(m.as_ref().clone(), flake.now).ok().and_then(|t| doubt("mass_g", &t))
+                Truncated::new(m.as_ref().clone(), flake.certain).ok().and_then(|t| doubt("mass_g", &t))
             });
             let first = &self.groups.of[flake.group as usize].first;
             let own = first.iter().filter(|(bit, _)| p.cautions >> (**bit % 64) & 1 == 1).map(|(_, c)| c);
@@ -800,8 +942,9 @@ impl<'p> Assemblage<'p> {
                 t.remarks.push(Remark::SeveralVariants { variants });
             }
         }
-        let has_length = |f: &Flake| self.length_rows.has(f.at);
-        let long = flakes.iter().map(|(_, f)| *f).filter(has_length).collect();
+        let has_length =
+            |(i, f): &&(usize, Flake)| self.pieces[*i].whole_mm.is_nan() && self.length_rows.has(f.at);
+        let long = flakes.iter().filter(has_length).map(|(_, f)| *f).collect();
         let drawn = |(i, f): (usize, Flake)| self.pieces[i].is_drawn().then_some(f);
         (flakes.into_iter().filter_map(drawn).collect(), long, totals)
     }
@@ -810,7 +953,7 @@ impl<'p> Assemblage<'p> {
     fn draw(&self, flakes: &[Flake], long: &[Flake], drawing: &Drawing, each_bound: bool) -> Vec<Sums> {
         let groups = self.groups.names.len();
         let base = ChaCha8Rng::seed_from_u64(drawing.seed);
-        let at_least = |f: &Flake| if each_bound && f.weighed { f.now } else { 0.0 };
+        let at_least = |f: &Flake| if each_bound && f.weighed { f.certain } else { 0.0 };
         let (masses, other_masses) = self.mass_rows.sheets(flakes, &self.mass, at_least);
         let (lengths, other_lengths) = self.length_rows.sheets(long, &self.length, |_| 0.0);
         let one = |k: usize| {
@@ -847,6 +990,28 @@ impl<'p> Assemblage<'p> {
     }
 }
 
-fn of_group(drawn: &[Sums], group: usize, groups: usize) -> impl Iterator<Item = &Sums> {
-    drawn.iter().skip(group).step_by(groups.max(1))
+fn of_group(drawn: &[Sums], group: usize, groups: usize) -> impl Iterator<Item = Sums> {
+    drawn.iter().skip(group).step_by(groups.max(1)).copied()
+}
+
+/// The draws of a group as a model of loss weighs them, where so much of it is certain: as many as before, each as often
+/// as its weight says, and how many independent ones they are worth; nothing where none of them can be.
+fn weighed_by(draws: &[Sums], certain: f64, loss: &BetaLoss) -> (Vec<Sums>, f64) {
+    let weight = |s: &Sums| loss.likelihood(certain, s.weighed, NEAR * certain);
+    let weights: Vec<f64> = draws.iter().map(weight).collect();
+    let [total, squares] = [1, 2].map(|power| weights.iter().map(|w| w.powi(power)).sum::<f64>());
+    if !(total > 0.0 && squares > 0.0) {
+        return (Vec::new(), 0.0);
+    }
+    let step = total / draws.len() as f64;
+    let (mut sum, mut next, mut taken) = (0.0, 0.5 * step, Vec::with_capacity(draws.len()));
+    for (s, weight) in draws.iter().zip(weights) {
+        sum += weight;
+        let more = (certain - s.weighed).max(0.0);
+        while next < sum {
+            taken.push(Sums { mass: s.mass + more, weighed: s.weighed + more, ..*s });
+            next += step;
+        }
+    }
+    (taken, total * total / squares)
 }

@@ -145,8 +145,7 @@ impl OriginalAt {
                 )
             }
             (LeansOn::Unretouched, ..) => {
-                "The retouch was measured and is none, so nothing is lost but what is missing and known."
-                    .to_string()
+                "It is complete and without retouch, so nothing is lost but what is missing and known.".to_string()
             }
             (LeansOn::Platform, _, None) => {
                 "No model of loss is assumed: the piece weighed at least what remains, and nothing is said of \
@@ -154,10 +153,9 @@ impl OriginalAt {
                     .to_string()
             }
             (LeansOn::Platform, _, Some(loss)) => {
-                let (a, b, mean) = (loss.a(), loss.b(), short(100.0 * loss.mean()));
+                let assumed = loss.in_words("the share lost");
                 format!(
-                    "It leans on the platform. Assumed before looking at the piece: a beta distribution of the share \
-                     lost, with parameters {a} and {b}, {mean} % on average. The interval is the \
+                    "It leans on the platform. Assumed before looking at the piece: {assumed}. The interval is the \
                      shortest."
                 )
             }

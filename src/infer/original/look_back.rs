@@ -5,6 +5,7 @@ use crate::calibration::bundled;
 use crate::calibration::caution::Doubt;
 use crate::error::{Error, Place, Result};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch, RetouchKind, RetouchedEdges, WithRetouch};
+use crate::flake::{nothing_lost, state_known};
 use crate::predict::{Ask, Caution, Estimate, Predictor};
 use crate::strike::Measured;
 use std::sync::Arc;
@@ -134,14 +135,15 @@ impl<'a> LookBack<'a> {
 
     /// The original size of one piece.
     ///
-    /// A complete piece with measured retouch is answered by the calibration of loss; with heights or an index of 0
-    /// nothing was lost. A piece without, or a broken one, is answered by its platform, with a model of loss where its
+    /// A complete piece with measured retouch is answered by the calibration of loss; with heights or an index of 0, or
+    /// said to be complete and unretouched, it lost nothing. A piece without, or a broken one, is answered by its platform, with a model of loss where its
     /// shape is complete.
     ///
     /// # Errors
     /// [`Error::Missing`] without a mass now, or with neither a retouch nor a platform that a variant can read; those
     /// of a retouch that cannot be, and of [`super::original`].
     pub fn original(&self, piece: &impl Measured, ask: &Ask) -> Result<OriginalEstimate> {
+        state_known(piece)?;
         let noted = WithRetouch::of(piece)?;
         let remains = Remains::of(piece)?;
         let whole = piece.class(Portion::COLUMN).is_none_or(|p| p == Portion::Complete.name());
@@ -151,19 +153,27 @@ impl<'a> LookBack<'a> {
                 Err(Error::missing(if whole { "retouch_height_1_mm" } else { "platform_depth_mm" }, EITHER))
             }
         };
-        let Some(retouch) = noted.retouch.as_ref().filter(|_| whole) else {
-            return platform().map_err(|e| match e {
-                Error::Missing { at, .. } => {
-                    let needed = if noted.retouch.is_none() { EITHER } else { BROKEN };
-                    Error::Missing { at, needed: needed.to_string() }
-                }
-                e => e,
-            });
+        let retouch = noted.retouch.as_ref().filter(|_| whole);
+        let told = match retouch {
+            retouch if nothing_lost(piece, retouch) => self.as_it_is(&remains),
+            Some(retouch) => self.by_retouch(&noted, retouch, &remains),
+            None => {
+                return platform().map_err(|e| match e {
+                    Error::Missing { at, .. } => {
+                        let needed = if noted.retouch.is_none() { EITHER } else { BROKEN };
+                        Error::Missing { at, needed: needed.to_string() }
+                    }
+                    e => e,
+                });
+            }
         };
-        match self.by_retouch(&noted, retouch, &remains) {
+        match told {
             Ok(mut found) => {
                 if let Ok(beside) = platform() {
                     found.length = beside.length;
+                    if let (LeansOn::Unretouched, Some(length)) = (found.leans_on, &mut found.length) {
+                        length.as_now = remains.length_now_mm();
+                    }
                     found.by_platform = Some(beside.mass);
                 }
                 Ok(found)
@@ -178,6 +188,7 @@ impl<'a> LookBack<'a> {
     /// [`Error::Missing`] where the retouch was not measured, [`Error::Refused`] for a piece that is not complete, and
     /// those of [`LookBack::original`].
     pub(crate) fn marks(&self, piece: &impl Measured) -> Result<(Remains, Option<MarksRead>)> {
+        state_known(piece)?;
         let noted = WithRetouch::of(piece)?;
         let remains = Remains::of(piece)?;
         if let Some(portion) = piece.class(Portion::COLUMN).filter(|p| *p != Portion::Complete.name()) {
@@ -192,13 +203,25 @@ impl<'a> LookBack<'a> {
                 "the heights of retouch or the retouch_index are needed",
             ));
         };
-        if retouch.is_none() {
+        if nothing_lost(piece, Some(retouch)) {
             return Ok((remains, None));
         }
         let marks = Marks { noted: &noted, certain: remains.certain_g() };
         let (variant, rows) = self.retouch.rows_of(&marks, &Ask::default())?;
         let cautions = doubts(retouch, &self.retouch.estimate(&marks, &Ask::default())?);
         Ok((remains, Some(MarksRead { variant, rows, cautions })))
+    }
+
+    /// A piece that lost nothing but what is missing and known.
+    fn as_it_is(&self, remains: &Remains) -> Result<OriginalEstimate> {
+        Ok(OriginalEstimate {
+            mass: Original::whole(remains.mass_now_g(), remains.certain_g())?,
+            length: None,
+            estimate: as_it_is(self.retouch.calibration().name()),
+            leans_on: LeansOn::Unretouched,
+            by_platform: None,
+            cautions: Vec::new(),
+        })
     }
 
     fn by_retouch<P: Measured>(
@@ -208,17 +231,6 @@ impl<'a> LookBack<'a> {
         remains: &Remains,
     ) -> Result<OriginalEstimate> {
         let (now, certain) = (remains.mass_now_g(), remains.certain_g());
-        if retouch.is_none() {
-            let name = self.retouch.calibration().name();
-            return Ok(OriginalEstimate {
-                mass: Original::whole(now, certain)?,
-                length: None,
-                estimate: nothing_lost(name),
-                leans_on: LeansOn::Unretouched,
-                by_platform: None,
-                cautions: Vec::new(),
-            });
-        }
         let estimate = self.retouch.estimate(&Marks { noted, certain }, &Ask::default())?;
         let Some(ratio) = estimate.size(ORIGINAL_OVER_NOW).cloned() else {
             return Err(Error::invalid(
@@ -258,12 +270,12 @@ fn doubts(retouch: &Retouch, estimate: &Estimate) -> Vec<Caution> {
     found
 }
 
-fn nothing_lost(calibration: &str) -> Estimate {
+fn as_it_is(calibration: &str) -> Estimate {
     Estimate {
         kept: None,
         sizes: Vec::new(),
         calibration: calibration.to_string(),
-        variant: "retouch of height 0".to_string(),
+        variant: "complete, without retouch".to_string(),
         form: String::new(),
         flakes: 0,
         terminations: Vec::new(),

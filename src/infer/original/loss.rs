@@ -1,7 +1,9 @@
 //! What is thought of the share lost before a piece is looked at.
 
 use crate::error::{Bounds, Error, Result};
+use crate::page::short;
 use serde::{Deserialize, Serialize};
+use statrs::function::beta::beta_reg;
 
 /// A model of loss: how large a share of a flake is usually lost, before this piece is looked at.
 ///
@@ -85,6 +87,18 @@ impl BetaLoss {
     /// The share lost on average.
     pub fn mean(&self) -> f64 {
         self.a / (self.a + self.b)
+    }
+    /// What is assumed of such a share.
+    pub(crate) fn in_words(&self, share: &str) -> String {
+        let (BetaLoss { a, b }, mean) = (self, short(100.0 * self.mean()));
+        format!("a beta distribution of {share}, with parameters {a} and {b}, {mean} % on average")
+    }
+    /// How likely it is, up to a constant, that so much is left of an original of this size: the density h(1 - now / size) /
+    /// size of what is left, averaged over sizes that are `near` it.
+    pub(crate) fn likelihood(&self, now: f64, size: f64, near: f64) -> f64 {
+        let at_most = |size: f64| if size > now { beta_reg(self.a, self.b, 1.0 - now / size) } else { 0.0 };
+        // the integral of h(1 - now / size) / size^2; beyond the numbers there is nothing
+        (size * (at_most(size + near) - at_most(size - near)) / near).max(0.0)
     }
 }
 

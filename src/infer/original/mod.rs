@@ -331,17 +331,19 @@ pub struct OriginalEstimate {
 pub enum LeansOn {
     /// The measured retouch, by a calibration of loss.
     Retouch,
-    /// A retouch that was measured and is none: nothing is lost.
+    /// A retouch that was measured and is none, or a piece said to be complete and unretouched: nothing is lost.
     Unretouched,
     /// The platform, by a calibration of sizes.
     Platform,
 }
 
-/// An original length: at least the length now, where that is known.
+/// An original length: at least the length now, where that is known; that length, of a piece that lost nothing.
 #[derive(Debug, Clone)]
 pub struct LengthThen {
     pub(crate) predictive: Predictive,
     pub(crate) truncated: Option<Truncated>,
+    /// What it is, of a piece that lost nothing.
+    as_now: Option<f64>,
 }
 
 impl LengthThen {
@@ -350,6 +352,9 @@ impl LengthThen {
     /// # Errors
     /// [`Error::OutOfRange`] unless 0 < level < 1.
     pub fn interval(&self, level: f64) -> Result<Interval> {
+        if let Some(mm) = self.as_now {
+            return Ok(Interval { low: mm, median: mm, high: mm, level: LEVEL.check(level)? });
+        }
         self.truncated.as_ref().map_or_else(|| self.predictive.interval(level), |t| t.interval(level))
     }
 
@@ -423,7 +428,7 @@ fn by_platform(
     let length = match size("length_mm")? {
         Some(p) => {
             let truncated = remains.length_now_mm().map(|now| Truncated::new(p.clone(), now)).transpose()?;
-            Some(LengthThen { predictive: p, truncated })
+            Some(LengthThen { predictive: p, truncated, as_now: None })
         }
         None => None,
     };

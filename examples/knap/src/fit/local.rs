@@ -32,8 +32,9 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         local = local.given_kept(kept.clone()).asked()?;
     }
     local = local.keep_incomplete(o.keep_incomplete);
-    let needs = local.needs();
+    let mut needs = local.needs();
     needed_columns(o, table.header(), &needs)?;
+    needs.extend(tables::state(o.keep_incomplete));
     tables::tell(&tables::offer(table, (&o.table, "reading"), (&needs, &[]), false, |offer| {
         match offer {
             Offer::Flake(row) => super::held(kept.as_ref(), row, local.offer(row))?,

@@ -516,6 +516,12 @@ fn questions(sheet: &mut Sheet) {
     let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
     let reason = bag.offer("trench", &Strike::builder().build().unwrap()).unwrap();
     sheet.row("assemblage", "a piece without a platform", format!("counted, not estimated: {reason}"));
+    let text = "platform_depth_mm,exterior_platform_angle_deg,mass_g,portion\n8,75,12,half\n";
+    let mut table = TableReader::new(text.as_bytes(), &TableOptions::new()).unwrap();
+    let mut half = table.row();
+    assert!(table.read(&mut half).unwrap());
+    let reason = bag.offer("trench", &half).unwrap();
+    sheet.row("assemblage", "a portion of one's own", format!("counted, not estimated: {reason}"));
     sheet.refused("assemblage", "a mesh of nothing", "OutOfRange", Mesh::mm(0.0));
     sheet.refused("assemblage", "held by the mesh with probability 0", "OutOfRange", struck(&[0.0], 0.95));
     let how = Resampling::seeded(1);
@@ -671,6 +677,16 @@ fn command_line(sheet: &mut Sheet) {
             "a table that is not there, to plan from",
             words(&["plan", "--flakes", "12", "--existing", &at("none.csv")]),
             1,
+        ),
+        (
+            "a bound and a model of loss",
+            words(&["assemblage", "--table", &table, "--seed", "7", "--bound", "each", "--loss", "2,5"]),
+            2,
+        ),
+        (
+            "one standard input for two tables",
+            words(&["assemblage", "--table", "-", "--against", "-", "--seed", "7"]),
+            2,
         ),
         (
             "an assemblage that is not there",

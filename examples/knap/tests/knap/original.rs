@@ -111,7 +111,7 @@ fn a_scraper_is_answered_by_its_retouch() {
     let (code, text, _) = run(&["original", "--mass-now-g", "31", "--retouch-height-mm", "0,0,0"], "");
     assert_eq!(code, 0);
     assert!(
-        text.contains("is none, so nothing is lost") && text.contains("31.0 g    (31.0 to 31.0)"),
+        text.contains("without retouch, so nothing is lost") && text.contains("31.0 g    (31.0 to 31.0)"),
         "{text}"
     );
     let folder = TempDir::new().unwrap();
@@ -252,7 +252,7 @@ fn an_assemblage_by_group_keeps_its_contract() {
     let unweighed = bag().replacen(",mass_g,", ",before_g,", 1);
     let bag = || unweighed.clone();
     let v = json(&with(&["--format", "json"]), &bag());
-    for (group, n, pieces, platforms) in [("upper", 15, 16, 15), ("lower", 16, 17, 17)] {
+    for (group, n, pieces, platforms) in [("upper", 15, 16, 15), ("lower", 16, 17, 16)] {
         let g = &v["groups"][group];
         assert_eq!((g["n"].as_u64(), g["pieces"].as_u64()), (Some(n), Some(pieces)), "{g}");
         assert_eq!(g["platforms"].as_u64(), Some(platforms));
@@ -290,6 +290,123 @@ fn what_was_weighed_counts_as_it_is() {
     assert_eq!((b["low"].as_f64(), b["high"].as_f64()), (Some(4.0), Some(4.0)), "{b}");
     let (_, told, _) = run(&args, text);
     assert!(told.contains("2 weighed as struck, 51.8 g in all, taken as they are; 2 estimated."), "{told}");
+}
+
+/// Both verbs say the same of pieces that are said to be complete and unretouched.
+#[test]
+fn of_complete_unretouched_pieces_nothing_is_lost() {
+    let row = "8,75,12,complete,no\n";
+    let text = format!(
+        "platform_depth_mm,exterior_platform_angle_deg,mass_now_g,portion,retouched\n{}",
+        row.repeat(5)
+    );
+    let args = ["assemblage", "--table", "-", "--seed", "7", "--draws", "200", "--format", "json"];
+    let v = json(&args, &text);
+    let all = &v["groups"]["all"];
+    let ends = |what: &str| ["low", "median", "high"].map(|k| all[what][k].as_f64().unwrap());
+    assert_eq!((ends("total_mass_g"), ends("mass_lost_g")), ([60.0; 3], [0.0; 3]), "{all}");
+    for more in [&[][..], &["--loss", "none"], &["--loss", "2,5"]] {
+        let (code, out, err) = run(&[&["original", "--table", "-"], more].concat(), &text);
+        assert_eq!(code, 0, "{err}");
+        let answered = out.lines().skip(1).filter(|l| l.starts_with("8,75,12,complete,no,12,12,12,0,0,0,"));
+        assert_eq!(answered.count(), 5, "{out}");
+    }
+}
+
+/// What is not known to have lost nothing is answered by the same model of loss in both verbs.
+#[test]
+fn a_total_of_one_piece_is_what_original_says_of_it() {
+    let text =
+        "platform_depth_mm,exterior_platform_angle_deg,mass_now_g,stone,percussor\n8,75,12,flint,quartzite\n";
+    let piece = ["--depth-mm", "8", "--angle-deg", "75", "--mass-now-g", "12", "--stone", "flint"];
+    for loss in [&[][..], &["--loss", "2,5"], &["--loss", "none"]] {
+        let one = [&["original", "--percussor", "quartzite", "--format", "json"], &piece[..], loss].concat();
+        let one = &json(&one, "")["original_mass_g"];
+        let args = ["assemblage", "--table", "-", "--seed", "7", "--format", "json"];
+        let all = &json(&[&args[..], loss].concat(), text)["groups"]["all"];
+        let total = &all["total_mass_g"];
+        for k in ["low", "median", "high"] {
+            let [expected, found, error] =
+                [&one[k], &total[k], &total["monte_carlo_error"][k]].map(|v| v.as_f64().unwrap());
+            assert!((found - expected).abs() < 4.0 * error + 0.12, "{loss:?} {k}: {found} {expected}");
+        }
+        assert_eq!(all["model_of_loss"].is_null(), loss.contains(&"none"), "{all}");
+    }
+    let asking = |more: &[&'static str]| {
+        run(&[&["assemblage", "--table", "-", "--seed", "7", "--draws", "200"], more].concat(), text)
+    };
+    assert!(asking(&[]).1.contains("Assumed: a beta distribution of the share that a group lost in all"));
+    // a bound alone asks for no model of loss
+    assert_eq!(asking(&["--bound", "whole"]).1, asking(&["--loss", "none"]).1);
+    assert_ne!(asking(&["--bound", "whole"]).1, asking(&[]).1);
+    let (code, _, err) = asking(&["--bound", "each", "--loss", "2,5"]);
+    assert!(code == 2 && err.contains("--bound goes with --loss none"), "{err}");
+}
+
+/// A portion in a word that is not known is no complete flake, whichever verb decides by it.
+#[test]
+fn a_portion_in_an_unknown_word_is_refused_alike() {
+    let mut text = String::from("platform_depth_mm,exterior_platform_angle_deg,mass_g,mass_now_g,portion\n");
+    for i in 0..40 {
+        let (depth, mass) = (4 + i % 9, 12 + 3 * (i % 9) + i % 5);
+        text += &format!("{depth}.{i},{},{mass},{mass},complete\n", 60 + i % 20);
+    }
+    text += "8,75,12,12,Prox\n8,75,13,13,Dist\n8,75,14,14,distal\n";
+    let fit = ["fit", "--table", "-", "--response", "mass_g", "--name", "pit"];
+    let verbs = [
+        [&fit[..], &["--form", "log-log"]].concat(),
+        fit.to_vec(),
+        [&fit[..], &["--starting-from", "hard-hammer-flint"]].concat(),
+        vec!["assess", "--table", "-", "--forms", "log-log"],
+        vec!["assemblage", "--table", "-", "--seed", "1", "--draws", "200"],
+        vec!["original", "--table", "-"],
+    ];
+    for args in &verbs {
+        let (_, out, err) = run(args, &text);
+        let told = format!("{err}{out}").split_whitespace().collect::<Vec<_>>().join(" ");
+        let named = "portion is not one of complete, proximal, medial, distal, split, shatter, core, such as \"Prox\" \
+                     (rows 41, 42)";
+        assert!(told.contains(named), "{args:?}: {told}");
+        let counted = match args[0] {
+            "fit" => "2: portion: a cell that cannot be used",
+            "assess" => "40 flakes of 41 rows",
+            "assemblage" => "40 flakes from 43 pieces, 40 with a measured platform",
+            _ => "refused, 2 rows",
+        };
+        assert!(told.contains(counted), "{args:?}: {told}");
+        if args[0] != "original" {
+            assert!(told.contains("tell it with --word OURS=THEIRS"), "{args:?}: {told}");
+        }
+        // once the words are told, the rows are what they say
+        let words = ["--word", "proximal=Prox", "--word", "distal=Dist"];
+        let (_, out, err) = run(&[&args[..], &words].concat(), &text);
+        assert!(!format!("{err}{out}").contains("such as"), "{args:?}: {err}{out}");
+    }
+    // what keeps incomplete pieces does not ask for their portion
+    let (_, out, err) = run(&[&verbs[0][..], &["--keep-incomplete"]].concat(), &text);
+    assert!(out.contains("43 flakes used, 0 left out"), "{out}{err}");
+}
+
+/// A column is mapped where a table has it: a mapping that neither has is an error.
+#[test]
+fn of_two_tables_compared_one_may_lack_a_mapped_column() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("school.csv");
+    fs::write(&path, "mass_g\n12\n15\n9\n32\n11\n19\n").unwrap();
+    let path = path.to_str().unwrap();
+    let pit = "Heft,percussor\n12,antler\n14,antler\n9,antler\n22,antler\n11,antler\n13,antler\n";
+    let with = |a, b, column| {
+        run(&["assemblage", "--table", a, "--against", b, "--column", column, "--seed", "1"], pit)
+    };
+    for (a, b) in [("-", path), (path, "-")] {
+        let (code, out, err) = with(a, b, "Heft=mass_g");
+        assert!(code == 0 && out.contains("mass: 6 of "), "{out}{err}");
+    }
+    let (code, _, err) = with("-", path, "Hefts=mass_g");
+    assert_eq!(code, 2, "{err}");
+    assert!(err.contains("--column: \"Hefts\" is not known; did you mean \"Heft\"?"), "{err}");
+    let (code, _, err) = with("-", "-", "Heft=mass_g");
+    assert!(code == 2 && err.contains("standard input is --table already"), "{err}");
 }
 
 #[test]
@@ -405,7 +522,8 @@ fn an_assemblage_of_scrapers_tells_the_shares_lost_by_site() {
     assert_eq!(code, 3, "{err}");
     for line in [
         "spring: 30 pieces of 31 told by retouch",
-        "quarry: 2 flakes from 2 pieces, 2 with a platform",
+        "quarry: 2 flakes from 2 pieces, 2 with a measured platform",
+        "  total with retouched ",
         "  share of mass lost",
         "  lost over 25 %:",
         "From the calibrations excavated-flakes (platforms) and retouched-flint",
