@@ -311,8 +311,8 @@ impl Experiment {
     }
 
     /// The stone to be flaked: a plan says where the experiment that its spread is of flaked another, or nobody knows it.
-    pub fn stone(mut self, stone: &str) -> Experiment {
-        self.stone = Some(stone.to_string());
+    pub fn stone<'a>(mut self, stone: impl Into<Option<&'a str>>) -> Experiment {
+        self.stone = stone.into().map(str::to_string);
         self
     }
 

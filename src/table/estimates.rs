@@ -270,9 +270,10 @@ impl<'a> TableEstimates<'a> {
         self
     }
 
-    /// Every caution stands in the cell of its row, also what the summary says of every row: for a table without its summary.
-    pub fn every_caution(mut self) -> Self {
-        self.every_caution = true;
+    /// Whether every caution stands in the cell of its row, also what the summary says of every row: for a table without its
+    /// summary.
+    pub fn every_caution(mut self, every: bool) -> Self {
+        self.every_caution = every;
         self
     }
 

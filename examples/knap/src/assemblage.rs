@@ -85,8 +85,8 @@ pub fn run(o: &Options) -> Outcome<u8> {
     if loss.is_some() && o.bound.is_some() {
         return Err(Failure::usage("--bound goes with --loss none, or without --loss"));
     }
-    let drawing = Drawing::seeded(o.seed).level(level).asked()?;
-    let drawing = drawing.draws(o.draws.unwrap_or(USUAL_DRAWS)).asked()?;
+    let draws = o.draws.unwrap_or(USUAL_DRAWS);
+    let drawing = Drawing::seeded(o.seed).level(level).and_then(|d| d.draws(draws)).asked()?;
     let drawing = if let Some(BoundBy::Each) = o.bound { drawing.each_bound() } else { drawing.loss(loss) };
     let mesh = o.mesh_mm.map(Mesh::mm).or_else(|| o.mesh_in.map(Mesh::inches));
     let mesh = mesh.transpose().asked()?;

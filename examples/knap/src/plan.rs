@@ -186,9 +186,7 @@ fn experiment(o: &Options) -> Outcome<Experiment> {
     if let Some(each) = o.flakes_per_core {
         e = e.cores(each);
     }
-    if let Some(stone) = &o.stone {
-        e = e.stone(stone);
-    }
+    e = e.stone(o.stone.as_deref());
     if o.cores == Allotted::ByCore {
         e = e.one_percussor_a_core();
     }

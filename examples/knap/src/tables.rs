@@ -74,12 +74,9 @@ pub fn estimates<'a>(
     by_row: bool,
     level: f64,
 ) -> Outcome<TableEstimates<'a>> {
-    let mut estimates = TableEstimates::new(calibration, level)?.given(given);
+    let mut estimates = TableEstimates::new(calibration, level)?.given(given).every_caution(crate::quiet());
     if by_row {
         estimates = estimates.by_row();
-    }
-    if crate::quiet() {
-        estimates = estimates.every_caution();
     }
     Ok(if blow.of_the_experiment { estimates.of_the_experiment() } else { estimates })
 }

@@ -288,7 +288,7 @@ fn what_one_calibration_says_of_all_rows_is_said_once() {
         "{summary}"
     );
     assert!(summary.to_string().contains("every row, not-in-experiment"), "{summary}");
-    let whole = case.estimates().unwrap().every_caution();
+    let whole = case.estimates().unwrap().every_caution(true);
     let table = TableReader::new(plain.as_bytes(), &TableOptions::new()).unwrap();
     let out = String::from_utf8(whole.write(table, Vec::new(), |_| {}).unwrap().0).unwrap();
     assert!(out.contains(says) && out.contains("no probability of their own"), "{out}");
