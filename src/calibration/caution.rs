@@ -450,11 +450,11 @@ impl fmt::Display for Caution {
             ),
             Doubt::MovedToSites { size, times, in_the_mean, either_way } => write!(
                 f,
-                "not flakes of the experiment: {} is taken {} times as large as there{}, as at excavated sites, which differ \
-                 by a factor of {} either way",
-                in_words(size),
-                two(*times),
-                if *in_the_mean { " in the mean, and goes with the platform" } else { "" },
+                "not flakes of the experiment: {}, as at excavated sites, which differ by a factor of {} either way",
+                match in_the_mean {
+                    true => format!("{} goes with the platform otherwise than there", in_words(size)),
+                    false => format!("{} is taken {} times as large as there", in_words(size), two(*times)),
+                },
                 two(*either_way)
             ),
             Doubt::NearEndOfDomain { measurement, value, why } => {

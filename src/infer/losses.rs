@@ -282,7 +282,7 @@ impl<'a> Losses<'a> {
         let mut sum = OneDraw::default();
         for piece in pieces {
             let ratio = match piece.at {
-                Some(at) => self.rows.draw(at as usize, &self.models, &drawn, 0.0, &mut rng),
+                Some(at) => self.rows.draw(at as usize, &self.models, &drawn, 0.0, &mut rng).0,
                 None => 1.0,
             };
             let then = piece.certain * ratio;

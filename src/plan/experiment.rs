@@ -716,7 +716,10 @@ fn cautions(
             "targets are rounded to tenths; strike in the order of the list, which is random {}{}",
             if cores.is_some() { "within each core, core after core" } else { "over the whole plan" },
             match (percussors.len() > 1, cores) {
-                (true, Some(_)) if experiment.allocation == Allocation::WithinCores => {
+                (true, Some(_)) if experiment.allocation == Allocation::ByCore => {
+                    ", cores as chance brings them up, each struck with one percussor"
+                }
+                (true, Some(_)) if experiment.flakes_per_core > Some(1) => {
                     ", percussors mixed within every core: struck one after the other, what changes as the core wears down \
                      or the knapper tires would pass for a difference between them"
                 }

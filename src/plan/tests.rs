@@ -594,6 +594,7 @@ fn a_plan_tells_what_its_parts_give() {
         assert!(order.is_sorted() && order[0] == 1, "{plan}");
     }
     assert!(runs(&by_core.flakes) > 2, "{by_core}");
+    assert!(!by_core.to_string().contains("percussors mixed"), "{by_core}");
     assert_ne!(told.plan(6).unwrap().flakes, plan.flakes);
     assert!(cores.to_string().contains("percussors mixed within every core"), "{cores}");
     // uneven numbers: no core gives more flakes than it has

@@ -24,6 +24,7 @@ use crate::assess::AsItStands;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
+use crate::form::TERMINATION;
 use crate::material::Figure;
 use crate::predict::measurement::MeasurementErrors;
 use crate::predict::{Ask, BlowAsKnown, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles};
@@ -349,7 +350,12 @@ impl<'a> TableEstimates<'a> {
         let has = |name: &str| header.column(name).is_some();
         let all_alike = !self.predictors.by_row
             || self.given.number(PLATFORM_AREA_MM2.name()).is_none() && bundled::answers_alike(has);
-        if all_alike && !self.every_caution { &GENERAL } else { &[] }
+        // how a flake ends may be asked of one row and known of the next
+        let reads_ends = self.predictors.first.calibration().layout().position(TERMINATION).is_some();
+        match all_alike && !self.every_caution {
+            true => &GENERAL[..if reads_ends { 2 } else { 3 }],
+            false => &[],
+        }
     }
 
     /// Whether every row must be looked at by itself.

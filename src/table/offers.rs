@@ -142,9 +142,7 @@ pub fn levels_of<R: Read, S: AsRef<str>>(
     offer_each(table, needs, &[], false, progress, |offer| {
         let Offer::Flake(row) = offer else { return Ok(()) };
         let has = |n: &&str| Measured::number(row, n).is_some() || Measured::class(row, n).is_some();
-        if measured.iter().all(has) {
-            measured.clear();
-        }
+        measured.retain(|n| !has(n));
         if !usable(row) {
             return Ok(());
         }

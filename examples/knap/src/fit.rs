@@ -161,7 +161,6 @@ fn fresh(o: &Options) -> Outcome<u8> {
     recipe = o.group.iter().fold(recipe, |r, group| r.sharing(group));
     needs.extend(recipe.variants.iter().flat_map(|v| &v.sizes).flat_map(|s| s.form.needs()));
     needs.extend(recipe.variants.iter().flat_map(|v| &v.sizes).map(|s| s.column.clone()));
-    needs.extend(tables::state(o.keep_incomplete));
     needs.sort_unstable();
     needs.dedup();
     recipe = recipe.with_terms(numbers.into_iter().map(|n| value(n))).asked()?;
@@ -171,6 +170,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
         recipe = recipe.with_terms(shifts).asked()?;
         against = from;
     }
+    needs.extend(tables::state(o.keep_incomplete));
     let kept = o.kept.threshold()?;
     if let Some(kept) = &kept {
         recipe = recipe.given_kept(kept);

@@ -67,6 +67,11 @@ impl Candidate {
     fn needed(&self) -> u64 {
         FLAKES_A_COEFFICIENT * (1 + self.form.terms().len() as u64)
     }
+
+    /// Flakes that a size needs; where even the commonest is short of them, what least squares take.
+    fn enough(&self) -> u64 {
+        if self.flakes < self.needed() { self.form.terms().len() as u64 + 2 } else { self.needed() }
+    }
 }
 
 /// The forms that a table is offered where none is asked for: log size on log platform size and angle, for what may be
@@ -172,7 +177,7 @@ impl Inventory {
             return Err(Error::TooFew {
                 what: format!("flakes with a size and {}", first.needs.join(", ")),
                 found: first.flakes as usize,
-                needed: first.needed() as usize,
+                needed: first.enough() as usize,
             });
         }
         Ok(recipe)
@@ -197,8 +202,7 @@ impl Inventory {
 
 /// The columns to fit with a candidate: those asked for, or of each size the one of most flakes, where they are enough.
 fn columns(c: &Candidate, asked: &[&str]) -> Vec<(&'static str, &'static str)> {
-    // where even the commonest is short of that, what least squares take
-    let needed = if c.flakes < c.needed() { c.form.terms().len() as u64 + 2 } else { c.needed() };
+    let needed = c.enough();
     let of_size = |size: &&str| -> Option<(&'static str, &'static str)> {
         let of = SIZE_COLUMNS
             .iter()

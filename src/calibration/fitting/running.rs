@@ -382,22 +382,26 @@ impl Running {
         let few = all_there_is && rows.len() <= PIECE;
         let threshold = self.seen.far.get(FARTHEST - 1).map_or(f64::NEG_INFINITY, |(leverage, _)| *leverage);
         let pieces: Vec<&[usize]> = rows.chunks(PIECE).collect();
-        if let (None, false, Some(all), Some(first)) =
-            (&self.early, all_there_is, &self.seen.sums, pieces.first())
+        let mut early = self.early.as_ref();
+        let mut first_fit = None;
+        if let (None, false, Some(all), Some(first)) = (early, all_there_is, &self.seen.sums, pieces.first())
         {
             // rows are held against a fit of the first of them
             let mut all = all.clone();
-            let Some((sums, _)) = self.part(reading, columns, first, false, FarOut::beyond(threshold))?
+            let Some((sums, _)) =
+                self.part(reading, columns, first, (false, None), FarOut::beyond(threshold))?
             else {
                 return Ok(false);
             };
             sums.sums.iter().try_for_each(|sums| all.merge(sums))?;
-            self.early = all.finish().ok();
+            first_fit = all.finish().ok();
+            early = first_fit.as_ref();
         }
         let parts = threads::in_order(pieces.len(), |k| {
-            self.part(reading, columns, pieces[k], few, FarOut::beyond(threshold))
+            self.part(reading, columns, pieces[k], (few, early), FarOut::beyond(threshold))
         });
         let Some(parts) = parts.into_iter().collect::<Result<Option<Vec<_>>>>()? else { return Ok(false) };
+        self.early = self.early.take().or(first_fit);
         let mut far = Vec::new();
         for (sums, found) in parts {
             self.seen.add(&sums)?;
@@ -424,7 +428,7 @@ impl Running {
         reading: &Reading,
         columns: &Columns<'_>,
         piece: &[usize],
-        few: bool,
+        (few, early): (bool, Option<&LinearFit>),
         mut far: FarOut,
     ) -> Result<Option<PieceSeen>> {
         let inputs: Vec<Cow<'_, [f64]>> = columns.inputs.iter().map(|c| rows_of(c, piece)).collect();
@@ -443,7 +447,7 @@ impl Running {
             return Ok(Some((part, Vec::new())));
         }
         let blocks: Vec<&[f64]> = inputs.iter().map(|c| &**c).collect();
-        let early = self.early.as_ref().map(LinearFit::inverse_triangle);
+        let early = early.map(LinearFit::inverse_triangle);
         let (mut leverage, mut ln, mut sum_ln) = ([0.0; BLOCK], [0.0; BLOCK], 0.0);
         let triangle = triangle_looking(&reading.compiled, transform, &blocks, &sizes, |from, n, block| {
             see_ends(from..from + n);

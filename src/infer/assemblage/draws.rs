@@ -4,7 +4,7 @@
 use crate::calibration::SharedEffect;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot};
 use crate::form::Transform;
-use crate::infer::original::Truncated;
+use crate::infer::original::{Truncated, ln_student_sf};
 use crate::predict::distribution::standard_draw;
 use crate::predict::{Component, Predictive};
 use crate::strike::Measured;
@@ -212,6 +212,8 @@ pub(in crate::infer) struct Sums {
     pub(in crate::infer) mass: f64,
     pub(in crate::infer) weighed: f64,
     pub(in crate::infer) length: f64,
+    /// Log of how probable the bounds of its flakes were.
+    pub(in crate::infer) ln_possible: f64,
 }
 
 /// One flake that is estimated.
@@ -410,7 +412,7 @@ impl Rows {
         (drawn, effects)
     }
 
-    /// One size of one piece, at least so large.
+    /// One size of one piece, at least so large, and the log of how probable that was.
     pub(in crate::infer) fn draw(
         &self,
         piece: usize,
@@ -418,7 +420,7 @@ impl Rows {
         (drawn, effects): &(Vec<Option<DrawnModel>>, Vec<f64>),
         at_least: f64,
         rng: &mut Generator,
-    ) -> f64 {
+    ) -> (f64, f64) {
         let rows = self.rows_of(piece);
         let way = |row: &RowAt| &self.ways[row.way as usize];
         let at = |row: &RowAt| -> Option<(f64, f64, Transform)> {
@@ -438,7 +440,7 @@ impl Rows {
             }
             Some((location, scale, model.size.transform))
         };
-        let Some(mut row) = rows.first() else { return 0.0 };
+        let Some(mut row) = rows.first() else { return (0.0, 0.0) };
         if rows.len() > 1 {
             // given what remains, the rows that make it likelier weigh more
             if at_least > 0.0 {
@@ -454,17 +456,15 @@ impl Rows {
                     })
                     .collect();
                 let transform = at(row).map_or(Transform::Identity, |a| a.2);
-                let truncated =
-                    Predictive::new(transform, components).and_then(|p| Truncated::new(p, at_least));
-                return truncated.map_or(at_least, |t| t.sample(rng));
+                return truncated(transform, components, at_least, rng);
             }
             let u: f64 = rng.random();
             row = rows.iter().find(|r| u < way(r).up_to).or(rows.last()).unwrap_or(row);
         }
-        let Some((location, scale, transform)) = at(row) else { return 0.0 };
+        let Some((location, scale, transform)) = at(row) else { return (0.0, 0.0) };
         let df = way(row).degrees_of_freedom;
         if at_least <= 0.0 {
-            return transform.invert(location + scale * standard_draw(df, rng));
+            return (transform.invert(location + scale * standard_draw(df, rng)), 0.0);
         }
         let bound = (transform.apply(at_least) - location) / scale;
         // most bounds lie below the middle, where trying again is quickest
@@ -472,15 +472,24 @@ impl Rows {
             for _ in 0..100 {
                 let e = standard_draw(df, rng);
                 if e >= bound {
-                    return transform.invert(location + scale * e).max(at_least);
+                    return (transform.invert(location + scale * e).max(at_least), ln_student_sf(bound, df));
                 }
             }
         }
         let one = Component { weight: 1.0, location, scale, degrees_of_freedom: df };
-        Predictive::new(transform, vec![one])
-            .and_then(|p| Truncated::new(p, at_least))
-            .map_or(at_least, |t| t.sample(rng))
+        truncated(transform, vec![one], at_least, rng)
     }
+}
+
+/// A size of a predictive, at least so large, and the log of how probable that was.
+fn truncated(
+    transform: Transform,
+    components: Vec<Component>,
+    at_least: f64,
+    rng: &mut Generator,
+) -> (f64, f64) {
+    let truncated = Predictive::new(transform, components).and_then(|p| Truncated::new(p, at_least));
+    truncated.map_or((at_least, f64::NEG_INFINITY), |t| (t.sample(rng), t.ln_probability()))
 }
 
 impl Model {

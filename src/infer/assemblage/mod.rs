@@ -283,8 +283,8 @@ pub(crate) enum Remark {
     /// What remains of the group is more than nearly all draws of the original; it was conditioned on flake
     /// by flake.
     HeavierThanPredicted,
-    /// What remains of the group is so unlikely under the model of loss that few draws speak for it.
-    UnlikelyUnderLoss {
+    /// Few draws speak for what remains of the group, which is unlikely, or the draws are few.
+    FewDraws {
         /// How many independent ones they are worth.
         draws: u64,
     },
@@ -330,10 +330,9 @@ impl fmt::Display for Remark {
                 "what remains is more than nearly all of what was predicted; each flake was bound by what \
                  remains of it"
             ),
-            Remark::UnlikelyUnderLoss { draws } => write!(
+            Remark::FewDraws { draws } => write!(
                 f,
-                "what remains is so unlikely under the model of loss that only {draws} of the draws speak for it: take more \
-                 draws, or another model of loss"
+                "the answer rests on {draws} draws, the others hardly speak for what remains: take more of them"
             ),
             Remark::GroupsOfOne { by, flakes } => write!(
                 f,
@@ -626,7 +625,7 @@ impl<'p> Assemblage<'p> {
         let retouch = || Retouch::of(piece).ok().flatten();
         let kept_all = complete && mass_now_g.is_some() && nothing_lost(piece, retouch().as_ref());
         let whole = |struck: &str, now: Option<f64>| {
-            piece.number(struck).filter(|v| complete && *v > 0.0).or(now.filter(|_| kept_all))
+            now.filter(|_| kept_all).or_else(|| piece.number(struck).filter(|v| complete && *v > 0.0))
         };
         let whole_g = whole("mass_g", mass_now_g.map(|g| g + missing_g));
         let whole_mm = whole("length_mm", piece.number("length_now_mm"));
@@ -778,18 +777,20 @@ impl<'p> Assemblage<'p> {
                 if drawing.loss.is_some() || t.weighed == 1 {
                     fewest = fewest.min(FEWEST_POSSIBLE);
                 }
-                if possible < fewest {
+                let heavier = possible < fewest;
+                if heavier {
                     t.remarks.push(Remark::HeavierThanPredicted);
                     let strict = strict.get_or_insert_with(|| self.draw(&flakes, &long, drawing, true));
                     kept = of_group(strict, g, groups).collect();
                 } else if drawing.loss.is_none() {
                     kept.retain(|s| s.weighed >= t.certain_g);
                 }
-                if let Some(loss) = drawing.loss {
-                    let (weighed, n) = weighed_by(&kept, t.certain_g, &loss);
-                    (kept, worth, t.model_of_loss) = (weighed, Some(n), Some(loss));
+                if heavier || drawing.loss.is_some() {
+                    let (weighed, n) = weighed_by(&kept, t.certain_g, drawing.loss.as_ref());
+                    (kept, t.model_of_loss) = (weighed, drawing.loss);
+                    worth = drawing.loss.map(|_| n);
                     if n < fewest {
-                        t.remarks.push(Remark::UnlikelyUnderLoss { draws: n as u64 });
+                        t.remarks.push(Remark::FewDraws { draws: n as u64 });
                     }
                 }
             }
@@ -972,9 +973,16 @@ impl<'p> Assemblage<'p> {
             for sheet in &masses {
                 sheet.draw(&mass.0, &mut rng, &mut weigh);
             }
+            let mut possible = Vec::new();
             for f in &other_masses {
-                let size = self.mass_rows.draw(f.at, &self.mass, &mass, at_least(f), &mut rng);
+                let (size, ln_possible) = self.mass_rows.draw(f.at, &self.mass, &mass, at_least(f), &mut rng);
                 weigh(f.group, f.weighed, size);
+                if ln_possible != 0.0 {
+                    possible.push((f.group, ln_possible));
+                }
+            }
+            for (group, ln) in possible {
+                sums[group as usize].ln_possible += ln;
             }
             let length = self.length_rows.draw_models(&self.length, &mut rng);
             for sheet in &lengths {
@@ -982,7 +990,7 @@ impl<'p> Assemblage<'p> {
             }
             for f in &other_lengths {
                 sums[f.group as usize].length +=
-                    self.length_rows.draw(f.at, &self.length, &length, 0.0, &mut rng);
+                    self.length_rows.draw(f.at, &self.length, &length, 0.0, &mut rng).0;
             }
             sums
         };
@@ -994,10 +1002,14 @@ fn of_group(drawn: &[Sums], group: usize, groups: usize) -> impl Iterator<Item =
     drawn.iter().skip(group).step_by(groups.max(1)).copied()
 }
 
-/// The draws of a group as a model of loss weighs them, where so much of it is certain: as many as before, each as often
+/// The draws of a group as a model of loss weighs them, where so much of it is certain, and how possible that was: as many as before, each as often
 /// as its weight says, and how many independent ones they are worth; nothing where none of them can be.
-fn weighed_by(draws: &[Sums], certain: f64, loss: &BetaLoss) -> (Vec<Sums>, f64) {
-    let weight = |s: &Sums| loss.likelihood(certain, s.weighed, NEAR * certain);
+fn weighed_by(draws: &[Sums], certain: f64, loss: Option<&BetaLoss>) -> (Vec<Sums>, f64) {
+    let likeliest = draws.iter().fold(f64::NEG_INFINITY, |most, s| most.max(s.ln_possible));
+    let weight = |s: &Sums| {
+        let of_loss = loss.map_or(1.0, |l| l.likelihood(certain, s.weighed, NEAR * certain));
+        if of_loss > 0.0 { of_loss * (s.ln_possible - likeliest).exp() } else { 0.0 }
+    };
     let weights: Vec<f64> = draws.iter().map(weight).collect();
     let [total, squares] = [1, 2].map(|power| weights.iter().map(|w| w.powi(power)).sum::<f64>());
     if !(total > 0.0 && squares > 0.0) {

@@ -367,6 +367,7 @@ impl Attribution {
         if let Some(e) = crate::flake::refusal(flake) {
             return Err(e);
         }
+        crate::flake::state_known(flake)?;
         let refused = |column: &str, reason: String| Error::Refused { at: Place::column(column), reason };
         if let Some(portion) = flake.class("portion")
             && portion != "complete"

@@ -34,7 +34,7 @@ pub use answer::OriginalAt;
 pub use look_back::LookBack;
 pub use loss::{BetaLoss, Loss};
 pub(crate) use posterior::ReadyLoss;
-pub(crate) use truncated::Truncated;
+pub(crate) use truncated::{Truncated, ln_student_sf};
 
 use crate::calibration::caution::Doubt;
 use crate::error::{Bounds, Error, Result};

@@ -45,6 +45,11 @@ impl Truncated {
         self.ln_above.exp().min(1.0)
     }
 
+    /// The logarithm of that.
+    pub(crate) fn ln_probability(&self) -> f64 {
+        self.ln_above
+    }
+
     /// Probability that the size is more than this.
     pub fn sf(&self, size: f64) -> f64 {
         if size.is_nan() {

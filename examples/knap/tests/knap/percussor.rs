@@ -36,6 +36,18 @@ fn five_flakes_say_how_little_they_tell() {
     assert!(!err.contains("panicked"));
 }
 
+/// A piece in a state that nobody can read is not taken for complete.
+#[test]
+fn words_for_the_state_of_a_piece_are_known_or_refused() {
+    let row = |portion: &str| format!("8,75,40,12,{portion}\n");
+    let header = "platform_depth_mm,exterior_platform_angle_deg,length_mm,mass_g,portion\n";
+    let table = [header.to_string(), row("complete"), row("Prox"), row("")].concat();
+    let (code, out, err) = on(&table, &["--format", "json"]);
+    assert_eq!(code, 3, "{err}");
+    let v: Value = serde_json::from_str(&out).unwrap();
+    assert_eq!((v["rows"].as_u64(), v["refused"].as_u64()), (Some(3), Some(1)), "{out}");
+}
+
 #[test]
 fn groups_priors_and_cautions_are_in_the_json() {
     let args = [
