@@ -8,10 +8,18 @@ import numpy as np
 work, who, table, fit, out = sys.argv[1:6]
 
 
+def lower(rows):
+    """A covariance as a calibration stores it, by the lower triangle; a Cholesky factor reads no more."""
+    v = np.zeros((len(rows), len(rows)))
+    for i, row in enumerate(rows):
+        v[i, : i + 1] = row[: i + 1]
+    return v
+
+
 def model():
     size = json.load(open(fit))["variants"][0]["sizes"][0]
     spread = size["spread"]["constant"]
-    return np.array(size["coefficients"]), np.array(size["covariance"]), spread["value"], spread["degrees_of_freedom"]
+    return np.array(size["coefficients"]), lower(size["covariance"]), spread["value"], spread["degrees_of_freedom"]
 
 
 def intervals(depth, angle):

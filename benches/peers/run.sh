@@ -1,7 +1,7 @@
 #!/bin/sh
 # Ours and theirs on the same data in the same run, interleaved: run.sh [ROUNDS] [ROWS] [RESULTS]
-# Needs cargo, python3 with numpy, scipy, statsmodels, scikit-learn, polars and pandas; R (with data.table, nnet,
-# lme4 and nlme) joins where it is installed, and a Rust regression crate where cargo can fetch it.
+# Needs cargo, python3 with numpy, scipy, statsmodels, scikit-learn, polars and pandas; R (with data.table,
+# jsonlite and nnet) joins where it is installed, and a Rust regression crate where cargo can fetch it.
 set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)
 folder=$(mktemp -d)

@@ -2,7 +2,7 @@
 
 Each round runs our binary once (it repeats each work five times) and each peer once; R joins where it is
 installed. Medians over all. Writes the table to RESULTS and prints it. Peers named in PEERS_WITHOUT (with commas) are
-left out: statsmodels MixedLM takes minutes."""
+left out."""
 import json, os, pathlib, platform, shutil, statistics, subprocess, sys, time
 import numpy as np
 import scipy, scipy.stats
@@ -11,8 +11,8 @@ import pandas, polars, sklearn
 from sklearn.linear_model import LogisticRegression
 
 folder, ours, rounds, results, knap, crate = (pathlib.Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), *sys.argv[4:7])
-depth, angle, antler, mass, ends, core_of = (
-    np.fromfile(folder / n, "<f8") for n in ("depth", "angle", "class", "mass", "ends", "core")
+depth, angle, antler, mass, ends = (
+    np.fromfile(folder / n, "<f8") for n in ("depth", "angle", "class", "mass", "ends")
 )
 n = len(mass)
 here = pathlib.Path(__file__).parent
@@ -89,7 +89,7 @@ def pieces(size=4096):
     return low, mid, high
 
 
-# a tenth of the flakes: how they end, and what the cores share
+# a tenth of the flakes: how they end
 k = n // 10
 xk = np.column_stack([np.log(depth[:k]), angle[:k], antler[:k]])
 xk = (xk - xk.mean(0)) / xk.std(0)  # their optimisers want it so
@@ -108,24 +108,23 @@ def statsmodels_logit():
     facts["multinomial log-likelihood, statsmodels"] = float(m.llf)
 
 
-groups_k = core_of[:k] % (k // 25)
-
-
-def statsmodels_mixed():
-    m = sm.MixedLM(np.log(mass[:k]), design_k, groups_k).fit(reml=True)
-    facts["spread between cores, statsmodels"] = float(np.sqrt(np.asarray(m.cov_re)[0, 0]))
-    facts["spread within cores, statsmodels"] = float(np.sqrt(m.scale))
+def lower(rows):
+    """A covariance as a calibration stores it, by the lower triangle; a Cholesky factor reads no more."""
+    v = np.zeros((len(rows), len(rows)))
+    for i, row in enumerate(rows):
+        v[i, : i + 1] = row[: i + 1]
+    return v
 
 
 def sums(rng, x, model, batch):
     """Sums over all flakes of a batch of draws that share their coefficients and spread."""
-    beta, v = np.array(model["coefficients"]), np.array(model["covariance"])
+    beta, v = np.array(model["coefficients"]), lower(model["covariance"])
     if "constant" in model["spread"]:
         s, df = (model["spread"]["constant"][k] for k in ("value", "degrees_of_freedom"))
         by = np.sqrt(df / rng.chisquare(df, batch))
         s = s * by
     else:
-        c, w = (np.array(model["spread"]["modelled"][k]) for k in ("coefficients", "covariance"))
+        c, w = np.array(model["spread"]["modelled"]["coefficients"]), lower(model["spread"]["modelled"]["covariance"])
         by, s = 1.0, np.exp(c[0] + np.sqrt(w[0, 0]) * rng.standard_normal(batch))
     m = x @ (beta[:, None] + by * (np.linalg.cholesky(v) @ rng.standard_normal((len(beta), batch))))
     m += s * rng.standard_normal((len(x), batch))
@@ -148,13 +147,16 @@ def assemblage(flakes=10_000, draws=10_000, batch=200):
 
 
 def assemblage_two(flakes=10_000, draws=10_000, batch=200):
-    # total mass (squares and products as well, a spread of its own) and mean length under the flint calibration
+    # total mass and mean length under the flint calibration: a natural cubic term in ln depth as well, a spread of its own
     rng, flint = np.random.default_rng(1), json.load(open(here.parent.parent / "src/calibration/hard-hammer-flint.json"))
     sizes = next(v for v in flint["variants"] if v["name"] == "depth, angle")["sizes"]
     length, mass = (next(s for s in sizes if s["size"] == n) for n in ("length_mm", "mass_g"))
-    x, l, a = columns_of(flakes)
-    squares = np.column_stack([x, l * l, l * a, a * a])
-    total = [(sums(rng, squares, mass, batch), sums(rng, x, length, batch)) for _ in range(draws // batch)]
+    x, _, _ = columns_of(flakes)
+    first, middle, last = mass["form"]["terms"][2]["spline"]["knots"]
+    cube = lambda v: np.maximum(v, 0.0) ** 3
+    d = lambda knot: (cube(x[:, 1] - knot) - cube(x[:, 1] - last)) / (last - knot)
+    x = np.column_stack([x, (d(first) - d(middle)) / (last - first) ** 2])
+    total = [(sums(rng, x, mass, batch), sums(rng, x, length, batch)) for _ in range(draws // batch)]
     facts["assemblage-two-sizes median, numpy"] = float(np.median([m for m, _ in total]))
     return np.quantile([m for m, _ in total], [0.025, 0.5, 0.975])
 
@@ -180,7 +182,6 @@ PEERS = [
 SLOW_PEERS = [
     ("assemblage", "numpy batched", assemblage, 1),
     ("assemblage-two-sizes", "numpy batched", assemblage_two, 1),
-    ("random-intercept", "statsmodels MixedLM", statsmodels_mixed, 1),
 ]
 without = os.environ.get("PEERS_WITHOUT", "").split(",")
 SLOW_PEERS = [p for p in SLOW_PEERS if p[1] not in without]
@@ -202,7 +203,8 @@ if crate != "none":
     PROCESSES.append(("csv-fit", "Rust csv + linregress", [crate, "csv", table]))
 SLOW_PROCESSES = [("csv-estimate", "pandas + numpy", peer + ["estimate", "pandas", table, fitted, written])]
 R_ESTIMATE = """suppressMessages({library(data.table); library(jsonlite)}); f <- fromJSON("FIT")$variants$sizes[[1]]
-d <- fread("TABLE", showProgress = FALSE); b <- f$coefficients[[1]]; v <- f$covariance[[1]]; s <- f$spread$constant
+d <- fread("TABLE", showProgress = FALSE); b <- f$coefficients[[1]]; s <- f$spread$constant
+p <- length(b); v <- matrix(0, p, p); for (i in 1:p) v[i, 1:i] <- f$covariance[[1]][[i]][1:i]; v <- v + t(v) - diag(diag(v))
 x <- cbind(1, log(d$platform_depth_mm), d$exterior_platform_angle_deg); m <- as.vector(x %*% b)
 h <- qt(0.975, s$degrees_of_freedom) * sqrt(s$value^2 + rowSums((x %*% v) * x))
 d[, c("low", "median", "high") := list(exp(m - h), exp(m), exp(m + h))]
@@ -267,13 +269,11 @@ for (i in 1:2) { t <- system.time(f()); cat("fit|R lm", t[["elapsed"]], t[["user
 l <- log(depth)
 p <- function() exp(predict(m, data.frame(l = l, angle = angle, antler = antler), interval = "prediction"))
 t <- system.time(p()); cat("intervals|R predict", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
-k <- ROWS %/% 10; ends <- factor(read("ends")[1:k]); core <- factor(read("core")[1:k] %% (k %/% 25))
+k <- ROWS %/% 10; ends <- factor(read("ends")[1:k])
 z <- function(v) { v <- v[1:k]; (v - mean(v)) / sd(v) }
-d <- data.frame(l = z(l), a = z(angle), c = z(antler), y = log(mass[1:k]), ends = ends, core = core)
+d <- data.frame(l = z(l), a = z(angle), c = z(antler), y = log(mass[1:k]), ends = ends)
 told <- function(work, t) cat(work, t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
 told("multinomial|R nnet", system.time(nnet::multinom(ends ~ l + a + c, d, trace = FALSE, maxit = 1000)))
-told("random-intercept|lme4", system.time(lme4::lmer(y ~ l + a + c + (1 | core), d)))
-told("random-intercept|nlme", system.time(nlme::lme(y ~ l + a + c, d, ~ 1 | core)))
 """
 seen = {}
 for round in range(rounds):
