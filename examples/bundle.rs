@@ -107,10 +107,12 @@ fn with_distance(calibration: Calibration, rows: &[Row]) -> Result<Calibration, 
                 model = used.and_then(|o| o.sizes.iter().find(|o| o.size == m.size));
             }
             if let Some(model) = model.filter(|_| errors.len() > 30) {
-                let mut distance = distance(m, model, &shared, &errors, &apart);
-                if calibration.name() == "hard-hammer-quartzite" {
+                let along = calibration.name() == "hard-hammer-quartzite";
+                if along {
                     apart.fill(0.0);
-                    distance = self::distance(m, model, &shared, &errors, &apart);
+                }
+                let mut distance = distance(m, model, &shared, &errors, &apart);
+                if along {
                     distance["coefficients"] = json!(towards(m, model)?);
                 }
                 println!("  {:34} {:13} {distance}", v.name, m.size);

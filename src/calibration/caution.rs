@@ -99,10 +99,8 @@ pub(crate) enum Doubt {
     MovedToSites {
         /// The size.
         size: String,
-        /// How many times larger it is expected at sites.
-        times: f64,
-        /// Whether that is the mean over the flakes of the experiment, and more for some platforms than for others.
-        in_the_mean: bool,
+        /// How many times larger it is expected at sites; nothing where that differs by platform.
+        times: Option<f64>,
         /// By what factor a site may lie to either side of that, 95 times in 100.
         either_way: f64,
     },
@@ -448,12 +446,12 @@ impl fmt::Display for Caution {
                 "{} not recorded in the experiment: the interval may be too narrow for a new one",
                 what.join(" and ")
             ),
-            Doubt::MovedToSites { size, times, in_the_mean, either_way } => write!(
+            Doubt::MovedToSites { size, times, either_way } => write!(
                 f,
                 "not flakes of the experiment: {}, as at excavated sites, which differ by a factor of {} either way",
-                match in_the_mean {
-                    true => format!("{} goes with the platform otherwise than there", in_words(size)),
-                    false => format!("{} is taken {} times as large as there", in_words(size), two(*times)),
+                match times {
+                    Some(times) => format!("{} is taken {} times as large as there", in_words(size), two(*times)),
+                    None => format!("{} goes with the platform otherwise than there", in_words(size)),
                 },
                 two(*either_way)
             ),

@@ -64,7 +64,8 @@ impl TableOptions {
         self.map.push((theirs.into(), ours.into()));
         self
     }
-    /// Columns given by [`TableOptions::column`] may be lacking: of two tables read with the same options, one may have them.
+    /// Columns given by [`TableOptions::column`] may be lacking, where otherwise reading the table is an error: of two tables
+    /// read with the same options, one may have them.
     pub fn columns_may_lack(mut self) -> Self {
         self.columns_may_lack = true;
         self

@@ -121,9 +121,9 @@ impl Resolved {
         let distance = self.calibration().distance();
         if let Some((size, d)) = distance.filter(|(_, d)| d.applied) {
             // what sites differ by holds the knapper and the core
-            let (times, either_way) = (d.shift.exp(), (1.96 * d.sd).exp());
-            let in_the_mean = !d.coefficients.is_empty();
-            found.push(Doubt::MovedToSites { size: size.to_string(), times, in_the_mean, either_way }.into());
+            let times = d.coefficients.is_empty().then(|| d.shift.exp());
+            let either_way = (1.96 * d.sd).exp();
+            found.push(Doubt::MovedToSites { size: size.to_string(), times, either_way }.into());
             return;
         }
         let mut what = self.calibration().not_recorded().to_vec();

@@ -378,9 +378,9 @@ pub struct GroupTotals {
     /// Total original mass of the flakes, weighed and estimated, in grams. None without a flake.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub total_mass_g: Option<Drawn>,
-    /// The same with the pieces of the group that the retouch tells of, where there are any.
+    /// The same in grams with the pieces of the group that the retouch tells of ([`Assemblage::totals_with`]), where there are any.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) total_with_retouched_g: Option<Drawn>,
+    pub total_with_retouched_g: Option<Drawn>,
     /// Their mean original mass, in grams.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mean_mass_g: Option<Drawn>,
@@ -744,6 +744,23 @@ impl<'p> Assemblage<'p> {
     }
 
     /// The same, with what each group weighed together with those of its pieces that the retouch tells of.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// use conchoid::flake::Flake;
+    /// use conchoid::infer::{Assemblage, Drawing, LookBack, Losses};
+    /// use conchoid::predict::Predictor;
+    /// use conchoid::strike::Strike;
+    /// let predictor = Predictor::new(bundled::named("excavated-flakes")?)?;
+    /// let look = LookBack::new()?;
+    /// let (mut bag, mut retouched) = (Assemblage::new(&predictor, Default::default())?, Losses::new(&look));
+    /// bag.offer("pit 3", &Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).build()?);
+    /// retouched.offer("pit 3", &Flake::builder().mass_now_g(20.0).retouch_index(0.4).build()?);
+    /// let totals = bag.totals_with(&retouched, &Drawing::seeded(7).draws(500)?)?;
+    /// // at least what is left of the scraper, in all
+    /// assert!(totals[0].total_with_retouched_g.unwrap().interval().low > 20.0);
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of [`Assemblage::totals`].
