@@ -18,7 +18,7 @@ use super::information::{
     Information, TIE, rows_at, stacked, take_direction_out, take_longest, take_out, undetermined,
 };
 use crate::error::{Error, Result, at_least};
-use crate::fit::Design;
+use crate::fit::{Design, dot};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rand::{Rng, RngExt};
 
@@ -240,6 +240,18 @@ impl Ground {
     }
 }
 
+/// L^-1 of every column, in place.
+fn solve_columns(l: &DMatrix<f64>, columns: &mut DMatrix<f64>) {
+    let p = l.nrows();
+    for u in columns.as_mut_slice().chunks_exact_mut(p) {
+        for (j, below) in l.as_slice().chunks_exact(p).enumerate() {
+            let by = u[j] / below[j];
+            u[j] = by;
+            u[j + 1..].iter_mut().zip(&below[j + 1..]).for_each(|(u, l)| *u -= by * l);
+        }
+    }
+}
+
 /// Everything about the present choice that the gains need.
 struct State {
     /// L^-1 z of each candidate.
@@ -257,7 +269,14 @@ struct Squared {
 
 impl Squared {
     fn of(columns: DMatrix<f64>) -> Squared {
-        Squared { squares: columns.column_iter().map(|c| c.norm_squared()).collect(), columns }
+        let squares = columns.as_slice().chunks_exact(columns.nrows()).map(|c| dot(c, c)).collect();
+        Squared { columns, squares }
+    }
+
+    /// Of two columns.
+    fn product(&self, i: usize, j: usize) -> f64 {
+        let (p, all) = (self.columns.nrows(), self.columns.as_slice());
+        dot(&all[i * p..][..p], &all[j * p..][..p])
     }
 }
 
@@ -265,7 +284,7 @@ impl State {
     fn new(ground: &Ground, points: &[usize]) -> Result<State> {
         let factor = ground.factor(points)?;
         let mut u = ground.z.clone();
-        factor.l_dirty().solve_lower_triangular_mut(&mut u);
+        solve_columns(factor.l_dirty(), &mut u);
         let aimed = ground.aim.as_ref().map(|a| {
             let mut v = u.clone();
             factor.l_dirty().tr_solve_lower_triangular_mut(&mut v);
@@ -276,18 +295,17 @@ impl State {
 
     /// The candidate that helps most in place of `i`, if any does.
     fn best_for(&self, i: usize) -> Option<usize> {
-        let (u, d) = (&self.u.columns, &self.u.squares);
-        let (ui, di) = (u.column(i), d[i]);
+        let (d, di) = (&self.u.squares, self.u.squares[i]);
         let mut best: Option<(usize, f64)> = None;
         for j in 0..d.len() {
-            let (dj, dij) = (d[j], ui.dot(&u.column(j)));
+            let (dj, dij) = (d[j], self.u.product(i, j));
             let factor = (1.0 + dj) * (1.0 - di) + dij * dij;
             let gain = match &self.aimed {
                 None => factor - 1.0,
                 // the predictions are lost with the rank
                 Some(_) if factor < 1e-10 => continue,
                 Some((g, trace)) => {
-                    let gij = g.columns.column(i).dot(&g.columns.column(j));
+                    let gij = g.product(i, j);
                     let less = (1.0 - di) * g.squares[j] + 2.0 * dij * gij - (1.0 + dj) * g.squares[i];
                     less / factor / trace
                 }

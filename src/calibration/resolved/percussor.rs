@@ -23,7 +23,7 @@ use crate::calibration::{Calibration, SizeModel};
 use crate::error::Result;
 use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, ClassInput, DEPTH, LANDS_ON, Layout, PERCUSSOR_CLASS, Plan};
 use crate::material::{PercussorClass, PercussorMaterial};
-use std::sync::{Arc, OnceLock};
+use std::sync::OnceLock;
 
 /// Where bone and copper were used beside steel: depth, exterior angle, angle of blow. Own computation from the glass table
 /// named in `data-sources.md`.
@@ -86,7 +86,7 @@ impl Kind {
 /// angle of blow, landing place (1 for the edge), 1 for a punch.
 pub(crate) const BEHIND: usize = 4;
 
-/// The glass experiment, read when it is first needed.
+/// The glass experiment.
 #[derive(Debug)]
 pub(super) struct Glass {
     layout: Layout,
@@ -99,7 +99,8 @@ pub(super) struct Glass {
     blows: [Vec<(f64, f64, bool)>; 2],
 }
 
-type Read = Arc<OnceLock<Option<Glass>>>;
+/// Read when it is first needed, for all predictors.
+static GLASS: OnceLock<Option<Glass>> = OnceLock::new();
 
 impl Glass {
     fn read() -> Option<Glass> {
@@ -156,9 +157,8 @@ impl Ratio {
 }
 
 /// How a size of a calibration changes with the percussor.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Carried {
-    glass: Read,
     /// Of the experiment; nothing where its forms read the percussor, or nobody recorded it.
     own: Option<Kind>,
     size: String,
@@ -166,12 +166,6 @@ pub(crate) struct Carried {
     places: [Option<usize>; 3],
     /// Where the entries behind the layout begin.
     behind: usize,
-}
-
-impl PartialEq for Carried {
-    fn eq(&self, other: &Carried) -> bool {
-        (self.own, &self.size, self.places) == (other.own, &other.size, other.places)
-    }
 }
 
 impl Carried {
@@ -203,7 +197,7 @@ impl Carried {
         let asked = Kind::ALL[(code as usize).min(2)];
         let (mut ln, mut parts) = (0.0, Vec::new());
         if asked != own
-            && let Some(glass) = self.glass.get_or_init(Glass::read)
+            && let Some(glass) = GLASS.get_or_init(Glass::read)
             && let Some((_, of_glass, plan)) = glass.sizes.iter().find(|s| s.0 == self.size)
         {
             (ln, parts) = self.on_glass(glass, (of_glass, plan), [asked, own], &x, size);
@@ -347,11 +341,10 @@ impl Resolved {
 
     /// How every size of a calibration changes with the percussor.
     pub(super) fn carried(calibration: &Calibration) -> impl Fn(&SizeModel) -> Carried + use<> {
-        let glass = Read::default();
         let own = Resolved::own_percussor(calibration);
         let layout = calibration.layout();
         let (places, behind) = ([DEPTH, AREA, ANGLE].map(|n| layout.position(n)), layout.len());
-        move |m| Carried { glass: glass.clone(), own, size: m.size.clone(), places, behind }
+        move |m| Carried { own, size: m.size.clone(), places, behind }
     }
 }
 

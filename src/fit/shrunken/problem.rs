@@ -95,10 +95,6 @@ impl Freedom {
         self.a[i].sqrt()
     }
 
-    pub fn k(&self, i: usize) -> f64 {
-        self.k[i]
-    }
-
     /// The weight of a row with squared standardised residual u.
     pub fn weight(&self, i: usize, u: f64) -> f64 {
         let nu = self.nu[i];

@@ -15,6 +15,7 @@
 
 use super::problem::{Factor, Freedom, Problem, SharedRows, State, failed};
 use crate::error::Result;
+use crate::fit::linear::dot;
 use nalgebra::{DMatrix, DVector};
 use std::borrow::Cow;
 
@@ -110,22 +111,26 @@ impl Problem {
         of_gamma: &DMatrix<f64>,
     ) -> Joint {
         let (n, q) = self.z.shape();
-        let root_d: Vec<f64> = (0..n).map(|i| free.root_a(i) / sigma[i]).collect();
         let p = factor.q.ncols();
+        // A of every effect, of which a row has entries in its own group alone: a column for each weight
+        let own_entries: Vec<DMatrix<f64>> = self
+            .shared
+            .iter()
+            .map(|s| DMatrix::from_fn(n, s.order(), |i, j| free.root_a(i) / sigma[i] * s.weights[(i, j)]))
+            .collect();
         // B of every effect: a column for every group and weight
         let b: Vec<DMatrix<f64>> = self
             .shared
             .iter()
-            .map(|s| {
+            .zip(&own_entries)
+            .map(|(s, a)| {
                 let r = s.order();
                 let mut b = DMatrix::zeros(p, s.columns());
-                for c in 0..p {
-                    let column = factor.q.column(c);
-                    for i in 0..n {
-                        let along = column[i] * root_d[i];
-                        for j in 0..r {
-                            b[(c, s.of[i] * r + j)] += along * s.weights[(i, j)];
-                        }
+                let to = b.as_mut_slice();
+                for (c, q) in factor.q.as_slice().chunks_exact(n).enumerate() {
+                    for (j, a) in a.as_slice().chunks_exact(n).enumerate() {
+                        let rows = q.iter().zip(a).zip(&s.of);
+                        rows.for_each(|((q, a), g)| to[(g * r + j) * p + c] += q * a);
                     }
                 }
                 b
@@ -133,13 +138,18 @@ impl Problem {
             .collect();
         let m = |k: usize, l: usize| {
             let (s, t) = (&self.shared[k], &self.shared[l]);
-            let mut m = -(b[k].tr_mul(&b[l]));
-            for i in 0..n {
-                let d = root_d[i] * root_d[i];
-                for j in 0..s.order() {
-                    for c in 0..t.order() {
-                        m[(s.of[i] * s.order() + j, t.of[i] * t.order() + c)] +=
-                            d * s.weights[(i, j)] * t.weights[(i, c)];
+            let mut m = DMatrix::zeros(s.columns(), t.columns());
+            let to = m.as_mut_slice();
+            for (y, right) in b[l].as_slice().chunks_exact(p).enumerate() {
+                for (x, left) in b[k].as_slice().chunks_exact(p).enumerate() {
+                    to[y * s.columns() + x] = -dot(left, right);
+                }
+            }
+            for (j, left) in own_entries[k].as_slice().chunks_exact(n).enumerate() {
+                for (c, right) in own_entries[l].as_slice().chunks_exact(n).enumerate() {
+                    for i in 0..n {
+                        let (x, y) = (s.of[i] * s.order() + j, t.of[i] * t.order() + c);
+                        to[y * s.columns() + x] += left[i] * right[i];
                     }
                 }
             }
@@ -200,22 +210,30 @@ impl Problem {
                     }
                 }
             }
-            let mut c = -(&factor.q * &b[k]);
-            for i in 0..n {
-                for j in 0..r {
-                    c[(i, s.of[i] * r + j)] += root_d[i] * s.weights[(i, j)];
-                }
-            }
-            for (x, (a, b)) in elements(r).enumerate() {
-                let times = if a == b { 1.0 } else { 2.0 };
-                for i in 0..n {
-                    let along: f64 = (0..s.groups).map(|g| c[(i, g * r + a)] * c[(i, g * r + b)]).sum();
-                    for j in 0..q {
-                        information[(place[k] + x, j)] += times * free.k(i) * self.z[(i, j)] * along;
+            // C, a column for each weight of one group at a time, and from it diag(C (E x I) C')
+            let mut along = vec![vec![0.0; n]; r * (r + 1) / 2];
+            let mut c = DMatrix::zeros(n, r);
+            for g in 0..s.groups {
+                let of_group = b[k].as_slice()[g * r * p..][..r * p].chunks_exact(p);
+                let entries = own_entries[k].as_slice().chunks_exact(n);
+                for (column, (b, a)) in c.as_mut_slice().chunks_exact_mut(n).zip(of_group.zip(entries)) {
+                    let rows = column.iter_mut().zip(a).zip(&s.of);
+                    rows.for_each(|((c, a), of)| *c = if *of == g { *a } else { 0.0 });
+                    for (q, by) in factor.q.as_slice().chunks_exact(n).zip(b) {
+                        column.iter_mut().zip(q).for_each(|(c, q)| *c -= by * q);
                     }
                 }
-                for j in 0..q {
-                    information[(j, place[k] + x)] = information[(place[k] + x, j)];
+                for (sum, (a, b)) in along.iter_mut().zip(elements(r)) {
+                    let (left, right) = (&c.as_slice()[a * n..][..n], &c.as_slice()[b * n..][..n]);
+                    sum.iter_mut().zip(left.iter().zip(right)).for_each(|(sum, (l, r))| *sum += l * r);
+                }
+            }
+            for (x, ((a, b), along)) in elements(r).zip(&along).enumerate() {
+                let times = if a == b { 1.0 } else { 2.0 };
+                for (j, z) in self.z.as_slice().chunks_exact(n).enumerate() {
+                    let sum: f64 = z.iter().zip(along).zip(&free.k).map(|((z, v), k)| z * v * k).sum();
+                    information[(place[k] + x, j)] = times * sum;
+                    information[(j, place[k] + x)] = times * sum;
                 }
             }
         }

@@ -176,13 +176,10 @@ impl Problem {
         let (n, p) = x.shape();
         let m = (0..p).filter(|j| self.penalty(*j, lambda) > 0.0).count();
         let rows = if way == Way::Qr { n + m } else { n };
+        let root_d: Vec<f64> = free.a.iter().zip(sigma.as_slice()).map(|(a, s)| a.sqrt() / s).collect();
         let mut q = DMatrix::zeros(rows, p);
-        for j in 0..p {
-            let column = &mut q.as_mut_slice()[j * rows..j * rows + n];
-            let from = &x.as_slice()[j * n..(j + 1) * n];
-            for (i, (t, x)) in column.iter_mut().zip(from).enumerate() {
-                *t = x * free.root_a(i) / sigma[i];
-            }
+        for (column, from) in q.as_mut_slice().chunks_exact_mut(rows).zip(x.as_slice().chunks_exact(n)) {
+            column.iter_mut().zip(from.iter().zip(&root_d)).for_each(|(t, (x, d))| *t = x * d);
         }
         let singular =
             || failed("the weighted location terms have lost rank; use fewer terms or penalise more of them");
@@ -493,15 +490,17 @@ impl Problem {
             column.iter_mut().zip(&free.k).for_each(|(v, k)| *v *= k.sqrt());
         }
         let mut information = DMatrix::zeros(q, q);
-        let mut product = vec![0.0; n];
+        let mut product = vec![0.0; n * q];
         let mut t = vec![0.0; q];
         let columns = factor.q.as_slice();
         for a in 0..p {
+            for (product, z) in product.chunks_exact_mut(n).zip(z.as_slice().chunks_exact(n)) {
+                let pair = columns[a * n..][..n].iter().zip(z);
+                product.iter_mut().zip(pair).for_each(|(t, (u, z))| *t = u * z);
+            }
             for b in 0..=a {
-                let pair = columns[a * n..(a + 1) * n].iter().zip(&columns[b * n..(b + 1) * n]);
-                product.iter_mut().zip(pair).for_each(|(t, (u, v))| *t = u * v);
-                for (j, t) in t.iter_mut().enumerate() {
-                    *t = dot(&z.as_slice()[j * n..(j + 1) * n], &product);
+                for (t, product) in t.iter_mut().zip(product.chunks_exact(n)) {
+                    *t = dot(product, &columns[b * n..][..n]);
                 }
                 let times = if a == b { 2.0 } else { 4.0 };
                 for i in 0..q {
