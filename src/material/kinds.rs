@@ -153,7 +153,8 @@ impl Stone {
 
 impl PercussorMaterial {
     /// A material of the bundled table by its name. Case, spaces and underscores do not matter; the trade's
-    /// other names are understood (`antler`, `wood`, `hammerstone`, `elk antler`, `iron`).
+    /// other names are understood (`antler`, `wood`, `hammerstone`, `elk antler`, `iron`); `soft hammer` is taken as antler and
+    /// `hard hammer` as a hammerstone (name a soft stone, such as `limestone`, by itself).
     ///
     /// # Errors
     /// [`Error::UnknownName`](crate::Error::UnknownName) for the field `percussor`, with the names there

@@ -365,17 +365,17 @@ impl Predictor {
             if terms.iter().any(|t| !t.is_finite()) {
                 return Ok(Vec::new());
             }
-            // beyond the flakes of the experiment the answer goes back to their shares
+            // beyond the flakes of the experiment the answer goes back to their shares, and its interval opens until
+            // anything may be
             let back = self.resolved.share_of_experiment(variant, x);
-            let rows: f64 = told.model.fit.class_rows().iter().sum();
-            let shares = told.model.fit.class_rows();
+            let (shares, open) = (told.model.fit.class_rows(), back * back);
+            let rows: f64 = shares.iter().sum();
             let intervals = told.model.fit.probability_intervals(&terms, 0.95)?;
             for (((_, f), i), n) in found.iter_mut().zip(intervals).zip(shares) {
-                let share = weight / total;
-                let toward = |p: f64| p + back * (n / rows - p);
-                f.value += share * toward(i.value);
-                f.low += share * toward(i.low).min(i.low);
-                f.high += share * toward(i.high).max(i.high);
+                let (share, value) = (weight / total, i.value + back * (n / rows - i.value));
+                f.value += share * value;
+                f.low += share * (1.0 - open) * i.low.min(value);
+                f.high += share * (open + (1.0 - open) * i.high.max(value));
             }
         }
         Ok(found)

@@ -18,7 +18,7 @@ pub(super) enum NumberCell {
 }
 
 /// The usual markers of "not recorded", in lower case.
-const MARKERS: [&str; 22] = [
+const MARKERS: [&str; 31] = [
     "na",
     "n/a",
     "n.a.",
@@ -41,6 +41,15 @@ const MARKERS: [&str; 22] = [
     "n.r.",
     "not recorded",
     "missing",
+    "unknown",
+    "not known",
+    "unk",
+    "unk.",
+    "indet",
+    "indet.",
+    "indeterminate",
+    "undetermined",
+    "unspecified",
 ];
 
 /// Whether the text (already trimmed) says that nothing was recorded. Zero is a number, not a marker.
@@ -48,7 +57,7 @@ pub(super) fn is_missing(text: &str) -> bool {
     match text.as_bytes().first() {
         None => true,
         Some(b'0'..=b'9') => false,
-        Some(_) => text.len() <= 12 && MARKERS.iter().any(|m| text.eq_ignore_ascii_case(m)),
+        Some(_) => text.len() <= 13 && MARKERS.iter().any(|m| text.eq_ignore_ascii_case(m)),
     }
 }
 
