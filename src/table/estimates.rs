@@ -14,7 +14,7 @@
 
 use super::digits::millionths;
 use super::header::Header;
-use super::measured::MeasuredSize;
+use super::measured::{MeasuredSize, Tally};
 use super::read::{BLOCK_BYTES, TableReader};
 use super::row::Row;
 use super::rows::{self, Answers};
@@ -421,7 +421,9 @@ impl<'a> TableEstimates<'a> {
             outside.extend(Caution::outside(&s.column, observed, (low, high)));
             let law = (level, predictor.common(&estimate.variant, &s.size));
             let site = row.class("site").unwrap_or_default();
-            summary.measured_size((&estimate.calibration, &s.column), site, &size, law);
+            let mut one = Tally::default();
+            one.count(&size);
+            summary.measured_sizes((&estimate.calibration, &s.column), site, one, law);
         }
         estimate.cautions.extend(outside);
         Ok(())

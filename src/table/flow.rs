@@ -9,7 +9,7 @@ use super::digits::{millionths, put_rounded};
 use super::estimates::{Completed, TERMINATIONS, TableEstimates, joined};
 use super::header::Header;
 use super::intake::Noticed;
-use super::measured::MeasuredSize;
+use super::measured::{MeasuredSize, Tally};
 use super::originals::{NOW, STATE, TableOriginals};
 use super::read::{BLOCK_BYTES, Block, Record, TableReader};
 use super::row::Row;
@@ -159,14 +159,25 @@ struct PlainKind<'t> {
     group: usize,
     /// Numbers of a row: place in the input row, which of the understood columns.
     numbers: Vec<(usize, usize)>,
-    /// Sizes that its rows may hold: which of those asked, which of the understood columns, the size's column, and the
-    /// share of the variance that a site's flakes have in common.
-    held: Vec<(usize, usize, String, f64)>,
+    held: Vec<Held>,
     site: String,
     /// The cells of text of a row without doubts of its own.
     tail: Vec<u8>,
     /// Rows answered without doubts of their own that are not counted yet.
     rows: Noticed,
+}
+
+/// A size that rows of a kind may hold.
+struct Held {
+    /// Which of those asked, and which of the understood columns.
+    size: usize,
+    column: usize,
+    /// Its column.
+    name: String,
+    /// The share of the variance that a site's flakes have in common.
+    common: f64,
+    /// Flakes that are not counted yet.
+    flakes: Tally,
 }
 
 /// What is known of a kind of row.
@@ -203,7 +214,7 @@ impl Group {
             self.columns[*place][self.rows] = values[*column];
         }
         let mut held = [f64::NAN; 4];
-        kind.held.iter().for_each(|(size, column, ..)| held[*size] = values[*column]);
+        kind.held.iter().for_each(|h| held[h.size] = values[h.column]);
         self.held.push(held);
         self.rows += 1;
     }
@@ -489,16 +500,19 @@ impl<'t> Flow<'t> {
         self.tail(predictor, &kind, &kind.cautions, &mut tail);
         let tail = tail.bytes;
         let mut held = Vec::new();
+        let mut holds = |size: usize, column: usize, name: &str, common: f64| {
+            held.push(Held { size, column, name: name.to_string(), common, flakes: Tally::default() });
+        };
         let variant = predictor.resolved().variant(kind.variant);
         if self.originals.is_some() {
             let state = STATE.iter().enumerate();
             let recorded = state.filter_map(|(at, name)| Some((at, self.header.column(name)?.0)));
-            held.extend(recorded.map(|(at, id)| (at, id, String::new(), 0.0)));
+            recorded.for_each(|(at, id)| holds(at, id, "", 0.0));
         } else if as_struck(row, false).is_ok() {
             for m in &variant.sizes {
                 let at = self.how.sizes.iter().position(|size| *size == m.size);
                 if let (Some(at), Some(id)) = (at, self.header.column(&m.column)) {
-                    held.push((at, id.0, m.column.clone(), m.common()));
+                    holds(at, id.0, &m.column, m.common());
                 }
             }
         }
@@ -578,25 +592,22 @@ impl<'t> Flow<'t> {
         chunk: &mut Chunk<'t>,
     ) -> Result<bool> {
         let KindOfRow::Plain(plain) = &mut chunk.kinds[kind] else { return Ok(false) };
+        let plain = &mut **plain;
         let group = &chunk.groups[plain.group];
         let Answered { intervals, doubts, .. } = &group.answered;
         let (predictor, doubts) = (plain.predictor, &doubts[slot]);
         if doubts.standing == RowStanding::Alone {
             return Ok(false);
         }
-        let sizes = |(at, _, column, common): &(usize, usize, String, f64)| {
-            let observed = group.held[slot][*at];
-            let [low, median, high] = [0, 1, 2].map(|end| intervals[*at][end][slot]);
-            (observed > 0.0).then(|| (column.clone(), *common, MeasuredSize { observed, low, median, high }))
+        let measured = |held: &Held| {
+            let observed = group.held[slot][held.size];
+            let [low, median, high] = [0, 1, 2].map(|end| intervals[held.size][end][slot]);
+            (observed > 0.0).then_some(MeasuredSize { observed, low, median, high })
         };
         let original = group.originals.get(slot);
         if self.originals.is_some() && original.is_none_or(Option::is_none) {
             return Ok(false);
         }
-        let measured = plain.held.iter().filter(|_| self.originals.is_none());
-        let held: Vec<_> = measured.filter_map(sizes).collect();
-        let outside =
-            held.iter().filter_map(|(column, _, s)| Caution::outside(column, s.observed, (s.low, s.high)));
         let mut cautions: Vec<Caution> = Vec::new();
         if doubts.standing == RowStanding::Own {
             let of = |name: &str| self.how.sizes.iter().position(|s| *s == name);
@@ -611,16 +622,15 @@ impl<'t> Flow<'t> {
                 cautions = [before, plain.kind.cautions.clone(), behind].concat();
             }
         }
-        for caution in outside {
-            if cautions.is_empty() {
-                cautions.clone_from(&plain.kind.cautions);
+        for held in plain.held.iter_mut().filter(|_| self.originals.is_none()) {
+            let Some(size) = measured(held) else { continue };
+            held.flakes.count(&size);
+            if let Some(caution) = Caution::outside(&held.name, size.observed, (size.low, size.high)) {
+                if cautions.is_empty() {
+                    cautions.clone_from(&plain.kind.cautions);
+                }
+                cautions.push(caution);
             }
-            cautions.push(caution);
-        }
-        let calibration = predictor.calibration().name();
-        for (column, common, size) in &held {
-            let law = (self.how.level, *common);
-            work.summary.measured_size((calibration, column), &plain.site, size, law);
         }
         let out = &mut work.lines;
         out.made(record);
@@ -689,7 +699,7 @@ impl<'t> Flow<'t> {
     fn count_kinds(&self, work: &mut Work, chunk: &mut Chunk<'t>) {
         for kind in &mut chunk.kinds {
             if let KindOfRow::Plain(plain) = kind {
-                plain.count_rows(&mut work.summary);
+                plain.count_rows(&mut work.summary, self.how.level);
             }
         }
     }
@@ -704,7 +714,11 @@ impl PlainKind<'_> {
     }
 
     /// Brings the rows that are not counted yet into a summary.
-    fn count_rows(&mut self, summary: &mut Summary) {
+    fn count_rows(&mut self, summary: &mut Summary, level: f64) {
+        for held in &mut self.held {
+            let of = (self.predictor.calibration().name(), held.name.as_str());
+            summary.measured_sizes(of, &self.site, std::mem::take(&mut held.flakes), (level, held.common));
+        }
         let rows = std::mem::take(&mut self.rows);
         if rows.count > 0 {
             self.count(summary, &self.kind.cautions, rows);

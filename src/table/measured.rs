@@ -77,15 +77,38 @@ impl MeasuredFit {
     }
 }
 
+/// Flakes with one measured size.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(super) struct Tally {
+    flakes: u64,
+    inside: u64,
+    /// In [`PART`]s.
+    ln_ratio: i128,
+}
+
+impl Tally {
+    /// Counts one; not where nothing was expected.
+    pub(super) fn count(&mut self, size: &MeasuredSize) {
+        let ln = (size.observed.ln() - size.median.ln()) / PART;
+        if ln.is_finite() {
+            self.append(Tally { flakes: 1, inside: u64::from(size.inside()), ln_ratio: ln.round() as i128 });
+        }
+    }
+
+    fn append(&mut self, other: Tally) {
+        self.flakes += other.flakes;
+        self.inside += other.inside;
+        self.ln_ratio += other.ln_ratio;
+    }
+}
+
 #[derive(Debug, Clone, Default, PartialEq)]
 struct Counts {
     calibration: String,
     /// The size's column.
     column: String,
     sites: BTreeMap<String, u64>,
-    inside: u64,
-    /// In [`PART`]s.
-    ln_ratio: i128,
+    all: Tally,
     level: f64,
     /// Share of the variance that a site's flakes have in common.
     common: f64,
@@ -98,23 +121,20 @@ pub(super) struct MeasuredSizes {
 }
 
 impl MeasuredSizes {
-    /// Counts one size of one row; `common` is the share of the variance that flakes of its site have in common.
-    pub(super) fn count(
+    /// Adds flakes of one site with one size; `common` is the share of the variance that flakes of a site have in common.
+    pub(super) fn add(
         &mut self,
         (calibration, column): (&str, &str),
         site: &str,
-        size: &MeasuredSize,
+        flakes: Tally,
         (level, common): (f64, f64),
     ) {
-        let ln = (size.observed.ln() - size.median.ln()) / PART;
-        if !ln.is_finite() {
-            return;
+        if flakes.flakes > 0 {
+            let counts = self.counts(calibration, column);
+            (counts.level, counts.common) = (level, common);
+            counts.all.append(flakes);
+            counts.of_site(site, flakes.flakes);
         }
-        let counts = self.counts(calibration, column);
-        (counts.level, counts.common) = (level, common);
-        counts.inside += u64::from(size.inside());
-        counts.ln_ratio += ln.round() as i128;
-        counts.add(site, 1);
     }
 
     /// Adds what was counted of the rows that follow.
@@ -122,9 +142,8 @@ impl MeasuredSizes {
         for theirs in later.by {
             let counts = self.counts(&theirs.calibration, &theirs.column);
             (counts.level, counts.common) = (theirs.level, theirs.common);
-            counts.inside += theirs.inside;
-            counts.ln_ratio += theirs.ln_ratio;
-            theirs.sites.iter().for_each(|(site, n)| counts.add(site, *n));
+            counts.all.append(theirs.all);
+            theirs.sites.iter().for_each(|(site, n)| counts.of_site(site, *n));
         }
     }
 
@@ -144,15 +163,15 @@ impl MeasuredSizes {
     /// What they come to, by calibration and size.
     pub(super) fn fits(&self) -> Vec<MeasuredFit> {
         let one = |c: &Counts| {
-            let flakes = c.sites.values().sum::<u64>();
+            let Tally { flakes, inside, ln_ratio } = c.all;
             MeasuredFit {
                 calibration: c.calibration.clone(),
                 column: c.column.clone(),
                 flakes,
-                inside: c.inside,
+                inside,
                 level: c.level,
                 chance: band(c.level, c.common, c.sites.values().copied()),
-                times_expected: (c.ln_ratio as f64 * PART / flakes as f64).exp(),
+                times_expected: (ln_ratio as f64 * PART / flakes as f64).exp(),
             }
         };
         let mut fits: Vec<MeasuredFit> = self.by.iter().map(one).collect();
@@ -162,7 +181,7 @@ impl MeasuredSizes {
 }
 
 impl Counts {
-    fn add(&mut self, site: &str, flakes: u64) {
+    fn of_site(&mut self, site: &str, flakes: u64) {
         if let Some(n) = self.sites.get_mut(site) {
             *n += flakes;
             return;

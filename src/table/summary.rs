@@ -4,7 +4,7 @@
 use super::column::shorten;
 use super::estimates::GENERAL;
 use super::intake::{Intake, Noticed, rows_counted};
-use super::measured::{MeasuredFit, MeasuredSize, MeasuredSizes};
+use super::measured::{MeasuredFit, MeasuredSizes, Tally};
 use super::row::Row;
 use crate::error::{Error, counted};
 use crate::predict::in_words;
@@ -246,15 +246,9 @@ impl Summary {
         self.doubted(cautions, row.problems().len() > 0, Noticed::of(row.row_number()));
     }
 
-    /// Counts a measured size of a row that was answered.
-    pub(super) fn measured_size(
-        &mut self,
-        of: (&str, &str),
-        site: &str,
-        size: &MeasuredSize,
-        law: (f64, f64),
-    ) {
-        self.measured.count(of, site, size, law);
+    /// Counts measured sizes of rows that were answered.
+    pub(super) fn measured_sizes(&mut self, of: (&str, &str), site: &str, sizes: Tally, law: (f64, f64)) {
+        self.measured.add(of, site, sizes, law);
     }
 
     fn read(&mut self, row: &Row) {

@@ -257,14 +257,30 @@ fn names_that_are_not_known_are_told_with_what_would_do() {
         ("antlr", "the percussor 'antlr' is not known; did you mean 'antler'? The answer is for hammerstone"),
         ("Red Deer", "did you mean 'red-deer-antler'?"),
         (
-            "Soft hammer",
-            "--word percussor:OURS='soft hammer' makes it OURS: antler, wood, hammerstone or another",
+            "Leather mallet",
+            "--word percussor:OURS='leather mallet' makes it OURS: antler, wood, hammerstone or another",
         ),
         ("pressure flaker", "the percussor 'pressure flaker' is not known; the answer is for hammerstone"),
     ] {
         let out = table(word, "flint");
         assert!(out.contains(said) && !out.contains("was not used"), "{out}");
     }
+    // what field sheets call it
+    let numbers = |word: &str| {
+        table(word, "flint")
+            .lines()
+            .nth(1)
+            .unwrap()
+            .split_once(",8,75,")
+            .unwrap()
+            .1
+            .split(",0.")
+            .next()
+            .unwrap()
+            .to_string()
+    };
+    assert_eq!(numbers("Soft hammer"), numbers("antler"));
+    assert_eq!(numbers("hard hammer"), numbers("hammerstone"));
     let out = table("quartzite", "quarzite");
     assert!(
         out.contains("the stone 'quarzite' is not known; did you mean 'quartzite'? The answer is for flint"),
