@@ -420,7 +420,7 @@ impl fmt::Display for Caution {
             Doubt::PercussorRatio { percussor, seen, ratio: Some((over, under)) } => write!(
                 f,
                 "nobody struck these flakes with {percussor} ({} did): the answer is theirs times the ratio of {over} over \
-                 {under} on glass at the same angles and landing place, with its uncertainty and more for carrying it over \
+                 {under} on glass at the same angle of blow and landing place, with its uncertainty and more for carrying it over \
                  (this crate's choice); how flakes end is left as it was",
                 seen.join(", ")
             ),

@@ -6,14 +6,18 @@
 //! ```
 //!
 //! Steel, copper and bone struck glass of one mould at the same angles of blow and landing places; steel stands for a
-//! hammerstone, copper for other soft metal, bone for antler and wood. Both rows take the angles of the flake at hand and
-//! its landing place, held where both percussors were used ([`HELD`]); where the blow is not told they are averaged over
+//! hammerstone, copper for other soft metal, bone for antler and wood. Both rows take the angle of the blow at hand and its
+//! landing place, held where both percussors were used ([`HELD`]); where the blow is not told they are averaged over
 //! the blows of the whole experiment, and how far the ratio differs between those blows is part of its uncertainty.
 //!
 //! The ratio falls with depth (in mass from 2.0 at 2 mm to 0.6 at 7.4 mm), because flakes by bone grow less with it than
 //! those by steel. What is carried over to a stone is just that: by which share less they grow. So the depth put into both
 //! rows is that at which the steel-struck glass flake would have grown as much, from [`MIDDLE_MM`] on, as the stone's flake
 //! has. Taken at the same millimetres instead, a flint flake by antler would be the shorter the deeper its platform.
+//!
+//! The exterior angle put into both rows is the one in the middle, whatever the flake's: on glass, whose lengths double from
+//! 55 to 75 degrees, those by bone grow less with it (1.5 times as long as by steel at 55, 1.2 at 75), but flakes of stone
+//! hardly grow with it, and taken at the same degrees those by antler would be the shorter the steeper their platform.
 //!
 //! Uncertainty of the ratio is shared by all flakes of a table, whoever asks: it never averages out in a total.
 
@@ -25,10 +29,11 @@ use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, ClassInput, DEPTH, LANDS_ON, Layou
 use crate::material::{PercussorClass, PercussorMaterial};
 use std::sync::OnceLock;
 
-/// Where bone and copper were used beside steel: depth, exterior angle, angle of blow. Own computation from the glass table
-/// named in `data-sources.md`.
-const HELD: [[(f64, f64); 3]; 2] =
-    [[(1.2, 8.2), (55.0, 75.0), (-15.0, 15.0)], [(2.0, 7.4), (55.0, 75.0), (-20.0, 20.0)]];
+/// Where bone and copper were used beside steel: depth, angle of blow (exterior angles were 55 to 75 degrees). Own computation
+/// from the glass table named in `data-sources.md`.
+const HELD: [[(f64, f64); 2]; 2] = [[(1.2, 8.2), (-15.0, 15.0)], [(2.0, 7.4), (-20.0, 20.0)]];
+/// The exterior angle in the middle of them.
+const MIDDLE_DEG: f64 = 65.0;
 /// The depth about which the glass form is written (its logarithm is 1.4), in the middle of bone's.
 const MIDDLE_MM: f64 = 4.055_199_966_844_674;
 /// Standard deviation of the logarithm of the ratio for carrying it from glass to another stone: lengths, mass. This
@@ -73,7 +78,7 @@ impl Kind {
     }
 
     /// Where it was used beside steel.
-    fn held(self) -> Option<[(f64, f64); 3]> {
+    fn held(self) -> Option<[(f64, f64); 2]> {
         match self {
             Kind::Hard => None,
             Kind::Soft => Some(HELD[0]),
@@ -117,7 +122,7 @@ impl Glass {
         let (angle, lands) = (at(ANGLE_OF_BLOW)?, at(LANDS_ON)?);
         // of each landing place two angles with the mean and the spread of all: the ratio is straight in the angle
         let all: f64 = calibration.settings().iter().map(|s| s.flakes as f64).sum();
-        let blows = HELD.map(|[_, _, (low, high)]| {
+        let blows = HELD.map(|[_, (low, high)]| {
             let of = |on_edge: bool| {
                 let here = calibration.settings().iter().filter(|s| (s.values[lands] == edge) == on_edge);
                 let here: Vec<(f64, f64)> =
@@ -162,8 +167,8 @@ pub(crate) struct Carried {
     /// Of the experiment; nothing where its forms read the percussor, or nobody recorded it.
     own: Option<Kind>,
     size: String,
-    /// Places of depth, area and exterior angle.
-    places: [Option<usize>; 3],
+    /// Places of depth and area.
+    places: [Option<usize>; 2],
     /// Where the entries behind the layout begin.
     behind: usize,
 }
@@ -223,13 +228,13 @@ impl Carried {
             glass.blows[usize::from(!soft)].iter().filter(told).copied().collect();
         if !angle.is_nan() {
             let both = [asked, own].into_iter().filter_map(Kind::held);
-            let held = both.fold(angle, |a, h| a.clamp(h[2].0, h[2].1));
+            let held = both.fold(angle, |a, h| a.clamp(h[1].0, h[1].1));
             blows.iter_mut().for_each(|b| b.1 = held);
         }
         let all: f64 = blows.iter().map(|b| b.0).sum();
         // a row for each blow, and behind them another
         let (n, terms) = (blows.len(), of_glass.compiled.terms());
-        let mut rows = glass.rows([asked, own], self.places[2].map_or(f64::NAN, x), &blows);
+        let mut rows = glass.rows(&blows);
         let mut designs = vec![0.0; plan.registers() * 2 * n];
         let fill = |rows: &[Vec<f64>], designs: &mut [f64]| {
             let columns: Vec<&[f64]> = rows.iter().map(Vec::as_slice).collect();
@@ -289,15 +294,11 @@ impl Carried {
 }
 
 impl Glass {
-    /// Columns of the glass, a row for each blow and behind them the same again, the exterior angle held where both
-    /// percussors were used; depth and percussor are still to be set.
-    fn rows(&self, kinds: [Kind; 2], exterior: f64, blows: &[(f64, f64, bool)]) -> Vec<Vec<f64>> {
-        let held = kinds.iter().filter_map(|k| k.held());
-        let exterior = if exterior.is_nan() { 65.0 } else { exterior };
-        let exterior = held.fold(exterior, |v, h| v.clamp(h[1].0, h[1].1));
+    /// Columns of the glass, a row for each blow and behind them the same again; depth and percussor are still to be set.
+    fn rows(&self, blows: &[(f64, f64, bool)]) -> Vec<Vec<f64>> {
         let twice = |of: &dyn Fn(&(f64, f64, bool)) -> f64| blows.iter().chain(blows).map(of).collect();
         let number = |name: &String| match name.as_str() {
-            ANGLE => twice(&|_| exterior),
+            ANGLE => twice(&|_| MIDDLE_DEG),
             ANGLE_OF_BLOW => twice(&|b| b.1),
             _ => twice(&|_| MIDDLE_MM),
         };
@@ -343,7 +344,7 @@ impl Resolved {
     pub(super) fn carried(calibration: &Calibration) -> impl Fn(&SizeModel) -> Carried + use<> {
         let own = Resolved::own_percussor(calibration);
         let layout = calibration.layout();
-        let (places, behind) = ([DEPTH, AREA, ANGLE].map(|n| layout.position(n)), layout.len());
+        let (places, behind) = ([DEPTH, AREA].map(|n| layout.position(n)), layout.len());
         move |m| Carried { own, size: m.size.clone(), places, behind }
     }
 }
