@@ -45,10 +45,10 @@ pub use fitting::{
 };
 pub use local::{Local, LocalReport};
 pub use loss::loss_recipe;
-pub(crate) use shared::ResolvedShared;
 use shared::of_places;
 pub(crate) use shared::{KnownLevel, SharedCorrelation};
 pub use shared::{RecoveryThreshold, SharedEffect};
+pub(crate) use shared::{ResolvedShared, VarianceKnown};
 
 use crate::by_name::each_once;
 use crate::error::{Error, Place, Result};

@@ -5,9 +5,10 @@
 //!   g(size) = x'b + w'u(site) + w'v(core) + s(z) e,    w = 1 and the terms whose slope varies,   u ~ N(0, covariance)
 //! ```
 
-use super::resolved::At;
+use super::resolved::{At, Triangle};
 use super::{SizeModel, Spread, wrong};
 use crate::error::{Bounds, Error, Place, Result};
+use crate::fit::dot;
 use crate::form::Layout;
 use crate::special::{halved, normal_sf, student_quantile_upper};
 use crate::strike::Measured;
@@ -193,6 +194,36 @@ pub(crate) struct ResolvedShared {
     same: Option<SharedAt>,
 }
 
+/// What one shared effect of one row is drawn with.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(crate) struct SharedDraw {
+    /// What is known of it, at the coefficients as they are estimated.
+    pub(crate) location: f64,
+    /// By how much it goes with the error of each coefficient; empty for a new group.
+    pub(crate) along: Vec<f64>,
+    /// Standard deviation of the rest; of a new group whose variance is 0, 1.
+    pub(crate) sd: f64,
+}
+
+/// How well the variance between groups is known: with v its estimate, c the variance of that and d degrees of freedom behind
+/// it, that of the groups' means is s = (c d / 2)^½ and holds s - v of the flakes' own, so that
+/// v = max(0, s d/χ² - (s - v)).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct VarianceKnown {
+    pub(crate) variance: f64,
+    pub(crate) of_means: f64,
+    pub(crate) degrees_of_freedom: f64,
+}
+
+impl VarianceKnown {
+    /// What the standard deviation of [`SharedDraw`] is multiplied by where d/χ² is this.
+    pub(crate) fn factor(&self, ratio: f64) -> f64 {
+        let within = (self.of_means - self.variance).max(0.0);
+        let drawn = (self.of_means.max(self.variance) * ratio - within).max(0.0);
+        if self.variance > 0.0 { (drawn / self.variance).sqrt() } else { drawn.sqrt() }
+    }
+}
+
 /// What the shared effects of one row come to.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct SharedAt {
@@ -293,6 +324,75 @@ impl ResolvedShared {
             };
             let mut fit = levels.iter().filter(agrees);
             found[k] = fit.next().filter(|_| fit.next().is_none());
+        }
+        found
+    }
+
+    /// How well the variance of each effect is known; nothing where the calibration does not tell.
+    pub(crate) fn variances_known(&self) -> Vec<Option<VarianceKnown>> {
+        let of = |(k, e): (usize, &SharedEffect)| {
+            let variance = e.covariance[0][0];
+            let of_it = self.variance_covariance.get(k + 1)?.get(k + 1).copied().filter(|c| *c > 0.0)?;
+            let degrees_of_freedom = e.groups.saturating_sub(1).max(1) as f64;
+            let of_means = (0.5 * of_it * degrees_of_freedom).sqrt();
+            Some(VarianceKnown { variance, of_means, degrees_of_freedom })
+        };
+        self.effects.iter().enumerate().map(of).collect()
+    }
+
+    /// The same with what is known of groups given the coefficients, whose covariance has this factor: the errors of effects
+    /// as what goes with those of the coefficients (in place of their covariance) and what is left.
+    pub(crate) fn given_coefficients(&self, factor: &Triangle) -> ResolvedShared {
+        let mut given = self.clone();
+        for (k, e) in self.effects.iter().enumerate() {
+            for (level, found) in e.levels.iter().zip(&mut given.effects[k].levels) {
+                let along: Vec<Vec<f64>> = level.with_coefficients.iter().map(|c| factor.solve(c)).collect();
+                let outer = k
+                    .checked_sub(1)
+                    .and_then(|k| self.effects[k].levels.iter().find(|l| level.of.as_ref() == Some(&l.name)));
+                let take = |from: &mut [Vec<f64>], other: &[Vec<f64>]| {
+                    for (row, along) in from.iter_mut().zip(&along) {
+                        row.iter_mut().zip(other).for_each(|(v, c)| *v -= dot(along, c));
+                    }
+                };
+                take(&mut found.covariance, &level.with_coefficients);
+                outer.iter().for_each(|o| take(&mut found.with_outer, &o.with_coefficients));
+                found.with_coefficients = along;
+            }
+        }
+        given
+    }
+
+    /// What each effect is drawn with at an input row and its design row, of those [given the
+    /// coefficients](Self::given_coefficients). An inner group's own is what is left once its outer group is drawn.
+    pub(crate) fn draws_at(&self, code: impl Fn(usize) -> f64, design: &[f64]) -> Vec<SharedDraw> {
+        let terms = &design[self.offset..];
+        let mut found: Vec<SharedDraw> = Vec::new();
+        let mut outer: Option<Vec<f64>> = None;
+        for (e, level) in self.effects.iter().zip(self.known(code)) {
+            let w = e.weights(terms);
+            let Some(level) = level else {
+                let variance = if e.covariance[0][0] > 0.0 { e.variance_at(terms) } else { 1.0 };
+                found.push(SharedDraw { sd: variance.sqrt(), ..SharedDraw::default() });
+                outer = None;
+                continue;
+            };
+            let mut variance = quadratic(&level.covariance, &w).max(0.0);
+            if let (Some(before), Some(of)) = (found.last_mut(), &outer) {
+                let both = bilinear(&level.with_outer, &w, of);
+                if before.sd > 0.0 {
+                    variance = (variance - (both / before.sd).powi(2)).max(0.0);
+                    before.sd += both / before.sd;
+                }
+            }
+            let column = |j: usize| level.with_coefficients.iter().zip(&w).map(|(row, w)| row[j] * w).sum();
+            let terms = level.with_coefficients.first().map_or(0, Vec::len);
+            found.push(SharedDraw {
+                location: w.iter().zip(&level.effect).map(|(w, b)| w * b).sum(),
+                along: (0..terms).map(column).collect(),
+                sd: variance.sqrt(),
+            });
+            outer = Some(w);
         }
         found
     }

@@ -68,6 +68,22 @@ impl Triangle {
         (0..self.size).map(squares).sum()
     }
 
+    /// (LL')^-1 c.
+    pub(crate) fn solve(&self, c: &[f64]) -> Vec<f64> {
+        let mut x = c.to_vec();
+        for k in 0..self.size {
+            let row = self.row(k);
+            x[k] = (x[k] - dot(&row[..k], &x[..k])) / row[k];
+        }
+        for k in (0..self.size).rev() {
+            let row = self.row(k);
+            x[k] /= row[k];
+            let by = x[k];
+            x[..k].iter_mut().zip(row).for_each(|(x, l)| *x -= by * l);
+        }
+        x
+    }
+
     /// Adds `by` L z to numbers.
     pub(crate) fn add_times(&self, by: f64, z: &[f64], out: &mut [f64]) {
         for (j, z) in z.iter().enumerate() {

@@ -1,8 +1,8 @@
 //! One repetition: coefficients and spread once for all flakes, then an error of its own for each flake, column by
 //! column where the model is plain and row by row where it is not.
 
-use crate::calibration::SharedEffect;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot};
+use crate::calibration::{ResolvedShared, SharedEffect, VarianceKnown};
 use crate::form::Transform;
 use crate::infer::original::{Truncated, ln_student_sf};
 use crate::predict::distribution::standard_draw;
@@ -18,10 +18,11 @@ use std::collections::BTreeMap;
 #[derive(Debug, Clone)]
 pub(in crate::infer) struct Model {
     size: ResolvedSize,
-    /// Terms of the form, the intercept not counted.
-    slopes: usize,
     /// Effects that flakes of one site or core share.
     pub(in crate::infer) shared: Vec<SharedEffect>,
+    /// The same with what is known of them given the coefficients, and how well their variances are known.
+    given: Option<ResolvedShared>,
+    known: Vec<Option<VarianceKnown>>,
 }
 
 /// One possible row of one flake. Every flake has one, so it holds as little as can be.
@@ -48,6 +49,16 @@ struct Way {
     shared: (usize, usize),
 }
 
+/// A shared effect of a row.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct EffectAt {
+    cluster: usize,
+    /// The standard deviation of the effect at the row.
+    sd: f64,
+    /// Which of the variances it is known by; none where that of a new group has no part in it.
+    variance: Option<usize>,
+}
+
 /// All rows of one size, in the order of the pieces estimated.
 #[derive(Debug, Clone, Default)]
 pub(in crate::infer) struct Rows {
@@ -56,8 +67,12 @@ pub(in crate::infer) struct Rows {
     ways: Vec<Way>,
     /// Where the rows of each piece begin.
     pieces: Vec<usize>,
-    /// Shared effects of the rows: the group, and the standard deviation of its effect at the row.
-    shared: Vec<(usize, f64)>,
+    /// Shared effects of the rows.
+    shared: Vec<EffectAt>,
+    /// How well the variances of effects are known, and the column of each effect among them.
+    variances: Vec<(VarianceKnown, usize)>,
+    /// Columns of groups whose variances are not known for certain, and the degrees of freedom behind each.
+    columns: Vec<(String, f64)>,
     /// Groups by column and name; pieces without a name are of one group, about which nothing is known.
     clusters: BTreeMap<(String, String), usize>,
     /// Degrees of freedom of the effect of each; infinite for a normal one.
@@ -69,11 +84,10 @@ impl Model {
     pub(in crate::infer) fn of(resolved: &Resolved, variant: usize, size: &str) -> Option<Model> {
         let sizes = &resolved.variant(variant).sizes;
         let at = sizes.iter().position(|m| m.size == size)?;
-        Some(Model {
-            size: resolved.ready(variant).sizes[at].clone(),
-            slopes: sizes[at].form.terms().len(),
-            shared: sizes[at].shared.clone(),
-        })
+        let size = resolved.ready(variant).sizes[at].clone();
+        let given = size.shared.as_ref().map(|shared| shared.given_coefficients(&size.factor));
+        let known = given.as_ref().map_or_else(Vec::new, ResolvedShared::variances_known);
+        Some(Model { size, shared: sizes[at].shared.clone(), given, known })
     }
 
     /// Terms of the log spread, where it is modelled.
@@ -235,6 +249,13 @@ pub(in crate::infer) struct DrawnModel {
     spread: Vec<f64>,
 }
 
+/// One draw of what groups share: the effect of each, of standard deviation 1, and by what those of each variance are
+/// multiplied.
+pub(in crate::infer) struct DrawnEffects {
+    units: Vec<f64>,
+    factors: Vec<f64>,
+}
+
 impl Rows {
     pub(in crate::infer) fn add(
         &mut self,
@@ -252,7 +273,12 @@ impl Rows {
                 self.cluster(e.by.clone(), name, e.degrees_of_freedom.unwrap_or(f64::INFINITY))
             })
             .collect();
-        let offset = model.size.compiled.terms() - model.slopes;
+        let variances: Vec<Option<usize>> = model
+            .shared
+            .iter()
+            .zip(&model.known)
+            .map(|(e, known)| Some(self.variance(&e.by, (*known)?)))
+            .collect();
         self.pieces.push(self.rows.len());
         let moved = if rows.len() > 1 { moved(model, rows) } else { 0.0 };
         let mut up_to = 0.0;
@@ -264,14 +290,22 @@ impl Rows {
                 self.numbers.extend(model.size.compiled.spread_row(x));
             }
             up_to += weight / total;
-            let mut shared: Vec<(usize, f64)> = Vec::new();
-            let terms = &self.numbers[design + offset..design + model.size.compiled.terms()];
-            for (cluster, e) in clusters.iter().zip(&model.shared) {
-                shared.push((*cluster, e.variance_at(terms).sqrt()));
+            let mut shared: Vec<EffectAt> = Vec::new();
+            let row = &mut self.numbers[design..design + model.size.compiled.terms()];
+            let mut known = 0.0;
+            let effects = model.given.iter().flat_map(|given| given.draws_at(|place| x[place], row));
+            for ((k, cluster), effect) in clusters.iter().enumerate().zip(effects.collect::<Vec<_>>()) {
+                // a known one: its error that goes with those of the coefficients is drawn with them
+                known += effect.location - dot(&effect.along, &model.size.coefficients);
+                row.iter_mut().zip(&effect.along).for_each(|(x, along)| *x += along);
+                let variance = variances[k].filter(|_| effect.along.is_empty());
+                let certain = variance.is_none() && model.shared[k].covariance[0][0] == 0.0;
+                let sd = if certain && effect.along.is_empty() { 0.0 } else { effect.sd };
+                shared.push(EffectAt { cluster: *cluster, sd, variance });
             }
             let (another, by) = self.apart(model, x, &mut shared);
-            let way =
-                Way { degrees_of_freedom, moved: moved + another, by, up_to, shared: (0, shared.len()) };
+            let moved = moved + another + known;
+            let way = Way { degrees_of_freedom, moved, by, up_to, shared: (0, shared.len()) };
             let way = self.way(way, &shared);
             self.rows.push(RowAt { design, model: variant as u32, way });
         }
@@ -285,6 +319,19 @@ impl Rows {
             self.tails.push(tails);
         }
         cluster
+    }
+
+    /// The place of how well the variance of an effect is known among all, and of its column among the columns.
+    fn variance(&mut self, by: &str, known: VarianceKnown) -> usize {
+        let column = self.columns.iter().position(|c| c.0 == by).unwrap_or_else(|| {
+            self.columns.push((by.to_string(), known.degrees_of_freedom));
+            self.columns.len() - 1
+        });
+        let found = self.variances.iter().position(|v| *v == (known, column));
+        found.unwrap_or_else(|| {
+            self.variances.push((known, column));
+            self.variances.len() - 1
+        })
     }
 
     /// A piece without rows.
@@ -308,7 +355,7 @@ impl Rows {
     }
 
     /// The place of a way among all, with these shared effects; that of the row before where it is the same.
-    fn way(&mut self, mut way: Way, shared: &[(usize, f64)]) -> u32 {
+    fn way(&mut self, mut way: Way, shared: &[EffectAt]) -> u32 {
         if let Some(last) = self.ways.last() {
             let (from, count) = last.shared;
             way.shared.0 = from;
@@ -325,12 +372,12 @@ impl Rows {
     /// Which group of the outer shared effect a piece is of, where there is one.
     pub(in crate::infer) fn outer(&self, at: usize) -> Option<usize> {
         let (from, count) = self.ways[self.rows_of(at).first()?.way as usize].shared;
-        (count > 0).then(|| self.shared[from].0)
+        (count > 0).then(|| self.shared[from].cluster)
     }
 
     /// What every flake shares that lies beyond the flakes fitted or was struck by another percussor: by how much that moves
     /// the location of a row and multiplies its spread; what is uncertain of it becomes effects of one group.
-    fn apart(&mut self, model: &Model, x: &[f64], shared: &mut Vec<(usize, f64)>) -> (f64, f64) {
+    fn apart(&mut self, model: &Model, x: &[f64], shared: &mut Vec<EffectAt>) -> (f64, f64) {
         let entry = |place: usize| x.get(place).copied().unwrap_or(f64::NAN);
         let size = &model.size;
         let at = size.at(x, &mut DesignRows::default());
@@ -347,7 +394,8 @@ impl Rows {
         let carried = ratio.iter().flat_map(|r| &r.parts).enumerate();
         let carried = carried.map(|(k, sd)| (format!("percussor {k}"), slope * sd));
         for (name, sd) in beyond.chain(carried) {
-            shared.push((self.cluster(String::new(), name, f64::INFINITY), sd));
+            let cluster = self.cluster(String::new(), name, f64::INFINITY);
+            shared.push(EffectAt { cluster, sd, variance: None });
         }
         (location - plain.location, by)
     }
@@ -399,17 +447,20 @@ impl Rows {
         (sheets, flakes.iter().filter(|f| plain(f).is_none()).copied().collect())
     }
 
-    /// One set of coefficients for every model, and one effect for every core (standardised).
+    /// One set of coefficients for every model, and one effect for every core.
     pub(in crate::infer) fn draw_models(
         &self,
         models: &[Option<Model>],
         rng: &mut Generator,
-    ) -> (Vec<Option<DrawnModel>>, Vec<f64>) {
+    ) -> (Vec<Option<DrawnModel>>, DrawnEffects) {
         let drawn = models.iter().map(|m| m.as_ref().map(|m| m.draw(rng))).collect();
+        let ratio = |d: f64, rng: &mut Generator| ChiSquared::new(d).map_or(1.0, |c| d / c.sample(rng));
+        let ratios: Vec<f64> = self.columns.iter().map(|(_, d)| ratio(*d, rng)).collect();
+        let factors = self.variances.iter().map(|(known, column)| known.factor(ratios[*column])).collect();
         // of variance 1, whatever the tails
         let unit = |d: f64| if d.is_infinite() { 1.0 } else { ((d - 2.0) / d).sqrt() };
-        let effects = self.tails.iter().map(|d| unit(*d) * standard_draw(*d, rng)).collect();
-        (drawn, effects)
+        let units = self.tails.iter().map(|d| unit(*d) * standard_draw(*d, rng)).collect();
+        (drawn, DrawnEffects { units, factors })
     }
 
     /// One size of one piece, at least so large, and the log of how probable that was.
@@ -417,7 +468,7 @@ impl Rows {
         &self,
         piece: usize,
         models: &[Option<Model>],
-        (drawn, effects): &(Vec<Option<DrawnModel>>, Vec<f64>),
+        (drawn, effects): &(Vec<Option<DrawnModel>>, DrawnEffects),
         at_least: f64,
         rng: &mut Generator,
     ) -> (f64, f64) {
@@ -435,8 +486,9 @@ impl Rows {
                 scale *= vector::exp(sum(spread, &drawn.spread));
             }
             let (from, count) = way.shared;
-            for (cluster, sd) in &self.shared[from..from + count] {
-                location += effects[*cluster] * sd;
+            for e in &self.shared[from..from + count] {
+                let factor = e.variance.map_or(1.0, |v| effects.factors[v]);
+                location += effects.units[e.cluster] * e.sd * factor;
             }
             Some((location, scale, model.size.transform))
         };

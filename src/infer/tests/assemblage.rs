@@ -798,3 +798,82 @@ fn flakes_smaller_than_those_kept_are_told() {
     assert_eq!(total.remarks, [Remark::SmallerThanKept { flakes: 2 }]);
     assert!(total.to_string().contains("2 flakes were weighed although smaller"), "{total}");
 }
+
+/// A fit of some cores of eight flakes each, whose level differs from core to core by 0.4.
+fn of_cores(cores: usize, rng: &mut ChaCha8Rng) -> (Predictor, Vec<f64>) {
+    let provenance = Provenance::new("invented", "none", "own", "test");
+    let recipe = Recipe::single("invented", "mass_g", log_form(), provenance).unwrap().sharing("core");
+    let mut collector = Collector::new(recipe).unwrap();
+    let levels: Vec<f64> =
+        (0..cores).map(|_| Distribution::<f64>::sample(&StandardNormal, rng) * 0.4).collect();
+    for (k, level) in levels.iter().enumerate() {
+        for _ in 0..8 {
+            let (depth, angle, mass) = struck_mass(rng);
+            let flake = flake(depth, angle).mass_g(mass * level.exp()).core(format!("core {k}").as_str());
+            collector.offer(&flake.build().unwrap());
+        }
+    }
+    (Predictor::new(collector.finish().unwrap().0).unwrap(), levels)
+}
+
+/// The total of one flake is its estimate, whether its core is known or new, and however well cores are.
+#[test]
+fn a_total_knows_of_a_core_what_an_estimate_knows() {
+    for (cores, seed) in [(4, 11), (4, 12), (12, 13), (12, 14)] {
+        let (predictor, _) = of_cores(cores, &mut ChaCha8Rng::seed_from_u64(seed));
+        for core in ["core 0", "core 3", "new"] {
+            let piece = Flake::builder().strike(strike(5.0, 75.0)).core(core).build().unwrap();
+            let one = predictor.estimate(&piece, &Ask::default()).unwrap();
+            let one = one.size("mass_g").unwrap().interval(0.95).unwrap();
+            let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
+            bag.offer("all", &piece);
+            let total =
+                bag.totals(&Drawing::seeded(2).draws(20_000).unwrap()).unwrap()[0].total_mass_g.unwrap();
+            let (width, drawn) = ((one.high / one.low).ln(), (total.high / total.low).ln());
+            println!("{cores} {core}: {:.2} {width:.3}, {:.2} {drawn:.3}", one.median, total.median);
+            assert!((total.median / one.median).ln().abs() < 0.03, "{cores} {core}: {one:?} {total:?}");
+            assert!((drawn / width).ln().abs() < 0.1, "{cores} {core}: {width} {drawn}");
+        }
+    }
+}
+
+/// How often the totals of thirty flakes of a known and of a new core hold the truth, in percent.
+fn coverage_by_core(cores: usize, tables: u64, draws: u32) -> [f64; 2] {
+    let mut inside = [0u64; 2];
+    for k in 0..tables {
+        let mut rng = ChaCha8Rng::seed_from_u64(77);
+        rng.set_stream(k);
+        let (predictor, levels) = of_cores(cores, &mut rng);
+        let new = Distribution::<f64>::sample(&StandardNormal, &mut rng) * 0.4;
+        let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
+        // the heaviest of the cores known, whose level shrinks most
+        let heaviest = (0..cores).max_by(|a, b| levels[*a].total_cmp(&levels[*b])).unwrap();
+        let mut truth = [0.0; 2];
+        for (of, level, core) in [(0, levels[heaviest], format!("core {heaviest}")), (1, new, "new".into())] {
+            for _ in 0..30 {
+                let (depth, angle, mass) = struck_mass(&mut rng);
+                truth[of] += mass * level.exp();
+                let piece =
+                    Flake::builder().strike(strike(depth, angle)).core(core.as_str()).build().unwrap();
+                bag.offer(["known", "new"][of], &piece);
+            }
+        }
+        for t in bag.totals(&Drawing::seeded(k).draws(draws).unwrap()).unwrap() {
+            let (of, mass) = (usize::from(t.group == "new"), t.total_mass_g.unwrap());
+            inside[of] += u64::from((mass.low..=mass.high).contains(&truth[of]));
+        }
+    }
+    inside.map(|n| 100.0 * n as f64 / tables as f64)
+}
+
+#[test]
+#[ignore = "minutes of simulation; run with --release"]
+fn totals_of_a_core_hold() {
+    for cores in [4, 6, 12, 20] {
+        let [known, new] = coverage_by_core(cores, 600, 600);
+        println!(
+            "{cores} cores: totals of thirty flakes hold {known} % at the heaviest, {new} % at a new one"
+        );
+        assert!(known >= 89.0 && new >= 91.0, "{cores}: {known} {new}");
+    }
+}
