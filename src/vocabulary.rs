@@ -147,8 +147,8 @@ impl ClassKind {
                 find(text).ok_or_else(|| Error::unknown_name(column, text, names.iter().copied()))
             }
             ClassKind::YesNo => {
-                let is = |names: [&str; 4]| names.iter().any(|n| same_name(text, n));
-                match (is(["yes", "y", "true", "1"]), is(["no", "n", "false", "0"])) {
+                let is = |names: [&str; 5]| names.iter().any(|n| same_name(text, n));
+                match (is(["yes", "y", "true", "1", "present"]), is(["no", "n", "false", "0", "absent"])) {
                     (false, false) => Err(Error::unknown_name(column, text, ["yes", "no"])),
                     (yes, _) => Ok(yes_no(yes)),
                 }

@@ -185,12 +185,26 @@ pub(crate) enum Doubt {
     LipsAgainstSizes {
         /// The class that the lips speak for.
         lips_for: String,
-        /// By what they multiply its odds, given the sizes.
+        /// By what they multiply its odds.
         lips_times: f64,
         /// The class that sizes, and terminations where they are used, speak for.
         sizes_for: String,
         /// By what these multiply its odds.
         sizes_times: f64,
+    },
+    /// A group that speaks for a class for which few of its flakes speak one by one.
+    GroupAgainstFlakes {
+        /// The class.
+        class: String,
+        /// Flakes more like it than like the others.
+        alike: u64,
+        /// All flakes.
+        of: u64,
+    },
+    /// A calibration of the user's own, which may have been fitted to the flakes that are asked about.
+    MayBeFittedToThese {
+        /// Its name.
+        calibration: String,
     },
     /// The probability of detachment rests on the model alone.
     NoFailedBlows,
@@ -230,6 +244,7 @@ impl Caution {
                 | MeasuredOutside { .. }
                 | FlakesDisagree { .. }
                 | LikeNone { .. }
+                | GroupAgainstFlakes { .. }
         )
     }
 
@@ -245,6 +260,7 @@ impl Caution {
             Doubt::FlakesDisagree { .. } => ("flakes-disagree", 0),
             Doubt::LikeNone { .. } => ("like-none", 0),
             Doubt::LipsAgainstSizes { .. } => ("lips-against-sizes", 0),
+            Doubt::GroupAgainstFlakes { .. } => ("group-against-flakes", 0),
             Doubt::OutsideRange { .. } => ("outside-range", 1),
             Doubt::Leverage { .. } => ("leverage", 2),
             Doubt::BeyondRecorded { .. } => ("beyond-recorded", 2),
@@ -266,6 +282,7 @@ impl Caution {
             Doubt::RetouchNotInExperiment { .. } => ("retouch-not-in-experiment", 11),
             Doubt::StatesOfExperiment => ("states-of-experiment", 11),
             Doubt::Mechanics { kind, .. } => (kind, 12),
+            Doubt::MayBeFittedToThese { .. } => ("may-be-fitted-to-these", 13),
             Doubt::NoFailedBlows => ("no-failed-blows", 13),
             Doubt::SettingsAveraged { .. } => ("settings-averaged", 14),
             Doubt::Assumed { .. } => ("assumed", 14),
@@ -318,13 +335,27 @@ pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
         let told = if whose.len() == all.len() || named {
             sentence
         } else {
-            let names: Vec<&str> = whose.iter().map(|i| all[*i].0).collect();
+            let mut names: Vec<String> = whose.iter().map(|i| all[*i].0.to_string()).collect();
+            if names.len() > MOST_TOLD {
+                names.splice(MOST_TOLD - 1.., [format!("{} more", whose.len() + 1 - MOST_TOLD)]);
+            }
             format!("{}: {sentence}", names.join(", "))
         };
         families.entry(c.kind_and_family().1).or_default().push(told);
     }
-    families.into_values().map(|told| told.join("; ")).collect()
+    let of_family = |mut told: Vec<String>| {
+        let more = (told.len() + 1).saturating_sub(MOST_TOLD);
+        if all.len() > MOST_TOLD && more > 1 {
+            told.splice(MOST_TOLD - 1.., [format!("and {more} more of the kind")]);
+        }
+        told.join("; ")
+    };
+    families.into_values().map(of_family).collect()
 }
+
+/// Of more answers than these, so many are named in front of a sentence, and so many sentences told of a family, the last
+/// being how many there are beyond. This crate's choice, no source.
+const MOST_TOLD: usize = 5;
 
 /// A measurement's column name in words: `platform_depth_mm` reads `platform depth`.
 pub fn in_words(column: &str) -> String {
@@ -537,6 +568,16 @@ impl fmt::Display for Caution {
                 f,
                 "the lips speak for {lips_for}, the sizes for {sizes_for}: the odds are what is left where one is set against \
                  the other, and change with every flake"
+            ),
+            Doubt::GroupAgainstFlakes { class, alike, of } => write!(
+                f,
+                "by themselves only {alike} of these {of} flakes would be more like {class}: what speaks for it is what all have in \
+                 common, which may be their site's"
+            ),
+            Doubt::MayBeFittedToThese { calibration } => write!(
+                f,
+                "{calibration} foretells these flakes only if they were not among those that it was fitted to; if they were, \
+                 they seem more like it than they are"
             ),
             Doubt::NoFailedBlows => f.write_str(
                 "whether the flake detaches is model-based: no failed blows were recorded, and the law of the \

@@ -2,11 +2,10 @@
 //!
 //! ```text
 //! p(group) = integral N(v; 0, C) prod_i p_i(v) dv
-//! p_i(v)   = sum_s w_is t(y_i; m_is + u, S_is, d_is) softmax(a_is + t)[end_i] logistic(+-(b_is + l))
+//! p_i(v)   = sum_s w_is t(y_i; m_is + u, S_is, d_is) softmax(a_is + t)[end_i]
 //! ```
 //!
-//! with v = (u, t, l): a shift of every size (transformed scale), of the log odds of every termination, and of
-//! the log odds of a lip; C holds what is uncertain about the coefficients at the middle of the group and how
+//! with v = (u, t): a shift of every size (transformed scale) and of the log odds of every termination; C holds what is uncertain about the coefficients at the middle of the group and how
 //! far the site may be from the experiment; s runs over the settings of the blow that are not known; S has the
 //! residual correlation R of the sizes, S_jk = s_j s_k R_jk, and one number of degrees of freedom for all sizes
 //! of a piece, the harmonic mean of theirs (a multivariate t: a flake that is odd in one size is odd in all).
@@ -36,8 +35,6 @@ pub(super) struct Piece {
     pub ends: Vec<f64>,
     /// Which termination this piece has: none stands for the first.
     pub ended: Option<usize>,
-    /// Log odds of a lip.
-    pub lip: f64,
 }
 
 /// One flake.
@@ -49,8 +46,6 @@ pub(super) struct Seen {
     pub values: Vec<f64>,
     /// What turns a density on the transformed scale into one of the sizes themselves.
     pub ln_jacobian: f64,
-    /// Whether it has a lip; none where that is not used.
-    pub lip: Option<bool>,
     pub pieces: Vec<Piece>,
 }
 
@@ -76,12 +71,11 @@ struct Ready {
     constant: Vec<f64>,
 }
 
-/// The answer: ln p(group), the ln weights of the draws behind it (their mean weight is p), and about what they were drawn.
+/// The answer: ln p(group), and the ln weights of the draws behind it (their mean weight is p).
 #[derive(Debug, Clone)]
 pub(super) struct Evidence {
     pub ln: f64,
     pub ln_weights: Vec<f64>,
-    mode: DVector<f64>,
 }
 
 /// How a group agrees with a hypothesis: its flakes with each other, and together with what is expected.
@@ -139,8 +133,8 @@ fn add_ln_sum(by: f64, terms: &[f64], out: &mut [f64]) {
 }
 
 impl Group {
-    /// `correlation` is of all sizes of the group; `shared` the covariance of sizes, log odds of terminations
-    /// (`ends` of them) and of the lip, in this order. None where either is not positive definite.
+    /// `correlation` is of all sizes of the group; `shared` the covariance of sizes and of log odds of
+    /// terminations (`ends` of them), in this order. None where either is not positive definite.
     pub fn new(
         correlation: DMatrix<f64>,
         ends: usize,
@@ -221,19 +215,11 @@ impl Group {
         }
     }
 
-    /// The same flakes as if nobody had looked for lips.
-    pub fn without_lips(mut self) -> Group {
-        self.flakes.iter_mut().for_each(|f| f.seen.lip = None);
-        self
-    }
-
-    /// ln p(group), from the first rows of standard normal numbers, [`Group::dimension`] columns of them at least.
-    /// The mode is sought from where that of a like group lies, or else from nothing shared.
-    pub fn evidence(&self, normals: &DMatrix<f64>, rows: usize, like: Option<&Evidence>) -> Evidence {
-        let start = like.map_or_else(|| DVector::zeros(self.dimension()), |e| e.mode.clone());
-        let (mode, curvature) = self.mode(start);
-        let ln_weights = self.ln_weights(&mode, &curvature, normals.rows(0, rows));
-        Evidence { ln: ln_mean(&ln_weights), ln_weights, mode }
+    /// ln p(group), from standard normal numbers, [`Group::dimension`] columns of them at least.
+    pub fn evidence(&self, normals: &DMatrix<f64>) -> Evidence {
+        let (mode, curvature) = self.mode(DVector::zeros(self.dimension()));
+        let ln_weights = self.ln_weights(&mode, &curvature, normals.as_view());
+        Evidence { ln: ln_mean(&ln_weights), ln_weights }
     }
 
     /// ln of the weights of draws x = mode + A^(-T) z and of as many x = mode - A^(-T) z, with A the lower factor `curvature`.
@@ -369,9 +355,9 @@ impl Group {
         let (mut terms, mut odds) = (vec![0.0; f.seen.pieces.len() * n], Vec::new());
         for (i, (p, out)) in f.seen.pieces.iter().zip(terms.chunks_exact_mut(n)).enumerate() {
             // pieces of one setting differ in how they end only, and stand together
-            let same = |o: &Piece| o.ends == p.ends && o.lip == p.lip;
+            let same = |o: &Piece| o.ends == p.ends;
             if i == 0 || !same(&f.seen.pieces[i - 1]) {
-                odds = self.ln_odds(p, f.seen.lip, ends, n);
+                odds = ln_odds(p, ends, n);
             }
             for r in f.residuals(p, v, n).chunks_exact(n) {
                 for (q, r) in out.iter_mut().zip(r) {
@@ -389,29 +375,6 @@ impl Group {
             }
         }
         terms
-    }
-
-    /// ln of the probability of the first termination and of the lip, where the log odds of terminations and of a lip are
-    /// shifted by `v`.
-    #[inline(always)]
-    fn ln_odds(&self, p: &Piece, lip: Option<bool>, v: &[f64], n: usize) -> Vec<f64> {
-        let mut out = vec![0.0; n];
-        if !p.ends.is_empty() {
-            let mut terms = vec![0.0; (1 + p.ends.len()) * n];
-            for ((term, a), t) in terms[n..].chunks_exact_mut(n).zip(&p.ends).zip(v.chunks_exact(n)) {
-                term.fill(*a);
-                add(1.0, t, term);
-            }
-            add_ln_sum(-1.0, &terms, &mut out);
-        }
-        if let Some(lip) = lip {
-            let sign = if lip { 1.0 } else { -1.0 };
-            for (o, t) in out.iter_mut().zip(&v[self.ends * n..]) {
-                let b = sign * (p.lip + t);
-                *o += b.min(0.0) - vector::ln(1.0 + vector::exp(-b.abs()));
-            }
-        }
-        out
     }
 
     /// sum_i ln p_i, its gradient and its second derivatives with respect to v.
@@ -487,13 +450,22 @@ impl Group {
                 }
             }
         }
-        if let Some(lip) = f.seen.lip {
-            let at = sizes + self.ends;
-            let chance = 1.0 / (1.0 + (-p.lip - v[at]).exp());
-            g[at] += if lip { 1.0 - chance } else { -chance };
-            h[(at, at)] -= share * chance * (1.0 - chance);
-        }
     }
+}
+
+/// ln of the probability of the first termination, where the log odds of terminations are shifted by `v`.
+#[inline(always)]
+fn ln_odds(p: &Piece, v: &[f64], n: usize) -> Vec<f64> {
+    let mut out = vec![0.0; n];
+    if !p.ends.is_empty() {
+        let mut terms = vec![0.0; (1 + p.ends.len()) * n];
+        for ((term, a), t) in terms[n..].chunks_exact_mut(n).zip(&p.ends).zip(v.chunks_exact(n)) {
+            term.fill(*a);
+            add(1.0, t, term);
+        }
+        add_ln_sum(-1.0, &terms, &mut out);
+    }
+    out
 }
 
 impl Ready {
@@ -519,14 +491,7 @@ mod tests {
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
 
-    fn piece(
-        ln_weight: f64,
-        location: &[f64],
-        df: f64,
-        ends: &[f64],
-        ended: Option<usize>,
-        lip: f64,
-    ) -> Piece {
+    fn piece(ln_weight: f64, location: &[f64], df: f64, ends: &[f64], ended: Option<usize>) -> Piece {
         Piece {
             ln_weight,
             location: location.to_vec(),
@@ -534,26 +499,24 @@ mod tests {
             degrees_of_freedom: df,
             ends: ends.to_vec(),
             ended,
-            lip,
         }
     }
 
     fn mixed() -> Group {
         let correlation = DMatrix::from_row_slice(2, 2, &[1.0, 0.6, 0.6, 1.0]);
-        let shared = DMatrix::from_fn(5, 5, |i, j| if i == j { 0.3 + 0.1 * i as f64 } else { 0.05 });
+        let shared = DMatrix::from_fn(4, 4, |i, j| if i == j { 0.3 + 0.1 * i as f64 } else { 0.05 });
         let flakes = (0..4)
             .map(|i| Seen {
                 sizes: if i == 2 { vec![1] } else { vec![0, 1] },
                 values: if i == 2 { vec![0.9] } else { vec![0.3 * i as f64, 1.0 - 0.5 * i as f64] },
                 ln_jacobian: 0.2,
-                lip: [Some(true), None, Some(false), Some(true)][i],
                 pieces: (0..2)
                     .map(|s| {
                         let at = [0.1 + s as f64, 0.5 - s as f64];
                         let at = if i == 2 { &at[1..] } else { &at[..] };
                         let df = if s == 0 { 5.0 } else { f64::INFINITY };
                         let ended = [None, Some(0), Some(1), None][i];
-                        piece([0.7f64, 0.3][s].ln(), at, df, &[-0.3, 0.2], ended, 0.4 - s as f64)
+                        piece([0.7f64, 0.3][s].ln(), at, df, &[-0.3, 0.2], ended)
                     })
                     .collect(),
             })
@@ -564,16 +527,16 @@ mod tests {
     #[test]
     fn derivatives_agree_with_differences() {
         let group = mixed();
-        let x = DVector::from_vec(vec![0.2, -0.4, 0.3, 0.1, -0.6]);
+        let x = DVector::from_vec(vec![0.2, -0.4, 0.3, 0.1]);
         let value = |x: &DVector<f64>| group.derivatives(&(&group.shared * x)).0;
         let (_, g, h) = group.derivatives(&(&group.shared * &x));
         let (g, h) = (group.shared.tr_mul(&g), group.shared.tr_mul(&h) * &group.shared);
         let e = 1e-4;
-        let unit = |i: usize| DVector::from_fn(5, |k, _| if k == i { e } else { 0.0 });
-        for i in 0..5 {
+        let unit = |i: usize| DVector::from_fn(4, |k, _| if k == i { e } else { 0.0 });
+        for i in 0..4 {
             let slope = (value(&(&x + unit(i))) - value(&(&x - unit(i)))) / (2.0 * e);
             assert!((slope - g[i]).abs() < 1e-7, "{i}: {slope} {}", g[i]);
-            for j in 0..5 {
+            for j in 0..4 {
                 let at = |a: f64, b: f64| value(&(&x + a * unit(i) + b * unit(j)));
                 let bend = (at(1.0, 1.0) - at(1.0, -1.0) - at(-1.0, 1.0) + at(-1.0, -1.0)) / (4.0 * e * e);
                 assert!((bend - h[(i, j)]).abs() < 1e-5, "{i} {j}: {bend} {}", h[(i, j)]);
@@ -586,10 +549,10 @@ mod tests {
         let group = mixed();
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(11);
         let mut normals =
-            |n| DMatrix::from_row_iterator(n, 5, (0..n * 5).map(|_| StandardNormal.sample(&mut rng)));
-        let found = group.evidence(&normals(2000), 2000, None).ln;
-        let prior = (DVector::zeros(5), DMatrix::identity(5, 5));
-        let plain = group.ln_weights(&prior.0, &prior.1, normals(100_000).as_view());
+            |n| DMatrix::from_row_iterator(n, 4, (0..n * 4).map(|_| StandardNormal.sample(&mut rng)));
+        let found = group.evidence(&normals(4000)).ln;
+        let prior = (DVector::zeros(4), DMatrix::identity(4, 4));
+        let plain = group.ln_weights(&prior.0, &prior.1, normals(300_000).as_view());
         assert!((found - ln_mean(&plain)).abs() < 0.02, "{found} {}", ln_mean(&plain));
     }
 
@@ -605,13 +568,12 @@ mod tests {
                 sizes: vec![0, 1],
                 values: v.to_vec(),
                 ln_jacobian: 0.0,
-                lip: None,
-                pieces: vec![piece(0.0, &[0.1, 0.2], f64::INFINITY, &[], None, 0.0)],
+                pieces: vec![piece(0.0, &[0.1, 0.2], f64::INFINITY, &[], None)],
             })
             .collect();
         let group = Group::new(correlation.clone(), 0, shared.clone(), flakes).unwrap();
         let normals = DMatrix::from_row_slice(2, 2, &[0.3, -1.2, 2.0, 0.7]);
-        let found = group.evidence(&normals, 2, None);
+        let found = group.evidence(&normals);
         let scale = [0.4, 0.7];
         let whole = DMatrix::from_fn(4, 4, |i, j| {
             let own =

@@ -8,14 +8,13 @@
 use super::attribution::BlowSetting;
 use super::attribution::site::SiteShift;
 use super::evidence::{Group, Piece, Seen};
-use super::lip::{Blow, LipModel};
 use crate::by_name::each_once;
 use crate::calibration::Calibration;
 use crate::calibration::caution::Caution;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedTerminations, WeightedRows, add_row};
 use crate::error::{Error, Result};
 use crate::flake::Termination;
-use crate::form::{ANGLE_OF_BLOW, LANDS_ON, Layout, PERCUSSOR_CLASS, TERMINATION};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
 use crate::strike::{Measured, Without};
 use nalgebra::DMatrix;
 
@@ -45,20 +44,12 @@ pub(super) struct Struck {
 pub(super) struct Frame<'a> {
     pub settings: &'a [BlowSetting],
     pub site: SiteShift,
-    pub lip: Option<&'a LipModel>,
     pub terminations: bool,
     /// Whether recorded settings of the blow are ignored.
     pub hide_blow: bool,
     /// Columns of the sizes to be used, and by what their expected values are multiplied.
     pub columns: &'a [String],
     pub ratios: &'a [f64],
-}
-
-/// How much of a group was used.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub(super) struct Used {
-    pub terminations: usize,
-    pub lips: usize,
 }
 
 /// The class as one of the four terminations, where it is one.
@@ -209,14 +200,14 @@ impl Forward {
         Ok(rows)
     }
 
-    /// The group as the integral takes it.
+    /// The group as the integral takes it, and how many of its terminations are used.
     pub fn group(
         &self,
         variant: usize,
         flakes: &[&dyn Measured],
         struck: &Struck,
         frame: &Frame,
-    ) -> Result<(Group, Used)> {
+    ) -> Result<(Group, usize)> {
         let (model, ready) = (self.resolved.variant(variant), self.resolved.ready(variant));
         let layout = self.calibration().layout();
         let places: Vec<usize> = frame
@@ -233,9 +224,8 @@ impl Forward {
         let (mut reference, mut carried, mut moved) = (vec![0.0; sizes], vec![0.0; sizes], vec![0.0; sizes]);
         let ends_model = self.terminations(variant).map(|t| &t.model);
         let ends_terms = self.terminations(variant).map_or(0, |t| t.compiled.terms());
-        let (mut ends_middle, mut lip_middle) = (vec![0.0; ends_terms], frame.lip.map(LipModel::zero));
-        let (mut ends_weight, mut lip_weight) = (0.0, 0.0);
-        let mut used = Used::default();
+        let (mut ends_middle, mut ends_weight) = (vec![0.0; ends_terms], 0.0);
+        let mut used = 0;
         let mut designs = DesignRows::default();
         let mut drafts: Vec<(Seen, Vec<Vec<Placed>>)> = Vec::with_capacity(flakes.len());
         for flake in flakes {
@@ -255,24 +245,8 @@ impl Forward {
             let mut ats = Vec::new();
             let ended = known_termination(*flake);
             let rows = self.rows(variant, *flake, struck, frame)?;
-            let mut lip_rows = Vec::new();
-            if let (Some(model), Some("yes" | "no")) = (frame.lip, flake.class("lip")) {
-                let class = struck.class.as_deref();
-                let all: Option<Vec<_>> = rows
-                    .iter()
-                    .map(|(_, x)| match layout.position(ANGLE_OF_BLOW) {
-                        Some(_) => model.row(*flake, &blow_of(layout, x), class),
-                        None => averaged_lip(model, *flake, class, frame),
-                    })
-                    .collect();
-                if let Some(all) = all {
-                    seen.lip = Some(flake.class("lip") == Some("yes"));
-                    used.lips += 1;
-                    lip_rows = all;
-                }
-            }
             let mut told = false;
-            for (i, (weight, x)) in rows.into_iter().enumerate() {
+            for (weight, x) in rows {
                 for End { share, x, terms: ends, place } in self.by_end(variant, x, ended, frame)? {
                     let middling = weight * share;
                     for k in &places {
@@ -299,14 +273,6 @@ impl Forward {
                             .collect();
                         told |= ended.is_some();
                     }
-                    let mut lip = 0.0;
-                    if let (Some(model), Some(row)) = (frame.lip, lip_rows.get(i)) {
-                        lip = model.log_odds(row);
-                        if let Some(m) = &mut lip_middle {
-                            m.iter_mut().zip(row).for_each(|(m, v)| *m += middling * v);
-                        }
-                        lip_weight += middling;
-                    }
                     seen.pieces.push(Piece {
                         ln_weight: weight.ln(),
                         location: Vec::new(),
@@ -314,12 +280,11 @@ impl Forward {
                         degrees_of_freedom: f64::INFINITY,
                         ends: logits,
                         ended: place,
-                        lip,
                     });
                     ats.push(here);
                 }
             }
-            used.terminations += usize::from(told);
+            used += usize::from(told);
             drafts.push((seen, ats));
         }
         let n = flakes.len() as f64;
@@ -349,8 +314,7 @@ impl Forward {
         let correlation =
             DMatrix::from_fn(sizes, sizes, |a, b| model.residual_correlation[places[a]][places[b]]);
         let ends = if ends_weight > 0.0 { ends_model.map_or(0, |t| t.fit.coefficients().nrows()) } else { 0 };
-        let lips = usize::from(lip_weight > 0.0);
-        let mut shared = DMatrix::zeros(sizes + ends + lips, sizes + ends + lips);
+        let mut shared = DMatrix::zeros(sizes + ends, sizes + ends);
         for a in 0..sizes {
             let m = |j: usize| &model.sizes[places[j]];
             let load = |j: usize| m(j).form.transform().per_ln(reference[j]);
@@ -370,10 +334,6 @@ impl Forward {
                     shared[(sizes + a, sizes + b)] = at[(a, b)] + site;
                 }
             }
-        }
-        if let (Some(l), Some(m), 1) = (frame.lip, &mut lip_middle, lips) {
-            m.iter_mut().for_each(|v| *v /= lip_weight);
-            shared[(sizes + ends, sizes + ends)] = l.variance(m)? + frame.site.logit_variance();
         }
         let seen = drafts.into_iter().map(|d| d.0).collect();
         let group = Group::new(correlation, ends, shared, seen).ok_or_else(|| {
@@ -440,34 +400,4 @@ struct End {
     x: Vec<f64>,
     terms: Option<Vec<f64>>,
     place: Option<usize>,
-}
-
-/// The row of the lip of a flake whose blow no form reads: as recorded, otherwise the mean over the settings.
-fn averaged_lip(
-    model: &LipModel,
-    flake: &dyn Measured,
-    class: Option<&str>,
-    frame: &Frame,
-) -> Option<Vec<f64>> {
-    let mut mean = model.zero();
-    let open = open(flake, frame.hide_blow);
-    let told = Blow::of(&open);
-    for s in frame.settings {
-        let blow = Blow {
-            angle_of_blow_deg: told.angle_of_blow_deg.or(s.angle_of_blow_deg),
-            lands_on: told.lands_on.or(s.lands_on.map(|l| l.name())),
-        };
-        let row = model.row(flake, &blow, class)?;
-        mean.iter_mut().zip(&row).for_each(|(m, v)| *m += s.weight * v);
-    }
-    Some(mean)
-}
-
-/// The settings of the blow in an input row.
-fn blow_of<'a>(layout: &'a Layout, x: &[f64]) -> Blow<'a> {
-    let level = |at: usize| layout.class_at(at)?.levels.get(x[at] as usize).map(String::as_str);
-    Blow {
-        angle_of_blow_deg: layout.position(ANGLE_OF_BLOW).map(|at| x[at]).filter(|v| !v.is_nan()),
-        lands_on: layout.position(LANDS_ON).and_then(level),
-    }
 }

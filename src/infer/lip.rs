@@ -73,6 +73,7 @@ fn form_of(terms: &[form::Term]) -> Result<Form> {
 }
 
 /// The settings of a blow, as far as they are known.
+#[derive(Clone, Copy, Default)]
 pub(super) struct Blow<'a> {
     pub angle_of_blow_deg: Option<f64>,
     pub lands_on: Option<&'a str>,
@@ -210,8 +211,8 @@ impl LipModel {
         Ok(self.stored.fit.probabilities(&row)?[1])
     }
 
-    pub(super) fn row(&self, flake: &dyn Measured, blow: &Blow, class: Option<&str>) -> Option<Vec<f64>> {
-        row(&self.layout, &self.compiled, flake, blow, class?)
+    pub(super) fn row(&self, flake: &dyn Measured, blow: &Blow, class: &str) -> Option<Vec<f64>> {
+        row(&self.layout, &self.compiled, flake, blow, class)
     }
 
     pub(super) fn zero(&self) -> Vec<f64> {

@@ -347,8 +347,9 @@ impl<'a, M: Measured> Bench<'a, M> {
                 for ((_, class, places), outcome) in self.percussors.iter().zip(outcomes) {
                     for at in places.iter().filter(|at| out[**at]) {
                         let verdict = attribution.attribute(&[&self.flakes[*at]], rng)?;
-                        outcome.add(verdict.probability(class).unwrap_or(0.0), SINGLE_DECIDED);
-                        probabilities.extend(classes.iter().map(|c| verdict.probability(c).unwrap_or(0.0)));
+                        outcome.add(verdict.probability_of_model(class).unwrap_or(0.0), SINGLE_DECIDED);
+                        probabilities
+                            .extend(classes.iter().map(|c| verdict.probability_of_model(c).unwrap_or(0.0)));
                     }
                 }
             }
@@ -409,7 +410,7 @@ impl<'a, M: Measured> Bench<'a, M> {
                             }
                             let group: Vec<&M> = order[..k].iter().map(|at| &self.flakes[*at]).collect();
                             let verdict = attribution.attribute(&group, rng)?;
-                            outcome.add(verdict.probability(class).unwrap_or(0.0), GROUP_DECIDED);
+                            outcome.add(verdict.probability_of_model(class).unwrap_or(0.0), GROUP_DECIDED);
                         }
                     }
                 }

@@ -7,6 +7,7 @@ use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
+use crate::calibration::caution::Doubt;
 use crate::error::{Error, Result, counted};
 use crate::infer::attribution::{Attribution, BlowSetting, SiteShift, Strength, Verdict};
 use crate::infer::track_record::TrackRecord;
@@ -31,15 +32,25 @@ pub struct TableAttributions<'a> {
     keeper: Keeper,
 }
 
-/// A row that was answered.
+/// What is seen of a row.
 pub struct Attributed {
-    /// What stands in the column of groups, if there is one and it is recorded.
+    /// What stands in the column of groups, if there is one.
     group: Option<String>,
+    /// Where it was answered.
+    answered: Option<Told>,
+}
+
+/// A row that was answered.
+struct Told {
     row: KeptRow,
     /// The class favoured, by its place, and how much is said for it.
     favours: usize,
     strength: Strength,
+    telling: bool,
 }
+
+/// The group of rows whose group is blank.
+const NO_GROUP: &str = "not recorded";
 
 /// What a table of flakes says of what struck them: row by row, and in groups. It is serialised whole, and told in words by
 /// `to_string` (`{:79}` breaks its paragraphs at 79 characters), but for its [cautions](Attributions::cautions).
@@ -60,6 +71,8 @@ pub struct Attributions {
     #[serde(skip_serializing_if = "Option::is_none")]
     together: Option<Verdict>,
     groups: BTreeMap<String, Verdict>,
+    /// Rows of each group that were refused; a group of which no row was answered stands here alone.
+    refused_by_group: BTreeMap<String, u64>,
     /// How often such verdicts were right on flakes whose percussor is known.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schemars(with = "Option<serde_json::Value>"))]
@@ -78,30 +91,57 @@ pub struct Attributions {
 /// What the rows answered say one by one, and the members of each group.
 #[derive(Debug, Clone, Default)]
 struct Seen {
-    by_group: bool,
     /// By class: rows more like it, and those of them that say so by 20 to 1 or more.
     favours: Vec<(String, u64, u64)>,
     little: u64,
     /// Where the members of a group stand.
     places: HashMap<Option<String>, usize>,
-    members: Vec<(Option<String>, Vec<KeptRow>)>,
+    members: Vec<Members>,
+}
+
+/// The rows of a group: those answered, how many of them are more like each class, and how many were refused.
+#[derive(Debug, Clone)]
+struct Members {
+    name: Option<String>,
+    answered: Vec<KeptRow>,
+    favours: Vec<u64>,
+    refused: u64,
 }
 
 impl Seen {
     fn take(&mut self, row: Attributed) {
-        if let Some((_, all, telling)) = self.favours.get_mut(row.favours) {
-            *all += 1;
-            *telling += u64::from(row.strength >= Strength::Speaks);
-        }
-        self.little += u64::from(row.strength == Strength::SaysLittle);
-        if self.by_group && row.group.is_none() {
-            return;
-        }
         let at = *self.places.entry(row.group).or_insert_with_key(|name| {
-            self.members.push((name.clone(), Vec::new()));
+            let favours = vec![0; self.favours.len()];
+            self.members.push(Members { name: name.clone(), answered: Vec::new(), favours, refused: 0 });
             self.members.len() - 1
         });
-        self.members[at].1.push(row.row);
+        let group = &mut self.members[at];
+        let Some(told) = row.answered else {
+            group.refused += 1;
+            return;
+        };
+        if let Some((_, all, telling)) = self.favours.get_mut(told.favours) {
+            *all += 1;
+            *telling += u64::from(told.telling);
+            group.favours[told.favours] += 1;
+        }
+        self.little += u64::from(told.strength == Strength::SaysLittle);
+        group.answered.push(told.row);
+    }
+}
+
+impl Members {
+    /// What the rows answered say together, and whether few of them say so one by one.
+    fn weigh(&self, a: &Attribution, normals: &nalgebra::DMatrix<f64>) -> Result<Verdict> {
+        let mut verdict = a.weigh(&self.answered, normals)?;
+        let class = verdict.favours.clone();
+        let alike =
+            verdict.classes.iter().zip(&self.favours).find(|(c, _)| c.class == class).map_or(0, |(_, n)| *n);
+        let of = self.answered.len() as u64;
+        if verdict.strength >= Strength::Leans && 2 * alike < of {
+            verdict.cautions.insert(0, Doubt::GroupAgainstFlakes { class, alike, of }.into());
+        }
+        Ok(verdict)
     }
 }
 
@@ -138,23 +178,27 @@ impl<'a> TableAttributions<'a> {
     ) -> Result<(W, Attributions)> {
         let a = self.attribution;
         let favours = a.prior().map(|(class, _)| (class.to_string(), 0, 0)).collect();
-        let mut seen = Seen { by_group: self.group.is_some(), favours, little: 0, ..Seen::default() };
+        let mut seen = Seen { favours, ..Seen::default() };
         let take = |row| {
             seen.take(row);
             Ok(())
         };
         let (writer, summary) = rows::write(self, table, writer, progress, take)?;
         let (mut together, mut groups, mut order) = (None, BTreeMap::new(), Vec::new());
+        let mut refused_by_group = BTreeMap::new();
         let members = std::mem::take(&mut seen.members);
-        let judged = threads::each(members, |(name, flakes)| (name, a.weigh(&flakes, &self.normals)));
-        for (name, verdict) in judged {
-            let verdict = verdict?;
+        for group in &members {
+            if let Some(name) = &group.name {
+                order.push(name.clone());
+                refused_by_group.extend((group.refused > 0).then(|| (name.clone(), group.refused)));
+            }
+        }
+        let answered = members.into_iter().filter(|group| !group.answered.is_empty()).collect();
+        let judged = threads::each(answered, |group: Members| (group.weigh(a, &self.normals), group.name));
+        for (verdict, name) in judged {
             match name {
-                None => together = Some(verdict),
-                Some(name) => {
-                    order.push(name.clone());
-                    groups.insert(name, verdict);
-                }
+                None => together = Some(verdict?),
+                Some(name) => drop(groups.insert(name, verdict?)),
             }
         }
         let found = Attributions {
@@ -167,6 +211,7 @@ impl<'a> TableAttributions<'a> {
             lips_modelled: a.lip.is_some(),
             together,
             groups,
+            refused_by_group,
             track_record: a.record.clone(),
             seen,
             summary,
@@ -174,6 +219,11 @@ impl<'a> TableAttributions<'a> {
             basis: a.of_blows(),
         };
         Ok((writer, found))
+    }
+
+    /// The group of a row, where rows are grouped.
+    fn group_of(&self, row: &Row) -> Option<String> {
+        Some(row.text(self.group?).unwrap_or(NO_GROUP).to_string())
     }
 
     /// The answer for a row, or why there is none.
@@ -214,14 +264,19 @@ impl Answers for TableAttributions<'_> {
                 out.text(&told.join("; "));
                 out.end();
                 summary.told(row, &v.cautions);
-                let group = self.group.and_then(|at| row.text(at)).map(String::from);
-                let favours = v.classes.iter().position(|c| c.class == v.favours).unwrap_or(0);
-                Ok(Some(Attributed { group, row: self.keeper.keep(row), favours, strength: v.strength }))
+                let told = Told {
+                    row: self.keeper.keep(row),
+                    favours: v.classes.iter().position(|c| c.class == v.favours).unwrap_or(0),
+                    strength: v.strength,
+                    // bounded, it is 20 to the last digit but one
+                    telling: v.favoured().bayes_factor > 20.0 - 1e-9,
+                };
+                Ok(Some(Attributed { group: self.group_of(row), answered: Some(told) }))
             }
             Err(reason) => {
                 let blanks = self.attribution.prior().count() + 3;
                 rows::refuse((out, summary), row, (blanks, None, 0), vec![reason]);
-                Ok(None)
+                Ok(Some(Attributed { group: self.group_of(row), answered: None }))
             }
         }
     }
@@ -233,15 +288,10 @@ impl Attributions {
         &self.summary
     }
 
-    /// What there is to doubt of any group, each kind once.
-    pub fn cautions(&self) -> Vec<Caution> {
-        let mut all: Vec<Caution> = Vec::new();
-        for c in self.in_order().flat_map(|(_, v)| &v.cautions) {
-            if !all.iter().any(|o| o.kind() == c.kind()) {
-                all.push(c.clone());
-            }
-        }
-        all
+    /// What there is to doubt of each group, by its name (none where all rows are one), as
+    /// [`in_few_of`](crate::predict::in_few_of) takes it.
+    pub fn cautions(&self) -> Vec<(&str, &[Caution])> {
+        self.in_order().map(|(group, v)| (group.unwrap_or(""), &v.cautions[..])).collect()
     }
 
     /// The groups with their names, in the order of the table.
@@ -269,6 +319,9 @@ impl Attributions {
             told.push_str(&format!(", terminations of {}", v.with_termination));
         }
         told.push('.');
+        if let Some(rows) = group.and_then(|g| self.refused_by_group.get(g)) {
+            told.push_str(&format!(" {} of it refused.", counted(*rows, "row", "rows")));
+        }
         if !v.recorded_percussors.is_empty() {
             let list: Vec<String> = v.recorded_percussors.iter().map(|(p, n)| format!("{p} {n}")).collect();
             told.push_str(&format!(" Recorded: {}.", list.join(", ")));
@@ -301,6 +354,14 @@ impl fmt::Display for Attributions {
         for (name, v) in self.in_order() {
             page.line("");
             page.under("", "  ", self.of_group(name, v));
+        }
+        for (group, rows) in self.refused_by_group.iter().filter(|(g, _)| !self.groups.contains_key(*g)) {
+            page.line("");
+            page.under(
+                "",
+                "  ",
+                format!("{}: no answer, {} refused.", name(group), counted(*rows, "row", "rows")),
+            );
         }
         let site = self.site_shift;
         let ends = match self.terminations_modelled {

@@ -2,7 +2,7 @@
 
 use crate::blow::calibration;
 use crate::failure::{Failure, Outcome, Whose};
-use crate::report::{Page, RowFormat, print, wrapped};
+use crate::report::{Page, RowFormat, print};
 use crate::tables::{self, Sink, Twice};
 use crate::taken::{TakenIn, named_number, read};
 use clap::Args;
@@ -110,11 +110,6 @@ impl Options {
         }
         Ok(answers)
     }
-
-    /// Every answer starts from the same seed, so that it does not depend on the other rows.
-    fn rng(&self) -> ChaCha8Rng {
-        ChaCha8Rng::seed_from_u64(self.seed)
-    }
 }
 
 fn named_numbers(option: &str, texts: &[String]) -> Outcome<Vec<(String, f64)>> {
@@ -146,7 +141,9 @@ pub fn run(o: &Options) -> Outcome<u8> {
     let unknown = |name: &String| tables::unknown(table.header(), "--group", name);
     let place = |name: &String| table.header().position(name).ok_or_else(|| unknown(name));
     let group = o.group.as_ref().map(place).transpose()?;
-    let one_by_one = TableAttributions::new(&attribution, table.header(), group, &mut o.rng());
+    // every answer starts from the same seed, so that it does not depend on the other rows
+    let mut rng = ChaCha8Rng::seed_from_u64(o.seed);
+    let one_by_one = TableAttributions::new(&attribution, table.header(), group, &mut rng);
     let done = tables::progress("judging");
     // without a table to be written the rows are only counted
     let found = if o.out.is_some() || o.format == RowFormat::Csv {
@@ -159,7 +156,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     };
     let tell = |page: &mut Page| {
         page.told(&found);
-        page.cautions(&[("", &found.cautions())]);
+        page.cautions(&found.cautions());
     };
     if o.format == RowFormat::Csv {
         let mut page = Page::default();
@@ -172,8 +169,6 @@ pub fn run(o: &Options) -> Outcome<u8> {
     for line in summary.intake().to_string().lines() {
         note!("  {line}");
     }
-    for line in summary.refusals().lines(8) {
-        note!("{}", wrapped(&format!("refused, {line}"), "  ", "      ", 108));
-    }
+    tables::unused("refused", &summary.refusals().lines(8), ["  ", "      "]);
     Ok(crate::report::exit_code(summary))
 }

@@ -86,9 +86,14 @@ pub fn tell(made: &OffersMade) {
     for line in made.intake.to_string().lines() {
         note!("knap: {line}");
     }
-    for line in made.bad.lines(3) {
+    unused("knap: not used", &made.bad.lines(3), ["", "    "]);
+}
+
+/// Tells why rows or cells cannot be used, and how words that are not known are told.
+pub fn unused(what: &str, why: &[String], [first, indent]: [&str; 2]) {
+    for line in why {
         let word = if line.contains(" is not one of ") { "; tell it with --word OURS=THEIRS" } else { "" };
-        note!("{}", wrapped(&format!("knap: not used, {line}{word}"), "", "    ", 108));
+        note!("{}", wrapped(&format!("{what}, {line}{word}"), first, indent, 108));
     }
 }
 

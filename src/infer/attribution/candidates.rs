@@ -149,10 +149,12 @@ impl Attribution {
             // a hammerstone leans on steel, where there is any
             let other = class.stand_in();
             let hard: Vec<Member> = of(other).into_iter().filter(|m| m.name.contains("steel")).collect();
-            let hard = if class == PercussorClass::Stone { hard } else { Vec::new() };
-            (other, if hard.is_empty() { of(other) } else { hard })
+            match (class, &hard[..]) {
+                (PercussorClass::Stone, [steel, ..]) => (steel.name.clone(), hard),
+                _ => (other.name().to_string(), of(other)),
+            }
         } else {
-            (class, mine)
+            (class.name().to_string(), mine)
         };
         if mine.is_empty() {
             return Err(Error::invalid(
@@ -162,9 +164,9 @@ impl Attribution {
         }
         let caution = Doubt::PercussorNotInExperiment {
             percussor: name.to_string(),
-            leans_on: Some(stand_in.name().to_string()),
+            leans_on: Some(stand_in.clone()),
             seen,
         };
-        Ok((one(mine, Some(stand_in.name().to_string())), Some(caution.into())))
+        Ok((one(mine, Some(stand_in)), Some(caution.into())))
     }
 }

@@ -7,9 +7,10 @@
 //!
 //! The materials of a class are weighted by their flakes in the experiment, and p(flakes | material) is the
 //! calibration's own forward model: sizes jointly (a multivariate t about what the platform leads one to
-//! expect), termination where the calibration models it, lip where it is recorded and a [`LipModel`] stands by.
+//! expect), and termination where the calibration models it; times what lips say, where they are recorded and a [`LipModel`] stands
+//! by.
 //!
-//! Four things keep the answer honest.
+//! Five things keep the answer honest.
 //!
 //! - *Angle of blow and landing place* cannot be read off an artefact, and in the experiments each percussor
 //!   was swung in its own way. Where they are not known they are averaged over settings with weights, the same
@@ -18,6 +19,7 @@
 //!   difference between bone and steel better known than the experiment made it.
 //! - *A site is not the experiment*: stone, cores and knappers shift all its flakes alike. A [`SiteShift`]
 //!   takes that up, so that a whole group being a fifth larger than expected is no evidence.
+//! - *No more is said than was earned*: numbers and words end where groups left out of the fits, or the lack of them, end.
 //! - *Prior odds are the user's*, and what is reported besides the probability is the Bayes factor: by what the
 //!   flakes multiply those odds.
 //!
@@ -34,10 +36,12 @@
 //! | `settings` | how blows are set where a flake does not tell |
 //! | `site` | how far a site may lie from the experiment |
 //! | `candidates` | the classes of an answer, and the materials that stand for them |
+//! | `lips` | what lips say of the classes |
 //! | `weigh` | the flakes under each class: the answer |
 //! | `verdict` | the answer, and its words |
 
 mod candidates;
+mod lips;
 pub(super) mod settings;
 pub(super) mod site;
 mod verdict;
@@ -54,6 +58,7 @@ use super::lip::LipModel;
 use super::track_record::TrackRecord;
 use crate::calibration::{Calibration, bundled};
 use crate::error::{Bounds, Error, Place, Result};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS};
 use crate::material::PercussorClass;
 use crate::predict::Caution;
 use crate::strike::Measured;
@@ -243,7 +248,7 @@ impl Attribution {
 
     /// Sets the user's prior odds, and thereby the classes: each name is a class of percussor or a material
     /// (for two experiments a calibration). What the experiment did not use leans on its nearest kin: stone
-    /// on metal and metal on stone, an organic material on the organic ones; each with a caution.
+    /// on steel (without it on any metal), metal on stone, an organic material on the organic ones; each with a caution.
     ///
     /// # Errors
     /// [`Error::UnknownName`] for a name that is neither; [`Error::OutOfRange`] for a weight not above 0;
@@ -361,7 +366,8 @@ impl Attribution {
     ///
     /// # Errors
     /// [`Error::Refused`] for a piece without a platform, a crushed platform, or one that is broken or
-    /// retouched, so that its sizes are not those it was struck with; [`Error::Missing`] without the platform
+    /// retouched, so that its sizes are not those it was struck with; what is wrong with a cell that decides and cannot
+    /// be read, its state and lip among them; [`Error::Missing`] without the platform
     /// measurements that the calibration needs, or without any size.
     pub fn check(&self, flake: &dyn Measured) -> Result<()> {
         if let Some(e) = crate::flake::refusal(flake) {
@@ -383,6 +389,9 @@ impl Attribution {
                 "yes, so its sizes are not those it was struck with (accepted: no)".to_string(),
             ));
         }
+        if let Some(e) = self.reads().find_map(|column| flake.unreadable(column)) {
+            return Err(e);
+        }
         for f in &self.forwards {
             f.variant_for(&[flake], self.hide_blow)?;
         }
@@ -393,6 +402,17 @@ impl Attribution {
             ));
         }
         Ok(())
+    }
+
+    /// The columns that decide, beside the state of the piece: a cell of theirs that cannot be read is not taken for blank.
+    fn reads(&self) -> impl Iterator<Item = &str> {
+        let layouts = || self.forwards.iter().map(|f| f.calibration().layout());
+        let hidden = if self.hide_blow { &[ANGLE_OF_BLOW, LANDS_ON][..] } else { &[] };
+        let asked = |name: &&str| ["percussor", PERCUSSOR_CLASS].contains(name) || hidden.contains(name);
+        let numbers = layouts().flat_map(|l| &l.numbers).chain(&self.columns).map(String::as_str);
+        let classes = layouts().flat_map(|l| &l.classes).map(|c| c.name.as_str());
+        let lip = self.lip.as_ref().map(|_| "lip");
+        numbers.chain(classes).filter(move |name| !asked(name)).chain(lip)
     }
 
     /// How the blow is taken, in words.

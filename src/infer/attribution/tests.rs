@@ -16,7 +16,7 @@ use crate::infer::LipModel;
 use crate::infer::TrackRecord;
 use crate::infer::attribution::settings::of_experiment;
 use crate::infer::{Attribution, BlowSetting, SiteShift, Strength, Verdict};
-use crate::strike::{LandsOn, PlatformKind, Strike};
+use crate::strike::{LandsOn, Measured, PlatformKind, Strike};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -160,7 +160,7 @@ fn both(sizes: &[(f64, f64)]) -> Vec<Flake> {
 }
 
 fn metal(v: &Verdict) -> f64 {
-    v.classes.iter().find(|c| c.class == "metal").unwrap().ln_bayes_factor
+    v.classes.iter().find(|c| c.class == "metal").unwrap().ln_bayes_factor_of_model
 }
 
 fn reference(case: &str) -> f64 {
@@ -181,7 +181,7 @@ fn two_normal_classes_agree_with_the_closed_form() {
         assert!((metal(&v) - expected).abs() < 1e-9, "{case}: {} {expected}", metal(&v));
         assert!(v.integration_error < 1e-9, "{}", v.integration_error);
         let p = 1.0 / (1.0 + (-expected).exp());
-        assert!((v.probability("metal").unwrap() - p).abs() < 1e-9);
+        assert!((v.probability_of_model("metal").unwrap() - p).abs() < 1e-9);
     }
 }
 
@@ -210,12 +210,12 @@ fn prior_odds_multiply_and_labels_and_order_do_not_matter() {
         let asked = a.clone().with_prior(&[("metal".into(), m), ("organic".into(), o)]).unwrap();
         let turned = a.clone().with_prior(&[("organic".into(), o), ("metal".into(), m)]).unwrap();
         let v = asked.attribute(&flakes, &mut rng(3)).unwrap();
-        let p = v.probability("metal").unwrap();
+        let p = v.probability_of_model("metal").unwrap();
         let odds = (m / o) * metal(&even).exp();
         assert!((p / (1.0 - p) / odds - 1.0).abs() < 1e-9, "{p} {odds}");
         assert!((metal(&v) - metal(&even)).abs() < 1e-12);
         let w = turned.attribute(&flakes, &mut rng(3)).unwrap();
-        assert!((w.probability("metal").unwrap() - p).abs() < 1e-12);
+        assert!((w.probability_of_model("metal").unwrap() - p).abs() < 1e-12);
         assert!((v.classes.iter().map(|c| c.probability).sum::<f64>() - 1.0).abs() < 1e-12);
     }
     let mut turned = flakes.clone();
@@ -250,10 +250,16 @@ fn the_same_seed_gives_the_same_bytes_and_another_agrees_within_the_error() {
 
 /// Draws of a group from the model itself, and how often what is said with probability p is true.
 fn reliable(made: &Made, groups: usize, size: usize, seed: u64) {
-    let calibration = made.calibration();
-    let a = made.attribution().with_draws(if made.tails == Tails::Normal { 10 } else { 100 }).unwrap();
+    reliable_with(made, None, groups, size, seed);
+}
+
+/// The same with lips by a model, which blows on the platform leave.
+fn reliable_with(made: &Made, lip: Option<LipModel>, groups: usize, size: usize, seed: u64) {
+    let mut a = made.attribution().with_draws(if made.tails == Tails::Normal { 10 } else { 100 }).unwrap();
     let site = a.site;
-    let settings = of_experiment(&calibration);
+    a.settings.iter_mut().for_each(|s| s.lands_on = Some(LandsOn::Platform));
+    let a = a.with_lip(lip.clone());
+    let settings = a.settings.clone();
     let mut r = rng(seed);
     let mut normal = || -> f64 { StandardNormal.sample(&mut r) };
     // (posterior of what was true, posterior of organic, organic was true)
@@ -277,6 +283,16 @@ fn reliable(made: &Made, groups: usize, size: usize, seed: u64) {
             });
             found.unwrap_or(&settings[0]).angle_of_blow_deg.unwrap_or(0.0)
         };
+        let odds_of_lips = site.log_odds * normal();
+        let struck_lip = |angle: f64, u: f64| {
+            let class = if organic { "bone" } else { "steel" };
+            let blow = Strike::builder().percussor(class).angle_of_blow_deg(angle);
+            let blow = blow.blow_lands_on(LandsOn::Platform).build().unwrap();
+            lip.as_ref().map(|l| {
+                let p = l.probability(&blow).unwrap();
+                u < 1.0 / (1.0 + (1.0 / p - 1.0) * (-odds_of_lips).exp())
+            })
+        };
         let habit: Option<f64> = uniform.random_bool(0.5).then(|| pick(uniform.random()));
         let flakes: Vec<Flake> = (0..size)
             .map(|_| {
@@ -295,11 +311,12 @@ fn reliable(made: &Made, groups: usize, size: usize, seed: u64) {
                     let angled = b.get(2).map_or(0.0, |b| b * angle);
                     (b[0] + b[1] * x[1] + angled + shift(j) + SD[j] * heavy * e[j]).exp()
                 };
-                flake(size(0), Some(size(1)))
+                let lip = struck_lip(angle, uniform.random());
+                flake(size(0), Some(size(1))).to_builder().lip(lip).build().unwrap()
             })
             .collect();
         let v = a.attribute(&flakes, &mut uniform).unwrap();
-        said.push((v.probability("organic").unwrap(), organic));
+        said.push((v.probability_of_model("organic").unwrap(), organic));
     }
     let bins = [0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0 + 1e-12];
     let mut judged = 0;
@@ -358,6 +375,92 @@ fn hidden_settings_of_the_blow_are_averaged_reliably() {
     let open = a.attribute(&[flake(45.0, Some(4.0))], &mut rng(7)).unwrap();
     assert_eq!(metal(&hidden), metal(&open));
     assert!((metal(&hidden) - metal(&by_record)).abs() > 1e-3);
+}
+
+#[test]
+fn lips_are_weighed_reliably_where_the_blow_is_hidden() {
+    let made = Made {
+        coefficients: [vec![3.4, 0.2, -0.03], vec![1.2, 0.05, -0.06]],
+        terms: vec![indicator(PERCUSSOR_CLASS, "organic"), value(ANGLE_OF_BLOW)],
+        settings: vec![(-10.0, 30.0), (5.0, 40.0), (20.0, 30.0)],
+        ..Made::plain()
+    };
+    for (groups, flakes) in [(800, 1), (900, 4)] {
+        reliable_with(&made, Some(LipModel::bundled().unwrap()), groups, flakes, 90);
+    }
+}
+
+/// A lip never speaks for a hard hammer, nor one that is lacking for a soft one: whatever the group, the stone, the habit, what
+/// sites make of lips, and what some rows record of their blows.
+#[test]
+fn the_more_lips_the_more_for_a_soft_hammer() {
+    let mut tried = 0;
+    for name in bundled::NAMES {
+        let Ok(all) = Attribution::of(bundled::named(name).unwrap()) else { continue };
+        let all = [all.clone(), all.with_metal().unwrap()];
+        for (a, n, habit, log_odds) in all.iter().flat_map(|a| {
+            let habits = [(0.5, 1.0), (0.0, 1.0), (1.0, 0.0), (0.5, 10.0)];
+            habits.into_iter().flat_map(move |(h, l)| [1, 3, 20, 400].map(|n| (a, n, h, l)))
+        }) {
+            let site = SiteShift { log_odds, ..SiteShift::default() };
+            let a = a.clone().with_habit(habit).unwrap().with_site(site).unwrap();
+            let soft = a.candidates.iter().position(|c| c.class == "organic").unwrap();
+            let mut last = vec![f64::NEG_INFINITY; a.candidates.len()];
+            for with in (0..=n).step_by(if n > 100 { n / 2 } else { 1 }) {
+                let flakes: Vec<Flake> = (0..n)
+                    .map(|i| {
+                        // some rows tell how they were struck
+                        let lands = [LandsOn::Edge, LandsOn::Platform][i % 2];
+                        let told = strike().to_builder().angle_of_blow_deg(10.0 * (i % 4) as f64);
+                        let told = told.blow_lands_on(lands).build().unwrap();
+                        let strike = if i % 3 == 2 { told } else { strike() };
+                        Flake::builder().strike(strike).length_mm(40.0).lip(i < with).build().unwrap()
+                    })
+                    .collect();
+                let lips = |flakes: &[Flake]| {
+                    let flakes: Vec<_> = flakes.iter().map(|f| f as &dyn Measured).collect();
+                    a.lips(&flakes).unwrap()
+                };
+                // the same where nobody looked at the last flake
+                let mut unseen = flakes.clone();
+                unseen[n - 1] = unseen[n - 1].to_builder().lip(None).build().unwrap();
+                let (lips, blank) = (lips(&flakes), lips(&unseen));
+                assert_eq!((lips.flakes, blank.flakes), (n, n - 1));
+                for (at, last) in last.iter_mut().enumerate().filter(|(at, _)| *at != soft) {
+                    let now = lips.ln[soft] - lips.ln[at];
+                    let where_ = format!("{name}, {with} of {n}, habit {habit}, {log_odds}: {last} {now}");
+                    assert!(now.is_finite() && now > *last - 1e-9, "{where_}");
+                    let more = now - (blank.ln[soft] - blank.ln[at]);
+                    assert!(more.abs() < 1e-9 || (more > 0.0) == (with == n), "{where_}: {more}");
+                    assert!(with > 0 || now < 0.0, "{where_}");
+                    assert!(with < n || now > 0.0, "{where_}");
+                    *last = now;
+                }
+                tried += 1;
+            }
+        }
+    }
+    assert!(tried > 500, "{tried}");
+}
+
+/// What lips say comes on top of the sizes, and is the same where nothing is shared as Bayes' rule has it.
+#[test]
+fn a_lip_multiplies_the_odds_by_its_chances() {
+    let lip = LipModel::bundled().unwrap();
+    let a = Made::plain().attribution().with_lip(Some(lip.clone()));
+    let blow = |p: &str| {
+        let s = strike().to_builder().percussor(p).angle_of_blow_deg(5.0).blow_lands_on(LandsOn::Edge);
+        s.build().unwrap()
+    };
+    let odds = |lip: Option<bool>| {
+        let flake = Flake::builder().strike(blow("bone")).length_mm(40.0).lip(lip).build().unwrap();
+        metal(&a.attribute(&[flake], &mut rng(1)).unwrap())
+    };
+    // chances averaged over what is uncertain lie nearer to even ones
+    let [bone, steel] = ["bone", "steel"].map(|p| lip.probability(&blow(p)).unwrap());
+    let (with, without) = (odds(Some(true)) - odds(None), odds(Some(false)) - odds(None));
+    assert!(with < 0.0 && with > 1.2 * (steel / bone).ln(), "{with} {bone} {steel}");
+    assert!(without > 0.0 && without < ((1.0 - steel) / (1.0 - bone)).ln(), "{without}");
 }
 
 /// A termination model on percussor class alone, from made-up counts.
@@ -439,7 +542,7 @@ fn two_calibrations_are_told_apart_after_their_offset() {
     let flakes = both(&LONG);
     let plain =
         between(&[]).unwrap().with_site(SiteShift::none()).unwrap().attribute(&flakes, &mut rng(10)).unwrap();
-    assert!(plain.classes[0].ln_bayes_factor.abs() > 3.0, "{plain:?}");
+    assert!(plain.classes[0].ln_bayes_factor_of_model.abs() > 3.0, "{plain:?}");
     let offset = [("length_mm".to_string(), 0.5), ("mass_g".to_string(), 0.125)];
     let even = between(&offset).unwrap().attribute(&flakes, &mut rng(10)).unwrap();
     assert!(even.classes[0].ln_bayes_factor.abs() < 1e-9, "{even:?}");
@@ -509,7 +612,7 @@ fn what_cannot_be_answered_is_refused_with_its_reason() {
     assert!(matches!(prior(&[("metal", 1.0)]), Err(Error::Invalid { .. })));
     let leaning = prior(&[("quartzite", 0.7), ("antler", 0.3)]).unwrap();
     let v = leaning.attribute(&[&whole], &mut rng(1)).unwrap();
-    assert_eq!(v.classes[0].leans_on.as_deref(), Some("metal"));
+    assert_eq!(v.classes[0].leans_on.as_deref(), Some("steel"));
     assert_eq!(v.classes[1].leans_on.as_deref(), Some("organic"));
     assert_eq!(v.cautions.iter().filter(|c| c.kind() == "percussor-not-in-experiment").count(), 2);
     for common in [-0.1, f64::NAN] {
@@ -618,7 +721,10 @@ fn on_flint_stone_is_the_calibration_and_organic_the_ratio_from_glass() {
     let thin = |n: usize| vec![of_flint(75.0, 38.0, 8.0, 22.0, None); n];
     let [few, many] = [6, 100].map(|n| a.attribute(&thin(n), &mut rng(2)).unwrap());
     assert!(few.classes[1].ln_bayes_factor > v.classes[1].ln_bayes_factor);
-    assert!(many.strength <= Strength::Leans && many.classes[1].ln_bayes_factor < 20f64.ln(), "{many}");
+    assert!(
+        many.strength <= Strength::Leans && many.classes[1].ln_bayes_factor_of_model < 20f64.ln(),
+        "{many}"
+    );
     // lips of the glass speak, the same for every stone
     let lipped = |lip: bool| {
         let flakes: Vec<Flake> = (0..6).map(|_| of_flint(41.0, 35.0, 9.5, 14.0, Some(lip))).collect();
@@ -686,9 +792,9 @@ fn lips_at_odds_with_sizes_are_told_first() {
     let (lips_for, lips, sizes_for, sizes) = told(&against).unwrap();
     assert_eq!((&lips_for[..], &sizes_for[..]), ("organic", "stone"));
     assert!(lips > 3.0 && sizes > 3.0);
-    let whole = against.classes[1].ln_bayes_factor;
+    let whole = against.classes[1].ln_bayes_factor_of_model;
     assert!((lips.ln() - sizes.ln() - whole).abs() < 0.02, "{lips} {sizes} {whole}");
-    let alone = group(of_stone, None).classes[0].ln_bayes_factor;
+    let alone = group(of_stone, None).classes[0].ln_bayes_factor_of_model;
     assert!((sizes.ln() - alone).abs() < 0.02, "{sizes} {alone}");
     assert!(against.sentence.starts_with("Before any odds: the lips speak for organic"), "{against}");
     assert_eq!(told(&group(of_stone, Some(false))), None);
@@ -697,40 +803,77 @@ fn lips_at_odds_with_sizes_are_told_first() {
     assert_eq!(told(&group(of_stone, None)), None);
 }
 
-/// Odds in words are no stronger than what groups left out have earned, whatever the model says.
+/// Nothing is said more strongly than earned, neither in words nor in numbers, which agree; what the model says alone is kept.
 #[test]
-fn odds_in_words_are_no_stronger_than_earned() {
-    let class = |class: &str, ln: f64, probability: f64| ClassVerdict {
-        class: class.into(),
-        leans_on: None,
-        prior: 0.5,
-        probability,
-        ln_bayes_factor: ln,
-        bayes_factor: ln.exp(),
+fn words_and_numbers_are_no_stronger_than_earned() {
+    let verdict = |earned, tried, classes: Vec<ClassVerdict>| Verdict {
+        flakes: 12,
+        with_termination: 0,
+        with_lip: 0,
+        classes,
+        favours: String::new(),
+        strength: Strength::SaysLittle,
+        earned,
+        tried,
+        sentence: String::new(),
+        integration_error: 0.01,
+        measured_by: "depth, angle".into(),
+        cautions: Vec::new(),
+        recorded_percussors: Default::default(),
     };
-    let verdict = |earned| {
-        let verdict = Verdict {
-            flakes: 12,
-            with_termination: 0,
-            with_lip: 0,
-            classes: vec![class("stone", -9.0, 0.0001), class("organic", 9.0, 0.9999)],
-            favours: String::new(),
-            strength: Strength::SaysLittle,
-            earned,
-            sentence: String::new(),
-            integration_error: 0.01,
-            measured_by: "depth, angle".into(),
-            cautions: Vec::new(),
-            recorded_percussors: Default::default(),
-        };
-        verdict.told().sentence
+    let two = |prior: f64, leans_on: Option<&str>| {
+        let class = |name, prior, ln| ClassVerdict::of_model(name, prior, ln, leans_on.map(String::from));
+        vec![class("stone", 1.0 - prior, -9.0), class("organic", prior, 9.0)]
     };
-    let told = verdict(Strength::Leans);
+    let told = verdict(Strength::Leans, false, two(0.5, None)).told();
+    let text = told.sentence.clone();
     assert!(
-        told.contains("lean towards organic") && told.contains("multiplied by 20, and by no more"),
-        "{told}"
+        text.contains("lean towards organic") && text.contains("multiplied by 20, and by no more"),
+        "{text}"
     );
-    assert!(told.ends_with("goes from 0.50 to 0.95") && !told.contains("1000"), "{told}");
-    let told = verdict(Strength::SpeaksStrongly);
-    assert!(told.contains("multiplied by more than 1000"), "{told}");
+    assert!(
+        text.contains("since no groups left out of a fit have tried it;")
+            && text.ends_with("goes from 0.50 to 0.95"),
+        "{text}"
+    );
+    for (class, by) in told.classes.iter().zip([-1.0, 1.0]) {
+        assert!((class.ln_bayes_factor - by * 20f64.ln()).abs() < 1e-9, "{class:?}");
+        assert!((class.bayes_factor.ln() - class.ln_bayes_factor).abs() < 1e-9, "{class:?}");
+        assert_eq!(class.ln_bayes_factor_of_model, by * 9.0);
+    }
+    assert!((told.probability("organic").unwrap() - 20.0 / 21.0).abs() < 1e-9);
+    let text = verdict(Strength::Leans, false, two(0.5, Some("steel"))).told().sentence;
+    assert!(text.contains("by no more, since stone leans on steel; its probability"), "{text}");
+    let text = verdict(Strength::Speaks, true, two(0.5, None)).told().sentence;
+    assert!(
+        text.contains("150, and by no more, which is what groups left out of the fits have earned"),
+        "{text}"
+    );
+    let told = verdict(Strength::SpeaksStrongly, true, two(0.5, None)).told();
+    assert!(told.sentence.contains("multiplied by more than 1000"), "{told}");
+    assert!((told.classes[1].ln_bayes_factor - 9.0).abs() < 1e-12);
+
+    // three classes, whatever the odds before: each within what is earned, together certain
+    for (priors, likely) in [
+        ([0.2, 0.3, 0.5], [1.0f64, 1e-3, 1e-9]),
+        ([0.98, 0.01, 0.01], [1e-7, 1.0, 0.5]),
+        ([1.0 / 3.0; 3], [0.3, 1.0, 0.8]),
+    ] {
+        let all: f64 = priors.iter().zip(likely).map(|(p, l)| p * l).sum();
+        let classes = ["stone", "metal", "organic"].iter().zip(priors).zip(likely).map(|((name, p), l)| {
+            ClassVerdict::of_model(name, p, (l * (1.0 - p) / (all - p * l)).ln(), None)
+        });
+        let told = verdict(Strength::Leans, false, classes.collect()).told();
+        let sum: f64 = told.classes.iter().map(|c| c.probability).sum();
+        assert!((sum - 1.0).abs() < 1e-12, "{sum}");
+        for c in &told.classes {
+            let odds = c.probability / (1.0 - c.probability) * (1.0 - c.prior) / c.prior;
+            assert!(
+                c.ln_bayes_factor.abs() < 20f64.ln() + 1e-9 && (odds / c.bayes_factor - 1.0).abs() < 1e-9,
+                "{c:?}"
+            );
+        }
+        let bounded = told.classes.iter().any(|c| (c.ln_bayes_factor.abs() - 20f64.ln()).abs() < 1e-9);
+        assert_eq!(bounded, told.classes.iter().any(|c| c.ln_bayes_factor_of_model.abs() > 20f64.ln()));
+    }
 }

@@ -58,16 +58,61 @@ pub(crate) struct ClassVerdict {
     /// Probability before the flakes were seen.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
     pub(crate) prior: f64,
-    /// Probability after.
-    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    /// Probability after, no surer than earned.
     pub(crate) probability: f64,
-    /// ln of what the flakes multiply the odds of this class against all others by.
-    #[cfg_attr(feature = "schema", schemars(description = ""))]
+    /// ln of what the flakes multiply the odds of this class against all others by, no more than earned.
     pub(crate) ln_bayes_factor: f64,
     pub(crate) bayes_factor: f64,
+    /// The same logarithm by the model alone, however large: beyond `ln_bayes_factor` nothing has borne it out.
+    pub(crate) ln_bayes_factor_of_model: f64,
     /// What the class leans on where the experiment did not use it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) leans_on: Option<String>,
+}
+
+impl ClassVerdict {
+    /// A class as the model alone has it.
+    pub(super) fn of_model(class: &str, prior: f64, ln_bayes_factor: f64, leans_on: Option<String>) -> Self {
+        let (class, own) = (class.to_string(), ln_bayes_factor);
+        let unbounded = ClassVerdict {
+            class,
+            prior,
+            probability: 0.0,
+            ln_bayes_factor,
+            bayes_factor: own.exp(),
+            ln_bayes_factor_of_model: own,
+            leans_on,
+        };
+        ClassVerdict { probability: unbounded.probability_of_model(), ..unbounded }
+    }
+
+    /// Probability by the model alone.
+    fn probability_of_model(&self) -> f64 {
+        1.0 / (1.0 + (1.0 - self.prior) / self.prior * (-self.ln_bayes_factor_of_model).exp())
+    }
+
+    /// How likely the flakes are under the class and under the others, over how likely they are at all.
+    fn likely(&self) -> (f64, f64) {
+        let (p, ln) = (self.probability_of_model(), self.ln_bayes_factor_of_model);
+        let (own, others) = (p / self.prior, (1.0 - p) / (1.0 - self.prior));
+        if ln > 0.0 { (own, own * (-ln).exp()) } else { (others * ln.exp(), others) }
+    }
+
+    /// The class where flakes like these may also come about whatever struck: `more` times as often as they do by the model.
+    fn bounded(self, more: f64) -> ClassVerdict {
+        if more == 0.0 {
+            return ClassVerdict::of_model(
+                &self.class,
+                self.prior,
+                self.ln_bayes_factor_of_model,
+                self.leans_on,
+            );
+        }
+        let (own, others) = self.likely();
+        let factor = (own + more) / (others + more);
+        let probability = (self.probability_of_model() + self.prior * more) / (1.0 + more);
+        ClassVerdict { probability, ln_bayes_factor: factor.ln(), bayes_factor: factor, ..self }
+    }
 }
 
 /// What flakes struck by one percussor say of it.
@@ -87,11 +132,14 @@ pub struct Verdict {
     /// How much the flakes say, in words no stronger than earned.
     #[cfg_attr(feature = "schema", schemars(with = "String", description = ""))]
     pub strength: Strength,
-    /// The strongest word that groups left out of the fits have earned.
+    /// The strongest word that is earned, and with it the largest Bayes factor: by groups left out of the fits, or where a class
+    /// leans on another or no group was left out no more than "leans".
     #[cfg_attr(feature = "schema", schemars(with = "String"))]
     pub(crate) earned: Strength,
-    /// The answer as a plain sentence, without more digits than it can bear, and with odds no stronger than groups left out of
-    /// the fits have earned.
+    /// Whether groups left out of the fits have earned it.
+    #[serde(skip)]
+    pub(crate) tried: bool,
+    /// The answer as a plain sentence, without more digits than it can bear.
     #[cfg_attr(feature = "schema", schemars(description = ""))]
     pub(crate) sentence: String,
     // Standard error of the integration, of the ln Bayes factor of the first class.
@@ -112,10 +160,18 @@ fn by_class<S: Serializer>(classes: &[ClassVerdict], s: S) -> Result<S::Ok, S::E
 }
 
 impl Verdict {
-    /// With the class favoured, how much is said for it, and the words for that, all else being known.
+    /// With the class favoured, how much is said for it, no more than earned, and the words for that.
     pub(super) fn told(mut self) -> Verdict {
-        let best = |a: &&ClassVerdict, b: &&ClassVerdict| a.ln_bayes_factor.total_cmp(&b.ln_bayes_factor);
-        let favoured = self.classes.iter().max_by(best).unwrap_or(&self.classes[0]).clone();
+        let limit = self.earned.limit();
+        let lacks = |c: &ClassVerdict| {
+            let (own, others) = c.likely();
+            (own.max(others) - limit * own.min(others)) / (limit - 1.0)
+        };
+        let more = self.classes.iter().map(lacks).fold(0.0, f64::max);
+        let more = if limit.is_finite() { more } else { 0.0 };
+        self.classes = self.classes.into_iter().map(|c| c.bounded(more)).collect();
+        let best = self.classes.iter().max_by(|a, b| a.ln_bayes_factor.total_cmp(&b.ln_bayes_factor));
+        let favoured = best.unwrap_or(&self.classes[0]).clone();
         self.strength = Strength::of(favoured.ln_bayes_factor).min(self.earned);
         self.sentence = self.in_words(&favoured);
         self.favours = favoured.class;
@@ -128,14 +184,20 @@ impl Verdict {
         self.classes.iter().find(|c| c.class == self.favours).unwrap_or(&self.classes[0])
     }
 
-    /// Probability of a class by its name, the odds before the flakes were seen included.
+    /// Probability of a class by its name, the odds before the flakes were seen included; no surer than earned: by groups left
+    /// out of the fits, or where there were none or a class leans on another by 20 to 1.
     pub fn probability(&self, class: &str) -> Option<f64> {
         self.of_class(class).map(|c| c.probability)
     }
 
-    /// ln of what the flakes multiply the odds of a class against all others by.
+    /// ln of what the flakes multiply the odds of a class against all others by, no more than earned.
     pub fn ln_bayes_factor(&self, class: &str) -> Option<f64> {
         self.of_class(class).map(|c| c.ln_bayes_factor)
+    }
+
+    /// Probability of a class by the model alone.
+    pub(crate) fn probability_of_model(&self, class: &str) -> Option<f64> {
+        self.of_class(class).map(ClassVerdict::probability_of_model)
     }
 
     fn of_class(&self, class: &str) -> Option<&ClassVerdict> {
@@ -169,19 +231,21 @@ impl Verdict {
             matches!(c.0, FlakesDisagree { .. } | LikeNone { .. } | LipsAgainstSizes { .. })
         });
         let first: String = first.map(|c| format!("Before any odds: {c}. ")).collect();
-        let (factor, limit) = (f.bayes_factor, self.earned.limit());
-        let (odds, probability) = if factor > limit {
-            let odds =
-                format!("{limit}, and by no more, which is what groups left out of the fits have earned");
-            (odds, f.prior * limit / (f.prior * limit + 1.0 - f.prior))
-        } else {
-            (times(factor), f.probability)
-        };
+        let mut odds = times(f.bayes_factor);
+        if f.ln_bayes_factor_of_model.exp() > self.earned.limit() {
+            let leans = self.classes.iter().find_map(|c| Some((&c.class, c.leans_on.as_ref()?)));
+            let why = match leans {
+                Some((class, on)) => format!("since {class} leans on {on}"),
+                None if self.tried => "which is what groups left out of the fits have earned".to_string(),
+                None => "since no groups left out of a fit have tried it".to_string(),
+            };
+            odds = format!("{odds}, and by no more, {why}");
+        }
         format!(
             "{first}{subject} {verb} {claim}: the odds of {} are multiplied by {odds}; its probability goes from {} to {}",
             f.class,
             chance(f.prior),
-            chance(probability)
+            chance(f.probability)
         )
     }
 }

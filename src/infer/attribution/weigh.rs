@@ -2,13 +2,16 @@
 //! of it.
 
 use super::Attribution;
+use super::candidates::Candidate;
+use super::lips::Lips;
 use super::settings::BlowSetting;
 use super::verdict::{ClassVerdict, Strength, Verdict};
 use crate::calibration::caution::Doubt;
+use crate::calibration::{Calibration, bundled};
 use crate::error::{Error, Result};
 use crate::form::{ANGLE_OF_BLOW, LANDS_ON};
 use crate::infer::evidence::{Agreement, Evidence};
-use crate::infer::forward::{Forward, Frame, Used};
+use crate::infer::forward::{Forward, Frame};
 use crate::predict::Caution;
 use crate::special::ln_sum;
 use crate::strike::Measured;
@@ -48,61 +51,51 @@ impl Attribution {
         let habits = self.habits(&flakes);
         let mut agreements = Vec::new();
         let mut weighed: Vec<Vec<(f64, Evidence)>> = Vec::with_capacity(self.candidates.len());
-        let (mut used, mut without_lips) = (Used::default(), Vec::with_capacity(self.candidates.len()));
+        let mut terminations = 0;
         for c in &self.candidates {
-            let (mut mine, mut sizes) = (Vec::with_capacity(c.members.len()), Vec::new());
+            let mut mine = Vec::with_capacity(c.members.len());
             for m in &c.members {
                 for (share, settings) in &habits {
                     let frame = Frame {
                         settings,
                         site: self.site,
-                        lip: self.lip.as_ref(),
                         terminations: self.terminations,
                         hide_blow: self.hide_blow,
                         columns: &self.columns,
                         ratios: &self.ratios[m.forward],
                     };
-                    let (group, here) =
+                    let (group, told) =
                         self.forwards[m.forward].group(variants[m.forward], &flakes, &m.struck, &frame)?;
-                    used = here;
+                    terminations = told;
                     agreements.push(group.agreement());
-                    let found = group.evidence(normals, normals.nrows(), None);
-                    if used.lips > 0 {
-                        let few = normals.nrows().min(TO_SET_APART);
-                        let without = group.without_lips().evidence(normals, few, Some(&found));
-                        sizes.push((m.weight * share, without.ln));
-                    }
-                    mine.push((m.weight * share, found));
+                    mine.push((m.weight * share, group.evidence(normals)));
                 }
             }
             weighed.push(mine);
-            without_lips.push(ln_mixture(sizes.iter().copied()));
         }
-        let mut verdict = self.verdict(&flakes, &weighed, used, &variants);
+        // ln p(flakes | class) but for the lips
+        let sizes: Vec<f64> = weighed.iter().map(|c| ln_mixture(c.iter().map(|(w, e)| (*w, e.ln)))).collect();
+        let lips = self.lips(&flakes)?;
         let mut first = disagreements(&agreements);
-        if used.lips > 0 {
-            first.extend(self.lips_against_sizes(&verdict, &without_lips));
-        }
+        first.extend(self.lips_against_sizes(&lips.ln, &sizes));
+        let mut verdict = self.verdict(&flakes, &weighed, terminations, (&sizes, &lips), &variants);
         verdict.cautions.splice(0..0, first);
         Ok(verdict.told())
     }
 
-    /// Whether lips and sizes speak for different classes, each to the degree that "leans" stands for: what sizes say alone,
-    /// and what lips add to it.
-    fn lips_against_sizes(&self, verdict: &Verdict, ln_sizes: &[f64]) -> Option<Caution> {
-        let sizes: Vec<f64> =
-            (0..ln_sizes.len()).map(|i| apart(ln_sizes[i], self.others(i, ln_sizes))).collect();
-        let lips: Vec<f64> = verdict.classes.iter().zip(&sizes).map(|(c, s)| c.ln_bayes_factor - s).collect();
-        let best = |of: &[f64]| (0..of.len()).max_by(|a, b| of[*a].total_cmp(&of[*b]));
-        let (s, l) = (best(&sizes)?, best(&lips)?);
+    /// Whether lips and sizes speak for different classes, each to the degree that "leans" stands for.
+    fn lips_against_sizes(&self, lips: &[f64], sizes: &[f64]) -> Option<Caution> {
+        let factor = |of: &[f64], at: usize| apart(of[at], self.others(at, of));
+        let best = |of: &[f64]| (0..of.len()).max_by(|a, b| factor(of, *a).total_cmp(&factor(of, *b)));
+        let (s, l) = (best(sizes)?, best(lips)?);
         let says = |ln: f64| ln > 0.0 && Strength::of(ln) >= Strength::Leans;
         let name = |at: usize| self.candidates[at].class.clone();
-        (s != l && says(sizes[s]) && says(lips[l])).then(|| {
+        (says(factor(sizes, s)) && says(factor(lips, l)) && says(-factor(lips, s))).then(|| {
             Doubt::LipsAgainstSizes {
                 lips_for: name(l),
-                lips_times: lips[l].exp(),
+                lips_times: factor(lips, l).exp(),
                 sizes_for: name(s),
-                sizes_times: sizes[s].exp(),
+                sizes_times: factor(sizes, s).exp(),
             }
             .into()
         })
@@ -150,29 +143,30 @@ impl Attribution {
             .map(|t| t.fit.coefficients().nrows())
             .max()
             .unwrap_or(0);
-        let width = self.columns.len() + ends + 1;
+        let width = self.columns.len() + ends;
         let pairs = self.draws.div_ceil(2);
         DMatrix::from_row_iterator(pairs, width, (0..pairs * width).map(|_| StandardNormal.sample(rng)))
     }
 
-    /// The strongest words that groups left out of their fits have earned: of those that were decided, a share wrong that goes
-    /// with the word. Where a class leans on another, or nobody tried, no more than that the flakes lean.
-    fn earned(&self, lips: bool) -> Strength {
+    /// The strongest words that are earned, and whether groups left out of their fits have: of those that were decided, a
+    /// share wrong that goes with the word. Where a class leans on another, or nobody tried, no more than that the flakes lean.
+    fn earned(&self, lips: bool) -> (Strength, bool) {
         let own = self.candidates.iter().all(|c| c.leans_on.is_none());
-        let Some(record) = self.record.as_ref().filter(|_| own) else {
-            return Strength::Leans;
+        let Some(record) = self.record.as_ref().filter(|_| own && self.forwards.len() == 1) else {
+            return (Strength::Leans, false);
         };
         let tried = record.groups.iter().filter(|g| g.judged.lips == lips).flat_map(|g| &g.outcomes);
         let (right, wrong) = tried.fold((0, 0), |(r, w), o| (r + o.decided_right, w + o.decided_wrong));
-        match (right + wrong, wrong) {
+        let earned = match (right + wrong, wrong) {
             (n, w) if n > 0 && w * 150 <= n => Strength::SpeaksStrongly,
             (n, w) if n > 0 && w * 20 <= n => Strength::Speaks,
             _ => Strength::Leans,
-        }
+        };
+        (earned, true)
     }
 
     /// Standard error of ln p(first) - ln p(others), from pairs of draws of opposite sign.
-    fn integration_error(&self, weighed: &[Vec<(f64, Evidence)>], ln: &[f64]) -> f64 {
+    fn integration_error(&self, weighed: &[Vec<(f64, Evidence)>], lips: &[f64], ln: &[f64]) -> f64 {
         let rest: f64 = self.candidates[1..].iter().map(|c| c.prior).sum();
         let others = self.others(0, ln);
         // how many times the mean of all draws each is, of the first less of the others
@@ -180,7 +174,7 @@ impl Attribution {
         for (i, (c, members)) in self.candidates.iter().zip(weighed).enumerate() {
             let (by, ln) = if i == 0 { (1.0, ln[0]) } else { (-c.prior / rest, others) };
             for (w, e) in members.iter().filter(|(_, e)| e.ln > f64::NEG_INFINITY) {
-                let share = by * w * (e.ln - ln).exp();
+                let share = by * w * (e.ln + lips[i] - ln).exp();
                 apart.iter_mut().zip(&e.ln_weights).for_each(|(a, l)| *a += share * exp(l - e.ln));
             }
         }
@@ -195,29 +189,19 @@ impl Attribution {
         &self,
         flakes: &[&dyn Measured],
         weighed: &[Vec<(f64, Evidence)>],
-        used: Used,
+        terminations: usize,
+        (sizes, lips): (&[f64], &Lips),
         variants: &[usize],
     ) -> Verdict {
         // ln p(flakes | class)
-        let ln: Vec<f64> = weighed.iter().map(|c| ln_mixture(c.iter().map(|(w, e)| (*w, e.ln)))).collect();
-        let all = ln_mixture(self.candidates.iter().zip(&ln).map(|(c, l)| (c.prior, *l)));
-        let classes = self
-            .candidates
-            .iter()
-            .enumerate()
-            .map(|(i, c)| {
-                let ln_bayes_factor = apart(ln[i], self.others(i, &ln));
-                ClassVerdict {
-                    class: c.class.clone(),
-                    prior: c.prior,
-                    probability: (c.prior.ln() + apart(ln[i], all)).exp().clamp(0.0, 1.0),
-                    ln_bayes_factor,
-                    bayes_factor: ln_bayes_factor.exp(),
-                    leans_on: c.leans_on.clone(),
-                }
-            })
-            .collect();
+        let ln: Vec<f64> = sizes.iter().zip(&lips.ln).map(|(s, l)| s + l).collect();
+        let class = |(i, c): (usize, &Candidate)| {
+            ClassVerdict::of_model(&c.class, c.prior, apart(ln[i], self.others(i, &ln)), c.leans_on.clone())
+        };
+        let classes = self.candidates.iter().enumerate().map(class).collect();
         let mut cautions = self.cautions.clone();
+        let own = self.calibrations().map(Calibration::name).filter(|n| !bundled::NAMES.contains(n));
+        cautions.extend(own.map(|n| Doubt::MayBeFittedToThese { calibration: n.to_string() }.into()));
         let forward = &self.forwards[0];
         for f in flakes {
             for c in forward.cautions(variants[0], *f) {
@@ -226,20 +210,22 @@ impl Attribution {
                 }
             }
         }
+        let (earned, tried) = self.earned(lips.flakes > 0);
         let mut recorded_percussors = BTreeMap::new();
         for p in flakes.iter().filter_map(|f| f.class("percussor")) {
             *recorded_percussors.entry(p.to_string()).or_insert(0) += 1;
         }
         Verdict {
             flakes: flakes.len(),
-            with_termination: used.terminations,
-            with_lip: used.lips,
+            with_termination: terminations,
+            with_lip: lips.flakes,
             classes,
             favours: String::new(),
             strength: Strength::SaysLittle,
-            earned: self.earned(used.lips > 0),
+            earned,
+            tried,
             sentence: String::new(),
-            integration_error: self.integration_error(weighed, &ln),
+            integration_error: self.integration_error(weighed, &lips.ln, &ln),
             measured_by: forward.variant_name(variants[0]).to_string(),
             cautions,
             recorded_percussors,
@@ -255,9 +241,6 @@ fn apart(ln: f64, other: f64) -> f64 {
     let found = ln - other;
     if found.is_nan() { 0.0 } else { found.clamp(-MOST, MOST) }
 }
-
-/// Pairs of draws that set sizes and lips apart: enough for a factor in two figures. This crate's choice, no source.
-const TO_SET_APART: usize = 50;
 
 /// How unlikely a group must be under every class to be called like none, or its flakes at odds with each other. This
 /// crate's choice, no source.

@@ -67,7 +67,10 @@ fn groups_priors_and_cautions_are_in_the_json() {
         assert!((class("stone", "probability") + class("organic", "probability") - 1.0).abs() < 1e-12);
         let odds = class("stone", "probability") / class("organic", "probability");
         assert!((odds / (7.0 / 3.0 * class("stone", "bayes_factor")) - 1.0).abs() < 1e-9);
-        assert_eq!(g["classes"]["stone"]["leans_on"], "metal");
+        assert_eq!(
+            g["classes"]["stone"]["leans_on"], "steel",
+            "copper was used, and stone is not taken for it"
+        );
         let kinds: Vec<&str> =
             g["cautions"].as_array().unwrap().iter().map(|c| c["kind"].as_str().unwrap()).collect();
         assert!(kinds.contains(&"percussor-not-in-experiment"), "{kinds:?}");
@@ -80,6 +83,167 @@ fn groups_priors_and_cautions_are_in_the_json() {
     assert!(!v["settings"].as_array().unwrap().is_empty());
     assert_eq!(v["track_record"]["calibration"], "controlled-glass");
     assert_eq!(on(SCHOOL, &args).1, out, "the same bytes");
+}
+
+/// What the words say the numbers say, in the JSON and beside each row: no more than is earned.
+#[test]
+fn words_fields_and_columns_agree_on_what_is_earned() {
+    let header = "platform_depth_mm,exterior_platform_angle_deg,length_mm,width_mm,mass_g,thickness_mm,lip\n";
+    let table = format!("{header}{}", "5,60,30,20,5,4,no\n".repeat(30));
+    let (_, text, _) = on(&table, &[]);
+    let plain = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        plain.contains("multiplied by 20, and by no more, since organic leans on bone over steel on glass;"),
+        "{plain}"
+    );
+    assert!(plain.contains("goes from 0.50 to 0.95"), "{plain}");
+    let (_, json, _) = on(&table, &["--format", "json"]);
+    let stone = serde_json::from_str::<Value>(&json).unwrap()["together"]["classes"]["stone"].clone();
+    let number = |key: &str| stone[key].as_f64().unwrap();
+    assert!((number("bayes_factor") - 20.0).abs() < 1e-9, "{stone}");
+    assert!((number("ln_bayes_factor") - 20f64.ln()).abs() < 1e-9, "{stone}");
+    assert!((number("probability") - 20.0 / 21.0).abs() < 1e-9, "{stone}");
+    assert!(number("ln_bayes_factor_of_model") > 20f64.ln() + 0.5, "{stone}");
+
+    // one by one: as many are counted as have the number in their column
+    let lips = "5,60,30,20,5,4,no\n5,60,20,20,5,7,no\n5,60,30,20,5,4,\n";
+    let (_, csv, told) = on(&format!("{header}{lips}"), &["--format", "csv", "--site-log-odds", "0"]);
+    let ln: Vec<f64> = csv.lines().skip(1).map(|l| l.split(',').nth(9).unwrap().parse().unwrap()).collect();
+    assert!(ln.iter().all(|l| l.abs() < 20f64.ln() + 1e-5), "{ln:?}");
+    let telling = ln.iter().filter(|l| **l > 20f64.ln() - 1e-5).count();
+    assert!(told.contains(&format!(" more like stone; {telling} by 20 to 1 or more")), "{ln:?} {told}");
+    assert!(telling > 0, "{ln:?}");
+}
+
+/// On glass, where the blow is hidden: a flake without a lip never makes a soft hammer likelier, one with a lip never less.
+#[test]
+fn lips_speak_for_a_soft_hammer_in_a_group_as_alone() {
+    let header = "platform_depth_mm,exterior_platform_angle_deg,length_mm,width_mm,thickness_mm,mass_g,lip,termination\n";
+    let row = |i: usize, lip: &str| {
+        let (depth, angle) = ([7.8, 6.6, 9.4][i % 3], [67, 72, 66][i % 3]);
+        format!("{depth},{angle},{},{},6.7,{},{lip},feather\n", 24 + i, 34 - i, 6.5 + 0.1 * i as f64)
+    };
+    let organic = |lips: &[&str]| -> f64 {
+        let rows: String = lips.iter().enumerate().map(|(i, lip)| row(i, lip)).collect();
+        let (code, out, err) =
+            on(&format!("{header}{rows}"), &["--calibration", "controlled-glass", "--format", "json"]);
+        assert_eq!(code, 0, "{err}");
+        let v: Value = serde_json::from_str(&out).unwrap();
+        v["together"]["classes"]["organic"]["ln_bayes_factor_of_model"].as_f64().unwrap()
+    };
+    let (none, blank, all) = (organic(&["no"; 3]), organic(&[""; 3]), organic(&["yes"; 3]));
+    assert!(none < blank - 1.0 && blank + 1.0 < all, "{none} {blank} {all}");
+    // three flakes that by themselves say little together lean: that is told
+    let rows: String = (0..3).map(|i| row(i, "")).collect();
+    let (_, out, _) = on(&format!("{header}{rows}"), &["--calibration", "controlled-glass"]);
+    let plain = out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        plain.contains(
+            "by themselves only 1 of these 3 flakes would be more like organic: what speaks for it"
+        ),
+        "{plain}"
+    );
+    let (one, two) = (organic(&["no", "yes", "no"]), organic(&["yes", "yes", "no"]));
+    assert!(none < one && one < two && two < all, "{none} {one} {two} {all}");
+}
+
+/// Every row is in a group or told of: blank groups are one, and a group of which no row is answered is named.
+#[test]
+fn no_row_is_lost_among_groups() {
+    let table = "platform_depth_mm,exterior_platform_angle_deg,length_mm,width_mm,mass_g,layer\n\
+                 5,60,1000000,20,4,B\n5,60,30,20,4,B\n5,70,33,24,5,\n5,70,33,24,5,NA\n5,70,,,,C\n";
+    let (code, out, err) = on(table, &["--group", "layer"]);
+    assert_eq!(code, 3, "{err}");
+    let plain = out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(plain.contains("5 rows: 3 answered, 2 refused"), "{plain}");
+    assert!(plain.contains("B: this flake says") && plain.contains(" 1 row of it refused."), "{plain}");
+    assert!(plain.contains("not recorded: these 2 flakes say"), "{plain}");
+    assert!(plain.contains("C: no answer, 1 row refused."), "{plain}");
+    // a length that no flake has is a reason, not a cell to be passed over
+    assert!(err.contains("length_mm is out of range"), "{err}");
+    let (_, out, _) = on(table, &["--group", "layer", "--format", "json"]);
+    let v: Value = serde_json::from_str(&out).unwrap();
+    let flakes: u64 = v["groups"].as_object().unwrap().values().map(|g| g["flakes"].as_u64().unwrap()).sum();
+    assert_eq!((flakes, v["groups"]["not recorded"]["flakes"].as_u64()), (3, Some(2)));
+    assert_eq!(v["refused_by_group"], serde_json::json!({ "B": 1, "C": 1 }));
+}
+
+/// Lips decide: a word for them that is not known is refused, with the way to tell it.
+#[test]
+fn words_for_a_lip_are_known_or_refused() {
+    let header = "platform_depth_mm,exterior_platform_angle_deg,length_mm,mass_g,lip\n";
+    let words = ["present", "Absent", "yes", "", "ja", "lipped"];
+    let table = words.iter().fold(header.to_string(), |t, w| format!("{t}5,60,30,4,{w}\n"));
+    let (code, out, err) = on(&table, &[]);
+    assert_eq!(code, 3, "{err}");
+    assert!(out.contains("6 rows: 4 answered, 2 refused") && out.contains("lips of 3 of 4"), "{out}");
+    let plain = err.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(plain.contains("lip is not one of yes, no, such as \"ja\" (rows 5, 6)"), "{err}");
+    assert!(plain.contains("tell it with --word OURS=THEIRS"), "{err}");
+    let (code, out, err) = on(&table, &["--word", "lip:yes=ja", "--word", "lip:yes=lipped"]);
+    assert_eq!(code, 0, "{err}");
+    assert!(out.contains("lips of 5 of 6"), "{out}");
+}
+
+/// Each doubt is told by its words: one for each class that rests on a ratio, and of each group its own.
+#[test]
+fn doubts_of_every_class_and_group_are_told() {
+    let header = "platform_depth_mm,exterior_platform_angle_deg,length_mm,mass_g,pit\n";
+    let rows = "4,68,38,5.2,north\n60,68,38,5.2,south\n4,20,38,5.2,east\n";
+    let (_, out, _) = on(&format!("{header}{rows}"), &["--metal", "--group", "pit"]);
+    let plain = out.split_whitespace().collect::<Vec<_>>().join(" ");
+    for told in [
+        "with metal (hammerstone did): the answer is theirs times the ratio of copper over steel",
+        "with organic (hammerstone did): the answer is theirs times the ratio of bone over steel",
+        "south: platform depth 60 mm is 35.9 mm above what the experiment covered",
+        "east: exterior platform angle 20 degrees is 10 degrees below",
+    ] {
+        assert!(plain.contains(told), "{told}: {plain}");
+    }
+    // many groups are counted rather than listed
+    let many: String = (0..40).map(|i| format!("{},68,38,5.2,p{i}\n", 60 + i)).collect();
+    let (_, out, _) = on(&format!("{header}{many}"), &["--group", "pit"]);
+    let plain = out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        plain.contains("p0: platform depth 60 mm") && plain.contains("and 36 more of the kind"),
+        "{plain}"
+    );
+}
+
+/// A calibration of one's own may have been fitted to the very table that is asked about.
+#[test]
+fn flakes_are_told_apart_only_by_fits_without_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let (table, own) = (folder.path().join("t.csv"), folder.path().join("own.json"));
+    let mut text = "platform_depth_mm,exterior_platform_angle_deg,length_mm,mass_g\n".to_string();
+    for i in 0..30 {
+        let (depth, angle) = (3.0 + 0.3 * f64::from(i), 60 + 7 * i % 20);
+        let length = 12.0 * depth.sqrt() * (1.0 + 0.1 * f64::from(i % 5));
+        text.push_str(&format!("{depth:.1},{angle},{length:.1},{:.2}\n", 0.0003 * length.powi(3)));
+    }
+    std::fs::write(&table, text).unwrap();
+    let fit = knap()
+        .args(["fit", "--name", "ours", "--table"])
+        .arg(&table)
+        .arg("--out")
+        .arg(&own)
+        .output()
+        .unwrap();
+    assert!(fit.status.success(), "{}", String::from_utf8_lossy(&fit.stderr));
+    let told = |against: &str| {
+        let mut command = knap();
+        command.args(["percussor", "--table"]).arg(&table).args(["--calibration", "hard-hammer-flint"]);
+        let out = command.arg("--against").arg(against).output().unwrap();
+        let out = String::from_utf8(out.stdout).unwrap();
+        out.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let ours = told(own.to_str().unwrap());
+    assert!(
+        ours.contains("ours foretells these flakes only if they were not among those that it was fitted to"),
+        "{ours}"
+    );
+    assert!(!ours.contains("which is what groups left out of the fits have earned"), "{ours}");
+    assert!(!told("hard-hammer-quartzite").contains("fitted to"), "bundled ones are fitted to other flakes");
 }
 
 #[test]
