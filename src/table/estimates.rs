@@ -14,13 +14,13 @@
 
 use super::digits::millionths;
 use super::header::Header;
-use super::measured::MeasuredSize;
 use super::read::{BLOCK_BYTES, TableReader};
 use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
 use crate::assess::AsItStands;
+use crate::assess::measured::MeasuredSize;
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};

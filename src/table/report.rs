@@ -4,6 +4,7 @@
 use super::intake::rows_counted;
 use super::summary::Summary;
 use super::text::rows_told;
+use crate::assess::measured::verdict;
 use crate::assess::{AsItStands, Assessment, SizeAsItStands};
 use crate::calibration::{Calibration, SizeModel, Spread, bundled};
 use crate::error::counted;
@@ -91,7 +92,9 @@ impl<'a> TableReport<'a> {
 
     fn read(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let t = self.summary;
-        writeln!(f, "# Flakes of {}\n\n## What was read\n", self.table)?;
+        writeln!(f, "# Flakes of {}\n", self.table)?;
+        verdict(&t.measured()).iter().try_for_each(|verdict| writeln!(f, "**{verdict}.**\n"))?;
+        writeln!(f, "## What was read\n")?;
         writeln!(
             f,
             "{}: {} answered, {} of them with a remark, {} refused.",
@@ -152,12 +155,12 @@ impl<'a> TableReport<'a> {
             let share = 100.0 * s.inside as f64 / s.flakes as f64;
             writeln!(
                 f,
-                "| {} | {} | {} ({share:.1} %) | {:.3}{} | {} {} | {:.3} |",
+                "| {} | {} | {} ({share:.1} %) | {}{} | {} {} | {:.3} |",
                 in_words(&s.column),
                 rows_told(s.flakes),
                 rows_told(s.inside),
-                s.factor,
-                between(s, " (", 3),
+                digits(s.factor),
+                between(s, " ("),
                 digits(s.rmse),
                 unit(&s.column),
                 s.rmse_ln
@@ -279,18 +282,18 @@ impl<'a> TableReport<'a> {
             .iter()
             .map(|s| {
                 let (of, n) = (rows_told(s.inside), rows_told(s.flakes));
-                let between = between(s, ", 95 % interval (", 2);
+                let between = between(s, ", 95 % interval (");
                 format!(
-                    "{} {of} of {n} (observed over expected {:.2}{between})",
+                    "{} {of} of {n} (observed over expected {}{between})",
                     in_words(&s.column),
-                    s.factor
+                    digits(s.factor)
                 )
             })
             .collect();
         if !found.is_empty() {
             write!(text, " Of complete flakes, inside their intervals: {}.", found.join("; "))?;
         }
-        for a in &self.compared {
+        for a in self.compared.iter().filter(|a| a.recommendation.better_than_mean) {
             let r = &a.recommendation;
             let Some(form) = a.form(&r.take) else { continue };
             write!(
@@ -304,7 +307,10 @@ impl<'a> TableReport<'a> {
                 form.own.flakes
             )?;
         }
-        writeln!(f, "\n## For a methods section\n\n{text}")?;
+        // numbers that are not to be read are not to be quoted
+        if verdict(&t.measured()).is_none() {
+            writeln!(f, "\n## For a methods section\n\n{text}")?;
+        }
         writeln!(
             f,
             "\n## How to cite\n\n- conchoid, version {version}. Library for the Rust language: flake size and termination \
@@ -377,9 +383,9 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
 }
 
 /// The interval of a factor, where there is one.
-fn between(s: &SizeAsItStands, before: &str, decimals: usize) -> String {
+fn between(s: &SizeAsItStands, before: &str) -> String {
     match (s.factor_low, s.factor_high) {
-        (Some(low), Some(high)) => format!("{before}{low:.decimals$} to {high:.decimals$})"),
+        (Some(low), Some(high)) => format!("{before}{} to {})", digits(low), digits(high)),
         _ => String::new(),
     }
 }

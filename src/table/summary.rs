@@ -4,8 +4,8 @@
 use super::column::shorten;
 use super::estimates::GENERAL;
 use super::intake::{Intake, Noticed, rows_counted};
-use super::measured::{MeasuredFit, MeasuredSize, MeasuredSizes};
 use super::row::Row;
+use crate::assess::measured::{MeasuredFit, MeasuredSize, MeasuredSizes, verdict};
 use crate::error::{Error, counted};
 use crate::predict::in_words;
 use crate::predict::{Caution, Estimate};
@@ -359,21 +359,6 @@ fn kinds_of(cautions: &[Caution]) -> Vec<&'static str> {
     kinds
 }
 
-/// What to do where a calibration does not fit.
-fn remedy(flakes: u64) -> String {
-    let enough = match flakes >= ENOUGH {
-        true => format!("the {flakes} flakes measured here are enough"),
-        false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
-    };
-    format!(
-        "do not read on before a calibration is started from it with flakes of this site (`fit --starting-from`): {enough}"
-    )
-}
-
-/// Local flakes after which little is left to learn of the level: the error of their mean adds one part in forty to the
-/// width of an interval. This crate's choice, no source.
-const ENOUGH: u64 = 20;
-
 /// The beginning of what some rows have: the whole stands beside the rows.
 fn beginning(text: &str, characters: usize) -> String {
     let Some((end, _)) = text.char_indices().nth(characters) else { return text.to_string() };
@@ -392,9 +377,7 @@ fn apart(before: &str, text: &str) -> String {
 impl fmt::Display for Summary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let fits = self.measured();
-        if let Some(most) = fits.iter().filter(|m| m.misfit()).map(|m| m.flakes).max() {
-            writeln!(f, "The calibration does not fit these flakes: {}", remedy(most))?;
-        }
+        verdict(&fits).iter().try_for_each(|verdict| writeln!(f, "{verdict}"))?;
         if let Some(first) = fits.first() {
             let level = (1e4 * first.level).round() / 1e2;
             writeln!(f, "  measured sizes inside their {level} % intervals, and times what was expected")?;

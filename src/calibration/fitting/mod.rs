@@ -23,6 +23,7 @@ pub use part::Part;
 pub(crate) use recipe::ToldApart;
 pub use recipe::{Method, Recipe, SIZE_COLUMNS, SharedRecipe, SizeRecipe, TerminationRecipe, VariantRecipe};
 pub(crate) use recipe::{SETTINGS, TailsToTry};
+pub(in crate::calibration) use report::{FALLS, OF_PLATFORM, falling};
 pub use report::{Figure, FitReport, Report};
 pub(crate) use report::{Offered, commonest_first};
 
@@ -493,10 +494,12 @@ impl Collector {
             settings,
             assumptions: self.recipe.assumptions.clone(),
             variants,
+            local: None,
         })?;
         let left_out = commonest_first(self.offered.left_out);
         let of_too_few = self.recipe.of_too_few;
-        Ok((calibration, Report { offered: self.offered.flakes, used, left_out, of_too_few, fits }))
+        let falls = falling(calibration.variants().iter().flat_map(|v| &v.sizes));
+        Ok((calibration, Report { offered: self.offered.flakes, used, left_out, of_too_few, falls, fits }))
     }
 
     /// Fits a variant, whose sizes are read from the `first` reading on.

@@ -10,6 +10,9 @@
 //!
 //! and the band is that of a beta law of this mean and variance; of the binomial where nothing is shared.
 
+use crate::by_name::each_once;
+use crate::calibration::caution::unit_taken;
+use crate::page::short;
 use crate::predict::in_words;
 use crate::special::{normal_cdf, normal_quantile_upper};
 use statrs::distribution::{Beta, Binomial, ContinuousCDF, DiscreteCDF};
@@ -23,22 +26,21 @@ const MOST_SITES: usize = 4096;
 const PART: f64 = 1e-9;
 
 /// A size that a row holds, and what was expected.
-pub(super) struct MeasuredSize {
-    pub(super) observed: f64,
-    pub(super) low: f64,
-    pub(super) median: f64,
-    pub(super) high: f64,
+pub(crate) struct MeasuredSize {
+    pub(crate) observed: f64,
+    pub(crate) low: f64,
+    pub(crate) median: f64,
+    pub(crate) high: f64,
 }
 
 impl MeasuredSize {
-    pub(super) fn inside(&self) -> bool {
+    pub(crate) fn inside(&self) -> bool {
         (self.low..=self.high).contains(&self.observed)
     }
 }
 
 /// How one measured size lies in what one calibration expected of it.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
-#[non_exhaustive]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct MeasuredFit {
     /// The calibration.
     pub calibration: String,
@@ -63,18 +65,52 @@ impl MeasuredFit {
     }
 
     /// On a line, under a heading that says what is counted.
-    pub(super) fn line(&self) -> String {
+    pub(crate) fn line(&self) -> String {
         format!(
-            "{} by {}: {} of {} (chance {} to {}), {:.2} times",
+            "{} by {}: {} of {} (chance {} to {}), {} times",
             in_words(&self.column),
             self.calibration,
             self.inside,
             self.flakes,
             self.chance.0,
             self.chance.1,
-            self.times_expected,
+            short(self.times_expected),
         )
     }
+}
+
+/// Local flakes after which little is left to learn of the level: the error of their mean adds one part in forty to the
+/// width of an interval. This crate's choice, no source.
+const ENOUGH: u64 = 20;
+
+/// What to do where calibrations do not fit; nothing where all do.
+pub(crate) fn verdict(fits: &[MeasuredFit]) -> Option<String> {
+    let off: Vec<&MeasuredFit> = fits.iter().filter(|m| m.misfit()).collect();
+    let flakes = off.iter().map(|m| m.flakes).max()?;
+    let of = |fits: &mut dyn Iterator<Item = &MeasuredFit>| each_once(fits.map(|m| m.calibration.clone()));
+    let (wrong, all) = (of(&mut off.iter().copied()), of(&mut fits.iter()));
+    let which = if wrong.len() == all.len() { "The calibration".to_string() } else { wrong.join(" and ") };
+    let does = if wrong.len() > 1 && wrong.len() < all.len() { "do" } else { "does" };
+    let unit = off.iter().find_map(|m| Some((m, unit_taken(&m.column, m.times_expected.ln())?)));
+    let remedy = match unit {
+        Some((m, unit)) => {
+            let (what, times) = (in_words(&m.column), short(m.times_expected));
+            format!(
+                "do not read on before the units are checked ({what} in {unit}? It is {times} times what was expected)"
+            )
+        }
+        None => {
+            let enough = match flakes >= ENOUGH {
+                true => format!("the {flakes} flakes measured here are enough"),
+                false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
+            };
+            format!(
+                "do not read on before a calibration is started from it with flakes of this site (`fit --starting-from`): \
+                 {enough}"
+            )
+        }
+    };
+    Some(format!("{which} {does} not fit these flakes: {remedy}"))
 }
 
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -93,13 +129,13 @@ struct Counts {
 
 /// All sizes of a table that were measured.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub(super) struct MeasuredSizes {
+pub(crate) struct MeasuredSizes {
     by: Vec<Counts>,
 }
 
 impl MeasuredSizes {
     /// Counts one size of one row; `common` is the share of the variance that flakes of its site have in common.
-    pub(super) fn count(
+    pub(crate) fn count(
         &mut self,
         (calibration, column): (&str, &str),
         site: &str,
@@ -118,7 +154,7 @@ impl MeasuredSizes {
     }
 
     /// Adds what was counted of the rows that follow.
-    pub(super) fn append(&mut self, later: MeasuredSizes) {
+    pub(crate) fn append(&mut self, later: MeasuredSizes) {
         for theirs in later.by {
             let counts = self.counts(&theirs.calibration, &theirs.column);
             (counts.level, counts.common) = (theirs.level, theirs.common);
@@ -142,7 +178,7 @@ impl MeasuredSizes {
     }
 
     /// What they come to, by calibration and size.
-    pub(super) fn fits(&self) -> Vec<MeasuredFit> {
+    pub(crate) fn fits(&self) -> Vec<MeasuredFit> {
         let one = |c: &Counts| {
             let flakes = c.sites.values().sum::<u64>();
             MeasuredFit {
