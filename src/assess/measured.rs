@@ -92,24 +92,18 @@ pub(crate) fn verdict(fits: &[MeasuredFit]) -> Option<String> {
     let which = if wrong.len() == all.len() { "The calibration".to_string() } else { wrong.join(" and ") };
     let does = if wrong.len() > 1 && wrong.len() < all.len() { "do" } else { "does" };
     let unit = off.iter().find_map(|m| Some((m, unit_taken(&m.column, m.times_expected.ln())?)));
-    let remedy = match unit {
-        Some((m, unit)) => {
-            let (what, times) = (in_words(&m.column), short(m.times_expected));
-            format!(
-                "do not read on before the units are checked ({what} in {unit}? It is {times} times what was expected)"
-            )
-        }
-        None => {
-            let enough = match flakes >= ENOUGH {
-                true => format!("the {flakes} flakes measured here are enough"),
-                false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
-            };
-            format!(
-                "do not read on before a calibration is started from it with flakes of this site (`fit --starting-from`): \
-                 {enough}"
-            )
-        }
+    let units = unit.map_or(String::new(), |(m, unit)| {
+        let (what, times) = (in_words(&m.column), short(m.times_expected));
+        format!("the units are checked ({what} in {unit}? It is {times} times what was expected) and, if they are right, ")
+    });
+    let enough = match flakes >= ENOUGH {
+        true => format!("the {flakes} flakes measured here are enough"),
+        false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
     };
+    let remedy = format!(
+        "do not read on before {units}a calibration is started from it with flakes of this site (`fit --starting-from`): \
+         {enough}"
+    );
     Some(format!("{which} {does} not fit these flakes: {remedy}"))
 }
 

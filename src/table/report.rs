@@ -218,6 +218,7 @@ impl<'a> TableReport<'a> {
             for (why, names) in told {
                 writeln!(f, "\nLeft out: {} ({}).", names.join(", "), one_line(why))?;
             }
+            a.told_of_repeats().iter().try_for_each(|told| writeln!(f, "\n{told}"))?;
             writeln!(f, "\n{}", &a.recommendation.sentence())?;
         }
         Ok(())

@@ -20,6 +20,8 @@ const TOLD_REASONS: usize = 4;
 const TOLD_REMARKS: usize = 2;
 const TOLD_DOUBTS: usize = 2;
 const TOLD_TEXTS: usize = 4;
+/// Where the reasons stand that are not told.
+const BESIDE: &str = ", each beside its row";
 /// What stands for the words of a caution that differ by the numbers of each row; those of the first are the example.
 const OF_ITS_NUMBERS: &str = "such as";
 
@@ -125,10 +127,20 @@ impl Reasons {
 
     /// One line for each of the commonest reasons, with count and first rows, and one for all others.
     pub fn lines(&self, most: usize) -> Vec<String> {
-        self.lines_saying(most, |words| words)
+        self.lines_saying(most, "", |words| words)
     }
 
-    fn lines_saying(&self, most: usize, mut say: impl FnMut(String) -> String) -> Vec<String> {
+    /// The same of rows that are written with their reasons.
+    fn lines_beside_rows(&self, most: usize) -> Vec<String> {
+        self.lines_saying(most, BESIDE, |words| words)
+    }
+
+    fn lines_saying(
+        &self,
+        most: usize,
+        others_stand: &str,
+        mut say: impl FnMut(String) -> String,
+    ) -> Vec<String> {
         let all = self.sorted();
         let told = if all.len() > most { most.saturating_sub(1) } else { all.len() };
         let mut lines: Vec<String> = all[..told]
@@ -140,7 +152,7 @@ impl Reasons {
         let rest: u64 = all[told..].iter().map(|(_, n, _)| n.count).sum::<u64>() + self.others.count;
         if rest > 0 {
             let reasons = all.len() - told + usize::from(self.others.count > 0);
-            lines.push(format!("{}: {reasons} other reasons, each beside its row", rows_counted(rest)));
+            lines.push(format!("{}: {reasons} other reasons{others_stand}", rows_counted(rest)));
         }
         lines
     }
@@ -406,13 +418,19 @@ impl fmt::Display for Summary {
         for ((calibration, variant), n) in &self.used {
             writeln!(f, "  {n} by {calibration}: {variant}")?;
         }
-        self.refused.lines(TOLD_REASONS).iter().try_for_each(|line| writeln!(f, "  refused, {line}"))?;
-        self.remarks.lines(TOLD_REMARKS).iter().try_for_each(|line| writeln!(f, "  remark, {line}"))?;
+        self.refused
+            .lines_beside_rows(TOLD_REASONS)
+            .iter()
+            .try_for_each(|line| writeln!(f, "  refused, {line}"))?;
+        self.remarks
+            .lines_beside_rows(TOLD_REMARKS)
+            .iter()
+            .try_for_each(|line| writeln!(f, "  remark, {line}"))?;
         let mut doubts = self.cautions();
         doubts.retain(|(kind, _)| !everywhere.contains(kind));
         for (at, (kind, told)) in doubts.iter().take(TOLD_DOUBTS).enumerate() {
             let mut last: Option<String> = None;
-            let lines = told.lines_saying(TOLD_TEXTS, |text| match last.replace(text.clone()) {
+            let lines = told.lines_saying(TOLD_TEXTS, BESIDE, |text| match last.replace(text.clone()) {
                 None => text,
                 Some(before) => beginning(&apart(&before, &text), 40),
             });

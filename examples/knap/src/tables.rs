@@ -86,7 +86,11 @@ pub fn tell(made: &OffersMade) {
     for line in made.intake.to_string().lines() {
         note!("knap: {line}");
     }
-    for line in made.bad.lines(3) {
+    let lines = made.bad.lines(20);
+    let (first, others) = lines.split_at(lines.len().min(2));
+    let bare = |line: &String| line.rsplit_once(" (row").map_or(line.clone(), |(what, _)| what.to_string());
+    let others: Vec<String> = others.iter().map(bare).collect();
+    for line in first.iter().cloned().chain((!others.is_empty()).then(|| others.join("; "))) {
         let word = if line.contains(" is not one of ") { "; tell it with --word OURS=THEIRS" } else { "" };
         note!("{}", wrapped(&format!("knap: not used, {line}{word}"), "", "    ", 108));
     }

@@ -30,9 +30,10 @@ mod told;
 use super::folds::Folds;
 use super::measured::{MeasuredSize, MeasuredSizes, verdict};
 use super::score::{LEVELS, NINETY_FIVE, Score};
-use crate::calibration::fitting::{Recipe, as_struck};
+use crate::calibration::fitting::{Recipe, as_struck, repeated, told_of_repeats};
 use crate::calibration::{Calibration, Figure, RecoveryThreshold, SizeModel};
 use crate::error::{Error, Result, at_least};
+use crate::form::Layout;
 use crate::predict::{Predictor, in_words};
 use crate::strike::Measured;
 use crate::threads;
@@ -369,6 +370,10 @@ pub struct Assessment {
     /// That a calibration does not fit these flakes, and what to do.
     #[serde(skip_serializing_if = "Option::is_none")]
     verdict: Option<String>,
+    /// Flakes that equal an earlier one in the size and every number that a form reads, where they are more than one in ten
+    /// (of two numbers alone, one in two): each foretells its copies.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    repeated: Option<u64>,
     /// Whether calibrations were scored as they stand.
     #[serde(skip)]
     as_they_stand: bool,
@@ -413,6 +418,7 @@ impl Assessment {
             sentence: recommendation.sentence(),
             recommendation,
             verdict: None,
+            repeated: None,
             as_they_stand: false,
             over: None,
             labels,
@@ -432,6 +438,11 @@ impl Assessment {
     /// Which form to take and why, in a sentence or two.
     pub fn recommendation(&self) -> String {
         self.recommendation.sentence()
+    }
+
+    /// That flakes equal earlier ones.
+    pub(crate) fn told_of_repeats(&self) -> Option<String> {
+        Some(format!("{}.", told_of_repeats(self.repeated?, self.flakes as u64)))
     }
 
     /// A form by its name.
@@ -580,9 +591,14 @@ pub fn cross_validate<M: Measured + Sync>(
     };
     let forms = calibrations.into_iter().enumerate().map(form).collect();
     let with_size = bench.with_size(&recipes);
+    let read = recipes.iter().flat_map(|r| &r.variants).flat_map(|v| &v.sizes).map(|s| &s.form);
+    let names = [Layout::of(read).numbers, vec![bench.column.clone()]].concat();
+    let flake = |i: &usize| names.iter().map(|n| rows[*i].number(n).unwrap_or(f64::NAN)).collect::<Vec<_>>();
+    let again = repeated(common.iter().map(flake));
     let asked = (question, bench.column, folds.rule.clone());
     let mut found = Assessment::of(asked, (rows.len(), with_size), forms, labels);
     found.left_out = left_out.into_iter().map(|(name, e)| (name, e.to_string())).collect();
+    found.repeated = again;
     found.over = folds.by().map(in_words);
     Ok(found)
 }

@@ -175,6 +175,7 @@ impl Assessment {
         if !self.as_they_stand {
             page.part(r.sentence());
         }
+        self.told_of_repeats().iter().for_each(|told| page.part(told));
         self.not_used(page);
         for form in self.forms.iter().filter(|f| f.overall.atom > 1e-3) {
             let (name, below) = (&form.name, 100.0 * form.overall.atom);

@@ -11,7 +11,7 @@
 
 use super::{Local, before_of, shared, spread_of};
 use crate::calibration::caution::{in_words, unit_taken, units_taken};
-use crate::calibration::fitting::{FALLS, OF_PLATFORM};
+use crate::calibration::fitting::{FALLS, OF_PLATFORM, repeated, told_of_repeats};
 use crate::calibration::resolved::Kind;
 use crate::calibration::{LocalFlakes, Parts, PercussorSeen, SizeModel};
 use crate::error::{Result, counted};
@@ -166,6 +166,9 @@ impl Local {
         out.extend(self.other_platforms());
         out.extend(self.apart(&off, middle, spread, weights.as_deref().map(|w| (w, typical))));
         out.extend(self.falling(updated));
+        let flakes = self.inputs.iter().zip(&self.responses);
+        let again = repeated(flakes.map(|(x, y)| x.iter().copied().chain([*y])));
+        out.extend(again.map(|again| told_of_repeats(again, n as u64)));
         Ok(out)
     }
 
