@@ -10,7 +10,6 @@
 //!
 //! and the band is that of a beta law of this mean and variance; of the binomial where nothing is shared.
 
-use crate::by_name::each_once;
 use crate::calibration::caution::unit_taken;
 use crate::page::short;
 use crate::predict::in_words;
@@ -87,10 +86,6 @@ const ENOUGH: u64 = 20;
 pub(crate) fn verdict(fits: &[MeasuredFit]) -> Option<String> {
     let off: Vec<&MeasuredFit> = fits.iter().filter(|m| m.misfit()).collect();
     let flakes = off.iter().map(|m| m.flakes).max()?;
-    let of = |fits: &mut dyn Iterator<Item = &MeasuredFit>| each_once(fits.map(|m| m.calibration.clone()));
-    let (wrong, all) = (of(&mut off.iter().copied()), of(&mut fits.iter()));
-    let which = if wrong.len() == all.len() { "The calibration".to_string() } else { wrong.join(" and ") };
-    let does = if wrong.len() > 1 && wrong.len() < all.len() { "do" } else { "does" };
     let unit = off.iter().find_map(|m| Some((m, unit_taken(&m.column, m.times_expected.ln())?)));
     let units = unit.map_or(String::new(), |(m, unit)| {
         let (what, times) = (in_words(&m.column), short(m.times_expected));
@@ -100,11 +95,10 @@ pub(crate) fn verdict(fits: &[MeasuredFit]) -> Option<String> {
         true => format!("the {flakes} flakes measured here are enough"),
         false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
     };
-    let remedy = format!(
-        "do not read on before {units}a calibration is started from it with flakes of this site (`fit --starting-from`): \
-         {enough}"
-    );
-    Some(format!("{which} {does} not fit these flakes: {remedy}"))
+    Some(format!(
+        "The calibration does not fit these flakes: do not read on before {units}a calibration is started from it with flakes \
+         of this site (`fit --starting-from`): {enough}"
+    ))
 }
 
 #[derive(Debug, Clone, Default, PartialEq)]

@@ -368,21 +368,16 @@ fn unit(column: &str) -> &'static str {
 }
 
 /// Units that are taken for ours, with how many of ours one of them is.
-const UNITS: [(&str, &str, f64); 9] = [
-    ("_mm", "centimetres", 10.0),
-    ("_mm", "inches", 25.4),
-    ("_mm", "metres", 1e3),
-    ("_mm2", "square centimetres", 1e2),
-    ("_mm2", "square inches", 645.16),
-    ("_g", "kilograms", 1e3),
-    ("_g", "ounces", 28.35),
-    ("_g", "milligrams", 1e-3),
-    ("_deg", "radians", 57.2958),
+const UNITS: [(&str, &[(&str, f64)]); 4] = [
+    ("_mm", &[("centimetres", 10.0), ("inches", 25.4), ("metres", 1e3)]),
+    ("_mm2", &[("square centimetres", 1e2), ("square inches", 645.16)]),
+    ("_g", &[("kilograms", 1e3), ("ounces", 28.35), ("milligrams", 1e-3)]),
+    ("_deg", &[("radians", 57.2958)]),
 ];
 
 /// The units that may have been taken for that of a column.
 pub(crate) fn units_taken(column: &str) -> impl Iterator<Item = (&'static str, f64)> {
-    UNITS.into_iter().filter(move |(of, ..)| column.ends_with(of)).map(|(_, name, ours)| (name, ours))
+    UNITS.iter().filter(move |(of, _)| column.ends_with(of)).flat_map(|(_, units)| units.iter().copied())
 }
 
 /// The unit that numbers of a column may be in, being so many times what was expected (logarithm), within a factor of 2.5.

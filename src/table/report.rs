@@ -8,7 +8,7 @@ use crate::assess::measured::verdict;
 use crate::assess::{AsItStands, Assessment, SizeAsItStands};
 use crate::calibration::{Calibration, SizeModel, Spread, bundled};
 use crate::error::counted;
-use crate::page::{begun, percent, unit};
+use crate::page::{begun, percent, short, unit};
 use crate::predict::in_words;
 use std::fmt::{self, Write};
 
@@ -159,9 +159,9 @@ impl<'a> TableReport<'a> {
                 in_words(&s.column),
                 rows_told(s.flakes),
                 rows_told(s.inside),
-                digits(s.factor),
+                short(s.factor),
                 between(s, " ("),
-                digits(s.rmse),
+                short(s.rmse),
                 unit(&s.column),
                 s.rmse_ln
             )?;
@@ -198,8 +198,8 @@ impl<'a> TableReport<'a> {
                     "| {} | {} | {} ({}) | {:.3} ({:.3}) | {:.2} | {:.1} % | {:.4} ({:.4}) |",
                     form.name,
                     s.flakes,
-                    digits(s.rmse.value),
-                    digits(s.rmse.standard_error),
+                    short(s.rmse.value),
+                    short(s.rmse.standard_error),
                     s.rmse_ln.value,
                     s.rmse_ln.standard_error,
                     s.r_squared.value,
@@ -287,7 +287,7 @@ impl<'a> TableReport<'a> {
                 format!(
                     "{} {of} of {n} (observed over expected {}{between})",
                     in_words(&s.column),
-                    digits(s.factor)
+                    short(s.factor)
                 )
             })
             .collect();
@@ -302,7 +302,7 @@ impl<'a> TableReport<'a> {
                 " Fitted to these flakes, the form {} foretold {} with a root mean square error of {} {} ({}, {} flakes).",
                 r.take,
                 in_words(&a.column),
-                digits(form.own.rmse.value),
+                short(form.own.rmse.value),
                 unit(&a.column),
                 a.rule,
                 form.own.flakes
@@ -346,14 +346,14 @@ fn list<'l>(f: &mut fmt::Formatter<'_>, what: &str, lines: impl Iterator<Item = 
 
 fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
     let spread = match &m.spread {
-        Spread::Constant { value, .. } => format!("spread {}", digits(*value)),
+        Spread::Constant { value, .. } => format!("spread {}", short(*value)),
         Spread::Modelled { .. } => "a spread with terms of its own".to_string(),
     };
     let shared: String = m
         .shared
         .iter()
         .map(|e| {
-            format!(", {} between the {} groups of {}", digits(e.covariance[0][0].sqrt()), e.groups, e.by)
+            format!(", {} between the {} groups of {}", short(e.covariance[0][0].sqrt()), e.groups, e.by)
         })
         .collect();
     // of what came off, most of which was not kept, none can be said
@@ -365,7 +365,7 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
         begun(&m.form.transform().describe(&m.column)),
         m.form.name(),
         counted(m.flakes, "flake", "flakes"),
-        digits(m.left_out_error)
+        short(m.left_out_error)
     )?;
     let mut line = |term: &str, b: f64, variance: f64| {
         let b = if b.abs() < 5e-6 { 0.0 } else { b };
@@ -386,18 +386,9 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
 /// The interval of a factor, where there is one.
 fn between(s: &SizeAsItStands, before: &str) -> String {
     match (s.factor_low, s.factor_high) {
-        (Some(low), Some(high)) => format!("{before}{} to {})", digits(low), digits(high)),
+        (Some(low), Some(high)) => format!("{before}{} to {})", short(low), short(high)),
         _ => String::new(),
     }
-}
-
-/// Three significant digits.
-fn digits(v: f64) -> String {
-    if v == 0.0 || !v.is_finite() {
-        return v.to_string();
-    }
-    let decimals = (2 - v.abs().log10().floor() as i32).clamp(0, 8) as usize;
-    format!("{v:.decimals$}")
 }
 
 /// A text that cannot break out of its line.

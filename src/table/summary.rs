@@ -130,11 +130,6 @@ impl Reasons {
         self.lines_saying(most, "", |words| words)
     }
 
-    /// The same of rows that are written with their reasons.
-    fn lines_beside_rows(&self, most: usize) -> Vec<String> {
-        self.lines_saying(most, BESIDE, |words| words)
-    }
-
     fn lines_saying(
         &self,
         most: usize,
@@ -418,14 +413,9 @@ impl fmt::Display for Summary {
         for ((calibration, variant), n) in &self.used {
             writeln!(f, "  {n} by {calibration}: {variant}")?;
         }
-        self.refused
-            .lines_beside_rows(TOLD_REASONS)
-            .iter()
-            .try_for_each(|line| writeln!(f, "  refused, {line}"))?;
-        self.remarks
-            .lines_beside_rows(TOLD_REMARKS)
-            .iter()
-            .try_for_each(|line| writeln!(f, "  remark, {line}"))?;
+        let beside = |reasons: &Reasons, most| reasons.lines_saying(most, BESIDE, |words| words);
+        beside(&self.refused, TOLD_REASONS).iter().try_for_each(|line| writeln!(f, "  refused, {line}"))?;
+        beside(&self.remarks, TOLD_REMARKS).iter().try_for_each(|line| writeln!(f, "  remark, {line}"))?;
         let mut doubts = self.cautions();
         doubts.retain(|(kind, _)| !everywhere.contains(kind));
         for (at, (kind, told)) in doubts.iter().take(TOLD_DOUBTS).enumerate() {

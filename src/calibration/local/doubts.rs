@@ -15,7 +15,7 @@ use crate::calibration::fitting::{FALLS, OF_PLATFORM, repeated, told_of_repeats}
 use crate::calibration::resolved::Kind;
 use crate::calibration::{LocalFlakes, Parts, PercussorSeen, SizeModel};
 use crate::error::{Result, counted};
-use crate::fit::dot;
+use crate::fit::{Design, dot, linear};
 use crate::form::{AREA, DEPTH, Layout};
 use crate::page::{short, unit};
 use crate::special::{sorted_quantile, student_quantile_upper};
@@ -308,14 +308,10 @@ impl Local {
     /// The power of a measurement with which the local sizes go, others left aside, and its standard error.
     fn power_of(&self, at: usize) -> Option<(f64, f64)> {
         let transform = self.published().form.transform();
-        let pairs = self.inputs.iter().zip(&self.responses).map(|(x, y)| (x[at].ln(), transform.ln_of(*y)));
-        let pairs: Vec<(f64, f64)> = pairs.filter(|(x, y)| x.is_finite() && y.is_finite()).collect();
-        let n = pairs.len() as f64;
-        let mean = |of: fn(&(f64, f64)) -> f64| pairs.iter().map(of).sum::<f64>() / n;
-        let (x, y) = (mean(|p| p.0), mean(|p| p.1));
-        let squares: f64 = pairs.iter().map(|p| (p.0 - x).powi(2)).sum();
-        let power = pairs.iter().map(|p| (p.0 - x) * (p.1 - y)).sum::<f64>() / squares;
-        let left: f64 = pairs.iter().map(|p| (p.1 - y - power * (p.0 - x)).powi(2)).sum();
-        Some((power, (left / (n - 2.0) / squares).sqrt())).filter(|_| n > 2.0 && squares > 0.0)
+        let rows: Vec<[f64; 2]> = self.inputs.iter().map(|x| [1.0, x[at].ln()]).collect();
+        let sizes: Vec<f64> = self.responses.iter().map(|y| transform.ln_of(*y)).collect();
+        let design = Design::from_rows(vec!["intercept".into(), "power".into()], &rows).ok()?;
+        let fit = linear::fit(&design, &sizes, None).ok()?;
+        Some((fit.coefficients()[1], fit.spread() * (fit.leverage(&[0.0, 1.0]).ok()?).sqrt()))
     }
 }
