@@ -198,7 +198,7 @@ pub(crate) fn repeated(flakes: impl Iterator<Item = impl IntoIterator<Item = f64
 /// That flakes equal earlier ones.
 pub(crate) fn told_of_repeats(again: u64, of: u64) -> String {
     format!(
-        "{again} of {of} flakes equal an earlier one in every number used: if they were pasted twice, intervals are too narrow"
+        "{again} of {of} flakes equal an earlier one in every number used: if rows were pasted more than once, intervals are too narrow"
     )
 }
 

@@ -637,7 +637,7 @@ fn a_fit_says_the_same_in_json_and_its_estimates_say_what_falls() {
     let [table, out] = ["pit.csv", "own.json"].map(|n| folder.path().join(n).to_str().unwrap().to_string());
     let mut text = "platform_depth_mm,mass_g,percussor\n".to_string();
     for i in 0..24 {
-        let depth = 3.0 + 0.4 * f64::from(i / 2);
+        let depth = 3.0 + 0.6 * f64::from(i / 3);
         text.push_str(&format!(
             "{depth:.1},{:.2},{}\n",
             30.0 / depth,
@@ -651,7 +651,7 @@ fn a_fit_says_the_same_in_json_and_its_estimates_say_what_falls() {
     assert_eq!(json["falls"], serde_json::json!(["mass with platform depth"]), "{json}");
     assert_eq!(
         (&json["repeated"], &json["used"], &json["offered"]),
-        (&12.into(), &24.into(), &24.into()),
+        (&16.into(), &24.into(), &24.into()),
         "{json}"
     );
     let told = |percussor: &str| {

@@ -151,7 +151,7 @@ fn a_page_of_flakes_that_do_not_fit_begins_with_that_and_offers_nothing_to_quote
     for i in 0..20 {
         let depth = 4.0 + 0.4 * f64::from(i);
         // kilograms
-        text.push_str(&format!("{depth:.1},75,{:.5}\n", 0.0009 * depth.powf(1.5)));
+        text.push_str(&format!("{depth:.1},75,{:.5}\n", 0.0005 * depth.powf(1.5)));
     }
     fs::write(&path, text).unwrap();
     let [path, out] = [&path, &out].map(|p| p.to_str().unwrap());
