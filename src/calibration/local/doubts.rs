@@ -190,13 +190,13 @@ impl Local {
             None if ln.abs() > 5f64.ln() => format!("check the units of {size} and platform"),
             None => "check the measurements, or fit these flakes alone".to_string(),
         };
-        Some(format!(
-            "the local flakes lie {} times as far from {} as places are taken to differ, with {} times the {size} expected of \
-             their platforms: {check}",
-            short(times_as_far),
-            self.start.calibration().name(),
-            short(ln.exp())
-        ))
+        let (far, from, times) = (short(times_as_far), self.start.calibration().name(), short(ln.exp()));
+        ln.is_finite().then(|| {
+            format!(
+                "the local flakes lie {far} times as far from {from} as places are taken to differ, with {times} times the \
+                 {size} expected of their platforms: {check}"
+            )
+        })
     }
 
     fn other_platforms(&self) -> Vec<String> {
