@@ -89,11 +89,12 @@ impl Local {
         }
         let seen = || start.percussors().iter().map(|p| &p.name);
         let (struck, by) = (Kind::all(self.percussors.keys()), Kind::all(seen()));
-        let others = !start.reads_percussor() && !by.is_empty() && struck != by;
+        let alike = !start.reads_percussor();
+        let (others, several) = (alike && !by.is_empty() && struck != by, alike && struck.len() > 1);
         let of_another = start.stone().is_some_and(|s| !self.stones.contains_key(s));
         let theirs = seen().map(String::as_str).collect::<Vec<_>>().join(", ");
         for (what, counts, before, other, several) in [
-            ("were struck by", &self.percussors, theirs.as_str(), others, struck.len() > 1),
+            ("were struck by", &self.percussors, theirs.as_str(), others, several),
             ("are of", &self.stones, start.stone().unwrap_or_default(), of_another, self.stones.len() > 1),
         ] {
             if mostly(counts, self.inputs.len()) && other {
