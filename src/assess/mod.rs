@@ -10,6 +10,7 @@
 //! | `score` | what one predictive says of one flake: log score, CRPS, coverage, interval score |
 //! | `compare` | [`cross_validate`], [`as_they_stand`]: scores with standard errors, by class, differences, a recommendation |
 //! | `as_it_stands` | [`AsItStands`]: a calibration as it stands against what was found |
+//! | `measured` | how many flakes chance allows outside of their intervals, and what to do where there are more |
 //! | `residual` | checks of a least squares fit, each with a sentence about what to do |
 //!
 //! ```
@@ -41,6 +42,7 @@
 mod as_it_stands;
 pub(crate) mod compare;
 pub(crate) mod folds;
+pub(crate) mod measured;
 pub(crate) mod residual;
 pub(crate) mod score;
 

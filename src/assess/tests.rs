@@ -513,3 +513,53 @@ fn a_flake_below_the_threshold_is_not_scored() {
     let all = flakes(Question::new("mass_g"));
     assert_eq!(flakes(Question::new("mass_g").of_kept(threshold)), all - below);
 }
+
+/// Masses that go with no platform.
+fn unrelated() -> Vec<Flake> {
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    let mut draw = || -> f64 { StandardNormal.sample(&mut rng) };
+    (0..60).map(|_| flake((1.8 + 0.4 * draw()).exp(), (2.5 + 0.7 * draw()).exp(), "K")).collect()
+}
+
+#[test]
+fn where_no_form_beats_the_mean_none_is_to_be_taken() {
+    let recipes =
+        [own("depth", Transform::Ln, vec![ln(DEPTH)]), own("line", Transform::Ln, vec![value(DEPTH)])];
+    let of = |flakes: &[Flake]| {
+        let folds = Folds::leave_one_out(flakes.len()).unwrap();
+        cross_validate(&recipes, flakes, &folds, &Question::new("mass_g")).unwrap()
+    };
+    let a = of(&unrelated());
+    assert!(!a.recommendation.better_than_mean);
+    assert!(
+        a.recommendation().starts_with("No form foretells better than the mean of the table does (R2 of "),
+        "{}",
+        a.recommendation()
+    );
+    assert!(of(&simulated(60, 0.8, 4)).recommendation.better_than_mean);
+}
+
+#[test]
+fn a_reason_that_the_flakes_give_is_told_before_that_of_a_column_that_is_lacking() {
+    let recipes = [recipe("log-log"), recipe("area")];
+    // all of one angle
+    let flakes = simulated(30, 0.4, 8);
+    let folds = Folds::leave_one_out(30).unwrap();
+    let e = cross_validate(&recipes, &flakes, &folds, &Question::new("mass_g")).unwrap_err();
+    assert!(e.to_string().contains("exterior_platform_angle_deg cannot be told apart"), "{e}");
+}
+
+#[test]
+fn rows_pasted_twice_are_told() {
+    let recipes = [own("depth", Transform::Ln, vec![ln(DEPTH)])];
+    let of = |flakes: &[Flake]| {
+        let folds = Folds::leave_one_out(flakes.len()).unwrap();
+        cross_validate(&recipes, flakes, &folds, &Question::new("mass_g")).unwrap().told_of_repeats()
+    };
+    let once = simulated(40, 0.4, 2);
+    assert_eq!(of(&once), None);
+    let told = of(&[&once[..], &once[..], &once[..]].concat()).unwrap();
+    assert!(told.starts_with("80 of 120 flakes equal an earlier one in every number used"), "{told}");
+    // a few are ordinary
+    assert_eq!(of(&[&once[..], &once[..4]].concat()), None);
+}

@@ -71,12 +71,29 @@ pub(crate) enum Doubt {
         /// What struck the glass over what struck it instead (`bone` over `steel`); nothing where both are alike there.
         ratio: Option<(String, String)>,
     },
+    /// A percussor that struck some of the flakes, which the forms do not tell from those of the others.
+    PercussorsNotToldApart {
+        /// What struck them, with how many.
+        seen: Vec<String>,
+    },
     /// A stone the experiment did not use.
     StoneNotInExperiment {
         /// What was asked for.
         stone: String,
         /// The stone of the experiment.
         seen: String,
+        /// Flakes that the level was moved to, where it was: the stone is theirs.
+        local: Option<u64>,
+    },
+    /// What speaks against the flakes that a calibration was updated with.
+    LocalFlakes {
+        /// The sentence.
+        text: String,
+    },
+    /// Sizes that fall as the platform grows.
+    FallsWithPlatform {
+        /// Each with the measurement (`mass with platform depth`).
+        what: Vec<String>,
     },
     /// Settings of the blow that were not given; the answer is averaged over those of the experiment.
     SettingsAveraged {
@@ -261,16 +278,19 @@ impl Caution {
             Doubt::LikeNone { .. } => ("like-none", 0),
             Doubt::LipsAgainstSizes { .. } => ("lips-against-sizes", 0),
             Doubt::GroupAgainstFlakes { .. } => ("group-against-flakes", 0),
+            Doubt::LocalFlakes { .. } => ("local-flakes", 0),
             Doubt::OutsideRange { .. } => ("outside-range", 1),
             Doubt::Leverage { .. } => ("leverage", 2),
             Doubt::BeyondRecorded { .. } => ("beyond-recorded", 2),
             Doubt::NearEndOfDomain { .. } => ("near-end-of-domain", 3),
             Doubt::AtomAtZero { .. } => ("atom-at-zero", 3),
+            Doubt::FallsWithPlatform { .. } => ("falls-with-platform", 3),
             Doubt::RemainsImprobable { .. } => ("remains-improbable", 4),
             Doubt::MeasuredOutside { .. } => ("measured-outside", 4),
             Doubt::Mechanics { kind: kind @ "crushes", .. } => (kind, 5),
             Doubt::PercussorNotInExperiment { .. } => ("percussor-not-in-experiment", 6),
             Doubt::PercussorRatio { .. } => ("percussor-ratio", 6),
+            Doubt::PercussorsNotToldApart { .. } => ("percussors-not-told-apart", 6),
             Doubt::NameNotKnown { what: "percussor", .. } => ("percussor-not-known", 6),
             Doubt::NameNotKnown { .. } => ("stone-not-known", 8),
             Doubt::Technique { .. } => ("technique", 7),
@@ -378,6 +398,27 @@ fn unit(column: &str) -> &'static str {
         .map_or("", |(_, unit)| unit)
 }
 
+/// Units that are taken for ours, with how many of ours one of them is.
+const UNITS: [(&str, &[(&str, f64)]); 4] = [
+    ("_mm", &[("centimetres", 10.0), ("inches", 25.4), ("metres", 1e3)]),
+    ("_mm2", &[("square centimetres", 1e2), ("square inches", 645.16)]),
+    ("_g", &[("kilograms", 1e3), ("ounces", 28.35), ("milligrams", 1e-3)]),
+    ("_deg", &[("radians", 57.2958)]),
+];
+
+/// The units that may have been taken for that of a column.
+pub(crate) fn units_taken(column: &str) -> impl Iterator<Item = (&'static str, f64)> {
+    UNITS.iter().filter(move |(of, _)| column.ends_with(of)).flat_map(|(_, units)| units.iter().copied())
+}
+
+/// The unit that numbers of a column may be in, being so many times what was expected (logarithm), within a factor of 2.5.
+/// (This crate's choice, no source.)
+pub(crate) fn unit_taken(column: &str, ln_times: f64) -> Option<&'static str> {
+    let miss = |ours: f64| (ln_times + ours.ln()).abs();
+    let near = units_taken(column).filter(|u| miss(u.1) < 2.5f64.ln());
+    near.min_by(|a, b| miss(a.1).total_cmp(&miss(b.1))).map(|(name, _)| name)
+}
+
 impl From<Doubt> for Caution {
     fn from(doubt: Doubt) -> Caution {
         Caution(doubt)
@@ -460,9 +501,21 @@ impl fmt::Display for Caution {
                 "nobody struck these flakes with {percussor} ({} did): taken as one of these, with wider intervals",
                 seen.join(", ")
             ),
-            Doubt::StoneNotInExperiment { stone, seen } => {
+            Doubt::PercussorsNotToldApart { seen } => write!(
+                f,
+                "these flakes were struck by {}, and the calibration does not tell them apart: which is named changes \
+                 nothing",
+                seen.join(", ")
+            ),
+            Doubt::StoneNotInExperiment { stone, seen, local: None } => {
                 write!(f, "the experiment flaked {seen}, not {stone}")
             }
+            Doubt::StoneNotInExperiment { stone, seen, local: Some(flakes) } => {
+                let flakes = crate::error::counted(*flakes, "local flake", "local flakes");
+                write!(f, "the level is that of {flakes} of {seen}, not {stone}")
+            }
+            Doubt::LocalFlakes { text } => f.write_str(text),
+            Doubt::FallsWithPlatform { what } => write!(f, "falls as the platform grows (flakes do not): {}", what.join(", ")),
             Doubt::SettingsAveraged { settings } => {
                 let names: Vec<String> = settings.iter().map(|s| in_words(s)).collect();
                 let of_blows = |s: &String| SETTINGS.contains(&s.as_str());

@@ -43,6 +43,8 @@ pub use fitting::{
     Collector, Figure, FitReport, Inventory, Method, Part, Recipe, Report, SIZE_COLUMNS, SharedRecipe,
     SizeRecipe, TerminationRecipe, VariantRecipe,
 };
+#[cfg(feature = "table")]
+pub(crate) use local::ROW;
 pub use local::{Local, LocalReport};
 pub use loss::loss_recipe;
 use shared::of_places;
@@ -98,6 +100,16 @@ pub struct PercussorSeen {
     pub name: String,
     /// Flakes struck with it.
     pub flakes: u64,
+}
+
+/// What is to be known of the flakes that a calibration was updated with: its level is theirs.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct LocalFlakes {
+    /// How many they are.
+    pub flakes: u64,
+    /// What speaks against the update, each a sentence.
+    pub cautions: Vec<String>,
 }
 
 /// A class that is taken as given where a row does not record it.
@@ -334,6 +346,9 @@ pub(crate) struct Parts {
     pub assumptions: Vec<Assumption>,
     /// The variants, the one that needs most first.
     pub variants: Vec<Variant>,
+    /// The flakes that it was updated with; nothing where it was not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub local: Option<LocalFlakes>,
 }
 
 fn wrong(field: impl Into<String>, reason: impl Into<String>) -> Error {
@@ -444,6 +459,11 @@ impl Calibration {
         &self.parts.setting_names
     }
 
+    /// The flakes that it was updated with.
+    pub(crate) fn local(&self) -> Option<&LocalFlakes> {
+        self.parts.local.as_ref()
+    }
+
     /// The combinations of settings in the experiment.
     pub(crate) fn settings(&self) -> &[Setting] {
         &self.parts.settings
@@ -520,6 +540,11 @@ impl Calibration {
     pub(crate) fn shares(&self, column: &str) -> bool {
         let models = self.parts.variants.iter().flat_map(|v| &v.sizes);
         models.flat_map(|m| &m.shared).any(|e| e.by == column)
+    }
+
+    /// Whether its forms tell percussors apart.
+    pub(crate) fn reads_percussor(&self) -> bool {
+        ["percussor", crate::form::PERCUSSOR_CLASS].iter().any(|n| self.layout().position(n).is_some())
     }
 
     /// The measurements that a variant cannot do without: what its forms read, less the settings and the

@@ -347,7 +347,7 @@ impl Predictor {
         resolved.unlike_experiment(measured, found);
         let told: Vec<&str> = e.terminations.iter().map(|(t, _)| t.as_str()).collect();
         resolved.untold_terminations(variant, &asked.x, &told, found);
-        resolved.not_recorded(found);
+        resolved.of_all_its_answers(variant, found);
         found.extend_from_slice(&asked.cautions);
         e
     }

@@ -140,7 +140,8 @@ impl Updated {
             spread: Moved {
                 published: spread(before),
                 updated: spread(after),
-                own: report.own_spread.filter(|_| constant),
+                // of one with terms of its own the constant, times what weighted flakes scatter more
+                own: report.own_spread.map(|own| if constant { own } else { own * spread(before) }),
                 standard_error: None,
             },
             platforms,

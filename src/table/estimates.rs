@@ -14,13 +14,13 @@
 
 use super::digits::millionths;
 use super::header::Header;
-use super::measured::{MeasuredSize, Tally};
 use super::read::{BLOCK_BYTES, TableReader};
 use super::row::Row;
 use super::rows::{self, Answers};
 use super::summary::Summary;
 use super::write::Line;
 use crate::assess::AsItStands;
+use crate::assess::measured::{MeasuredSize, Tally};
 use crate::calibration::fitting::as_struck;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::error::{Error, Result};
@@ -421,9 +421,7 @@ impl<'a> TableEstimates<'a> {
             outside.extend(Caution::outside(&s.column, observed, (low, high)));
             let law = (level, predictor.common(&estimate.variant, &s.size));
             let site = row.class("site").unwrap_or_default();
-            let mut one = Tally::default();
-            one.count(&size);
-            summary.measured_sizes((&estimate.calibration, &s.column), site, one, law);
+            summary.measured_sizes((&estimate.calibration, &s.column), site, Tally::of(&size), law);
         }
         estimate.cautions.extend(outside);
         Ok(())

@@ -74,7 +74,6 @@ mod guard;
 mod header;
 mod intake;
 mod kept;
-mod measured;
 mod offers;
 mod originals;
 mod planned;

@@ -4,10 +4,11 @@
 use super::intake::rows_counted;
 use super::summary::Summary;
 use super::text::rows_told;
+use crate::assess::measured::verdict;
 use crate::assess::{AsItStands, Assessment, SizeAsItStands};
 use crate::calibration::{Calibration, SizeModel, Spread, bundled};
 use crate::error::counted;
-use crate::page::{begun, percent, unit};
+use crate::page::{begun, percent, short, unit};
 use crate::predict::in_words;
 use std::fmt::{self, Write};
 
@@ -91,7 +92,9 @@ impl<'a> TableReport<'a> {
 
     fn read(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let t = self.summary;
-        writeln!(f, "# Flakes of {}\n\n## What was read\n", self.table)?;
+        writeln!(f, "# Flakes of {}\n", self.table)?;
+        verdict(&t.measured()).iter().try_for_each(|verdict| writeln!(f, "**{verdict}.**\n"))?;
+        writeln!(f, "## What was read\n")?;
         writeln!(
             f,
             "{}: {} answered, {} of them with a remark, {} refused.",
@@ -152,13 +155,13 @@ impl<'a> TableReport<'a> {
             let share = 100.0 * s.inside as f64 / s.flakes as f64;
             writeln!(
                 f,
-                "| {} | {} | {} ({share:.1} %) | {:.3}{} | {} {} | {:.3} |",
+                "| {} | {} | {} ({share:.1} %) | {}{} | {} {} | {:.3} |",
                 in_words(&s.column),
                 rows_told(s.flakes),
                 rows_told(s.inside),
-                s.factor,
-                between(s, " (", 3),
-                digits(s.rmse),
+                short(s.factor),
+                between(s, " ("),
+                short(s.rmse),
                 unit(&s.column),
                 s.rmse_ln
             )?;
@@ -195,8 +198,8 @@ impl<'a> TableReport<'a> {
                     "| {} | {} | {} ({}) | {:.3} ({:.3}) | {:.2} | {:.1} % | {:.4} ({:.4}) |",
                     form.name,
                     s.flakes,
-                    digits(s.rmse.value),
-                    digits(s.rmse.standard_error),
+                    short(s.rmse.value),
+                    short(s.rmse.standard_error),
                     s.rmse_ln.value,
                     s.rmse_ln.standard_error,
                     s.r_squared.value,
@@ -215,6 +218,7 @@ impl<'a> TableReport<'a> {
             for (why, names) in told {
                 writeln!(f, "\nLeft out: {} ({}).", names.join(", "), one_line(why))?;
             }
+            a.told_of_repeats().iter().try_for_each(|told| writeln!(f, "\n{told}"))?;
             writeln!(f, "\n{}", &a.recommendation.sentence())?;
         }
         Ok(())
@@ -279,18 +283,18 @@ impl<'a> TableReport<'a> {
             .iter()
             .map(|s| {
                 let (of, n) = (rows_told(s.inside), rows_told(s.flakes));
-                let between = between(s, ", 95 % interval (", 2);
+                let between = between(s, ", 95 % interval (");
                 format!(
-                    "{} {of} of {n} (observed over expected {:.2}{between})",
+                    "{} {of} of {n} (observed over expected {}{between})",
                     in_words(&s.column),
-                    s.factor
+                    short(s.factor)
                 )
             })
             .collect();
         if !found.is_empty() {
             write!(text, " Of complete flakes, inside their intervals: {}.", found.join("; "))?;
         }
-        for a in &self.compared {
+        for a in self.compared.iter().filter(|a| a.recommendation.better_than_mean) {
             let r = &a.recommendation;
             let Some(form) = a.form(&r.take) else { continue };
             write!(
@@ -298,13 +302,16 @@ impl<'a> TableReport<'a> {
                 " Fitted to these flakes, the form {} foretold {} with a root mean square error of {} {} ({}, {} flakes).",
                 r.take,
                 in_words(&a.column),
-                digits(form.own.rmse.value),
+                short(form.own.rmse.value),
                 unit(&a.column),
                 a.rule,
                 form.own.flakes
             )?;
         }
-        writeln!(f, "\n## For a methods section\n\n{text}")?;
+        // numbers that are not to be read are not to be quoted
+        if verdict(&t.measured()).is_none() {
+            writeln!(f, "\n## For a methods section\n\n{text}")?;
+        }
         writeln!(
             f,
             "\n## How to cite\n\n- conchoid, version {version}. Library for the Rust language: flake size and termination \
@@ -339,14 +346,14 @@ fn list<'l>(f: &mut fmt::Formatter<'_>, what: &str, lines: impl Iterator<Item = 
 
 fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
     let spread = match &m.spread {
-        Spread::Constant { value, .. } => format!("spread {}", digits(*value)),
+        Spread::Constant { value, .. } => format!("spread {}", short(*value)),
         Spread::Modelled { .. } => "a spread with terms of its own".to_string(),
     };
     let shared: String = m
         .shared
         .iter()
         .map(|e| {
-            format!(", {} between the {} groups of {}", digits(e.covariance[0][0].sqrt()), e.groups, e.by)
+            format!(", {} between the {} groups of {}", short(e.covariance[0][0].sqrt()), e.groups, e.by)
         })
         .collect();
     // of what came off, most of which was not kept, none can be said
@@ -358,7 +365,7 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
         begun(&m.form.transform().describe(&m.column)),
         m.form.name(),
         counted(m.flakes, "flake", "flakes"),
-        digits(m.left_out_error)
+        short(m.left_out_error)
     )?;
     let mut line = |term: &str, b: f64, variance: f64| {
         let b = if b.abs() < 5e-6 { 0.0 } else { b };
@@ -377,20 +384,11 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
 }
 
 /// The interval of a factor, where there is one.
-fn between(s: &SizeAsItStands, before: &str, decimals: usize) -> String {
+fn between(s: &SizeAsItStands, before: &str) -> String {
     match (s.factor_low, s.factor_high) {
-        (Some(low), Some(high)) => format!("{before}{low:.decimals$} to {high:.decimals$})"),
+        (Some(low), Some(high)) => format!("{before}{} to {})", short(low), short(high)),
         _ => String::new(),
     }
-}
-
-/// Three significant digits.
-fn digits(v: f64) -> String {
-    if v == 0.0 || !v.is_finite() {
-        return v.to_string();
-    }
-    let decimals = (2 - v.abs().log10().floor() as i32).clamp(0, 8) as usize;
-    format!("{v:.decimals$}")
 }
 
 /// A text that cannot break out of its line.

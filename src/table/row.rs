@@ -4,6 +4,7 @@ use super::cell;
 use super::column::{Kind, NotRead, shorten};
 use super::header::{ColumnId, Header};
 use super::text::{Cells, like_formula, put_text};
+use crate::calibration::ROW;
 use crate::error::{Error, Place, counted};
 use crate::flake;
 use crate::strike::{Measured, PlatformShape};
@@ -316,7 +317,10 @@ fn placed(mut error: Error, place: Place) -> Error {
 
 impl Measured for Row {
     fn number(&self, name: &str) -> Option<f64> {
-        self.value(self.header.column(name)?)
+        match self.header.column(name) {
+            None if name == ROW => Some(self.number as f64),
+            column => self.value(column?),
+        }
     }
     fn class(&self, name: &str) -> Option<&str> {
         self.class_of(self.header.column(name)?)

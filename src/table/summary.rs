@@ -4,8 +4,8 @@
 use super::column::shorten;
 use super::estimates::GENERAL;
 use super::intake::{Intake, Noticed, rows_counted};
-use super::measured::{MeasuredFit, MeasuredSizes, Tally};
 use super::row::Row;
+use crate::assess::measured::{MeasuredFit, MeasuredSizes, Tally, verdict};
 use crate::error::{Error, counted};
 use crate::predict::in_words;
 use crate::predict::{Caution, Estimate};
@@ -20,6 +20,8 @@ const TOLD_REASONS: usize = 4;
 const TOLD_REMARKS: usize = 2;
 const TOLD_DOUBTS: usize = 2;
 const TOLD_TEXTS: usize = 4;
+/// Where the reasons stand that are not told.
+const BESIDE: &str = ", each beside its row";
 /// What stands for the words of a caution that differ by the numbers of each row; those of the first are the example.
 const OF_ITS_NUMBERS: &str = "such as";
 
@@ -125,10 +127,15 @@ impl Reasons {
 
     /// One line for each of the commonest reasons, with count and first rows, and one for all others.
     pub fn lines(&self, most: usize) -> Vec<String> {
-        self.lines_saying(most, |words| words)
+        self.lines_saying(most, "", |words| words)
     }
 
-    fn lines_saying(&self, most: usize, mut say: impl FnMut(String) -> String) -> Vec<String> {
+    fn lines_saying(
+        &self,
+        most: usize,
+        others_stand: &str,
+        mut say: impl FnMut(String) -> String,
+    ) -> Vec<String> {
         let all = self.sorted();
         let told = if all.len() > most { most.saturating_sub(1) } else { all.len() };
         let mut lines: Vec<String> = all[..told]
@@ -140,7 +147,7 @@ impl Reasons {
         let rest: u64 = all[told..].iter().map(|(_, n, _)| n.count).sum::<u64>() + self.others.count;
         if rest > 0 {
             let reasons = all.len() - told + usize::from(self.others.count > 0);
-            lines.push(format!("{}: {reasons} other reasons, each beside its row", rows_counted(rest)));
+            lines.push(format!("{}: {reasons} other reasons{others_stand}", rows_counted(rest)));
         }
         lines
     }
@@ -353,21 +360,6 @@ fn kinds_of(cautions: &[Caution]) -> Vec<&'static str> {
     kinds
 }
 
-/// What to do where a calibration does not fit.
-fn remedy(flakes: u64) -> String {
-    let enough = match flakes >= ENOUGH {
-        true => format!("the {flakes} flakes measured here are enough"),
-        false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
-    };
-    format!(
-        "do not read on before a calibration is started from it with flakes of this site (`fit --starting-from`): {enough}"
-    )
-}
-
-/// Local flakes after which little is left to learn of the level: the error of their mean adds one part in forty to the
-/// width of an interval. This crate's choice, no source.
-const ENOUGH: u64 = 20;
-
 /// The beginning of what some rows have: the whole stands beside the rows.
 fn beginning(text: &str, characters: usize) -> String {
     let Some((end, _)) = text.char_indices().nth(characters) else { return text.to_string() };
@@ -386,9 +378,7 @@ fn apart(before: &str, text: &str) -> String {
 impl fmt::Display for Summary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let fits = self.measured();
-        if let Some(most) = fits.iter().filter(|m| m.misfit()).map(|m| m.flakes).max() {
-            writeln!(f, "The calibration does not fit these flakes: {}", remedy(most))?;
-        }
+        verdict(&fits).iter().try_for_each(|verdict| writeln!(f, "{verdict}"))?;
         if let Some(first) = fits.first() {
             let level = (1e4 * first.level).round() / 1e2;
             writeln!(f, "  measured sizes inside their {level} % intervals, and times what was expected")?;
@@ -417,13 +407,14 @@ impl fmt::Display for Summary {
         for ((calibration, variant), n) in &self.used {
             writeln!(f, "  {n} by {calibration}: {variant}")?;
         }
-        self.refused.lines(TOLD_REASONS).iter().try_for_each(|line| writeln!(f, "  refused, {line}"))?;
-        self.remarks.lines(TOLD_REMARKS).iter().try_for_each(|line| writeln!(f, "  remark, {line}"))?;
+        let beside = |reasons: &Reasons, most| reasons.lines_saying(most, BESIDE, |words| words);
+        beside(&self.refused, TOLD_REASONS).iter().try_for_each(|line| writeln!(f, "  refused, {line}"))?;
+        beside(&self.remarks, TOLD_REMARKS).iter().try_for_each(|line| writeln!(f, "  remark, {line}"))?;
         let mut doubts = self.cautions();
         doubts.retain(|(kind, _)| !everywhere.contains(kind));
         for (at, (kind, told)) in doubts.iter().take(TOLD_DOUBTS).enumerate() {
             let mut last: Option<String> = None;
-            let lines = told.lines_saying(TOLD_TEXTS, |text| match last.replace(text.clone()) {
+            let lines = told.lines_saying(TOLD_TEXTS, BESIDE, |text| match last.replace(text.clone()) {
                 None => text,
                 Some(before) => beginning(&apart(&before, &text), 40),
             });

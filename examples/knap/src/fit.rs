@@ -12,7 +12,7 @@ use crate::tables::{self, Table, Twice, save, tell};
 use crate::taken::TakenIn;
 use clap::Args;
 use conchoid::calibration::{
-    Calibration, Collector, FitReport, Inventory, Provenance, Recipe, RecoveryThreshold,
+    Calibration, Collector, Inventory, Provenance, Recipe, RecoveryThreshold, Report,
 };
 use conchoid::flake::ORIGINAL_OVER_NOW;
 use conchoid::form::{Form, Term, indicator, value};
@@ -185,9 +185,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
     let printed = Printed {
         name: &o.name,
         shifts_from: (!against.is_empty()).then(|| from.collect()),
-        fits: &report.fits,
-        used: report.used,
-        left_out: by_reason(&report.left_out),
+        report: &report,
     };
     written(o, &calibration, &printed, |page| {
         page.told(report.in_words(&calibration, &against));
@@ -339,13 +337,6 @@ pub struct Printed<'a> {
     /// The level that the others of a class are compared with.
     #[serde(skip_serializing_if = "Option::is_none")]
     shifts_from: Option<BTreeMap<&'a str, &'a str>>,
-    fits: &'a [FitReport],
-    used: u64,
-    /// Flakes left out, by reason.
-    left_out: BTreeMap<&'a str, u64>,
-}
-
-/// Counts by reason.
-pub fn by_reason(left_out: &[(String, u64)]) -> BTreeMap<&str, u64> {
-    left_out.iter().map(|(reason, n)| (reason.as_str(), *n)).collect()
+    #[serde(flatten)]
+    report: &'a Report,
 }

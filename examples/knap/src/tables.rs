@@ -86,7 +86,12 @@ pub fn tell(made: &OffersMade) {
     for line in made.intake.to_string().lines() {
         note!("knap: {line}");
     }
-    unused("knap: not used", &made.bad.lines(3), ["", "    "]);
+    let lines = made.bad.lines(20);
+    let (first, others) = lines.split_at(lines.len().min(2));
+    let bare = |line: &String| line.rsplit_once(" (row").map_or(line.clone(), |(what, _)| what.to_string());
+    let others: Vec<String> = others.iter().map(bare).collect();
+    let told = first.iter().cloned().chain((!others.is_empty()).then(|| others.join("; ")));
+    unused("knap: not used", &told.collect::<Vec<_>>(), ["", "    "]);
 }
 
 /// Tells why rows or cells cannot be used, and how words that are not known are told.

@@ -28,10 +28,12 @@ mod stages;
 mod told;
 
 use super::folds::Folds;
-use super::score::{NINETY_FIVE, Score};
-use crate::calibration::fitting::{Recipe, as_struck};
-use crate::calibration::{Calibration, Figure, RecoveryThreshold};
+use super::measured::{MeasuredSize, MeasuredSizes, Tally, verdict};
+use super::score::{LEVELS, NINETY_FIVE, Score};
+use crate::calibration::fitting::{Recipe, as_struck, repeated, told_of_repeats};
+use crate::calibration::{Calibration, Figure, RecoveryThreshold, SizeModel};
 use crate::error::{Error, Result, at_least};
+use crate::form::Layout;
 use crate::predict::{Predictor, in_words};
 use crate::strike::Measured;
 use crate::threads;
@@ -245,7 +247,8 @@ pub(crate) struct Difference {
 }
 
 /// Which form to take: of those whose CRPS is within one standard error of the best (the standard error of
-/// the paired difference from the best), the one with fewest coefficients; the better of two equally simple.
+/// the paired difference from the best) and that do no worse than the mean, the one with fewest coefficients; the better of
+/// two equally simple.
 ///
 /// (The rule of one standard error: Breiman, Friedman, Olshen & Stone 1984, Classification and Regression
 /// Trees, section 3.4.3; here with the standard error of the difference, which is what the flakes in common
@@ -263,6 +266,10 @@ pub(crate) struct Recommendation {
     pub(crate) coefficients: usize,
     /// Coefficients of the best.
     pub(crate) coefficients_of_best: usize,
+    /// Whether some form foretells better than the mean of the other flakes does: its R2 lies above its standard error.
+    pub(crate) better_than_mean: bool,
+    /// R2 of the best.
+    pub(crate) r_squared_of_best: Figure,
     /// How many forms were compared.
     pub(crate) forms: usize,
     /// Flakes that the form to take answers for, of those that record the size.
@@ -283,7 +290,7 @@ impl Recommendation {
     /// In a sentence, or two.
     pub(crate) fn sentence(&self) -> String {
         let taken = self.taken();
-        if !self.partial() {
+        if !self.partial() || !self.better_than_mean {
             return taken;
         }
         format!(
@@ -294,6 +301,16 @@ impl Recommendation {
     }
 
     fn taken(&self) -> String {
+        if !self.better_than_mean {
+            let r2 = self.r_squared_of_best;
+            let forms = if self.forms == 1 { "The form" } else { "No form" };
+            let not = if self.forms == 1 { " does not foretell" } else { " foretells" };
+            return format!(
+                "{forms}{not} better than the mean of the table does (R2 of {}, the best, {:.2}, standard error {:.2}): take \
+                 none, and expect the mean with the spread of all.",
+                self.best, r2.value, r2.standard_error
+            );
+        }
         if self.forms == 1 {
             return format!("Only one form was assessed ({}): nothing to prefer it to.", self.take);
         }
@@ -350,6 +367,13 @@ pub struct Assessment {
     #[cfg_attr(feature = "schema", schemars(description = ""))]
     pub(crate) recommendation: Recommendation,
     sentence: String,
+    /// That a calibration does not fit these flakes, and what to do.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    verdict: Option<String>,
+    /// Flakes that equal an earlier one in the size and every number that a form reads, where they are more than one in ten
+    /// (of two numbers alone, one in two): each foretells its copies.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    repeated: Option<u64>,
     /// Whether calibrations were scored as they stand.
     #[serde(skip)]
     as_they_stand: bool,
@@ -393,6 +417,8 @@ impl Assessment {
             differences,
             sentence: recommendation.sentence(),
             recommendation,
+            verdict: None,
+            repeated: None,
             as_they_stand: false,
             over: None,
             labels,
@@ -412,6 +438,11 @@ impl Assessment {
     /// Which form to take and why, in a sentence or two.
     pub fn recommendation(&self) -> String {
         self.recommendation.sentence()
+    }
+
+    /// That flakes equal earlier ones.
+    pub(crate) fn told_of_repeats(&self) -> Option<String> {
+        Some(format!("{}.", told_of_repeats(self.repeated?, self.flakes as u64)))
     }
 
     /// A form by its name.
@@ -458,7 +489,7 @@ fn recommendation(forms: &[FormAssessment], with_size: usize) -> Recommendation 
     let best = forms.iter().min_by(better).unwrap_or(&forms[0]);
     let near = |f: &&FormAssessment| {
         let d = difference(f, best).crps;
-        f.name == best.name || d.value <= d.standard_error
+        f.name == best.name || d.value <= d.standard_error && f.overall.r_squared.value > 0.0
     };
     let simpler = |a: &&FormAssessment, b: &&FormAssessment| {
         a.coefficients.cmp(&b.coefficients).then_with(|| better(a, b))
@@ -470,6 +501,11 @@ fn recommendation(forms: &[FormAssessment], with_size: usize) -> Recommendation 
         difference: difference(take, best).crps,
         coefficients: take.coefficients,
         coefficients_of_best: best.coefficients,
+        better_than_mean: forms.iter().any(|f| {
+            let r2 = f.overall.r_squared;
+            r2.value > if r2.standard_error.is_nan() { 0.0 } else { r2.standard_error }
+        }),
+        r_squared_of_best: best.overall.r_squared,
         forms: forms.len(),
         answered: take.own.flakes,
         with_size,
@@ -507,7 +543,7 @@ pub fn cross_validate<M: Measured + Sync>(
         }
     }
     if recipes.is_empty()
-        && let Some((name, e)) = left_out.pop()
+        && let Some((name, e)) = std::mem::take(&mut left_out).into_iter().min_by_key(|(_, e)| found_for(e))
     {
         return Err(match e {
             Error::TooFew { what, found, needed } => {
@@ -555,11 +591,22 @@ pub fn cross_validate<M: Measured + Sync>(
     };
     let forms = calibrations.into_iter().enumerate().map(form).collect();
     let with_size = bench.with_size(&recipes);
+    let read = recipes.iter().flat_map(|r| &r.variants).flat_map(|v| &v.sizes).map(|s| &s.form);
+    let names = [Layout::of(read).numbers, vec![bench.column.clone()]].concat();
+    let flake = |i: &usize| names.iter().map(|n| rows[*i].number(n).unwrap_or(f64::NAN)).collect::<Vec<_>>();
+    let again = repeated(common.iter().map(flake));
     let asked = (question, bench.column, folds.rule.clone());
     let mut found = Assessment::of(asked, (rows.len(), with_size), forms, labels);
     found.left_out = left_out.into_iter().map(|(name, e)| (name, e.to_string())).collect();
+    found.repeated = again;
     found.over = folds.by().map(in_words);
     Ok(found)
+}
+
+/// How much a form found before it failed, as a key of which the least says most: a column that is lacking tells nothing of
+/// the flakes.
+fn found_for(e: &Error) -> std::cmp::Reverse<usize> {
+    std::cmp::Reverse(if let Error::TooFew { found, .. } = e { *found } else { usize::MAX })
 }
 
 /// That calibrations stand as they are, and which of them may have been made with the sites of these flakes: where a
@@ -652,6 +699,17 @@ pub fn as_they_stand<M: Measured + Sync>(
     let middle = common.iter().map(ln).sum::<f64>() / common.len() as f64;
     let reference: Vec<f64> = (0..rows.len()).map(|i| (ln(&i) - middle).powi(2)).collect();
     let labels = labels_of(rows, question);
+    let mut measured = MeasuredSizes::default();
+    for (c, answers) in calibrations.iter().zip(&answers) {
+        let models = c.variants().iter().flat_map(|v| &v.sizes).filter(|m| m.size == *size);
+        let common = models.map(SizeModel::common).fold(0.0, f64::max);
+        for (i, s) in answers.iter().enumerate().filter_map(|(i, s)| Some((i, s.as_ref().ok()?))) {
+            let (low, high) = s.intervals[NINETY_FIVE];
+            let found = MeasuredSize { observed: s.observed, low, median: s.expected, high };
+            let law = (LEVELS[NINETY_FIVE], common);
+            measured.add((c.name(), &column), sites[i].unwrap_or(""), Tally::of(&found), law);
+        }
+    }
     let forms = calibrations.iter().zip(answers).map(|(c, answers)| {
         let tested = common.iter().filter_map(|i| {
             Some(Tested { row: *i, group: group(*i), scores: vec![answers[*i].clone().ok()?] })
@@ -665,6 +723,7 @@ pub fn as_they_stand<M: Measured + Sync>(
     let asked = (question, column, as_fitted(calibrations));
     let mut found = Assessment::of(asked, (rows.len(), with_size), forms.collect(), labels);
     found.as_they_stand = true;
+    found.verdict = verdict(&measured.fits());
     found.over = (names.len() > 1).then(|| "site".to_string());
     Ok(found)
 }

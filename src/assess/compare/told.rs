@@ -109,6 +109,10 @@ impl Assessment {
 
     fn tell(&self, page: &mut Page, checks: Option<&ResidualChecks>) {
         let (what, u) = (in_words(&self.column), unit(&self.column));
+        if let Some(verdict) = &self.verdict {
+            page.say(verdict);
+            page.line("");
+        }
         let over = self.over.as_ref().map(|b| format!(", taken over each {b}")).unwrap_or_default();
         page.say(format!(
             "How well the {what} of {} is predicted: {} of {} rows, {}. Standard errors in brackets{over}.",
@@ -171,6 +175,7 @@ impl Assessment {
         if !self.as_they_stand {
             page.part(r.sentence());
         }
+        self.told_of_repeats().iter().for_each(|told| page.part(told));
         self.not_used(page);
         for form in self.forms.iter().filter(|f| f.overall.atom > 1e-3) {
             let (name, below) = (&form.name, 100.0 * form.overall.atom);

@@ -23,8 +23,9 @@ pub use part::Part;
 pub(crate) use recipe::ToldApart;
 pub use recipe::{Method, Recipe, SIZE_COLUMNS, SharedRecipe, SizeRecipe, TerminationRecipe, VariantRecipe};
 pub(crate) use recipe::{SETTINGS, TailsToTry};
+pub(in crate::calibration) use report::{FALLS, OF_PLATFORM, falling};
 pub use report::{Figure, FitReport, Report};
-pub(crate) use report::{Offered, commonest_first};
+pub(crate) use report::{Offered, commonest_first, repeated, told_of_repeats};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
 use crate::by_name::each_once;
@@ -493,10 +494,15 @@ impl Collector {
             settings,
             assumptions: self.recipe.assumptions.clone(),
             variants,
+            local: None,
         })?;
         let left_out = commonest_first(self.offered.left_out);
         let of_too_few = self.recipe.of_too_few;
-        Ok((calibration, Report { offered: self.offered.flakes, used, left_out, of_too_few, fits }))
+        let falls = falling(calibration.variants().iter().flat_map(|v| &v.sizes));
+        let (columns, offered) = (self.flakes.columns(), self.offered.flakes);
+        let all = || columns.inputs.iter().chain(&columns.sizes);
+        let repeated = repeated((0..self.flakes.rows()).map(|i| all().map(move |c| c[i])));
+        Ok((calibration, Report { offered, used, left_out, of_too_few, falls, repeated, fits }))
     }
 
     /// Fits a variant, whose sizes are read from the `first` reading on.

@@ -8,8 +8,9 @@ use crate::calibration::{Calibration, SharedEffect, SizeModel, Spread};
 use crate::error::{Error, counted};
 use crate::page::{Page, Told, short};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::fmt;
+use std::hash::{DefaultHasher, Hasher};
 
 /// What became of the flakes, and the fits behind the calibration.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -27,6 +28,14 @@ pub struct Report {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[cfg_attr(feature = "schema", schemars(with = "Option<Vec<String>>"))]
     pub(crate) of_too_few: Vec<String>,
+    /// Sizes that fall as the platform grows, which those of flakes do not (`mass with platform depth`).
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[cfg_attr(feature = "schema", schemars(with = "Option<Vec<String>>"))]
+    pub(crate) falls: Vec<String>,
+    /// Flakes that equal an earlier one in every number used, where they are more than one in ten (of two numbers alone, one
+    /// in two); of very many flakes every second, fourth, eighth is looked at.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) repeated: Option<u64>,
     /// One entry for each variant and size, in order.
     pub fits: Vec<FitReport>,
 }
@@ -146,16 +155,51 @@ impl FitReport {
 }
 
 /// An exponent of a measurement of the platform below which a size falls for all to see. This crate's choice, no source.
-const FALLS: f64 = -0.05;
+pub(in crate::calibration) const FALLS: f64 = -0.05;
 
-/// Measurements of the platform with which a size falls, where their logarithm is all that the form reads of them.
-fn falls_with(m: &SizeModel) -> impl Iterator<Item = &'static str> {
-    let names = m.form.term_names();
-    ["platform_depth_mm", "platform_width_mm", "platform_area_mm2"].into_iter().filter(move |of| {
-        let mut reads = (0..names.len()).filter(|j| names[*j].contains(of));
-        let falls = |j: usize| names[j] == format!("ln {of}") && m.coefficients[j] < FALLS;
-        matches!((reads.next(), reads.next()), (Some(j), None) if falls(j))
-    })
+/// Measurements of how large a platform is.
+pub(in crate::calibration) const OF_PLATFORM: [&str; 3] =
+    ["platform_depth_mm", "platform_width_mm", "platform_area_mm2"];
+
+/// Sizes that fall as a measurement of the platform grows (`mass with platform depth`), where its logarithm is all that
+/// the form reads of it.
+pub(in crate::calibration) fn falling<'a>(models: impl IntoIterator<Item = &'a SizeModel>) -> Vec<String> {
+    let mut found = Vec::new();
+    for m in models {
+        let names = m.form.term_names();
+        let with = OF_PLATFORM.into_iter().filter(|of| {
+            let mut reads = (0..names.len()).filter(|j| names[*j].contains(of));
+            let falls = |j: usize| names[j] == format!("ln {of}") && m.coefficients[j] < FALLS;
+            matches!((reads.next(), reads.next()), (Some(j), None) if falls(j))
+        });
+        found.extend(with.map(|of| format!("{} with {}", in_words(&m.column), in_words(of))));
+    }
+    each_once(found)
+}
+
+/// How many flakes equal an earlier one in all of some numbers, where they are too many for chance: five, and one in ten, or
+/// of two numbers alone one in two. (This crate's choice, no source: measured to a millimetre and a tenth of a gram a few
+/// flakes of hundreds are alike.)
+pub(crate) fn repeated(flakes: impl Iterator<Item = impl IntoIterator<Item = f64>>) -> Option<u64> {
+    let (mut seen, mut all, mut again, mut most) = (HashSet::new(), 0, 0, 0);
+    for flake in flakes {
+        let (mut hasher, mut recorded) = (DefaultHasher::new(), 0);
+        for v in flake {
+            hasher.write_u64(if v.is_nan() { u64::MAX } else { v.to_bits() });
+            recorded += usize::from(!v.is_nan());
+        }
+        (all, most) = (all + 1, most.max(recorded));
+        again += u64::from(!seen.insert(hasher.finish()));
+    }
+    let too_many = if most > 2 { all / 10 } else { all / 2 };
+    (again >= 5 && again > too_many).then_some(again)
+}
+
+/// That flakes equal earlier ones.
+pub(crate) fn told_of_repeats(again: u64, of: u64) -> String {
+    format!(
+        "{again} of {of} flakes equal an earlier one in every number used: if rows were pasted more than once, intervals are too narrow"
+    )
 }
 
 /// Reasons of flakes left out that are told at most.
@@ -208,13 +252,11 @@ impl Report {
             let more = self.left_out.len() - told;
             page.line(format!("  {rest}: {more} other reasons, each in the JSON"));
         }
-        let fall = |m: &&SizeModel| {
-            let size = in_words(&m.column);
-            falls_with(m).map(move |of| format!("{size} with {}", in_words(of))).collect::<Vec<_>>()
-        };
-        let fall = each_once(models.iter().flat_map(fall));
-        if !fall.is_empty() {
-            page.say(format!("Falls as the platform grows (flakes do not): {}", fall.join(", ")));
+        if !self.falls.is_empty() {
+            page.say(format!("Falls as the platform grows (flakes do not): {}", self.falls.join(", ")));
+        }
+        if let Some(again) = self.repeated {
+            page.say(format!("{}.", told_of_repeats(again, self.used)));
         }
         if !self.of_too_few.is_empty() {
             let what: Vec<String> = self.of_too_few.iter().map(|n| in_words(n)).collect();

@@ -1,6 +1,7 @@
 //! The cautions that a row gives rise to under a calibration, before and beside its numbers.
 
-use super::{Resolved, class_of};
+use super::{Kind, Resolved, class_of};
+use crate::calibration::PercussorSeen;
 use crate::calibration::caution::{Caution, Doubt};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{ANGLE, PERCUSSOR_CLASS};
@@ -52,7 +53,7 @@ impl Resolved {
         let has = |class: &str| calibration.layout().classes.iter().any(|c| c.name == class);
         let percussors = calibration.percussors();
         let asked = measured.class("percussor").or(measured.class(PERCUSSOR_CLASS));
-        if let Some(asked) = asked.filter(|_| !(has("percussor") || has(PERCUSSOR_CLASS))) {
+        if let Some(asked) = asked.filter(|_| !calibration.reads_percussor()) {
             let (percussor, class) = (asked.to_string(), class_of(asked).ok());
             let seen: Vec<String> = percussors.iter().map(|p| p.name.clone()).collect();
             match (self.own, self.other_percussor(asked)) {
@@ -64,6 +65,13 @@ impl Resolved {
                     }
                     .into(),
                 ),
+                (None, None)
+                    if class.is_some() && Kind::all(percussors.iter().map(|p| &p.name)).len() > 1 =>
+                {
+                    let struck = |p: &PercussorSeen| format!("{} ({})", p.name, p.flakes);
+                    let seen = percussors.iter().map(struck).collect();
+                    found.push(Doubt::PercussorsNotToldApart { seen }.into());
+                }
                 (_, None) if !seen.is_empty() && (class.is_some() || seen.contains(&percussor)) => {}
                 _ if class.is_none() && !seen.is_empty() => {
                     found.push(
@@ -79,7 +87,8 @@ impl Resolved {
                 let instead = seen.map(str::to_string).into_iter().collect();
                 found.push(Doubt::NameNotKnown { what: "stone", name: stone, instead }.into());
             } else if let Some(seen) = seen.filter(|seen| canonical_stone(asked) != canonical_stone(seen)) {
-                found.push(Doubt::StoneNotInExperiment { stone, seen: seen.to_string() }.into());
+                let local = calibration.local().map(|l| l.flakes);
+                found.push(Doubt::StoneNotInExperiment { stone, seen: seen.to_string(), local }.into());
             }
         }
         if let Some(technique) = measured.class("technique")
@@ -116,8 +125,15 @@ impl Resolved {
         }
     }
 
-    /// What the experiment did not record.
-    pub(crate) fn not_recorded(&self, found: &mut Vec<Caution>) {
+    /// What there is to doubt of a variant whatever is asked: what the experiment did not record, the flakes that it was
+    /// updated with, sizes that fall as the platform grows.
+    pub(crate) fn of_all_its_answers(&self, variant: usize, found: &mut Vec<Caution>) {
+        let against = self.calibration().local().into_iter().flat_map(|l| &l.cautions);
+        found.extend(against.map(|text| Doubt::LocalFlakes { text: text.clone() }.into()));
+        let what = self.ready(variant).falls.clone();
+        if !what.is_empty() {
+            found.push(Doubt::FallsWithPlatform { what }.into());
+        }
         let distance = self.calibration().distance();
         if let Some((size, d)) = distance.filter(|(_, d)| d.applied) {
             // what sites differ by holds the knapper and the core

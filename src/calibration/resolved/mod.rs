@@ -30,6 +30,7 @@ pub(crate) use size::{
 };
 
 use super::caution::{Caution, Doubt};
+use super::fitting::falling;
 use super::{Calibration, SizeModel, TerminationModel, Variant};
 use crate::error::{Error, Place, Result};
 pub(crate) use crate::fit::dot;
@@ -73,6 +74,8 @@ pub(crate) struct ResolvedVariant {
     pub(crate) ranged: Vec<Option<usize>>,
     /// Whether a form takes the tangent of the exterior platform angle.
     pub(crate) tangent: bool,
+    /// Sizes that fall as the platform grows (`mass with platform depth`).
+    falls: Vec<String>,
 }
 
 /// A model of how flakes end made ready.
@@ -143,6 +146,7 @@ impl ResolvedVariant {
                 .filter_map(|(i, a)| code(&a.class, &a.level).map(|(at, code)| (at, code, i)))
                 .collect(),
             ranged: v.ranges.iter().map(|r| layout.position(&r.name)).collect(),
+            falls: falling(&v.sizes),
             tangent: v.sizes.iter().any(|m| m.form.terms().iter().any(Term::has_tangent)),
         })
     }

@@ -25,7 +25,7 @@ use super::{DesignRows, Resolved, ResolvedSize, dot};
 use crate::calibration::bundled;
 use crate::calibration::{Calibration, SizeModel};
 use crate::error::Result;
-use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, ClassInput, DEPTH, LANDS_ON, Layout, PERCUSSOR_CLASS, Plan};
+use crate::form::{ANGLE, ANGLE_OF_BLOW, AREA, ClassInput, DEPTH, LANDS_ON, Layout, Plan};
 use crate::material::{PercussorClass, PercussorMaterial};
 use std::sync::OnceLock;
 
@@ -66,6 +66,12 @@ impl Kind {
                 _ => Kind::Soft,
             },
         })
+    }
+
+    /// Those of some percussors, each once.
+    pub(crate) fn all<'a>(names: impl Iterator<Item = &'a String>) -> Vec<Kind> {
+        let found: Vec<Kind> = names.filter_map(|n| Kind::named(n).ok()).collect();
+        Kind::ALL.into_iter().filter(|k| found.contains(k)).collect()
     }
 
     /// What struck the glass for it.
@@ -317,13 +323,13 @@ impl Glass {
 impl Resolved {
     /// The percussor of the experiment, where another acts as a ratio: the forms do not read it, and one kind struck.
     pub(super) fn own_percussor(calibration: &Calibration) -> Option<Kind> {
-        let layout = calibration.layout();
-        if ["percussor", PERCUSSOR_CLASS].iter().any(|n| layout.position(n).is_some()) {
-            return None;
+        match (
+            calibration.reads_percussor(),
+            &Kind::all(calibration.percussors().iter().map(|p| &p.name))[..],
+        ) {
+            (false, [only]) => Some(*only),
+            _ => None,
         }
-        let kinds: Vec<Kind> =
-            calibration.percussors().iter().filter_map(|p| Kind::named(&p.name).ok()).collect();
-        kinds.first().copied().filter(|k| kinds.iter().all(|other| other == k))
     }
 
     /// What an input row has for a percussor that acts as a ratio: the place, and what stands there (not a number for that

@@ -426,3 +426,114 @@ fn few_flakes_are_left_out_and_make_no_platform_strange() {
         }
     }
 }
+
+/// An invented flake: depth, mass, what struck it, stone.
+struct Mine(f64, f64, &'static str, &'static str);
+
+impl crate::strike::Measured for Mine {
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            DEPTH => Some(self.0),
+            ANGLE => Some(75.0),
+            "mass_g" => Some(self.1),
+            _ => None,
+        }
+    }
+    fn class(&self, name: &str) -> Option<&str> {
+        match name {
+            "percussor" => Some(self.2).filter(|n| !n.is_empty()),
+            "stone" => Some(self.3).filter(|n| !n.is_empty()),
+            _ => None,
+        }
+    }
+}
+
+/// Flakes of 3 to 12.5 mm that are about as the flint experiment has them, changed, and the calibration updated with them.
+fn flint_with(change: impl Fn(usize, Mine) -> Mine) -> (Calibration, Vec<String>) {
+    let flint = bundled::named("hard-hammer-flint").unwrap();
+    let mut local =
+        Local::new(&flint, "mass_g", |c| !["platform_width_mm", "platform_area_mm2"].contains(&c)).unwrap();
+    for i in 0..20 {
+        let depth = 3.0 + 0.5 * f64::from(i as u32);
+        let mass = 0.9 * depth.powf(1.4) * [1.0, 1.5, 0.6, 1.2, 0.8][i % 5];
+        assert_eq!(local.offer(&change(i, Mine(depth, mass, "", ""))), None);
+    }
+    let (mine, report) = local.finish("mine", "test").unwrap();
+    assert_eq!(Calibration::from_json(&mine.to_json()).unwrap(), mine);
+    (mine, report.cautions)
+}
+
+/// What an estimate says of a platform of 8 mm, a percussor and a stone: kinds and texts.
+fn doubted(c: &Calibration, percussor: &'static str, stone: &'static str) -> Vec<(&'static str, String)> {
+    let e = Predictor::new(c.clone())
+        .unwrap()
+        .estimate(&Mine(8.0, 1.0, percussor, stone), &Ask::default())
+        .unwrap();
+    e.cautions.iter().map(|c| (c.kind(), c.to_string())).collect()
+}
+
+#[test]
+fn what_speaks_against_the_local_flakes_is_told_and_goes_with_the_calibration() {
+    let same = |_: usize, f: Mine| f;
+    let all_same_angle = "all local flakes have the same exterior platform angle";
+    let (mine, told) = flint_with(same);
+    assert!(told.len() == 1 && told[0].starts_with(all_same_angle), "{told:?}");
+    assert!(doubted(&mine, "", "").iter().all(|(kind, _)| *kind != "local-flakes"));
+    let kilograms = |_: usize, f: Mine| Mine(f.0, f.1 / 1000.0, "", "");
+    let centimetres = |_: usize, f: Mine| Mine(f.0 / 10.0, f.1, "", "");
+    let wild = |i: usize, f: Mine| if i == 7 { Mine(f.0, 3000.0 * f.1, "", "") } else { f };
+    let falling = |i: usize, f: Mine| Mine(f.0, 60.0 / f.0 * [1.0, 1.3][i % 2], "", "");
+    let steeply = |i: usize, f: Mine| Mine(f.0, 2000.0 / f.0.powi(3) * [1.0, 1.3][i % 2], "", "");
+    for (change, says) in [
+        (&kilograms as &dyn Fn(usize, Mine) -> Mine, "check the units (mass in kilograms?)"),
+        (&centimetres, "as centimetres they would lie inside: check the units"),
+        (&wild, "among 20 local flakes far from what the others lead to expect: flake 8 ("),
+        (
+            &falling,
+            "among the local flakes falls as the platform grows (flakes do not): mass with platform depth",
+        ),
+        (&steeply, "falls as the platform grows (flakes do not): mass with platform depth, "),
+    ] {
+        let (mine, told) = flint_with(change);
+        assert!(told[0].contains(says), "{says}: {told:?}");
+        let carried = doubted(&mine, "", "");
+        assert!(
+            carried.iter().any(|(kind, text)| *kind == "local-flakes" && text.contains(says)),
+            "{carried:?}"
+        );
+    }
+}
+
+#[test]
+fn what_the_local_flakes_are_takes_the_place_of_the_experiment() {
+    let (mine, told) = flint_with(|_, f| Mine(f.0, f.1, "antler", "quartzite"));
+    assert!(
+        told.iter()
+            .any(|t| t.contains("were struck by antler (20), those of hard-hammer-flint by hammerstone")),
+        "{told:?}"
+    );
+    assert!(
+        told.iter().any(|t| t.contains("are of quartzite (20), those of hard-hammer-flint of flint")),
+        "{told:?}"
+    );
+    let kinds = |percussor, stone| doubted(&mine, percussor, stone).iter().map(|d| d.0).collect::<Vec<_>>();
+    assert!(
+        !kinds("antler", "quartzite")
+            .iter()
+            .any(|k| ["percussor-ratio", "stone-not-in-experiment"].contains(k))
+    );
+    assert!(kinds("hammerstone", "quartzite").contains(&"percussor-ratio"));
+    let flint = doubted(&mine, "antler", "flint");
+    let says = "the level is that of 20 local flakes of quartzite, not flint";
+    assert!(flint.iter().any(|(kind, text)| *kind == "stone-not-in-experiment" && text == says), "{flint:?}");
+    // of flakes that mostly do not say it, what is said is added
+    let (mine, _) = flint_with(|i, f| Mine(f.0, f.1, if i < 3 { "antler" } else { "" }, ""));
+    let seen: Vec<(&str, u64)> = mine.percussors().iter().map(|p| (p.name.as_str(), p.flakes)).collect();
+    assert_eq!((seen, mine.stone()), (vec![("hammerstone", 375), ("antler", 3)], Some("flint")));
+    let mixed = doubted(&mine, "antler", "");
+    let says = "these flakes were struck by hammerstone (375), antler (3), and the calibration does not tell them apart";
+    assert!(
+        mixed.iter().any(|(kind, text)| *kind == "percussors-not-told-apart" && text.starts_with(says)),
+        "{mixed:?}"
+    );
+}

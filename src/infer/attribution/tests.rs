@@ -129,6 +129,7 @@ impl Made {
                 box_density_g_cm3: None,
                 termination: self.termination.clone(),
             }],
+            local: None,
         })
         .unwrap()
     }

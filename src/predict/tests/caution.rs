@@ -86,9 +86,25 @@ fn every_caution_says_what_and_how_much() {
              it OURS: flint, quartzite or another known one)",
         ),
         (
-            Doubt::StoneNotInExperiment { stone: text("chalk"), seen: text("flint") },
+            Doubt::StoneNotInExperiment { stone: text("chalk"), seen: text("flint"), local: None },
             "stone-not-in-experiment",
             "the experiment flaked flint, not chalk",
+        ),
+        (
+            Doubt::StoneNotInExperiment { stone: text("chalk"), seen: text("flint"), local: Some(1) },
+            "stone-not-in-experiment",
+            "the level is that of 1 local flake of flint, not chalk",
+        ),
+        (
+            Doubt::PercussorsNotToldApart { seen: vec![text("antler (3)"), text("steel (4)")] },
+            "percussors-not-told-apart",
+            "these flakes were struck by antler (3), steel (4), and the calibration does not tell them apart: which is named \
+             changes nothing",
+        ),
+        (
+            Doubt::FallsWithPlatform { what: vec![text("mass with platform depth")] },
+            "falls-with-platform",
+            "falls as the platform grows (flakes do not): mass with platform depth",
         ),
         (
             Doubt::SettingsAveraged { settings: vec![text("angle_of_blow_deg"), text("blow_lands_on")] },

@@ -1,7 +1,7 @@
 //! `knap fit --response original_over_now`: a calibration of loss from a table of pieces that were weighed when they
 //! were struck and again after being retouched.
 
-use super::{Options, by_reason, collected, needed_columns, provenance, written};
+use super::{Options, collected, needed_columns, provenance, written};
 use crate::failure::{Failure, Outcome, Whose};
 use crate::report::{Page, count, short};
 use crate::tables;
@@ -48,7 +48,7 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
         offered: report.offered,
         used: report.used,
         fits: report.fits.iter().map(|f| (f.variant.as_str(), one(f))).collect(),
-        left_out: by_reason(&report.left_out),
+        left_out: report.left_out.iter().map(|(reason, n)| (reason.as_str(), *n)).collect(),
     };
     written(o, &calibration, &printed, |page| tell(page, o, &report))
 }

@@ -629,3 +629,42 @@ fn a_calibration_that_does_not_fit_says_so_first() {
     assert!(err.contains("40 rows: 0 answered without"), "{err}");
     assert_eq!(out.lines().filter(|l| l.contains("the mass measured")).count(), 40);
 }
+
+/// What the page of a fit says stands in its JSON; no percussor is told from another where the form reads none.
+#[test]
+fn a_fit_says_the_same_in_json_and_its_estimates_say_what_falls() {
+    let folder = tempfile::tempdir().unwrap();
+    let [table, out] = ["pit.csv", "own.json"].map(|n| folder.path().join(n).to_str().unwrap().to_string());
+    let mut text = "platform_depth_mm,mass_g,percussor\n".to_string();
+    for i in 0..24 {
+        let depth = 3.0 + 0.6 * f64::from(i / 3);
+        text.push_str(&format!(
+            "{depth:.1},{:.2},{}\n",
+            30.0 / depth,
+            ["antler", "quartzite"][i as usize / 12]
+        ));
+    }
+    std::fs::write(&table, text).unwrap();
+    let fit = ["fit", "--table", &table, "--name", "own", "--out", &out, "--format", "json"];
+    let run = knap().args(fit).output().unwrap();
+    let json: Value = serde_json::from_slice(&run.stdout).unwrap();
+    assert_eq!(json["falls"], serde_json::json!(["mass with platform depth"]), "{json}");
+    assert_eq!(
+        (&json["repeated"], &json["used"], &json["offered"]),
+        (&16.into(), &24.into(), &24.into()),
+        "{json}"
+    );
+    let told = |percussor: &str| {
+        let asked = ["estimate", "--calibration", &out, "--depth-mm", "5", "--percussor", percussor];
+        String::from_utf8(knap().args(asked).output().unwrap().stdout).unwrap().replace("\n   ", " ")
+    };
+    for percussor in ["antler", "quartzite"] {
+        let page = told(percussor);
+        let says = "struck by antler (12), quartzite (12), and the calibration does not tell them apart";
+        assert!(page.contains(says), "{page}");
+        assert!(
+            page.contains("falls as the platform grows (flakes do not): mass with platform depth"),
+            "{page}"
+        );
+    }
+}

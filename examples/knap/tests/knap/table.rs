@@ -210,6 +210,8 @@ fn mixed() -> String {
             (["", "antler", "quartzite"][(i % 3) as usize], ["flint", "obsidian"][(i % 2) as usize]);
         let (length, thickness, mass) =
             (30.0 * uneven(3).exp(), 7.0 * uneven(11).exp(), 12.0 * (2.0 * uneven(13)).exp());
+        // or most rows would equal an earlier one, which is told
+        let mass = mass + 0.01 * f64::from(i % 1009);
         let (retouched, ended) = (
             if class == "tool" { "yes" } else { "no" },
             ["feather", "hinge", "step", "odd"][(i % 4) as usize],

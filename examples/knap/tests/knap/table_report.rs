@@ -12,7 +12,7 @@ fn table(folder: &TempDir) -> String {
         let uneven = |k: u32| f64::from((i * k) % 17) / 17.0 - 0.5;
         let (depth, angle) = (7.0 * uneven(5).exp(), 70.0 + 20.0 * uneven(7));
         let (length, mass) = (
-            9.0 * depth.powf(0.6) * (0.4 * uneven(3)).exp(),
+            13.0 * depth.powf(0.6) * (0.6 * uneven(3)).exp(),
             0.7 * depth.powf(1.5) * (0.9 * uneven(6)).exp(),
         );
         text.push_str(&format!("F{i},flake,{depth:.2},{angle:.1},{length:.1},{mass:.2}\n"));
@@ -141,4 +141,33 @@ fn a_report_that_cannot_be_made_leaves_nothing() {
     assert_eq!(run.status.code(), Some(2));
     assert!(String::from_utf8(run.stderr).unwrap().contains("which is read; rename --out"));
     assert_eq!(fs::read(&own).unwrap(), fs::read(&table).unwrap());
+}
+
+#[test]
+fn a_page_of_flakes_that_do_not_fit_begins_with_that_and_offers_nothing_to_quote() {
+    let folder = TempDir::new().unwrap();
+    let (path, out) = (folder.path().join("pit.csv"), folder.path().join("pit.md"));
+    let mut text = "platform_depth_mm,exterior_platform_angle_deg,mass_g\n".to_string();
+    for i in 0..20 {
+        let depth = 4.0 + 0.4 * f64::from(i);
+        // kilograms
+        text.push_str(&format!("{depth:.1},75,{:.5}\n", 0.0005 * depth.powf(1.5)));
+    }
+    fs::write(&path, text).unwrap();
+    let [path, out] = [&path, &out].map(|p| p.to_str().unwrap());
+    let run = knap().args(["report", "--table", path, "--out", out]).output().unwrap();
+    let page = fs::read_to_string(out).unwrap();
+    let verdict = "The calibration does not fit these flakes: do not read on before the units are checked (mass in kilograms?";
+    assert!(page.starts_with(&format!("# Flakes of pit.csv\n\n**{verdict}")), "{page}");
+    assert!(!page.contains("## For a methods section") && page.contains("## How to cite"), "{page}");
+    assert!(page.contains("| mass | 20 | 0 (0.0 %) | 0.000"), "{page}");
+    let told = String::from_utf8(run.stderr).unwrap();
+    assert!(told.contains("0 of 20 (chance") && told.contains("), 0.000"), "{told}");
+    // the same of an assessment
+    let flint = ["assess", "--table", path, "--calibration", "hard-hammer-flint"];
+    let run = knap().args(flint).output().unwrap();
+    assert!(String::from_utf8(run.stdout).unwrap().replace('\n', " ").starts_with(verdict));
+    let run = knap().args(flint).args(["--format", "json"]).output().unwrap();
+    let json: Value = serde_json::from_slice(&run.stdout).unwrap();
+    assert!(json["verdict"].as_str().unwrap().starts_with(verdict), "{json}");
 }

@@ -10,6 +10,8 @@
 //!
 //! and the band is that of a beta law of this mean and variance; of the binomial where nothing is shared.
 
+use crate::calibration::caution::unit_taken;
+use crate::page::short;
 use crate::predict::in_words;
 use crate::special::{normal_cdf, normal_quantile_upper};
 use statrs::distribution::{Beta, Binomial, ContinuousCDF, DiscreteCDF};
@@ -23,22 +25,21 @@ const MOST_SITES: usize = 4096;
 const PART: f64 = 1e-9;
 
 /// A size that a row holds, and what was expected.
-pub(super) struct MeasuredSize {
-    pub(super) observed: f64,
-    pub(super) low: f64,
-    pub(super) median: f64,
-    pub(super) high: f64,
+pub(crate) struct MeasuredSize {
+    pub(crate) observed: f64,
+    pub(crate) low: f64,
+    pub(crate) median: f64,
+    pub(crate) high: f64,
 }
 
 impl MeasuredSize {
-    pub(super) fn inside(&self) -> bool {
+    pub(crate) fn inside(&self) -> bool {
         (self.low..=self.high).contains(&self.observed)
     }
 }
 
 /// How one measured size lies in what one calibration expected of it.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
-#[non_exhaustive]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct MeasuredFit {
     /// The calibration.
     pub calibration: String,
@@ -63,23 +64,23 @@ impl MeasuredFit {
     }
 
     /// On a line, under a heading that says what is counted.
-    pub(super) fn line(&self) -> String {
+    pub(crate) fn line(&self) -> String {
         format!(
-            "{} by {}: {} of {} (chance {} to {}), {:.2} times",
+            "{} by {}: {} of {} (chance {} to {}), {} times",
             in_words(&self.column),
             self.calibration,
             self.inside,
             self.flakes,
             self.chance.0,
             self.chance.1,
-            self.times_expected,
+            short(self.times_expected),
         )
     }
 }
 
 /// Flakes with one measured size.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub(super) struct Tally {
+pub(crate) struct Tally {
     flakes: u64,
     inside: u64,
     /// In [`PART`]s.
@@ -87,8 +88,15 @@ pub(super) struct Tally {
 }
 
 impl Tally {
+    /// That of one flake.
+    pub(crate) fn of(size: &MeasuredSize) -> Tally {
+        let mut one = Tally::default();
+        one.count(size);
+        one
+    }
+
     /// Counts one; not where nothing was expected.
-    pub(super) fn count(&mut self, size: &MeasuredSize) {
+    pub(crate) fn count(&mut self, size: &MeasuredSize) {
         let ln = (size.observed.ln() - size.median.ln()) / PART;
         if ln.is_finite() {
             self.append(Tally { flakes: 1, inside: u64::from(size.inside()), ln_ratio: ln.round() as i128 });
@@ -100,6 +108,29 @@ impl Tally {
         self.inside += other.inside;
         self.ln_ratio += other.ln_ratio;
     }
+}
+
+/// Local flakes after which little is left to learn of the level: the error of their mean adds one part in forty to the
+/// width of an interval. This crate's choice, no source.
+const ENOUGH: u64 = 20;
+
+/// What to do where calibrations do not fit; nothing where all do.
+pub(crate) fn verdict(fits: &[MeasuredFit]) -> Option<String> {
+    let off: Vec<&MeasuredFit> = fits.iter().filter(|m| m.misfit()).collect();
+    let flakes = off.iter().map(|m| m.flakes).max()?;
+    let unit = off.iter().find_map(|m| Some((m, unit_taken(&m.column, m.times_expected.ln())?)));
+    let units = unit.map_or(String::new(), |(m, unit)| {
+        let (what, times) = (in_words(&m.column), short(m.times_expected));
+        format!("the units are checked ({what} in {unit}? It is {times} times what was expected) and, if they are right, ")
+    });
+    let enough = match flakes >= ENOUGH {
+        true => format!("the {flakes} flakes measured here are enough"),
+        false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
+    };
+    Some(format!(
+        "The calibration does not fit these flakes: do not read on before {units}a calibration is started from it with flakes \
+         of this site (`fit --starting-from`): {enough}"
+    ))
 }
 
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -116,13 +147,13 @@ struct Counts {
 
 /// All sizes of a table that were measured.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub(super) struct MeasuredSizes {
+pub(crate) struct MeasuredSizes {
     by: Vec<Counts>,
 }
 
 impl MeasuredSizes {
     /// Adds flakes of one site with one size; `common` is the share of the variance that flakes of a site have in common.
-    pub(super) fn add(
+    pub(crate) fn add(
         &mut self,
         (calibration, column): (&str, &str),
         site: &str,
@@ -138,7 +169,7 @@ impl MeasuredSizes {
     }
 
     /// Adds what was counted of the rows that follow.
-    pub(super) fn append(&mut self, later: MeasuredSizes) {
+    pub(crate) fn append(&mut self, later: MeasuredSizes) {
         for theirs in later.by {
             let counts = self.counts(&theirs.calibration, &theirs.column);
             (counts.level, counts.common) = (theirs.level, theirs.common);
@@ -161,7 +192,7 @@ impl MeasuredSizes {
     }
 
     /// What they come to, by calibration and size.
-    pub(super) fn fits(&self) -> Vec<MeasuredFit> {
+    pub(crate) fn fits(&self) -> Vec<MeasuredFit> {
         let one = |c: &Counts| {
             let Tally { flakes, inside, ln_ratio } = c.all;
             MeasuredFit {
