@@ -188,7 +188,8 @@ fn a_part_of_another_recipe_is_refused() {
     };
     refused(curved(&[2.0, 4.0, 9.0]), "knots");
     refused(curved(&[3.0, 5.0, 7.0]).given_kept(&RecoveryThreshold::above_g(2.0).unwrap()), "threshold");
-    let changes: [(&str, fn(&mut Recipe)); 9] = [
+    type Change = fn(&mut Recipe);
+    let changes: [(&str, Change); 9] = [
         ("incomplete pieces", |r| r.keep_incomplete = true),
         ("what struck", |r| r.struck_with = Some("antler".into())),
         ("stone", |r| r.stone = Some("flint".into())),
