@@ -8,7 +8,9 @@ mod retouch;
 pub(crate) use retouch::{
     DERIVED, LENGTH_NOW_MM, RETOUCH_HEIGHT, RETOUCH_HEIGHT_MM, Retouch, THICKNESS_AT_MM, WithRetouch,
 };
-use retouch::{MAX_THICKNESS_NOW_MM, MOST_POINTS, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM};
+use retouch::{
+    MAX_THICKNESS_NOW_MM, MOST_POINTS, ORIGINAL_MASS_G, RETOUCH_INDEX, WIDTH_NOW_MM, check_mass_lost,
+};
 pub use retouch::{ORIGINAL_OVER_NOW, RetouchKind, RetouchedEdges};
 
 use crate::error::{Bounds, Error, Place, Result};
@@ -240,9 +242,11 @@ impl FlakeBuilder {
     /// By column, [`Error::OutOfRange`] for a size outside its bounds, or a height of retouch above the thickness there by
     /// more than calipers err; [`Error::Missing`] for a height without a thickness among others that have one;
     /// [`Error::Invalid`] for a name that is empty, longer than 64 characters or not on one line, for more than ten
-    /// points of retouch, and for retouch on a piece that is said to be unretouched.
+    /// points of retouch, for retouch on a piece that is said to be unretouched, an index that the heights contradict, and a
+    /// piece that weighs more now than when it was struck.
     pub fn build(self) -> Result<Flake> {
         let mut record = self.0.checked()?;
+        check_mass_lost(&record)?;
         if let Some(index) = Retouch::of(&record)?.and_then(|retouch| retouch.index_of_points()) {
             record.set(RETOUCH_INDEX.name(), index);
         }

@@ -126,8 +126,8 @@
 //! # Ok::<(), conchoid::Error>(())
 //! ```
 //!
-//! **An answer as JSON, and back**; an original size by [`infer::OriginalEstimate::at`] likewise, and assessments, reports of fits,
-//! totals and comparisons as they are:
+//! **An answer as JSON, and back**; an original size by [`infer::OriginalEstimate::at`] and a comparison likewise. Assessments, reports of
+//! fits, and totals and losses of groups are written as they are, but not read back into these types:
 //!
 //! ```
 //! # use conchoid::calibration::bundled;

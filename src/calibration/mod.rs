@@ -37,6 +37,7 @@ mod told;
 
 pub(crate) use crate::fit::multinomial::MultinomialFit;
 pub(crate) use distance::Distance;
+pub(crate) use fitting::known_size;
 #[cfg(test)]
 pub(crate) use fitting::triangle;
 pub use fitting::{
@@ -325,6 +326,7 @@ pub struct Calibration {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Parts {
+    #[serde(deserialize_with = "read_version")]
     pub schema: u32,
     /// Its name.
     pub name: String,
@@ -401,15 +403,8 @@ impl Calibration {
         }
         let broken = |e: serde_json::Error| wrong("file", format!("not a calibration: {e}"));
         let version: Version = serde_json::from_str(text).map_err(broken)?;
-        let refused = |what: String| Err(wrong("schema", format!("{what} (accepted: 1 to {SCHEMA})")));
-        match version.schema {
-            Some(1..=SCHEMA) => Calibration::new(serde_json::from_str(text).map_err(broken)?),
-            Some(newer) if newer > SCHEMA => {
-                refused(format!("version {newer} is newer than this program knows"))
-            }
-            Some(other) => refused(format!("version {other} is not known")),
-            None => refused("no schema version".to_string()),
-        }
+        known_version(version.schema)?;
+        Calibration::new(serde_json::from_str(text).map_err(broken)?)
     }
 
     /// Its JSON text, ending in a line break. Reading and writing again gives the same bytes.
@@ -619,9 +614,23 @@ impl serde_json::ser::Formatter for Outline {
 
 impl<'de> Deserialize<'de> for Calibration {
     fn deserialize<D: serde::Deserializer<'de>>(d: D) -> std::result::Result<Self, D::Error> {
-        let value = serde_json::Value::deserialize(d)?;
-        Calibration::from_json(&value.to_string()).map_err(serde::de::Error::custom)
+        Calibration::new(Parts::deserialize(d)?).map_err(serde::de::Error::custom)
     }
+}
+
+/// Refuses a version of the file that is not known.
+fn known_version(schema: Option<u32>) -> Result<u32> {
+    let refused = |what: String| Err(wrong("schema", format!("{what} (accepted: 1 to {SCHEMA})")));
+    match schema {
+        Some(known @ 1..=SCHEMA) => Ok(known),
+        Some(newer) if newer > SCHEMA => refused(format!("version {newer} is newer than this program knows")),
+        Some(other) => refused(format!("version {other} is not known")),
+        None => refused("no schema version".to_string()),
+    }
+}
+
+fn read_version<'de, D: serde::Deserializer<'de>>(d: D) -> std::result::Result<u32, D::Error> {
+    known_version(Some(u32::deserialize(d)?)).map_err(serde::de::Error::custom)
 }
 
 /// Refuses parts that contradict each other.

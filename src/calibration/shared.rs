@@ -13,7 +13,10 @@ use crate::form::Layout;
 use crate::special::{halved, normal_sf, student_quantile_upper};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
+use serde::de::value::SeqAccessDeserializer;
+use serde::de::{IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// What flakes of one group share: a random intercept, and slopes that vary from group to group.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -499,11 +502,21 @@ pub(super) mod triangle {
 pub(super) fn effects<'de, D: serde::Deserializer<'de>>(
     d: D,
 ) -> std::result::Result<Vec<SharedEffect>, D::Error> {
-    let found = match serde_json::Value::deserialize(d)? {
-        serde_json::Value::Object(_) => Ok(Vec::new()),
-        list => serde_json::from_value(list),
-    };
-    found.map_err(serde::de::Error::custom)
+    struct Effects;
+    impl<'de> Visitor<'de> for Effects {
+        type Value = Vec<SharedEffect>;
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("a list of shared effects")
+        }
+        fn visit_seq<A: SeqAccess<'de>>(self, list: A) -> std::result::Result<Self::Value, A::Error> {
+            Deserialize::deserialize(SeqAccessDeserializer::new(list))
+        }
+        fn visit_map<A: MapAccess<'de>>(self, mut old: A) -> std::result::Result<Self::Value, A::Error> {
+            while old.next_entry::<IgnoredAny, IgnoredAny>()?.is_some() {}
+            Ok(Vec::new())
+        }
+    }
+    d.deserialize_any(Effects)
 }
 
 /// Refuses what is no covariance of this order; unlike that of coefficients it may be singular, or zero.

@@ -53,6 +53,14 @@ pub(crate) const THICKNESS_AT_MM: [Bounds; MOST_POINTS] = [
 /// the thickness, whichever is more: what calipers can do. This crate's choice, no source.
 pub const CALIPER_ERROR: (f64, f64) = (0.5, 0.05);
 
+/// How far an index of retouch may be from the heights beside their own errors, for rounding and other points of the
+/// edge. This crate's choice, no source.
+const INDEX_ERROR: f64 = 0.05;
+
+/// How far the mass now may be above the mass as struck, in grams and as a share of it, whichever is more: what two
+/// balances and rounding can do. This crate's choice, no source.
+const BALANCE_ERROR: (f64, f64) = (0.1, 0.05);
+
 /// Most grams of a flake over the square of its greatest thickness in millimetres. The largest of the two tables of
 /// flint flakes with a greatest thickness is 0.59 (data-sources.md); three times that is this crate's choice.
 pub const HEAVIEST_FOR_THICKNESS: f64 = 1.8;
@@ -192,8 +200,8 @@ impl Retouch {
     /// # Errors
     /// By column: [`Error::OutOfRange`] for a height, thickness or index outside its bounds, or a height above the
     /// thickness there by more than calipers err; [`Error::Missing`] for a height without a thickness among
-    /// others that have one; [`Error::Invalid`] for retouch on a piece that is said to be unretouched (`retouched` is
-    /// no), or a kind or edges that are not known.
+    /// others that have one; [`Error::Invalid`] for retouch, its edges or kind, on a piece that is said to be unretouched
+    /// (`retouched` is no), an index that the heights contradict, or a kind or edges that are not known.
     pub(crate) fn of(piece: &(impl Measured + ?Sized)) -> Result<Option<Retouch>> {
         let mut record = Retouch::default();
         for k in 0..MOST_POINTS {
@@ -203,18 +211,26 @@ impl Retouch {
             });
             record.points.push(point);
         }
-        // where heights and thicknesses are there, they say it
-        if !record.points().any(|p| p.thickness_mm.is_some()) {
-            record.index = piece.number(RETOUCH_INDEX.name());
+        record.index = piece.number(RETOUCH_INDEX.name());
+        let class = |name: &str| piece.class(name);
+        let unretouched = class("retouched") == Some("no");
+        let told = [
+            (RetouchedEdges::COLUMN, class(RetouchedEdges::COLUMN).and_then(RetouchedEdges::find).is_some()),
+            (RetouchKind::COLUMN, class(RetouchKind::COLUMN).and_then(RetouchKind::find).is_some()),
+        ];
+        if let Some((column, _)) = told.iter().find(|(_, told)| unretouched && *told) {
+            return Err(Error::invalid(
+                *column,
+                "told of a piece that is said to be unretouched (accepted: nothing, or retouched = yes)",
+            ));
         }
         if record.points().next().is_none() && record.index.is_none() {
             return Ok(None);
         }
-        let class = |name: &str| piece.class(name);
         record.edges = class(RetouchedEdges::COLUMN).map(str::parse).transpose()?;
         record.kind = class(RetouchKind::COLUMN).map(str::parse).transpose()?;
         record.check()?;
-        if class("retouched") == Some("no") && !record.is_none() {
+        if unretouched && !record.is_none() {
             let first = record.points.iter().position(|p| p.is_some_and(|p| p.height_mm > 0.0));
             let column = first.map_or(RETOUCH_INDEX.name(), |k| RETOUCH_HEIGHT_MM[k].name());
             return Err(Error::invalid(
@@ -242,7 +258,33 @@ impl Retouch {
                 None => {}
             }
         }
-        Ok(())
+        self.check_index()
+    }
+
+    /// Refuses an index that the heights contradict by more than calipers and rounding err: they may be of other points,
+    /// or in other units, and nobody knows which to believe.
+    fn check_index(&self) -> Result<()> {
+        let (Some(index), Some(height)) = (self.index.map(|i| i.min(1.0)), self.height_mm()) else {
+            return Ok(());
+        };
+        let thick = || self.points().filter_map(|p| p.thickness_mm);
+        let differ = match self.index_of_points() {
+            Some(measured) => {
+                let errors = thick().map(|t| (CALIPER_ERROR.0 / t).max(CALIPER_ERROR.1));
+                let near = INDEX_ERROR + errors.sum::<f64>() / thick().count() as f64;
+                ((index - measured).abs() > near).then(|| format!("say {measured:.2}"))
+            }
+            None if height == 0.0 && index > INDEX_ERROR => Some("are 0".to_string()),
+            None if height > CALIPER_ERROR.0 && index == 0.0 => Some("are not 0".to_string()),
+            None => None,
+        };
+        match differ {
+            Some(said) => Err(Error::invalid(
+                RETOUCH_INDEX.name(),
+                format!("{index}, but the heights of retouch {said} (leave out what is wrong)"),
+            )),
+            None => Ok(()),
+        }
     }
 }
 
@@ -266,6 +308,19 @@ pub(crate) fn check_mass_for_thickness(piece: &(impl Measured + ?Sized)) -> Resu
     Ok(())
 }
 
+/// Refuses a piece that weighs more now than when it was struck.
+pub(crate) fn check_mass_lost(piece: &(impl Measured + ?Sized)) -> Result<()> {
+    let Some(now) = piece.number("mass_now_g") else { return Ok(()) };
+    let grown = |then: f64| now > then + BALANCE_ERROR.0.max(BALANCE_ERROR.1 * then);
+    match ["mass_g", "original_mass_g"].into_iter().find(|then| piece.number(then).is_some_and(grown)) {
+        Some(then) => Err(Error::invalid(
+            "mass_now_g",
+            format!("more than {then}, which is its mass when struck, and a piece does not grow"),
+        )),
+        None => Ok(()),
+    }
+}
+
 /// A piece together with what its record of retouch says by the names that forms read: [`RETOUCH_HEIGHT`],
 /// `retouch_index`, and [`ORIGINAL_OVER_NOW`] where the original mass is known.
 pub(crate) struct WithRetouch<'a, P: ?Sized> {
@@ -280,6 +335,7 @@ impl<'a, P: Measured + ?Sized> WithRetouch<'a, P> {
     pub(crate) fn of(piece: &'a P) -> Result<Self> {
         let retouch = Retouch::of(piece)?;
         check_mass_for_thickness(piece)?;
+        check_mass_lost(piece)?;
         Ok(WithRetouch { piece, retouch })
     }
 }
@@ -381,6 +437,54 @@ mod tests {
         let piece = Flake::builder().retouch_point(0.0, 9.0).retouch_point(5.0, 10.0).retouched(false);
         let e = piece.build().unwrap_err().in_row(4).to_string();
         assert!(e.starts_with("row 4, column retouch_height_2_mm: retouch on a piece"), "{e}");
+    }
+
+    #[test]
+    fn records_that_contradict_themselves_are_refused() {
+        let piece = Flake::builder;
+        for (record, said) in [
+            (
+                piece().retouch_index(0.5).retouch_point(0.0, None),
+                "retouch_index: 0.5, but the heights of retouch are 0",
+            ),
+            (
+                piece().retouch_index(0.0).retouch_point(3.0, None),
+                "retouch_index: 0, but the heights of retouch are not 0",
+            ),
+            (
+                piece().retouch_index(0.9).retouch_point(3.0, 10.0),
+                "retouch_index: 0.9, but the heights of retouch say 0.30",
+            ),
+            (
+                piece().retouched_edges(RetouchedEdges::Left).retouched(false),
+                "retouched_edges: told of a piece that is",
+            ),
+            (
+                piece().retouch_kind(RetouchKind::Inverse).retouched(false),
+                "retouch_kind: told of a piece that is",
+            ),
+            (
+                piece().mass_g(10.0).mass_now_g(20.0),
+                "mass_now_g: more than mass_g, which is its mass when struck",
+            ),
+            (
+                piece().original_mass_g(10.0).mass_now_g(20.0),
+                "mass_now_g: more than original_mass_g, which is its mass when struck",
+            ),
+        ] {
+            let found = refused(record);
+            assert!(found.starts_with(said), "{found}");
+        }
+        // what calipers, balances and rounding do
+        for fine in [
+            piece().retouch_index(0.33).retouch_point(3.0, 10.0),
+            piece().retouch_index(0.01).retouch_point(0.0, None),
+            piece().retouch_index(0.0).retouch_point(0.2, None),
+            piece().mass_g(10.0).mass_now_g(10.3),
+            piece().retouched_edges(RetouchedEdges::Left).retouched(true),
+        ] {
+            fine.build().unwrap();
+        }
     }
 
     #[test]

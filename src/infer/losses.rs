@@ -12,8 +12,8 @@
 //! ```
 //!
 //! with what is certain of a piece: what is in hand and what is missing but known. The coefficients of draw k come from
-//! one stream of a ChaCha8 generator, the errors of a group's pieces from another: the answer for a group depends on the
-//! seed and the number of draws, not on threads, and not on what other groups are there.
+//! one stream of a ChaCha8 generator, the errors of a group's pieces from one that its name chooses: the answer for a group
+//! depends on the seed, the number of draws and its name, not on threads, and not on what other groups are there.
 
 use super::assemblage::draws::{Generator, Model, Rows};
 use super::assemblage::{Drawing, Drawn};
@@ -276,9 +276,9 @@ impl<'a> Losses<'a> {
             base.set_stream(at);
             Generator::from_rng(&mut base)
         };
-        // there are fewer draws than 2^32, and fewer groups than 2^31
+        // there are fewer draws than 2^32
         let drawn = self.rows.draw_models(&self.models, &mut stream(1 << 63 | k as u64));
-        let mut rng = stream((g as u64 + 1) << 32 | k as u64);
+        let mut rng = stream(named(&self.groups.names[g]) << 32 | k as u64);
         let mut sum = OneDraw::default();
         for piece in pieces {
             let ratio = match piece.at {
@@ -295,6 +295,12 @@ impl<'a> Losses<'a> {
         }
         sum
     }
+}
+
+/// A number below 2^31 that a name always has (FNV-1a; G. Fowler, L. Noll and K.-P. Vo, from memory).
+fn named(group: &str) -> u64 {
+    let hash = group.bytes().fold(0x811c_9dc5_u32, |h, b| (h ^ u32::from(b)).wrapping_mul(0x0100_0193));
+    u64::from(hash >> 1)
 }
 
 /// The sums of one group in one draw.

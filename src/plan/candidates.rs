@@ -123,8 +123,8 @@ impl Candidates {
     ///
     /// # Errors
     /// [`Error::Missing`] for a measurement of the form without a factor; [`Error::Invalid`] for a factor that
-    /// the form reads as a class, or more than 100,000 combinations; [`Error::Domain`] for a
-    /// setting at which the form has no value (90 degrees under a tangent); [`Error::TooFew`] where the limits leave none.
+    /// the form reads as a class, more than 100,000 combinations, or a limit that leaves no setting; [`Error::Domain`] for a
+    /// setting at which the form has no value (90 degrees under a tangent).
     pub fn grid(
         form: &Form,
         factors: Vec<Factor>,
@@ -137,6 +137,24 @@ impl Candidates {
         });
         if let Some(f) = factors.iter().find(|f| layout.classes.iter().any(|c| c.name == f.name)) {
             return Err(Error::invalid(&f.name, "the form reads it as another kind of measurement"));
+        }
+        // one percussor is no class of the form: whatever is struck is struck by it
+        let reached = |l: &Limit, v: &f64| {
+            let same = |o: &&Limit| (&o.percussor, &o.column) == (&l.percussor, &l.column);
+            limits.iter().filter(same).all(|o| (o.low..=o.high).contains(v))
+        };
+        for l in limits {
+            let Some(f) = factors.iter().find(|f| f.name == l.column) else {
+                return Err(Error::invalid(&l.column, format!("the form {} does not read it", form.name())));
+            };
+            if !f.values.iter().any(|v| reached(l, v)) {
+                let (low, high) = f.range();
+                let reason = format!(
+                    "{} reaches {} to {}, which holds no step of the reach of {low} to {high}",
+                    l.percussor, l.low, l.high
+                );
+                return Err(Error::invalid(&l.column, reason));
+            }
         }
         let set = |n: &str| factors.iter().any(|f| f.name == n) || n == "percussor" && !percussors.is_empty();
         if let Some(lacking) = form.needs().iter().find(|n| !set(n)) {
@@ -169,7 +187,8 @@ impl Candidates {
 
     /// Lowest and highest value of a factor at a setting.
     pub fn range(&self, factor: &Factor, setting: &Setting) -> (f64, f64) {
-        let holds = |l: &&Limit| l.column == factor.name && setting.percussor.as_ref() == Some(&l.percussor);
+        let by = |l: &Limit| setting.percussor.as_ref().is_none_or(|p| *p == l.percussor);
+        let holds = |l: &&Limit| l.column == factor.name && by(l);
         let limits = self.limits.iter().filter(holds);
         limits.fold(factor.range(), |(low, high), l| (low.max(l.low), high.min(l.high)))
     }

@@ -1,9 +1,9 @@
 //! The choice of n settings by exchange, after V. V. Fedorov.
 //!
 //! From several random starts each chosen setting in turn is exchanged for the candidate that helps most,
-//! until none helps. In coordinates z in which all candidates (and existing flakes) together are orthonormal,
+//! until none helps; of more than a thousand flakes, as many of one candidate at once as helps most. In coordinates z in which all candidates (and existing flakes) together are orthonormal,
 //! with V = M^-1, d_i = z_i'V z_i, d_ij = z_i'V z_j and, for the predictions, W the mean of z z' at the
-//! platforms and f_ij = z_i'V W V z_j, the exchange of i for j changes
+//! platforms and f_ij = z_i'V W V z_j, the exchange of k flakes at i for k at j changes (with d, f times k; k = 1 here)
 //!
 //! ```text
 //! det M   by the factor  D = (1 + d_j)(1 - d_i) + d_ij^2                            (Fedorov 1972)
@@ -28,6 +28,10 @@ const LEAST_GAIN: f64 = 1e-9;
 /// Passes over all settings after which a start is given up as it stands. Usual numbers are 3 to 8.
 /// This crate's choice, no source.
 const MOST_PASSES: usize = 100;
+
+/// Flakes beyond which those of one candidate are exchanged together, so that time does not grow with their square.
+/// This crate's choice, no source.
+const MANY: usize = 1000;
 
 /// The most flakes of a plan, and the most candidates. This crate's choice, no source.
 const MOST: usize = 100_000;
@@ -191,11 +195,12 @@ impl Ground {
         points
     }
 
-    fn factor(&self, points: &[usize]) -> Result<Cholesky<f64, Dyn>> {
+    /// Of candidates, each chosen so often.
+    fn factor(&self, chosen: impl Iterator<Item = (usize, f64)>) -> Result<Cholesky<f64, Dyn>> {
         let mut m = &self.old * self.old.transpose();
-        for i in points {
-            let z = self.z.column(*i);
-            m.ger(1.0, &z, &z, 1.0);
+        for (i, times) in chosen {
+            let z = self.z.column(i);
+            m.ger(times, &z, &z, 1.0);
         }
         m.cholesky().ok_or_else(|| {
             Error::not_converged(
@@ -220,15 +225,17 @@ impl Ground {
     }
 
     /// Exchanges until nothing helps; gives the loss reached.
-    fn improve(&self, points: &mut [usize]) -> Result<f64> {
-        let mut state = State::new(self, points)?;
+    fn improve(&self, points: &mut Vec<usize>) -> Result<f64> {
+        if points.len() > MANY {
+            return self.improve_together(points);
+        }
+        let mut state = State::new(self, once(points))?;
         for _ in 0..MOST_PASSES {
             let mut changed = false;
             for at in 0..points.len() {
-                let j = state.best_for(points[at]);
-                if let Some(j) = j {
+                if let Some((j, _)) = state.best_for(points[at], 1.0) {
                     points[at] = j;
-                    state = State::new(self, points)?;
+                    state = State::new(self, once(points))?;
                     changed = true;
                 }
             }
@@ -238,6 +245,45 @@ impl Ground {
         }
         Ok(state.loss)
     }
+
+    /// The same by candidates: as many flakes of one as help most go to another at once.
+    fn improve_together(&self, points: &mut Vec<usize>) -> Result<f64> {
+        let mut counts = vec![0usize; self.z.ncols()];
+        points.iter().for_each(|i| counts[*i] += 1);
+        let state_of = |counts: &[usize]| {
+            let chosen = counts.iter().enumerate().filter(|(_, n)| **n > 0);
+            State::new(self, chosen.map(|(i, n)| (i, *n as f64)))
+        };
+        let mut state = state_of(&counts)?;
+        for _ in 0..MOST_PASSES {
+            let mut changed = false;
+            for i in 0..counts.len() {
+                // one, two, four, eight, and all of them
+                let several =
+                    |n: usize| (0..usize::BITS).map(|k| 1 << k).take_while(move |k| *k < n).chain([n]);
+                while counts[i] > 0 {
+                    let best = several(counts[i])
+                        .filter_map(|k| state.best_for(i, k as f64).map(|(j, gain)| (k, j, gain)))
+                        .max_by(|a, b| a.2.total_cmp(&b.2));
+                    let Some((k, j, _)) = best else { break };
+                    (counts[i], counts[j]) = (counts[i] - k, counts[j] + k);
+                    state = state_of(&counts)?;
+                    changed = true;
+                }
+            }
+            if !changed {
+                break;
+            }
+        }
+        let all = counts.iter().enumerate();
+        *points = all.flat_map(|(i, n)| std::iter::repeat_n(i, *n)).collect();
+        Ok(state.loss)
+    }
+}
+
+/// Points, each counting once.
+fn once(points: &[usize]) -> impl Iterator<Item = (usize, f64)> {
+    points.iter().map(|i| (*i, 1.0))
 }
 
 /// L^-1 of every column, in place.
@@ -281,8 +327,8 @@ impl Squared {
 }
 
 impl State {
-    fn new(ground: &Ground, points: &[usize]) -> Result<State> {
-        let factor = ground.factor(points)?;
+    fn new(ground: &Ground, chosen: impl Iterator<Item = (usize, f64)>) -> Result<State> {
+        let factor = ground.factor(chosen)?;
         let mut u = ground.z.clone();
         solve_columns(factor.l_dirty(), &mut u);
         let aimed = ground.aim.as_ref().map(|a| {
@@ -293,12 +339,12 @@ impl State {
         Ok(State { u: Squared::of(u), aimed, loss: ground.loss(&factor) })
     }
 
-    /// The candidate that helps most in place of `i`, if any does.
-    fn best_for(&self, i: usize) -> Option<usize> {
-        let (d, di) = (&self.u.squares, self.u.squares[i]);
+    /// The candidate that helps most in place of so many flakes at `i`, if any does, and what it gains.
+    fn best_for(&self, i: usize, times: f64) -> Option<(usize, f64)> {
+        let (d, di) = (&self.u.squares, times * self.u.squares[i]);
         let mut best: Option<(usize, f64)> = None;
         for j in 0..d.len() {
-            let (dj, dij) = (d[j], self.u.product(i, j));
+            let (dj, dij) = (times * d[j], times * self.u.product(i, j));
             let factor = (1.0 + dj) * (1.0 - di) + dij * dij;
             let gain = match &self.aimed {
                 None => factor - 1.0,
@@ -307,14 +353,14 @@ impl State {
                 Some((g, trace)) => {
                     let gij = g.product(i, j);
                     let less = (1.0 - di) * g.squares[j] + 2.0 * dij * gij - (1.0 + dj) * g.squares[i];
-                    less / factor / trace
+                    times * less / factor / trace
                 }
             };
             if gain > LEAST_GAIN && best.is_none_or(|(_, b)| gain > b + TIE * b.abs().max(1.0)) {
                 best = Some((j, gain));
             }
         }
-        best.map(|(j, _)| j)
+        best
     }
 }
 
@@ -333,7 +379,7 @@ mod tests {
         let options = Exchange { at: Some(at), ..Exchange::new(5) };
         let ground = Ground::new(&design, &options).unwrap();
         let points = [0usize, 3, 5, 7, 10];
-        let state = State::new(&ground, &points).unwrap();
+        let state = State::new(&ground, once(&points)).unwrap();
         let (g, trace) = state.aimed.as_ref().unwrap();
         for i in points {
             for j in 0..12 {
@@ -345,11 +391,11 @@ mod tests {
                     - (1.0 + dj) * gi.norm_squared())
                     / d;
                 let swapped: Vec<usize> = points.iter().map(|k| if *k == i { j } else { *k }).collect();
-                let after = State::new(&ground, &swapped).unwrap();
+                let after = State::new(&ground, once(&swapped)).unwrap();
                 let gained = trace - after.aimed.as_ref().unwrap().1;
                 assert!((gained - less).abs() < 1e-12 * trace, "{i} for {j}: {gained} {less}");
-                let before = ground.factor(&points).unwrap().determinant();
-                let ratio = ground.factor(&swapped).unwrap().determinant() / before;
+                let before = ground.factor(once(&points)).unwrap().determinant();
+                let ratio = ground.factor(once(&swapped)).unwrap().determinant() / before;
                 assert!((ratio / d - 1.0).abs() < 1e-11, "{i} for {j}: {ratio} {d}");
             }
         }

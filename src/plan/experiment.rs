@@ -7,9 +7,8 @@ use super::exchange::{Chosen, Exchange, choose};
 use super::information::{Information, undetermined};
 use super::outlook::{Aim, expected_width};
 use super::power::{Allocation, Cores, power};
-use crate::by_name::each_once;
 use crate::calibration::resolved::Resolved;
-use crate::calibration::{Calibration, SizeModel, Spread, bundled};
+use crate::calibration::{Calibration, SizeModel, Spread, bundled, known_size};
 use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use crate::form::{self, Form, Transform, indicator, value};
@@ -22,6 +21,7 @@ use crate::strike::{
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
+use std::collections::HashMap;
 
 /// Random starts for the plan itself, and for each point of the curve. This crate's choice, no source.
 pub(super) const STARTS: (usize, usize) = (20, 4);
@@ -29,8 +29,9 @@ pub(super) const STARTS: (usize, usize) = (20, 4);
 /// Numbers of flakes of the curve.
 const CURVE: [usize; 8] = [6, 8, 12, 16, 24, 36, 48, 72];
 
-/// Plans struck within tolerance, to see what is kept. This crate's choice, no source.
-const DRAWS: usize = 200;
+/// Plans struck within tolerance, to see what is kept; fewer, down to the second number, where that would strike more
+/// flakes than the third, whose misses average out. This crate's choice, no source.
+const DRAWS: (usize, usize, usize) = (200, 20, 2_000_000);
 
 /// The chance of seeing a difference where there is none.
 const ALPHA: f64 = 0.05;
@@ -43,6 +44,14 @@ const SETTABLE: [(&str, f64, (f64, f64)); 4] = [
     (form::AREA, 20.0, (20.0, 300.0)),
     (form::ANGLE_OF_BLOW, 5.0, (0.0, 30.0)),
 ];
+
+/// Refuses a reach that falls, and ends that no platform or blow can have.
+fn check_reach(column: &str, low: f64, high: f64) -> Result<()> {
+    if !(low <= high) {
+        return Err(Error::invalid(column, "from low to high"));
+    }
+    [low, high].iter().try_for_each(|v| check(column, *v))
+}
 
 /// Refuses what no platform or blow can be.
 fn check(column: &str, v: f64) -> Result<()> {
@@ -164,16 +173,14 @@ impl Experiment {
         if column != form::ANGLE_OF_BLOW && !self.form.needs().iter().any(|n| n == column) {
             return Err(Error::invalid(column, format!("the form {} does not read it", self.form.name())));
         }
-        if !(low <= high) {
-            return Err(Error::invalid(column, "from low to high"));
-        }
-        [low, high].iter().try_for_each(|v| check(column, *v))?;
+        check_reach(column, low, high)?;
         self.reach.retain(|r| r.0 != column);
         self.reach.push((column.to_string(), low, high));
         Ok(self)
     }
 
-    /// Where one of the percussors reaches less far: no thin platforms by antler.
+    /// Where one of the percussors, by any of its names, reaches less far: no thin platforms by antler. What it says is
+    /// checked by [`plan`](Experiment::plan).
     pub fn reach_of(mut self, percussor: &str, column: &str, low: f64, high: f64) -> Experiment {
         let (percussor, column) = (percussor.to_string(), column.to_string());
         self.limits.push(Limit { percussor, column, low, high });
@@ -366,7 +373,9 @@ impl Experiment {
     /// [`Error::TooFew`] for fewer flakes (those one has included) than terms; [`Error::RankDeficient`] naming a term that
     /// no settings within reach can tell; [`Error::Missing`] for a spread, a spread between cores, a reach or a platform
     /// that was not told; [`Error::Domain`] for a setting at which the form has no value (90 degrees under a tangent);
-    /// [`Error::Invalid`] for a number of flakes or settings beyond 100,000, or a difference of one percussor.
+    /// [`Error::Invalid`] for a number of flakes or settings beyond 100,000, a difference of one percussor, or a percussor's
+    /// reach that falls, lies outside that of the others, or is of another percussor or measurement than the experiment's;
+    /// [`Error::UnknownName`] for a size that does not exist, or a reach of what is no percussor.
     pub fn plan(&self, seed: u64) -> Result<Plan> {
         let checked = Checked::of(self)?;
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
@@ -385,8 +394,9 @@ impl Experiment {
         };
         let best = continuous_optimum(&reach.design)?;
         let share_of_bound = old.is_none().then(|| best.efficiency_of(known));
+        let draws = (DRAWS.2 / self.flakes).clamp(DRAWS.1, DRAWS.0);
         let kept_within_tolerance =
-            reach.efficiency_within_tolerance(&chosen.points, old, DRAWS, &mut rng)?;
+            reach.efficiency_within_tolerance(&chosen.points, old, draws, &mut rng)?;
         let undetermined = old.map(undetermined).unwrap_or_default();
         let worth_well_placed = match old {
             Some(old) if undetermined.is_empty() => {
@@ -502,6 +512,7 @@ struct Checked<'a> {
 
 impl Checked<'_> {
     fn of(e: &Experiment) -> Result<Checked<'_>> {
+        known_size("response", &e.response)?;
         let mut form = e.form.clone();
         if e.reach.iter().any(|r| r.0 == form::ANGLE_OF_BLOW)
             && !form.needs().iter().any(|n| n == form::ANGLE_OF_BLOW)
@@ -517,7 +528,7 @@ impl Checked<'_> {
             return Err(Error::invalid("difference", "name two percussors or more"));
         }
         let percussors = if several { &e.percussors[..] } else { &[] };
-        let reach = Candidates::grid(&form, e.factors(&form)?, percussors, &e.limits)?;
+        let reach = Candidates::grid(&form, e.factors(&form)?, percussors, &e.limits()?)?;
         let row = |(words, s): &(String, Setting)| Ok((words.clone(), reach.row_of(s)?));
         let at = e.at.iter().map(row).collect::<Result<Vec<_>>>()?;
         let platforms = match at.is_empty() {
@@ -633,9 +644,10 @@ impl Checked<'_> {
         }
         out.shuffle(rng);
         // core after core, in the order in which chance brought them up
-        let met = each_once(out.iter().filter_map(|target| target.core));
-        for target in &mut out {
-            target.core = target.core.and_then(|core| met.iter().position(|c| *c == core)).map(|at| at + 1);
+        let mut met = HashMap::new();
+        for core in out.iter_mut().filter_map(|target| target.core.as_mut()) {
+            let next = met.len() + 1;
+            *core = *met.entry(*core).or_insert(next);
         }
         out.sort_by_key(|target| target.core);
         out.iter_mut().enumerate().for_each(|(i, target)| target.number = i + 1);
@@ -644,6 +656,21 @@ impl Checked<'_> {
 }
 
 impl Experiment {
+    /// Where percussors reach less far, by the words given for these.
+    fn limits(&self) -> Result<Vec<Limit>> {
+        let checked = |told: &Limit| {
+            let percussor = self.word(&told.percussor)?;
+            if !self.percussors.contains(&percussor) {
+                let reason =
+                    format!("{percussor} is told a reach, but does not strike (name it in percussors)");
+                return Err(Error::invalid("percussor", reason));
+            }
+            check_reach(&told.column, told.low, told.high)?;
+            Ok(Limit { percussor, ..told.clone() })
+        };
+        self.limits.iter().map(checked).collect()
+    }
+
     /// What is set, in a fixed order.
     fn factors(&self, form: &Form) -> Result<Vec<Factor>> {
         let needs = form.needs();

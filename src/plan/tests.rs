@@ -303,7 +303,7 @@ fn what_cannot_be_planned_is_named() {
     assert_eq!(thick.range(depth, &thick.settings[0]), (6.5, 12.0));
     assert_eq!(depth.range(), (4.0, 12.0));
     let none = [limit("antler", 1.0, 2.0), limit("quartzite", 1.0, 2.0)];
-    assert!(matches!(field_school_within(&none), Err(Error::TooFew { .. })));
+    assert!(matches!(field_school_within(&none), Err(Error::Invalid { .. })));
 }
 
 fn lines(text: &str) -> impl Iterator<Item = Vec<String>> {
@@ -555,6 +555,44 @@ fn a_plan_tells_what_its_parts_give() {
         let least = if t.percussor.as_deref() == Some("antler") { 6.0 } else { 4.0 };
         assert!(least <= *low && low <= depth && depth <= high && *high <= 12.0, "{t:?}");
     }
+    // by any of its names, whenever it is told
+    let same =
+        Experiment::new(form(), "mass_g", 24).reach_of("Red-deer-antler", "platform_depth_mm", 6.0, 12.0);
+    let same = same.percussors(&["Quartzite", "Antler"]).unwrap();
+    let same = same.reach("exterior_platform_angle_deg", 60.0, 90.0).unwrap().spread(0.45, "here").unwrap();
+    assert_eq!(same.difference(1.5).unwrap().plan(5).unwrap().flakes, thick.flakes);
+    // of one percussor it is the reach
+    let one = Experiment::new(form(), "mass_g", 12).percussors(&["antler"]).unwrap();
+    let one =
+        one.spread(0.4, "here").unwrap().reach_of("antler", "platform_depth_mm", 6.0, 12.0).plan(1).unwrap();
+    assert!(one.flakes.iter().all(|t| t.settings[0].2 >= 6.0), "{one:?}");
+    for (percussor, column, low, high, said) in [
+        ("cheese", "platform_depth_mm", 6.0, 12.0, "cheese"),
+        ("bone", "platform_depth_mm", 6.0, 12.0, "bone is told a reach, but does not strike"),
+        ("antler", "platform_width_mm", 6.0, 12.0, "platform_width_mm: the form log-log does not read it"),
+        ("antler", "platform_depth_mm", f64::NAN, 12.0, "platform_depth_mm: from low to high"),
+        ("antler", "platform_depth_mm", 12.0, 6.0, "platform_depth_mm: from low to high"),
+        ("antler", "platform_depth_mm", -1.0, 6.0, "platform_depth_mm: -1 is out of range"),
+        (
+            "antler",
+            "platform_depth_mm",
+            20.0,
+            30.0,
+            "platform_depth_mm: antler reaches 20 to 30, which holds no step",
+        ),
+        (
+            "antler",
+            "platform_depth_mm",
+            6.2,
+            6.4,
+            "platform_depth_mm: antler reaches 6.2 to 6.4, which holds no step",
+        ),
+    ] {
+        let e = told.clone().reach_of(percussor, column, low, high).plan(5).unwrap_err().to_string();
+        assert!(e.contains(said), "{e}");
+    }
+    let nothing = Experiment::new(form(), "nonsense", 24).spread(0.4, "here").unwrap().plan(1).unwrap_err();
+    assert!(nothing.to_string().starts_with("response: \"nonsense\" is not known"), "{nothing}");
     // flakes one has: those of another percussor, and those that lack what the form reads, are left out
     let strike = |percussor| platform.clone().percussor(percussor).build().unwrap();
     let flake = |percussor| Flake::builder().strike(strike(percussor)).build().unwrap();
@@ -657,4 +695,28 @@ fn a_plan_tells_what_its_parts_give() {
     // an angle of blow adds its term
     let blow = told.reach("angle_of_blow_deg", 0.0, 20.0).unwrap().plan(5).unwrap();
     assert!(blow.flakes.iter().all(|t| t.settings[2].0 == "angle_of_blow_deg"));
+}
+
+/// Flakes of one candidate exchanged together reach what exchanges one by one do, and in no time.
+#[test]
+fn many_flakes_are_planned_as_few_are() {
+    let reach = field_school();
+    let at: Vec<Vec<f64>> = reach.design.to_rows().into_iter().step_by(7).collect();
+    for at in [None, Some(at)] {
+        let plan = |flakes| {
+            let options = Exchange { at: at.clone(), starts: 4, ..Exchange::new(flakes) };
+            choose(&reach.design, &options, &mut seeded(5)).unwrap()
+        };
+        let (few, many) = (plan(1000), plan(100_000));
+        let (few_by, many_by) = match at {
+            None => (few.value - 4.0 * 1000f64.ln(), many.value - 4.0 * 100_000f64.ln()),
+            Some(_) => (-few.value * 1000.0, -many.value * 100_000.0),
+        };
+        // by flake alike; more flakes come nearer to the best shares
+        assert!(many_by > few_by - 1e-6 && many_by < few_by + 1e-3, "{few_by} {many_by}");
+        assert_eq!((many.points.len(), many.points.is_sorted()), (100_000, true));
+        assert_eq!(many.starts_agreeing, 4);
+        let best = continuous_optimum(&reach.design).unwrap();
+        assert!(at.is_some() || best.efficiency_of(&many.information) > 1.0 - 1e-6);
+    }
 }

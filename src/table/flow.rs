@@ -195,7 +195,7 @@ struct Group {
     /// Input rows, a column for each entry.
     columns: Vec<Vec<f64>>,
     /// Measured sizes, in the order of the sizes asked, or the [`STATE`] of pieces; not a number where none.
-    held: Vec<[f64; 4]>,
+    held: Vec<[f64; STATE.len()]>,
     answered: Answered,
     /// The numbers of pieces that were looked back at; none where the row must be looked at by itself.
     originals: Vec<Option<[f64; 6]>>,
@@ -213,7 +213,7 @@ impl Group {
         for (place, column) in &kind.numbers {
             self.columns[*place][self.rows] = values[*column];
         }
-        let mut held = [f64::NAN; 4];
+        let mut held = [f64::NAN; STATE.len()];
         kind.held.iter().for_each(|h| held[h.size] = values[h.column]);
         self.held.push(held);
         self.rows += 1;

@@ -92,7 +92,7 @@ impl<'a> TableOriginals<'a> {
     /// where only that can tell: `now` holds what [`STATE`] names, not a number where it was not recorded.
     pub(super) fn by_laws(
         &self,
-        now: &[f64; 4],
+        now: &[f64; STATE.len()],
         [mass, length]: [Option<Predictive>; 2],
     ) -> Option<[f64; 6]> {
         let now = Now(now);
@@ -139,10 +139,11 @@ fn readable(row: &Row) -> std::result::Result<(), Vec<Error>> {
 pub(super) const NOW: &str = STATE[0];
 
 /// What the numbers of a piece without retouch may depend on beside its platform.
-pub(super) const STATE: [&str; 4] = ["mass_now_g", "mass_missing_g", "length_now_mm", "max_thickness_now_mm"];
+pub(super) const STATE: [&str; 6] =
+    ["mass_now_g", "mass_missing_g", "length_now_mm", "max_thickness_now_mm", "mass_g", "original_mass_g"];
 
 /// A piece without retouch as it is now: its [`STATE`], not a number where it was not recorded.
-struct Now<'a>(&'a [f64; 4]);
+struct Now<'a>(&'a [f64; STATE.len()]);
 
 impl Measured for Now<'_> {
     fn number(&self, name: &str) -> Option<f64> {

@@ -20,9 +20,8 @@ mod sizes;
 pub(crate) use columns::triangle;
 pub use inventory::Inventory;
 pub use part::Part;
-pub(crate) use recipe::ToldApart;
 pub use recipe::{Method, Recipe, SIZE_COLUMNS, SharedRecipe, SizeRecipe, TerminationRecipe, VariantRecipe};
-pub(crate) use recipe::{SETTINGS, TailsToTry};
+pub(crate) use recipe::{SETTINGS, TailsToTry, ToldApart, known_size};
 pub(in crate::calibration) use report::{FALLS, OF_PLATFORM, falling};
 pub use report::{Figure, FitReport, Report};
 pub(crate) use report::{Offered, commonest_first, repeated, told_of_repeats};
@@ -196,7 +195,8 @@ impl Collector {
     /// nothing was recorded. Each is used or left out as [`Collector::offer`] would do.
     ///
     /// # Errors
-    /// [`Error::Shape`] when lengths differ, or there are not as many columns as names.
+    /// [`Error::Shape`] when lengths differ, or there are not as many columns as names; [`Error::Invalid`] for a name that
+    /// stands twice.
     pub fn offer_numbers(&mut self, names: &[&str], columns: &[&[f64]]) -> Result<()> {
         let rows = columns.first().map_or(0, |c| c.len());
         for (what, found, expected) in [
@@ -205,6 +205,9 @@ impl Collector {
             ("numbers in a column", columns.iter().map(|c| c.len()).min().unwrap_or(0), rows),
         ] {
             check_size(what, found, expected)?;
+        }
+        if let Some(twice) = (1..names.len()).find(|k| names[..*k].contains(&names[*k])) {
+            return Err(Error::invalid(names[twice], "stands twice among the columns"));
         }
         if self.reads_retouch || self.names_pieces().is_some() {
             for row in 0..rows {

@@ -8,9 +8,9 @@
 //! A part holds sums, and the rows that the collector keeps (all of them, of very many one in two, four, eight): its
 //! size does not grow with the table. Methods beyond least squares keep every row.
 
-use super::Collector;
 use super::running::{Sums, holes};
-use crate::calibration::Setting;
+use super::{Collector, Recipe};
+use crate::calibration::{Provenance, Setting};
 use crate::error::{Error, Result};
 use crate::form::ClassInput;
 use serde::{Deserialize, Serialize};
@@ -47,8 +47,8 @@ use std::collections::BTreeMap;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Part {
-    /// Sizes, columns and terms of the recipe.
-    recipe: Vec<String>,
+    /// The recipe, as text.
+    recipe: String,
     classes: Vec<ClassInput>,
     /// Names of the groups that share effects, by code, for each column of them.
     groups: Vec<Vec<String>>,
@@ -73,17 +73,18 @@ fn broken(reason: &str) -> Error {
 }
 
 impl Collector {
-    /// What the recipe asks for, in words: parts are merged where they agree.
-    fn signature(&self) -> Vec<String> {
-        let sizes = self.recipe.variants.iter().flat_map(|v| v.sizes.iter().map(move |s| (v, s)));
-        let of = |(v, s): (&super::VariantRecipe, &super::SizeRecipe)| {
-            let form = &s.form;
-            let terms = [form.term_names(), form.spread_term_names()].concat().join(", ");
-            let shared: Vec<&str> = s.method.shared.iter().map(|g| g.by.as_str()).collect();
-            let once = s.method.by_piece.as_ref().map_or(String::new(), |by| format!(" once by {by}"));
-            format!("{}: {} = {:?} {terms} {}{once}", v.name, s.column, form.transform(), shared.join(", "))
+    /// All that the recipe asks for, as text: parts are merged where it is the same. Left out is what is only written
+    /// beside the fit.
+    fn signature(&self) -> String {
+        let beside = Provenance::new("", "", "", "");
+        let asked = Recipe {
+            name: String::new(),
+            provenance: beside,
+            not_recorded: Vec::new(),
+            of_too_few: Vec::new(),
+            ..self.recipe.clone()
         };
-        sizes.map(of).collect()
+        format!("{asked:?}")
     }
 
     /// What was taken in so far, to be stored or sent.
@@ -121,7 +122,8 @@ impl Collector {
     /// [`Error::Incomparable`] for a part of another recipe; [`Error::Invalid`] for one that contradicts itself.
     pub fn merge(&mut self, part: Part) -> Result<()> {
         if part.recipe != self.signature() {
-            let reason = "the part was collected for other sizes, forms or groups".to_string();
+            let reason =
+                "the part was collected by another recipe (sizes, forms, method or pieces)".to_string();
             return Err(Error::Incomparable { reason });
         }
         self.fold(false);

@@ -18,6 +18,15 @@ pub const SIZE_COLUMNS: [(&str, &str); 6] = [
     ("mass_g", "mass_g"),
 ];
 
+/// Refuses a size that does not exist, under this name of what was asked.
+pub(crate) fn known_size(asked: &str, size: &str) -> Result<()> {
+    let known = SIZE_COLUMNS.iter().map(|(column, _)| *column).chain([crate::flake::ORIGINAL_OVER_NOW]);
+    match known.clone().any(|k| k == size) {
+        true => Ok(()),
+        false => Err(Error::unknown_name(asked, size, known)),
+    }
+}
+
 /// One size to be fitted.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SizeRecipe {
@@ -368,10 +377,7 @@ impl Recipe {
     /// # Errors
     /// [`Error::UnknownName`] for a size that does not exist.
     pub fn single(name: &str, size: &str, form: Form, provenance: Provenance) -> Result<Recipe> {
-        let known = SIZE_COLUMNS.iter().map(|(column, _)| *column).chain([crate::flake::ORIGINAL_OVER_NOW]);
-        if !known.clone().any(|k| k == size) {
-            return Err(Error::unknown_name("size", size, known));
-        }
+        known_size("size", size)?;
         let needs = form.needs();
         Ok(Recipe {
             name: name.to_string(),

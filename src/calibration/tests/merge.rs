@@ -1,8 +1,9 @@
 //! Collectors merged through their parts against one collector for all flakes, and parts that are refused.
 
-use crate::calibration::{Calibration, Provenance};
+use crate::calibration::{Calibration, Provenance, RecoveryThreshold, TerminationRecipe};
 use crate::calibration::{Collector, Part, Recipe};
-use crate::form::{ANGLE, DEPTH, Form, indicator, ln};
+use crate::error::Error;
+use crate::form::{ANGLE, DEPTH, Form, indicator, ln, spline};
 use crate::strike::Measured;
 use serde_json::{Value, json};
 
@@ -151,7 +152,7 @@ fn bad_parts_are_refused() {
         let e = Collector::new(recipe(true)).unwrap().merge(part).unwrap_err().to_string();
         assert!(e.contains(told), "{e}");
     };
-    refused(collected(recipe(false), &rows).into_part().unwrap(), "other sizes, forms or groups");
+    refused(collected(recipe(false), &rows).into_part().unwrap(), "another recipe");
     let good = serde_json::to_value(&part).unwrap();
     let spoilt = |pointer: &str, to: Value| {
         let mut v = good.clone();
@@ -166,5 +167,54 @@ fn bad_parts_are_refused() {
     refused(spoilt("/inputs/3", json!(-1)), "a code of a class without a level");
     refused(spoilt("/classes/0/name", json!("stone")), "not those of the recipe");
     refused(spoilt("/sizes/0/ends", json!([])), "not those of the recipe");
-    assert!(serde_json::from_value::<Part>(json!({"recipe": []})).is_err());
+    assert!(serde_json::from_value::<Part>(json!({"recipe": ""})).is_err());
+}
+
+/// Whatever a recipe asks for otherwise is another recipe; what is only written beside the fit is not.
+#[test]
+fn a_part_of_another_recipe_is_refused() {
+    let curved = |knots: &[f64]| {
+        let form = Form::named("log-log").unwrap().with_terms(spline(DEPTH, knots)).unwrap();
+        let own = Provenance::new("invented", "own", "own", "test");
+        let mut recipe = Recipe::single("school", "mass_g", form.clone(), own).unwrap().sharing("core");
+        recipe.variants[0].termination = Some(TerminationRecipe::four(form));
+        recipe.given_kept(&RecoveryThreshold::above_g(1.0).unwrap())
+    };
+    let part = |recipe: Recipe| Collector::new(recipe).unwrap().into_part().unwrap();
+    let mut all = Collector::new(curved(&[3.0, 5.0, 7.0])).unwrap();
+    let mut refused = |recipe: Recipe, what: &str| {
+        let answer = all.merge(through_json(part(recipe)));
+        assert!(matches!(answer, Err(Error::Incomparable { .. })), "{what}: {answer:?}");
+    };
+    refused(curved(&[2.0, 4.0, 9.0]), "knots");
+    refused(curved(&[3.0, 5.0, 7.0]).given_kept(&RecoveryThreshold::above_g(2.0).unwrap()), "threshold");
+    type Change = fn(&mut Recipe);
+    let changes: [(&str, Change); 9] = [
+        ("incomplete pieces", |r| r.keep_incomplete = true),
+        ("what struck", |r| r.struck_with = Some("antler".into())),
+        ("stone", |r| r.stone = Some("flint".into())),
+        ("size", |r| r.variants[0].sizes[0].size = "original_over_now".into()),
+        ("slopes of groups", |r| r.variants[0].sizes[0].method.shared[0].terms = vec![0]),
+        ("their variance", |r| r.variants[0].sizes[0].method.shared[0].times = 2.0),
+        ("their tails", |r| r.variants[0].sizes[0].method.shared[0].degrees_of_freedom = Some(5.0)),
+        ("terminations told apart", |r| {
+            let form = r.variants[0].sizes[0].form.clone();
+            r.variants[0].termination = Some(TerminationRecipe::feather_or_not(form));
+        }),
+        ("termination form", |r| {
+            r.variants[0].termination = Some(TerminationRecipe::four(Form::named("log-log").unwrap()));
+        }),
+    ];
+    for (what, change) in changes {
+        let mut recipe = curved(&[3.0, 5.0, 7.0]);
+        change(&mut recipe);
+        refused(recipe, what);
+    }
+    let plain = recipe(false);
+    let mut penalised = plain.clone();
+    penalised.variants[0].sizes[0].method.penalised = vec![1];
+    let answer = Collector::new(plain.clone()).unwrap().merge(part(penalised));
+    assert!(matches!(answer, Err(Error::Incomparable { .. })), "penalised: {answer:?}");
+    let named = Recipe { name: "another".into(), ..plain.clone() };
+    Collector::new(plain).unwrap().merge(part(named)).unwrap();
 }

@@ -1,7 +1,7 @@
 //! Calibrations written by version 0.1 (schema 1, `tests/schema-1`) are read, answer as they answered then, and are
 //! written again as schema 2, which answers the same; what a newer version wrote is named.
 
-use crate::calibration::Calibration;
+use crate::calibration::{Calibration, bundled};
 use crate::flake::Termination;
 use crate::predict::{Ask, Predictor};
 use crate::strike::Strike;
@@ -85,4 +85,28 @@ fn an_older_program_names_a_newer_schema() {
     let newer = text.replacen("\"schema\": 1", "\"schema\": 3", 1);
     let told = Calibration::from_json(&newer).unwrap_err().to_string();
     assert!(told.contains("version 3 is newer than this program knows (accepted: 1 to 2)"), "{told}");
+}
+
+/// A member that stands twice is refused by both doors, at any depth; so is a version that is not known.
+#[test]
+fn what_stands_twice_is_refused_however_it_is_read() {
+    let text = bundled::named("excavated-flakes").unwrap().to_json();
+    serde_json::from_str::<Calibration>(&text).unwrap();
+    for (member, twice) in [
+        ("\"name\":", "\"name\": \"another\","),
+        ("\"summary\":", "\"summary\": \"another\","),
+        ("\"groups\":", "\"groups\": 2,"),
+    ] {
+        let spoilt = text.replacen(member, &format!("{twice} {member}"), 1);
+        assert_ne!(spoilt, text, "{member}");
+        for e in [
+            Calibration::from_json(&spoilt).unwrap_err().to_string(),
+            serde_json::from_str::<Calibration>(&spoilt).unwrap_err().to_string(),
+        ] {
+            assert!(e.contains("duplicate field"), "{member}: {e}");
+        }
+    }
+    let newer = text.replacen("\"schema\": 2", "\"schema\": 9", 1);
+    let e = serde_json::from_str::<Calibration>(&newer).unwrap_err().to_string();
+    assert!(e.contains("version 9 is newer than this program knows"), "{e}");
 }

@@ -54,10 +54,12 @@ pub(super) mod draws;
 
 use crate::assess::{AsItStands, SizeAsItStands};
 use crate::error::{Bounds, Error, Result, counted};
-use crate::flake::{Portion, Retouch, nothing_lost, state_known};
+use crate::flake::{
+    LENGTH_MM, LENGTH_NOW_MM, MASS_G, MASS_NOW_G, Portion, Retouch, WithRetouch, nothing_lost, state_known,
+};
 use crate::infer::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_caution, tell_the_rest};
 use crate::infer::losses::Losses;
-use crate::infer::original::{BetaLoss, Truncated, doubt};
+use crate::infer::original::{BetaLoss, MASS_MISSING_G, Remains, Truncated, doubt};
 use crate::infer::recovery::{Mesh, Sieved, Struck, struck};
 use crate::page::{Page, name, short};
 use crate::predict::{Ask, Caution, Interval, LEVEL, Predictive, Predictor, USUAL_LEVEL, in_words};
@@ -561,6 +563,18 @@ pub struct Assemblage<'p> {
     pieces: Vec<Piece>,
 }
 
+/// Refuses what no piece can be, as [`super::LookBack`] does; otherwise its retouch, where that was recorded.
+fn checked(piece: &impl Measured) -> Result<Option<Retouch>> {
+    state_known(piece)?;
+    for bounds in [MASS_G, LENGTH_MM, MASS_NOW_G, MASS_MISSING_G, LENGTH_NOW_MM] {
+        piece.number(bounds.name()).map_or(Ok(0.0), |v| bounds.check(v))?;
+    }
+    if piece.number(MASS_NOW_G.name()).is_some() {
+        Remains::of(piece)?;
+    }
+    Ok(WithRetouch::of(piece)?.retouch)
+}
+
 impl<'p> Assemblage<'p> {
     /// An empty bag under a calibration, with something asked of every flake alike.
     ///
@@ -611,10 +625,13 @@ impl<'p> Assemblage<'p> {
     ///
     /// No piece is kept that no answer comes from.
     pub fn offer(&mut self, group: &str, piece: &impl Measured) -> Option<Error> {
-        if let Err(e) = state_known(piece) {
-            self.leave_out(group, e.clone().with_row(None).to_string());
-            return Some(e);
-        }
+        let retouch = match checked(piece) {
+            Ok(retouch) => retouch,
+            Err(e) => {
+                self.leave_out(group, e.clone().with_row(None).to_string());
+                return Some(e);
+            }
+        };
         let group = self.groups.place(group);
         let portion = piece.class(Portion::COLUMN).and_then(|t| t.parse::<Portion>().ok());
         let retouched = piece.class("retouched") == Some("yes");
@@ -622,8 +639,7 @@ impl<'p> Assemblage<'p> {
         let mass_now_g = piece.number("mass_now_g");
         let missing_g = piece.number("mass_missing_g").unwrap_or(0.0);
         // as it was struck, or as it is where nothing was lost since
-        let retouch = || Retouch::of(piece).ok().flatten();
-        let kept_all = complete && mass_now_g.is_some() && nothing_lost(piece, retouch().as_ref());
+        let kept_all = complete && mass_now_g.is_some() && nothing_lost(piece, retouch.as_ref());
         let whole = |struck: &str, now: Option<f64>| {
             now.filter(|_| kept_all).or_else(|| piece.number(struck).filter(|v| complete && *v > 0.0))
         };

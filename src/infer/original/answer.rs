@@ -2,7 +2,7 @@
 
 use super::loss::BetaLoss;
 use super::{LeansOn, OriginalEstimate, Remains};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::page::{Page, Told, percent, probability, short};
 use crate::predict::{Behind, CautionText, Interval};
 use serde::{Deserialize, Serialize};
@@ -63,7 +63,8 @@ impl OriginalEstimate {
     /// the share whose exceedance is told.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`](crate::Error::OutOfRange) unless 0 < `level` < 1 and 0 <= `share` <= 1.
+    /// [`Error::OutOfRange`] unless 0 < `level` < 1 and 0 <= `share` <= 1; [`Error::Incomparable`] for other remains than
+    /// were asked with.
     pub fn at(
         &self,
         remains: &Remains,
@@ -71,6 +72,10 @@ impl OriginalEstimate {
         share: f64,
         level: f64,
     ) -> Result<OriginalAt> {
+        if self.mass.remained() != (remains.mass_now_g(), remains.certain_g()) {
+            let reason = "the answer is of a piece of which something else remains".to_string();
+            return Err(Error::Incomparable { reason });
+        }
         let length = self.length.as_ref().map(|l| -> Result<AtLeast> {
             Ok(AtLeast { interval: l.interval(level)?, at_least: l.at_least_mm() })
         });

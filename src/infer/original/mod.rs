@@ -295,6 +295,17 @@ impl Original {
     }
 }
 
+impl Original {
+    /// What is in hand, and what was certain, in grams.
+    fn remained(&self) -> (f64, f64) {
+        let certain = match &self.law {
+            Law::AtLeast(t) | Law::WithLoss(Posterior { truncated: t, .. }) => t.at_least(),
+            Law::ByMarks { certain, .. } | Law::Whole { certain } => *certain,
+        };
+        (self.now, certain)
+    }
+}
+
 /// Refuses what is in hand where it is not above 0, or more than what is certain.
 fn check_remains(now: f64, certain: f64) -> Result<()> {
     if now > 0.0 && now <= certain && certain.is_finite() {

@@ -881,3 +881,43 @@ fn totals_of_a_core_hold() {
         assert!(known >= 89.0 && new >= 91.0, "{cores}: {known} {new}");
     }
 }
+
+/// What a look back at a piece of one's own refuses, an assemblage refuses with the same words.
+#[test]
+fn what_no_piece_can_be_is_refused_as_of_one_piece() {
+    struct Piece(Vec<(&'static str, f64)>);
+    impl Measured for Piece {
+        fn number(&self, name: &str) -> Option<f64> {
+            let platform = [(DEPTH, 8.0), (ANGLE, 70.0)];
+            self.0.iter().chain(&platform).find(|(n, _)| *n == name).map(|(_, v)| *v)
+        }
+        fn class(&self, _: &str) -> Option<&str> {
+            None
+        }
+    }
+    let predictor = Predictor::new(fitted(log_form(), reference())).unwrap();
+    let look = LookBack::new().unwrap().sizes(&predictor);
+    let wrong = [0.0, -1.0, f64::NAN, f64::INFINITY, 1e7].map(|now| vec![("mass_now_g", now)]);
+    let others = [
+        vec![("mass_now_g", 10.0), ("mass_missing_g", -1.0)],
+        vec![("mass_now_g", 6e5), ("mass_missing_g", 6e5)],
+        vec![("mass_now_g", 10.0), ("length_now_mm", 0.0)],
+        vec![("mass_now_g", 900.0), ("max_thickness_now_mm", 9.5)],
+        vec![("mass_now_g", 20.0), ("mass_g", 10.0)],
+    ];
+    for piece in wrong.into_iter().chain(others).map(Piece) {
+        let mut bag = Assemblage::new(&predictor, Ask::default()).unwrap();
+        let alone = look.original(&piece, &Ask::default()).unwrap_err();
+        let told = bag.offer("pit", &piece).unwrap();
+        assert_eq!(told.to_string(), alone.to_string());
+        let group = &bag.totals(&Drawing::seeded(1).draws(100).unwrap()).unwrap()[0];
+        assert_eq!((group.pieces, group.n, group.not_estimated.len()), (1, 0, 1), "{told}");
+    }
+    // sizes as struck, which a look back does not read
+    for (column, v) in [("mass_g", f64::INFINITY), ("mass_g", -3.0), ("mass_g", 0.0), ("length_mm", f64::NAN)]
+    {
+        let mut bag = Assemblage::new(&predictor, Ask::default()).unwrap();
+        let told = bag.offer("pit", &Piece(vec![(column, v)])).unwrap().to_string();
+        assert!(told.starts_with(column), "{told}");
+    }
+}

@@ -290,6 +290,8 @@ fn columns_that_do_not_fit_together_are_refused() {
     let mut c = collector("log-log");
     assert!(c.offer_numbers(&["mass_g"], &[&[1.0], &[2.0]]).is_err());
     assert!(c.offer_numbers(&["mass_g", "platform_depth_mm"], &[&[1.0], &[2.0, 3.0]]).is_err());
+    let twice = c.offer_numbers(&["mass_g", "mass_g"], &[&[1.0], &[2.0]]).unwrap_err().to_string();
+    assert_eq!(twice, "mass_g: stands twice among the columns");
     c.offer_numbers(&["mass_g"], &[&[1.0, 2.0]]).unwrap();
     assert!(c.finish().is_err());
 }

@@ -570,7 +570,7 @@ fn a_calibration_of_loss_is_made_and_used() {
     assert_eq!(code, 0, "{err}");
     assert!(text.contains("120 states") && text.contains("24 pieces"), "{text}");
     assert!(text.contains("mass, thickness, index") && !text.contains("heights"), "{text}");
-    assert!(text.contains("original_over_now is not above 1"), "{text}");
+    assert!(text.contains("mass_now_g: more than original_mass_g"), "{text}");
     let v = json(&with(&["--format", "json"]), &scrapers());
     assert_eq!((v["used"].as_u64(), v["mass, index"]["pieces"].as_u64()), (Some(120), Some(24)));
     let args = [
