@@ -115,7 +115,9 @@ impl Collector {
         if !fit.at_rest {
             return Err(Error::not_converged(
                 "the law of what was kept",
-                format!("it still moved after {ROUNDS} rounds; leave out an effect or give more groups"),
+                format!(
+                    "it still moved after {ROUNDS} rounds; leave out an effect, give more groups or flakes, or those of a lower threshold too"
+                ),
             ));
         }
         self.together(recipe, kept, first, &rows, &fit)

@@ -1,10 +1,13 @@
 //! The covariance of the sizes at given coefficients and effects: in closed form where every flake has every size, none
 //! is rounded and none held, otherwise by a quasi-Newton search (argmin) over its triangle.
 //!
-//! The effects are uncertain, which adds the covariance V of what is expected to the squares:
+//! The effects are uncertain, which adds the covariance V of what is expected to the squares, and takes the chance of
+//! having been kept over a few values of that covariance, alike to second order. The chance at what is expected alone
+//! would have V counted in full where what was kept tells of it too: the spread then feeds on V, and V on the spread,
+//! without end where much was lost and what was kept tells little.
 //!
 //! ```text
-//! Q(S) = sum w [ ln p(y | kept; S) - tr(S^-1 V) / 2 ]
+//! Q(S) = sum w [ ln p(y; S) - tr(S^-1 V) / 2 - E ln P(kept; S) ]
 //! ```
 
 use super::effects::{Found, State};
@@ -20,6 +23,7 @@ use argmin_math::{
     ArgminSignum, ArgminSub, ArgminZeroLike,
 };
 use nalgebra::{DMatrix, DVector};
+use std::f64::consts::PI;
 
 /// Steps of one search (there is one in every round), and how many slopes it remembers. This crate's choice, no source.
 const STEPS: u64 = 4;
@@ -29,10 +33,37 @@ struct Problem<'a> {
     flakes: &'a Flakes,
     model: &'a Model,
     /// For each site its rows, with what is expected of them.
-    expected: Vec<Vec<(usize, [f64; MOST])>>,
+    expected: Vec<Vec<Expected>>,
     /// For each set of sizes recorded: the sum of w V.
     uncertain: Vec<DMatrix<f64>>,
     weight: f64,
+}
+
+/// What is expected of a row, and values about it, each as likely, with the covariance of what is expected.
+struct Expected {
+    row: usize,
+    mu: [f64; MOST],
+    about: Vec<[f64; MOST]>,
+}
+
+/// Values about what is expected, in the sizes that decide: two for one of them, a triangle for two.
+fn about(mu: &[f64; MOST], v: &DMatrix<f64>, deciding: &[usize]) -> Vec<[f64; MOST]> {
+    let n = deciding.len() + 1;
+    let turns = (0..n).map(|j| (2.0 * PI * j as f64 / n as f64).sin_cos());
+    let radius = (deciding.len() as f64).sqrt();
+    let at = |(sin, cos): (f64, f64)| {
+        let mut at = *mu;
+        let [a, rest @ ..] = deciding else { return at };
+        let sd = v[(*a, *a)].max(0.0).sqrt();
+        at[*a] += radius * cos * sd;
+        if let [b] = rest {
+            let along = if sd > 0.0 { v[(*a, *b)] / sd } else { 0.0 };
+            let across = (v[(*b, *b)] - along * along).max(0.0).sqrt();
+            at[*b] += radius * (cos * along + sin * across);
+        }
+        at
+    };
+    turns.map(at).collect()
 }
 
 /// A triangle row by row, its diagonal in logs, with the arithmetic that the search asks for.
@@ -137,7 +168,10 @@ impl Problem<'_> {
         let Some(law) = Law::new(&s, self.model.threshold.as_ref()) else { return f64::MAX.sqrt() };
         let of = |g: usize| -> f64 {
             let rows = self.expected[g].iter();
-            rows.map(|(i, mu)| self.flakes.weight[*i] * law.value(&self.flakes.seen(*i), mu, 0.0)).sum()
+            rows.map(|e| {
+                self.flakes.weight[e.row] * law.value_about(&self.flakes.seen(e.row), &e.mu, &e.about)
+            })
+            .sum()
         };
         let mut value: f64 = threads::in_order(self.expected.len(), of).into_iter().sum();
         for (mask, v) in self.uncertain.iter().enumerate().filter(|(_, v)| v.amax() > 0.0) {
@@ -170,9 +204,9 @@ impl Gradient for Problem<'_> {
         // slopes of the value in the covariance
         let of = |g: usize| {
             let mut sum = DMatrix::zeros(k, k);
-            for (i, mu) in &self.expected[g] {
-                let own = law.slopes_in_covariance(&self.flakes.seen(*i), mu);
-                sum += DMatrix::from_fn(k, k, |a, b| self.flakes.weight[*i] * own[a][b]);
+            for e in &self.expected[g] {
+                let own = law.slopes_in_covariance(&self.flakes.seen(e.row), &e.mu, &e.about);
+                sum += DMatrix::from_fn(k, k, |a, b| self.flakes.weight[e.row] * own[a][b]);
             }
             sum
         };
@@ -208,14 +242,16 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
             let seen = flakes.seen(*i);
             let mu = state.expected(flakes, model, *i, &state.coefficients, state.effects(g));
             let by = flakes.weight[*i];
-            uncertain[seen.mask] += state.uncertain(&joint, flakes, model, *i) * by;
+            let v = state.uncertain(&joint, flakes, model, *i);
+            let deciding = model.threshold.as_ref().filter(|_| seen.held).map_or(&[][..], |t| &t.sizes);
+            rows.push(Expected { row: *i, mu, about: about(&mu, &v, deciding) });
+            uncertain[seen.mask] += v * by;
             plain &= seen.mask + 1 == 1 << k
                 && seen.between.is_none()
                 && !(seen.held && model.threshold.is_some());
             if plain {
                 squares += DMatrix::from_fn(k, k, |a, b| by * (seen.y[a] - mu[a]) * (seen.y[b] - mu[b]));
             }
-            rows.push((*i, mu));
         }
         expected.push(rows);
     }

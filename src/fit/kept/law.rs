@@ -141,16 +141,30 @@ impl Law {
 
     /// Log likelihood of a flake, less its constant.
     pub(super) fn value(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> f64 {
+        self.value_seen(seen, mu, ln_spread) - self.ln_kept(seen, mu, ln_spread)
+    }
+
+    /// The same with the chance of having been kept taken over values about what is expected.
+    pub(super) fn value_about(&self, seen: &Seen<'_>, mu: &[f64; MOST], about: &[[f64; MOST]]) -> f64 {
+        let kept = about.iter().map(|at| self.ln_kept(seen, at, 0.0)).sum::<f64>();
+        self.value_seen(seen, mu, 0.0) - kept / about.len() as f64
+    }
+
+    fn value_seen(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> f64 {
         let Some(f) = &self.factors[seen.mask] else { return 0.0 };
         let Standardised { exact, z, rounded } = f.standardised(seen, mu, ln_spread);
         let own: f64 = (0..exact).map(|i| 0.5 * z[i].powi(2) + f.ln_diagonal[i] + ln_spread).sum();
         let within = rounded.map_or(0.0, |(a, b)| Between::new(a, b).value);
-        within - own - self.chance(seen, mu, ln_spread).map_or(0.0, |(kept, ..)| kept.ln())
+        within - own
+    }
+
+    fn ln_kept(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> f64 {
+        self.chance(seen, mu, ln_spread).map_or(0.0, |(kept, ..)| kept.ln())
     }
 
     /// Log likelihood, its slopes and its curvature.
     pub(super) fn at(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Part {
-        let [mut all, kept] = self.parts(seen, mu, ln_spread);
+        let (mut all, kept) = (self.seen_part(seen, mu, ln_spread), self.kept_part(seen, mu, ln_spread));
         all.value -= kept.value;
         for i in 0..=MOST {
             all.slopes[i] -= kept.slopes[i];
@@ -161,25 +175,29 @@ impl Law {
 
     /// Slopes of the log likelihood in the covariance of the sizes: half the curvature of a probability in the expected
     /// values is its slope in the covariance (the heat equation of the normal law), so ln p has (H + s s') / 2.
-    pub(super) fn slopes_in_covariance(&self, seen: &Seen<'_>, mu: &[f64; MOST]) -> [[f64; MOST]; MOST] {
-        let [all, kept] = self.parts(seen, mu, 0.0);
+    pub(super) fn slopes_in_covariance(
+        &self,
+        seen: &Seen<'_>,
+        mu: &[f64; MOST],
+        about: &[[f64; MOST]],
+    ) -> [[f64; MOST]; MOST] {
         let mut out = [[0.0; MOST]; MOST];
-        for i in 0..MOST {
-            for j in 0..MOST {
-                let of = |p: &Part| p.curvature[i][j] + p.slopes[i] * p.slopes[j];
-                out[i][j] = 0.5 * (of(&all) - of(&kept));
+        let mut add = |p: &Part, by: f64| {
+            for i in 0..MOST {
+                (0..MOST).for_each(|j| out[i][j] += by * (p.curvature[i][j] + p.slopes[i] * p.slopes[j]));
             }
-        }
+        };
+        add(&self.seen_part(seen, mu, 0.0), 0.5);
+        about.iter().for_each(|at| add(&self.kept_part(seen, at, 0.0), -0.5 / about.len() as f64));
         out
     }
 
-    /// The log probability of what was seen, and that of having been kept.
-    fn parts(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> [Part; 2] {
-        let mut out = [Part::default(), Part::default()];
-        let Some(f) = &self.factors[seen.mask] else { return out };
+    /// The log probability of what was seen.
+    fn seen_part(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Part {
+        let mut all = Part::default();
+        let Some(f) = &self.factors[seen.mask] else { return all };
         let wide = (-ln_spread).exp();
         let Standardised { exact, z, rounded } = f.standardised(seen, mu, ln_spread);
-        let all = &mut out[0];
         for i in 0..exact {
             // z has the slopes -wide x (row i of the inverse) in the expected values and -z in the log spread
             all.value -= 0.5 * z[i] * z[i] + f.ln_diagonal[i] + ln_spread;
@@ -196,10 +214,15 @@ impl Law {
             all.bend(&at[0], a, p.slopes[0]);
             all.bend(&at[1], b, p.slopes[1]);
         }
-        let Some((chance, h, k)) = self.chance(seen, mu, ln_spread) else { return out };
-        let kept = &mut out[1];
+        all
+    }
+
+    /// The log probability of having been kept.
+    fn kept_part(&self, seen: &Seen<'_>, mu: &[f64; MOST], ln_spread: f64) -> Part {
+        let (mut kept, wide) = (Part::default(), (-ln_spread).exp());
+        let Some((chance, h, k)) = self.chance(seen, mu, ln_spread) else { return kept };
         kept.value = chance.ln();
-        let Some(t) = &self.threshold else { return out };
+        let Some(t) = &self.threshold else { return kept };
         let load = |j: usize, at: f64| {
             let mut load = [0.0; MOST + 1];
             (load[j], load[MOST]) = (-wide / self.sd[j], -at);
@@ -227,7 +250,7 @@ impl Law {
             }
             _ => {}
         }
-        out
+        kept
     }
 
     /// The chance that a flake was kept, and how far the thresholds of the sizes that decide lie from what is expected.

@@ -27,7 +27,7 @@ mod learn;
 #[cfg(test)]
 mod tests;
 
-use crate::error::{Result, at_least};
+use crate::error::{Error, Result, at_least};
 use effects::State;
 use law::Seen;
 pub(crate) use law::{Threshold, Two};
@@ -112,7 +112,8 @@ pub(crate) struct KeptFit {
 /// Fits.
 ///
 /// # Errors
-/// [`Error::TooFew`] with fewer rows than terms; [`Error::NotConverged`] where no covariance can be told.
+/// [`Error::TooFew`] with fewer rows than terms; [`Error::NotConverged`] where no covariance can be told, or the search runs
+/// away from what the flakes say.
 pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
     let (p, k) = (flakes.terms, flakes.sizes);
     at_least("flakes to fit", flakes.rows(), p + k)?;
@@ -121,13 +122,20 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
     let (mut rounds, mut at_rest) = (0, false);
     let grouped = !model.varying.is_empty() || model.assemblages;
     let mut trail = vec![state.point()?];
+    let (start, mut best) = (state.sds(), found.ln_likelihood);
     while rounds < model.rounds && !at_rest {
         rounds += 1;
         let before = (state.coefficients.clone(), state.sds());
         state.between_from(&found, flakes, model);
         state.within = covariances::within(&state, &found, flakes, model)?;
         found = state.search(flakes, model)?;
-        let unit = state.within[(0, 0)].sqrt();
+        best = best.max(found.ln_likelihood);
+        // the log likelihood of heavy tails is that at the precisions of the round, and may fall from one to the next
+        let fallen = model.degrees_of_freedom.is_none() && found.ln_likelihood < best - FALL;
+        if fallen || (0..k).any(|j| !(state.sds()[j] <= WIDEST * start[j])) {
+            return Err(run_away());
+        }
+        let unit = state.within[(0, 0)].sqrt().min(2.0 * start[0]);
         let moved = (&state.coefficients - before.0).amax().max((state.sds() - before.1).amax());
         if grouped {
             at_rest = moved < model.tolerance * unit;
@@ -156,6 +164,20 @@ pub(crate) fn fit(flakes: &Flakes, model: &Model) -> Result<KeptFit> {
         ln_likelihood: found.ln_likelihood,
         at_rest,
     })
+}
+
+/// A search has run away where its log likelihood is so much less than it was before, or the spread so many times that of
+/// the flakes kept about their own line. This crate's choice, no source: where the threshold lies three standard deviations
+/// above what is expected, the flakes kept about it have 0.28 of the spread.
+const FALL: f64 = 2.0;
+const WIDEST: f64 = 10.0;
+
+fn run_away() -> Error {
+    Error::not_converged(
+        "the law of what was kept",
+        "the flakes that were kept do not tell how much lighter or smaller the others were; give more flakes, those \
+         of a lower threshold too, or all flakes of some groups with yes under everything_kept",
+    )
 }
 
 /// The ratio of the last two steps and where steps that go on shrinking like that would end (Aitken): rounds move one
