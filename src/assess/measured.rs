@@ -127,8 +127,17 @@ pub(crate) fn verdict(fits: &[MeasuredFit]) -> Option<String> {
         true => format!("the {flakes} flakes measured here are enough"),
         false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
     };
+    let several = fits.iter().any(|m| m.calibration != fits[0].calibration);
+    let which = if several {
+        let mut names: Vec<&str> = off.iter().map(|m| m.calibration.as_str()).collect();
+        names.dedup();
+        names.join(" and ")
+    } else {
+        "The calibration".to_string()
+    };
+    let fit = if which.contains(" and ") { "do" } else { "does" };
     Some(format!(
-        "The calibration does not fit these flakes: do not read on before {units}a calibration is started from it with flakes \
+        "{which} {fit} not fit these flakes: do not read on before {units}a calibration is started from it with flakes \
          of this site (`fit --starting-from`): {enough}"
     ))
 }

@@ -337,13 +337,16 @@ impl Caution {
 pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
     // by place, since two answers may bear one name
     let mut found: Vec<(&Caution, String, Vec<usize>)> = Vec::new();
+    let mut places = std::collections::HashMap::new();
     for (i, (_, cautions)) in all.iter().enumerate() {
         for c in *cautions {
-            let sentence = c.to_string();
-            match found.iter_mut().find(|(_, told, _)| *told == sentence) {
-                Some((_, _, whose)) if whose.last() == Some(&i) => {}
-                Some((_, _, whose)) => whose.push(i),
-                None => found.push((c, sentence, vec![i])),
+            let place = *places.entry(c.to_string()).or_insert_with_key(|sentence| {
+                found.push((c, sentence.clone(), Vec::new()));
+                found.len() - 1
+            });
+            let whose = &mut found[place].2;
+            if whose.last() != Some(&i) {
+                whose.push(i);
             }
         }
     }

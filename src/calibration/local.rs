@@ -28,7 +28,7 @@
 mod doubts;
 
 use super::fitting::{Offered, as_struck, commonest_first};
-use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails};
+use super::resolved::{DesignRows, Resolved, ResolvedSize, ResolvedSpread, ResolvedTails, canonical_stone};
 use super::shared::{EVERYTHING_KEPT, SharedEffect, of_places};
 use super::{
     Calibration, Parts, Provenance, Range, Recorded, RecoveryThreshold, SizeModel, Spread, Tails, Variant,
@@ -308,7 +308,9 @@ impl Local {
         }
         for (class, counts) in [("percussor", &mut self.percussors), ("stone", &mut self.stones)] {
             if let Some(name) = flake.class(class) {
-                *counts.entry(name.to_lowercase()).or_default() += 1;
+                let name = name.to_lowercase();
+                let name = if class == "stone" { canonical_stone(&name) } else { name };
+                *counts.entry(name).or_default() += 1;
             }
         }
         let row = flake.number(ROW);

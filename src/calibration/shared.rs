@@ -200,11 +200,13 @@ pub(crate) struct ResolvedShared {
 /// What one shared effect of one row is drawn with.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(crate) struct SharedDraw {
+    /// The group: that of a known one by its outer group and its name; nothing for a new one.
+    pub(crate) known: Option<String>,
     /// What is known of it, at the coefficients as they are estimated.
     pub(crate) location: f64,
     /// By how much it goes with the error of each coefficient; empty for a new group.
     pub(crate) along: Vec<f64>,
-    /// Standard deviation of the rest; of a new group whose variance is 0, 1.
+    /// Standard deviation of the rest.
     pub(crate) sd: f64,
 }
 
@@ -375,8 +377,7 @@ impl ResolvedShared {
         for (e, level) in self.effects.iter().zip(self.known(code)) {
             let w = e.weights(terms);
             let Some(level) = level else {
-                let variance = if e.covariance[0][0] > 0.0 { e.variance_at(terms) } else { 1.0 };
-                found.push(SharedDraw { sd: variance.sqrt(), ..SharedDraw::default() });
+                found.push(SharedDraw { sd: e.variance_at(terms).sqrt(), ..SharedDraw::default() });
                 outer = None;
                 continue;
             };
@@ -391,6 +392,7 @@ impl ResolvedShared {
             let column = |j: usize| level.with_coefficients.iter().zip(&w).map(|(row, w)| row[j] * w).sum();
             let terms = level.with_coefficients.first().map_or(0, Vec::len);
             found.push(SharedDraw {
+                known: Some(format!("{} {}", level.of.as_deref().unwrap_or_default(), level.name)),
                 location: w.iter().zip(&level.effect).map(|(w, b)| w * b).sum(),
                 along: (0..terms).map(column).collect(),
                 sd: variance.sqrt(),

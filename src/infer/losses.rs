@@ -13,7 +13,8 @@
 //!
 //! with what is certain of a piece: what is in hand and what is missing but known. The coefficients of draw k come from
 //! one stream of a ChaCha8 generator, the errors of a group's pieces from one that its name chooses: the answer for a group
-//! depends on the seed, the number of draws and its name, not on threads, and not on what other groups are there.
+//! depends on the seed, the number of draws and its name, not on threads, and not on what other groups
+//! are there (but where a calibration of loss of one's own shares effects: those are drawn as groups come).
 
 use super::assemblage::draws::{Generator, Model, Rows};
 use super::assemblage::{Drawing, Drawn};

@@ -18,7 +18,7 @@ pub(super) enum NumberCell {
 }
 
 /// The usual markers of "not recorded", in lower case.
-const MARKERS: [&str; 31] = [
+const MARKERS: [&str; 22] = [
     "na",
     "n/a",
     "n.a.",
@@ -41,6 +41,10 @@ const MARKERS: [&str; 31] = [
     "n.r.",
     "not recorded",
     "missing",
+];
+
+/// What says that somebody looked and could not tell, in lower case.
+const NOT_TOLD: [&str; 9] = [
     "unknown",
     "not known",
     "unk",
@@ -52,12 +56,21 @@ const MARKERS: [&str; 31] = [
     "unspecified",
 ];
 
-/// Whether the text (already trimmed) says that nothing was recorded. Zero is a number, not a marker.
+/// Whether the text (already trimmed) says that nothing was recorded, or that it could not be told. Zero is a number, not a
+/// marker.
 pub(super) fn is_missing(text: &str) -> bool {
+    is_blank(text) || is_one_of(&NOT_TOLD, text)
+}
+
+/// Whether the text (already trimmed) says that nothing was recorded.
+pub(super) fn is_blank(text: &str) -> bool {
+    text.is_empty() || is_one_of(&MARKERS, text)
+}
+
+fn is_one_of(markers: &[&str], text: &str) -> bool {
     match text.as_bytes().first() {
-        None => true,
-        Some(b'0'..=b'9') => false,
-        Some(_) => text.len() <= 13 && MARKERS.iter().any(|m| text.eq_ignore_ascii_case(m)),
+        None | Some(b'0'..=b'9') => false,
+        Some(_) => text.len() <= 13 && markers.iter().any(|m| text.eq_ignore_ascii_case(m)),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::cell::{self, NumberCell};
 use crate::error::{Bounds, Error, Place, Result};
+use crate::flake::STATE;
 use crate::vocabulary::{ClassKind, same_name};
 
 /// How the cells of an understood column are read.
@@ -76,7 +77,10 @@ impl Column {
     /// into lower case.
     pub(crate) fn class<'t>(&'t self, text: &'t str, lower: &'t mut String) -> Result<Option<&'t str>> {
         let Kind::Class(kind) = self.kind else { return Ok(None) };
-        if cell::is_missing(text) || self.is_missing(text) {
+        // a piece whose portion or retouch could not be told is not taken for a whole one
+        let blank =
+            if STATE.contains(&self.name.as_str()) { cell::is_blank(text) } else { cell::is_missing(text) };
+        if blank || self.is_missing(text) {
             return Ok(None);
         }
         let ours = self.words.iter().find(|(theirs, _)| same_name(theirs, text));

@@ -486,7 +486,14 @@ fn recommendation(forms: &[FormAssessment], with_size: usize) -> Recommendation 
         v => v,
     };
     let better = |a: &&FormAssessment, b: &&FormAssessment| crps(a).total_cmp(&crps(b));
-    let best = forms.iter().min_by(better).unwrap_or(&forms[0]);
+    // of those that foretell better than the mean of the table, where any does
+    let beats = |f: &&FormAssessment| {
+        let r2 = f.overall.r_squared;
+        r2.value > if r2.standard_error.is_nan() { 0.0 } else { r2.standard_error }
+    };
+    let better_than_mean = forms.iter().any(|f| beats(&f));
+    let may = |f: &&FormAssessment| !better_than_mean || f.overall.r_squared.value > 0.0;
+    let best = forms.iter().filter(may).min_by(better).unwrap_or(&forms[0]);
     let near = |f: &&FormAssessment| {
         let d = difference(f, best).crps;
         f.name == best.name || d.value <= d.standard_error && f.overall.r_squared.value > 0.0
@@ -501,10 +508,7 @@ fn recommendation(forms: &[FormAssessment], with_size: usize) -> Recommendation 
         difference: difference(take, best).crps,
         coefficients: take.coefficients,
         coefficients_of_best: best.coefficients,
-        better_than_mean: forms.iter().any(|f| {
-            let r2 = f.overall.r_squared;
-            r2.value > if r2.standard_error.is_nan() { 0.0 } else { r2.standard_error }
-        }),
+        better_than_mean,
         r_squared_of_best: best.overall.r_squared,
         forms: forms.len(),
         answered: take.own.flakes,

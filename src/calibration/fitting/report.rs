@@ -8,7 +8,7 @@ use crate::calibration::{Calibration, SharedEffect, SizeModel, Spread};
 use crate::error::{Error, counted};
 use crate::page::{Page, Told, short};
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, HashMap};
 use std::fmt;
 use std::hash::{DefaultHasher, Hasher};
 
@@ -177,11 +177,12 @@ pub(in crate::calibration) fn falling<'a>(models: impl IntoIterator<Item = &'a S
     each_once(found)
 }
 
-/// How many flakes equal an earlier one in all of some numbers, where they are too many for chance: five, and one in ten, or
-/// of two numbers alone one in two. (This crate's choice, no source: measured to a millimetre and a tenth of a gram a few
-/// flakes of hundreds are alike.)
+/// How many flakes equal an earlier one in all of some numbers, where that is not by chance: five, and one in ten, or of two
+/// numbers alone one in two, and half of them as many rows behind the one before as each other (rows pasted once more, or
+/// each twice). (This crate's choice, no source: of thousands measured to a millimetre and a gram many are alike, anywhere.)
 pub(crate) fn repeated(flakes: impl Iterator<Item = impl IntoIterator<Item = f64>>) -> Option<u64> {
-    let (mut seen, mut all, mut again, mut most) = (HashSet::new(), 0, 0, 0);
+    let (mut seen, mut behind) = (HashMap::new(), HashMap::<u64, u64>::new());
+    let (mut all, mut again, mut most) = (0, 0, 0);
     for flake in flakes {
         let (mut hasher, mut recorded) = (DefaultHasher::new(), 0);
         for v in flake {
@@ -189,10 +190,14 @@ pub(crate) fn repeated(flakes: impl Iterator<Item = impl IntoIterator<Item = f64
             recorded += usize::from(!v.is_nan());
         }
         (all, most) = (all + 1, most.max(recorded));
-        again += u64::from(!seen.insert(hasher.finish()));
+        if let Some(before) = seen.insert(hasher.finish(), all) {
+            again += 1;
+            *behind.entry(all - before).or_default() += 1;
+        }
     }
     let too_many = if most > 2 { all / 10 } else { all / 2 };
-    (again >= 5 && again > too_many).then_some(again)
+    let alike = behind.into_values().max().unwrap_or(0);
+    (again >= 5 && again > too_many && 2 * alike >= again).then_some(again)
 }
 
 /// That flakes equal earlier ones.

@@ -12,7 +12,7 @@
 use super::{Local, before_of, shared, spread_of};
 use crate::calibration::caution::{in_words, unit_taken, units_taken};
 use crate::calibration::fitting::{FALLS, OF_PLATFORM, repeated, told_of_repeats};
-use crate::calibration::resolved::Kind;
+use crate::calibration::resolved::{Kind, canonical_stone};
 use crate::calibration::{LocalFlakes, Parts, PercussorSeen, SizeModel};
 use crate::error::{Result, counted};
 use crate::fit::{Design, dot, linear};
@@ -91,7 +91,7 @@ impl Local {
         let (struck, by) = (Kind::all(self.percussors.keys()), Kind::all(seen()));
         let alike = !start.reads_percussor();
         let (others, several) = (alike && !by.is_empty() && struck != by, alike && struck.len() > 1);
-        let of_another = start.stone().is_some_and(|s| !self.stones.contains_key(s));
+        let of_another = start.stone().is_some_and(|s| !self.stones.contains_key(&canonical_stone(s)));
         let theirs = seen().map(String::as_str).collect::<Vec<_>>().join(", ");
         for (what, counts, before, other, several) in [
             ("were struck by", &self.percussors, theirs.as_str(), others, several),

@@ -29,7 +29,7 @@ pub(crate) fn near_tangent(value: f64) -> Option<Caution> {
 }
 
 /// A stone by its own name where the text is an alias of it (`glass`).
-fn canonical_stone(text: &str) -> String {
+pub(in crate::calibration) fn canonical_stone(text: &str) -> String {
     Stone::named(text).map_or_else(|_| text.to_string(), |s| s.name().to_string())
 }
 

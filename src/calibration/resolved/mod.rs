@@ -24,6 +24,7 @@ mod doubts;
 mod percussor;
 mod size;
 
+pub(in crate::calibration) use doubts::canonical_stone;
 pub(crate) use doubts::{CLEARLY_BEYOND, STEEPEST_DEG, near_tangent};
 pub(crate) use size::{
     At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, together,

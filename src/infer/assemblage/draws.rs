@@ -71,9 +71,11 @@ pub(in crate::infer) struct Rows {
     shared: Vec<EffectAt>,
     /// How well the variances of effects are known, and the column of each effect among them.
     variances: Vec<(VarianceKnown, usize)>,
-    /// Columns of groups whose variances are not known for certain, and the degrees of freedom behind each.
+    /// Columns of groups whose variances are not known for certain, and the degrees of freedom behind each, which may differ
+    /// by variant.
     columns: Vec<(String, f64)>,
-    /// Groups by column and name; pieces without a name are of one group, about which nothing is known.
+    /// Groups by column and name, that of the outer group before an inner one's; pieces without a name are of one group, about
+    /// which nothing is known.
     clusters: BTreeMap<(String, String), usize>,
     /// Degrees of freedom of the effect of each; infinite for a normal one.
     tails: Vec<f64>,
@@ -265,12 +267,14 @@ impl Rows {
         piece: &impl Measured,
     ) {
         let total: f64 = rows.iter().map(|(w, _)| w).sum();
-        let clusters: Vec<usize> = model
+        // a new group by its name and that of its outer one
+        let mut named = String::new();
+        let names: Vec<String> = model
             .shared
             .iter()
             .map(|e| {
-                let name = piece.class(&e.by).unwrap_or_default().to_string();
-                self.cluster(e.by.clone(), name, e.degrees_of_freedom.unwrap_or(f64::INFINITY))
+                named = format!("{named} {}", piece.class(&e.by).unwrap_or_default());
+                named.clone()
             })
             .collect();
         let variances: Vec<Option<usize>> = model
@@ -291,17 +295,24 @@ impl Rows {
             }
             up_to += weight / total;
             let mut shared: Vec<EffectAt> = Vec::new();
-            let row = &mut self.numbers[design..design + model.size.compiled.terms()];
+            let row = &self.numbers[design..design + model.size.compiled.terms()];
             let mut known = 0.0;
             let effects = model.given.iter().flat_map(|given| given.draws_at(|place| x[place], row));
-            for ((k, cluster), effect) in clusters.iter().enumerate().zip(effects.collect::<Vec<_>>()) {
+            for (k, effect) in effects.collect::<Vec<_>>().into_iter().enumerate() {
                 // a known one: its error that goes with those of the coefficients is drawn with them
                 known += effect.location - dot(&effect.along, &model.size.coefficients);
+                let row = &mut self.numbers[design..design + model.size.compiled.terms()];
                 row.iter_mut().zip(&effect.along).for_each(|(x, along)| *x += along);
-                let variance = variances[k].filter(|_| effect.along.is_empty());
-                let certain = variance.is_none() && model.shared[k].covariance[0][0] == 0.0;
-                let sd = if certain && effect.along.is_empty() { 0.0 } else { effect.sd };
-                shared.push(EffectAt { cluster: *cluster, sd, variance });
+                let e = &model.shared[k];
+                let variance = variances[k].filter(|_| effect.known.is_none());
+                // where the variance may be 0, what it is drawn as
+                let sd = if variance.is_some() && e.covariance[0][0] == 0.0 { 1.0 } else { effect.sd };
+                let (known, tails) = match effect.known {
+                    Some(level) => (format!("known {level}"), f64::INFINITY),
+                    None => (names[k].clone(), e.degrees_of_freedom.unwrap_or(f64::INFINITY)),
+                };
+                let cluster = self.cluster(e.by.clone(), known, tails);
+                shared.push(EffectAt { cluster, sd, variance });
             }
             let (another, by) = self.apart(model, x, &mut shared);
             let moved = moved + another + known;
@@ -323,10 +334,13 @@ impl Rows {
 
     /// The place of how well the variance of an effect is known among all, and of its column among the columns.
     fn variance(&mut self, by: &str, known: VarianceKnown) -> usize {
-        let column = self.columns.iter().position(|c| c.0 == by).unwrap_or_else(|| {
-            self.columns.push((by.to_string(), known.degrees_of_freedom));
-            self.columns.len() - 1
-        });
+        let column =
+            self.columns.iter().position(|c| c.0 == by && c.1 == known.degrees_of_freedom).unwrap_or_else(
+                || {
+                    self.columns.push((by.to_string(), known.degrees_of_freedom));
+                    self.columns.len() - 1
+                },
+            );
         let found = self.variances.iter().position(|v| *v == (known, column));
         found.unwrap_or_else(|| {
             self.variances.push((known, column));

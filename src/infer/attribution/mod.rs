@@ -58,7 +58,7 @@ use super::lip::LipModel;
 use super::track_record::TrackRecord;
 use crate::calibration::{Calibration, bundled};
 use crate::error::{Bounds, Error, Place, Result};
-use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS};
+use crate::form::{ANGLE_OF_BLOW, LANDS_ON, PERCUSSOR_CLASS, TERMINATION};
 use crate::material::PercussorClass;
 use crate::predict::Caution;
 use crate::strike::Measured;
@@ -411,8 +411,10 @@ impl Attribution {
         let asked = |name: &&str| ["percussor", PERCUSSOR_CLASS].contains(name) || hidden.contains(name);
         let numbers = layouts().flat_map(|l| &l.numbers).chain(&self.columns).map(String::as_str);
         let classes = layouts().flat_map(|l| &l.classes).map(|c| c.name.as_str());
-        let lip = self.lip.as_ref().map(|_| "lip");
-        numbers.chain(classes).filter(move |name| !asked(name)).chain(lip)
+        // what the lips go by, though no form may read it
+        let lip = self.lip.as_ref().map(|_| ["lip", ANGLE_OF_BLOW, LANDS_ON]).into_iter().flatten();
+        let ends = self.knows_terminations().then_some(TERMINATION);
+        numbers.chain(classes).chain(lip).chain(ends).filter(move |name| !asked(name))
     }
 
     /// How the blow is taken, in words.

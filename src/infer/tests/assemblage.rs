@@ -921,3 +921,68 @@ fn what_no_piece_can_be_is_refused_as_of_one_piece() {
         assert!(told.starts_with(column), "{told}");
     }
 }
+
+/// Cores of one name at two sites share nothing, and sites are told apart where a table names the cores alone.
+#[test]
+fn cores_of_one_name_at_two_sites_are_two() {
+    struct Piece(f64, f64, Option<f64>, Option<&'static str>, &'static str);
+    impl Measured for Piece {
+        fn number(&self, name: &str) -> Option<f64> {
+            match name {
+                DEPTH => Some(self.0),
+                ANGLE => Some(self.1),
+                "mass_g" => self.2,
+                _ => None,
+            }
+        }
+        fn class(&self, name: &str) -> Option<&str> {
+            match name {
+                "site" => self.3,
+                "core" => Some(self.4),
+                _ => None,
+            }
+        }
+    }
+    let provenance = Provenance::new("invented", "none", "own", "test");
+    let recipe =
+        Recipe::single("invented", "mass_g", log_form(), provenance).unwrap().sharing("site").sharing("core");
+    let mut collector = Collector::new(recipe).unwrap();
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    let names = [
+        ("a", "1"),
+        ("a", "2"),
+        ("a", "3"),
+        ("b", "1"),
+        ("b", "4"),
+        ("b", "5"),
+        ("c", "6"),
+        ("c", "7"),
+        ("d", "8"),
+        ("d", "9"),
+    ];
+    for (site, core) in names {
+        let level: f64 = 0.5 * Distribution::<f64>::sample(&StandardNormal, &mut rng);
+        for _ in 0..6 {
+            let (depth, angle, mass) = struck_mass(&mut rng);
+            collector.offer(&Piece(depth, angle, Some(mass * level.exp()), Some(site), core));
+        }
+    }
+    let predictor = Predictor::new(collector.finish().unwrap().0).unwrap();
+    let spread = |pieces: [(Option<&'static str>, &'static str); 2]| {
+        let mut bag = Assemblage::new(&predictor, Default::default()).unwrap();
+        for (site, core) in pieces {
+            (0..40).for_each(|_| assert_eq!(bag.offer("all", &Piece(6.0, 75.0, None, site, core)), None));
+        }
+        let total = bag.totals(&Drawing::seeded(4).draws(20_000).unwrap()).unwrap()[0].total_mass_g.unwrap();
+        (total.high / total.low).ln()
+    };
+    // new cores of one name: as two of two names
+    let (one, two) = (
+        spread([(Some("a"), "new"), (Some("b"), "new")]),
+        spread([(Some("a"), "new"), (Some("b"), "other")]),
+    );
+    assert!((one / two).ln().abs() < 0.05, "{one} {two}");
+    // known cores by their names alone, or with their sites
+    let (alone, named) = (spread([(None, "2"), (None, "4")]), spread([(Some("a"), "2"), (Some("b"), "4")]));
+    assert!((alone / named).ln().abs() < 0.05, "{alone} {named}");
+}

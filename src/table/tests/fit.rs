@@ -295,3 +295,21 @@ fn columns_that_do_not_fit_together_are_refused() {
     c.offer_numbers(&["mass_g"], &[&[1.0, 2.0]]).unwrap();
     assert!(c.finish().is_err());
 }
+
+/// A piece whose portion or retouch could not be told is not taken for a whole one; a core that is unknown is none.
+#[test]
+fn what_could_not_be_told_of_a_piece_does_not_make_it_whole() {
+    let table = "platform_depth_mm,exterior_platform_angle_deg,mass_g,portion,retouched,core\n8,75,12,indeterminate,no,a\n\
+                 8,75,12,complete,unknown,a\n8,75,12,,NA,unknown\n";
+    let mut table = TableReader::new(table.as_bytes(), &TableOptions::new()).unwrap();
+    let (mut row, mut told) = (table.row(), Vec::new());
+    while table.read(&mut row).unwrap() {
+        told.push(
+            crate::calibration::fitting::as_struck(&row, false)
+                .map(|_| row.class("core").map(str::to_string)),
+        );
+    }
+    let refused = |k: usize| told[k].as_ref().unwrap_err().to_string();
+    assert!(refused(0).contains("portion") && refused(1).contains("retouched"), "{told:?}");
+    assert_eq!(told[2].as_ref().unwrap(), &None);
+}

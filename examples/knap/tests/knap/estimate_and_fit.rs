@@ -528,7 +528,7 @@ fn a_known_size_that_no_such_flake_has_is_told() {
     let blow = ["estimate", "--depth-mm", "8", "--angle-deg", "75", "--percussor", "quartzite", "--known"];
     let said = stdout(&[&blow[..], &["mass_g=5000"]].concat());
     assert!(
-        said.starts_with("The mass measured (5000 g) lies outside of what was expected (1.579 to"),
+        said.starts_with("The mass measured (5000 g) lies outside of what was expected (1.58 to"),
         "{said}"
     );
     let v = json(&[&blow[..], &["mass_g=5000", "--format", "json"]].concat());
