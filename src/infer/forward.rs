@@ -111,7 +111,6 @@ impl Forward {
     }
 
     /// Whether a variant says how flakes end.
-    #[cfg(feature = "table")]
     pub fn knows_terminations(&self, variant: usize) -> bool {
         self.telling[variant].is_some()
     }

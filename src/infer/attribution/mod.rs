@@ -433,7 +433,6 @@ impl Attribution {
     }
 
     /// Whether the calibration says how flakes end.
-    #[cfg(feature = "table")]
     pub(crate) fn knows_terminations(&self) -> bool {
         self.terminations
             && self
