@@ -64,6 +64,7 @@ impl MeasuredFit {
     }
 
     /// On a line, under a heading that says what is counted.
+    #[cfg(feature = "table")]
     pub(crate) fn line(&self) -> String {
         format!(
             "{} by {}: {} of {} (chance {} to {}), {} times",
@@ -178,6 +179,7 @@ impl MeasuredSizes {
     }
 
     /// Adds what was counted of the rows that follow.
+    #[cfg(feature = "table")]
     pub(crate) fn append(&mut self, later: MeasuredSizes) {
         for theirs in later.by {
             let counts = self.counts(&theirs.calibration, &theirs.column);

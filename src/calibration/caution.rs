@@ -210,6 +210,7 @@ pub(crate) enum Doubt {
         sizes_times: f64,
     },
     /// A group that speaks for a class for which few of its flakes speak one by one.
+    #[cfg_attr(not(feature = "table"), allow(dead_code))]
     GroupAgainstFlakes {
         /// The class.
         class: String,
