@@ -129,16 +129,13 @@ pub(crate) fn verdict(fits: &[MeasuredFit]) -> Option<String> {
         false => format!("{ENOUGH} flakes of all depths are enough, as few as five help"),
     };
     let several = fits.iter().any(|m| m.calibration != fits[0].calibration);
-    let which = if several {
-        let mut names: Vec<&str> = off.iter().map(|m| m.calibration.as_str()).collect();
-        names.dedup();
-        names.join(" and ")
-    } else {
-        "The calibration".to_string()
-    };
-    let fit = if which.contains(" and ") { "do" } else { "does" };
+    // they stand by calibration
+    let mut names: Vec<&str> = off.iter().map(|m| m.calibration.as_str()).collect();
+    names.dedup();
+    let which = if several { names.join(" and ") } else { "The calibration".to_string() };
+    let (fit, it) = if names.len() > 1 { ("do", "one of them") } else { ("does", "it") };
     Some(format!(
-        "{which} {fit} not fit these flakes: do not read on before {units}a calibration is started from it with flakes \
+        "{which} {fit} not fit these flakes: do not read on before {units}a calibration is started from {it} with flakes \
          of this site (`fit --starting-from`): {enough}"
     ))
 }

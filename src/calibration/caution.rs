@@ -1,6 +1,7 @@
 //! Doubts that do not stop an answer but travel with it, each typed and with one plain sentence.
 
 use super::fitting::SETTINGS;
+use crate::flake::columns::{INCH_MM, OUNCE_G, RADIAN_DEG};
 use crate::material::near;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
@@ -316,7 +317,8 @@ impl Caution {
 
 /// Cautions of one or several answers in few sentences: related ones told together, the gravest first, the same one once.
 /// Each answer has a name (none where there is one answer): what holds for some of them only is told with theirs in front, but
-/// where the sentence names the percussor itself.
+/// where the sentence names the percussor itself. Of more than five answers some are named and some sentences told, and how many
+/// more there are.
 ///
 /// ```
 /// use conchoid::calibration::bundled;
@@ -404,10 +406,10 @@ fn unit(column: &str) -> &'static str {
 
 /// Units that are taken for ours, with how many of ours one of them is.
 const UNITS: [(&str, &[(&str, f64)]); 4] = [
-    ("_mm", &[("centimetres", 10.0), ("inches", 25.4), ("metres", 1e3)]),
-    ("_mm2", &[("square centimetres", 1e2), ("square inches", 645.16)]),
-    ("_g", &[("kilograms", 1e3), ("ounces", 28.35), ("milligrams", 1e-3)]),
-    ("_deg", &[("radians", 57.2958)]),
+    ("_mm", &[("centimetres", 10.0), ("inches", INCH_MM), ("metres", 1e3)]),
+    ("_mm2", &[("square centimetres", 1e2), ("square inches", INCH_MM * INCH_MM)]),
+    ("_g", &[("kilograms", 1e3), ("ounces", OUNCE_G), ("milligrams", 1e-3)]),
+    ("_deg", &[("radians", RADIAN_DEG)]),
 ];
 
 /// The units that may have been taken for that of a column.

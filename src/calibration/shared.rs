@@ -212,7 +212,9 @@ pub(crate) struct SharedDraw {
 
 /// How well the variance between groups is known: with v its estimate, c the variance of that and d degrees of freedom behind
 /// it, that of the groups' means is s = (c d / 2)^½ and holds s - v of the flakes' own, so that
-/// v = max(0, s d/χ² - (s - v)).
+/// v = max(0, s d/χ² - (s - v)). (Own derivation from the mean square between groups, whose law is that of χ² with d degrees of
+/// freedom where all groups are as large; d is taken as the groups less one, of inner groups too. Totals of a new group after fits of 4
+/// to 20 groups held 94 to 95 of 100: `totals_of_a_core_hold`.)
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct VarianceKnown {
     pub(crate) variance: f64,

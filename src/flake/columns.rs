@@ -6,6 +6,15 @@ use crate::strike::*;
 use serde::{Deserialize, Deserializer};
 use std::collections::BTreeMap;
 
+/// Inch in millimetres, exact by definition: international yard and pound agreement, 1959.
+pub(crate) const INCH_MM: f64 = 25.4;
+/// Pound in grams, exact by definition: international yard and pound agreement, 1959.
+pub(crate) const POUND_G: f64 = 453.592_37;
+/// Ounce in grams, a sixteenth of the pound.
+pub(crate) const OUNCE_G: f64 = POUND_G / 16.0;
+/// Degrees in a radian, exact by definition.
+pub(crate) const RADIAN_DEG: f64 = 180.0 / std::f64::consts::PI;
+
 /// Every known column of numbers: its name, which ends in the unit that values are kept in, and what is accepted.
 /// In a table each may also be written in another unit. `depth_mm`, `area_mm2` and `angle_deg` are short for the
 /// platform's depth, area and exterior angle; `width_mm` is the width of the flake.

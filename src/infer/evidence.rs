@@ -5,8 +5,8 @@
 //! p_i(v)   = sum_s w_is t(y_i; m_is + u, S_is, d_is) softmax(a_is + t)[end_i]
 //! ```
 //!
-//! with v = (u, t): a shift of every size (transformed scale) and of the log odds of every termination; C holds what is uncertain about the coefficients at the middle of the group and how
-//! far the site may be from the experiment; s runs over the settings of the blow that are not known; S has the
+//! with v = (u, t): a shift of every size (transformed scale) and of the log odds of every termination; C holds what is
+//! uncertain about the coefficients at the middle of the group and how far the site may be from the experiment; s runs over the settings of the blow that are not known; S has the
 //! residual correlation R of the sizes, S_jk = s_j s_k R_jk, and one number of degrees of freedom for all sizes
 //! of a piece, the harmonic mean of theirs (a multivariate t: a flake that is odd in one size is odd in all).
 //!

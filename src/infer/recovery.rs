@@ -15,15 +15,13 @@
 //! 47:663, from memory), whose variance given those struck is estimated by sum (1 - p_i) / p_i^2.
 
 use crate::error::{Bounds, Error, Result};
+use crate::flake::columns::INCH_MM;
 use crate::page::{percent, short};
 use crate::predict::{LEVEL, Predictive};
 use crate::special::kronrod::gauss_kronrod;
 use crate::special::normal_quantile_upper;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::SQRT_2;
-
-/// Millimetres in an inch, by definition since 1959.
-const INCH_MM: f64 = 25.4;
 
 /// A square mesh by the side of its opening.
 ///

@@ -1,8 +1,8 @@
 //! The choice of n settings by exchange, after V. V. Fedorov.
 //!
 //! From several random starts each chosen setting in turn is exchanged for the candidate that helps most,
-//! until none helps; of more than a thousand flakes, as many of one candidate at once as helps most. In coordinates z in which all candidates (and existing flakes) together are orthonormal,
-//! with V = M^-1, d_i = z_i'V z_i, d_ij = z_i'V z_j and, for the predictions, W the mean of z z' at the
+//! until none helps; of more than a thousand flakes, as many of one candidate at once as helps most. In coordinates z in
+//! which all candidates (and existing flakes) together are orthonormal, with V = M^-1, d_i = z_i'V z_i, d_ij = z_i'V z_j and, for the predictions, W the mean of z z' at the
 //! platforms and f_ij = z_i'V W V z_j, the exchange of k flakes at i for k at j changes (with d, f times k; k = 1 here)
 //!
 //! ```text

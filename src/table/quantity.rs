@@ -2,7 +2,9 @@
 //! value in the column's own unit = value as written × factor of the written unit.
 
 use crate::error::Bounds;
-use crate::flake::columns::QUANTITIES;
+use crate::flake::columns::{
+    INCH_MM as INCH, OUNCE_G as OUNCE, POUND_G as POUND, QUANTITIES, RADIAN_DEG as RADIAN,
+};
 use std::sync::LazyLock;
 
 /// What kind of quantity a number is, and so which units it may be written in.
@@ -19,15 +21,6 @@ pub(crate) enum Dimension {
     /// Kept in metres per second.
     Speed,
 }
-
-/// Inch in millimetres, exact by definition: international yard and pound agreement, 1959.
-const INCH: f64 = 25.4;
-/// Pound in grams, exact by definition: international yard and pound agreement, 1959.
-const POUND: f64 = 453.592_37;
-/// Ounce in grams, a sixteenth of the pound.
-const OUNCE: f64 = POUND / 16.0;
-/// Degrees in a radian, exact by definition.
-const RADIAN: f64 = 180.0 / std::f64::consts::PI;
 
 impl Dimension {
     /// Every dimension.

@@ -248,7 +248,7 @@ pub(crate) struct Difference {
 
 /// Which form to take: of those whose CRPS is within one standard error of the best (the standard error of
 /// the paired difference from the best) and that do no worse than the mean, the one with fewest coefficients; the better of
-/// two equally simple.
+/// two equally simple. Where any does better than the mean, the best is one that does no worse.
 ///
 /// (The rule of one standard error: Breiman, Friedman, Olshen & Stone 1984, Classification and Regression
 /// Trees, section 3.4.3; here with the standard error of the difference, which is what the flakes in common
@@ -371,7 +371,7 @@ pub struct Assessment {
     #[serde(skip_serializing_if = "Option::is_none")]
     verdict: Option<String>,
     /// Flakes that equal an earlier one in the size and every number that a form reads, where they are more than one in ten
-    /// (of two numbers alone, one in two): each foretells its copies.
+    /// (of two numbers alone, one in two) and half of them as many rows behind it as each other: each foretells its copies.
     #[serde(skip_serializing_if = "Option::is_none")]
     repeated: Option<u64>,
     /// Whether calibrations were scored as they stand.

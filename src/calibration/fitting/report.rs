@@ -33,7 +33,7 @@ pub struct Report {
     #[cfg_attr(feature = "schema", schemars(with = "Option<Vec<String>>"))]
     pub(crate) falls: Vec<String>,
     /// Flakes that equal an earlier one in every number used, where they are more than one in ten (of two numbers alone, one
-    /// in two); of very many flakes every second, fourth, eighth is looked at.
+    /// in two) and half of them as many rows behind it as each other; of very many flakes every second, fourth, eighth is looked at.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) repeated: Option<u64>,
     /// One entry for each variant and size, in order.

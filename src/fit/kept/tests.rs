@@ -149,6 +149,17 @@ fn groups_are_those_of_lme4() {
     close("within", fit.within.as_slice(), &expected("mixed within"), 1e-6);
 }
 
+/// Takes a flake of a site that was kept.
+fn take(f: &mut Flakes, site: usize, x: &[f64], y: &[f64]) {
+    f.x.extend(x);
+    f.y.extend(y);
+    f.site.push(site);
+    f.assemblage.push(0);
+    f.held.push(true);
+    f.between.push(None);
+    f.weight.push(1.0);
+}
+
 /// Flakes by the model itself: forty sites of sixty flakes before the sieve.
 fn simulated(rng: &mut impl Rng, sites: usize) -> Flakes {
     let mut z = || -> f64 { StandardNormal.sample(rng) };
@@ -165,13 +176,7 @@ fn simulated(rng: &mut impl Rng, sites: usize) -> Flakes {
             if y[0].max(y[1]) < 25f64.ln() {
                 continue;
             }
-            f.x.extend([1.0, x]);
-            f.y.extend(y);
-            f.site.push(site);
-            f.assemblage.push(0);
-            f.held.push(true);
-            f.between.push(None);
-            f.weight.push(1.0);
+            take(&mut f, site, &[1.0, x], &y);
         }
     }
     f
@@ -220,13 +225,7 @@ fn much_lost(seed: u64) -> Flakes {
                 continue;
             }
             kept += 1;
-            f.x.extend([1.0, depth.ln(), angle]);
-            f.y.push(y);
-            f.site.push(site);
-            f.assemblage.push(0);
-            f.held.push(true);
-            f.between.push(None);
-            f.weight.push(1.0);
+            take(&mut f, site, &[1.0, depth.ln(), angle], &[y]);
         }
     }
     f

@@ -307,11 +307,11 @@ impl Rows {
                 let variance = variances[k].filter(|_| effect.known.is_none());
                 // where the variance may be 0, what it is drawn as
                 let sd = if variance.is_some() && e.covariance[0][0] == 0.0 { 1.0 } else { effect.sd };
-                let (known, tails) = match effect.known {
+                let (name, tails) = match effect.known {
                     Some(level) => (format!("known {level}"), f64::INFINITY),
                     None => (names[k].clone(), e.degrees_of_freedom.unwrap_or(f64::INFINITY)),
                 };
-                let cluster = self.cluster(e.by.clone(), known, tails);
+                let cluster = self.cluster(e.by.clone(), name, tails);
                 shared.push(EffectAt { cluster, sd, variance });
             }
             let (another, by) = self.apart(model, x, &mut shared);
@@ -334,13 +334,12 @@ impl Rows {
 
     /// The place of how well the variance of an effect is known among all, and of its column among the columns.
     fn variance(&mut self, by: &str, known: VarianceKnown) -> usize {
-        let column =
-            self.columns.iter().position(|c| c.0 == by && c.1 == known.degrees_of_freedom).unwrap_or_else(
-                || {
-                    self.columns.push((by.to_string(), known.degrees_of_freedom));
-                    self.columns.len() - 1
-                },
-            );
+        let df = known.degrees_of_freedom;
+        let column = self.columns.iter().position(|(name, d)| name == by && *d == df);
+        let column = column.unwrap_or_else(|| {
+            self.columns.push((by.to_string(), df));
+            self.columns.len() - 1
+        });
         let found = self.variances.iter().position(|v| *v == (known, column));
         found.unwrap_or_else(|| {
             self.variances.push((known, column));

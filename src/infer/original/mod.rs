@@ -293,9 +293,7 @@ impl Original {
         let share = SHARE.check(share)?;
         Ok(if share == 1.0 { 0.0 } else { self.sf(self.now / (1.0 - share)) })
     }
-}
 
-impl Original {
     /// What is in hand, and what was certain, in grams.
     fn remained(&self) -> (f64, f64) {
         let certain = match &self.law {

@@ -60,6 +60,19 @@ fn interrupt(child: &Child) {
     assert!(sent.success());
 }
 
+/// Waits for a process that was told to end; one that does not within half a minute is killed and fails the test, as where the
+/// suite itself was started with interrupts ignored.
+fn ended(child: &mut Child) -> std::process::ExitStatus {
+    for _ in 0..300 {
+        if let Some(status) = child.try_wait().unwrap() {
+            return status;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    child.kill().unwrap();
+    panic!("an interrupt did not end it (was the suite started with interrupts ignored?)");
+}
+
 fn names(folder: &Path) -> Vec<String> {
     fs::read_dir(folder).unwrap().map(|f| f.unwrap().file_name().into_string().unwrap()).collect()
 }
@@ -114,7 +127,7 @@ fn an_interrupt_leaves_nothing_behind() {
         stdin.write_all("8,75\n".repeat(50_000).as_bytes()).unwrap();
         std::thread::sleep(Duration::from_millis(300));
         interrupt(&child);
-        let status = child.wait().unwrap();
+        let status = ended(&mut child);
         assert!(!status.success(), "an interrupt is no success");
         drop(stdin);
         match before {
