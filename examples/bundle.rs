@@ -25,12 +25,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let only = arguments.next();
     for name in NAMES.into_iter().chain([LOSS]).filter(|n| only.as_ref().is_none_or(|o| o == n)) {
         let (recipe, file) = recipe(name)?;
-        let options = match name {
-            "controlled-glass" => TableOptions::new().class("core_shape"),
-            "hard-hammer-flint" => TableOptions::new().number("dorsal_cortex_1_to_5").number("dorsal_scars"),
-            _ => TableOptions::new(),
-        };
-        let mut table = TableReader::new(File::open(Path::new(&folder).join(file))?, &options)?;
+        let mut table = TableReader::new(File::open(Path::new(&folder).join(file))?, &TableOptions::new())?;
         let mut collector = Collector::new(recipe)?;
         let (mut row, mut rows) = (table.row(), Vec::new());
         while table.read(&mut row)? {

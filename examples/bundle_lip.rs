@@ -26,8 +26,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     let out = arguments.next().unwrap_or_else(|| "src/infer".to_string());
     let (recipe, file) = recipe("controlled-glass")?;
-    let options = TableOptions::new().class("core_shape");
-    let mut table = TableReader::new(File::open(Path::new(&folder).join(file))?, &options)?;
+    let mut table = TableReader::new(File::open(Path::new(&folder).join(file))?, &TableOptions::new())?;
     let mut flakes: Vec<Row> = Vec::new();
     let mut row = table.row();
     while table.read(&mut row)? {

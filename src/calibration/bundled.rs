@@ -104,6 +104,10 @@ pub fn named(name: &str) -> Result<Calibration> {
     Calibration::from_json(bundled(name)?.1)
 }
 
+/// The columns of numbers and of classes that bundled calibrations read beyond those that every table knows.
+#[cfg(feature = "table")]
+pub(crate) const FURTHER: (&[&str], &[&str]) = (&["dorsal_cortex_1_to_5", "dorsal_scars"], &["core_shape"]);
+
 /// What is bundled: the name, the JSON text, and the file name of the table that it was made from.
 static BUNDLED: [(&str, &str, &str); 5] = [
     (NAMES[0], include_str!("controlled-glass.json"), "glass-controlled.csv"),

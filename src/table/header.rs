@@ -7,8 +7,10 @@ use super::condition::{Condition, Placed};
 use super::guard::Opening;
 use super::quantity::{KNOWN, Quantity, quantity, split_unit};
 use super::text::Cells;
+use crate::calibration::{Calibration, bundled};
 use crate::error::{Error, Place, Result, edit_distance};
 use crate::flake::columns::{CLASSES, class_kind};
+use crate::form::PERCUSSOR_CLASS;
 use crate::strike::{PLATFORM_AREA_MM2, PlatformShape};
 use crate::vocabulary::{ClassKind, same_name};
 use std::collections::HashMap;
@@ -26,8 +28,9 @@ const MOST_SUGGESTIONS: usize = 256;
 /// | [`column`](TableOptions::column) | none | a column of another name holds one of ours |
 /// | [`columns_may_lack`](TableOptions::columns_may_lack) | no | whether the table may lack such a column |
 /// | [`separator`](TableOptions::separator) | as found | what stands between two cells |
-/// | [`number`](TableOptions::number) | none | a further column of numbers, such as `dorsal_scars` |
-/// | [`class`](TableOptions::class) | none | a further column of classes, such as `core_shape` |
+/// | [`number`](TableOptions::number) | none | a further column of numbers, such as `bulb_thickness_mm` |
+/// | [`class`](TableOptions::class) | none | a further column of classes, such as `raw_material_source` |
+/// | [`read_by`](TableOptions::read_by) | none | all further columns that a calibration reads |
 /// | [`only`](TableOptions::only) | all rows | rows for which a condition holds |
 /// | [`missing`](TableOptions::missing) | none | a further text that says "not recorded" |
 /// | [`word`](TableOptions::word) | none | a word of the table's own for a class |
@@ -79,13 +82,38 @@ impl TableOptions {
     }
     /// A further column of numbers. If its name ends in a known unit, other units of it are converted.
     pub fn number(mut self, name: impl Into<String>) -> Self {
-        self.numbers.push(name.into());
+        let name = name.into();
+        if !self.numbers.contains(&name) {
+            self.numbers.push(name);
+        }
         self
     }
     /// A further column of classes.
     pub fn class(mut self, name: impl Into<String>) -> Self {
-        self.classes.push(name.into());
+        let name = name.into();
+        if !self.classes.contains(&name) {
+            self.classes.push(name);
+        }
         self
+    }
+    /// The further columns, of numbers and of classes, that a calibration of one's own reads: without it those whose names
+    /// only the calibration knows are carried through, and its answers take them as not given. May be called for several;
+    /// those of the bundled calibrations are always read.
+    ///
+    /// ```
+    /// use conchoid::calibration::bundled;
+    /// use conchoid::table::{TableOptions, TableReader};
+    /// let calibration = bundled::named("retouched-flint")?; // or one of your own, by Calibration::from_json
+    /// let text = "mass_now_g,retouch_index\n12,0.4\n";
+    /// let table = TableReader::new(text.as_bytes(), &TableOptions::new().read_by(&calibration))?;
+    /// assert!(table.header().has("retouch_index"));
+    /// # Ok::<(), conchoid::Error>(())
+    /// ```
+    pub fn read_by(self, calibration: &Calibration) -> Self {
+        let layout = calibration.layout();
+        let classes = layout.classes.iter().map(|c| &c.name).filter(|name| *name != PERCUSSOR_CLASS);
+        let options = layout.numbers.iter().fold(self, |options, name| options.number(name));
+        classes.fold(options, |options, name| options.class(name))
     }
     /// Only rows for which this holds; several must hold together. The others are counted ([`Intake`](super::Intake))
     /// and otherwise passed over.
@@ -549,10 +577,13 @@ struct Wanted {
 
 impl Wanted {
     fn new(options: &TableOptions) -> Result<Wanted> {
-        let plain = |names: &[String]| -> Vec<(String, String)> {
-            names.iter().map(|n| (snake_case(n), n.clone())).collect()
+        let plain = |of_bundled: &[&str], asked: &[String]| -> Vec<(String, String)> {
+            let more = asked.iter().map(String::as_str).filter(|n| !of_bundled.contains(n));
+            of_bundled.iter().copied().chain(more).map(|n| (snake_case(n), n.to_string())).collect()
         };
-        let mut wanted = Wanted { numbers: plain(&options.numbers), classes: plain(&options.classes) };
+        let (numbers, classes) = bundled::FURTHER;
+        let mut wanted =
+            Wanted { numbers: plain(numbers, &options.numbers), classes: plain(classes, &options.classes) };
         for (plain, name) in wanted.numbers.iter().chain(&wanted.classes) {
             if plain.is_empty() {
                 return Err(Error::invalid(name.as_str(), "a column that is asked for needs a name"));

@@ -95,11 +95,6 @@ impl<R: Read> TableReader<R> {
         &self.header
     }
 
-    /// Rows read so far.
-    pub fn rows(&self) -> u64 {
-        self.block.number
-    }
-
     /// What was noticed in the rows read so far.
     pub fn intake(&self) -> &Intake {
         &self.block.intake

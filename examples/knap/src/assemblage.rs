@@ -122,9 +122,8 @@ fn totals(
 ) -> Outcome<u8> {
     let given = o.blow.given()?;
     let known = o.blow.calibration(named, &given)?;
-    let taken = o.taken.options(Some(&known), &["mass_missing_g".into(), "retouch_index".into()])?;
-    let of_calibration = |g: &&str| known.layout().classes.iter().any(|k| k.name == *g);
-    let options = tables::with_classes(taken, o.group.as_deref().filter(|g| !of_calibration(g)));
+    let taken = o.taken.options(&[&known], &["mass_missing_g".into(), "retouch_index".into()])?;
+    let options = tables::with_classes(taken, o.group.as_deref());
     let table = tables::open(&o.table, &options)?;
     // one calibration for the whole table: by what its columns can hold
     let has = |name: &str| table.header().has(name);
@@ -277,7 +276,7 @@ fn compare(o: &Options, level: f64) -> Outcome<u8> {
         how = how.resamples(n).asked()?;
     }
     let group = o.group.as_deref();
-    let options = tables::with_classes(o.taken.options(None, std::slice::from_ref(&o.size))?, group);
+    let options = tables::with_classes(o.taken.options(&[], std::slice::from_ref(&o.size))?, group);
     let (names, first, second, without) = match (&o.compare, &o.against) {
         (Some(pair), _) => {
             let Some((a, b)) = pair.split_once(',') else {

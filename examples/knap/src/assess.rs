@@ -111,7 +111,7 @@ fn rows<'a>(
     let layout = Layout::of(forms);
     let named = layout.classes.iter().map(|c| c.name.as_str());
     let named = named.chain(o.classes.iter().chain(&o.by).map(|c| c.trim()));
-    let options = tables::with_classes(o.taken.options(None, &layout.numbers)?, named);
+    let options = tables::with_classes(o.taken.options(&[], &layout.numbers)?, named);
     let table = source.open(&options)?;
     if aloud {
         tables::told(table.header());

@@ -134,7 +134,7 @@ fn sheet<'a>(
 
 /// Every row of a table, in and out in constant memory.
 fn table(o: &Options, path: &str, calibration: Calibration, ask: &Ask, level: f64) -> Outcome<u8> {
-    let options = o.taken.options(Some(&calibration), &[])?;
+    let options = o.taken.options(&[&calibration], &[])?;
     let given = o.blow.given()?;
     let table = tables::open(path, &options)?;
     let estimates = sheet(o, &given, calibration, ask, level)?.detachment(table.header());

@@ -83,7 +83,7 @@ fn by_calibration(o: &Options, column: &str) -> Outcome<u8> {
     if o.table == "-" {
         return Err(Failure::usage("--by-calibration reads the table once for each value: name a file"));
     }
-    let table = tables::open(&o.table, &o.taken.options(None, &[])?)?;
+    let table = tables::open(&o.table, &o.taken.options(&[], &[])?)?;
     let unknown = || tables::unknown(table.header(), "--by-calibration", column);
     let place = table.header().position(column).ok_or_else(unknown)?;
     let value =
@@ -136,7 +136,7 @@ fn fresh(o: &Options) -> Outcome<u8> {
         o.by.iter().partition(|c| QUANTITIES.iter().any(|q| q.name() == *c));
     let form = o.form.as_deref().map(Form::named).transpose().asked()?;
     let named = classes.iter().copied().chain(&o.group).map(String::as_str);
-    let options = tables::with_classes(o.taken.options(None, &[])?, named);
+    let options = tables::with_classes(o.taken.options(&[], &[])?, named);
     let sizes = o.response.iter().map(|r| tables::size_of(r)).collect::<Outcome<Vec<_>>>()?;
     // a table is read for what it records, for the levels of --by, and for the fit; no row is kept
     let source = Twice::of(&o.table)?;

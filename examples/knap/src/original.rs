@@ -187,7 +187,7 @@ fn table(
     level: f64,
 ) -> Outcome<u8> {
     let more = ["mass_missing_g".to_string(), "retouch_index".to_string()];
-    let options = o.taken.options(Some(&calibration), &more)?;
+    let options = o.taken.options(&[&calibration], &more)?;
     let given = o.blow.given()?;
     let table = tables::open(path, &options)?;
     let how = tables::estimates(&o.blow, &given, calibration, by_row, level)?.ask(ask.clone());

@@ -98,7 +98,7 @@ impl Options {
 
     /// The experiment of the stone that most rows record; others are told of.
     fn of_the_stone(&self, source: &Twice) -> Outcome<&'static str> {
-        let table = source.open(&self.taken.options(None, &[])?)?;
+        let table = source.open(&self.taken.options(&[], &[])?)?;
         let stone = |row: &Row, _: &str| Measured::class(row, "stone").map(str::to_string);
         let stones = tables::entries(table, &self.table, "stone", stone)?;
         let answers = bundled::experiment_for(stones.first().map(|s| s.0.as_str()));
@@ -133,9 +133,8 @@ fn blow(text: &str) -> Outcome<BlowSetting> {
 pub fn run(o: &Options) -> Outcome<u8> {
     let source = Twice::of(&o.table)?;
     let attribution = o.attribution(&source)?;
-    let calibrations: Vec<_> = attribution.calibrations().cloned().collect();
-    let more: Vec<String> = calibrations[1..].iter().flat_map(|c| c.layout().numbers.clone()).collect();
-    let options = o.taken.options(Some(&calibrations[0]), &more)?;
+    let calibrations: Vec<_> = attribution.calibrations().collect();
+    let options = o.taken.options(&calibrations, &[])?;
     let table = source.open(&options)?;
     tables::told(table.header());
     let unknown = |name: &String| tables::unknown(table.header(), "--group", name);

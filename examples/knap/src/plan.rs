@@ -164,7 +164,7 @@ fn experiment(o: &Options) -> Outcome<Experiment> {
         e = at(e, text)?;
     }
     if let Some(path) = &o.existing {
-        let mut table = tables::open(path, &o.taken.options(None, &[])?)?;
+        let mut table = tables::open(path, &o.taken.options(&[], &[])?)?;
         let mut row = table.row();
         while table.read(&mut row).of_file(path)? {
             match row.refused() {

@@ -41,7 +41,7 @@ pub fn run(o: &Options) -> Outcome<u8> {
     o.blow.check_also(&first, by_row)?;
     let read = [o.table.as_str(), o.calibration.as_deref().unwrap_or("")];
     let sizes_picture = named_after(&o.out, "-sizes.svg", &read)?;
-    let options = o.taken.options(Some(&first), &[])?;
+    let options = o.taken.options(&[&first], &[])?;
     let source = Twice::of(&o.table)?;
     let table = source.open(&options)?;
     tables::told(table.header());

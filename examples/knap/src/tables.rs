@@ -49,10 +49,9 @@ pub fn known(name: &str) -> bool {
     QUANTITIES.iter().any(|q| q.name() == name) || CLASSES.contains(&name)
 }
 
-/// The options with further columns of classes, where the reader does not know them.
+/// The options with further columns of classes; the kind of percussor is looked up from what struck.
 pub fn with_classes<'a>(options: TableOptions, more: impl IntoIterator<Item = &'a str>) -> TableOptions {
-    let unknown = more.into_iter().filter(|c| !CLASSES.contains(c) && *c != "percussor_class");
-    unknown.fold(options, |options, c| options.class(c))
+    more.into_iter().filter(|c| *c != "percussor_class").fold(options, |options, c| options.class(c))
 }
 
 /// Offers what a table holds, one row or columns of numbers at a time, and shows how far it is.

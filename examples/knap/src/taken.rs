@@ -2,7 +2,7 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::number::number;
-use crate::tables::{known, with_classes};
+use crate::tables::known;
 use clap::Args;
 use conchoid::calibration::Calibration;
 use conchoid::strike::PlatformShape;
@@ -52,8 +52,8 @@ pub fn named_number(option: &str, text: &str, how: &str) -> Outcome<(String, f64
 }
 
 impl TakenIn {
-    /// Reader options: what was said here, and the columns that a calibration or a verb reads beyond the known ones.
-    pub fn options(&self, calibration: Option<&Calibration>, more: &[String]) -> Outcome<TableOptions> {
+    /// Reader options: what was said here, and the columns that calibrations or a verb read beyond the known ones.
+    pub fn options(&self, calibrations: &[&Calibration], more: &[String]) -> Outcome<TableOptions> {
         let mut options = TableOptions::new();
         for text in &self.columns {
             let (theirs, ours) = pair("column", text, "THEIRS=OURS")?;
@@ -85,16 +85,8 @@ impl TakenIn {
         if self.formulas_as_text {
             options = options.formulas_as_text();
         }
-        let mut numbers: Vec<&str> = more.iter().map(String::as_str).collect();
-        if let Some(c) = calibration {
-            numbers.extend(c.layout().numbers.iter().map(String::as_str));
-            options = with_classes(options, c.layout().classes.iter().map(|class| class.name.as_str()));
-        }
-        numbers.retain(|n| !known(n));
-        numbers.sort_unstable();
-        numbers.dedup();
-        options = numbers.into_iter().fold(options, |options, n| options.number(n));
-        Ok(options)
+        options = calibrations.iter().fold(options, |options, c| options.read_by(c));
+        Ok(more.iter().fold(options, |options, name| options.number(name)))
     }
 
     /// Refuses a column mapped with --column that none of the tables has.

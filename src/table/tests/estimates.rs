@@ -442,3 +442,46 @@ fn what_is_written_of_our_own_is_no_formula() {
     let text = String::from_utf8(writer.finish().unwrap()).unwrap();
     assert_eq!(text, "name,value\n'=1+1,-3.5\n'@sum,2\n'+x;y,0.000000001\n-7.5,0\n\"thin, =x\",4\n");
 }
+
+/// A column that a bundled calibration reads is read wherever that one answers, whatever else answers other rows.
+#[test]
+fn what_bundled_calibrations_read_is_known() {
+    let reader = |text: String, options: &TableOptions| {
+        let text: &'static [u8] = text.leak().as_bytes();
+        TableReader::new(text, options).unwrap()
+    };
+    for name in bundled::NAMES {
+        let calibration = bundled::named(name).unwrap();
+        let layout = calibration.layout();
+        let read = layout.numbers.iter().chain(layout.classes.iter().map(|c| &c.name));
+        let read: Vec<&str> = read.map(String::as_str).filter(|n| *n != "percussor_class").collect();
+        let table = reader(format!("flake,{}\na\n", read.join(",")), &TableOptions::new());
+        for column in read {
+            assert!(table.header().has(column), "{name} reads {column}");
+        }
+    }
+    let text = "depth_mm,angle_deg,percussor,stone,core_shape\n5,75,steel,soda-lime-glass,centerridge\n\
+                8,75,,flint,\n5,75,steel,soda-lime-glass,semispherical\n";
+    let flint = bundled::named("hard-hammer-flint").unwrap();
+    let estimates = TableEstimates::new(flint, 0.95).unwrap().by_row().of_the_experiment();
+    let (out, _) = estimates.write(reader(text.into(), &TableOptions::new()), Vec::new(), |_| {}).unwrap();
+    let mut written =
+        reader(String::from_utf8(out).unwrap(), &TableOptions::new().number("expected_length_mm_median"));
+    let (mut row, mut found) = (written.row(), Vec::new());
+    while written.read(&mut row).unwrap() {
+        found.push(row.number("expected_length_mm_median").unwrap());
+    }
+    let glass = crate::predict::Predictor::new(bundled::named("controlled-glass").unwrap()).unwrap();
+    for (shape, median) in [("centerridge", found[0]), ("semispherical", found[2])] {
+        let given = Given(
+            vec![("platform_depth_mm", 5.0), ("exterior_platform_angle_deg", 75.0)],
+            vec![("percussor", "steel"), ("core_shape", shape)],
+        );
+        let told = glass.estimate(&given, &Ask::default()).unwrap();
+        assert!((told.size("length_mm").unwrap().median() / median - 1.0).abs() < 1e-4, "{shape}: {median}");
+    }
+    assert!(found[0] > 1.2 * found[2]);
+    // what only a calibration of one's own reads is asked for
+    let line = "depth_mm,edge_wear\n8,none\n";
+    assert!(!reader(line.into(), &TableOptions::new()).header().has("edge_wear"));
+}

@@ -19,7 +19,7 @@ pub fn run(o: &Options, from: &str) -> Outcome<u8> {
         names.dedup();
         return Err(Failure::unknown("--response", response, names));
     }
-    let options = o.taken.options(Some(&start), &[])?;
+    let options = o.taken.options(&[&start], &[])?;
     let table = tables::open(&o.table, &options)?;
     let mut local = {
         let header = table.header();

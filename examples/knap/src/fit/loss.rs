@@ -20,7 +20,7 @@ pub fn run(o: &Options, form: &str) -> Outcome<u8> {
     if !o.by.is_empty() {
         return Err(Failure::usage("--by does not go with --response original_over_now"));
     }
-    let options = o.taken.options(None, &["retouch_index".to_string()])?;
+    let options = o.taken.options(&[], &["retouch_index".to_string()])?;
     let table = tables::open(&o.table, &options)?;
     let needs = ["original_mass_g".to_string(), "mass_now_g".to_string()];
     needed_columns(o, table.header(), &needs)?;
