@@ -198,9 +198,13 @@ impl Ground {
     /// Of candidates, each chosen so often.
     fn factor(&self, chosen: impl Iterator<Item = (usize, f64)>) -> Result<Cholesky<f64, Dyn>> {
         let mut m = &self.old * self.old.transpose();
+        let p = self.z.nrows();
         for (i, times) in chosen {
-            let z = self.z.column(i);
-            m.ger(times, &z, &z, 1.0);
+            let z = &self.z.as_slice()[i * p..][..p];
+            for (column, by) in m.as_mut_slice().chunks_exact_mut(p).zip(z) {
+                let by = times * by;
+                column.iter_mut().zip(z).for_each(|(m, z)| *m += by * z);
+            }
         }
         m.cholesky().ok_or_else(|| {
             Error::not_converged(
