@@ -88,12 +88,16 @@ fn page(c: &Calibration) -> String {
                 }
                 _ => "modelled".to_string(),
             };
+            let between = |sd: f64, groups: u64| format!("{spread}, and {sd:.3} between {groups} sites");
+            let spread =
+                m.shared.first().map_or(spread.clone(), |e| between(e.covariance[0][0].sqrt(), e.groups));
+            // given what was kept there is no share of the variance to tell
+            let r2 = if m.r_squared > 0.0 { format!("{:.3}", m.r_squared) } else { "-".to_string() };
             let _ = writeln!(
                 out,
-                "| {} | {} | {:.3} | {spread} | {} |",
+                "| {} | {} | {r2} | {spread} | {} |",
                 in_words(&m.column),
                 m.flakes,
-                m.r_squared,
                 m.coefficients.len()
             );
         }

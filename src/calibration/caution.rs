@@ -113,6 +113,22 @@ pub(crate) enum Doubt {
         /// What (`core`, `knapper`).
         what: Vec<String>,
     },
+    /// A group by a name that none of the groups fitted has.
+    GroupNotFitted {
+        /// The column (`core`).
+        by: String,
+        /// The name.
+        name: String,
+        /// How many groups were fitted.
+        groups: u64,
+    },
+    /// A new group, where too few were fitted to tell how much groups differ.
+    FewGroups {
+        /// The column (`core`).
+        by: String,
+        /// How many groups were fitted.
+        groups: u64,
+    },
     /// The flakes are not of the experiment: it was moved by its distance from sites.
     MovedToSites {
         /// The size.
@@ -308,9 +324,11 @@ impl Caution {
             Doubt::NoFailedBlows => ("no-failed-blows", 13),
             Doubt::SettingsAveraged { .. } => ("settings-averaged", 14),
             Doubt::Assumed { .. } => ("assumed", 14),
+            Doubt::GroupNotFitted { .. } => ("group-not-fitted", 14),
             Doubt::TerminationNotInExperiment { .. } => ("termination-not-in-experiment", 15),
             Doubt::TerminationsNotTold { .. } => ("terminations-not-told", 15),
             Doubt::NotInExperiment { .. } => ("not-in-experiment", 16),
+            Doubt::FewGroups { .. } => ("few-groups", 16),
         }
     }
 }
@@ -536,12 +554,26 @@ impl fmt::Display for Caution {
                 "{} not recorded in the experiment: the interval may be too narrow for a new one",
                 what.join(" and ")
             ),
+            Doubt::GroupNotFitted { by, name, groups } => write!(
+                f,
+                "{} \"{name}\" is none of the {groups} of the fit: answered as a new one",
+                in_words(by)
+            ),
+            Doubt::FewGroups { by, groups } => write!(
+                f,
+                "{groups} groups of {} hardly tell how much they differ: a new one may lie further out than the interval says",
+                in_words(by)
+            ),
             Doubt::MovedToSites { size, times, either_way } => write!(
                 f,
-                "not flakes of the experiment: {}, as at excavated sites, which differ by a factor of {} either way",
+                "not flakes of the experiment: {}, which differ by a factor of {} either way",
                 match times {
-                    Some(times) => format!("{} is taken {} times as large as there", in_words(size), two(*times)),
-                    None => format!("{} goes with the platform otherwise than there", in_words(size)),
+                    Some(times) => format!(
+                        "{} is taken {} times as large as there, as at excavated sites",
+                        in_words(size),
+                        two(*times)
+                    ),
+                    None => format!("the {} expected is that of such platforms at excavated sites", in_words(size)),
                 },
                 two(*either_way)
             ),

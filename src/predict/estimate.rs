@@ -125,8 +125,8 @@ impl Estimate {
             (false, _) => outside.join("; "),
         };
         Some(format!(
-            "No flake of the experiment was struck like this: {what}. The intervals are wider for it; believe the \
-             direction, not the size."
+            "No flake of the experiment was struck like this: {what}. Believe the direction, not the size; the intervals \
+             widen only as far as the form's coefficients are unsure."
         ))
     }
 }
@@ -345,6 +345,7 @@ impl Predictor {
             found.extend(near_tangent(value));
         }
         resolved.unlike_experiment(measured, found);
+        resolved.of_groups(variant, measured, found);
         let told: Vec<&str> = e.terminations.iter().map(|(t, _)| t.as_str()).collect();
         resolved.untold_terminations(variant, &asked.x, &told, found);
         resolved.of_all_its_answers(variant, found);

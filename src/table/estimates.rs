@@ -246,13 +246,15 @@ impl<'a> TableEstimates<'a> {
         self
     }
 
-    /// Only these sizes.
+    /// Only these sizes; what is asked ([`Self::ask`]) is said before.
     ///
     /// # Errors
     /// As [`Calibration::only`].
     pub fn only(mut self, sizes: &[impl AsRef<str>]) -> Result<Self> {
         let names: Vec<String> = sizes.iter().map(|s| s.as_ref().to_string()).collect();
-        self.predictors = self.predictors.only(&names)?;
+        // what decided which flakes were kept is needed, though not told
+        let deciding = self.ask.kept.iter().flat_map(|k| k.sizes().to_vec());
+        self.predictors = self.predictors.only(&deciding.chain(names.clone()).collect::<Vec<_>>())?;
         self.sizes = SIZES.into_iter().filter(|s| names.iter().any(|n| n == s)).collect();
         Ok(self)
     }

@@ -128,6 +128,23 @@ fn the_bundled_calibrations_are_what_their_tables_give() {
     }
 }
 
+/// What a wrong stone costs, as the guide tells it (pages on choosing and on quartzite).
+#[test]
+#[ignore = "needs CONCHOID_DATA"]
+fn flint_does_not_hold_quartzite() {
+    let flint = conchoid::calibration::bundled::named("hard-hammer-flint").unwrap();
+    let predictor = Predictor::new(flint).unwrap();
+    let mut inside = [Inside::default(); 2];
+    for r in rows("hard-hammer-quartzite", "quartzite-by-core.csv") {
+        let Ok(e) = predictor.estimate(&PlatformOnly(&r), &Ask::default()) else { continue };
+        for (size, inside) in ["mass_g", "length_mm"].into_iter().zip(&mut inside) {
+            let i = e.size(size).unwrap().interval(0.95).unwrap();
+            inside.add(r.number(size).is_some_and(|v| (i.low..=i.high).contains(&v)));
+        }
+    }
+    assert_eq!(inside.map(|i| i.percent().round()), [75.0, 35.0]);
+}
+
 #[test]
 #[ignore = "needs CONCHOID_DATA"]
 fn every_flint_row_is_answered() {

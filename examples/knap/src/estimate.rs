@@ -59,8 +59,10 @@ pub fn run(o: &Options) -> Outcome<u8> {
     ask.termination = parsed::<Termination>(&o.termination).asked()?;
     let calibration = o.blow.calibration(o.calibration.as_deref(), &o.blow.given()?)?;
     o.blow.check_also(&calibration, o.table.is_some() && o.calibration.is_none())?;
-    let calibration = if o.sizes.is_empty() { calibration } else { calibration.only(&o.sizes).asked()? };
     ask.kept = o.kept.threshold()?;
+    // what decided which flakes were kept is needed, though not told
+    let needed = ask.kept.iter().flat_map(|k| k.sizes()).chain(&o.sizes).collect::<Vec<_>>();
+    let calibration = if o.sizes.is_empty() { calibration } else { calibration.only(&needed).asked()? };
     match &o.table {
         Some(path) => table(o, path, calibration, &ask, level),
         None => single(o, calibration, &ask, level),
@@ -74,6 +76,7 @@ fn single(o: &Options, calibration: Calibration, ask: &Ask, level: f64) -> Outco
     let errors = o.measured.errors()?;
     let estimate = predictor.estimate_with_error(&given, ask, &errors);
     let mut estimate = estimate.asked()?;
+    estimate.sizes.retain(|s| o.sizes.is_empty() || o.sizes.contains(&s.size));
     if let Some(d) = &detachment {
         estimate.cautions.extend(d.answer.cautions.iter().cloned());
     }

@@ -408,9 +408,12 @@ impl Recipe {
     }
 }
 
-/// Refuses a method that does not suit its form.
+/// Refuses a method that does not suit its form, and a form that reads the size it is to foretell.
 pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
     let (method, terms) = (&recipe.method, recipe.form.terms().len());
+    if recipe.form.needs().contains(&recipe.column) {
+        return Err(Error::invalid(&recipe.column, "the form reads the very size that it is to foretell"));
+    }
     if method.penalised.iter().any(|p| *p >= terms) {
         return Err(Error::invalid(
             "penalised",

@@ -4,6 +4,7 @@ use super::inventory::FLAKES_A_COEFFICIENT;
 use super::sizes::FittedSize;
 use crate::by_name::each_once;
 use crate::calibration::caution::in_words;
+use crate::calibration::resolved::FEW_GROUPS;
 use crate::calibration::{Calibration, SharedEffect, SizeModel, Spread};
 use crate::error::{Error, counted};
 use crate::page::{Page, Told, short};
@@ -110,7 +111,8 @@ pub struct FitReport {
     pub(crate) effective_parameters: f64,
     /// Root mean square error of predicting each flake from others, transformed scale: leave-one-out for
     /// least squares; for a shrunken fit ten folds (the flakes counted off by tens), refitted each time with the
-    /// degrees of freedom held.
+    /// degrees of freedom held. Where no group could be left out (`left_out_flakes` is 0), that of the form as fitted,
+    /// groups not known.
     pub left_out_error: f64,
     /// How many flakes were left out in turn: all that were fitted, or of very many every second, fourth, eighth in
     /// the order in which they came (about a hundred thousand for a form of two measurements). Then the error is that
@@ -279,7 +281,7 @@ impl Report {
             of.name(),
             counted(self.used, "flake", "flakes")
         ));
-        let line = |cells: Vec<String>| cells.iter().map(|c| format!("{c:>17}")).collect::<String>();
+        let line = |cells: Vec<String>| cells.iter().map(|c| format!("{c:>18}")).collect::<String>();
         page.line(format!("  {}", line(columns.iter().map(|c| c.to_string()).collect())));
         for v in of.variants() {
             let flakes = v.sizes.iter().map(|m| m.flakes);
@@ -327,9 +329,19 @@ impl FitReport {
         for (by, between) in &self.shared {
             let (sd, groups) = (short(between.spread), between.groups);
             page.line(format!("  spread {sd} between the {groups} groups of {by}"));
+            if groups <= FEW_GROUPS {
+                page.line(format!(
+                    "  ({groups} groups hardly tell how much they differ: a new {by} may lie further out)"
+                ));
+            }
         }
         let error = short(self.left_out_error);
         let told = match (self.adjusted_r_squared, self.shared.first()) {
+            (_, Some((by, _))) if self.left_out_flakes == 0 => {
+                format!(
+                    "without the groups; error of the form alone {error} (too few groups to leave out a {by})"
+                )
+            }
             (Some(adjusted), _) => format!("(adjusted {adjusted:.4}); leave-one-out error {error}"),
             (None, Some((by, _))) => {
                 format!("without the groups; error with whole groups of {by} left out {error}")

@@ -217,6 +217,9 @@ impl Rows {
             standardised[*i] = normal_score(e, fit.degrees_of_freedom()[self.class[at]]);
         }
         let w = self.weights();
+        let error_of = |fit: &ShrunkenFit, at: usize| -> Result<f64> {
+            Ok(w[at] * (self.y[at] - fit.expected(&self.x[at])?).powi(2))
+        };
         let (mut squares, mut total, mut count) = (0.0, 0.0, 0u64);
         let mut without = Vec::with_capacity(folds);
         for fold in 0..folds {
@@ -225,16 +228,21 @@ impl Rows {
             let fit = self.fit(&kept, Some(fit.degrees_of_freedom())).ok();
             for at in (0..self.y.len()).filter(|i| self.part(*i) == fold) {
                 let Some(fit) = &fit else { break };
-                squares += w[at] * (self.y[at] - fit.expected(&self.x[at])?).powi(2);
+                squares += error_of(fit, at)?;
                 total += w[at];
                 count += 1;
             }
             without.push(fit);
         }
+        if count == 0 {
+            // nothing could be left out (two groups): the errors of what is expected of a group that is not known
+            squares = (0..w.len()).map(|at| error_of(fit, at)).sum::<Result<f64>>()?;
+            total = w.iter().sum();
+        }
         let standing = Standing {
             standardised,
             largest_leverage,
-            left_out_error: if count > 0 { (squares / total).sqrt() } else { 0.0 },
+            left_out_error: (squares / total).sqrt(),
             left_out_flakes: count,
         };
         Ok((standing, without))

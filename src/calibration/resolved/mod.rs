@@ -24,8 +24,8 @@ mod doubts;
 mod percussor;
 mod size;
 
-pub(in crate::calibration) use doubts::canonical_stone;
 pub(crate) use doubts::{CLEARLY_BEYOND, STEEPEST_DEG, near_tangent};
+pub(in crate::calibration) use doubts::{FEW_GROUPS, canonical_stone};
 pub(crate) use size::{
     At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, together,
 };

@@ -264,6 +264,38 @@ fn bad_groups_are_refused_by_name() {
     refused(recipe(&["site", "knapper", "core"]), &rows, "two columns at most");
 }
 
+/// A fit of few groups, a new group under it and a name that no group has are told, and what could not be left out is no
+/// error of 0.
+#[test]
+fn few_groups_and_names_not_fitted_are_told() {
+    let mut names: Vec<String> = nested().iter().map(|r| r.groups[0].1.clone()).collect();
+    names.sort();
+    names.dedup();
+    for few in [2, 3, names.len()] {
+        let among = |r: &Row| names[..few].contains(&r.groups[0].1);
+        let rows: Vec<Row> = nested().into_iter().filter(among).collect();
+        let by = rows[0].groups[0].0;
+        let mut collector = Collector::new(recipe(&[by])).unwrap();
+        assert!(rows.iter().all(|r| collector.offer(r).is_none()));
+        let (c, report) = collector.finish().unwrap();
+        let (m, told) = (model(&c).clone(), report.in_words(&c, &[]).to_string());
+        let Spread::Constant { value, .. } = m.spread else { panic!("spread without terms") };
+        assert!(m.left_out_error > 0.8 * value, "{few}: {}", m.left_out_error);
+        assert_eq!(told.contains("too few groups to leave out"), few == 2, "{told}");
+        assert_eq!(told.contains("hardly tell how much they differ"), few <= 3, "{told}");
+        let predictor = Predictor::new(c).unwrap();
+        let kinds = |group: Option<&str>| {
+            let groups = group.map(|name| (by, name.to_string())).into_iter().collect();
+            let e = predictor.estimate(&Row { groups, ..rows[0].clone() }, &Default::default()).unwrap();
+            let kinds: Vec<&str> = e.cautions.iter().map(|c| c.kind()).collect();
+            (kinds.contains(&"few-groups"), kinds.contains(&"group-not-fitted"))
+        };
+        assert_eq!(kinds(Some(&names[0])), (false, false));
+        assert_eq!(kinds(None), (few <= 3, false));
+        assert_eq!(kinds(Some("none of them")), (few <= 3, true));
+    }
+}
+
 /// Shares of new flakes inside 95 % intervals: of a new core, of a known one; and how often no variance is seen.
 fn coverage(cores: usize, flakes: usize, sd: f64, tables: usize, two: bool, seed: u64) -> [f64; 3] {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);

@@ -117,6 +117,16 @@ fn every_caution_says_what_and_how_much() {
             "core shape is taken as \"semispherical\" (not given, or not in the experiment)",
         ),
         (
+            Doubt::GroupNotFitted { by: text("core"), name: text("C 9"), groups: 6 },
+            "group-not-fitted",
+            "core \"C 9\" is none of the 6 of the fit: answered as a new one",
+        ),
+        (
+            Doubt::FewGroups { by: text("core"), groups: 2 },
+            "few-groups",
+            "2 groups of core hardly tell how much they differ: a new one may lie further out than the interval says",
+        ),
+        (
             Doubt::NotInExperiment { what: vec![text("core"), text("knapper")] },
             "not-in-experiment",
             "core and knapper not recorded in the experiment: the interval may be too narrow for a new one",
