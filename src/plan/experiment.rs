@@ -770,7 +770,7 @@ fn cautions(
     if percussors.len() > 1 {
         cautions.push(format!(
             "all percussors are to be fitted together (knap fit --by percussor): the same slopes, and a shift of \
-             each from {}",
+             each from the one that the fit names; chances are of shifts from {}",
             percussors[0]
         ));
     }

@@ -303,7 +303,8 @@ impl fmt::Display for DetachmentEstimate {
             page.figure(what, (26, 8), &format!(" {unit:4} "), figure.ends().map(|v| scale * v));
         }
         page.part(
-            "The least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
+            "Contact, pressure and tension are those at the peak force, which a flake that leaves before cuts short. The \
+             least speed and energy are lower bounds: of an elastic tip on a perfect contact, nothing lost. We saw no \
              published speed of a knapper's hand; several metres a second are common (common practice, no source).",
         );
         if let Some(force) = self.yielding_tip_force_n {

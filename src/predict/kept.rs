@@ -13,7 +13,7 @@
 
 use super::distribution::Predictive;
 use super::mixture::Component;
-use super::selected::{Lost, Selected, both_below};
+use super::selected::{Lost, Pair, Selected};
 use crate::calibration::{RecoveryThreshold, SizeModel};
 use crate::error::{Error, Place, Result};
 use crate::special::{halved, normal_cdf, student_ln_pdf, student_quantile_upper, student_sf};
@@ -66,7 +66,7 @@ pub(super) fn condition(
             let least: Vec<(usize, f64)> = deciding.iter().map(least).collect();
             let lost = match least[..] {
                 [(_, a)] => normal_cdf(a),
-                [(i, a), (j, b), ..] => both_below(a, b, correlation[i][j]),
+                [(i, a), (j, b), ..] => Pair::new(correlation[i][j]).both_below(a, b),
                 [] => 0.0,
             };
             let kept = 1.0 - lost;

@@ -8,8 +8,35 @@ use crate::special::{normal_cdf, normal_sf};
 const REACH: f64 = 8.0;
 const STEP: f64 = 0.1;
 
-pub(super) fn both_below(h: f64, k: f64, correlation: f64) -> f64 {
-    Two::new(correlation).both_above(-h, -k).clamp(0.0, 1.0)
+/// A score beyond this on one side is as good as certain.
+const CERTAIN: f64 = 8.5;
+
+/// The scores of two sizes and their correlation.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Pair {
+    correlation: f64,
+    law: Two,
+}
+
+impl Pair {
+    pub(super) fn new(correlation: f64) -> Pair {
+        Pair { correlation, law: Two::new(correlation) }
+    }
+
+    pub(super) fn both_below(&self, h: f64, k: f64) -> f64 {
+        match (h.min(k), h.max(k)) {
+            // less than 1e-17 on either side
+            (least, _) if least < -CERTAIN => 0.0,
+            (least, most) if most > CERTAIN => normal_cdf(least),
+            _ => self.law.both_above(-h, -k).clamp(0.0, 1.0),
+        }
+    }
+
+    /// P(second < b | first = z).
+    fn below_given(&self, b: f64, z: f64) -> f64 {
+        let r = self.correlation;
+        normal_cdf((b - r * z) / (1.0 - r * r).max(1e-12).sqrt())
+    }
 }
 
 /// What was selected of one component.
@@ -23,10 +50,10 @@ pub(super) struct Selected {
 /// Which flakes of a component were lost, by the score of one of their sizes.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Lost {
-    /// Those where it is below its own threshold, and so is another size, of this correlation.
-    Own(f64, Option<(f64, f64)>),
-    /// Those where another size of this correlation is below.
-    Other(f64, f64),
+    /// Those where it is below its own threshold, and so is another size.
+    Own(f64, Option<(f64, Box<Pair>)>),
+    /// Those where another size is below.
+    Other(f64, Box<Pair>),
     /// Those where two others are: P(score <= z, lost) and its slope on the grid.
     Two(Vec<(f64, f64)>),
 }
@@ -34,17 +61,18 @@ pub(super) enum Lost {
 impl Lost {
     pub(super) fn of(size: usize, least: &[(usize, f64)], correlation: &[Vec<f64>]) -> Lost {
         let r = |j: usize| correlation[size][j];
+        let pair = |j: usize| Box::new(Pair::new(r(j)));
         match *least {
             [(i, a)] if i == size => Lost::Own(a, None),
-            [(i, a)] => Lost::Other(a, r(i)),
-            [(i, a), (j, b), ..] if i == size => Lost::Own(a, Some((b, r(j)))),
-            [(i, a), (j, b), ..] if j == size => Lost::Own(b, Some((a, r(i)))),
+            [(i, a)] => Lost::Other(a, pair(i)),
+            [(i, a), (j, b), ..] if i == size => Lost::Own(a, Some((b, pair(j)))),
+            [(i, a), (j, b), ..] if j == size => Lost::Own(b, Some((a, pair(i)))),
             [(i, a), (j, b), ..] => {
                 let (p, q) = (r(i), r(j));
                 let (sp, sq) = ((1.0 - p * p).sqrt(), (1.0 - q * q).sqrt());
-                let partial = (correlation[i][j] - p * q) / (sp * sq);
+                let partial = Pair::new((correlation[i][j] - p * q) / (sp * sq));
                 let slope = |z: f64| {
-                    let lost = both_below((a - p * z) / sp, (b - q * z) / sq, partial);
+                    let lost = partial.both_below((a - p * z) / sp, (b - q * z) / sq);
                     lost * (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
                 };
                 let steps = (2.0 * REACH / STEP).round() as usize;
@@ -66,8 +94,8 @@ impl Lost {
     fn below(&self, z: f64) -> f64 {
         match self {
             Lost::Own(a, None) => normal_cdf(z.min(*a)),
-            Lost::Own(a, Some((b, r))) => both_below(z.min(*a), *b, *r),
-            Lost::Other(a, r) => both_below(z, *a, *r),
+            Lost::Own(a, Some((b, pair))) => pair.both_below(z.min(*a), *b),
+            Lost::Other(a, pair) => pair.both_below(z, *a),
             Lost::Two(grid) => {
                 let (i, t) = on(grid, z);
                 let ((v0, d0), (v1, d1)) = (grid[i], grid[i + 1]);
@@ -79,17 +107,10 @@ impl Lost {
 
     /// P(lost | score = z).
     fn given(&self, z: f64) -> f64 {
-        let root = |r: f64| (1.0 - r * r).max(1e-12).sqrt();
         match self {
-            Lost::Own(a, None) => f64::from(u8::from(z < *a)),
-            Lost::Own(a, Some((b, r))) => {
-                if z < *a {
-                    normal_cdf((b - r * z) / root(*r))
-                } else {
-                    0.0
-                }
-            }
-            Lost::Other(a, r) => normal_cdf((a - r * z) / root(*r)),
+            Lost::Own(a, _) if z >= *a => 0.0,
+            Lost::Own(_, None) => 1.0,
+            Lost::Own(_, Some((b, pair))) | Lost::Other(b, pair) => pair.below_given(*b, z),
             Lost::Two(grid) => {
                 let (i, t) = on(grid, z);
                 let density = |k: usize| grid[k].1 / normal_pdf(-REACH + STEP * k as f64);

@@ -49,7 +49,7 @@ pub struct Options {
     #[arg(conflicts_with = "starting_from")]
     pub group: Vec<String>,
     /// A calibration of its own for each value of this column (stone): its name, and the file of --out, end in the
-    /// value
+    /// value; with --format json an object a line for each
     by_calibration: Option<String>,
     /// Whether the table was spoken of before.
     #[arg(skip)]

@@ -68,7 +68,8 @@ fn with_examples(page: &str) -> String {
 
 #[derive(Args)]
 pub struct Schema {
-    /// The verb; `comparison` for what assemblage prints with --compare or --against
+    /// The verb; `comparison` for what assemblage prints with --compare or --against, `fit-starting-from` for fit with
+    /// --starting-from, `fit-loss` for fits of losses
     #[arg(index = 1)]
     verb: String,
 }

@@ -48,8 +48,14 @@ pub struct Report {
 pub struct Figure {
     /// The number.
     pub value: f64,
-    /// Its standard error; not a number where one flake or one group is all there is.
+    /// Its standard error; not a number (none in JSON) where one flake or one group is all there is.
+    #[serde(deserialize_with = "none_is_not_a_number")]
+    #[cfg_attr(feature = "schema", schemars(with = "Option<f64>"))]
     pub standard_error: f64,
+}
+
+fn none_is_not_a_number<'de, D: serde::Deserializer<'de>>(d: D) -> std::result::Result<f64, D::Error> {
+    Ok(Option::deserialize(d)?.unwrap_or(f64::NAN))
 }
 
 /// What groups that share an effect differ by.

@@ -82,7 +82,7 @@ fn density(x: f64) -> f64 {
 }
 
 /// Two standard normals of one correlation.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Two {
     half: f64,
     /// Each node's weight, the sine of its angle, and twice the square of its cosine.
