@@ -27,7 +27,7 @@ pub use report::{Figure, FitReport, Report};
 pub(crate) use report::{Offered, commonest_first, repeated, told_of_repeats};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
-use crate::by_name::each_once;
+use crate::by_name::{Groups, each_once};
 use crate::error::{Error, Result, check_size};
 use crate::fit::Design;
 use crate::fit::multinomial::{self, Outcomes};
@@ -68,7 +68,7 @@ pub struct Collector {
     /// Columns of sizes to keep, without repeats.
     columns: Vec<String>,
     /// Columns of groups that share effects, without repeats, and their names, in the order in which they came.
-    groups: Vec<(String, Names)>,
+    groups: Vec<(String, Groups<()>)>,
     /// For each size of each variant, one after another: how it reads the rows, and what it has seen.
     readings: Vec<Reading>,
     running: Vec<Running>,
@@ -79,7 +79,7 @@ pub struct Collector {
     failed: Option<Error>,
     /// Terminations as recorded, one for each row, where terminations are fitted: by code, and their names.
     ended: Vec<Option<usize>>,
-    ends: Names,
+    ends: Groups<()>,
     /// The name of the piece of each row, where some method counts by piece.
     names: Vec<Option<String>>,
     /// Whether some form reads what the retouch says together.
@@ -128,7 +128,8 @@ impl Collector {
         if sizes().any(|s| s.method.kept.is_some()) {
             groups.push(kept::EVERYTHING_KEPT.to_string());
         }
-        let groups: Vec<(String, Names)> = groups.into_iter().map(|by| (by, Names::default())).collect();
+        let groups: Vec<(String, Groups<()>)> =
+            groups.into_iter().map(|by| (by, Groups::default())).collect();
         // levels may be added as they appear, but places and codes once given stay
         let (mut readings, mut running) = (Vec::new(), Vec::new());
         for s in sizes() {
@@ -164,7 +165,7 @@ impl Collector {
             readings,
             running,
             ended: Vec::new(),
-            ends: Names::default(),
+            ends: Groups::default(),
             names: Vec::new(),
             reads_retouch,
             percussors: BTreeMap::new(),
@@ -349,7 +350,7 @@ impl Collector {
             });
         }
         for (by, names) in &mut self.groups {
-            x.push(flake.class(by).map_or(f64::NAN, |name| names.code(name) as f64));
+            x.push(flake.class(by).map_or(f64::NAN, |name| names.place(name) as f64));
         }
         let sizes: Vec<f64> = self.columns.iter().map(|c| flake.number(c).unwrap_or(f64::NAN)).collect();
         self.usable(&x, &sizes)?;
@@ -357,7 +358,7 @@ impl Collector {
             *self.percussors.entry(p.to_string()).or_default() += 1;
         }
         if self.tells_ends() {
-            self.ended.push(flake.class(TERMINATION).map(|end| self.ends.code(end)));
+            self.ended.push(flake.class(TERMINATION).map(|end| self.ends.place(end)));
         }
         if let Some(by) = self.names_pieces() {
             let name = flake.class(by).map(str::to_string);
@@ -648,24 +649,6 @@ pub(crate) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::re
 /// Whether a size is fitted by least squares.
 fn plain(s: &SizeRecipe) -> bool {
     s.method.is_least_squares() && s.form.spread_terms().is_empty()
-}
-
-/// Names of groups, by code.
-#[derive(Debug, Clone, Default)]
-struct Names {
-    names: Vec<String>,
-    codes: BTreeMap<String, usize>,
-}
-
-impl Names {
-    fn code(&mut self, name: &str) -> usize {
-        if let Some(code) = self.codes.get(name) {
-            return *code;
-        }
-        self.codes.insert(name.to_string(), self.names.len());
-        self.names.push(name.to_string());
-        self.names.len() - 1
-    }
 }
 
 /// How the rows kept stand to a finished fit.
