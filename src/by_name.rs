@@ -46,7 +46,10 @@ pub(crate) fn each_once<T: PartialEq>(items: impl IntoIterator<Item = T>) -> Vec
     found
 }
 
-pub(crate) fn serialize<S: Serializer, T: Serialize>(pairs: &[(String, T)], s: S) -> Result<S::Ok, S::Error> {
+pub(crate) fn serialize<S: Serializer, K: Serialize, T: Serialize>(
+    pairs: &[(K, T)],
+    s: S,
+) -> Result<S::Ok, S::Error> {
     s.collect_map(pairs.iter().map(|(name, of)| (name, of)))
 }
 
@@ -55,12 +58,12 @@ pub(crate) fn sorted<S: Serializer, T: Serialize>(pairs: &[(String, T)], s: S) -
     s.collect_map(pairs.iter().map(|(name, of)| (name, of)).collect::<BTreeMap<_, _>>())
 }
 
-pub(crate) fn deserialize<'de, D: Deserializer<'de>, T: Deserialize<'de>>(
+pub(crate) fn deserialize<'de, D: Deserializer<'de>, K: Deserialize<'de>, T: Deserialize<'de>>(
     d: D,
-) -> Result<Vec<(String, T)>, D::Error> {
-    struct Pairs<T>(PhantomData<T>);
-    impl<'de, T: Deserialize<'de>> Visitor<'de> for Pairs<T> {
-        type Value = Vec<(String, T)>;
+) -> Result<Vec<(K, T)>, D::Error> {
+    struct Pairs<K, T>(PhantomData<(K, T)>);
+    impl<'de, K: Deserialize<'de>, T: Deserialize<'de>> Visitor<'de> for Pairs<K, T> {
+        type Value = Vec<(K, T)>;
         fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
             f.write_str("an object")
         }
