@@ -33,8 +33,7 @@ use crate::fit::Design;
 use crate::fit::multinomial::{self, Outcomes};
 use crate::flake::{DERIVED, WithRetouch, state_known};
 use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION};
-use crate::material::PercussorMaterial;
-use crate::strike::Measured;
+use crate::strike::{Measured, percussor_class};
 use crate::threads;
 use nalgebra::DMatrix;
 use recipe::{check_method, known_termination};
@@ -329,18 +328,9 @@ impl Collector {
         for k in 0..self.layout.classes.len() {
             let name = self.layout.classes[k].name.clone();
             let level = match name.as_str() {
-                PERCUSSOR_CLASS => match flake.class(PERCUSSOR_CLASS) {
-                    Some(level) => Some(level.to_string()),
-                    None => match flake.class("percussor") {
-                        Some(p) => Some(
-                            PercussorMaterial::named(p)
-                                .map_err(|_| format!("percussor \"{p}\" is not known"))?
-                                .class()
-                                .to_string(),
-                        ),
-                        None => None,
-                    },
-                },
+                PERCUSSOR_CLASS => percussor_class(flake).map_err(|_| {
+                    format!("percussor \"{}\" is not known", flake.class("percussor").unwrap_or_default())
+                })?,
                 TERMINATION => flake.class(TERMINATION).and_then(known_termination).map(str::to_string),
                 _ => flake.class(&name).map(str::to_string),
             };
