@@ -6,7 +6,7 @@ mod record;
 pub(crate) use record::{Entry, Given, Record};
 
 use crate::error::{Bounds, Error, Place, Result};
-use crate::material::Figure;
+use crate::material::{Figure, PercussorMaterial};
 use crate::vocabulary::{ClassKind, vocabulary, yes_no};
 
 /// The least length of anything on a flake or percussor, mm: a third of the least that the tables of
@@ -75,6 +75,18 @@ impl<T: Measured + ?Sized> Measured for &T {
     fn unreadable(&self, name: &str) -> Option<Error> {
         (**self).unreadable(name)
     }
+}
+
+/// The class of what struck: as it is recorded, or else that of its material.
+///
+/// # Errors
+/// [`Error::UnknownName`] for a material that is not known.
+pub(crate) fn percussor_class(row: &(impl Measured + ?Sized)) -> Result<Option<String>> {
+    if let Some(class) = row.class("percussor_class") {
+        return Ok(Some(class.to_string()));
+    }
+    let material = row.class("percussor").map(PercussorMaterial::named).transpose()?;
+    Ok(material.map(|m| m.class().to_string()))
 }
 
 /// What is measured, without some of its columns.

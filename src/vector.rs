@@ -210,36 +210,26 @@ pub(crate) fn exp(v: f64) -> f64 {
     y * f64::from_bits(first) * f64::from_bits(second)
 }
 
-/// out = ln of each.
-pub(crate) struct LnInto<'a> {
-    pub(crate) of: &'a [f64],
-    pub(crate) out: &'a mut [f64],
+/// Changes each number by the one beside it.
+struct Each<'a, F> {
+    of: &'a [f64],
+    out: &'a mut [f64],
+    change: F,
 }
 
-impl Kernel for LnInto<'_> {
+impl<F: Fn(&mut f64, f64)> Kernel for Each<'_, F> {
     type Output = ();
     #[inline(always)]
     fn go(self) {
         for (o, v) in self.out.iter_mut().zip(self.of) {
-            *o = ln(*v);
+            (self.change)(o, *v);
         }
     }
 }
 
-/// out = e to each.
-pub(crate) struct ExpInto<'a> {
-    pub(crate) of: &'a [f64],
-    pub(crate) out: &'a mut [f64],
-}
-
-impl Kernel for ExpInto<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn go(self) {
-        for (o, v) in self.out.iter_mut().zip(self.of) {
-            *o = exp(*v);
-        }
-    }
+/// Changes each number of `out` by the one beside it, as far as the shorter of the two goes.
+pub(crate) fn each(of: &[f64], out: &mut [f64], change: impl Fn(&mut f64, f64)) {
+    run(Each { of, out, change });
 }
 
 /// Sums what `f` makes of each number.
@@ -272,7 +262,7 @@ pub(crate) fn sum_of(numbers: &[f64], f: impl Fn(f64) -> f64) -> f64 {
 /// Natural logarithm of each number above 0, into `out`, as far as the shorter of the two goes; not a
 /// number where there is no logarithm. Within one unit in the last place.
 pub(crate) fn ln_into(of: &[f64], out: &mut [f64]) {
-    run(LnInto { of, out });
+    each(of, out, |o, v| *o = ln(v));
 }
 
 /// Common logarithm of one number, as in [`log10_into`].
@@ -290,7 +280,7 @@ pub(crate) fn log10_into(of: &[f64], out: &mut [f64]) {
 /// Exponential of each number, into `out`, as far as the shorter of the two goes. Within one unit in the
 /// last place.
 pub(crate) fn exp_into(of: &[f64], out: &mut [f64]) {
-    run(ExpInto { of, out });
+    each(of, out, |o, v| *o = exp(v));
 }
 
 #[cfg(test)]

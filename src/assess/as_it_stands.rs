@@ -1,6 +1,7 @@
 //! How a calibration as it stands fits flakes that it was not made from: what was found against what was expected, size
 //! by size, in sums that do not grow with the flakes.
 
+use crate::by_name::place_of;
 use crate::calibration::fitting::as_struck;
 use crate::error::Result;
 use crate::predict::{Estimate, Interval, LEVEL, SizeEstimate};
@@ -97,10 +98,9 @@ impl AsItStands {
     /// Adds a flake.
     pub(crate) fn take(&mut self, flake: Vec<FoundSize>) {
         for FoundSize { size, column, observed, expected } in flake {
-            let at = self.sums.iter().position(|s| s.column == column).unwrap_or(self.sums.len());
-            if at == self.sums.len() {
-                self.sums.push(Sums { size, column, ..Sums::default() });
-            }
+            let same = |s: &Sums| s.column == column;
+            let new = || Sums { size, column: column.clone(), ..Sums::default() };
+            let at = place_of(&mut self.sums, same, new);
             let s = &mut self.sums[at];
             s.flakes += 1;
             s.inside += u64::from((expected.low..=expected.high).contains(&observed));

@@ -4,6 +4,7 @@
 //! row outside it. A repeat is a run of test sets that together hold no row twice; repeated k-fold has
 //! several.
 
+use crate::by_name::Groups;
 use crate::error::{Error, Result, at_least};
 use crate::special::shuffle;
 use rand::Rng;
@@ -82,23 +83,19 @@ impl Folds {
     /// # Errors
     /// [`Error::TooFew`] below 2 groups.
     pub fn leave_one_group_out<S: AsRef<str>>(name: &str, labels: &[Option<S>]) -> Result<Folds> {
-        let mut names: Vec<String> = Vec::new();
-        let mut sets: Vec<Vec<usize>> = Vec::new();
+        let mut sets = Groups::<Vec<usize>>::default();
         let mut groups = Vec::with_capacity(labels.len());
         for (i, label) in labels.iter().enumerate() {
             let Some(label) = label.as_ref().map(|l| l.as_ref().trim()).filter(|l| !l.is_empty()) else {
                 groups.push(None);
                 continue;
             };
-            let at = names.iter().position(|n| n == label).unwrap_or_else(|| {
-                names.push(label.to_string());
-                sets.push(Vec::new());
-                names.len() - 1
-            });
-            sets[at].push(i);
+            let at = sets.place(label);
+            sets.of[at].push(i);
             groups.push(Some(at));
         }
-        at_least(format!("values of {name}"), names.len(), 2)?;
+        at_least(format!("values of {name}"), sets.of.len(), 2)?;
+        let sets = sets.of;
         Ok(Folds { rows: labels.len(), sets, groups: Some(groups), rule: format!("leave-one-{name}-out") })
     }
 

@@ -10,6 +10,7 @@
 //!
 //! and the band is that of a beta law of this mean and variance; of the binomial where nothing is shared.
 
+use crate::by_name::place_of;
 use crate::calibration::caution::unit_taken;
 use crate::page::short;
 use crate::predict::in_words;
@@ -187,15 +188,13 @@ impl MeasuredSizes {
     }
 
     fn counts(&mut self, calibration: &str, column: &str) -> &mut Counts {
-        // the names are copied once, not for every row
-        let at = match self.by.iter().position(|c| c.calibration == calibration && c.column == column) {
-            Some(at) => at,
-            None => {
-                let (calibration, column) = (calibration.to_string(), column.to_string());
-                self.by.push(Counts { calibration, column, ..Counts::default() });
-                self.by.len() - 1
-            }
+        let same = |c: &Counts| c.calibration == calibration && c.column == column;
+        let new = || Counts {
+            calibration: calibration.to_string(),
+            column: column.to_string(),
+            ..Counts::default()
         };
+        let at = place_of(&mut self.by, same, new);
         &mut self.by[at]
     }
 

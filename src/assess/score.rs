@@ -21,8 +21,7 @@
 use crate::error::{Error, Result, positive};
 use crate::form::Transform;
 use crate::predict::Predictive;
-use crate::special::kronrod::gauss_kronrod;
-use crate::special::{MixturePart, crps_mixture, crps_student};
+use crate::special::{MixturePart, crps_by_quadrature, crps_mixture, crps_student};
 
 /// The levels at which coverage and width are reported. Common practice, no source.
 pub const LEVELS: [f64; 4] = [0.5, 0.8, 0.9, 0.95];
@@ -133,11 +132,11 @@ pub fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
     positive("size", observed)?;
     let to_ln = match predictive.transform() {
         // given what was kept there is no closed form
-        _ if predictive.is_selected() => return Ok(crps_by_quadrature(predictive, observed.ln())),
+        _ if predictive.is_selected() => return Ok(integrated(predictive, observed.ln())),
         Transform::Ln => 1.0,
         Transform::Log10 => std::f64::consts::LN_10,
         Transform::Identity | Transform::CubeRoot | Transform::LnExcess => {
-            return Ok(crps_by_quadrature(predictive, observed.ln()));
+            return Ok(integrated(predictive, observed.ln()));
         }
     };
     let parts: Vec<MixturePart> = predictive
@@ -160,68 +159,27 @@ pub fn crps_of_ln(predictive: &Predictive, observed: f64) -> Result<f64> {
     })
 }
 
-/// How often an interval is halved at most. This crate's choice, no source.
-const DEEPEST: u32 = 30;
-
-/// The integral of f over an interval, halved until the two rules agree to `tolerance` on each piece. (Not to
-/// a share of it: halving the tolerance too would end below rounding, where no piece is ever done.)
-fn integrate(f: &impl Fn(f64) -> f64, from: f64, to: f64, tolerance: f64, depth: u32) -> f64 {
-    let (fine, off) = gauss_kronrod(from, to, f);
-    if off <= tolerance || depth == 0 || !fine.is_finite() {
-        return fine;
-    }
-    let middle = 0.5 * (from + to);
-    integrate(f, from, middle, tolerance, depth - 1) + integrate(f, middle, to, tolerance, depth - 1)
-}
-
-/// The CRPS by its integral, cut at the observation and where the components begin, peak and end; the
-/// outer stretches are brought to (0, 1) by v = end -/+ unit u / (1 - u).
-fn crps_by_quadrature(predictive: &Predictive, z: f64) -> f64 {
+/// The CRPS by its integral, with marks where the components begin, peak and end.
+fn integrated(predictive: &Predictive, z: f64) -> f64 {
     let atom = predictive.cdf(0.0);
     let rest = predictive.sf(0.0);
     if !(rest > 0.0) {
         return f64::NAN;
     }
     // what lies below and above, given a size above zero; an atom needs care only below
-    let below = |v: f64| ((predictive.cdf(v.exp()) - atom) / rest).max(0.0).powi(2);
-    let above = |v: f64| (predictive.sf(v.exp()) / rest).powi(2);
-    let mut cuts = vec![z];
-    for c in predictive.components().iter().filter(|c| c.weight > 0.0) {
-        for k in [-4.0, 0.0, 4.0] {
-            let at = c.location + k * c.scale;
-            let v = predictive.transform().invert(at).ln();
-            if v.is_finite() {
-                cuts.push(v);
-            }
-        }
-    }
-    cuts.sort_by(f64::total_cmp);
-    let (first, last) = (cuts[0], cuts[cuts.len() - 1]);
-    let unit = ((last - first) / 8.0).max(1e-3);
-    let tolerance = 1e-12 * unit;
-    let mut total = 0.0;
-    for pair in cuts.windows(2) {
-        let (from, to) = (pair[0], pair[1]);
-        if to > from {
-            let f: &dyn Fn(f64) -> f64 = if to <= z { &below } else { &above };
-            total += integrate(&f, from, to, tolerance, DEEPEST);
-        }
-    }
-    let outer = |f: &dyn Fn(f64) -> f64, end: f64, side: f64| {
-        let g = |u: f64| {
-            let rest = 1.0 - u;
-            let v = f(end + side * unit * u / rest) * unit / (rest * rest);
-            if v.is_finite() { v } else { 0.0 }
-        };
-        integrate(&g, 0.0, 1.0, tolerance, DEEPEST)
-    };
-    total + outer(&below, first, -1.0) + outer(&above, last, 1.0)
+    let below = |v: f64| ((predictive.cdf(v.exp()) - atom) / rest).max(0.0);
+    let above = |v: f64| predictive.sf(v.exp()) / rest;
+    let components = predictive.components().iter().filter(|c| c.weight > 0.0);
+    let marks = components.flat_map(|c| [-4.0, 0.0, 4.0].map(|k| c.location + k * c.scale));
+    let marks = marks.map(|at| predictive.transform().invert(at).ln()).filter(|v| v.is_finite());
+    crps_by_quadrature(z, marks.collect(), below, above)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::predict::Component;
+    use crate::special::kronrod::gauss_kronrod;
 
     fn one(transform: Transform, location: f64, scale: f64, degrees_of_freedom: f64) -> Predictive {
         Predictive::new(transform, vec![Component { weight: 1.0, location, scale, degrees_of_freedom }])
@@ -234,7 +192,7 @@ mod tests {
             for z in [-6.0, -1.3, 0.0, 0.4, 2.7, 9.0] {
                 let p = one(Transform::Ln, 1.5, 0.35, df);
                 let closed = crps_of_ln(&p, (1.5f64 + 0.35 * z).exp()).unwrap();
-                let integral = crps_by_quadrature(&p, 1.5 + 0.35 * z);
+                let integral = integrated(&p, 1.5 + 0.35 * z);
                 assert!((closed - integral).abs() < 1e-9, "df {df}, z {z}: {closed} {integral}");
             }
         }
@@ -287,7 +245,7 @@ mod tests {
             }
             let found = crps_of_ln(&p, z.exp()).unwrap();
             assert!((found - exact).abs() < 1e-9, "{z}: {found} {exact}");
-            let integral = crps_by_quadrature(&p, z);
+            let integral = integrated(&p, z);
             assert!((integral - exact).abs() < 1e-9, "{z}: {integral} {exact}");
         }
     }
@@ -303,7 +261,9 @@ mod tests {
         assert!(s.crps.is_finite() && s.log_score.is_finite());
         // the density of ln size given a flake integrates to one
         let f = |v: f64| (p.ln_pdf(v.exp()) + v).exp() / (1.0 - s.atom);
-        assert!((integrate(&f, -60.0, 4.0, 1e-11, DEEPEST) - 1.0).abs() < 1e-7);
+        let pieces = (-600..40).map(|k| 0.1 * f64::from(k));
+        let whole: f64 = pieces.map(|from| gauss_kronrod(from, from + 0.1, f).0).sum();
+        assert!((whole - 1.0).abs() < 1e-7);
     }
 
     #[test]

@@ -415,11 +415,9 @@ pub(crate) fn nearest(measurement: &str, value: f64, low: f64, high: f64) -> Str
 }
 
 /// The unit a column name ends in, for a sentence.
-fn unit(column: &str) -> &'static str {
-    [("_mm2", " mm2"), ("_mm", " mm"), ("_g", " g"), ("_deg", " degrees"), ("_m_s", " m/s")]
-        .iter()
-        .find(|(suffix, _)| column.ends_with(suffix))
-        .map_or("", |(_, unit)| unit)
+fn unit(column: &str) -> String {
+    let unit = crate::page::unit(column);
+    if unit.is_empty() { String::new() } else { format!(" {unit}") }
 }
 
 /// Units that are taken for ours, with how many of ours one of them is.

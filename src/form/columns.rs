@@ -128,7 +128,7 @@ impl Plan {
                             if k == 0 {
                                 o.copy_from_slice(v);
                             } else {
-                                vector::run(Times { by: v, out: o });
+                                vector::each(v, o, |o, v| *o *= v);
                             }
                         });
                     }
@@ -164,22 +164,6 @@ impl vector::Kernel for Indicate<'_> {
                 *o += if (*v >= code) & (*v < code + 1.0) { 1.0 } else { 0.0 };
             }
             left &= left - 1;
-        }
-    }
-}
-
-/// out *= by.
-struct Times<'a> {
-    by: &'a [f64],
-    out: &'a mut [f64],
-}
-
-impl vector::Kernel for Times<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn go(self) {
-        for (o, v) in self.out.iter_mut().zip(self.by) {
-            *o *= v;
         }
     }
 }

@@ -34,17 +34,13 @@ impl Function {
         match self {
             Function::Ln => vector::ln_into(of, out),
             Function::Log10 => vector::log10_into(of, out),
-            Function::Power(e) if *e == 2.0 => each(of, out, |v| v * v),
-            Function::Power(e) => each(of, out, |v| raise(v, *e)),
-            Function::Above(knot) => each(of, out, |v| above_knot(v, *knot)),
-            Function::Shifted(by) => each(of, out, |v| v - by),
-            Function::Tangent | Function::Spline(..) => each(of, out, |v| self.at(v)),
+            Function::Power(e) if *e == 2.0 => vector::each(of, out, |o, v| *o = v * v),
+            Function::Power(e) => vector::each(of, out, |o, v| *o = raise(v, *e)),
+            Function::Above(knot) => vector::each(of, out, |o, v| *o = above_knot(v, *knot)),
+            Function::Shifted(by) => vector::each(of, out, |o, v| *o = v - by),
+            Function::Tangent | Function::Spline(..) => vector::each(of, out, |o, v| *o = self.at(v)),
         }
     }
-}
-
-fn each(of: &[f64], out: &mut [f64], f: impl Fn(f64) -> f64) {
-    out.iter_mut().zip(of).for_each(|(o, v)| *o = f(*v));
 }
 
 fn tangent_of(v: f64) -> f64 {

@@ -1,5 +1,6 @@
 //! Layouts: which measurement or class stands at which place of an input row.
 
+use crate::by_name::place_of;
 use serde::{Deserialize, Serialize};
 
 /// Which measurement stands at which place of an input row: numbers first, then classes.
@@ -27,18 +28,9 @@ pub struct ClassInput {
 impl Layout {
     /// The code of a level of a class, added if it is new.
     pub(crate) fn add_level(&mut self, class: &str, level: &str) -> usize {
-        let at = match self.classes.iter().position(|c| c.name == class) {
-            Some(at) => at,
-            None => {
-                self.classes.push(ClassInput { name: class.to_string(), levels: Vec::new() });
-                self.classes.len() - 1
-            }
-        };
-        let levels = &mut self.classes[at].levels;
-        levels.iter().position(|l| l == level).unwrap_or_else(|| {
-            levels.push(level.to_string());
-            levels.len() - 1
-        })
+        let new = || ClassInput { name: class.to_string(), levels: Vec::new() };
+        let at = place_of(&mut self.classes, |c| c.name == class, new);
+        place_of(&mut self.classes[at].levels, |l| l == level, || level.to_string())
     }
 
     /// Whether an input row has no entries.

@@ -125,7 +125,7 @@ pub struct Comparison {
     /// Ratio of the geometric means, first over second.
     pub ratio: Ranged,
     /// The same of quantiles, by their probability: 0.1, 0.25, 0.5, 0.75, 0.9.
-    #[serde(with = "by_probability")]
+    #[serde(with = "crate::by_name")]
     #[cfg_attr(feature = "schema", schemars(with = "std::collections::BTreeMap<String, Ranged>"))]
     pub quantile_ratios: Vec<(f64, Ranged)>,
     /// Overlap of the distributions, 0 to 1. The bootstrap makes both sets lumpier than they are, so the
@@ -141,23 +141,6 @@ pub struct Comparison {
     pub(super) verdict: Alikeness,
     /// The ratio of sizes from which on a difference matters.
     matters_from: f64,
-}
-
-/// Pairs of a probability and a ratio, written by the probability and read back.
-mod by_probability {
-    use crate::predict::Ranged;
-    use serde::de::{Deserializer, Error};
-    use serde::ser::Serializer;
-
-    pub(super) fn serialize<S: Serializer>(of: &[(f64, Ranged)], s: S) -> Result<S::Ok, S::Error> {
-        s.collect_map(of.iter().map(|(p, ratio)| (p.to_string(), ratio)))
-    }
-
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Vec<(f64, Ranged)>, D::Error> {
-        let named: Vec<(String, Ranged)> = crate::by_name::deserialize(d)?;
-        let read = |(p, ratio): (String, Ranged)| Ok((p.parse::<f64>().map_err(D::Error::custom)?, ratio));
-        named.into_iter().map(read).collect()
-    }
 }
 
 impl Comparison {

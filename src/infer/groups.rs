@@ -1,32 +1,11 @@
-//! Groups of pieces by their names, and what is counted of a group beside its numbers: pieces without an answer, and
-//! what there is to doubt of the others.
+//! What is counted of a group of pieces beside its numbers: pieces without an answer, and what there is to doubt of
+//! the others.
 
 use crate::error::counted;
 use crate::page::Page;
 use crate::predict::Caution;
 use serde::Serialize;
 use std::collections::BTreeMap;
-
-/// Something of each group, in the order in which they were first met.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Groups<T> {
-    pub(super) names: Vec<String>,
-    pub(super) of: Vec<T>,
-    by_name: BTreeMap<String, usize>,
-}
-
-impl<T: Default> Groups<T> {
-    /// The place of a group.
-    pub(super) fn place(&mut self, name: &str) -> usize {
-        if let Some(at) = self.by_name.get(name) {
-            return *at;
-        }
-        self.names.push(name.to_string());
-        self.of.push(T::default());
-        self.by_name.insert(name.to_string(), self.names.len() - 1);
-        self.names.len() - 1
-    }
-}
 
 /// Why pieces have no answer, with their numbers.
 #[derive(Debug, Clone, Default)]

@@ -8,8 +8,8 @@ use crate::error::{Error, Place, Result};
 use crate::fit::Design;
 use crate::fit::multinomial::{MultinomialFit, Outcomes, Penalty, fit};
 use crate::form::{self, Compiled, Form, Layout, PERCUSSOR_CLASS, Transform, indicator, value};
-use crate::material::PercussorMaterial;
-use crate::strike::Measured;
+use crate::material::PercussorClass;
+use crate::strike::{Measured, percussor_class};
 use serde::{Deserialize, Serialize};
 
 /// How often a flake has a lip.
@@ -86,16 +86,10 @@ impl<'a> Blow<'a> {
     }
 }
 
-/// The class of percussor that a flake records, by class or by material.
-pub(super) fn percussor_class(flake: &dyn Measured) -> Option<&'static str> {
-    let word = |text: &str| text.parse::<crate::material::PercussorClass>().ok();
-    flake
-        .class(PERCUSSOR_CLASS)
-        .and_then(word)
-        .or_else(|| {
-            flake.class("percussor").and_then(|p| PercussorMaterial::named(p).ok()).map(|m| m.class())
-        })
-        .map(|c| c.name())
+/// The class of percussor that a flake records, where it is known.
+pub(super) fn class_of(flake: &dyn Measured) -> Option<&'static str> {
+    let class = percussor_class(flake).ok()??;
+    class.parse::<PercussorClass>().ok().map(PercussorClass::name)
 }
 
 /// Design and outcomes of the flakes whose lip and terms are recorded.
@@ -109,7 +103,7 @@ fn design<'a>(form: &Form, flakes: impl IntoIterator<Item = &'a dyn Measured>) -
             Some("no") => 0,
             _ => continue,
         };
-        let Some(class) = percussor_class(flake) else { continue };
+        let Some(class) = class_of(flake) else { continue };
         if let Some(row) = row(&layout, &compiled, flake, &Blow::of(flake), class) {
             rows.push(row);
             lips.push(lip);
@@ -202,8 +196,8 @@ impl LipModel {
     /// # Errors
     /// [`Error::UnknownName`] for the percussor; [`Error::Missing`] without one, or without what a term reads.
     pub fn probability(&self, flake: &dyn Measured) -> Result<f64> {
-        let Some(class) = percussor_class(flake) else {
-            flake.class("percussor").map(PercussorMaterial::named).transpose()?;
+        let Some(class) = class_of(flake) else {
+            percussor_class(flake)?;
             return Err(Error::missing("percussor", "lips go with what struck"));
         };
         let row = row(&self.layout, &self.compiled, flake, &Blow::of(flake), class)

@@ -18,8 +18,9 @@
 
 use super::assemblage::draws::{Generator, Model, Rows};
 use super::assemblage::{Drawing, Drawn};
-use super::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_caution, tell_the_rest};
+use super::groups::{CountedCaution, NotEstimated, Reasons, count_caution, tell_the_rest};
 use super::original::LookBack;
+use crate::by_name::Groups;
 use crate::calibration::fitting::commonest_first;
 use crate::error::{Error, Result, counted};
 use crate::flake::{ORIGINAL_OVER_NOW, Portion, Retouch};

@@ -9,7 +9,7 @@
 //! unkind to large groups. Groups share flakes, so their fractions are less sure than their number suggests.
 
 use super::attribution::{Attribution, SiteShift};
-use super::lip::{LipModel, percussor_class};
+use super::lip::{LipModel, class_of};
 use crate::calibration::fitting::{Collector, Figure, Recipe};
 use crate::error::{Error, Result};
 use crate::fit::multinomial::{Score, brier_scores, log_scores};
@@ -268,7 +268,7 @@ impl<'a, M: Measured> Bench<'a, M> {
         let mut bench = Bench { recipe, flakes, percussors: Vec::new(), draws };
         let whole = bench.without(&vec![false; flakes.len()])?;
         for (i, f) in flakes.iter().enumerate() {
-            let (Some(name), Some(class)) = (f.class("percussor"), percussor_class(f)) else { continue };
+            let (Some(name), Some(class)) = (f.class("percussor"), class_of(f)) else { continue };
             if whole.check(f).is_err() || f.number(crate::form::ANGLE_OF_BLOW).is_none() {
                 continue;
             }

@@ -288,12 +288,10 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
     let speed = setup.speed_m_s * cos;
 
     let toughness = setup.stone_toughness_pa_sqrt_m;
-    let square_edge_force_n = {
-        const K: Bounds = Bounds::closed("stone_toughness_pa_sqrt_m", 1e4, 5e8, "Pa m^(1/2)");
-        K.check(toughness)?;
-        DEPTH.check(setup.depth_m)?;
-        chipping::edge_force_n(setup.beta, toughness, setup.depth_m)?
-    };
+    const K: Bounds = Bounds::closed("stone_toughness_pa_sqrt_m", 1e4, 5e8, "Pa m^(1/2)");
+    K.check(toughness)?;
+    DEPTH.check(setup.depth_m)?;
+    let square_edge_force_n = chipping::edge_force_n(setup.beta, toughness, setup.depth_m)?;
     let angles = chipping::glass_angle_factor(setup.exterior_platform_angle_deg, setup.angle_of_blow_deg)?;
     let angle_factor = angles.factor;
     let required_force_n = square_edge_force_n * angle_factor;
@@ -303,16 +301,20 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
     let cone_force_n = contact.cone_load_n(toughness);
     // Contact ends when the flake leaves, so the model has to hold up to the smaller of the two forces.
     let reached = contact.pressed(peak.force_n.min(required_force_n));
-    let tip = Tip::of(setup)?;
+    // never yields, where no strength is known
+    const STRENGTH: Bounds = Bounds::closed("percussor_yield_strength_pa", 1e5, 1e11, "Pa");
+    let strength = setup.percussor_yield_strength_pa.map(|s| STRENGTH.check(s)).transpose()?;
+    let strength = strength.unwrap_or(f64::INFINITY);
+    let (first_yield, flow_pressure) = (FIRST_YIELD * strength, FLOW_PRESSURE * strength);
     let easily_coned = contact.pressed(cone_force_n / AUERBACH_FACTOR);
     let raised = [
         (Doubt::Crushes, peak.contact_radius_m >= setup.depth_m),
-        (Doubt::TipYields, tip.yields_at(reached.peak_pressure_pa) || setup.crushes),
+        (Doubt::TipYields, reached.peak_pressure_pa > first_yield || setup.crushes),
         (Doubt::ContactNearEdge, reached.contact_radius_m > SMALL_CONTACT * setup.depth_m),
         (Doubt::ContactWide, reached.contact_radius_m > SMALL_CONTACT * contact.radius_m),
         (
             Doubt::BendingLikely,
-            easily_coned.force_n > reached.force_n || easily_coned.peak_pressure_pa > tip.flow_pressure_pa,
+            easily_coned.force_n > reached.force_n || easily_coned.peak_pressure_pa > flow_pressure,
         ),
         (Doubt::PlatformAngleOutside, angles.platform_angle_outside),
         (Doubt::BlowAngleOutside, angles.blow_angle_outside),
@@ -337,9 +339,8 @@ pub fn strike_mechanics(setup: &Setup) -> Result<BlowMechanics> {
         edge_tensile_stress_pa: peak.edge_tensile_stress_pa,
         impulse_n_s: hit.impulse_n_s,
         energy_lost_j: hit.energy_lost_j,
-        yielding_tip_force_n: tip
-            .yields_at(peak.peak_pressure_pa)
-            .then(|| tip.force_if_flowing_n(&contact, mass, speed * share.sqrt()))
+        yielding_tip_force_n: (peak.peak_pressure_pa > first_yield)
+            .then(|| impact::flowing_force_n(contact.radius_m, flow_pressure, mass, speed * share.sqrt()))
             .filter(|force| *force < peak.force_n),
         cone_force_n,
         square_edge_force_n,
@@ -398,31 +399,6 @@ fn checked_contact(setup: &Setup) -> Result<Contact> {
         TIP_NU.check(setup.percussor_poisson_ratio)?,
     );
     Contact::new(percussor, stone, setup.tip_radius_m)
-}
-
-/// Where the tip stops being elastic; never, where no strength is known.
-struct Tip {
-    first_yield_pa: f64,
-    flow_pressure_pa: f64,
-}
-
-impl Tip {
-    fn of(setup: &Setup) -> Result<Tip> {
-        const STRENGTH: Bounds = Bounds::closed("percussor_yield_strength_pa", 1e5, 1e11, "Pa");
-        let strength = match setup.percussor_yield_strength_pa {
-            Some(strength) => STRENGTH.check(strength)?,
-            None => f64::INFINITY,
-        };
-        Ok(Tip { first_yield_pa: FIRST_YIELD * strength, flow_pressure_pa: FLOW_PRESSURE * strength })
-    }
-
-    fn yields_at(&self, peak_pressure_pa: f64) -> bool {
-        peak_pressure_pa > self.first_yield_pa
-    }
-
-    fn force_if_flowing_n(&self, contact: &Contact, mass: f64, speed: f64) -> f64 {
-        impact::flowing_force_n(contact.radius_m, self.flow_pressure_pa, mass, speed)
-    }
 }
 
 #[cfg(test)]

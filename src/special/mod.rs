@@ -22,6 +22,7 @@ mod tail_quantile;
 mod tails;
 
 pub use chi_squared::{chi_squared_cdf, chi_squared_sf};
+pub(crate) use crps::crps_by_quadrature;
 #[cfg(test)]
 pub(crate) use crps::crps_normal;
 pub use crps::{MixturePart, crps_mixture, crps_student};

@@ -103,7 +103,7 @@ pub use report::TableReport;
 pub use row::Row;
 pub use summary::{Reasons, Summary};
 #[cfg(test)]
-pub(crate) use write::{Cell, TableWriter};
+pub(crate) use write::TableWriter;
 
 #[cfg(all(test, feature = "table"))]
 mod tests;

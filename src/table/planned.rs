@@ -1,6 +1,6 @@
 //! The sheet to fill in at the yard: what to strike, and blanks for what came off, as a fit reads it.
 
-use super::write::{Cell, TableWriter};
+use super::write::TableWriter;
 use crate::error::Result;
 use crate::plan::{Plan, Target};
 use std::io::Write;
@@ -35,15 +35,14 @@ pub fn sheet_of<W: Write>(plan: &Plan, stone: Option<&str>, writer: W) -> Result
     let further = set.iter().filter(|n| !MEASURED.0.contains(n));
     columns.extend(MEASURED.0.iter().chain(further).chain(&MEASURED.1).map(|c| c.to_string()));
     columns.push("notes".into());
-    let names: Vec<&str> = columns.iter().map(String::as_str).collect();
-    let mut sheet = TableWriter::sheet(writer, b',', &names)?;
+    let mut sheet = TableWriter::sheet(writer, b',', &columns)?;
     for t in &plan.flakes {
         let (number, core) = (t.number.to_string(), t.core.map(|c| c.to_string()));
         let told = [Some(number.as_str()), None, core.as_deref(), t.percussor.as_deref(), stone];
-        let mut cells: Vec<Cell> = told.iter().map(|text| text.map_or(Cell::Blank, Cell::Text)).collect();
-        cells.extend(t.settings.iter().map(|(_, target, ..)| Cell::Number(*target)));
-        cells.resize(columns.len(), Cell::Blank);
-        sheet.write_cells(&cells)?;
+        told.iter().for_each(|text| sheet.line.text(text.unwrap_or_default()));
+        t.settings.iter().for_each(|(_, target, ..)| sheet.line.number(*target));
+        sheet.line.blanks(columns.len().saturating_sub(told.len() + t.settings.len()));
+        sheet.end_row()?;
     }
     sheet.finish()
 }

@@ -60,8 +60,7 @@ pub(super) fn write_blocks<T: Send, R: Read, W: Write>(
     mut progress: impl FnMut(u64),
     mut take: impl FnMut(T) -> Result<()>,
 ) -> Result<(W, Summary)> {
-    let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
-    let mut writer = TableWriter::new(writer, table.header(), &columns)?;
+    let mut writer = TableWriter::new(writer, table.header(), columns)?;
     let header = table.header.clone();
     let (mut written, mut summary) = (0, Summary::default());
     let intake = table.in_blocks(

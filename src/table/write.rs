@@ -8,20 +8,6 @@ use super::text::{like_formula, put_text};
 use crate::error::{Error, Place, Result};
 use std::io::Write;
 
-/// A cell to write.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Cell<'a> {
-    /// Nothing.
-    Blank,
-    /// A number, with a decimal point and as few digits as give the same number back; blank if not finite.
-    Number(f64),
-    /// A number rounded to six significant digits, as estimates are written; blank if not finite.
-    #[cfg(test)]
-    Rounded(f64),
-    /// Text, quoted where it needs to be.
-    Text(&'a str),
-}
-
 /// Writes the rows of a table with columns added, in UTF-8, lines ending in a line feed.
 ///
 /// The separator is the input's. Cells of the input are written as they stood (decimal commas included);
@@ -32,9 +18,7 @@ pub(crate) enum Cell<'a> {
 #[derive(Debug)]
 pub(crate) struct TableWriter<W: Write> {
     writer: W,
-    line: Line,
-    carried: usize,
-    added: usize,
+    pub(super) line: Line,
 }
 
 /// Bytes gathered before they are handed on. This crate's choice, no source.
@@ -89,7 +73,7 @@ impl Line {
     }
 
     /// A number as it is; blank where it is not finite.
-    fn number(&mut self, v: f64) {
+    pub fn number(&mut self, v: f64) {
         self.next();
         if v.is_finite() {
             self.bytes.extend_from_slice(v.to_string().as_bytes());
@@ -131,8 +115,7 @@ pub(super) fn alone<W: Write>(
     numbers: &[Option<f64>],
     texts: &[&str],
 ) -> Result<W> {
-    let columns: Vec<&str> = columns.iter().map(AsRef::as_ref).collect();
-    let mut sheet = TableWriter::sheet(writer, b',', &columns)?;
+    let mut sheet = TableWriter::sheet(writer, b',', columns)?;
     numbers.iter().for_each(|n| sheet.line.rounded(*n));
     texts.iter().for_each(|t| sheet.line.text(t));
     sheet.end_row()?;
@@ -145,8 +128,9 @@ impl<W: Write> TableWriter<W> {
     /// # Errors
     /// [`Error::Table`] naming an added column that the input has already, [`Error::Io`] when the writer
     /// fails.
-    pub(crate) fn new(writer: W, header: &Header, added: &[&str]) -> Result<Self> {
-        if let Some(twice) = added.iter().find(|a| header.names().any(|n| n.trim() == **a)) {
+    pub(crate) fn new(writer: W, header: &Header, added: &[impl AsRef<str>]) -> Result<Self> {
+        let added = added.iter().map(AsRef::as_ref);
+        if let Some(twice) = added.clone().find(|a| header.names().any(|n| n.trim() == *a)) {
             return Err(Error::Table {
                 at: Place::column(shorten(twice)),
                 reason: "the table has this column already, and nothing of it is overwritten (rename or \
@@ -154,77 +138,25 @@ impl<W: Write> TableWriter<W> {
                     .into(),
             });
         }
-        let names = header.names().chain(added.iter().copied());
-        Self::start(writer, header.separator, header.names.len(), added.len(), names)
+        Self::start(writer, header.separator, header.names().chain(added))
     }
 
-    /// A table of our own, without an input: every row is written by `write_cells`.
+    /// A table of our own, without an input: the cells of a row are written to `line`, then the row is ended.
     ///
     /// # Errors
     /// [`Error::Io`] when the writer fails.
-    pub(crate) fn sheet(writer: W, separator: u8, columns: &[&str]) -> Result<Self> {
-        Self::start(writer, separator, 0, columns.len(), columns.iter().copied())
+    pub(crate) fn sheet(writer: W, separator: u8, columns: &[impl AsRef<str>]) -> Result<Self> {
+        Self::start(writer, separator, columns.iter().map(AsRef::as_ref))
     }
 
-    fn start<'a>(
-        writer: W,
-        separator: u8,
-        carried: usize,
-        added: usize,
-        names: impl Iterator<Item = &'a str>,
-    ) -> Result<Self> {
-        let mut table = TableWriter { writer, line: Line::new(separator), carried, added };
+    fn start<'a>(writer: W, separator: u8, names: impl Iterator<Item = &'a str>) -> Result<Self> {
+        let mut table = TableWriter { writer, line: Line::new(separator) };
         names.for_each(|name| table.line.text(name));
         table.end_row()?;
         Ok(table)
     }
 
-    /// Writes a row of the input with the cells added, one by one, as `rows.rs` does with whole lines.
-    ///
-    /// # Errors
-    /// [`Error::Shape`] when the cells are not as many as the columns added, [`Error::Io`] when the writer
-    /// fails.
-    #[cfg(test)]
-    pub(crate) fn write(&mut self, row: &Row, added: &[Cell<'_>]) -> Result<()> {
-        self.check(added)?;
-        self.line.row(row);
-        self.cells(added);
-        self.end_row()
-    }
-
-    /// Writes a row of a table of our own.
-    ///
-    /// # Errors
-    /// [`Error::Shape`] when the cells are not as many as the columns, [`Error::Io`] when the writer fails, [`Error::Invalid`] when the table continues an input.
-    pub(crate) fn write_cells(&mut self, cells: &[Cell<'_>]) -> Result<()> {
-        if self.carried != 0 {
-            return Err(Error::invalid("row", "this table continues an input, whose row must be given"));
-        }
-        self.check(cells)?;
-        self.cells(cells);
-        self.end_row()
-    }
-
-    fn check(&self, cells: &[Cell<'_>]) -> Result<()> {
-        if cells.len() == self.added {
-            return Ok(());
-        }
-        Err(Error::Shape { what: "cells of a row".into(), found: cells.len(), expected: self.added })
-    }
-
-    fn cells(&mut self, cells: &[Cell<'_>]) {
-        for cell in cells {
-            match cell {
-                Cell::Text(text) => self.line.text(text),
-                Cell::Number(v) => self.line.number(*v),
-                #[cfg(test)]
-                Cell::Rounded(v) => self.line.rounded(Some(*v)),
-                Cell::Blank => self.line.blanks(1),
-            }
-        }
-    }
-
-    fn end_row(&mut self) -> Result<()> {
+    pub(super) fn end_row(&mut self) -> Result<()> {
         self.line.end();
         if self.line.bytes.len() >= GATHERED {
             self.lines(&[])?;

@@ -9,21 +9,16 @@ use crate::calibration::fitting::{Collector, Recipe, as_struck, commonest_first}
 use crate::calibration::{Calibration, Spread, Tails};
 use crate::error::{Error, Result, check_size};
 use crate::form::{PERCUSSOR_CLASS, TERMINATION};
-use crate::material::PercussorMaterial;
 use crate::predict::{Ask, Predictor};
-use crate::strike::{Measured, Without};
+use crate::strike::{Measured, Without, percussor_class};
 use std::collections::BTreeMap;
 
 /// The level of a class that a row has; the class of a percussor is looked up where it is not recorded.
 pub(in crate::assess) fn class_of(row: &impl Measured, class: &str) -> Option<String> {
-    if let Some(level) = row.class(class) {
-        return Some(level.to_string());
+    match class {
+        PERCUSSOR_CLASS => percussor_class(row).ok()?,
+        _ => row.class(class).map(str::to_string),
     }
-    if class == PERCUSSOR_CLASS {
-        let material = PercussorMaterial::named(row.class("percussor")?).ok()?;
-        return Some(material.class().to_string());
-    }
-    None
 }
 
 /// A recipe cut down to the size asked for, with the column it reads.

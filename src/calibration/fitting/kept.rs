@@ -9,6 +9,7 @@ use super::recipe::VariantRecipe;
 use super::shrunken::rows_of;
 use super::sizes::FittedSize;
 use super::{Collector, Standing};
+use crate::by_name::place_of;
 pub(super) use crate::calibration::shared::EVERYTHING_KEPT;
 use crate::calibration::{RecoveryThreshold, SharedCorrelation, SharedEffect, SizeModel, Spread};
 use crate::error::{Error, Place, Result};
@@ -170,10 +171,7 @@ impl Collector {
                 (&mut inner, &mut out.flakes.assemblage, readings[0].groups.get(1)),
             ] {
                 let code = at.map_or(0.0, |g| row[*g]);
-                numbers.push(codes.iter().position(|c| *c == code).unwrap_or_else(|| {
-                    codes.push(code);
-                    codes.len() - 1
-                }));
+                numbers.push(place_of(codes, |c| *c == code, || code));
             }
             out.of.push(i);
         }

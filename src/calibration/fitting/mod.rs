@@ -27,14 +27,13 @@ pub use report::{Figure, FitReport, Report};
 pub(crate) use report::{Offered, commonest_first, repeated, told_of_repeats};
 
 use super::{Calibration, Parts, PercussorSeen, Range, Setting, TerminationModel, Variant};
-use crate::by_name::each_once;
+use crate::by_name::{Groups, each_once};
 use crate::error::{Error, Result, check_size};
 use crate::fit::Design;
 use crate::fit::multinomial::{self, Outcomes};
 use crate::flake::{DERIVED, WithRetouch, state_known};
 use crate::form::{BLOCK, Layout, PERCUSSOR_CLASS, TERMINATION};
-use crate::material::PercussorMaterial;
-use crate::strike::Measured;
+use crate::strike::{Measured, percussor_class};
 use crate::threads;
 use nalgebra::DMatrix;
 use recipe::{check_method, known_termination};
@@ -68,7 +67,7 @@ pub struct Collector {
     /// Columns of sizes to keep, without repeats.
     columns: Vec<String>,
     /// Columns of groups that share effects, without repeats, and their names, in the order in which they came.
-    groups: Vec<(String, Names)>,
+    groups: Vec<(String, Groups<()>)>,
     /// For each size of each variant, one after another: how it reads the rows, and what it has seen.
     readings: Vec<Reading>,
     running: Vec<Running>,
@@ -79,7 +78,7 @@ pub struct Collector {
     failed: Option<Error>,
     /// Terminations as recorded, one for each row, where terminations are fitted: by code, and their names.
     ended: Vec<Option<usize>>,
-    ends: Names,
+    ends: Groups<()>,
     /// The name of the piece of each row, where some method counts by piece.
     names: Vec<Option<String>>,
     /// Whether some form reads what the retouch says together.
@@ -128,7 +127,8 @@ impl Collector {
         if sizes().any(|s| s.method.kept.is_some()) {
             groups.push(kept::EVERYTHING_KEPT.to_string());
         }
-        let groups: Vec<(String, Names)> = groups.into_iter().map(|by| (by, Names::default())).collect();
+        let groups: Vec<(String, Groups<()>)> =
+            groups.into_iter().map(|by| (by, Groups::default())).collect();
         // levels may be added as they appear, but places and codes once given stay
         let (mut readings, mut running) = (Vec::new(), Vec::new());
         for s in sizes() {
@@ -164,7 +164,7 @@ impl Collector {
             readings,
             running,
             ended: Vec::new(),
-            ends: Names::default(),
+            ends: Groups::default(),
             names: Vec::new(),
             reads_retouch,
             percussors: BTreeMap::new(),
@@ -328,18 +328,9 @@ impl Collector {
         for k in 0..self.layout.classes.len() {
             let name = self.layout.classes[k].name.clone();
             let level = match name.as_str() {
-                PERCUSSOR_CLASS => match flake.class(PERCUSSOR_CLASS) {
-                    Some(level) => Some(level.to_string()),
-                    None => match flake.class("percussor") {
-                        Some(p) => Some(
-                            PercussorMaterial::named(p)
-                                .map_err(|_| format!("percussor \"{p}\" is not known"))?
-                                .class()
-                                .to_string(),
-                        ),
-                        None => None,
-                    },
-                },
+                PERCUSSOR_CLASS => percussor_class(flake).map_err(|_| {
+                    format!("percussor \"{}\" is not known", flake.class("percussor").unwrap_or_default())
+                })?,
                 TERMINATION => flake.class(TERMINATION).and_then(known_termination).map(str::to_string),
                 _ => flake.class(&name).map(str::to_string),
             };
@@ -349,7 +340,7 @@ impl Collector {
             });
         }
         for (by, names) in &mut self.groups {
-            x.push(flake.class(by).map_or(f64::NAN, |name| names.code(name) as f64));
+            x.push(flake.class(by).map_or(f64::NAN, |name| names.place(name) as f64));
         }
         let sizes: Vec<f64> = self.columns.iter().map(|c| flake.number(c).unwrap_or(f64::NAN)).collect();
         self.usable(&x, &sizes)?;
@@ -357,7 +348,7 @@ impl Collector {
             *self.percussors.entry(p.to_string()).or_default() += 1;
         }
         if self.tells_ends() {
-            self.ended.push(flake.class(TERMINATION).map(|end| self.ends.code(end)));
+            self.ended.push(flake.class(TERMINATION).map(|end| self.ends.place(end)));
         }
         if let Some(by) = self.names_pieces() {
             let name = flake.class(by).map(str::to_string);
@@ -648,24 +639,6 @@ pub(crate) fn as_struck(flake: &impl Measured, keep_incomplete: bool) -> std::re
 /// Whether a size is fitted by least squares.
 fn plain(s: &SizeRecipe) -> bool {
     s.method.is_least_squares() && s.form.spread_terms().is_empty()
-}
-
-/// Names of groups, by code.
-#[derive(Debug, Clone, Default)]
-struct Names {
-    names: Vec<String>,
-    codes: BTreeMap<String, usize>,
-}
-
-impl Names {
-    fn code(&mut self, name: &str) -> usize {
-        if let Some(code) = self.codes.get(name) {
-            return *code;
-        }
-        self.codes.insert(name.to_string(), self.names.len());
-        self.names.push(name.to_string());
-        self.names.len() - 1
-    }
 }
 
 /// How the rows kept stand to a finished fit.

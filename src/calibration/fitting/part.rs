@@ -151,7 +151,7 @@ impl Collector {
             codes.push(class.levels.iter().map(|l| self.layout.add_level(&class.name, l) as f64).collect());
         }
         for (names, (_, own)) in part.groups.iter().zip(&mut self.groups) {
-            codes.push(names.iter().map(|n| own.code(n) as f64).collect());
+            codes.push(names.iter().map(|n| own.place(n) as f64).collect());
         }
         let recode = |at: usize, v: Option<f64>| -> Result<f64> {
             match (v, at.checked_sub(numbers)) {
@@ -196,7 +196,7 @@ impl Collector {
                 None => self.settings.push(s),
             }
         }
-        let ended = part.ended.iter().map(|end| end.as_ref().map(|end| self.ends.code(end)));
+        let ended = part.ended.iter().map(|end| end.as_ref().map(|end| self.ends.place(end)));
         self.ended.extend(ended);
         self.names.extend(part.names);
         for (all, more) in

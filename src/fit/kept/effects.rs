@@ -9,6 +9,7 @@
 
 use super::law::{Law, MOST, Part};
 use super::{Flakes, Model};
+use crate::by_name::place_of;
 use crate::error::{Error, Result};
 use crate::threads;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
@@ -107,10 +108,7 @@ impl State {
             let mut known: Vec<usize> = Vec::new();
             for i in of {
                 let a = flakes.assemblage.get(*i).copied().unwrap_or(0);
-                place[*i] = known.iter().position(|b| *b == a).unwrap_or_else(|| {
-                    known.push(a);
-                    known.len() - 1
-                });
+                place[*i] = place_of(&mut known, |b| *b == a, || a);
             }
             let inner = if model.assemblages { known.len() * k } else { 0 };
             lengths.push(if grouped { q + inner } else { inner });

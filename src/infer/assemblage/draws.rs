@@ -1,6 +1,7 @@
 //! One repetition: coefficients and spread once for all flakes, then an error of its own for each flake, column by
 //! column where the model is plain and row by row where it is not.
 
+use crate::by_name::place_of;
 use crate::calibration::resolved::{At, DesignRows, Resolved, ResolvedSize, ResolvedSpread, Triangle, dot};
 use crate::calibration::{ResolvedShared, SharedEffect, VarianceKnown};
 use crate::form::Transform;
@@ -335,16 +336,9 @@ impl Rows {
     /// The place of how well the variance of an effect is known among all, and of its column among the columns.
     fn variance(&mut self, by: &str, known: VarianceKnown) -> usize {
         let df = known.degrees_of_freedom;
-        let column = self.columns.iter().position(|(name, d)| name == by && *d == df);
-        let column = column.unwrap_or_else(|| {
-            self.columns.push((by.to_string(), df));
-            self.columns.len() - 1
-        });
-        let found = self.variances.iter().position(|v| *v == (known, column));
-        found.unwrap_or_else(|| {
-            self.variances.push((known, column));
-            self.variances.len() - 1
-        })
+        let same = |(name, d): &(String, f64)| name == by && *d == df;
+        let column = place_of(&mut self.columns, same, || (by.to_string(), df));
+        place_of(&mut self.variances, |v| *v == (known, column), || (known, column))
     }
 
     /// A piece without rows.

@@ -53,11 +53,12 @@
 pub(super) mod draws;
 
 use crate::assess::{AsItStands, SizeAsItStands};
+use crate::by_name::{Groups, place_of};
 use crate::error::{Bounds, Error, Result, counted};
 use crate::flake::{
     LENGTH_MM, LENGTH_NOW_MM, MASS_G, MASS_NOW_G, Portion, Retouch, WithRetouch, nothing_lost, state_known,
 };
-use crate::infer::groups::{CountedCaution, Groups, NotEstimated, Reasons, count_caution, tell_the_rest};
+use crate::infer::groups::{CountedCaution, NotEstimated, Reasons, count_caution, tell_the_rest};
 use crate::infer::losses::Losses;
 use crate::infer::original::{BetaLoss, MASS_MISSING_G, Remains, Truncated, doubt};
 use crate::infer::recovery::{Mesh, Sieved, Struck, struck};
@@ -711,10 +712,7 @@ impl<'p> Assemblage<'p> {
     fn bits(&mut self, group: usize, cautions: &[Caution]) -> u64 {
         let mut bits = 0;
         for c in cautions {
-            let at = self.kinds.iter().position(|k| *k == c.kind()).unwrap_or_else(|| {
-                self.kinds.push(c.kind());
-                self.kinds.len() - 1
-            });
+            let at = place_of(&mut self.kinds, |k| *k == c.kind(), || c.kind());
             // there are fewer kinds than bits
             bits |= 1u64 << (at % 64);
             self.groups.of[group].first.entry(at as u32).or_insert_with(|| c.clone());

@@ -1,13 +1,14 @@
 //! Tables estimated in blocks against the same tables read, estimated and written row by row: the same bytes and
 //! the same summary, for any size of block and any number of threads.
 
+use super::Cell;
 use crate::calibration::{Calibration, SIZES, bundled};
 use crate::flake::Termination;
 use crate::predict::MeasurementErrors;
 use crate::predict::{Ask, Quantiles};
 use crate::strike::Measured;
 use crate::table::estimates::{Predictors, answer, joined};
-use crate::table::{Cell, Completed, Summary, TableEstimates, TableOptions, TableReader, TableWriter};
+use crate::table::{Completed, Summary, TableEstimates, TableOptions, TableReader, TableWriter};
 use crate::{Error, Result};
 use proptest::prelude::*;
 
@@ -55,7 +56,6 @@ impl Case<'_> {
             predictors
         };
         let names = estimates.columns();
-        let names: Vec<&str> = names.iter().map(String::as_str).collect();
         let mut out = TableWriter::new(Vec::new(), table.header(), &names)?;
         let (mut row, mut summary) = (table.row(), Summary::default());
         while table.read(&mut row)? {
