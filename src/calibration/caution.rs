@@ -161,6 +161,11 @@ pub(crate) enum Doubt {
     },
     /// A bevelled platform under a calibration without bevelled platforms: heavier than predicted.
     Bevelled,
+    /// A kind of platform that the calibration does not read.
+    PlatformKind {
+        /// `faceted`.
+        kind: String,
+    },
     /// A termination that the calibration cannot tell apart or never saw.
     TerminationNotInExperiment {
         /// The termination.
@@ -315,6 +320,7 @@ impl Caution {
             Doubt::StoneNotInExperiment { .. } => ("stone-not-in-experiment", 8),
             Doubt::MovedToSites { .. } => ("moved-to-sites", 9),
             Doubt::Bevelled => ("bevelled", 10),
+            Doubt::PlatformKind { .. } => ("platform-kind", 10),
             Doubt::NotAsStruck { .. } => ("not-as-struck", 10),
             Doubt::HeightAboveThickness => ("height-above-thickness", 10),
             Doubt::RetouchNotInExperiment { .. } => ("retouch-not-in-experiment", 11),
@@ -591,6 +597,9 @@ impl fmt::Display for Caution {
             ),
             Doubt::Bevelled => {
                 write!(f, "a bevelled platform gives a heavier flake than its depth predicts")
+            }
+            Doubt::PlatformKind { kind } => {
+                write!(f, "the kind of platform ({kind}) is not read by the calibration: answered as any other")
             }
             Doubt::TerminationNotInExperiment { termination } => {
                 write!(

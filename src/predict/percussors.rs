@@ -207,9 +207,9 @@ impl Contrast {
             }
         }
         for size in &e.sizes {
-            let with_unit = match unit(&size.size) {
-                "" => in_words(&size.size),
-                unit => format!("{}, {unit}", in_words(&size.size)),
+            let with_unit = match unit(&size.column) {
+                "" => in_words(&size.column),
+                unit => format!("{}, {unit}", in_words(&size.column)),
             };
             page.line(format!("\n{}, if a flake comes off", begun(&with_unit)));
             for percussor in &self.percussors {

@@ -6,7 +6,7 @@ use crate::calibration::caution::{Caution, Doubt};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{ANGLE, PERCUSSOR_CLASS};
 use crate::material::Stone;
-use crate::strike::Measured;
+use crate::strike::{Measured, PlatformKind};
 
 /// Angles beyond this are near the end of the domain of a tangent. Common practice, no source.
 pub(crate) const STEEPEST_DEG: f64 = 80.0;
@@ -102,6 +102,12 @@ impl Resolved {
         }
         if measured.class("platform_bevelled") == Some("yes") && !has("platform_bevelled") {
             found.push(Doubt::Bevelled.into());
+        }
+        if let Some(kind) = measured.class(PlatformKind::COLUMN)
+            && kind != PlatformKind::Plain.name()
+            && !has(PlatformKind::COLUMN)
+        {
+            found.push(Doubt::PlatformKind { kind: kind.to_string() }.into());
         }
         if let Some(portion) = measured.class("portion")
             && portion != Portion::Complete.name()

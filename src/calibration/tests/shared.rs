@@ -261,6 +261,8 @@ fn bad_groups_are_refused_by_name() {
     *form = form.clone().with_terms([crate::form::indicator("knapper", "Brock")]).unwrap();
     refused(by, &rows, "knapper: the form has a shift");
     refused(recipe(&["core", "core"]), &rows, "stands twice");
+    let itself = recipe(&["core"]).with_terms([crate::form::value("mass_g")]).unwrap();
+    refused(itself, &rows, "reads the very size");
     refused(recipe(&["site", "knapper", "core"]), &rows, "two columns at most");
 }
 

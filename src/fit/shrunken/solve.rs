@@ -315,13 +315,13 @@ impl Problem {
         let ln_sigma = &self.z * &state.gamma;
         if ln_sigma.min() - self.ln_size < VANISHING {
             return Err(failed(
-                "the spread of some rows falls to nothing because the location terms fit them exactly; \
-                 use fewer scale terms",
+                "the form fits some rows exactly, so that there is no spread to tell: are they worked out from each \
+                 other, or too few?",
             ));
         }
         let sigma = ln_sigma.map(f64::exp);
         if !sigma.iter().all(|s| s.is_finite()) {
-            return Err(failed("the spread of some rows runs away; use fewer scale terms"));
+            return Err(failed("the spread of some rows runs away: fewer terms of the spread may do"));
         }
         let factor = self.factor(&self.columns(&state.between), &sigma, free, state.lambda, way)?;
         let joint = (!self.shared.is_empty())

@@ -117,6 +117,11 @@ fn every_caution_says_what_and_how_much() {
             "core shape is taken as \"semispherical\" (not given, or not in the experiment)",
         ),
         (
+            Doubt::PlatformKind { kind: text("faceted") },
+            "platform-kind",
+            "the kind of platform (faceted) is not read by the calibration: answered as any other",
+        ),
+        (
             Doubt::GroupNotFitted { by: text("core"), name: text("C 9"), groups: 6 },
             "group-not-fitted",
             "core \"C 9\" is none of the 6 of the fit: answered as a new one",

@@ -87,7 +87,7 @@ fn the_sheet_of_a_plan_is_fitted_as_planned() {
     let pasted = text.replace("\\\n", " ");
     let flat = pasted.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(flat.contains("--response mass_g --form log-log --by percussor --name saturday"), "{text}");
-    assert!(flat.contains("a shift of each from quartzite"), "{text}");
+    assert!(flat.contains("chances are of shifts from quartzite"), "{text}");
     let blank = fs::read_to_string(&sheet).unwrap();
     let columns: Vec<&str> = blank.lines().next().unwrap().split(',').collect();
     let at = |name: &str| columns.iter().position(|c| *c == name).unwrap();

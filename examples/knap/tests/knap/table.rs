@@ -33,6 +33,15 @@ fn one_size_is_the_same_numbers_with_fewer_columns() {
         assert_eq!(column(&all, name), column(&two, name), "{name}");
     }
     assert!(!one.contains("length_mm") && two.contains("expected_length_mm_low"));
+    // what decides which flakes were kept is read, and not told
+    let kept = ["--kept-above-mm", "25"];
+    let (_, all_kept, _) = on_table(TABLE, &kept);
+    let (code, one_kept, err) = on_table(TABLE, &[&kept[..], &["--size", "mass_g"]].concat());
+    assert_eq!(code, 0, "{err}");
+    assert!(!one_kept.contains("length_mm"));
+    let name = "expected_mass_g_low";
+    assert_eq!(column(&all_kept, name), column(&one_kept, name));
+    assert_ne!(column(&all, name), column(&one_kept, name));
     for number in column(&all, "expected_mass_g_high") {
         assert!(number.chars().filter(char::is_ascii_digit).count() <= 6, "{number}");
     }
