@@ -332,9 +332,13 @@ impl FitReport {
             let df = if self.adjusted_r_squared.is_some() { format!("{df}") } else { format!("{df:.1}") };
             page.line(format!("  spread {}{of}, on {df} degrees of freedom", short(spread)));
         }
-        for (by, between) in &self.shared {
+        for (k, (by, between)) in self.shared.iter().enumerate() {
             let (sd, groups) = (short(between.spread), between.groups);
-            page.line(format!("  spread {sd} between the {groups} groups of {by}"));
+            let outer = k.checked_sub(1).map(|k| format!(", each within one {}", self.shared[k].0));
+            page.line(format!(
+                "  spread {sd} between the {groups} groups of {by}{}",
+                outer.unwrap_or_default()
+            ));
             if groups <= FEW_GROUPS {
                 page.line(format!(
                     "  ({groups} groups hardly tell how much they differ: a new {by} may lie further out)"
