@@ -94,7 +94,7 @@ impl Intake {
         self.legacy.notice(n, row.legacy_cells());
         self.formulas.notice(n, row.formulas());
         self.surplus.notice(n, row.blank_surplus());
-        self.areas.notice(n, u64::from(row.area_from_shape()));
+        self.areas.notice(n, u64::from(row.area_from_shape));
         for column in row.failed_formulas() {
             if self.failed_formulas.len() < MOST_COLUMNS || self.failed_formulas.contains_key(column) {
                 self.failed_formulas.entry(shorten(column)).or_default().notice(n, 1);

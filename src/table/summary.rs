@@ -158,7 +158,7 @@ impl Reasons {
 pub struct Summary {
     /// Rows answered without a remark and with one, and rows refused: together all rows.
     read: u64,
-    remarked: u64,
+    pub(super) remarked: u64,
     rows_refused: u64,
     remarks: Reasons,
     refused: Reasons,
@@ -185,11 +185,6 @@ impl Summary {
     /// Rows that were answered.
     pub(super) fn answered_rows(&self) -> u64 {
         self.read + self.remarked
-    }
-
-    /// Rows that were answered with a remark.
-    pub(super) fn remarked_rows(&self) -> u64 {
-        self.remarked
     }
 
     /// Why rows were refused.

@@ -282,7 +282,8 @@ type PieceSeen = (Sums, Vec<(f64, usize)>);
 #[derive(Debug, Clone)]
 pub(super) struct Running {
     pub(super) seen: Sums,
-    early: Option<LinearFit>,
+    /// What rows are held against, once there are enough; it does not change any more.
+    pub(super) early: Option<LinearFit>,
 }
 
 const NOTHING: (f64, f64) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -358,11 +359,6 @@ impl Running {
         self.seen.far.extend(part.far);
         farthest(&mut self.seen.far, |f| f.0);
         Ok(())
-    }
-
-    /// Whether rows are held against a first fit, which does not change any more.
-    pub(super) fn under_way(&self) -> bool {
-        self.early.is_some()
     }
 
     pub(super) fn accumulator(&self) -> Option<&Accumulator> {

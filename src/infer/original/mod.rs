@@ -297,7 +297,7 @@ impl Original {
     /// What is in hand, and what was certain, in grams.
     fn remained(&self) -> (f64, f64) {
         let certain = match &self.law {
-            Law::AtLeast(t) | Law::WithLoss(Posterior { truncated: t, .. }) => t.at_least(),
+            Law::AtLeast(t) | Law::WithLoss(Posterior { truncated: t, .. }) => t.at_least,
             Law::ByMarks { certain, .. } | Law::Whole { certain } => *certain,
         };
         (self.now, certain)
@@ -369,7 +369,7 @@ impl LengthThen {
 
     /// What it was at least, in millimetres.
     pub(crate) fn at_least_mm(&self) -> Option<f64> {
-        self.truncated.as_ref().map(Truncated::at_least)
+        self.truncated.as_ref().map(|t| t.at_least)
     }
 }
 
@@ -453,5 +453,5 @@ fn by_platform(
 pub(crate) fn doubt(size: &str, t: &Truncated) -> Option<Caution> {
     let probability = t.probability();
     (probability < IMPROBABLE)
-        .then(|| Doubt::RemainsImprobable { size: size.to_string(), now: t.at_least(), probability }.into())
+        .then(|| Doubt::RemainsImprobable { size: size.to_string(), now: t.at_least, probability }.into())
 }

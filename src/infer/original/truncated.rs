@@ -9,11 +9,14 @@ use rand::{Rng, RngExt};
 /// A predictive conditioned on the size being at least what remains.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Truncated {
-    predictive: Predictive,
-    at_least: f64,
+    /// The predictive before anything was known of what remains.
+    pub(crate) predictive: Predictive,
+    /// What the size is at least.
+    pub(crate) at_least: f64,
     /// The bound on the transformed scale, and the log of the probability above it.
     bound: f64,
-    ln_above: f64,
+    /// The logarithm of the probability of a size of at least that.
+    pub(crate) ln_above: f64,
 }
 
 impl Truncated {
@@ -29,25 +32,10 @@ impl Truncated {
         Ok(Truncated { predictive, at_least, bound, ln_above })
     }
 
-    /// The predictive before anything was known of what remains.
-    pub fn predictive(&self) -> &Predictive {
-        &self.predictive
-    }
-
-    /// What the size is at least.
-    pub fn at_least(&self) -> f64 {
-        self.at_least
-    }
-
     /// Probability, before it was seen, that a flake of this platform would be at least so large. May be too
     /// small for a floating point number and then is 0.
     pub fn probability(&self) -> f64 {
         self.ln_above.exp().min(1.0)
-    }
-
-    /// The logarithm of that.
-    pub(crate) fn ln_probability(&self) -> f64 {
-        self.ln_above
     }
 
     /// Probability that the size is more than this.
