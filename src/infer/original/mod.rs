@@ -210,23 +210,22 @@ impl Original {
 
     /// Probability that the original was at most this.
     pub fn cdf(&self, size: f64) -> f64 {
-        match &self.law {
-            _ if size.is_nan() => f64::NAN,
-            Law::AtLeast(t) => t.cdf(size),
-            Law::WithLoss(p) => p.tails(size).0,
-            Law::ByMarks { ratio, certain } => ratio.cdf(size / certain),
-            Law::Whole { certain } => f64::from(u8::from(size >= *certain)),
-        }
+        self.tails(size).0
     }
 
     /// Probability that the original was more than this.
     pub(crate) fn sf(&self, size: f64) -> f64 {
+        self.tails(size).1
+    }
+
+    fn tails(&self, size: f64) -> (f64, f64) {
         match &self.law {
-            _ if size.is_nan() => f64::NAN,
-            Law::AtLeast(t) => t.sf(size),
-            Law::WithLoss(p) => p.tails(size).1,
-            Law::ByMarks { ratio, certain } => ratio.sf(size / certain),
-            Law::Whole { certain } => f64::from(u8::from(size < *certain)),
+            _ if size.is_nan() => (f64::NAN, f64::NAN),
+            Law::AtLeast(t) => t.tails(size),
+            Law::WithLoss(p) => p.tails(size),
+            Law::ByMarks { ratio, certain } => (ratio.cdf(size / certain), ratio.sf(size / certain)),
+            Law::Whole { certain } if size < *certain => (0.0, 1.0),
+            Law::Whole { .. } => (1.0, 0.0),
         }
     }
 

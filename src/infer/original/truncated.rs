@@ -38,27 +38,13 @@ impl Truncated {
         self.ln_above.exp().min(1.0)
     }
 
-    /// Probability that the size is more than this.
-    pub fn sf(&self, size: f64) -> f64 {
-        if size.is_nan() {
-            return f64::NAN;
-        }
+    /// Probabilities that the size is at most this, and that it is more.
+    pub fn tails(&self, size: f64) -> (f64, f64) {
         if size <= self.at_least {
-            return 1.0;
-        }
-        (ln_sf(self.predictive.components(), self.predictive.forward(size)) - self.ln_above).exp().min(1.0)
-    }
-
-    /// Probability that the size is at most this.
-    pub fn cdf(&self, size: f64) -> f64 {
-        if size.is_nan() {
-            return f64::NAN;
-        }
-        if size <= self.at_least {
-            return 0.0;
+            return (0.0, 1.0);
         }
         let ln = ln_sf(self.predictive.components(), self.predictive.forward(size)) - self.ln_above;
-        (-ln.exp_m1()).clamp(0.0, 1.0)
+        ((-ln.exp_m1()).clamp(0.0, 1.0), ln.exp().min(1.0))
     }
 
     /// Log density of the size; minus infinity below what remains.
