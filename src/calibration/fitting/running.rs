@@ -357,7 +357,7 @@ impl Running {
         }
         self.seen.add(&part)?;
         self.seen.far.extend(part.far);
-        farthest(&mut self.seen.far, |f| f.0);
+        farthest(&mut self.seen.far);
         Ok(())
     }
 
@@ -413,7 +413,7 @@ impl Running {
         for (leverage, i) in far {
             self.seen.far.push((leverage, holes(&columns.row(i))));
         }
-        farthest(&mut self.seen.far, |f| f.0);
+        farthest(&mut self.seen.far);
         Ok(true)
     }
 
@@ -539,20 +539,20 @@ impl FarOut {
         let beyond = rows.iter().zip(leverage).filter(|(_, leverage)| **leverage > self.least);
         self.far.extend(beyond.map(|(i, leverage)| (*leverage, *i)));
         if self.far.len() >= 4 * FARTHEST {
-            farthest(&mut self.far, |f| f.0);
+            farthest(&mut self.far);
             self.least = self.far[FARTHEST - 1].0;
         }
     }
 
     fn found(mut self) -> Vec<(f64, usize)> {
-        farthest(&mut self.far, |f| f.0);
+        farthest(&mut self.far);
         self.far
     }
 }
 
 /// The [`FARTHEST`] with the largest leverage, the largest first; of like ones those that came first.
-fn farthest<T>(far: &mut Vec<T>, leverage: impl Fn(&T) -> f64) {
-    far.sort_by(|a, b| leverage(b).total_cmp(&leverage(a)));
+fn farthest<T>(far: &mut Vec<(f64, T)>) {
+    far.sort_by(|a, b| b.0.total_cmp(&a.0));
     far.truncate(FARTHEST);
 }
 
