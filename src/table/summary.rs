@@ -168,7 +168,7 @@ pub struct Summary {
     /// Rows answered, by the kinds of caution they have and whether they have a remark.
     alike: BTreeMap<(Vec<&'static str>, bool), u64>,
     measured: MeasuredSizes,
-    intake: Intake,
+    pub(super) intake: Intake,
 }
 
 impl Summary {
@@ -285,11 +285,6 @@ impl Summary {
     #[inline]
     pub(super) fn noticed(&mut self, row: u64, formulas: u32, area: bool) {
         self.intake.plain(row, formulas, area);
-    }
-
-    /// Adds what was noticed while the table was read.
-    pub(super) fn take_in(&mut self, intake: Intake) {
-        self.intake.append(intake);
     }
 
     fn by(&mut self, calibration: &str, variant: &str, rows: u64) {

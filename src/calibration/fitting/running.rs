@@ -264,7 +264,7 @@ type Ends = Option<(f64, f64)>;
 #[serde(deny_unknown_fields)]
 pub(super) struct Sums {
     /// None for a method that needs every row again.
-    sums: Option<Accumulator>,
+    pub(super) sums: Option<Accumulator>,
     pub(super) flakes: u64,
     /// Sum of the log derivatives of the transform.
     pub(super) ln_jacobian: f64,
@@ -359,10 +359,6 @@ impl Running {
         self.seen.far.extend(part.far);
         farthest(&mut self.seen.far);
         Ok(())
-    }
-
-    pub(super) fn accumulator(&self) -> Option<&Accumulator> {
-        self.seen.sums.as_ref()
     }
 
     /// Takes in some rows, if the form takes them all: false where it does not, and nothing is taken in. `last` where

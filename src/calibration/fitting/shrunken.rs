@@ -142,7 +142,7 @@ impl Rows {
         let tails = shrunken::Tails::by_class(class, grids)?;
         let shared: Vec<SharedRows> = self.shared.iter().map(|s| s.some(of, &self.x)).collect();
         let piece = self.piece.as_ref().map(|piece| of.iter().map(|i| piece[*i]).collect());
-        let fitter = Shrunken { piece, ..Shrunken::new() };
+        let fitter = Shrunken { piece, ..Shrunken::default() };
         fitter.fit_shared(&x, &self.penalised, &z, &tails, &shared, &y)
     }
 

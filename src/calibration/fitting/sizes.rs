@@ -80,7 +80,7 @@ impl Collector {
             let columns = self.flakes.columns();
             kept.filter(|i| reading.takes(&columns.row(*i), &columns.own(*i), &self.layout)).collect()
         };
-        match running.accumulator() {
+        match &running.seen.sums {
             Some(accumulator) => self.least_squares(recipe, accumulator.finish()?, reading, running, &rows),
             None => self.shrunken(recipe, reading, running, &rows),
         }

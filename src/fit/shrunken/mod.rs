@@ -178,11 +178,6 @@ struct Ready {
 }
 
 impl Shrunken {
-    /// The usual settings.
-    pub fn new() -> Self {
-        Self::default()
-    }
-
     /// Holds the penalty at this value instead of choosing it.
     #[cfg(test)]
     pub fn lambda(mut self, lambda: f64) -> Self {

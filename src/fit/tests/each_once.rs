@@ -23,7 +23,7 @@ fn fitted(rows: &[[f64; 4]]) -> Result<ShrunkenFit> {
     let names = |n: &[&str]| n.iter().map(|n| n.to_string()).collect();
     let x = Design::from_rows(names(&["intercept", "u", "v"]), &x)?;
     let z = Design::from_rows(names(&["intercept", "u"]), &z)?;
-    let fitter = Shrunken { piece: Some(piece), ..Shrunken::new().tolerance(1e-11) };
+    let fitter = Shrunken { piece: Some(piece), ..Shrunken::default().tolerance(1e-11) };
     fitter.fit(&x, &[false; 3], &z, &Tails::normal(), &y)
 }
 

@@ -113,7 +113,7 @@ fn agrees_with_the_independent_fits() {
             _ => (13, 3),
         };
         let (x, z, y, class) = data(p, q);
-        let settings = Shrunken::new().tolerance(1e-11);
+        let settings = Shrunken::default().tolerance(1e-11);
         let (settings, tails) = match name {
             "tails by class" => {
                 (settings, Tails::by_class(class, vec![usual(), vec![4.0, 10.0, INF]]).unwrap())
@@ -135,7 +135,7 @@ fn agrees_with_the_independent_fits() {
 fn is_least_squares_with_exact_degrees_of_freedom_where_nothing_is_modelled() {
     let (x, z, y, _) = data(13, 1);
     let free = [false; 13];
-    let fit = Shrunken::new().tolerance(1e-12).fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
+    let fit = Shrunken::default().tolerance(1e-12).fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
     let plain = linear::fit(&x, &y, None).unwrap();
     for (j, (a, b)) in fit.coefficients.iter().zip(plain.coefficients()).enumerate() {
         same(&format!("coefficient {j}"), *a, *b, plain.standard_errors()[j], 1e-10);
@@ -186,7 +186,8 @@ fn is_restricted_maximum_likelihood_where_nothing_is_penalised() {
             _ => vec![1.0, f[2], f[0]],
         };
         let z = design(&flakes.iter().map(row).collect::<Vec<_>>());
-        let fit = Shrunken::new().tolerance(1e-11).fit(&x, &[false; 4], &z, &Tails::normal(), &y).unwrap();
+        let fit =
+            Shrunken::default().tolerance(1e-11).fit(&x, &[false; 4], &z, &Tails::normal(), &y).unwrap();
         let model = format!("{name}_reml");
         let se = |m: &nalgebra::DMatrix<f64>| m.diagonal().iter().map(|v| v.sqrt()).collect::<Vec<_>>();
         let (own, spread) = (se(&fit.covariance), se(&fit.gamma_covariance));
@@ -220,7 +221,7 @@ fn answers_are_the_same_in_other_units() {
     let (x, z, y, class) = data(13, 3);
     let grids = vec![vec![3.0, 6.0, INF], vec![INF]];
     let tails = Tails::by_class(class, grids).unwrap();
-    let settings = Shrunken::new().tolerance(1e-10);
+    let settings = Shrunken::default().tolerance(1e-10);
     let fit = settings.fit(&x, &second_order(13), &z, &tails, &y).unwrap();
     let change = |row: &[f64]| -> Vec<f64> {
         let mut out: Vec<f64> =
@@ -260,7 +261,7 @@ fn the_penalty_runs_to_its_end_where_there_is_nothing_to_see() {
             y - plain.expected(&row).unwrap() + 0.3 * row[1]
         })
         .collect();
-    let fit = Shrunken::new().fit(&x, &second_order(13), &z, &Tails::normal(), &flat).unwrap();
+    let fit = Shrunken::default().fit(&x, &second_order(13), &z, &Tails::normal(), &flat).unwrap();
     assert!((fit.effective_parameters - 5.0).abs() < 1e-3, "{}", fit.effective_parameters);
     same("slope", fit.coefficients[1], 0.3, 0.0, 1e-6);
 }
@@ -271,10 +272,11 @@ fn a_penalised_column_that_does_not_vary_keeps_its_prior() {
     let with: Vec<Vec<f64>> =
         x.matrix().row_iter().map(|r| r.iter().copied().chain([0.0]).collect()).collect();
     let flags: Vec<bool> = (0..14).map(|j| j >= 5).collect();
-    let fit = Shrunken::new().lambda(50.0).fit(&design(&with), &flags, &z, &Tails::normal(), &y).unwrap();
+    let fit = Shrunken::default().lambda(50.0).fit(&design(&with), &flags, &z, &Tails::normal(), &y).unwrap();
     assert!(fit.coefficients[13].abs() < 1e-12);
     same("its variance", fit.covariance[(13, 13)], 1.0 / 50.0, 0.0, 1e-12);
-    let without = Shrunken::new().lambda(50.0).fit(&x, &second_order(13), &z, &Tails::normal(), &y).unwrap();
+    let without =
+        Shrunken::default().lambda(50.0).fit(&x, &second_order(13), &z, &Tails::normal(), &y).unwrap();
     same("another", fit.coefficients[1], without.coefficients[1], 0.0, 1e-7);
 }
 
@@ -282,7 +284,7 @@ fn a_penalised_column_that_does_not_vary_keeps_its_prior() {
 fn refusals_name_what_is_wrong() {
     let (x, z, y, _) = data(5, 3);
     let fit = |x: &Design, flags: &[bool], z: &Design, y: &[f64]| {
-        Shrunken::new().fit(x, flags, z, &Tails::normal(), y).unwrap_err().to_string()
+        Shrunken::default().fit(x, flags, z, &Tails::normal(), y).unwrap_err().to_string()
     };
     let free = [false; 5];
     assert_eq!(fit(&x, &free[..4], &z, &y), "entries of penalised: 4 found, 5 expected");
@@ -299,11 +301,11 @@ fn refusals_name_what_is_wrong() {
     assert!(message.starts_with("the term term 5 cannot be told apart"), "{message}");
     // the same column is no trouble under the penalty
     let flags: Vec<bool> = (0..6).map(|j| j == 5).collect();
-    assert!(Shrunken::new().fit(&design(&twice), &flags, &z, &Tails::normal(), &y).is_ok());
+    assert!(Shrunken::default().fit(&design(&twice), &flags, &z, &Tails::normal(), &y).is_ok());
     let exact: Vec<f64> = x.matrix().column(1).iter().map(|v| 2.0 * v + 1.0).collect();
     assert!(fit(&x, &free, &z, &exact).contains("fit every row exactly"));
     assert!(fit(&x, &free, &z, &[3.0; 150]).contains("all the same"));
-    let ok = Shrunken::new().fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
+    let ok = Shrunken::default().fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
     assert!(ok.predict_row(&[1.0; 5], &[1.0; 3], 1).unwrap_err().to_string().contains("no class 1"));
     assert!(Tails::by_class(vec![0], vec![vec![3.0; 30], vec![3.0; 30]]).is_err());
 }
@@ -341,7 +343,7 @@ fn coverage(n: usize, fits: u64) -> [f64; 2] {
         }
         let grids = vec![vec![3.0, 4.0, 6.0, 10.0, INF], vec![4.0, 10.0, INF]];
         let tails = Tails::by_class(class, grids).unwrap();
-        let fit = Shrunken::new()
+        let fit = Shrunken::default()
             .tolerance(1e-5)
             .fit(&design(&x), &second_order(13), &design(&z), &tails, &y)
             .unwrap();
