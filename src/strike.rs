@@ -3,6 +3,8 @@
 
 mod record;
 
+#[cfg(feature = "table")]
+pub(crate) use record::NOTHING;
 pub(crate) use record::{Entry, Given, Record};
 
 use crate::error::{Bounds, Error, Place, Result};

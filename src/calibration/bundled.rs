@@ -135,7 +135,7 @@ pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
     for s in recipe.variants.iter_mut().flat_map(|v| &mut v.sizes) {
         s.method = match name {
             "excavated-flakes" => of_sites()?,
-            LOSS => Method::least_squares().each_once("flake"),
+            LOSS => Method { by_piece: Some("flake".to_string()), ..Method::default() },
             _ => of_an_experiment(&s.form),
         };
     }
@@ -150,12 +150,12 @@ pub fn recipe(name: &str) -> Result<(Recipe, &'static str)> {
 fn of_an_experiment(form: &Form) -> Method {
     let curved = |t: &Term| matches!(t.0, Kind::Spline { .. } | Kind::Power { .. } | Kind::Product(_));
     let free = form.terms().iter().position(curved).unwrap_or(form.terms().len());
-    let method = Method::least_squares().penalising((free..form.terms().len()).collect());
-    if form.spread_terms().is_empty() {
-        return method;
+    let mut method = Method { penalised: (free..form.terms().len()).collect(), ..Method::default() };
+    if !form.spread_terms().is_empty() {
+        let levels = vec![("platform".to_string(), USUAL_GRID.to_vec())];
+        method.tails = TailsToTry::ByClass { class: LANDS_ON.to_string(), levels };
     }
-    let levels = vec![("platform".to_string(), USUAL_GRID.to_vec())];
-    method.with_tails(TailsToTry::ByClass { class: LANDS_ON.to_string(), levels })
+    method
 }
 
 /// How the flakes of sites are fitted.
@@ -165,7 +165,8 @@ fn of_sites() -> Result<Method> {
     (site.degrees_of_freedom, site.times) = (Some(BETWEEN_SITES), TIMES);
     let mut assemblage = SharedRecipe::new("assemblage");
     assemblage.levels = false;
-    let mut method = Method::least_squares().given_kept(RecoveryThreshold::above_mm(KEPT_FROM_MM)?);
+    let kept = Some(RecoveryThreshold::above_mm(KEPT_FROM_MM)?);
+    let mut method = Method { kept, ..Method::default() };
     method.shared = vec![site, assemblage];
     Ok(method)
 }

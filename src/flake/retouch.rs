@@ -129,8 +129,10 @@ pub(crate) struct Retouch {
     /// By place; nothing at a place where no height was recorded.
     points: Vec<Option<RetouchPoint>>,
     index: Option<f64>,
-    edges: Option<RetouchedEdges>,
-    kind: Option<RetouchKind>,
+    /// Which edges.
+    pub(crate) edges: Option<RetouchedEdges>,
+    /// Of what kind.
+    pub(crate) kind: Option<RetouchKind>,
 }
 
 /// Refuses a height that the piece has no thickness for.
@@ -182,16 +184,6 @@ impl Retouch {
             Some(height) => height == 0.0,
             None => self.index == Some(0.0),
         }
-    }
-
-    /// Which edges.
-    pub(crate) fn edges(&self) -> Option<RetouchedEdges> {
-        self.edges
-    }
-
-    /// Of what kind.
-    pub(crate) fn kind(&self) -> Option<RetouchKind> {
-        self.kind
     }
 
     /// Reads the record of a piece: `retouch_height_1_mm`, `thickness_at_1_mm` and so on to ten, `retouch_index`,
@@ -420,10 +412,7 @@ mod tests {
         assert_eq!(flake.number("thickness_at_1_mm"), Some(9.0));
         assert_eq!(flake.number("thickness_at_3_mm"), None);
         let retouch = Retouch::of(&flake).unwrap().unwrap();
-        assert_eq!(
-            (retouch.edges(), retouch.kind()),
-            (Some(RetouchedEdges::Left), Some(RetouchKind::Direct))
-        );
+        assert_eq!((retouch.edges, retouch.kind), (Some(RetouchedEdges::Left), Some(RetouchKind::Direct)));
         assert_eq!(flake.number("retouch_index"), retouch.index());
         assert_eq!(Retouch::of(&Flake::builder().build().unwrap()).unwrap(), None);
         let text = serde_json::to_string(&flake).unwrap();

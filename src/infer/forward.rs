@@ -22,7 +22,7 @@ use nalgebra::DMatrix;
 /// termination as known the first that has a model and asks for no more measurements.
 #[derive(Debug, Clone)]
 pub(super) struct Forward {
-    resolved: Resolved,
+    pub resolved: Resolved,
     telling: Vec<Option<usize>>,
 }
 
@@ -82,10 +82,6 @@ impl Forward {
         };
         let telling = (0..variants.len()).map(tells).collect();
         Ok(Forward { resolved, telling })
-    }
-
-    pub fn resolved(&self) -> &Resolved {
-        &self.resolved
     }
 
     pub fn calibration(&self) -> &Calibration {

@@ -303,9 +303,9 @@ impl<'a, M: Measured> Bench<'a, M> {
     }
 
     fn judge(attribution: &Attribution, judged: Judged) -> Attribution {
-        let a = attribution.clone();
+        let mut a = attribution.clone();
+        a.terminations &= judged.terminations;
         let a = if judged.lips { a } else { a.with_lip(None) };
-        let a = if judged.terminations { a } else { a.without_terminations() };
         if judged.blow_hidden { a.hiding_blow() } else { a }
     }
 

@@ -35,17 +35,12 @@ impl Property {
     /// [`Error::Invalid`] when a number is negative or not finite, when low ≤ typical ≤ high does not hold,
     /// or when low is zero and high is not (a log scale has no such range).
     pub fn new(typical: f64, low: f64, high: f64, source: impl Into<Cow<'static, str>>) -> Result<Self> {
-        Self::named("property", typical, low, high, source.into())
+        Property { typical, low, high, source: source.into() }.sound("property")
     }
 
-    /// The same with the name of the field in the message.
-    pub(crate) fn named(
-        field: &str,
-        typical: f64,
-        low: f64,
-        high: f64,
-        source: Cow<'static, str>,
-    ) -> Result<Self> {
+    /// Itself, where its numbers go together; the field is named in the message.
+    fn sound(self, field: &str) -> Result<Self> {
+        let Property { typical, low, high, .. } = self;
         let finite = [typical, low, high].iter().all(|v| v.is_finite() && *v >= 0.0);
         if !finite || low > typical || typical > high || (low == 0.0 && high > 0.0) {
             return Err(Error::invalid(
@@ -56,7 +51,7 @@ impl Property {
                 ),
             ));
         }
-        Ok(Property { typical, low, high, source })
+        Ok(self)
     }
 
     /// The typical value, read as the median.
@@ -101,10 +96,11 @@ pub struct Figure {
 impl Figure {
     /// The checked property, or an error that names the field.
     pub(crate) fn checked(self, bounds: &Bounds) -> Result<Property> {
-        for v in [self.typical, self.low, self.high] {
+        let Figure { typical, low, high, source } = self;
+        for v in [typical, low, high] {
             bounds.check(v)?;
         }
-        Property::named(bounds.name(), self.typical, self.low, self.high, self.source)
+        Property { typical, low, high, source }.sound(bounds.name())
     }
 }
 

@@ -473,10 +473,10 @@ fn power_where_cores_differ_is_what_simulation_shows() {
                     difference * rows[i][1] + effect[of[i]] + 0.35 * e
                 })
                 .collect();
-            let fit = Shrunken::new()
+            let fit = Shrunken::default()
                 .fit_shared(&design, &[false; 2], &ones, &Tails::normal(), &groups, &y)
                 .unwrap();
-            let t = fit.coefficients()[1] / fit.covariance()[(1, 1)].sqrt();
+            let t = fit.coefficients[1] / fit.covariance[(1, 1)].sqrt();
             // the freedom that belongs to the allocation, as in the formula
             let freedom = match allocation {
                 Allocation::WithinCores => 17.0,

@@ -43,9 +43,9 @@ pub(crate) fn halved((mut low, mut high): (f64, f64), holds: impl Fn(f64) -> boo
 
 /// The x > 0 where `ln_ratio(x)` is zero.
 ///
-/// `ln_ratio_and_slope` gives ln(tail(x) / target) and its derivative by ln x; `upper` says that the tail falls
+/// `ln_ratio_and_slope` gives ln(tail(x) / target) and its derivative by ln x, of a tail that falls
 /// as x grows. A root beyond the doubles gives the end of their range; a NaN on the way gives NaN.
-pub(super) fn newton_in_ln(start: f64, upper: bool, ln_ratio_and_slope: impl Fn(f64) -> (f64, f64)) -> f64 {
+pub(super) fn newton_in_ln(start: f64, ln_ratio_and_slope: impl Fn(f64) -> (f64, f64)) -> f64 {
     let mut low = f64::MIN_POSITIVE.ln();
     let mut high = f64::MAX.ln();
     let mut x = if start.is_finite() && start >= f64::MIN_POSITIVE { start } else { 1.0 };
@@ -58,7 +58,7 @@ pub(super) fn newton_in_ln(start: f64, upper: bool, ln_ratio_and_slope: impl Fn(
             return x;
         }
         let here = x.ln();
-        if (ratio > 0.0) == upper {
+        if ratio > 0.0 {
             low = here;
         } else {
             high = here;

@@ -192,7 +192,7 @@ impl Student {
         if self.df < 3.0 || q < LEAST_TAIL {
             return self.far_quantile(q);
         }
-        newton_in_ln(self.tail_guess(q), true, |x| {
+        newton_in_ln(self.tail_guess(q), |x| {
             let tail = self.sf(x);
             ((tail / q).ln(), -x * self.pdf(x) / tail)
         })
@@ -222,7 +222,7 @@ impl Student {
         if self.ln_sf(f64::MAX) >= target {
             return f64::MAX;
         }
-        newton_in_ln(self.tail_guess(q), true, |x| {
+        newton_in_ln(self.tail_guess(q), |x| {
             let ln_tail = self.ln_sf(x);
             (ln_tail - target, -(x.ln() + self.ln_pdf(x) - ln_tail).exp())
         })

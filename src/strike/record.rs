@@ -23,6 +23,10 @@ pub(crate) struct Given(Vec<(&'static str, Result<Entry>)>);
 #[serde(transparent)]
 pub(crate) struct Record(BTreeMap<&'static str, Entry>);
 
+/// Where nothing was measured or noted.
+#[cfg(feature = "table")]
+pub(crate) static NOTHING: Record = Record(BTreeMap::new());
+
 impl Given {
     fn put(mut self, column: &'static str, entry: Option<Result<Entry>>) -> Given {
         self.0.retain(|(given, _)| *given != column);

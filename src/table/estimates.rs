@@ -28,7 +28,7 @@ use crate::form::TERMINATION;
 use crate::material::Figure;
 use crate::predict::measurement::MeasurementErrors;
 use crate::predict::{Ask, BlowAsKnown, Caution, Estimate, Interval, LEVEL, Predictor, Quantiles};
-use crate::strike::{Measured, PLATFORM_AREA_MM2};
+use crate::strike::{Measured, NOTHING, PLATFORM_AREA_MM2};
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::sync::OnceLock;
@@ -186,20 +186,6 @@ pub struct TableEstimates<'a> {
     every_caution: bool,
     pub(super) errors: MeasurementErrors,
     pub(super) block_bytes: usize,
-}
-
-/// Nothing given.
-struct Nothing;
-
-static NOTHING: Nothing = Nothing;
-
-impl Measured for Nothing {
-    fn number(&self, _: &str) -> Option<f64> {
-        None
-    }
-    fn class(&self, _: &str) -> Option<&str> {
-        None
-    }
 }
 
 impl<'a> TableEstimates<'a> {

@@ -203,7 +203,7 @@ pub struct Header {
     pub(super) conditions: Vec<Placed>,
     pub(super) area: Option<AreaFrom>,
     pub(super) formulas_as_text: bool,
-    ignored: Vec<usize>,
+    pub(super) ignored: Vec<usize>,
     pub(super) remarks: Vec<Error>,
     pub(super) suggestions: Vec<(String, String)>,
 }
@@ -292,10 +292,6 @@ impl Header {
             return Err(Error::missing(name, "the answer needs it, and the table has no such column"));
         }
         Ok(())
-    }
-
-    pub(super) fn is_ignored(&self, field: &usize) -> bool {
-        self.ignored.contains(field)
     }
 
     /// The name of an understood column as the table writes it.

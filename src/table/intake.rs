@@ -3,10 +3,9 @@
 
 use super::column::shorten;
 use super::condition::Chosen;
-use super::header::Header;
 use super::row::Row;
 use super::text::rows_told;
-use crate::error::{Result, counted};
+use crate::error::counted;
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -94,7 +93,7 @@ impl Intake {
         self.legacy.notice(n, row.legacy_cells());
         self.formulas.notice(n, row.formulas());
         self.surplus.notice(n, row.blank_surplus());
-        self.areas.notice(n, u64::from(row.area_from_shape()));
+        self.areas.notice(n, u64::from(row.area_from_shape));
         for column in row.failed_formulas() {
             if self.failed_formulas.len() < MOST_COLUMNS || self.failed_formulas.contains_key(column) {
                 self.failed_formulas.entry(shorten(column)).or_default().notice(n, 1);
@@ -123,16 +122,6 @@ impl Intake {
             self.failed_formulas.entry(column).or_default().append(noticed);
         }
         self.chosen.append(later.chosen);
-    }
-
-    /// Refuses where conditions left none of the rows.
-    pub(super) fn check(&self, header: &Header) -> Result<()> {
-        self.chosen.check(&header.conditions)
-    }
-
-    /// Why rows were not chosen, with how many: the condition that was the first to turn them away.
-    pub(crate) fn not_chosen<'a>(&'a self, header: &'a Header) -> impl Iterator<Item = (String, u64)> + 'a {
-        self.chosen.turned_away(&header.conditions)
     }
 
     /// Rows of the table that were looked at, and those chosen of them, where there are conditions.

@@ -110,7 +110,7 @@ fn turned_away(
     header: &Header,
     take: &mut impl FnMut(Offer<'_>) -> Result<()>,
 ) -> Result<()> {
-    for (reason, rows) in intake.not_chosen(header) {
+    for (reason, rows) in intake.chosen.turned_away(&header.conditions) {
         for _ in 0..rows {
             take(Offer::LeftOut(reason.clone()))?;
         }

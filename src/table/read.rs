@@ -129,7 +129,7 @@ impl<R: Read> TableReader<R> {
                 Ok(None) => match self.block.fill(&mut self.blocks, BLOCK_BYTES) {
                     Ok(true) => {}
                     Ok(false) => {
-                        let left = self.block.intake.check(&self.header);
+                        let left = self.block.intake.chosen.check(&self.header.conditions);
                         return left.map(|()| false).inspect_err(|e| self.failed = Some(e.clone()));
                     }
                     Err(e) => self.failed = Some(e),
@@ -188,7 +188,7 @@ impl<R: Read> TableReader<R> {
             worked = std::mem::replace(&mut working, next);
         }
         failed.map_or(Ok(()), Err)?;
-        intake.check(&self.header)?;
+        intake.chosen.check(&self.header.conditions)?;
         Ok(intake)
     }
 }

@@ -100,7 +100,7 @@ impl<'a> TableReport<'a> {
             "{}: {} answered, {} of them with a remark, {} refused.",
             rows_counted(t.rows()),
             rows_told(t.answered_rows()),
-            rows_told(t.remarked_rows()),
+            rows_told(t.remarked),
             rows_told(t.refused_rows())
         )?;
         if let Some(taken) = &self.taken {

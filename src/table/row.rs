@@ -47,7 +47,8 @@ pub struct Row {
     open: bool,
     /// Columns whose cell is what a spreadsheet leaves where a formula failed.
     failed_formulas: Vec<ColumnId>,
-    area_from_shape: bool,
+    /// Whether the platform area was worked out from width and depth.
+    pub(super) area_from_shape: bool,
 }
 
 impl Row {
@@ -275,11 +276,6 @@ impl Row {
     /// Columns whose cell is what a spreadsheet leaves where a formula failed, as the table writes them.
     pub(super) fn failed_formulas(&self) -> impl Iterator<Item = &str> {
         self.failed_formulas.iter().map(|id| self.header.written(&self.header.columns[id.0]))
-    }
-
-    /// Whether the platform area was worked out from width and depth.
-    pub(super) fn area_from_shape(&self) -> bool {
-        self.area_from_shape
     }
 
     /// Whether the record is a row of this table at all. Blank cells beyond the header line are none.

@@ -84,7 +84,7 @@ pub(super) fn write_blocks<T: Send, R: Read, W: Write>(
             Ok(())
         },
     )?;
-    summary.take_in(intake);
+    summary.intake.append(intake);
     Ok((writer.finish()?, summary))
 }
 

@@ -140,7 +140,7 @@ fn suggestions(header: &Header, rows: &[Cells]) -> Vec<(String, String)> {
         .iter()
         .enumerate()
         .filter(|(field, name)| {
-            !understood.contains(field) && !name.trim().is_empty() && !header.is_ignored(field)
+            !understood.contains(field) && !name.trim().is_empty() && !header.ignored.contains(field)
         })
         .take(256)
         .map(|(field, name)| {

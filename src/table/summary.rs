@@ -158,7 +158,7 @@ impl Reasons {
 pub struct Summary {
     /// Rows answered without a remark and with one, and rows refused: together all rows.
     read: u64,
-    remarked: u64,
+    pub(super) remarked: u64,
     rows_refused: u64,
     remarks: Reasons,
     refused: Reasons,
@@ -168,7 +168,7 @@ pub struct Summary {
     /// Rows answered, by the kinds of caution they have and whether they have a remark.
     alike: BTreeMap<(Vec<&'static str>, bool), u64>,
     measured: MeasuredSizes,
-    intake: Intake,
+    pub(super) intake: Intake,
 }
 
 impl Summary {
@@ -185,11 +185,6 @@ impl Summary {
     /// Rows that were answered.
     pub(super) fn answered_rows(&self) -> u64 {
         self.read + self.remarked
-    }
-
-    /// Rows that were answered with a remark.
-    pub(super) fn remarked_rows(&self) -> u64 {
-        self.remarked
     }
 
     /// Why rows were refused.
@@ -290,11 +285,6 @@ impl Summary {
     #[inline]
     pub(super) fn noticed(&mut self, row: u64, formulas: u32, area: bool) {
         self.intake.plain(row, formulas, area);
-    }
-
-    /// Adds what was noticed while the table was read.
-    pub(super) fn take_in(&mut self, intake: Intake) {
-        self.intake.append(intake);
     }
 
     fn by(&mut self, calibration: &str, variant: &str, rows: u64) {

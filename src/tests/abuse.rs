@@ -576,16 +576,16 @@ fn every_fit(design: &Design, y: &[f64]) {
     }
     let folds: Vec<usize> = (0..n).map(|i| i % 3).collect();
     let penalised: Vec<bool> = (0..design.columns()).map(|j| j > 0).collect();
-    if let Ok(f) = Shrunken::new().fit(design, &penalised, &ones, &Tails::normal(), y) {
-        all_finite("shrunken", f.coefficients());
-        all_finite("gamma", f.gamma());
+    if let Ok(f) = Shrunken::default().fit(design, &penalised, &ones, &Tails::normal(), y) {
+        all_finite("shrunken", &f.coefficients);
+        all_finite("gamma", &f.gamma);
     }
     let groups = [SharedRows::intercepts(folds.clone(), 3)];
     let free = vec![false; design.columns()];
-    if let Ok(f) = Shrunken::new().fit_shared(design, &free, &ones, &Tails::normal(), &groups, y) {
-        all_finite("coefficients with groups", f.coefficients());
-        all_finite("between", f.shared()[0].covariance.as_slice());
-        f.shared()[0].groups.iter().for_each(|g| all_finite("effect", &g.effect));
+    if let Ok(f) = Shrunken::default().fit_shared(design, &free, &ones, &Tails::normal(), &groups, y) {
+        all_finite("coefficients with groups", &f.coefficients);
+        all_finite("between", f.shared[0].covariance.as_slice());
+        f.shared[0].groups.iter().for_each(|g| all_finite("effect", &g.effect));
     }
     let classes = vec!["feather".to_string(), "hinge".to_string(), "step".to_string()];
     if let Ok(outcomes) = Outcomes::new(classes, folds.clone()) {

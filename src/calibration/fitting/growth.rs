@@ -19,7 +19,7 @@
 
 use super::Collector;
 use super::recipe::VariantRecipe;
-use super::shrunken::{FOLDS, normal_score};
+use super::shrunken::{FOLDS, normal_score, rows_of};
 use super::sizes::{FittedSize, Shrunk};
 use crate::by_name::each_once;
 use crate::calibration::{Range, Recorded, Spread, cholesky};
@@ -294,24 +294,19 @@ impl Collector {
         fitted: &mut [FittedSize],
     ) -> Result<Option<Recorded>> {
         let (all, range) = self.inequalities(recipe, first, ranges)?;
-        let estimates: Vec<(&[f64], &DMatrix<f64>)> = fitted
-            .iter()
-            .map(|f| {
-                let shrunk = f.shrunken.as_deref().ok_or_else(needs_shrunken)?;
-                Ok((shrunk.fit.coefficients(), shrunk.fit.covariance()))
-            })
-            .collect::<Result<_>>()?;
+        let fits: Option<Vec<&ShrunkenFit>> =
+            fitted.iter().map(|f| Some(&f.shrunken.as_ref()?.fit)).collect();
+        let fits = fits.ok_or_else(needs_shrunken)?;
         let mut watched = Vec::new();
-        let grown = brought(&estimates, &all, &mut watched)?;
+        let grown = brought(&fits, &all, &mut watched)?;
         let mut squares = vec![(0.0, 0u64); fitted.len()];
         for fold in 0..FOLDS {
             let fits: Option<Vec<&ShrunkenFit>> =
                 fitted.iter().map(|f| f.shrunken.as_ref()?.folds.get(fold)?.as_ref()).collect();
             // a fold without which the terms cannot be told apart says nothing
             let Some(fits) = fits else { continue };
-            let estimates: Vec<_> = fits.iter().map(|f| (f.coefficients(), f.covariance())).collect();
             for ((f, b), (sum, count)) in
-                fitted.iter().zip(brought(&estimates, &all, &mut watched)?).zip(&mut squares)
+                fitted.iter().zip(brought(&fits, &all, &mut watched)?).zip(&mut squares)
             {
                 let Some(Shrunk { rows, .. }) = f.shrunken.as_deref() else { continue };
                 for at in (0..rows.y.len()).filter(|at| rows.part(*at) == fold) {
@@ -335,16 +330,12 @@ fn needs_shrunken() -> Error {
 }
 
 /// The estimates of all sizes brought together to what they have to obey.
-fn brought(
-    estimates: &[(&[f64], &DMatrix<f64>)],
-    all: &Inequalities,
-    watched: &mut Vec<usize>,
-) -> Result<Vec<Vec<f64>>> {
-    let total: usize = estimates.iter().map(|(b, _)| b.len()).sum();
+fn brought(fits: &[&ShrunkenFit], all: &Inequalities, watched: &mut Vec<usize>) -> Result<Vec<Vec<f64>>> {
+    let total: usize = fits.iter().map(|f| f.coefficients.len()).sum();
     let mut root = DMatrix::zeros(total, total);
     let (mut b, mut at) = (Vec::with_capacity(total), 0);
-    for (own, covariance) in estimates {
-        let rows: Vec<Vec<f64>> = covariance.row_iter().map(|r| r.iter().copied().collect()).collect();
+    for fit in fits {
+        let (own, rows) = (&fit.coefficients, rows_of(&fit.covariance));
         let factor = cholesky("covariance", &rows, own.len())?;
         root.view_mut((at, at), (own.len(), own.len())).copy_from(&factor);
         b.extend_from_slice(own);
@@ -352,10 +343,10 @@ fn brought(
     }
     let found = nearest(&b, &root, all, watched)?;
     let mut rest = &found[..];
-    Ok(estimates
+    Ok(fits
         .iter()
-        .map(|(own, _)| {
-            let (own, after) = rest.split_at(own.len());
+        .map(|fit| {
+            let (own, after) = rest.split_at(fit.coefficients.len());
             rest = after;
             own.to_vec()
         })
@@ -366,13 +357,13 @@ impl FittedSize {
     /// Takes other coefficients: what explains, the spread and how flakes stand follow.
     fn take(&mut self, coefficients: Vec<f64>) -> Result<()> {
         let Shrunk { fit, rows, places, .. } = self.shrunken.as_deref().ok_or_else(needs_shrunken)?;
-        if fit.coefficients() == coefficients {
+        if fit.coefficients == coefficients {
             return Ok(());
         }
         let (mut before, mut after) = (0.0, 0.0);
         for at in 0..rows.y.len() {
             let variance = fit.spread(&rows.z[at])?.powi(2);
-            let nu = fit.degrees_of_freedom()[rows.class[at]];
+            let nu = fit.degrees_of_freedom[rows.class[at]];
             let own = (rows.y[at] - fit.expected(&rows.x[at])?).powi(2) / variance;
             let weight = if nu.is_finite() { (nu + 1.0) / (nu + own) } else { 1.0 };
             before += weight * own;
@@ -387,7 +378,7 @@ impl FittedSize {
         for (at, i) in places.iter().enumerate() {
             let spread = fit.spread(&rows.z[at])? * wider.exp();
             let e = (rows.y[at] - dot(&rows.x[at], &coefficients)) / spread;
-            self.standardised[*i] = normal_score(e, fit.degrees_of_freedom()[rows.class[at]]);
+            self.standardised[*i] = normal_score(e, fit.degrees_of_freedom[rows.class[at]]);
         }
         self.model.coefficients = coefficients;
         Ok(())

@@ -231,7 +231,7 @@ impl Collector {
             let left = rows - from;
             // with a first fit to hold rows against, whole pieces are the same however many are folded together
             let whole = match self.running[..] {
-                [ref only] if only.under_way() || left >= TOGETHER => TOGETHER.min(left - left % PIECE),
+                [ref only] if only.early.is_some() || left >= TOGETHER => TOGETHER.min(left - left % PIECE),
                 _ => 0,
             };
             if whole > 0 && usable.is_empty() && self.flakes.room() == Some(TOGETHER) {

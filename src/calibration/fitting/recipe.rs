@@ -77,30 +77,6 @@ impl Method {
         *self == Method::default()
     }
 
-    /// With these terms under a penalty, by their places in [`Form::terms`].
-    pub(crate) fn penalising(mut self, terms: Vec<usize>) -> Method {
-        self.penalised = terms;
-        self
-    }
-
-    /// With tails to choose from.
-    pub(crate) fn with_tails(mut self, tails: TailsToTry) -> Method {
-        self.tails = tails;
-        self
-    }
-
-    /// With each piece counting once, however many of its states were measured, by the column that names it.
-    pub(crate) fn each_once(mut self, by: &str) -> Method {
-        self.by_piece = Some(by.to_string());
-        self
-    }
-
-    /// With flakes that were kept, of those that came off.
-    pub(crate) fn given_kept(mut self, kept: RecoveryThreshold) -> Method {
-        self.kept = Some(kept);
-        self
-    }
-
     /// With an intercept that the flakes of one group share, by the column of the groups, their levels kept. Call it
     /// for the outer groups first.
     ///
@@ -428,8 +404,9 @@ pub(super) fn check_method(recipe: &SizeRecipe) -> Result<()> {
             return Err(Error::invalid(class, "a level of the tails stands twice"));
         }
     }
+    let alone = Method { by_piece: method.by_piece.clone(), ..Method::default() };
     if let Some(by) = &method.by_piece
-        && (by.trim().is_empty() || *method != Method::least_squares().each_once(by))
+        && (by.trim().is_empty() || *method != alone)
     {
         return Err(Error::invalid(
             "by_piece",

@@ -264,7 +264,7 @@ type Ends = Option<(f64, f64)>;
 #[serde(deny_unknown_fields)]
 pub(super) struct Sums {
     /// None for a method that needs every row again.
-    sums: Option<Accumulator>,
+    pub(super) sums: Option<Accumulator>,
     pub(super) flakes: u64,
     /// Sum of the log derivatives of the transform.
     pub(super) ln_jacobian: f64,
@@ -282,7 +282,8 @@ type PieceSeen = (Sums, Vec<(f64, usize)>);
 #[derive(Debug, Clone)]
 pub(super) struct Running {
     pub(super) seen: Sums,
-    early: Option<LinearFit>,
+    /// What rows are held against, once there are enough; it does not change any more.
+    pub(super) early: Option<LinearFit>,
 }
 
 const NOTHING: (f64, f64) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -356,17 +357,8 @@ impl Running {
         }
         self.seen.add(&part)?;
         self.seen.far.extend(part.far);
-        farthest(&mut self.seen.far, |f| f.0);
+        farthest(&mut self.seen.far);
         Ok(())
-    }
-
-    /// Whether rows are held against a first fit, which does not change any more.
-    pub(super) fn under_way(&self) -> bool {
-        self.early.is_some()
-    }
-
-    pub(super) fn accumulator(&self) -> Option<&Accumulator> {
-        self.seen.sums.as_ref()
     }
 
     /// Takes in some rows, if the form takes them all: false where it does not, and nothing is taken in. `last` where
@@ -417,7 +409,7 @@ impl Running {
         for (leverage, i) in far {
             self.seen.far.push((leverage, holes(&columns.row(i))));
         }
-        farthest(&mut self.seen.far, |f| f.0);
+        farthest(&mut self.seen.far);
         Ok(true)
     }
 
@@ -543,20 +535,20 @@ impl FarOut {
         let beyond = rows.iter().zip(leverage).filter(|(_, leverage)| **leverage > self.least);
         self.far.extend(beyond.map(|(i, leverage)| (*leverage, *i)));
         if self.far.len() >= 4 * FARTHEST {
-            farthest(&mut self.far, |f| f.0);
+            farthest(&mut self.far);
             self.least = self.far[FARTHEST - 1].0;
         }
     }
 
     fn found(mut self) -> Vec<(f64, usize)> {
-        farthest(&mut self.far, |f| f.0);
+        farthest(&mut self.far);
         self.far
     }
 }
 
 /// The [`FARTHEST`] with the largest leverage, the largest first; of like ones those that came first.
-fn farthest<T>(far: &mut Vec<T>, leverage: impl Fn(&T) -> f64) {
-    far.sort_by(|a, b| leverage(b).total_cmp(&leverage(a)));
+fn farthest<T>(far: &mut Vec<(f64, T)>) {
+    far.sort_by(|a, b| b.0.total_cmp(&a.0));
     far.truncate(FARTHEST);
 }
 

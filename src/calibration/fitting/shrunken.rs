@@ -141,10 +141,8 @@ impl Rows {
         };
         let tails = shrunken::Tails::by_class(class, grids)?;
         let shared: Vec<SharedRows> = self.shared.iter().map(|s| s.some(of, &self.x)).collect();
-        let mut fitter = Shrunken::new();
-        if let Some(piece) = &self.piece {
-            fitter = fitter.each_once(of.iter().map(|i| piece[*i]).collect());
-        }
+        let piece = self.piece.as_ref().map(|piece| of.iter().map(|i| piece[*i]).collect());
+        let fitter = Shrunken { piece, ..Shrunken::default() };
         fitter.fit_shared(&x, &self.penalised, &z, &tails, &shared, &y)
     }
 
@@ -171,7 +169,7 @@ impl Rows {
     /// The effects shared by a row, added up; the groups of a fit to some rows stand in the order in which those come,
     /// of a fit to all rows too.
     fn effect(&self, fit: &ShrunkenFit, numbers: &[Vec<usize>], at: usize) -> f64 {
-        let of = self.shared.iter().zip(fit.shared()).zip(numbers);
+        let of = self.shared.iter().zip(&fit.shared).zip(numbers);
         of.map(|((s, f), number)| {
             let effect = &f.groups[number[s.of[at]]].effect;
             s.weights(&self.x[at]).iter().zip(effect).map(|(w, b)| w * b).sum::<f64>()
@@ -214,7 +212,7 @@ impl Rows {
                 largest_leverage.max(fit.variance_of_expected(&self.x[at])? / (spread * spread));
             let expected = fit.expected(&self.x[at])? + self.effect(fit, &numbers, at);
             let e = (self.y[at] - expected) / spread;
-            standardised[*i] = normal_score(e, fit.degrees_of_freedom()[self.class[at]]);
+            standardised[*i] = normal_score(e, fit.degrees_of_freedom[self.class[at]]);
         }
         let w = self.weights();
         let error_of = |fit: &ShrunkenFit, at: usize| -> Result<f64> {
@@ -225,7 +223,7 @@ impl Rows {
         for fold in 0..folds {
             let kept: Vec<usize> = (0..self.y.len()).filter(|i| self.part(*i) != fold).collect();
             // a fold without which the terms cannot be told apart says nothing
-            let fit = self.fit(&kept, Some(fit.degrees_of_freedom())).ok();
+            let fit = self.fit(&kept, Some(&fit.degrees_of_freedom)).ok();
             for at in (0..self.y.len()).filter(|i| self.part(*i) == fold) {
                 let Some(fit) = &fit else { break };
                 squares += error_of(fit, at)?;
@@ -260,7 +258,7 @@ impl Rows {
     pub(super) fn effects(&self, fit: &ShrunkenFit) -> (Vec<SharedEffect>, Vec<Vec<f64>>) {
         let numbers = self.numbers();
         let mut shared = Vec::new();
-        for ((s, f), number) in self.shared.iter().zip(fit.shared()).zip(&numbers) {
+        for ((s, f), number) in self.shared.iter().zip(&fit.shared).zip(&numbers) {
             let level = |(k, (of, name)): (usize, &(Option<String>, String))| {
                 let g = &f.groups[number[k]];
                 KnownLevel {
@@ -289,16 +287,16 @@ impl Rows {
     fn variances(&self, fit: &ShrunkenFit) -> Vec<Vec<f64>> {
         let k = self.shared.len();
         let mut all = vec![vec![0.0; k + 1]; k + 1];
-        if let ([ln], 1) = (fit.gamma(), fit.gamma_covariance().len()) {
+        if let ([ln], 1) = (&fit.gamma[..], fit.gamma_covariance.len()) {
             // of ln spread to spread squared
             let slope = 2.0 * (2.0 * ln).exp();
-            all[0][0] = slope * slope * fit.gamma_covariance()[(0, 0)];
-            for (i, f) in fit.shared().iter().enumerate() {
+            all[0][0] = slope * slope * fit.gamma_covariance[(0, 0)];
+            for (i, f) in fit.shared.iter().enumerate() {
                 all[0][i + 1] = slope * f.with_first_scale;
                 all[i + 1][0] = all[0][i + 1];
             }
         }
-        for (i, f) in fit.shared().iter().enumerate() {
+        for (i, f) in fit.shared.iter().enumerate() {
             for (j, v) in f.variances.iter().enumerate() {
                 all[i + 1][j + 1] = *v;
             }
@@ -399,7 +397,7 @@ pub(super) fn chosen(tails: &TailsToTry, df: &[f64]) -> Tails {
 
 /// Information criteria with the effective number of parameters.
 pub(super) fn conditional(fit: &ShrunkenFit, ln_jacobian: f64) -> f64 {
-    let chosen = fit.degrees_of_freedom().iter().filter(|d| d.is_finite()).count();
-    let k = fit.effective_parameters() + (fit.gamma().len() + chosen) as f64;
-    2.0 * (k - fit.ln_likelihood() - ln_jacobian)
+    let chosen = fit.degrees_of_freedom.iter().filter(|d| d.is_finite()).count();
+    let k = fit.effective_parameters + (fit.gamma.len() + chosen) as f64;
+    2.0 * (k - fit.ln_likelihood - ln_jacobian)
 }

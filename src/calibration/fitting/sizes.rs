@@ -80,7 +80,7 @@ impl Collector {
             let columns = self.flakes.columns();
             kept.filter(|i| reading.takes(&columns.row(*i), &columns.own(*i), &self.layout)).collect()
         };
-        match running.accumulator() {
+        match &running.seen.sums {
             Some(accumulator) => self.least_squares(recipe, accumulator.finish()?, reading, running, &rows),
             None => self.shrunken(recipe, reading, running, &rows),
         }
@@ -124,22 +124,22 @@ impl Collector {
         let fit = data.fit_all()?;
         let (standing, folds) = data.stand(&fit, rows, self.flakes.rows(), self.folds)?;
         let (shared, variance_covariance) = data.effects(&fit);
-        let spread = match fit.gamma() {
+        let spread = match &fit.gamma[..] {
             // a log spread known with variance v stands for 1 / (2 v) degrees of freedom
             [ln] if !shared.is_empty() => {
-                Spread::Constant { value: ln.exp(), degrees_of_freedom: 0.5 / fit.gamma_covariance()[(0, 0)] }
+                Spread::Constant { value: ln.exp(), degrees_of_freedom: 0.5 / fit.gamma_covariance[(0, 0)] }
             }
             gamma => {
-                Spread::Modelled { coefficients: gamma.to_vec(), covariance: rows_of(fit.gamma_covariance()) }
+                Spread::Modelled { coefficients: gamma.to_vec(), covariance: rows_of(&fit.gamma_covariance) }
             }
         };
         let fitted = FittedSize::of(recipe, running, standing);
         let model = SizeModel {
-            coefficients: fit.coefficients().to_vec(),
-            covariance: rows_of(fit.covariance()),
+            coefficients: fit.coefficients.to_vec(),
+            covariance: rows_of(&fit.covariance),
             spread,
-            tails: chosen(&recipe.method.tails, fit.degrees_of_freedom()),
-            flakes: fit.rows() as u64,
+            tails: chosen(&recipe.method.tails, &fit.degrees_of_freedom),
+            flakes: fit.rows as u64,
             r_squared: data.explained_by(|x| fit.expected(x))?,
             shared,
             variance_covariance,
@@ -156,8 +156,8 @@ impl Collector {
         Ok(FittedSize {
             model,
             aic_own_unit: conditional(&fit, ln_jacobian),
-            penalty: fit.lambda().filter(|l| l.is_finite()),
-            effective_parameters: fit.effective_parameters(),
+            penalty: fit.lambda.filter(|l| l.is_finite()),
+            effective_parameters: fit.effective_parameters,
             shrunken: (data.piece.is_none())
                 .then(|| Box::new(Shrunk { fit, rows: data, places: rows.to_vec(), folds })),
             ..fitted

@@ -391,7 +391,7 @@ fn options_combine() {
     let square = crate::form::square(crate::form::shifted(crate::form::ln(DEPTH), 1.8));
     size.form = size.form.clone().with_terms([square]).unwrap();
     size.form = size.form.clone().with_spread_terms([crate::form::ln(DEPTH)]).unwrap();
-    size.method = std::mem::take(&mut size.method).penalising(vec![2]);
+    size.method.penalised = vec![2];
     let c = collected(Collector::new(recipe).unwrap(), &rows).unwrap();
     let m = model(&c);
     // whole cores left out: a flake's own spread, and that between cores

@@ -144,6 +144,13 @@ impl ArgminConj for Triangle {
     }
 }
 
+/// The triangle of a covariance row by row, log diagonal.
+pub(super) fn packed(covariance: &DMatrix<f64>) -> Result<Vec<f64>> {
+    let l = super::effects::factor(covariance)?.l();
+    let places = (0..l.nrows()).flat_map(|i| (0..=i).map(move |j| (i, j)));
+    Ok(places.map(|(i, j)| if i == j { l[(i, i)].ln() } else { l[(i, j)] }).collect())
+}
+
 /// The covariance from its triangle, log diagonal.
 pub(super) fn covariance(theta: &[f64], k: usize) -> DMatrix<f64> {
     let l = triangle(theta, k);
@@ -259,11 +266,7 @@ pub(super) fn within(state: &State, found: &Found, flakes: &Flakes, model: &Mode
     if plain {
         return Ok((squares + &uncertain[(1 << k) - 1]) / weight);
     }
-    let l = super::effects::factor(&state.within)?.l();
-    let mut theta = Vec::new();
-    for i in 0..k {
-        theta.extend((0..=i).map(|j| if i == j { l[(i, i)].ln() } else { l[(i, j)] }));
-    }
+    let theta = packed(&state.within)?;
     let problem = Problem { flakes, model, expected, uncertain, weight };
     let before = problem.at(&theta);
     let failed = |e: argmin::core::Error| Error::not_converged("the spread of what was kept", format!("{e}"));

@@ -155,13 +155,8 @@ impl State {
 
     /// The coefficients and the triangle of the covariance of the sizes, its diagonal in logs, as one column.
     pub(super) fn point(&self) -> Result<DVector<f64>> {
-        let l = factor(&self.within)?.l();
-        let k = l.nrows();
-        let mut all: Vec<f64> = self.coefficients.iter().copied().collect();
-        for i in 0..k {
-            all.extend((0..=i).map(|j| if i == j { l[(i, i)].ln() } else { l[(i, j)] }));
-        }
-        Ok(DVector::from_vec(all))
+        let triangle = super::covariances::packed(&self.within)?;
+        Ok(DVector::from_vec([self.coefficients.as_slice(), &triangle].concat()))
     }
 
     /// Goes to such a point.

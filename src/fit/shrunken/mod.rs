@@ -15,7 +15,7 @@
 //! coefficients and covariances are of the columns as given. Groups (cores) may share an intercept and slopes, and
 //! lie in outer groups (knappers) that share others. Not covered: several ridge penalties.
 //!
-//! Rows that are n states of one piece may count 1/n each ([`Shrunken::each_once`]), so that each piece counts once:
+//! Rows that are n states of one piece may count 1/n each ([`Shrunken::piece`]), so that each piece counts once:
 //! every term of the equations of β and γ is then multiplied by that weight, and the covariances are by piece,
 //! B (Σ u u') B G / (G − 1) with u the score of a piece and B the inverse of its expected information.
 //!
@@ -152,10 +152,14 @@ impl Tails {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Shrunken {
     /// The penalty on standardised columns, in inverse squared units of the response; chosen in the fit where none is held.
-    lambda: Option<f64>,
+    pub lambda: Option<f64>,
     /// Distance to the fixed point taken as none, in standard errors and ln λ.
-    tolerance: f64,
-    piece: Option<Vec<usize>>,
+    pub tolerance: f64,
+    /// Rows that are several states of the same pieces, by the number of the piece of each: every piece counts once,
+    /// shared out over its states, and the covariances are those of so many pieces, whatever the correlation of the
+    /// states of one is (Liang & Zeger 1986, Biometrika 73:13, from memory). It goes with no penalty, tails or
+    /// shared effects.
+    pub piece: Option<Vec<usize>>,
 }
 
 impl Default for Shrunken {
@@ -174,11 +178,6 @@ struct Ready {
 }
 
 impl Shrunken {
-    /// The usual settings.
-    pub fn new() -> Self {
-        Self::default()
-    }
-
     /// Holds the penalty at this value instead of choosing it.
     #[cfg(test)]
     pub fn lambda(mut self, lambda: f64) -> Self {
@@ -190,15 +189,6 @@ impl Shrunken {
     #[cfg(test)]
     pub fn tolerance(mut self, tolerance: f64) -> Self {
         self.tolerance = tolerance;
-        self
-    }
-
-    /// Rows that are several states of the same pieces, by the number of the piece of each: every piece counts once,
-    /// shared out over its states, and the covariances are those of so many pieces, whatever the correlation of the
-    /// states of one is (Liang & Zeger 1986, Biometrika 73:13, from memory). It goes with no penalty, tails or
-    /// shared effects.
-    pub fn each_once(mut self, piece: Vec<usize>) -> Self {
-        self.piece = Some(piece);
         self
     }
 
@@ -567,88 +557,38 @@ pub struct GroupFit {
 pub struct ShrunkenFit {
     names: Vec<String>,
     scale_names: Vec<String>,
-    coefficients: Vec<f64>,
-    shared: Vec<SharedFit>,
-    covariance: DMatrix<f64>,
-    gamma: Vec<f64>,
-    gamma_covariance: DMatrix<f64>,
-    degrees_of_freedom: Vec<f64>,
-    lambda: Option<f64>,
-    effective_parameters: f64,
-    rows: usize,
-    ln_likelihood: f64,
-    ln_restricted_likelihood: f64,
-    ln_marginal_likelihood: f64,
+    /// Location coefficients, in units of the response per unit of the term.
+    pub coefficients: Vec<f64>,
+    /// The shared effects, the outer first.
+    pub shared: Vec<SharedFit>,
+    /// Covariance of the location coefficients given spreads and penalty: V = (X'DX + Λ)⁻¹, the posterior one
+    /// where there is a penalty.
+    pub covariance: DMatrix<f64>,
+    /// Coefficients of ln σ.
+    pub gamma: Vec<f64>,
+    /// Covariance of the coefficients of ln σ: inverse of 2 Z'K^½(M∘M)K^½Z with M = I − H and
+    /// K = diag(ν/(ν+3)); for normal errors the expected information of restricted maximum likelihood.
+    pub gamma_covariance: DMatrix<f64>,
+    /// Degrees of freedom chosen, one entry a class; infinite for normal errors.
+    pub degrees_of_freedom: Vec<f64>,
+    /// The penalty on standardised columns: a penalised coefficient, times the standard deviation of its column,
+    /// has prior variance 1/λ. None without penalised terms.
+    pub lambda: Option<f64>,
+    /// Effective number of location parameters: the trace of H, from the count of free terms to that of all.
+    pub effective_parameters: f64,
+    /// Rows fitted; pieces, where rows are states of them and each piece counts once.
+    pub rows: usize,
+    /// Log-likelihood of the rows at the estimates, without the penalty.
+    pub ln_likelihood: f64,
+    /// The likelihood with the location coefficients integrated out (flat prior on the free ones, Laplace on
+    /// the expected information); for normal errors without a penalty exactly the restricted likelihood.
+    pub ln_restricted_likelihood: f64,
+    /// The same with the scale coefficients integrated out too (flat prior, Laplace): what chooses the degrees
+    /// of freedom. Comparable between fits with the same free location and scale terms.
+    pub ln_marginal_likelihood: f64,
 }
 
 impl ShrunkenFit {
-    /// Location coefficients, in units of the response per unit of the term.
-    pub fn coefficients(&self) -> &[f64] {
-        &self.coefficients
-    }
-
-    /// The shared effects, the outer first.
-    pub fn shared(&self) -> &[SharedFit] {
-        &self.shared
-    }
-
-    /// Covariance of the location coefficients given spreads and penalty: V = (X'DX + Λ)⁻¹, the posterior one
-    /// where there is a penalty.
-    pub fn covariance(&self) -> &DMatrix<f64> {
-        &self.covariance
-    }
-
-    /// Coefficients of ln σ.
-    pub fn gamma(&self) -> &[f64] {
-        &self.gamma
-    }
-
-    /// Covariance of the coefficients of ln σ: inverse of 2 Z'K^½(M∘M)K^½Z with M = I − H and
-    /// K = diag(ν/(ν+3)); for normal errors the expected information of restricted maximum likelihood.
-    pub fn gamma_covariance(&self) -> &DMatrix<f64> {
-        &self.gamma_covariance
-    }
-
-    /// Degrees of freedom chosen, one entry a class; infinite for normal errors.
-    pub fn degrees_of_freedom(&self) -> &[f64] {
-        &self.degrees_of_freedom
-    }
-
-    /// The penalty on standardised columns: a penalised coefficient, times the standard deviation of its column,
-    /// has prior variance 1/λ. None without penalised terms.
-    pub fn lambda(&self) -> Option<f64> {
-        self.lambda
-    }
-
-    /// Effective number of location parameters: the trace of H, from the count of free terms to that of all.
-    pub fn effective_parameters(&self) -> f64 {
-        self.effective_parameters
-    }
-
-    /// Rows fitted; pieces, where rows are states of them and each piece counts once.
-    pub fn rows(&self) -> usize {
-        self.rows
-    }
-
-    /// Log-likelihood of the rows at the estimates, without the penalty.
-    pub fn ln_likelihood(&self) -> f64 {
-        self.ln_likelihood
-    }
-
-    /// The likelihood with the location coefficients integrated out (flat prior on the free ones, Laplace on
-    /// the expected information); for normal errors without a penalty exactly the restricted likelihood.
-    #[cfg(test)]
-    pub fn ln_restricted_likelihood(&self) -> f64 {
-        self.ln_restricted_likelihood
-    }
-
-    /// The same with the scale coefficients integrated out too (flat prior, Laplace): what chooses the degrees
-    /// of freedom. Comparable between fits with the same free location and scale terms.
-    #[cfg(test)]
-    pub fn ln_marginal_likelihood(&self) -> f64 {
-        self.ln_marginal_likelihood
-    }
-
     /// The expected response of a row with location terms `x`.
     ///
     /// # Errors

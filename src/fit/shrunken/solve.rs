@@ -19,6 +19,7 @@ use super::problem::{Factor, Freedom, Problem, State, failed};
 use super::shared::{Joint, JointStep};
 use crate::error::{Error, Result};
 use crate::fit::linear::dot;
+use crate::special::student_ln_pdf;
 use nalgebra::{Cholesky, DMatrix, DVector, QR};
 use std::f64::consts::PI;
 
@@ -525,7 +526,7 @@ impl Problem {
         (0..self.y.len())
             .map(|i| {
                 let u = (here.residual[i] / here.sigma[i]).powi(2);
-                free.w[i] * (ln_density_at_zero(free.nu[i]) - here.sigma[i].ln()) - free.loss(i, u)
+                free.w[i] * (student_ln_pdf(0.0, free.nu[i]) - here.sigma[i].ln()) - free.loss(i, u)
             })
             .sum()
     }
@@ -540,9 +541,4 @@ impl Problem {
         let pull = pull - state.beta.rows_range(self.x.ncols()..).norm_squared();
         ln_likelihood + 0.5 * pull + 0.5 * free * (2.0 * PI).ln() - 0.5 * here.factor.ln_det
     }
-}
-
-/// ln of the density of a standard t at its centre.
-fn ln_density_at_zero(nu: f64) -> f64 {
-    crate::special::student_ln_pdf(0.0, nu)
 }

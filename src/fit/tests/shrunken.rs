@@ -66,11 +66,10 @@ fn numbers(v: &Value) -> Vec<f64> {
 }
 
 fn compare(name: &str, fit: &ShrunkenFit, expected: &Value, tolerance: f64) {
-    assert_eq!(fit.degrees_of_freedom(), numbers(&expected["nu"]), "{name}: degrees of freedom");
-    for (what, found, variances) in [
-        ("coefficients", fit.coefficients(), fit.covariance()),
-        ("gamma", fit.gamma(), fit.gamma_covariance()),
-    ] {
+    assert_eq!(fit.degrees_of_freedom, numbers(&expected["nu"]), "{name}: degrees of freedom");
+    for (what, found, variances) in
+        [("coefficients", &fit.coefficients, &fit.covariance), ("gamma", &fit.gamma, &fit.gamma_covariance)]
+    {
         let key = if what == "gamma" { "gamma_covariance" } else { "covariance" };
         for (i, e) in numbers(&expected[what]).iter().enumerate() {
             // against the standard error: a coefficient may be near 0
@@ -83,15 +82,15 @@ fn compare(name: &str, fit: &ShrunkenFit, expected: &Value, tolerance: f64) {
         }
     }
     if let Some(e) = expected["ln_lambda"].as_f64() {
-        same(&format!("{name}: lambda"), fit.lambda().unwrap(), e.exp(), 0.0, tolerance);
+        same(&format!("{name}: lambda"), fit.lambda.unwrap(), e.exp(), 0.0, tolerance);
     } else {
-        assert_eq!(fit.lambda(), None);
+        assert_eq!(fit.lambda, None);
     }
     for (what, found) in [
-        ("effective_parameters", fit.effective_parameters()),
-        ("ln_likelihood", fit.ln_likelihood()),
-        ("ln_restricted_likelihood", fit.ln_restricted_likelihood()),
-        ("ln_marginal_likelihood", fit.ln_marginal_likelihood()),
+        ("effective_parameters", fit.effective_parameters),
+        ("ln_likelihood", fit.ln_likelihood),
+        ("ln_restricted_likelihood", fit.ln_restricted_likelihood),
+        ("ln_marginal_likelihood", fit.ln_marginal_likelihood),
     ] {
         same(&format!("{name}: {what}"), found, expected[what].as_f64().unwrap(), 0.0, tolerance);
     }
@@ -114,7 +113,7 @@ fn agrees_with_the_independent_fits() {
             _ => (13, 3),
         };
         let (x, z, y, class) = data(p, q);
-        let settings = Shrunken::new().tolerance(1e-11);
+        let settings = Shrunken::default().tolerance(1e-11);
         let (settings, tails) = match name {
             "tails by class" => {
                 (settings, Tails::by_class(class, vec![usual(), vec![4.0, 10.0, INF]]).unwrap())
@@ -136,11 +135,11 @@ fn agrees_with_the_independent_fits() {
 fn is_least_squares_with_exact_degrees_of_freedom_where_nothing_is_modelled() {
     let (x, z, y, _) = data(13, 1);
     let free = [false; 13];
-    let fit = Shrunken::new().tolerance(1e-12).fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
+    let fit = Shrunken::default().tolerance(1e-12).fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
     let plain = linear::fit(&x, &y, None).unwrap();
-    for (j, (a, b)) in fit.coefficients().iter().zip(plain.coefficients()).enumerate() {
+    for (j, (a, b)) in fit.coefficients.iter().zip(plain.coefficients()).enumerate() {
         same(&format!("coefficient {j}"), *a, *b, plain.standard_errors()[j], 1e-10);
-        same("standard error", fit.covariance()[(j, j)].sqrt(), plain.standard_errors()[j], 0.0, 1e-10);
+        same("standard error", fit.covariance[(j, j)].sqrt(), plain.standard_errors()[j], 0.0, 1e-10);
     }
     let row = terms(11.0, 82.0, 1.0, 0.0).0;
     let new = fit.predict_row(&row, &[1.0], 0).unwrap();
@@ -149,7 +148,7 @@ fn is_least_squares_with_exact_degrees_of_freedom_where_nothing_is_modelled() {
     let half = new.scale * student_quantile(0.975, new.df);
     same("low", new.location - half, low, 0.0, 1e-9);
     same("high", new.location + half, high, 0.0, 1e-9);
-    same("effective parameters", fit.effective_parameters(), 13.0, 0.0, 1e-12);
+    same("effective parameters", fit.effective_parameters, 13.0, 0.0, 1e-12);
 }
 
 /// Without penalty and with normal tails: R's gls (to the accuracy of its optimiser), and the same criterion with n by n
@@ -187,31 +186,32 @@ fn is_restricted_maximum_likelihood_where_nothing_is_penalised() {
             _ => vec![1.0, f[2], f[0]],
         };
         let z = design(&flakes.iter().map(row).collect::<Vec<_>>());
-        let fit = Shrunken::new().tolerance(1e-11).fit(&x, &[false; 4], &z, &Tails::normal(), &y).unwrap();
+        let fit =
+            Shrunken::default().tolerance(1e-11).fit(&x, &[false; 4], &z, &Tails::normal(), &y).unwrap();
         let model = format!("{name}_reml");
         let se = |m: &nalgebra::DMatrix<f64>| m.diagonal().iter().map(|v| v.sqrt()).collect::<Vec<_>>();
-        let (own, spread) = (se(fit.covariance()), se(fit.gamma_covariance()));
+        let (own, spread) = (se(&fit.covariance), se(&fit.gamma_covariance));
         for (j, e) in reference(&model, "gls_beta").iter().enumerate() {
-            assert!((fit.coefficients()[j] - e).abs() < 1e-6, "{model}: coefficient {j}");
+            assert!((fit.coefficients[j] - e).abs() < 1e-6, "{model}: coefficient {j}");
         }
         for (j, e) in reference(&model, "gls_se_beta").iter().enumerate() {
             same(&format!("{model}: standard error {j}"), own[j], *e, 0.0, 1e-6);
         }
         for (j, e) in reference(&model, "gamma").iter().enumerate() {
-            same(&format!("{model}: gamma {j}"), fit.gamma()[j], *e, spread[j], 1e-8);
+            same(&format!("{model}: gamma {j}"), fit.gamma[j], *e, spread[j], 1e-8);
         }
         // the slopes of the score have seven digits in the script
         for (k, e) in reference(&model, "gamma_cov").iter().enumerate() {
             let (i, j) = (k / z.columns(), k % z.columns());
             let size = spread[i] * spread[j];
-            same(&format!("{model}: gamma covariance {k}"), fit.gamma_covariance()[(i, j)], *e, size, 1e-7);
+            same(&format!("{model}: gamma covariance {k}"), fit.gamma_covariance[(i, j)], *e, size, 1e-7);
         }
         for (k, e) in reference(&model, "beta_cov").iter().enumerate() {
             let (i, j) = (k / 4, k % 4);
-            same(&format!("{model}: covariance {k}"), fit.covariance()[(i, j)], *e, own[i] * own[j], 1e-8);
+            same(&format!("{model}: covariance {k}"), fit.covariance[(i, j)], *e, own[i] * own[j], 1e-8);
         }
         let reml = reference(&model, "reml")[0];
-        same(&format!("{model}: restricted likelihood"), fit.ln_restricted_likelihood(), reml, 0.0, 1e-9);
+        same(&format!("{model}: restricted likelihood"), fit.ln_restricted_likelihood, reml, 0.0, 1e-9);
     }
 }
 
@@ -221,7 +221,7 @@ fn answers_are_the_same_in_other_units() {
     let (x, z, y, class) = data(13, 3);
     let grids = vec![vec![3.0, 6.0, INF], vec![INF]];
     let tails = Tails::by_class(class, grids).unwrap();
-    let settings = Shrunken::new().tolerance(1e-10);
+    let settings = Shrunken::default().tolerance(1e-10);
     let fit = settings.fit(&x, &second_order(13), &z, &tails, &y).unwrap();
     let change = |row: &[f64]| -> Vec<f64> {
         let mut out: Vec<f64> =
@@ -235,7 +235,7 @@ fn answers_are_the_same_in_other_units() {
     let other: Vec<Vec<f64>> = rows.iter().map(|r| change(&terms(r[0], r[1], r[2], r[3]).0)).collect();
     let y2: Vec<f64> = y.iter().map(|v| 1000.0 * v + 7.0).collect();
     let again = settings.fit(&design(&other), &second_order(13), &z, &tails, &y2).unwrap();
-    assert_eq!(fit.degrees_of_freedom(), again.degrees_of_freedom());
+    assert_eq!(fit.degrees_of_freedom, again.degrees_of_freedom);
     for (d, a, antler, edge) in [(4.0, 75.0, 1.0, 0.0), (9.0, 60.0, 0.0, 1.0)] {
         let (row, spread) = terms(d, a, antler, edge);
         let one = fit.predict_row(&row, &spread, edge as usize).unwrap();
@@ -244,7 +244,7 @@ fn answers_are_the_same_in_other_units() {
         same("scale", two.scale, 1000.0 * one.scale, 0.0, 1e-7);
         same("degrees of freedom", two.df, one.df, 0.0, 1e-7);
     }
-    same("penalty", again.lambda().unwrap(), fit.lambda().unwrap() * 1e-6, 0.0, 1e-6);
+    same("penalty", again.lambda.unwrap(), fit.lambda.unwrap() * 1e-6, 0.0, 1e-6);
 }
 
 #[test]
@@ -261,9 +261,9 @@ fn the_penalty_runs_to_its_end_where_there_is_nothing_to_see() {
             y - plain.expected(&row).unwrap() + 0.3 * row[1]
         })
         .collect();
-    let fit = Shrunken::new().fit(&x, &second_order(13), &z, &Tails::normal(), &flat).unwrap();
-    assert!((fit.effective_parameters() - 5.0).abs() < 1e-3, "{}", fit.effective_parameters());
-    same("slope", fit.coefficients()[1], 0.3, 0.0, 1e-6);
+    let fit = Shrunken::default().fit(&x, &second_order(13), &z, &Tails::normal(), &flat).unwrap();
+    assert!((fit.effective_parameters - 5.0).abs() < 1e-3, "{}", fit.effective_parameters);
+    same("slope", fit.coefficients[1], 0.3, 0.0, 1e-6);
 }
 
 #[test]
@@ -272,18 +272,19 @@ fn a_penalised_column_that_does_not_vary_keeps_its_prior() {
     let with: Vec<Vec<f64>> =
         x.matrix().row_iter().map(|r| r.iter().copied().chain([0.0]).collect()).collect();
     let flags: Vec<bool> = (0..14).map(|j| j >= 5).collect();
-    let fit = Shrunken::new().lambda(50.0).fit(&design(&with), &flags, &z, &Tails::normal(), &y).unwrap();
-    assert!(fit.coefficients()[13].abs() < 1e-12);
-    same("its variance", fit.covariance()[(13, 13)], 1.0 / 50.0, 0.0, 1e-12);
-    let without = Shrunken::new().lambda(50.0).fit(&x, &second_order(13), &z, &Tails::normal(), &y).unwrap();
-    same("another", fit.coefficients()[1], without.coefficients()[1], 0.0, 1e-7);
+    let fit = Shrunken::default().lambda(50.0).fit(&design(&with), &flags, &z, &Tails::normal(), &y).unwrap();
+    assert!(fit.coefficients[13].abs() < 1e-12);
+    same("its variance", fit.covariance[(13, 13)], 1.0 / 50.0, 0.0, 1e-12);
+    let without =
+        Shrunken::default().lambda(50.0).fit(&x, &second_order(13), &z, &Tails::normal(), &y).unwrap();
+    same("another", fit.coefficients[1], without.coefficients[1], 0.0, 1e-7);
 }
 
 #[test]
 fn refusals_name_what_is_wrong() {
     let (x, z, y, _) = data(5, 3);
     let fit = |x: &Design, flags: &[bool], z: &Design, y: &[f64]| {
-        Shrunken::new().fit(x, flags, z, &Tails::normal(), y).unwrap_err().to_string()
+        Shrunken::default().fit(x, flags, z, &Tails::normal(), y).unwrap_err().to_string()
     };
     let free = [false; 5];
     assert_eq!(fit(&x, &free[..4], &z, &y), "entries of penalised: 4 found, 5 expected");
@@ -300,11 +301,11 @@ fn refusals_name_what_is_wrong() {
     assert!(message.starts_with("the term term 5 cannot be told apart"), "{message}");
     // the same column is no trouble under the penalty
     let flags: Vec<bool> = (0..6).map(|j| j == 5).collect();
-    assert!(Shrunken::new().fit(&design(&twice), &flags, &z, &Tails::normal(), &y).is_ok());
+    assert!(Shrunken::default().fit(&design(&twice), &flags, &z, &Tails::normal(), &y).is_ok());
     let exact: Vec<f64> = x.matrix().column(1).iter().map(|v| 2.0 * v + 1.0).collect();
     assert!(fit(&x, &free, &z, &exact).contains("fit every row exactly"));
     assert!(fit(&x, &free, &z, &[3.0; 150]).contains("all the same"));
-    let ok = Shrunken::new().fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
+    let ok = Shrunken::default().fit(&x, &free, &z, &Tails::normal(), &y).unwrap();
     assert!(ok.predict_row(&[1.0; 5], &[1.0; 3], 1).unwrap_err().to_string().contains("no class 1"));
     assert!(Tails::by_class(vec![0], vec![vec![3.0; 30], vec![3.0; 30]]).is_err());
 }
@@ -342,7 +343,7 @@ fn coverage(n: usize, fits: u64) -> [f64; 2] {
         }
         let grids = vec![vec![3.0, 4.0, 6.0, 10.0, INF], vec![4.0, 10.0, INF]];
         let tails = Tails::by_class(class, grids).unwrap();
-        let fit = Shrunken::new()
+        let fit = Shrunken::default()
             .tolerance(1e-5)
             .fit(&design(&x), &second_order(13), &design(&z), &tails, &y)
             .unwrap();

@@ -548,7 +548,7 @@ fn truncated(
     rng: &mut Generator,
 ) -> (f64, f64) {
     let truncated = Predictive::new(transform, components).and_then(|p| Truncated::new(p, at_least));
-    truncated.map_or((at_least, f64::NEG_INFINITY), |t| (t.sample(rng), t.ln_probability()))
+    truncated.map_or((at_least, f64::NEG_INFINITY), |t| (t.sample(rng), t.ln_above))
 }
 
 impl Model {

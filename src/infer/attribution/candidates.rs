@@ -77,7 +77,7 @@ impl Attribution {
     /// The class or material of a name that acts as a ratio on the calibration's own percussor; none where its forms read the
     /// percussor.
     fn by_ratio(&self, name: &str) -> Result<Option<(Candidate, Option<Caution>)>> {
-        let resolved = self.forwards[0].resolved();
+        let resolved = &self.forwards[0].resolved;
         let Some((at, code)) = resolved.ratio_of(name) else { return Ok(None) };
         let class = class_of(name)?;
         let seen: Vec<String> = resolved.calibration().percussors().iter().map(|p| p.name.clone()).collect();

@@ -115,7 +115,8 @@ pub struct Attribution {
     settings_given: bool,
     pub(crate) site: SiteShift,
     pub(crate) lip: Option<LipModel>,
-    terminations: bool,
+    /// Whether terminations speak; sizes are judged given the termination in any case, where they depend on it.
+    pub(super) terminations: bool,
     hide_blow: bool,
     habit: f64,
     draws: usize,
@@ -136,7 +137,7 @@ impl Attribution {
         let forward = Forward::new(calibration)?;
         let calibration = forward.calibration();
         // lips are from glass, and say the same of a percussor that acts as a ratio from there
-        let carries = forward.resolved().own().is_some();
+        let carries = forward.resolved.own().is_some();
         let lip = LipModel::bundled().ok().filter(|l| carries || l.calibration() == calibration.name());
         let settings = match bundled::named(bundled::NAMES[0]) {
             Ok(glass) if carries => of_experiment(&glass),
@@ -316,12 +317,6 @@ impl Attribution {
     /// Sets what lips say; nothing leaves them out.
     pub fn with_lip(mut self, lip: Option<LipModel>) -> Attribution {
         self.lip = lip;
-        self
-    }
-
-    /// Leaves terminations out. Sizes are still judged given the termination where they depend on it.
-    pub(crate) fn without_terminations(mut self) -> Attribution {
-        self.terminations = false;
         self
     }
 

@@ -494,7 +494,9 @@ fn terminations_count_by_their_chances_and_sizes_by_the_termination() {
     let a = made.attribution().with_site(SiteShift::none()).unwrap();
     let hinge = flake(45.0, Some(4.0)).to_builder().termination(Termination::Hinge).build().unwrap();
     let with = a.attribute(&[&hinge], &mut rng(8)).unwrap();
-    let without = a.clone().without_terminations().attribute(&[&hinge], &mut rng(8)).unwrap();
+    let mut without = a.clone();
+    without.terminations = false;
+    let without = without.attribute(&[&hinge], &mut rng(8)).unwrap();
     assert_eq!((with.with_termination, without.with_termination), (1, 0));
     let told = metal(&with) - metal(&without);
     assert!((told - 3f64.ln()).abs() < 0.005, "{told}");

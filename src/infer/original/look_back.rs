@@ -252,10 +252,10 @@ impl<'a> LookBack<'a> {
 /// What there is to doubt of the retouch itself, of the estimate, and of the mix of states behind it.
 fn doubts(retouch: &Retouch, estimate: &Estimate) -> Vec<Caution> {
     let mut found = Vec::new();
-    if let Some(kind) = retouch.kind().filter(|k| *k != RetouchKind::Direct) {
+    if let Some(kind) = retouch.kind.filter(|k| *k != RetouchKind::Direct) {
         found.push(Doubt::RetouchNotInExperiment { what: format!("{kind} retouch") }.into());
     }
-    if let Some(edges) = retouch.edges().filter(|e| !e.is_single()) {
+    if let Some(edges) = retouch.edges.filter(|e| !e.is_single()) {
         let what = match edges {
             RetouchedEdges::Around => "retouch all round".to_string(),
             other => format!("{other} retouch"),

@@ -210,23 +210,22 @@ impl Original {
 
     /// Probability that the original was at most this.
     pub fn cdf(&self, size: f64) -> f64 {
-        match &self.law {
-            _ if size.is_nan() => f64::NAN,
-            Law::AtLeast(t) => t.cdf(size),
-            Law::WithLoss(p) => p.tails(size).0,
-            Law::ByMarks { ratio, certain } => ratio.cdf(size / certain),
-            Law::Whole { certain } => f64::from(u8::from(size >= *certain)),
-        }
+        self.tails(size).0
     }
 
     /// Probability that the original was more than this.
     pub(crate) fn sf(&self, size: f64) -> f64 {
+        self.tails(size).1
+    }
+
+    fn tails(&self, size: f64) -> (f64, f64) {
         match &self.law {
-            _ if size.is_nan() => f64::NAN,
-            Law::AtLeast(t) => t.sf(size),
-            Law::WithLoss(p) => p.tails(size).1,
-            Law::ByMarks { ratio, certain } => ratio.sf(size / certain),
-            Law::Whole { certain } => f64::from(u8::from(size < *certain)),
+            _ if size.is_nan() => (f64::NAN, f64::NAN),
+            Law::AtLeast(t) => t.tails(size),
+            Law::WithLoss(p) => p.tails(size),
+            Law::ByMarks { ratio, certain } => (ratio.cdf(size / certain), ratio.sf(size / certain)),
+            Law::Whole { certain } if size < *certain => (0.0, 1.0),
+            Law::Whole { .. } => (1.0, 0.0),
         }
     }
 
@@ -297,7 +296,7 @@ impl Original {
     /// What is in hand, and what was certain, in grams.
     fn remained(&self) -> (f64, f64) {
         let certain = match &self.law {
-            Law::AtLeast(t) | Law::WithLoss(Posterior { truncated: t, .. }) => t.at_least(),
+            Law::AtLeast(t) | Law::WithLoss(Posterior { truncated: t, .. }) => t.at_least,
             Law::ByMarks { certain, .. } | Law::Whole { certain } => *certain,
         };
         (self.now, certain)
@@ -369,7 +368,7 @@ impl LengthThen {
 
     /// What it was at least, in millimetres.
     pub(crate) fn at_least_mm(&self) -> Option<f64> {
-        self.truncated.as_ref().map(Truncated::at_least)
+        self.truncated.as_ref().map(|t| t.at_least)
     }
 }
 
@@ -453,5 +452,5 @@ fn by_platform(
 pub(crate) fn doubt(size: &str, t: &Truncated) -> Option<Caution> {
     let probability = t.probability();
     (probability < IMPROBABLE)
-        .then(|| Doubt::RemainsImprobable { size: size.to_string(), now: t.at_least(), probability }.into())
+        .then(|| Doubt::RemainsImprobable { size: size.to_string(), now: t.at_least, probability }.into())
 }

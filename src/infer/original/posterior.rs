@@ -105,7 +105,7 @@ const SETTLED: f64 = 1e-15;
 
 impl Posterior {
     pub(super) fn new(truncated: Truncated, loss: Arc<ReadyLoss>) -> Result<Posterior> {
-        let parts = truncated.predictive().parts();
+        let parts = truncated.predictive.parts();
         let mut p = Posterior { truncated, loss, parts, ln_scale: 0.0, panels: Vec::new(), total: 0.0 };
         let mut first: Vec<f64> =
             p.loss.nodes.iter().map(|(left, beyond)| p.ln_density(*left, *beyond)).collect();
@@ -155,7 +155,7 @@ impl Posterior {
         if beyond == f64::NEG_INFINITY {
             return beyond;
         }
-        beyond + self.truncated.predictive().ln_pdf_by(&self.parts, self.truncated.at_least() / left)
+        beyond + self.truncated.predictive.ln_pdf_by(&self.parts, self.truncated.at_least / left)
     }
 
     /// Density of t, on the scale of the integrals.
@@ -171,7 +171,7 @@ impl Posterior {
 
     /// Probabilities at most and above a size.
     pub(super) fn tails(&self, size: f64) -> (f64, f64) {
-        let least = self.truncated.at_least();
+        let least = self.truncated.at_least;
         if size <= least {
             return (0.0, 1.0);
         }
@@ -190,7 +190,7 @@ impl Posterior {
         let spare = 1.0 - level;
         let ends = |tail: f64, settled: f64| {
             // what remains is the end of the distribution, not a quantile that could be missed by a last place
-            let low = if tail <= 0.0 { self.truncated.at_least() } else { self.size_at(tail, settled) };
+            let low = if tail <= 0.0 { self.truncated.at_least } else { self.size_at(tail, settled) };
             let high = self.size_at((tail + level).min(1.0 - 1e-15), settled);
             (low, high)
         };
@@ -250,7 +250,7 @@ impl Posterior {
             let exactly = |t: f64| (panel.below + self.integrate(panel.from, t) - target, self.density(t));
             t = newton_within(ends, t, exactly, at_rest(settled));
         }
-        self.truncated.at_least() * (1.0 + (PI * t.sinh()).exp())
+        self.truncated.at_least * (1.0 + (PI * t.sinh()).exp())
     }
 }
 

@@ -9,11 +9,14 @@ use rand::{Rng, RngExt};
 /// A predictive conditioned on the size being at least what remains.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Truncated {
-    predictive: Predictive,
-    at_least: f64,
+    /// The predictive before anything was known of what remains.
+    pub(crate) predictive: Predictive,
+    /// What the size is at least.
+    pub(crate) at_least: f64,
     /// The bound on the transformed scale, and the log of the probability above it.
     bound: f64,
-    ln_above: f64,
+    /// The logarithm of the probability of a size of at least that.
+    pub(crate) ln_above: f64,
 }
 
 impl Truncated {
@@ -29,48 +32,19 @@ impl Truncated {
         Ok(Truncated { predictive, at_least, bound, ln_above })
     }
 
-    /// The predictive before anything was known of what remains.
-    pub fn predictive(&self) -> &Predictive {
-        &self.predictive
-    }
-
-    /// What the size is at least.
-    pub fn at_least(&self) -> f64 {
-        self.at_least
-    }
-
     /// Probability, before it was seen, that a flake of this platform would be at least so large. May be too
     /// small for a floating point number and then is 0.
     pub fn probability(&self) -> f64 {
         self.ln_above.exp().min(1.0)
     }
 
-    /// The logarithm of that.
-    pub(crate) fn ln_probability(&self) -> f64 {
-        self.ln_above
-    }
-
-    /// Probability that the size is more than this.
-    pub fn sf(&self, size: f64) -> f64 {
-        if size.is_nan() {
-            return f64::NAN;
-        }
+    /// Probabilities that the size is at most this, and that it is more.
+    pub fn tails(&self, size: f64) -> (f64, f64) {
         if size <= self.at_least {
-            return 1.0;
-        }
-        (ln_sf(self.predictive.components(), self.predictive.forward(size)) - self.ln_above).exp().min(1.0)
-    }
-
-    /// Probability that the size is at most this.
-    pub fn cdf(&self, size: f64) -> f64 {
-        if size.is_nan() {
-            return f64::NAN;
-        }
-        if size <= self.at_least {
-            return 0.0;
+            return (0.0, 1.0);
         }
         let ln = ln_sf(self.predictive.components(), self.predictive.forward(size)) - self.ln_above;
-        (-ln.exp_m1()).clamp(0.0, 1.0)
+        ((-ln.exp_m1()).clamp(0.0, 1.0), ln.exp().min(1.0))
     }
 
     /// Log density of the size; minus infinity below what remains.

@@ -104,7 +104,7 @@ fn shrunken(r: &Rows, flags: &[bool], heavy: bool, kept: &[usize], left: &[usize
     let normal = vec![f64::INFINITY];
     let grid = if heavy { USUAL_GRID.to_vec() } else { normal.clone() };
     let tails = Tails::by_class(class, vec![grid, normal]).unwrap();
-    let fit = Shrunken::new().tolerance(1e-6).fit(&x, flags, &z, &tails, &pick(&r.y, kept)).unwrap();
+    let fit = Shrunken::default().tolerance(1e-6).fit(&x, flags, &z, &tails, &pick(&r.y, kept)).unwrap();
     for i in left {
         let new = fit.predict_row(&r.x[*i], &r.z[*i], usize::from(heavy && r.edge[*i])).unwrap();
         out[*i] = (new.location, new.scale, new.df);
