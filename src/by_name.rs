@@ -16,7 +16,10 @@ pub(crate) fn each_once<T: PartialEq>(items: impl IntoIterator<Item = T>) -> Vec
     found
 }
 
-pub(crate) fn serialize<S: Serializer, T: Serialize>(pairs: &[(String, T)], s: S) -> Result<S::Ok, S::Error> {
+pub(crate) fn serialize<S: Serializer, K: Serialize, T: Serialize>(
+    pairs: &[(K, T)],
+    s: S,
+) -> Result<S::Ok, S::Error> {
     s.collect_map(pairs.iter().map(|(name, of)| (name, of)))
 }
 
