@@ -5,13 +5,14 @@ use crate::flake::columns::{INCH_MM, OUNCE_G, RADIAN_DEG};
 use crate::material::near;
 use serde::{Serialize, Serializer, ser::SerializeStruct};
 use std::fmt;
+use std::sync::Arc;
 
 /// Probability below zero from which it is told; common practice, no source.
 pub(crate) const ATOM_TOLD: f64 = 1e-6;
 
 /// A reason to distrust an answer: a sentence for people (`to_string`), and a word for programs ([`Caution::kind`]).
 #[derive(Debug, Clone, PartialEq)]
-pub struct Caution(pub(crate) Doubt);
+pub struct Caution(pub(crate) Arc<Doubt>);
 
 /// What a caution is about.
 #[derive(Debug, Clone, PartialEq)]
@@ -274,7 +275,7 @@ impl Caution {
     pub(crate) fn is_of_numbers(&self) -> bool {
         use Doubt::*;
         matches!(
-            self.0,
+            *self.0,
             OutsideRange { .. }
                 | Leverage { .. }
                 | BeyondRecorded { .. }
@@ -290,13 +291,13 @@ impl Caution {
 
     /// Whether it speaks of sizes: how the flake ends is no part of every answer.
     pub(crate) fn is_of_sizes(&self) -> bool {
-        !matches!(self.0, Doubt::TerminationsNotTold { .. })
+        !matches!(*self.0, Doubt::TerminationsNotTold { .. })
     }
 
     /// A stable name of the kind; and which cautions are told in one sentence with it, the families in the order of their
     /// weight, the gravest first. (This crate's choice, no source.)
     fn kind_and_family(&self) -> (&'static str, u8) {
-        match &self.0 {
+        match &*self.0 {
             Doubt::FlakesDisagree { .. } => ("flakes-disagree", 0),
             Doubt::LikeNone { .. } => ("like-none", 0),
             Doubt::LipsAgainstSizes { .. } => ("lips-against-sizes", 0),
@@ -381,7 +382,7 @@ pub fn in_few_of(all: &[(&str, &[Caution])]) -> Vec<String> {
     for (c, sentence, whose) in found {
         use Doubt::{NameNotKnown, PercussorNotInExperiment, PercussorRatio};
         let named =
-            matches!(c.0, PercussorNotInExperiment { .. } | PercussorRatio { .. } | NameNotKnown { .. });
+            matches!(*c.0, PercussorNotInExperiment { .. } | PercussorRatio { .. } | NameNotKnown { .. });
         let told = if whose.len() == all.len() || named {
             sentence
         } else {
@@ -449,13 +450,13 @@ pub(crate) fn unit_taken(column: &str, ln_times: f64) -> Option<&'static str> {
 
 impl From<Doubt> for Caution {
     fn from(doubt: Doubt) -> Caution {
-        Caution(doubt)
+        Caution(Arc::new(doubt))
     }
 }
 
 impl fmt::Display for Caution {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match &self.0 {
+        match &*self.0 {
             Doubt::OutsideRange { measurement, value, low, high } => {
                 let (side, by) = if value < low { ("below", low - value) } else { ("above", value - high) };
                 let u = unit(measurement);

@@ -1,13 +1,9 @@
 //! A form whose names are resolved: the value of its terms at an input row, and why a term has none.
 
-use super::columns::Plan;
-#[cfg(test)]
-use super::columns::{BLOCK, check_columns};
+use super::columns::{BLOCK, Plan, check_columns};
 use super::layout::Layout;
 use super::op::Op;
-#[cfg(test)]
-use crate::error::check_size;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, check_size};
 
 /// A form whose names are resolved: fills design rows from input rows.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,6 +13,20 @@ pub(crate) struct Compiled {
 }
 
 impl Compiled {
+    /// The terms of several forms, each once, and the places at which each form has those of its location and its spread.
+    pub(crate) fn of_all<'a>(forms: impl Iterator<Item = &'a Compiled>) -> (Compiled, Vec<[Vec<usize>; 2]>) {
+        let mut all = Compiled { location: Vec::new(), spread: Vec::new() };
+        let mut place = |op: &Op| {
+            all.location.iter().position(|o| o == op).unwrap_or_else(|| {
+                all.location.push(op.clone());
+                all.location.len() - 1
+            })
+        };
+        let places =
+            forms.map(|c| [&c.location, &c.spread].map(|of| of.iter().map(&mut place).collect())).collect();
+        (all, places)
+    }
+
     /// Number of coefficients, the intercept included.
     pub(crate) fn terms(&self) -> usize {
         self.location.len()
@@ -62,12 +72,10 @@ impl Compiled {
     }
 
     /// Fills whole design columns: `x` holds one column per entry of the layout, `out` one column per term, each
-    /// of `rows` numbers, one after the other. Logarithms are taken several at a time, so they may differ from
-    /// [`Compiled::fill`] in the last place.
+    /// of `rows` numbers, one after the other.
     ///
     /// # Errors
     /// [`Error::Shape`] when the columns differ in length, or `out` is not of `terms` times their length.
-    #[cfg(test)]
     pub(crate) fn fill_columns(&self, x: &[&[f64]], out: &mut [f64]) -> Result<()> {
         let plan = self.plan();
         let rows = out.len() / plan.terms().max(1);

@@ -14,13 +14,11 @@
 use super::distribution::{Interval, LARGEST, LEVEL};
 use super::estimate::{HighestLeverage, Predictor, is_narrow};
 use crate::calibration::ResolvedShared;
+use crate::calibration::SizeModel;
 use crate::calibration::caution::ATOM_TOLD;
-use crate::calibration::resolved::{
-    At, CLEARLY_BEYOND, ResolvedSize, ResolvedSpread, ResolvedTails, behind_log_spread, dot, together,
-};
-use crate::calibration::{SizeModel, Variant};
+use crate::calibration::resolved::{At, CLEARLY_BEYOND, ResolvedSize, ResolvedTails, together};
 use crate::error::{Error, Result};
-use crate::form::{BLOCK, Layout, Plan, TERMINATION, Transform, check_columns};
+use crate::form::{BLOCK, Compiled, Layout, Plan, TERMINATION, Transform, check_columns};
 use crate::special::{TailQuantile, student_quantile_upper};
 use crate::strike::Measured;
 use crate::threads;
@@ -182,21 +180,16 @@ impl Batch {
     /// The same of a size that is ready, for a level that was checked.
     pub(crate) fn of(size: ResolvedSize, level: f64) -> Batch {
         let quantile = TailQuantile::new(0.5 * (1.0 - level));
-        let half_width = match (&size.spread, &size.tails) {
-            _ if size.shared.is_some() => {
-                HalfWidth::Modelled(size.compiled.spread_plan(), Box::new(quantile))
+        let half_width = match (size.constant.filter(|_| size.shared.is_none()), &size.tails) {
+            (Some((value, behind)), ResolvedTails::Same(d)) => {
+                HalfWidth::Constant(value * value, quantile.at(together(*d, behind)))
             }
-            (ResolvedSpread::Constant(value, behind), ResolvedTails::Same(d)) => {
-                HalfWidth::Constant(value * value, quantile.at(together(*d, *behind)))
-            }
-            (ResolvedSpread::Constant(value, behind), ResolvedTails::ByClass(at, by_code)) => {
-                let t = |d: f64| quantile.at(together(d, *behind));
+            (Some((value, behind)), ResolvedTails::ByClass(at, by_code)) => {
+                let t = |d: f64| quantile.at(together(d, behind));
                 let by_code = by_code.iter().map(|d| t(*d)).collect();
                 HalfWidth::ByClass(value * value, *at, by_code, t(f64::INFINITY))
             }
-            (ResolvedSpread::Modelled(..), _) => {
-                HalfWidth::Modelled(size.compiled.spread_plan(), Box::new(quantile))
-            }
+            (None, _) => HalfWidth::Modelled(size.compiled.spread_plan(), Box::new(quantile)),
         };
         Batch { plan: size.compiled.plan(), size, level, half_width }
     }
@@ -382,16 +375,16 @@ impl Batch {
     #[cfg_attr(not(feature = "table"), allow(dead_code))]
     pub(crate) fn limits(&self, model: &SizeModel) -> Limits {
         let below = |d: f64| student_quantile_upper(NEAR * ATOM_TOLD, d);
-        let atom = match (self.size.transform, &self.size.spread, &self.size.tails) {
+        let atom = match (self.size.transform, self.size.constant, &self.size.tails) {
             (Transform::Ln | Transform::Log10 | Transform::Identity | Transform::LnExcess, ..) => {
                 f64::NEG_INFINITY
             }
-            (_, ResolvedSpread::Constant(_, behind), ResolvedTails::Same(d)) => below(together(*d, *behind)),
-            (_, ResolvedSpread::Constant(_, behind), ResolvedTails::ByClass(_, by_code)) => {
-                by_code.iter().map(|d| below(together(*d, *behind))).fold(below(*behind), f64::max)
+            (_, Some((_, behind)), ResolvedTails::Same(d)) => below(together(*d, behind)),
+            (_, Some((_, behind)), ResolvedTails::ByClass(_, by_code)) => {
+                by_code.iter().map(|d| below(together(*d, behind))).fold(below(behind), f64::max)
             }
             // degrees of freedom differ from row to row
-            (_, ResolvedSpread::Modelled(..), _) => f64::INFINITY,
+            (_, None, _) => f64::INFINITY,
         };
         let recorded = match model.recorded {
             Some(r) => (r.low / (CLEARLY_BEYOND * NEAR), r.high * CLEARLY_BEYOND * NEAR),
@@ -417,10 +410,7 @@ impl Batch {
         };
         let mut scratch = vec![[0.0; 4]; p];
         let mut design = vec![0.0; p];
-        let own = match self.size.spread {
-            ResolvedSpread::Constant(value, _) => value,
-            ResolvedSpread::Modelled(..) => 0.0,
-        };
+        let own = self.size.constant.map_or(0.0, |(own, _)| own);
         let (mut m, mut v, mut h) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
         let told = doubts.is_some();
         let mut look = |row: usize, m: f64, leverage: f64, own: f64, scale: f64| {
@@ -473,13 +463,8 @@ impl Batch {
 
     /// Own spread and degrees of freedom of a row whose spread is modelled, from the terms of its log spread.
     fn spread(&self, tail: f64, z: impl Fn(usize) -> f64) -> (f64, f64) {
-        match &self.size.spread {
-            ResolvedSpread::Constant(value, behind) => (*value, together(tail, *behind)),
-            ResolvedSpread::Modelled(coefficients, factor) => {
-                let ln: f64 = coefficients.iter().enumerate().map(|(j, c)| z(j) * c).sum();
-                (vector::exp(ln), together(tail, behind_log_spread(factor.quadratic_of(z))))
-            }
-        }
+        let (own, behind) = self.size.constant.unwrap_or_else(|| self.size.spread.at(z));
+        (own, together(tail, behind))
     }
 }
 
@@ -648,8 +633,10 @@ impl Kernel for Finish<'_> {
     }
 }
 
-/// Most terms for which a design row fits on the stack. This crate's choice, no source.
-const TERMS: usize = 64;
+/// Most different terms of all sizes for which there is room on the stack. This crate's choice, no source.
+const TERMS: usize = 128;
+/// Sizes whose exponentials are taken side by side. This crate's choice, no source.
+const TOGETHER: usize = 4;
 
 /// All sizes of one variant at one level, for rows that give everything: the hot path of simulations. Small,
 /// and [`Quick::intervals`] asks for no memory.
@@ -672,14 +659,17 @@ pub struct Quick {
     layout: Layout,
     /// Entries of an input row with those behind the layout.
     width: usize,
-    sizes: Vec<(String, QuickSize)>,
+    /// Those of all sizes, each once.
+    terms: Compiled,
+    sizes: Vec<QuickSize>,
     level: f64,
 }
 
 #[derive(Debug, Clone)]
 struct QuickSize {
-    /// Whether the design row is that of the size before.
-    same_row: bool,
+    /// Places of the terms of the location and of the log spread.
+    location: Vec<usize>,
+    spread: Vec<usize>,
     batch: Batch,
 }
 
@@ -688,26 +678,20 @@ impl Predictor {
     ///
     /// # Errors
     /// [`Error::UnknownName`] for a variant that the calibration does not have, [`Error::OutOfRange`] unless
-    /// 0 < level < 1, [`Error::Invalid`] for a form of more than 64 terms.
+    /// 0 < level < 1, [`Error::Invalid`] for sizes of more than 128 different terms.
     pub fn quick(&self, variant: &str, level: f64) -> Result<Quick> {
         let level = LEVEL.check(level)?;
         let at = self.variant_named(variant)?;
-        let found: &Variant = &self.calibration().variants()[at];
-        let mut sizes: Vec<(String, QuickSize)> = Vec::with_capacity(found.sizes.len());
-        for (model, size) in found.sizes.iter().zip(&self.resolved().ready(at).sizes) {
-            if size.compiled.terms() > TERMS || size.compiled.spread_terms() > TERMS {
-                return Err(Error::invalid("terms", format!("at most {TERMS} terms")));
-            }
-            let same_row = sizes.last().is_some_and(|(_, s)| s.batch.size.compiled == size.compiled);
-            let batch = Batch::of(size.clone(), level);
-            sizes.push((model.size.clone(), QuickSize { same_row, batch }));
+        let ready = &self.resolved().ready(at).sizes;
+        let (terms, places) = Compiled::of_all(ready.iter().map(|size| &size.compiled));
+        if terms.terms() > TERMS {
+            return Err(Error::invalid("terms", format!("at most {TERMS} different terms")));
         }
-        Ok(Quick {
-            layout: self.calibration().layout().clone(),
-            width: self.resolved().width(),
-            sizes,
-            level,
-        })
+        let batches = ready.iter().map(|size| Batch::of(size.clone(), level));
+        let sizes = batches.zip(places);
+        let sizes = sizes.map(|(batch, [location, spread])| QuickSize { location, spread, batch }).collect();
+        let layout = self.calibration().layout().clone();
+        Ok(Quick { layout, width: self.resolved().width(), terms, sizes, level })
     }
 }
 
@@ -774,19 +758,23 @@ impl Quick {
                 return Err(Error::Shape { what: what.into(), found, expected });
             }
         }
-        let mut row = [0.0; TERMS];
-        for ((_, size), out) in self.sizes.iter().zip(out) {
-            let compiled = &size.batch.size.compiled;
-            let p = compiled.terms();
-            if !size.same_row {
-                compiled.fill(x, &mut row[..p]);
+        let mut terms = [0.0; TERMS];
+        self.terms.fill(x, &mut terms);
+        for (sizes, out) in self.sizes.chunks(TOGETHER).zip(out.chunks_mut(TOGETHER)) {
+            let [mut at, mut exponents, mut powers] = [[[0.0; 2]; TOGETHER]; 3];
+            for ((size, at), exponents) in sizes.iter().zip(&mut at).zip(&mut exponents) {
+                *at = size.at(x, &terms);
+                *exponents = Interval::exponents(size.batch.size.transform, at[0], at[1]);
             }
-            *out = size.at(x, &row[..p], self.level);
-            if !out.median.is_finite() || out.low.is_nan() || out.high.is_nan() {
-                compiled.check(x, &self.layout)?;
-            }
-            if out.low.is_nan() || out.median.is_nan() || out.high.is_nan() {
-                return Err(Error::invalid("predictive", "its spread is beyond the largest number here"));
+            vector::exp_into(exponents.as_flattened(), powers.as_flattened_mut());
+            for (((size, at), powers), out) in sizes.iter().zip(at).zip(powers).zip(out) {
+                *out = Interval::of_powers(size.batch.size.transform, at[0], at[1], powers, self.level);
+                if !out.median.is_finite() || out.low.is_nan() || out.high.is_nan() {
+                    size.batch.size.compiled.check(x, &self.layout)?;
+                }
+                if out.low.is_nan() || out.median.is_nan() || out.high.is_nan() {
+                    return Err(Error::invalid("predictive", "its spread is beyond the largest number here"));
+                }
             }
         }
         Ok(())
@@ -794,28 +782,29 @@ impl Quick {
 }
 
 impl QuickSize {
-    fn at(&self, x: &[f64], row: &[f64], level: f64) -> Interval {
+    /// What is expected and half the width of the interval, transformed scale.
+    fn at(&self, x: &[f64], terms: &[f64; TERMS]) -> [f64; 2] {
         let entry = |c: usize| x.get(c).copied().unwrap_or(f64::NAN);
-        let b = &self.batch;
-        let (m, v) = (dot(row, &b.size.coefficients), b.size.factor.quadratic_of(|i| row[i]));
-        let mut at = At { location: m, uncertainty: v, ..At::default() };
+        let (b, row) = (&self.batch, |i: usize| terms[self.location[i]]);
+        let m = b.size.coefficients.iter().enumerate().map(|(i, b)| row(i) * b).sum();
+        let v = b.size.factor.quadratic_of(row);
+        let own = b.size.constant.map_or(0.0, |(own, _)| own);
+        let mut at = At { location: m, own, uncertainty: v, ..At::default() };
         let t = match &b.half_width {
             HalfWidth::Constant(_, t) => *t,
             HalfWidth::ByClass(_, place, by_code, other) => *by_code.get(x[*place] as usize).unwrap_or(other),
             HalfWidth::Modelled(_, quantile) => {
-                let mut z = [0.0; TERMS];
-                b.size.compiled.fill_spread(x, &mut z[..b.size.compiled.spread_terms()]);
-                (at.own, at.degrees_of_freedom) = b.spread(b.size.tails.at(|c| x[c]), |j| z[j]);
+                let tail = b.size.tails.at(|c| x[c]);
+                (at.own, at.degrees_of_freedom) = b.spread(tail, |j| terms[self.spread[j]]);
                 if let Some(shared) = &b.size.shared {
-                    shared.at(|c| x[c], row).add_to(&mut at);
+                    let mut design = [0.0; TERMS];
+                    design.iter_mut().zip(&self.location).for_each(|(v, at)| *v = terms[*at]);
+                    shared.at(|c| x[c], &design[..self.location.len()]).add_to(&mut at);
                 }
                 quantile.at(at.degrees_of_freedom)
             }
         };
-        if let ResolvedSpread::Constant(value, _) = b.size.spread {
-            at.own = value;
-        }
         b.size.finish(entry, &mut at);
-        Interval::symmetric(b.size.transform, at.location, t * at.scale(), level)
+        [at.location, t * at.scale()]
     }
 }

@@ -533,10 +533,10 @@ impl BlowAsKnown {
         let by_scatter = |deviation: f64| normal_cdf((t.margin.ln() + deviation) / SCATTER);
         let detachment_probability =
             Ranged { value, low: by_scatter(low).min(value), high: by_scatter(high).max(value) };
-        let mut cautions = vec![Caution(Doubt::NoFailedBlows)];
+        let mut cautions = vec![Caution::from(Doubt::NoFailedBlows)];
         cautions.extend(t.doubts.iter().map(|doubt| {
             let (kind, text) = doubt.told();
-            Caution(Doubt::Mechanics { kind, text })
+            Caution::from(Doubt::Mechanics { kind, text })
         }));
         Ok(DetachmentEstimate {
             level,

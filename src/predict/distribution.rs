@@ -60,16 +60,31 @@ impl Interval {
     /// The interval that lies `half` to either side of `middle` on the transformed scale. Under a logarithm the ends
     /// are the middle divided and multiplied by one factor, so that two exponentials do for three numbers.
     pub(super) fn symmetric(transform: Transform, middle: f64, half: f64, level: f64) -> Interval {
-        let k = match transform {
-            Transform::Ln => 1.0,
-            Transform::Log10 => std::f64::consts::LN_10,
-            other => {
-                let [low, median, high] = [middle - half, middle, middle + half].map(|v| other.invert(v));
-                return Interval { low, median, high, level };
-            }
-        };
-        let (a, b) = (k * middle, k * half);
-        let (median, factor) = (vector::exp(a), vector::exp(b));
+        let powers = Interval::exponents(transform, middle, half).map(vector::exp);
+        Interval::of_powers(transform, middle, half, powers, level)
+    }
+
+    /// What [`Interval::of_powers`] takes the exponentials of.
+    #[inline]
+    pub(super) fn exponents(transform: Transform, middle: f64, half: f64) -> [f64; 2] {
+        let k = if transform == Transform::Log10 { std::f64::consts::LN_10 } else { 1.0 };
+        [k * middle, k * half]
+    }
+
+    /// The interval of [`Interval::symmetric`], its exponentials given.
+    #[inline]
+    pub(super) fn of_powers(
+        transform: Transform,
+        middle: f64,
+        half: f64,
+        [median, factor]: [f64; 2],
+        level: f64,
+    ) -> Interval {
+        if !matches!(transform, Transform::Ln | Transform::Log10) {
+            let [low, median, high] = [middle - half, middle, middle + half].map(|v| transform.invert(v));
+            return Interval { low, median, high, level };
+        }
+        let [a, b] = Interval::exponents(transform, middle, half);
         if a.abs() < LARGEST && b < LARGEST {
             Interval { low: median / factor, median, high: median * factor, level }
         } else {

@@ -15,6 +15,7 @@ use crate::error::{Error, Place, Result};
 use crate::flake::{LENGTH_MM, MASS_G, Termination};
 use crate::form::{ANGLE, TERMINATION, Transform};
 use crate::strike::Measured;
+use std::sync::Arc;
 
 /// What is asked for beyond the measurements.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -85,7 +86,7 @@ pub struct Estimate {
     /// interval of that; empty where the calibration cannot tell.
     pub terminations: Vec<(String, Ranged)>,
     /// Correlation of the sizes about what is expected, transformed scale, in the order of `sizes`.
-    pub(crate) residual_correlation: Vec<Vec<f64>>,
+    pub(crate) residual_correlation: Arc<Vec<Vec<f64>>>,
     /// Probability that such a flake was kept, where flakes above a threshold were asked for.
     pub kept: Option<f64>,
     /// What there is to doubt.
@@ -111,14 +112,14 @@ impl Estimate {
         let outside: Vec<String> = self
             .cautions
             .iter()
-            .filter_map(|c| match &c.0 {
+            .filter_map(|c| match &*c.0 {
                 Doubt::OutsideRange { measurement, value, low, high } => {
                     Some(crate::calibration::caution::nearest(measurement, *value, *low, *high))
                 }
                 _ => None,
             })
             .collect();
-        let unlike = self.cautions.iter().any(|c| matches!(c.0, Doubt::Leverage { .. }));
+        let unlike = self.cautions.iter().any(|c| matches!(*c.0, Doubt::Leverage { .. }));
         let what = match (outside.is_empty(), unlike) {
             (true, false) => return None,
             (true, true) => "each measurement is among its flakes, the combination is not".to_string(),
@@ -279,17 +280,19 @@ impl Predictor {
             for (k, (m, r)) in variant.sizes.iter().zip(&ready.sizes).enumerate() {
                 let at = r.at_checked(x, &mut designs, layout)?;
                 highest.see(at.leverage(), m.largest_leverage);
-                shared[k].push(at.shared.sqrt());
+                if asked.kept.is_some() {
+                    shared[k].push(at.shared.sqrt());
+                }
                 components[k].push(Component::of(*weight, &at));
             }
         }
         let cautions = &mut asked.cautions;
         cautions.extend(highest.caution());
         let mut sizes = Vec::with_capacity(variant.sizes.len());
-        for (m, c) in variant.sizes.iter().zip(components) {
+        for ((m, r), c) in variant.sizes.iter().zip(&ready.sizes).zip(components) {
             let predictive = Predictive::new(m.form.transform(), c)?;
             let predictive = if asked.averaged { predictive.about_the_mean() } else { predictive };
-            cautions.extend(beyond(m, &predictive));
+            cautions.extend(r.recorded.and_then(|r| beyond(m, r, &predictive)));
             let atom = predictive.atom_at_zero();
             if atom > ATOM_TOLD {
                 cautions.push(Doubt::AtomAtZero { size: m.size.clone(), probability: atom }.into());
@@ -328,7 +331,7 @@ impl Predictor {
             calibration: self.calibration().name().to_string(),
             variant: variant.name.clone(),
             terminations,
-            residual_correlation: variant.residual_correlation.clone(),
+            residual_correlation: ready.residual_correlation.clone(),
             cautions: Vec::new(),
             endings,
         })
@@ -346,9 +349,8 @@ impl Predictor {
         }
         resolved.unlike_experiment(measured, found);
         resolved.of_groups(variant, measured, found);
-        let told: Vec<&str> = e.terminations.iter().map(|(t, _)| t.as_str()).collect();
-        resolved.untold_terminations(variant, &asked.x, &told, found);
-        resolved.of_all_its_answers(variant, found);
+        found.extend(resolved.untold_terminations(variant, &asked.x, !e.terminations.is_empty()));
+        found.extend_from_slice(&resolved.ready(variant).of_all_its_answers);
         found.extend_from_slice(&asked.cautions);
         e
     }
@@ -415,9 +417,7 @@ impl HighestLeverage {
 }
 
 /// The doubt that the median of a predictive is beyond what was recorded.
-fn beyond(m: &SizeModel, predictive: &Predictive) -> Option<Caution> {
-    let (transform, r) = (m.form.transform(), m.recorded?);
-    let (low, high) = (transform.apply(r.low), transform.apply(r.high));
+fn beyond(m: &SizeModel, (low, high): (f64, f64), predictive: &Predictive) -> Option<Caution> {
     // where every component's middle is inside, so is that of the mixture
     if predictive.components().iter().all(|c| (low..=high).contains(&c.location)) {
         return None;

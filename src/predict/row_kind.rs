@@ -79,7 +79,7 @@ impl Predictor {
         }
         estimate.cautions.retain(|c| {
             !matches!(
-                c.0,
+                *c.0,
                 Doubt::OutsideRange { .. }
                     | Doubt::NearEndOfDomain { .. }
                     | Doubt::Leverage { .. }

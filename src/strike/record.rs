@@ -4,7 +4,6 @@ use super::Measured;
 use crate::error::{Bounds, Error, Result};
 use crate::vocabulary::ClassKind;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// What stands in one column.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -18,14 +17,14 @@ pub(crate) enum Entry {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Given(Vec<(&'static str, Result<Entry>)>);
 
-/// Entries that are in order.
+/// Entries that are in order, by column: few, and looked for oftener than put in.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 #[serde(transparent)]
-pub(crate) struct Record(BTreeMap<&'static str, Entry>);
+pub(crate) struct Record(#[serde(serialize_with = "crate::by_name::serialize")] Vec<(&'static str, Entry)>);
 
 /// Where nothing was measured or noted.
 #[cfg(feature = "table")]
-pub(crate) static NOTHING: Record = Record(BTreeMap::new());
+pub(crate) static NOTHING: Record = Record(Vec::new());
 
 impl Given {
     fn put(mut self, column: &'static str, entry: Option<Result<Entry>>) -> Given {
@@ -71,26 +70,37 @@ impl Given {
     /// # Errors
     /// What is wrong with the first entry that is not.
     pub(crate) fn checked(self) -> Result<Record> {
-        self.0.into_iter().map(|(column, entry)| Ok((column, entry?))).collect::<Result<_>>().map(Record)
+        let entries = self.0.into_iter().map(|(column, entry)| Ok((column, entry?)));
+        let mut entries: Vec<_> = entries.collect::<Result<_>>()?;
+        entries.sort_by_key(|(column, _)| *column);
+        Ok(Record(entries))
     }
 }
 
 impl Record {
     /// Puts a number that is in order into a column.
     pub(crate) fn set(&mut self, column: &'static str, number: f64) {
-        self.0.insert(column, Entry::Number(number));
+        let number = (column, Entry::Number(number));
+        match self.0.binary_search_by_key(&column, |(column, _)| column) {
+            Ok(at) => self.0[at] = number,
+            Err(at) => self.0.insert(at, number),
+        }
+    }
+
+    fn get(&self, name: &str) -> Option<&Entry> {
+        self.0.iter().find(|(column, _)| *column == name).map(|(_, entry)| entry)
     }
 }
 
 impl Measured for Record {
     fn number(&self, name: &str) -> Option<f64> {
-        match self.0.get(name)? {
+        match self.get(name)? {
             Entry::Number(number) => Some(*number),
             Entry::Word(_) => None,
         }
     }
     fn class(&self, name: &str) -> Option<&str> {
-        match self.0.get(name)? {
+        match self.get(name)? {
             Entry::Word(word) => Some(word),
             Entry::Number(_) => None,
         }

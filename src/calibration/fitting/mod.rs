@@ -561,19 +561,16 @@ impl Collector {
             ToldApart::Four => vec!["feather", "hinge", "step", "overshot"],
             ToldApart::FeatherOrNot => vec!["feather", recipe::NOT_FEATHER],
         };
-        let (mut design, mut classes) = (Vec::new(), Vec::new());
-        let mut row = vec![0.0; compiled.terms()];
         let class = |end: &String| names.iter().position(|n| Some(*n) == recipe.told_apart.class(end));
         let by_code: Vec<Option<usize>> = self.ends.names.iter().map(class).collect();
-        for i in 0..self.flakes.rows() {
-            let Some(class) = self.ended[i].and_then(|code| by_code[code]) else { continue };
-            compiled.fill(&self.flakes.row(i), &mut row);
-            if row.iter().all(|v| v.is_finite()) {
-                design.extend(&row);
-                classes.push(class);
-            }
-        }
-        let design = DMatrix::from_row_slice(classes.len(), row.len(), &design);
+        let n = self.flakes.rows();
+        let mut terms = vec![0.0; n * compiled.terms()];
+        compiled.fill_columns(&self.flakes.columns().inputs, &mut terms)?;
+        let class = |i: usize| self.ended[i].and_then(|code| by_code[code]);
+        let used = |i: &usize| class(*i).is_some() && terms.iter().skip(*i).step_by(n).all(|v| v.is_finite());
+        let rows: Vec<usize> = (0..n).filter(used).collect();
+        let classes = rows.iter().filter_map(|i| class(*i)).collect();
+        let design = DMatrix::from_fn(rows.len(), compiled.terms(), |i, j| terms[j * n + rows[i]]);
         let design = Design::new(recipe.form.term_names(), design)?;
         let outcomes = Outcomes::new(names.iter().map(|n| n.to_string()).collect(), classes)?;
         let fit = multinomial::fit(&design, &outcomes, recipe.penalty)?;

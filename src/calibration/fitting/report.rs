@@ -188,13 +188,18 @@ pub(in crate::calibration) fn falling<'a>(models: impl IntoIterator<Item = &'a S
 /// How many flakes equal an earlier one in all of some numbers, where that is not by chance: five, and one in ten, or of two
 /// numbers alone one in two, and half of them as many rows behind the one before as each other (rows pasted once more, or
 /// each twice). (This crate's choice, no source: of thousands measured to a millimetre and a gram many are alike, anywhere.)
-pub(crate) fn repeated(flakes: impl Iterator<Item = impl IntoIterator<Item = f64>>) -> Option<u64> {
+pub(crate) fn repeated<T: IntoIterator<Item = f64>>(
+    flakes: impl ExactSizeIterator<Item = T> + Clone,
+) -> Option<u64> {
+    if !may_repeat(flakes.clone()) {
+        return None;
+    }
     let (mut seen, mut behind) = (HashMap::new(), HashMap::<u64, u64>::new());
     let (mut all, mut again, mut most) = (0, 0, 0);
     for flake in flakes {
         let (mut hasher, mut recorded) = (DefaultHasher::new(), 0);
         for v in flake {
-            hasher.write_u64(if v.is_nan() { u64::MAX } else { v.to_bits() });
+            hasher.write_u64(bits_of(v));
             recorded += usize::from(!v.is_nan());
         }
         (all, most) = (all + 1, most.max(recorded));
@@ -206,6 +211,28 @@ pub(crate) fn repeated(flakes: impl Iterator<Item = impl IntoIterator<Item = f64
     let too_many = if most > 2 { all / 10 } else { all / 2 };
     let alike = behind.into_values().max().unwrap_or(0);
     (again >= 5 && again > too_many && 2 * alike >= again).then_some(again)
+}
+
+/// The bits of a number, the same for all that are none.
+fn bits_of(v: f64) -> u64 {
+    if v.is_nan() { u64::MAX } else { v.to_bits() }
+}
+
+/// Whether more than one in ten may equal an earlier one, at a glance: each lights one of sixteen bits a flake or more, and
+/// those that are alike the same.
+fn may_repeat(flakes: impl ExactSizeIterator<Item = impl IntoIterator<Item = f64>>) -> bool {
+    let all = flakes.len();
+    let (mut bits, mut lit) = (vec![0u64; (all / 4).next_power_of_two()], 0);
+    for flake in flakes {
+        let mixed = flake.into_iter().fold(0, |h: u64, v| {
+            let h = (h ^ bits_of(v)).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+            h ^ (h >> 32)
+        });
+        let (at, bit) = ((mixed >> 6) as usize & (bits.len() - 1), 1 << (mixed & 63));
+        lit += usize::from(bits[at] & bit == 0);
+        bits[at] |= bit;
+    }
+    all - lit > all / 10
 }
 
 /// That flakes equal earlier ones.

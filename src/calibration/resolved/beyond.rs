@@ -31,8 +31,8 @@ struct Distance {
 /// What one size of a variant needs to know of the flakes fitted to tell how far a row lies beyond them.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Opening {
-    ranges: Vec<Range>,
-    places: Vec<Option<usize>>,
+    /// Ranges of the measurements, each with its place in an input row.
+    ranges: Vec<(usize, Range)>,
     mass: bool,
     transform: Transform,
     largest_leverage: f64,
@@ -44,8 +44,7 @@ impl Opening {
         // how slopes differ between sites is known of sizes on platforms, not of what retouch took off
         let ranges = if m.form.transform() == Transform::LnExcess { &[] } else { ranges };
         Opening {
-            ranges: ranges.to_vec(),
-            places: ranges.iter().map(|r| layout.position(&r.name)).collect(),
+            ranges: ranges.iter().filter_map(|r| Some((layout.position(&r.name)?, r.clone()))).collect(),
             mass: m.size.ends_with("_g"),
             transform: m.form.transform(),
             largest_leverage: m.largest_leverage,
@@ -55,13 +54,11 @@ impl Opening {
     /// Whether a row of this leverage, its entries given by place, lies beyond the flakes at all.
     #[inline]
     pub(crate) fn is_beyond(&self, x: impl Fn(usize) -> f64, leverage: f64) -> bool {
-        let outside = |(r, at): (&Range, &Option<usize>)| {
-            at.is_some_and(|at| {
-                let v = x(at);
-                v < r.low || v > r.high
-            })
+        let outside = |(at, r): &(usize, Range)| {
+            let v = x(*at);
+            v < r.low || v > r.high
         };
-        leverage > self.largest_leverage || self.ranges.iter().zip(&self.places).any(outside)
+        leverage > self.largest_leverage || self.ranges.iter().any(outside)
     }
 
     /// Whether some row of a block lies beyond the flakes, or nearly: by its columns, given by place, and the variances that
@@ -77,24 +74,17 @@ impl Opening {
         };
         let most = (1.0 - 1e-12) * self.largest_leverage * spread * spread;
         outside(variances, f64::NEG_INFINITY, most)
-            || (self.ranges.iter().zip(&self.places))
-                .any(|(r, at)| at.and_then(&column).is_some_and(|column| outside(column, r.low, r.high)))
+            || (self.ranges.iter())
+                .any(|(at, r)| column(*at).is_some_and(|column| outside(column, r.low, r.high)))
     }
 
     /// What is less known of a row for lying beyond the flakes fitted, in parts that rows share: the standard deviation
     /// on the transformed scale, and of what it is (a measurement, or the combination of them).
     pub(crate) fn parts(&self, x: impl Fn(usize) -> f64, at: &At) -> Vec<(&str, f64)> {
         let slope = self.transform.per_ln(at.location);
-        let of = |(r, place): (&'_ Range, &Option<usize>)| {
-            let d = distance(r, x((*place)?))?;
-            Some(slope * self.less_known(d))
-        };
-        let mut found: Vec<(&str, f64)> = self
-            .ranges
-            .iter()
-            .zip(&self.places)
-            .filter_map(|(r, place)| Some((r.name.as_str(), of((r, place))?)))
-            .collect();
+        let of = |(at, r): &'_ (usize, Range)| Some(slope * self.less_known(distance(r, x(*at))?));
+        let mut found: Vec<(&str, f64)> =
+            self.ranges.iter().filter_map(|range| Some((range.1.name.as_str(), of(range)?))).collect();
         let unlike = self.unlike(at);
         if unlike > 0.0 {
             found.push(("combination", at.own * unlike.sqrt()));
@@ -110,8 +100,7 @@ impl Opening {
 
     /// The variance that the size has, on the transformed scale, for lying beyond the flakes fitted; nothing inside.
     pub(super) fn variance(&self, x: impl Fn(usize) -> f64, at: &At) -> f64 {
-        let distances =
-            self.ranges.iter().zip(&self.places).filter_map(|(r, place)| distance(r, x((*place)?)));
+        let distances = self.ranges.iter().filter_map(|(at, r)| distance(r, x(*at)));
         let ln: f64 = distances.map(|d| self.less_known(d).powi(2)).sum();
         let slope = self.transform.per_ln(at.location);
         ln * slope * slope + at.own * at.own * self.unlike(at)

@@ -1,8 +1,9 @@
 //! The cautions that a row gives rise to under a calibration, before and beside its numbers.
 
 use super::{Kind, Resolved, class_of};
-use crate::calibration::PercussorSeen;
 use crate::calibration::caution::{Caution, Doubt};
+use crate::calibration::fitting::falling;
+use crate::calibration::{Calibration, PercussorSeen, Variant};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{ANGLE, PERCUSSOR_CLASS};
 use crate::material::Stone;
@@ -124,60 +125,59 @@ impl Resolved {
     pub(crate) fn of_groups(&self, variant: usize, measured: &dyn Measured, found: &mut Vec<Caution>) {
         let shared = self.variant(variant).sizes.iter().flat_map(|m| &m.shared);
         for (i, e) in shared.clone().enumerate() {
-            if shared.clone().take(i).any(|before| before.by == e.by) {
-                continue;
-            }
-            let (by, groups) = (e.by.clone(), e.groups);
-            let named = measured.class(&by).filter(|_| !e.levels.is_empty());
-            if named.is_some_and(|name| e.levels.iter().any(|l| l.name == name)) {
+            let named = if e.levels.is_empty() { None } else { measured.class(&e.by) };
+            if named.is_some_and(|name| e.levels.iter().any(|l| l.name == name))
+                || shared.clone().take(i).any(|before| before.by == e.by)
+            {
                 continue;
             }
             if let Some(name) = named {
-                found.push(Doubt::GroupNotFitted { by: by.clone(), name: name.to_string(), groups }.into());
+                let name = name.to_string();
+                found.push(Doubt::GroupNotFitted { by: e.by.clone(), name, groups: e.groups }.into());
             }
-            if groups <= FEW_GROUPS {
-                found.push(Doubt::FewGroups { by, groups }.into());
+            if e.groups <= FEW_GROUPS {
+                found.push(Doubt::FewGroups { by: e.by.clone(), groups: e.groups }.into());
             }
         }
     }
 
-    /// The terminations that have no probability in an answer, where none is known.
-    pub(crate) fn untold_terminations(
-        &self,
-        variant: usize,
-        x: &[f64],
-        told: &[&str],
-        found: &mut Vec<Caution>,
-    ) {
-        let known = self.ready(variant).termination.is_some_and(|at| !x[at].is_nan());
-        let names = Termination::ALL.iter().map(|t| t.name());
-        let missing: Vec<String> = names.filter(|n| !told.contains(n)).map(String::from).collect();
-        if !missing.is_empty() && !known {
-            found.push(Doubt::TerminationsNotTold { terminations: missing }.into());
-        }
+    /// The terminations that have no probability in an answer that tells some or none, where none is known.
+    pub(crate) fn untold_terminations(&self, variant: usize, x: &[f64], told: bool) -> Option<Caution> {
+        let ready = self.ready(variant);
+        let known = ready.termination.is_some_and(|at| !x[at].is_nan());
+        ready.untold[usize::from(told)].clone().filter(|_| !known)
     }
+}
 
-    /// What there is to doubt of a variant whatever is asked: what the experiment did not record, the flakes that it was
-    /// updated with, sizes that fall as the platform grows.
-    pub(crate) fn of_all_its_answers(&self, variant: usize, found: &mut Vec<Caution>) {
-        let against = self.calibration().local().into_iter().flat_map(|l| &l.cautions);
-        found.extend(against.map(|text| Doubt::LocalFlakes { text: text.clone() }.into()));
-        let what = self.ready(variant).falls.clone();
-        if !what.is_empty() {
-            found.push(Doubt::FallsWithPlatform { what }.into());
-        }
-        let distance = self.calibration().distance();
-        if let Some((size, d)) = distance.filter(|(_, d)| d.applied) {
-            // what sites differ by holds the knapper and the core
-            let times = d.coefficients.is_empty().then(|| d.shift.exp());
-            let either_way = (1.96 * d.sd).exp();
-            found.push(Doubt::MovedToSites { size: size.to_string(), times, either_way }.into());
-            return;
-        }
-        let mut what = self.calibration().not_recorded().to_vec();
-        what.extend(distance.map(|_| "site".to_string()));
-        if !what.is_empty() {
-            found.push(Doubt::NotInExperiment { what }.into());
-        }
+/// The doubt about the terminations that are not among those told.
+pub(super) fn untold(told: &[String]) -> Option<Caution> {
+    let names = Termination::ALL.iter().map(|t| t.name().to_string());
+    let terminations: Vec<String> = names.filter(|n| !told.contains(n)).collect();
+    (!terminations.is_empty()).then(|| Doubt::TerminationsNotTold { terminations }.into())
+}
+
+/// What there is to doubt of a variant whatever is asked: the flakes that it was updated with, sizes that fall as the
+/// platform grows, what the experiment did not record.
+pub(super) fn of_all_its_answers(calibration: &Calibration, v: &Variant) -> Vec<Caution> {
+    let against = calibration.local().into_iter().flat_map(|l| &l.cautions);
+    let mut found: Vec<Caution> =
+        against.map(|text| Doubt::LocalFlakes { text: text.clone() }.into()).collect();
+    let what = falling(&v.sizes);
+    if !what.is_empty() {
+        found.push(Doubt::FallsWithPlatform { what }.into());
     }
+    let distance = calibration.distance();
+    if let Some((size, d)) = distance.filter(|(_, d)| d.applied) {
+        // what sites differ by holds the knapper and the core
+        let times = d.coefficients.is_empty().then(|| d.shift.exp());
+        let either_way = (1.96 * d.sd).exp();
+        found.push(Doubt::MovedToSites { size: size.to_string(), times, either_way }.into());
+        return found;
+    }
+    let mut what = calibration.not_recorded().to_vec();
+    what.extend(distance.map(|_| "site".to_string()));
+    if !what.is_empty() {
+        found.push(Doubt::NotInExperiment { what }.into());
+    }
+    found
 }

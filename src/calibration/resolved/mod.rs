@@ -26,12 +26,9 @@ mod size;
 
 pub(crate) use doubts::{CLEARLY_BEYOND, STEEPEST_DEG, near_tangent};
 pub(in crate::calibration) use doubts::{FEW_GROUPS, canonical_stone};
-pub(crate) use size::{
-    At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, behind_log_spread, together,
-};
+pub(crate) use size::{At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, together};
 
 use super::caution::{Caution, Doubt};
-use super::fitting::falling;
 use super::{Calibration, SizeModel, TerminationModel, Variant};
 use crate::error::{Error, Place, Result};
 pub(crate) use crate::fit::dot;
@@ -41,6 +38,7 @@ use crate::material::{PercussorClass, PercussorMaterial};
 use crate::strike::Measured;
 pub(crate) use percussor::Kind;
 use percussor::{BEHIND, Carried};
+use std::sync::Arc;
 
 /// Complete input rows with their weights.
 pub(crate) type WeightedRows = Vec<(f64, Vec<f64>)>;
@@ -75,8 +73,12 @@ pub(crate) struct ResolvedVariant {
     pub(crate) ranged: Vec<Option<usize>>,
     /// Whether a form takes the tangent of the exterior platform angle.
     pub(crate) tangent: bool,
-    /// Sizes that fall as the platform grows (`mass with platform depth`).
-    falls: Vec<String>,
+    /// The doubt about terminations that have no probability where an answer tells none, and where it tells some.
+    untold: [Option<Caution>; 2],
+    /// What there is to doubt whatever is asked.
+    pub(crate) of_all_its_answers: Vec<Caution>,
+    /// That of the variant: every answer holds it.
+    pub(crate) residual_correlation: Arc<Vec<Vec<f64>>>,
 }
 
 /// A model of how flakes end made ready.
@@ -147,7 +149,9 @@ impl ResolvedVariant {
                 .filter_map(|(i, a)| code(&a.class, &a.level).map(|(at, code)| (at, code, i)))
                 .collect(),
             ranged: v.ranges.iter().map(|r| layout.position(&r.name)).collect(),
-            falls: falling(&v.sizes),
+            untold: [&[][..], v.termination.as_ref().map_or(&[], |t| t.fit.classes())].map(doubts::untold),
+            of_all_its_answers: doubts::of_all_its_answers(calibration, v),
+            residual_correlation: Arc::new(v.residual_correlation.clone()),
             tangent: v.sizes.iter().any(|m| m.form.terms().iter().any(Term::has_tangent)),
         })
     }

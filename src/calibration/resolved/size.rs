@@ -103,6 +103,20 @@ pub(crate) enum ResolvedSpread {
     Modelled(Vec<f64>, Triangle),
 }
 
+impl ResolvedSpread {
+    /// A flake's own spread and the degrees of freedom behind it, from the terms of the log spread.
+    #[inline]
+    pub(crate) fn at(&self, z: impl Fn(usize) -> f64) -> (f64, f64) {
+        match self {
+            ResolvedSpread::Constant(value, degrees_of_freedom) => (*value, *degrees_of_freedom),
+            ResolvedSpread::Modelled(coefficients, factor) => {
+                let ln: f64 = coefficients.iter().enumerate().map(|(j, c)| z(j) * c).sum();
+                (crate::vector::exp(ln), behind_log_spread(factor.quadratic_of(z)))
+            }
+        }
+    }
+}
+
 /// Degrees of freedom of the tails.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum ResolvedTails {
@@ -160,7 +174,11 @@ pub(crate) struct ResolvedSize {
     /// Factor of the covariance of the coefficients.
     pub(crate) factor: Triangle,
     pub(crate) spread: ResolvedSpread,
+    /// A flake's own spread and the degrees of freedom behind it, where they are the same everywhere.
+    pub(crate) constant: Option<(f64, f64)>,
     pub(crate) tails: ResolvedTails,
+    /// The smallest and the largest size recorded, transformed scale.
+    pub(crate) recorded: Option<(f64, f64)>,
     /// Effects that groups share.
     pub(crate) shared: Option<ResolvedShared>,
     /// How it opens beyond the flakes fitted.
@@ -230,19 +248,22 @@ impl ResolvedSize {
             let found = m.coefficients.len();
             return Err(Error::Shape { what: "coefficients".into(), found, expected: terms });
         }
+        let spread = match &m.spread {
+            Spread::Constant { value, degrees_of_freedom } => {
+                ResolvedSpread::Constant(*value, *degrees_of_freedom)
+            }
+            Spread::Modelled { coefficients, covariance } => ResolvedSpread::Modelled(
+                coefficients.clone(),
+                Triangle::factor(&m.size, covariance, compiled.spread_terms())?,
+            ),
+        };
         Ok(ResolvedSize {
             factor: Triangle::factor(&m.size, &m.covariance, terms)?,
-            spread: match &m.spread {
-                Spread::Constant { value, degrees_of_freedom } => {
-                    ResolvedSpread::Constant(*value, *degrees_of_freedom)
-                }
-                Spread::Modelled { coefficients, covariance } => ResolvedSpread::Modelled(
-                    coefficients.clone(),
-                    Triangle::factor(&m.size, covariance, compiled.spread_terms())?,
-                ),
-            },
+            constant: (compiled.spread_terms() == 1).then(|| spread.at(|_| 1.0)),
+            spread,
             tails: ResolvedTails::new(&m.tails, layout)?,
             shared: ResolvedShared::new(m, layout),
+            recorded: m.recorded.map(|r| (m.form.transform().apply(r.low), m.form.transform().apply(r.high))),
             transform: m.form.transform(),
             coefficients: m.coefficients.clone(),
             compiled,
@@ -282,13 +303,7 @@ impl ResolvedSize {
 
     /// The size where its design rows are filled.
     fn at_rows(&self, x: &[f64], rows: &mut DesignRows) -> At {
-        let (own, behind) = match &self.spread {
-            ResolvedSpread::Constant(value, degrees_of_freedom) => (*value, *degrees_of_freedom),
-            ResolvedSpread::Modelled(coefficients, factor) => {
-                let variance = factor.quadratic(&rows.spread, &mut rows.scratch);
-                (crate::vector::exp(dot(&rows.spread, coefficients)), behind_log_spread(variance))
-            }
-        };
+        let (own, behind) = self.constant.unwrap_or_else(|| self.spread.at(|j| rows.spread[j]));
         let mut at = At {
             location: dot(&rows.location, &self.coefficients),
             own,

@@ -25,7 +25,7 @@ fn beyond(predictor: &Predictor, strike: &Strike) -> Vec<(String, f64, f64, f64)
     estimate
         .cautions
         .iter()
-        .filter_map(|c| match &c.0 {
+        .filter_map(|c| match &*c.0 {
             Doubt::BeyondRecorded { size, expected, low, high } => {
                 assert_eq!(c.kind(), "beyond-recorded");
                 let median = estimate.size(size).unwrap().median();

@@ -10,7 +10,7 @@
 use crate::fit::linear::dot;
 use crate::threads;
 use crate::vector::{self, Kernel};
-use nalgebra::{DMatrix, DMatrixView};
+use nalgebra::DMatrix;
 use std::ops::Range;
 
 /// Rows of one chunk: the unit of work and of the ordered reduction. This crate's choice, no source.
@@ -19,6 +19,8 @@ const CHUNK: usize = 4096;
 const WAVE: usize = 64;
 /// Entries of the largest scratch array of a block (64 KiB), so that it stays in a near cache. This crate's choice, no source.
 const SCRATCH: usize = 8192;
+/// Most rows of a block. This crate's choice, no source.
+const MOST_ROWS: usize = 512;
 /// Rows whose normalisers are multiplied before one logarithm is taken. This crate's choice, no source.
 const LOGS: usize = 16;
 /// Largest linear predictor at which [`LOGS`] normalisers cannot overflow for up to 1000 classes:
@@ -95,7 +97,7 @@ impl Problem<'_> {
     }
 
     fn block(&self) -> usize {
-        (SCRATCH / self.term_pairs().max(self.class_pairs())).clamp(32, 512) / 8 * 8
+        (SCRATCH / self.term_pairs().max(self.class_pairs())).clamp(32, MOST_ROWS) / 8 * 8
     }
 
     fn no_sums(&self, information: bool) -> Sums {
@@ -111,12 +113,11 @@ impl Problem<'_> {
     pub fn pass(&self, coefficients: &[f64], pass: Pass<'_>) -> Sums {
         let empty = self.no_sums(matches!(pass, Pass::Information));
         let mut total = empty.clone();
-        let coefficients = DMatrix::from_column_slice(self.terms(), self.classes, coefficients);
         ordered(
             self.rows,
             |range| {
                 let mut sums = empty.clone();
-                self.chunk(range, &coefficients, pass, &mut sums);
+                self.chunk(range, coefficients, pass, &mut sums);
                 sums
             },
             |sums| total.add(&sums),
@@ -124,61 +125,27 @@ impl Problem<'_> {
         total
     }
 
-    fn chunk(&self, range: Range<usize>, coefficients: &DMatrix<f64>, pass: Pass<'_>, sums: &mut Sums) {
+    fn chunk(&self, range: Range<usize>, coefficients: &[f64], pass: Pass<'_>, sums: &mut Sums) {
         let (p, m, b) = (self.terms(), self.classes, self.block());
-        let (tp, cp) = (self.term_pairs(), self.class_pairs());
-        let scratch = |columns: usize| DMatrix::zeros(b, columns);
-        let (mut z, mut eta, mut residual) = (scratch(p), scratch(m), scratch(m));
-        let (mut products, mut pairs) = (scratch(tp), scratch(cp));
+        let columns = [p, m, m, self.term_pairs(), self.class_pairs()];
+        let mut scratch = columns.map(|columns| DMatrix::zeros(b, columns));
+        let mut places = Vec::with_capacity(b);
         for start in range.clone().step_by(b) {
-            let len = b.min(range.end - start);
-            let classes = self.class_of_row[start..start + len].iter().map(|class| self.slot[*class]);
-            let places: Vec<usize> = classes.collect();
-            self.standardise(start, len, &mut z);
-            let z = z.rows(0, len);
-            eta.rows_mut(0, len).gemm(1.0, &z, coefficients, 0.0);
-            sums.log_likelihood += softmax(&mut eta, &places);
-            // From here `eta` holds the probabilities.
-            for at in (0..p).flat_map(|i| (i..p).map(move |j| (i, j))).enumerate() {
-                let (at, (i, j)) = at;
-                let mut out = products.view_mut((0, at), (len, 1));
-                out.zip_zip_apply(&z.column(i), &z.column(j), |v, x, y| *v = x * y);
-            }
-            match pass {
-                Pass::Information => {
-                    residual.rows_mut(0, len).zip_apply(&eta.rows(0, len), |v, prob| *v = -prob);
-                    for (r, &k) in places.iter().enumerate().filter(|(_, k)| **k < m) {
-                        residual[(r, k)] += 1.0;
-                    }
-                    for at in (0..m).flat_map(|k| (k..m).map(move |l| (k, l))).enumerate() {
-                        let (at, (k, l)) = at;
-                        let own = if k == l { 1.0 } else { 0.0 };
-                        let (pk, pl) = (eta.view((0, k), (len, 1)), eta.view((0, l), (len, 1)));
-                        let mut out = pairs.view_mut((0, at), (len, 1));
-                        out.zip_zip_apply(&pk, &pl, |v, pk, pl| *v = pk * (own - pl));
-                    }
-                    let total = &mut sums.information;
-                    vector::run(AddTransposedProduct { left: &products, right: &pairs, len, total });
-                }
-                Pass::Jeffreys(inverse) => {
-                    let inverse = DMatrixView::from_slice(inverse, tp, cp);
-                    pairs.rows_mut(0, len).gemm(1.0, &products.rows(0, len), &inverse, 0.0);
-                    jeffreys(&eta, &pairs, len, &mut residual);
-                }
-            }
-            for (k, of_class) in sums.score.chunks_exact_mut(p).enumerate() {
-                for (j, sum) in of_class.iter_mut().enumerate() {
-                    *sum += dot(column(&residual, k, len), &z.column(j).as_slice()[..len]);
-                }
-            }
+            let rows = start..(start + b).min(range.end);
+            places.clear();
+            places.extend(self.class_of_row[rows.clone()].iter().map(|class| self.slot[*class]));
+            let (scratch, places) = (&mut scratch, &places[..]);
+            vector::run(Block { problem: self, rows, coefficients, pass, places, scratch, sums });
         }
     }
 
-    fn standardise(&self, start: usize, len: usize, z: &mut DMatrix<f64>) {
-        for (j, mut out) in z.column_iter_mut().enumerate() {
-            let column = &self.columns[j * self.rows + start..][..len];
+    #[inline(always)]
+    fn standardise(&self, rows: &Range<usize>, z: &mut DMatrix<f64>) {
+        for j in 0..self.terms() {
             let (shift, inverse) = (self.shift[j], self.inverse_scale[j]);
-            out.iter_mut().zip(column).for_each(|(v, x)| *v = (x - shift) * inverse);
+            let of = &self.columns[j * self.rows..][rows.clone()];
+            let out = column_mut(z, j, rows.len());
+            out.iter_mut().zip(of).for_each(|(v, x)| *v = (x - shift) * inverse);
         }
     }
 
@@ -197,8 +164,9 @@ impl Problem<'_> {
             |range| {
                 let (mut z, mut sums) = (DMatrix::zeros(b, p), DMatrix::zeros(p, p));
                 for start in range.clone().step_by(b) {
-                    let len = b.min(range.end - start);
-                    self.standardise(start, len, &mut z);
+                    let rows = start..(start + b).min(range.end);
+                    let len = rows.len();
+                    self.standardise(&rows, &mut z);
                     for i in 0..p {
                         for j in i..p {
                             sums[(i, j)] += dot(column(&z, i, len), column(&z, j, len));
@@ -262,63 +230,129 @@ fn column(of: &DMatrix<f64>, j: usize, len: usize) -> &[f64] {
     &of.as_slice()[j * of.nrows()..][..len]
 }
 
+#[inline(always)]
+fn column_mut(of: &mut DMatrix<f64>, j: usize, len: usize) -> &mut [f64] {
+    let rows = of.nrows();
+    &mut of.as_mut_slice()[j * rows..][..len]
+}
+
+/// A block of rows, whose classes have these places.
+struct Block<'a> {
+    problem: &'a Problem<'a>,
+    rows: Range<usize>,
+    coefficients: &'a [f64],
+    pass: Pass<'a>,
+    places: &'a [usize],
+    /// Its standardised terms, linear predictors and then probabilities, what the score sums up, products of terms, and
+    /// what the information weighs them with.
+    scratch: &'a mut [DMatrix<f64>; 5],
+    sums: &'a mut Sums,
+}
+
+impl Kernel for Block<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn go(self) {
+        let (p, m, len) = (self.problem.terms(), self.problem.classes, self.rows.len());
+        let [z, eta, residual, products, pairs] = self.scratch;
+        self.problem.standardise(&self.rows, z);
+        product(z, self.coefficients, len, eta);
+        self.sums.log_likelihood += softmax(eta, self.places);
+        // From here `eta` holds the probabilities.
+        for i in 0..p {
+            for j in i..p {
+                let (x, y) = (column(z, i, len), column(z, j, len));
+                let out = column_mut(products, packed(p, i, j), len);
+                out.iter_mut().zip(x).zip(y).for_each(|((v, x), y)| *v = x * y);
+            }
+        }
+        match self.pass {
+            Pass::Information => {
+                for k in 0..m {
+                    let out = column_mut(residual, k, len);
+                    out.iter_mut().zip(column(eta, k, len)).for_each(|(v, prob)| *v = -prob);
+                }
+                for (r, &k) in self.places.iter().enumerate().filter(|(_, k)| **k < m) {
+                    residual[(r, k)] += 1.0;
+                }
+                for k in 0..m {
+                    for l in k..m {
+                        let own = if k == l { 1.0 } else { 0.0 };
+                        let (pk, pl) = (column(eta, k, len), column(eta, l, len));
+                        let out = column_mut(pairs, packed(m, k, l), len);
+                        out.iter_mut().zip(pk).zip(pl).for_each(|((v, pk), pl)| *v = pk * (own - pl));
+                    }
+                }
+                add_transposed_product(products, pairs, len, &mut self.sums.information);
+            }
+            Pass::Jeffreys(inverse) => {
+                product(products, inverse, len, pairs);
+                jeffreys(eta, pairs, len, residual);
+            }
+        }
+        add_transposed_product(z, residual, len, &mut self.sums.score);
+    }
+}
+
+/// The first rows of `left` times `right`, column by column.
+#[inline(always)]
+fn product(left: &DMatrix<f64>, right: &[f64], len: usize, out: &mut DMatrix<f64>) {
+    for (k, by) in right.chunks_exact(left.ncols()).enumerate() {
+        let out = column_mut(out, k, len);
+        out.fill(0.0);
+        for (j, by) in by.iter().enumerate() {
+            out.iter_mut().zip(column(left, j, len)).for_each(|(v, x)| *v += x * by);
+        }
+    }
+}
+
+/// `total`, columns of `left` down and of `right` across, += left' right over the first rows.
+#[inline(always)]
+fn add_transposed_product(left: &DMatrix<f64>, right: &DMatrix<f64>, len: usize, total: &mut [f64]) {
+    for (l, sums) in total.chunks_exact_mut(left.ncols()).enumerate() {
+        for (k, sum) in sums.iter_mut().enumerate() {
+            *sum += dot(column(left, k, len), column(right, l, len));
+        }
+    }
+}
+
 /// Turns the linear predictors of the first rows into probabilities in place; returns their log-likelihood, by the
 /// place of the class of each.
+#[inline(always)]
 fn softmax(eta: &mut DMatrix<f64>, places: &[usize]) -> f64 {
-    let (b, m, len) = (eta.nrows(), eta.ncols(), places.len());
+    let (m, len) = (eta.ncols(), places.len());
     let mut value = 0.0;
     for (r, &k) in places.iter().enumerate().filter(|(_, k)| **k < m) {
         value += eta[(r, k)];
     }
-    if eta.rows(0, len).amax() > CALM {
+    let any_above = |k: usize| column(eta, k, len).iter().fold(false, |any, v| any | (v.abs() > CALM));
+    if (0..m).any(any_above) {
         for mut row in eta.rows_mut(0, len).row_iter_mut() {
             let top = row.max().max(0.0);
-            row.apply(|v| *v = (*v - top).exp());
-            let sum = (-top).exp() + row.sum();
+            row.apply(|v| *v = vector::exp(*v - top));
+            let sum = vector::exp(-top) + row.sum();
             row /= sum;
             value -= top + sum.ln();
         }
         return value;
     }
-    let eta = eta.as_mut_slice();
+    for k in 0..m {
+        column_mut(eta, k, len).iter_mut().for_each(|v| *v = vector::exp(*v));
+    }
     let mut sum = [0.0; LOGS];
     for start in (0..len).step_by(LOGS) {
         let n = LOGS.min(len - start);
         sum[..n].fill(1.0);
         for k in 0..m {
-            for (v, s) in eta[k * b + start..][..n].iter_mut().zip(&mut sum) {
-                *v = v.exp();
-                *s += *v;
-            }
+            sum.iter_mut().zip(&column(eta, k, len)[start..]).for_each(|(s, v)| *s += v);
         }
         value -= sum[..n].iter().product::<f64>().ln();
         sum[..n].iter_mut().for_each(|s| *s = 1.0 / *s);
         for k in 0..m {
-            eta[k * b + start..][..n].iter_mut().zip(&sum).for_each(|(v, s)| *v *= s);
+            column_mut(eta, k, len)[start..].iter_mut().zip(&sum).for_each(|(v, s)| *v *= s);
         }
     }
     value
-}
-
-/// `total`, columns of `left` down and of `right` across, += left' right over the first rows.
-struct AddTransposedProduct<'a> {
-    left: &'a DMatrix<f64>,
-    right: &'a DMatrix<f64>,
-    len: usize,
-    total: &'a mut [f64],
-}
-
-impl Kernel for AddTransposedProduct<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn go(self) {
-        let (n, rows) = (self.len, self.left.ncols());
-        for (l, sums) in self.total.chunks_exact_mut(rows).enumerate() {
-            for (k, sum) in sums.iter_mut().enumerate() {
-                *sum += dot(column(self.left, k, n), column(self.right, l, n));
-            }
-        }
-    }
 }
 
 /// The rows' part in the derivative of half the log-determinant of the information.
@@ -326,18 +360,24 @@ impl Kernel for AddTransposedProduct<'_> {
 /// With q_kl = z'C_kl z (C the inverse information), Q its m by m matrix, and u_c the centred indicator of
 /// class c, let q_c = u_c'Q u_c over all m + 1 classes; the derivative by η_k is
 /// p_k (q_k - Σ_c p_c q_c) / 2, since the third cumulant of a multinomial draw is Σ_c p_c u_c u_c u_c.
+#[inline(always)]
 fn jeffreys(prob: &DMatrix<f64>, q: &DMatrix<f64>, len: usize, out: &mut DMatrix<f64>) {
     let m = prob.ncols();
-    for r in 0..len {
-        let entry = |k: usize, l: usize| q[(r, packed(m, k, l))];
+    let mut mean = [0.0; MOST_ROWS];
+    for k in 0..m {
+        let out = column_mut(out, k, len);
+        out.fill(0.0);
+        for l in 0..m {
+            let (q, p) = (column(q, packed(m, k, l), len), column(prob, l, len));
+            out.iter_mut().zip(q).zip(p).for_each(|((v, q), p)| *v += q * p);
+        }
         // q_k less the baseline's own p'Qp, which drops out of q_k less the mean.
-        for k in 0..m {
-            let row: f64 = (0..m).map(|l| entry(k, l) * prob[(r, l)]).sum();
-            out[(r, k)] = entry(k, k) - 2.0 * row;
-        }
-        let mean: f64 = (0..m).map(|k| prob[(r, k)] * out[(r, k)]).sum();
-        for k in 0..m {
-            out[(r, k)] = 0.5 * prob[(r, k)] * (out[(r, k)] - mean);
-        }
+        let (own, p) = (column(q, packed(m, k, k), len), column(prob, k, len));
+        out.iter_mut().zip(own).for_each(|(v, q)| *v = q - 2.0 * *v);
+        mean.iter_mut().zip(&*out).zip(p).for_each(|((mean, v), p)| *mean += p * v);
+    }
+    for k in 0..m {
+        let (out, p) = (column_mut(out, k, len), column(prob, k, len));
+        out.iter_mut().zip(&mean).zip(p).for_each(|((v, mean), p)| *v = 0.5 * p * (*v - mean));
     }
 }

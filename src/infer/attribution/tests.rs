@@ -700,7 +700,7 @@ fn another_name_of_the_same_stone_is_no_reason_for_doubt() {
         let strike = strike().to_builder().stone(stone).build().unwrap();
         let flake = Flake::builder().strike(strike).length_mm(40.0).build().unwrap();
         let verdict = a.attribute(&[flake], &mut rng(1)).unwrap();
-        verdict.cautions.iter().any(|c| matches!(&c.0, Doubt::StoneNotInExperiment { .. }))
+        verdict.cautions.iter().any(|c| matches!(&*c.0, Doubt::StoneNotInExperiment { .. }))
     };
     assert!(!doubted("glass") && !doubted("soda-lime-glass"));
     assert!(doubted("flint"));
@@ -783,7 +783,7 @@ fn lips_at_odds_with_sizes_are_told_first() {
         a.attribute(&flakes, &mut rng(3)).unwrap()
     };
     let told = |v: &Verdict| {
-        v.cautions.iter().find_map(|c| match &c.0 {
+        v.cautions.iter().find_map(|c| match &*c.0 {
             Doubt::LipsAgainstSizes { lips_for, lips_times, sizes_for, sizes_times } => {
                 Some((lips_for.clone(), *lips_times, sizes_for.clone(), *sizes_times))
             }

@@ -228,7 +228,7 @@ impl Verdict {
         };
         let first = self.cautions.iter().filter(|c| {
             use Doubt::{FlakesDisagree, LikeNone, LipsAgainstSizes};
-            matches!(c.0, FlakesDisagree { .. } | LikeNone { .. } | LipsAgainstSizes { .. })
+            matches!(*c.0, FlakesDisagree { .. } | LikeNone { .. } | LipsAgainstSizes { .. })
         });
         let first: String = first.map(|c| format!("Before any odds: {c}. ")).collect();
         let mut odds = times(f.bayes_factor);

@@ -270,7 +270,7 @@ fn ln_mixture(terms: impl Iterator<Item = (f64, f64)> + Clone) -> f64 {
 
 /// Whether two cautions say the same of different flakes.
 fn alike(a: &Caution, b: &Caution) -> bool {
-    match (&a.0, &b.0) {
+    match (&*a.0, &*b.0) {
         (Doubt::OutsideRange { measurement: x, .. }, Doubt::OutsideRange { measurement: y, .. }) => x == y,
         _ => a == b,
     }

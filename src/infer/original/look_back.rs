@@ -279,7 +279,7 @@ fn as_it_is(calibration: &str) -> Estimate {
         form: String::new(),
         flakes: 0,
         terminations: Vec::new(),
-        residual_correlation: Vec::new(),
+        residual_correlation: Default::default(),
         cautions: Vec::new(),
         endings: Vec::new(),
     }

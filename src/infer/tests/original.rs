@@ -219,7 +219,7 @@ fn a_tool_heavier_than_any_flake_gets_an_answer_and_a_caution() {
                 let told = found
                     .cautions
                     .iter()
-                    .any(|c| matches!(&c.0, Doubt::RemainsImprobable { size, .. } if size == "mass_g"));
+                    .any(|c| matches!(&*c.0, Doubt::RemainsImprobable { size, .. } if size == "mass_g"));
                 assert_eq!(told, found.mass.truncated().unwrap().probability() < 0.01, "{name} {now}");
                 // under heavy tails even a kilogram is not beyond the 99th percentile
                 assert!(told || now < 25_000.0, "{name} {now}");

@@ -210,7 +210,7 @@ fn a_margin_surely_above_one_is_a_flake_surely_off() {
         assert_eq!(a.margin.low > 1.0, p.value > 0.975, "{speed}: {:?} {p:?}", a.margin);
         assert_eq!(a.margin.high < 1.0, p.value < 0.025, "{speed}: {:?} {p:?}", a.margin);
         assert_eq!(a.least_speed_m_s.high < speed, a.margin.low > 1.0, "{speed}");
-        assert!(matches!(a.cautions[0].0, Doubt::NoFailedBlows));
+        assert!(matches!(*a.cautions[0].0, Doubt::NoFailedBlows));
     }
 }
 
@@ -603,9 +603,9 @@ fn settings_not_given_are_the_same_for_both() {
         assert!(
             e.cautions
                 .iter()
-                .any(|c| matches!(&c.0, Doubt::PercussorNotInExperiment { leans_on: Some(_), .. }))
+                .any(|c| matches!(&*c.0, Doubt::PercussorNotInExperiment { leans_on: Some(_), .. }))
         );
-        let averaged = e.cautions.iter().find_map(|c| match &c.0 {
+        let averaged = e.cautions.iter().find_map(|c| match &*c.0 {
             Doubt::SettingsAveraged { settings } => Some(settings.clone()),
             _ => None,
         });

@@ -31,7 +31,7 @@ fn estimate(sizes: Vec<SizeEstimate>, r: f64) -> Estimate {
         form: "test".into(),
         flakes: 30,
         terminations: vec![],
-        residual_correlation: vec![vec![1.0, r], vec![r, 1.0]],
+        residual_correlation: vec![vec![1.0, r], vec![r, 1.0]].into(),
         cautions: vec![],
         endings: vec![],
     }

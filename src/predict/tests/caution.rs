@@ -199,7 +199,7 @@ fn every_caution_says_what_and_how_much() {
         (Doubt::Mechanics { kind: "indirect", text: "a punch between" }, "indirect", "a punch between"),
     ];
     for (doubt, kind, sentence) in cases {
-        let caution = Caution(doubt);
+        let caution = Caution::from(doubt);
         assert_eq!(caution.kind(), kind);
         assert_eq!(caution.to_string(), sentence);
         let stored = serde_json::to_value(&caution).unwrap();
@@ -210,7 +210,8 @@ fn every_caution_says_what_and_how_much() {
 #[test]
 fn numbers_keep_four_digits_and_their_units() {
     let of = |measurement: &str, value: f64| {
-        Caution(Doubt::NearEndOfDomain { measurement: text(measurement), value, why: text("x") }).to_string()
+        Caution::from(Doubt::NearEndOfDomain { measurement: text(measurement), value, why: text("x") })
+            .to_string()
     };
     for (measurement, value, said) in [
         ("platform_area_mm2", 123.456, "platform area 123.5 mm2: x"),
