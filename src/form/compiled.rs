@@ -1,9 +1,13 @@
 //! A form whose names are resolved: the value of its terms at an input row, and why a term has none.
 
-use super::columns::{BLOCK, Plan, check_columns};
+use super::columns::Plan;
+#[cfg(test)]
+use super::columns::{BLOCK, check_columns};
 use super::layout::Layout;
 use super::op::Op;
-use crate::error::{Error, Result, check_size};
+#[cfg(test)]
+use crate::error::check_size;
+use crate::error::{Error, Result};
 
 /// A form whose names are resolved: fills design rows from input rows.
 #[derive(Debug, Clone, PartialEq)]
@@ -72,10 +76,12 @@ impl Compiled {
     }
 
     /// Fills whole design columns: `x` holds one column per entry of the layout, `out` one column per term, each
-    /// of `rows` numbers, one after the other.
+    /// of `rows` numbers, one after the other. Logarithms are taken several at a time, so they may differ from
+    /// [`Compiled::fill`] in the last place.
     ///
     /// # Errors
     /// [`Error::Shape`] when the columns differ in length, or `out` is not of `terms` times their length.
+    #[cfg(test)]
     pub(crate) fn fill_columns(&self, x: &[&[f64]], out: &mut [f64]) -> Result<()> {
         let plan = self.plan();
         let rows = out.len() / plan.terms().max(1);

@@ -563,14 +563,19 @@ impl Collector {
         };
         let class = |end: &String| names.iter().position(|n| Some(*n) == recipe.told_apart.class(end));
         let by_code: Vec<Option<usize>> = self.ends.names.iter().map(class).collect();
-        let n = self.flakes.rows();
-        let mut terms = vec![0.0; n * compiled.terms()];
-        compiled.fill_columns(&self.flakes.columns().inputs, &mut terms)?;
+        let (n, p, plan) = (self.flakes.rows(), compiled.terms(), compiled.plan());
+        let mut terms = vec![0.0; n * plan.registers()];
+        plan.fill(&self.flakes.columns().inputs, 0, n, &mut terms, n);
         let class = |i: usize| self.ended[i].and_then(|code| by_code[code]);
-        let used = |i: &usize| class(*i).is_some() && terms.iter().skip(*i).step_by(n).all(|v| v.is_finite());
+        let used = |i: &usize| class(*i).is_some() && (0..p).all(|j| terms[j * n + i].is_finite());
         let rows: Vec<usize> = (0..n).filter(used).collect();
         let classes = rows.iter().filter_map(|i| class(*i)).collect();
-        let design = DMatrix::from_fn(rows.len(), compiled.terms(), |i, j| terms[j * n + rows[i]]);
+        // moved up to where they belong, for there may be many
+        for (to, from) in (0..p).flat_map(|j| rows.iter().map(move |i| j * n + i)).enumerate() {
+            terms[to] = terms[from];
+        }
+        terms.truncate(p * rows.len());
+        let design = DMatrix::from_vec(rows.len(), p, terms);
         let design = Design::new(recipe.form.term_names(), design)?;
         let outcomes = Outcomes::new(names.iter().map(|n| n.to_string()).collect(), classes)?;
         let fit = multinomial::fit(&design, &outcomes, recipe.penalty)?;

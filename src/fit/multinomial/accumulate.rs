@@ -165,19 +165,13 @@ impl Problem<'_> {
                 let (mut z, mut sums) = (DMatrix::zeros(b, p), DMatrix::zeros(p, p));
                 for start in range.clone().step_by(b) {
                     let rows = start..(start + b).min(range.end);
-                    let len = rows.len();
                     self.standardise(&rows, &mut z);
-                    for i in 0..p {
-                        for j in i..p {
-                            sums[(i, j)] += dot(column(&z, i, len), column(&z, j, len));
-                        }
-                    }
+                    add_transposed_product(&z, &z, rows.len(), sums.as_mut_slice());
                 }
                 sums
             },
             |sums| total += sums,
         );
-        total.fill_lower_triangle_with_upper_triangle();
         total
     }
 
