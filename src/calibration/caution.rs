@@ -578,7 +578,7 @@ impl fmt::Display for Caution {
                         in_words(size),
                         two(*times)
                     ),
-                    None => format!("the {} expected is that of such platforms at excavated sites", in_words(size)),
+                    None => format!("{} is that of excavated flakes, of sites", in_words(size)),
                 },
                 two(*either_way)
             ),

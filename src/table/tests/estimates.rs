@@ -213,7 +213,7 @@ fn what_differs_from_row_to_row_is_said_of_no_row_but_its_own() {
     let told = summary.to_string();
     assert!(!told.contains("every row, moved-to-sites"), "{told}");
     let times = |times: &str| format!("taken {times} times as large");
-    let platform = "the mass expected is that of such platforms".to_string();
+    let platform = "that of excavated flakes".to_string();
     for (row, says) in [(1, times("0.76")), (2, platform), (3, times("1.2")), (4, times("0.76"))] {
         assert!(out.lines().nth(row).unwrap().contains(&says), "{row}: {out}");
         assert!(told.contains(&says), "{told}");
