@@ -463,6 +463,19 @@ impl LinearFit {
         Ok((centre - half, centre + half))
     }
 
+    /// Leverage, standardised residual and left-out residual of a row of as many terms, as
+    /// [`LinearFit::diagnose`] has them; `spread` is that of the fit, `z` memory to work in.
+    pub(crate) fn stand(&self, row: &[f64], y: f64, spread: f64, z: &mut Vec<f64>) -> (f64, f64, f64) {
+        let p = self.names.len();
+        let residual = y - row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum::<f64>();
+        z.clear();
+        z.extend_from_slice(row);
+        forward_substitute(&self.triangle, p, z);
+        let leverage = dot(z, z);
+        let standardised = residual / (spread * (1.0 - leverage).sqrt());
+        (leverage, standardised, residual / (1.0 - leverage))
+    }
+
     /// What one row says of the fit, and the fit of it; `y` is its response, `weight` 1 where there is none.
     ///
     /// # Errors
@@ -683,6 +696,7 @@ mod tests {
         assert_eq!(large.checked().unwrap().r_squared(), 0.75);
     }
 
+    /// What stands by itself here is held against R by `tests/r_lm.rs` of this room where it is diagnosed.
     #[test]
     fn shorter_ways_agree_with_the_longer_ones() {
         let rows = rows(15);
@@ -690,6 +704,14 @@ mod tests {
         rows.iter().for_each(|(x, y)| a.push(x, *y).unwrap());
         let fit = a.finish().unwrap();
         let near = |a: f64, b: f64, what: &str| assert!((a - b).abs() <= 1e-12 * b.abs(), "{what}: {a} {b}");
+        let mut z = vec![9.0; 5];
+        for (x, y) in &rows {
+            let d = fit.diagnose(x, *y, 1.0).unwrap();
+            let (leverage, standardised, left_out) = fit.stand(x, *y, fit.spread(), &mut z);
+            near(leverage, d.leverage, "leverage");
+            near(standardised, d.standardised, "standardised");
+            near(left_out, d.left_out, "left out");
+        }
         // a density in another unit has the logarithm of the unit added, and no more parameters
         near(fit.aic_in_own_unit(-7.5), fit.aic_in_own_unit(0.0) + 15.0, "criterion");
         assert_eq!((fit.names(), fit.rows()), (&names()[..], 15));

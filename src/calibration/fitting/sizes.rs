@@ -94,7 +94,7 @@ impl Collector {
         running: &Running,
         rows: &[usize],
     ) -> Result<FittedSize> {
-        let fitted = FittedSize::of(recipe, running, self.stand(&fit, reading, running, rows)?);
+        let fitted = FittedSize::of(recipe, running, self.stand(&fit, reading, running, rows));
         let model = SizeModel {
             coefficients: fit.coefficients().to_vec(),
             covariance: fit.covariance(),
@@ -235,25 +235,19 @@ impl Collector {
     }
 
     /// How the rows kept stand to a fit: leverage, leave-one-out error, standardised residuals.
-    fn stand(
-        &self,
-        fit: &LinearFit,
-        reading: &Reading,
-        running: &Running,
-        rows: &[usize],
-    ) -> Result<Standing> {
+    fn stand(&self, fit: &LinearFit, reading: &Reading, running: &Running, rows: &[usize]) -> Standing {
         let spread = fit.spread();
         let inverse = fit.inverse_triangle();
         let pieces = threads::in_order(rows.len().div_ceil(PIECE), |k| {
             let piece = &rows[k * PIECE..rows.len().min((k + 1) * PIECE)];
             let mut found = Stood { own: Vec::with_capacity(piece.len()), ..Stood::default() };
             if rows.len() <= PIECE {
-                let mut design = vec![0.0; reading.compiled.terms()];
+                let (mut design, mut z) = (vec![0.0; reading.compiled.terms()], Vec::new());
                 for i in piece {
                     reading.compiled.fill(&self.flakes.row(*i), &mut design);
                     let y = reading.transform.apply(self.flakes.size(*i, reading.column));
-                    let d = fit.diagnose(&design, y, 1.0)?;
-                    found.add(d.leverage, d.standardised, d.left_out);
+                    let (leverage, standardised, left_out) = fit.stand(&design, y, spread, &mut z);
+                    found.add(leverage, standardised, left_out);
                 }
             } else {
                 each_block(reading, &self.flakes.columns(), piece, fit, &inverse, |some, stands| {
@@ -263,12 +257,11 @@ impl Collector {
                     }
                 });
             }
-            Ok::<_, Error>(found)
+            found
         });
         let mut standardised = vec![f64::NAN; self.flakes.rows()];
         let mut all = Stood::default();
         for (k, found) in pieces.into_iter().enumerate() {
-            let found = found?;
             rows[k * PIECE..].iter().zip(found.own).for_each(|(i, v)| standardised[*i] = v);
             all.largest = all.largest.max(found.largest);
             all.squares += found.squares;
@@ -284,14 +277,14 @@ impl Collector {
         for (_, inputs) in &running.seen.far {
             let inputs: Vec<f64> = inputs.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
             let design = reading.compiled.row(&inputs);
-            largest_leverage = largest_leverage.max(fit.leverage(&design)?);
+            largest_leverage = largest_leverage.max(fit.stand(&design, 0.0, spread, &mut Vec::new()).0);
         }
-        Ok(Standing {
+        Standing {
             standardised,
             largest_leverage,
             left_out_error: mean_square.sqrt(),
             left_out_flakes: all.count,
-        })
+        }
     }
 }
 
