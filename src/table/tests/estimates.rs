@@ -216,7 +216,8 @@ fn what_differs_from_row_to_row_is_said_of_no_row_but_its_own() {
     let platform = "that of excavated flakes".to_string();
     for (row, says) in [(1, times("0.76")), (2, platform), (3, times("1.2")), (4, times("0.76"))] {
         assert!(out.lines().nth(row).unwrap().contains(&says), "{row}: {out}");
-        assert!(told.contains(&says), "{told}");
+        // what is the same as in the line before is left out there
+        assert!(told.contains(says.trim_start_matches("taken ")), "{told}");
     }
     assert!(
         told.contains("moved-to-sites on 2 rows: not flakes of the experiment: mass is taken 0.76"),
