@@ -378,7 +378,7 @@ impl fmt::Display for Error {
             Error::RankDeficient { term } => write!(
                 f,
                 "the term {term} cannot be told apart from the others in these rows \
-                 (leave it out, of a table with --ignore COLUMN, or record flakes in which it varies on its own)"
+                 (leave it out, or record flakes in which it varies on its own)"
             ),
             Error::TooFew { what, found, needed } => {
                 let what = if *found == 1 { one_of(what) } else { what.clone() };

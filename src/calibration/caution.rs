@@ -122,6 +122,8 @@ pub(crate) enum Doubt {
         name: String,
         /// How many groups were fitted.
         groups: u64,
+        /// A size of which that holds, where it does not of all.
+        of: Option<String>,
     },
     /// A new group, where too few were fitted to tell how much groups differ.
     FewGroups {
@@ -559,11 +561,11 @@ impl fmt::Display for Caution {
                 "{} not recorded in the experiment: the interval may be too narrow for a new one",
                 what.join(" and ")
             ),
-            Doubt::GroupNotFitted { by, name, groups } => write!(
-                f,
-                "{} \"{name}\" is none of the {groups} of the fit: answered as a new one",
-                in_words(by)
-            ),
+            Doubt::GroupNotFitted { by, name, groups, of } => {
+                let of = of.as_ref().map_or(String::new(), |size| format!(" for its {}", in_words(size)));
+                let by = in_words(by);
+                write!(f, "{by} \"{name}\" is none of the {groups} of the fit{of}: answered as a new one")
+            }
             Doubt::FewGroups { by, groups } => write!(
                 f,
                 "{groups} groups of {} hardly tell how much they differ: a new one may lie further out than the interval says",
@@ -578,7 +580,7 @@ impl fmt::Display for Caution {
                         in_words(size),
                         two(*times)
                     ),
-                    None => format!("{} is that of excavated flakes, of sites", in_words(size)),
+                    None => format!("{} is that of such platforms at excavated sites", in_words(size)),
                 },
                 two(*either_way)
             ),

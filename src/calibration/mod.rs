@@ -221,7 +221,8 @@ pub struct SizeModel {
     pub flakes: u64,
     /// Share of the variation of the transformed size that is explained.
     pub r_squared: f64,
-    /// Root mean square error of predicting each flake from the others, transformed scale.
+    /// Root mean square error of predicting each flake from the others, transformed scale; where none could be left out
+    /// (two groups), that of the form as fitted, no group known.
     pub left_out_error: f64,
     /// Largest leverage (x'Vx over squared spread) among the flakes fitted.
     pub(crate) largest_leverage: f64,

@@ -184,6 +184,9 @@ impl SharedEffect {
     }
 }
 
+/// The code of a group that was told and is none of those fitted.
+pub(super) const NEW_GROUP: f64 = -1.0;
+
 /// The shared effects of a size with their names resolved: which are known is told by the codes of an input row.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct ResolvedShared {
@@ -313,10 +316,11 @@ impl ResolvedShared {
     fn known(&self, code: impl Fn(usize) -> f64) -> Vec<Option<&KnownLevel>> {
         let mut found: Vec<Option<&KnownLevel>> = vec![None; self.effects.len()];
         for k in (0..self.effects.len()).rev() {
+            // nothing where none is told, and nothing in it where a new one is
             let name = |k: usize| {
                 let (at, names) = self.places[k].as_ref()?;
                 let code = code(*at);
-                if code >= 0.0 { names.get(code as usize) } else { None }
+                (!code.is_nan()).then(|| if code >= 0.0 { names.get(code as usize) } else { None })
             };
             let levels = &self.effects[k].levels;
             // the outer group of a known one is known
@@ -324,15 +328,20 @@ impl ResolvedShared {
                 found[k] = levels.iter().find(|l| l.name == *of);
                 continue;
             }
-            let Some(wanted) = name(k) else { continue };
+            let Some(Some(wanted)) = name(k) else { continue };
             let outer = k.checked_sub(1).and_then(name);
             let agrees = |l: &&KnownLevel| {
-                l.name == *wanted && (l.of.is_none() || outer.is_none() || l.of.as_ref() == outer)
+                l.name == *wanted && (l.of.is_none() || outer.is_none_or(|outer| l.of.as_ref() == outer))
             };
             let mut fit = levels.iter().filter(agrees);
             found[k] = fit.next().filter(|_| fit.next().is_none());
         }
         found
+    }
+
+    /// The effects whose group in an input row is none of those fitted, or is not told.
+    pub(crate) fn new_groups(&self, code: impl Fn(usize) -> f64) -> impl Iterator<Item = &SharedEffect> {
+        self.effects.iter().zip(self.known(code)).filter(|(_, known)| known.is_none()).map(|(e, _)| e)
     }
 
     /// How well the variance of each effect is known; nothing where the calibration does not tell.

@@ -142,6 +142,7 @@ impl Forward {
         let mut found = Vec::new();
         if let Ok(x) = self.gather(flake, true) {
             self.resolved.outside_ranges(variant, &x, &mut found);
+            self.resolved.of_groups(variant, &x, flake, &mut found);
         }
         self.resolved.unlike_experiment(&open(flake, true), &mut found);
         found

@@ -126,8 +126,8 @@ impl Estimate {
             (false, _) => outside.join("; "),
         };
         Some(format!(
-            "No flake of the experiment was struck like this: {what}. Believe the direction, not the size; the intervals \
-             widen only as far as the form's coefficients are unsure."
+            "No flake of the experiment was struck like this: {what}. The intervals open with the distance; believe the \
+             direction, not the size."
         ))
     }
 }
@@ -348,7 +348,7 @@ impl Predictor {
             found.extend(near_tangent(value));
         }
         resolved.unlike_experiment(measured, found);
-        resolved.of_groups(variant, measured, found);
+        resolved.of_groups(variant, &asked.x, measured, found);
         found.extend(resolved.untold_terminations(variant, &asked.x, !e.terminations.is_empty()));
         found.extend_from_slice(&resolved.ready(variant).of_all_its_answers);
         found.extend_from_slice(&asked.cautions);

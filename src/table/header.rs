@@ -573,9 +573,11 @@ struct Wanted {
 
 impl Wanted {
     fn new(options: &TableOptions) -> Result<Wanted> {
+        // of what bundled calibrations read, only what nobody asks for
         let plain = |of_bundled: &[&str], asked: &[String]| -> Vec<(String, String)> {
-            let more = asked.iter().map(String::as_str).filter(|n| !of_bundled.contains(n));
-            of_bundled.iter().copied().chain(more).map(|n| (snake_case(n), n.to_string())).collect()
+            let asked_for = |n: &&&str| options.numbers.iter().chain(&options.classes).any(|a| a == **n);
+            let further = of_bundled.iter().filter(|n| !asked_for(n)).copied();
+            further.chain(asked.iter().map(String::as_str)).map(|n| (snake_case(n), n.to_string())).collect()
         };
         let (numbers, classes) = bundled::FURTHER;
         let mut wanted =

@@ -360,11 +360,12 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
     let explained = if m.kept.is_some() { String::new() } else { format!(", R2 {:.3}", m.r_squared) };
     writeln!(
         f,
-        "\n{} (form {}): {}{explained}, {spread}{shared}; root mean square error of flakes left out {}.\n\n\
+        "\n{} (form {}): {}{explained}, {spread}{shared}; root mean square error of {} {}.\n\n\
          | term | coefficient | standard error |\n|---|---:|---:|",
         begun(&m.form.transform().describe(&m.column)),
         m.form.name(),
         counted(m.flakes, "flake", "flakes"),
+        if m.shared.first().is_some_and(|e| e.groups == 2) { "the form alone" } else { "flakes left out" },
         short(m.left_out_error)
     )?;
     let mut line = |term: &str, b: f64, variance: f64| {

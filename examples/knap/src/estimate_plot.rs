@@ -31,7 +31,7 @@ pub fn single(
         .or_else(|| at("platform_area_mm2"))
         .or_else(|| ranges.iter().find_map(|r| at(&r.name)));
     let mut panels = Vec::new();
-    for (k, s) in e.sizes.iter().enumerate() {
+    for s in &e.sizes {
         let here = s.predictive.interval(level)?;
         let mut name = in_words(&s.column);
         let Some(range) = moved else { continue };
@@ -48,8 +48,8 @@ pub fn single(
             let row = By { number: &number, class: &|name| given.class(name) };
             // where the form has no answer there is no curve
             let Ok(there) = predictor.estimate(&row, ask) else { continue };
-            let Some(p) = there.sizes.get(k) else { continue };
-            let i = p.predictive.interval(level)?;
+            let Some(p) = there.size(&s.size) else { continue };
+            let i = p.interval(level)?;
             band.push((value, i.low, i.high));
             middle.push((value, i.median));
         }

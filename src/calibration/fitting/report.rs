@@ -330,9 +330,16 @@ impl Report {
             let cell = |column: &&str| {
                 let of = |m: &&SizeModel| m.column == *column;
                 let model = v.sizes.iter().find(of);
-                model.map_or(String::new(), |m| format!("{} ({:.2})", short(m.left_out_error), m.r_squared))
+                let fit = self.fits.iter().find(|f| f.variant == v.name && f.column == *column);
+                let none_out = if fit.is_some_and(|f| f.left_out_flakes == 0) { "*" } else { "" };
+                model.map_or(String::new(), |m| {
+                    format!("{}{none_out} ({:.2})", short(m.left_out_error), m.r_squared)
+                })
             };
             page.line(format!("  {}", line(columns.iter().map(cell).collect())));
+        }
+        if self.fits.iter().any(|f| f.left_out_flakes == 0) {
+            page.line("  * of the form alone: too few to leave any out");
         }
     }
 }
@@ -374,10 +381,9 @@ impl FitReport {
         }
         let error = short(self.left_out_error);
         let told = match (self.adjusted_r_squared, self.shared.first()) {
-            (_, Some((by, _))) if self.left_out_flakes == 0 => {
-                format!(
-                    "without the groups; error of the form alone {error} (too few groups to leave out a {by})"
-                )
+            (_, shared) if self.left_out_flakes == 0 => {
+                let (of, what) = shared.map_or(("", "a part"), |(by, _)| ("without the groups; ", by));
+                format!("{of}error of the form alone {error} (too few to leave out a {what})")
             }
             (Some(adjusted), _) => format!("(adjusted {adjusted:.4}); leave-one-out error {error}"),
             (None, Some((by, _))) => {

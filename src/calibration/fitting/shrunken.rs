@@ -233,7 +233,7 @@ impl Rows {
             without.push(fit);
         }
         if count == 0 {
-            // nothing could be left out (two groups): the errors of what is expected of a group that is not known
+            // nothing could be left out (two groups): the errors of what is expected where no group is known
             squares = (0..w.len()).map(|at| error_of(fit, at)).sum::<Result<f64>>()?;
             total = w.iter().sum();
         }

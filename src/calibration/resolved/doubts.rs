@@ -120,23 +120,37 @@ impl Resolved {
         }
     }
 
-    /// What there is to doubt of the groups that share effects: names that none of those fitted has, and new groups after
-    /// too few.
-    pub(crate) fn of_groups(&self, variant: usize, measured: &dyn Measured, found: &mut Vec<Caution>) {
-        let shared = self.variant(variant).sizes.iter().flat_map(|m| &m.shared);
-        for (i, e) in shared.clone().enumerate() {
-            let named = if e.levels.is_empty() { None } else { measured.class(&e.by) };
-            if named.is_some_and(|name| e.levels.iter().any(|l| l.name == name))
-                || shared.clone().take(i).any(|before| before.by == e.by)
-            {
-                continue;
+    /// What there is to doubt of the groups of an input row: names that none of those fitted has, and new groups after too
+    /// few.
+    pub(crate) fn of_groups(
+        &self,
+        variant: usize,
+        x: &[f64],
+        measured: &dyn Measured,
+        found: &mut Vec<Caution>,
+    ) {
+        let sizes = self.ready(variant).sizes.iter().zip(&self.variant(variant).sizes);
+        let shared = sizes.filter_map(|(ready, m)| Some((ready.shared.as_ref()?, m)));
+        let all = shared.clone().count();
+        // by column: how many flakes' sizes have a new group there, one of them, and of how many groups
+        let mut new: Vec<(&str, usize, &str, u64, bool)> = Vec::new();
+        for (shared, m) in shared {
+            for e in shared.new_groups(|at| x[at]) {
+                match new.iter_mut().find(|(by, ..)| *by == e.by) {
+                    Some((_, sizes, ..)) => *sizes += 1,
+                    None => new.push((&e.by, 1, &m.column, e.groups, !e.levels.is_empty())),
+                }
             }
-            if let Some(name) = named {
-                let name = name.to_string();
-                found.push(Doubt::GroupNotFitted { by: e.by.clone(), name, groups: e.groups }.into());
+        }
+        for (by, sizes, size, groups, named) in new {
+            let (by, of) = (by.to_string(), (sizes < all).then(|| size.to_string()));
+            if let Some(name) = measured.class(&by).filter(|_| named) {
+                found.push(
+                    Doubt::GroupNotFitted { by: by.clone(), name: name.to_string(), groups, of }.into(),
+                );
             }
-            if e.groups <= FEW_GROUPS {
-                found.push(Doubt::FewGroups { by: e.by.clone(), groups: e.groups }.into());
+            if groups <= FEW_GROUPS {
+                found.push(Doubt::FewGroups { by, groups }.into());
             }
         }
     }

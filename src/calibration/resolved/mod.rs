@@ -29,6 +29,7 @@ pub(in crate::calibration) use doubts::{FEW_GROUPS, canonical_stone};
 pub(crate) use size::{At, DesignRows, ResolvedSize, ResolvedSpread, ResolvedTails, Triangle, together};
 
 use super::caution::{Caution, Doubt};
+use super::shared::NEW_GROUP;
 use super::{Calibration, SizeModel, TerminationModel, Variant};
 use crate::error::{Error, Place, Result};
 pub(crate) use crate::fit::dot;
@@ -220,7 +221,10 @@ impl Resolved {
                     Some(level) => match code_of(level) {
                         Some(code) => Some(code),
                         // a group that was not fitted is a new one
-                        None if self.calibration.shares(name) => None,
+                        None if self.calibration.shares(name) => {
+                            x.push(NEW_GROUP);
+                            continue;
+                        }
                         // a level the experiment did not have falls back on what is taken as given
                         None if self.calibration.assumptions().iter().any(|a| a.class == name) => None,
                         None => return Err(Error::unknown_name(name, level, class.levels.iter().cloned())),

@@ -283,7 +283,7 @@ fn few_groups_and_names_not_fitted_are_told() {
         let (m, told) = (model(&c).clone(), report.in_words(&c, &[]).to_string());
         let Spread::Constant { value, .. } = m.spread else { panic!("spread without terms") };
         assert!(m.left_out_error > 0.8 * value, "{few}: {}", m.left_out_error);
-        assert_eq!(told.contains("too few groups to leave out"), few == 2, "{told}");
+        assert_eq!(told.contains("too few to leave out a"), few == 2, "{told}");
         assert_eq!(told.contains("hardly tell how much they differ"), few <= 3, "{told}");
         let predictor = Predictor::new(c).unwrap();
         let kinds = |group: Option<&str>| {
@@ -296,6 +296,53 @@ fn few_groups_and_names_not_fitted_are_told() {
         assert_eq!(kinds(None), (few <= 3, false));
         assert_eq!(kinds(Some("none of them")), (few <= 3, true));
     }
+}
+
+/// What is said of groups is what the numbers do with them: an inner group is known by its name alone, but not where its
+/// outer group is told and is another or a new one, nor where two outer groups have one of that name.
+#[test]
+fn what_is_said_of_nested_groups_is_what_is_answered() {
+    let mut rows: Vec<Row> = nested();
+    let mut knappers: Vec<String> = rows.iter().map(|r| r.groups[0].1.clone()).collect();
+    knappers.sort();
+    knappers.dedup();
+    // one core of each of two knappers has the same name
+    let first_core =
+        |rows: &[Row], k: &str| rows.iter().find(|r| r.groups[0].1 == k).unwrap().groups[1].1.clone();
+    let twice = [0, 1].map(|k| first_core(&rows, &knappers[k]));
+    for r in &mut rows {
+        if twice.contains(&r.groups[1].1) {
+            r.groups[1].1 = "twice".into();
+        }
+    }
+    let of_first = rows.iter().find(|r| r.groups[0].1 == knappers[0] && r.groups[1].1 != "twice").unwrap();
+    let core = of_first.groups[1].1.clone();
+    let predictor = Predictor::new(fitted(recipe(&["knapper", "core"]), &rows).unwrap()).unwrap();
+    let asked = |knapper: Option<&str>, core: Option<&str>| {
+        let named = [("knapper", knapper), ("core", core)];
+        let groups = named.into_iter().filter_map(|(by, name)| Some((by, name?.to_string()))).collect();
+        let e = predictor.estimate(&Row { groups, ..rows[0].clone() }, &Default::default()).unwrap();
+        let told = e.cautions.iter().filter(|c| c.kind() == "group-not-fitted").map(|c| c.to_string());
+        let told: Vec<String> = told.collect();
+        (e.size("mass_g").unwrap().median(), told.join("; "))
+    };
+    let (known, new) = (asked(Some(&knappers[0]), Some(&core)), asked(None, None));
+    let of_knapper = asked(Some(&knappers[0]), None);
+    assert!(known.1.is_empty() && new.1.is_empty() && known.0 != new.0 && of_knapper.0 != new.0);
+    // the knapper of a core that only one has is known by it
+    assert_eq!(asked(None, Some(&core)), known);
+    // the core of a knapper that was not fitted is not that of another
+    let (median, told) = asked(Some("nobody"), Some(&core));
+    assert_eq!(median, new.0);
+    assert!(told.contains("knapper \"nobody\"") && told.contains("core \""), "{told}");
+    let (median, told) = asked(Some(&knappers[1]), Some(&core));
+    assert_eq!(median, asked(Some(&knappers[1]), None).0);
+    assert!(!told.contains("knapper") && told.contains("core \""), "{told}");
+    // whose it is cannot be told
+    let (median, told) = asked(None, Some("twice"));
+    assert_eq!(median, new.0);
+    assert!(told.contains("core \"twice\""), "{told}");
+    assert!(asked(Some(&knappers[0]), Some("twice")).1.is_empty());
 }
 
 /// Shares of new flakes inside 95 % intervals: of a new core, of a known one; and how often no variance is seen.

@@ -3,7 +3,7 @@
 use crate::calibration::bundled;
 use crate::calibration::caution::Doubt;
 use crate::predict::{Ask, Caution, Predictor, in_words};
-use crate::strike::Strike;
+use crate::strike::{PlatformKind, Strike};
 
 fn text(s: &str) -> String {
     s.to_string()
@@ -122,7 +122,7 @@ fn every_caution_says_what_and_how_much() {
             "the kind of platform (faceted) is not read by the calibration: answered as any other",
         ),
         (
-            Doubt::GroupNotFitted { by: text("core"), name: text("C 9"), groups: 6 },
+            Doubt::GroupNotFitted { by: text("core"), name: text("C 9"), groups: 6, of: None },
             "group-not-fitted",
             "core \"C 9\" is none of the 6 of the fit: answered as a new one",
         ),
@@ -250,4 +250,18 @@ fn an_interval_that_holds_all_that_can_be_measured_is_no_answer() {
             assert!(i.low > 1e-6 && i.high < 1e6, "{name} {depth} {}: {i:?}", s.size);
         }
     }
+}
+
+/// The kind of a platform is doubted where it is not plain and the calibration does not read it.
+#[test]
+fn kinds_of_platform_that_are_not_read_are_told() {
+    let flint = Predictor::new(bundled::named("hard-hammer-flint").unwrap()).unwrap();
+    let told = |kind: Option<PlatformKind>| {
+        let strike =
+            Strike::builder().platform_depth_mm(8.0).exterior_platform_angle_deg(75.0).platform_kind(kind);
+        let e = flint.estimate(&strike.build().unwrap(), &Ask::default()).unwrap();
+        e.cautions.iter().any(|c| c.kind() == "platform-kind")
+    };
+    assert!(told(Some(PlatformKind::Faceted)) && told(Some(PlatformKind::Cortical)));
+    assert!(!told(Some(PlatformKind::Plain)) && !told(None));
 }

@@ -213,7 +213,7 @@ fn what_differs_from_row_to_row_is_said_of_no_row_but_its_own() {
     let told = summary.to_string();
     assert!(!told.contains("every row, moved-to-sites"), "{told}");
     let times = |times: &str| format!("taken {times} times as large");
-    let platform = "that of excavated flakes".to_string();
+    let platform = "that of such platforms".to_string();
     for (row, says) in [(1, times("0.76")), (2, platform), (3, times("1.2")), (4, times("0.76"))] {
         assert!(out.lines().nth(row).unwrap().contains(&says), "{row}: {out}");
         // what is the same as in the line before is left out there
@@ -482,6 +482,12 @@ fn what_bundled_calibrations_read_is_known() {
         assert!((told.size("length_mm").unwrap().median() / median - 1.0).abs() < 1e-4, "{shape}: {median}");
     }
     assert!(found[0] > 1.2 * found[2]);
+    // one that is asked for as of the other kind is of that kind
+    let asked = TableOptions::new().class("dorsal_scars").number("core_shape");
+    let mut table = reader("dorsal_scars,core_shape\nmany,2\n".into(), &asked);
+    let mut row = table.row();
+    assert!(table.read(&mut row).unwrap());
+    assert_eq!((row.class("dorsal_scars"), row.number("core_shape")), (Some("many"), Some(2.0)));
     // what only a calibration of one's own reads is asked for
     let line = "depth_mm,edge_wear\n8,none\n";
     assert!(!reader(line.into(), &TableOptions::new()).header().has("edge_wear"));
