@@ -382,8 +382,8 @@ impl FitReport {
         let error = short(self.left_out_error);
         let told = match (self.adjusted_r_squared, self.shared.first()) {
             (_, shared) if self.left_out_flakes == 0 => {
-                let (of, what) = shared.map_or(("", "a part"), |(by, _)| ("without the groups; ", by));
-                format!("{of}error of the form alone {error} (too few to leave out a {what})")
+                let (of, what) = shared.map_or(("", "part"), |(by, _)| ("without the groups; ", by));
+                format!("{of}error of the form alone {error} (no {what} left out)")
             }
             (Some(adjusted), _) => format!("(adjusted {adjusted:.4}); leave-one-out error {error}"),
             (None, Some((by, _))) => {
