@@ -5,11 +5,13 @@
 //!   g(size) = x'b + w'u(site) + w'v(core) + s(z) e,    w = 1 and the terms whose slope varies,   u ~ N(0, covariance)
 //! ```
 
+use super::caution::in_words;
 use super::resolved::{At, Triangle};
 use super::{SizeModel, Spread, wrong};
 use crate::error::{Bounds, Error, Place, Result};
 use crate::fit::dot;
 use crate::form::Layout;
+use crate::page::short;
 use crate::special::{halved, normal_sf, student_quantile_upper};
 use crate::strike::Measured;
 use nalgebra::DMatrix;
@@ -173,6 +175,12 @@ impl RecoveryThreshold {
 }
 
 impl SharedEffect {
+    /// By how much groups differ, in words.
+    pub(crate) fn in_words(&self) -> String {
+        let (sd, by) = (short(self.covariance[0][0].sqrt()), in_words(&self.by));
+        format!("{sd} between the {} groups of {by}", self.groups)
+    }
+
     /// Variance of the effect of a new group where the form's terms (the intercept apart) are these.
     pub(crate) fn variance_at(&self, terms: &[f64]) -> f64 {
         quadratic(&self.covariance, &self.weights(terms)).max(0.0)

@@ -56,8 +56,7 @@ impl SizeModel {
         let r2 = if self.r_squared > 0.0 { format!(", R2 {:.3}", self.r_squared) } else { String::new() };
         page.line(format!("\n  {size}: {flakes}{r2}, {spread}"));
         for e in &self.shared {
-            let between = short(e.covariance[0][0].sqrt());
-            page.line(format!("  spread {between} between the {} groups of {}", e.groups, in_words(&e.by)));
+            page.line(format!("  spread {}", e.in_words()));
         }
         for (i, (name, b)) in self.form.term_names().iter().zip(&self.coefficients).enumerate() {
             let figures = format!("    {b:>11.5}  +/- {:<9.5} ", self.covariance[i][i].sqrt());

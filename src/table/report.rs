@@ -349,13 +349,7 @@ fn coefficients(f: &mut fmt::Formatter<'_>, m: &SizeModel) -> fmt::Result {
         Spread::Constant { value, .. } => format!("spread {}", short(*value)),
         Spread::Modelled { .. } => "a spread with terms of its own".to_string(),
     };
-    let shared: String = m
-        .shared
-        .iter()
-        .map(|e| {
-            format!(", {} between the {} groups of {}", short(e.covariance[0][0].sqrt()), e.groups, e.by)
-        })
-        .collect();
+    let shared: String = m.shared.iter().map(|e| format!(", {}", e.in_words())).collect();
     // of what came off, most of which was not kept, none can be said
     let explained = if m.kept.is_some() { String::new() } else { format!(", R2 {:.3}", m.r_squared) };
     writeln!(

@@ -1,9 +1,10 @@
 //! The cautions that a row gives rise to under a calibration, before and beside its numbers.
 
 use super::{Kind, Resolved, class_of};
+use crate::by_name::place_of;
 use crate::calibration::caution::{Caution, Doubt};
 use crate::calibration::fitting::falling;
-use crate::calibration::{Calibration, PercussorSeen, Variant};
+use crate::calibration::{Calibration, PercussorSeen, SharedEffect, Variant};
 use crate::flake::{Portion, Technique, Termination};
 use crate::form::{ANGLE, PERCUSSOR_CLASS};
 use crate::material::Stone;
@@ -18,7 +19,8 @@ pub(crate) const STEEPEST_DEG: f64 = 80.0;
 pub(crate) const CLEARLY_BEYOND: f64 = 1.05;
 
 /// So many groups, or fewer, hardly tell how much groups differ: intervals of a new group held 91 of 100 flakes after two of ten
-/// flakes each, 92 after three and 94 after four (own simulation, groups differing as much as flakes of one do).
+/// flakes each, 93 after three and 94 after four, groups differing a little more than flakes of one do
+/// (`intervals_cover_less_after_few_groups`). Where to draw the line is this crate's choice, no source.
 pub(in crate::calibration) const FEW_GROUPS: u64 = 3;
 
 /// The doubt about an angle near where the tangent runs away.
@@ -132,22 +134,19 @@ impl Resolved {
         let sizes = self.ready(variant).sizes.iter().zip(&self.variant(variant).sizes);
         let shared = sizes.filter_map(|(ready, m)| Some((ready.shared.as_ref()?, m)));
         let all = shared.clone().count();
-        // by column: how many flakes' sizes have a new group there, one of them, and of how many groups
-        let mut new: Vec<(&str, usize, &str, u64, bool)> = Vec::new();
+        // an effect of each column with a new group, the first size that has it, and how many have
+        let mut new: Vec<(&SharedEffect, &str, usize)> = Vec::new();
         for (shared, m) in shared {
             for e in shared.new_groups(|at| x[at]) {
-                match new.iter_mut().find(|(by, ..)| *by == e.by) {
-                    Some((_, sizes, ..)) => *sizes += 1,
-                    None => new.push((&e.by, 1, &m.column, e.groups, !e.levels.is_empty())),
-                }
+                let at = place_of(&mut new, |(other, ..)| other.by == e.by, || (e, m.column.as_str(), 0));
+                new[at].2 += 1;
             }
         }
-        for (by, sizes, size, groups, named) in new {
-            let (by, of) = (by.to_string(), (sizes < all).then(|| size.to_string()));
-            if let Some(name) = measured.class(&by).filter(|_| named) {
-                found.push(
-                    Doubt::GroupNotFitted { by: by.clone(), name: name.to_string(), groups, of }.into(),
-                );
+        for (e, size, sizes) in new {
+            let (by, groups) = (e.by.clone(), e.groups);
+            if let Some(name) = measured.class(&by).filter(|_| !e.levels.is_empty()) {
+                let (name, of) = (name.to_string(), (sizes < all).then(|| size.to_string()));
+                found.push(Doubt::GroupNotFitted { by: by.clone(), name, groups, of }.into());
             }
             if groups <= FEW_GROUPS {
                 found.push(Doubt::FewGroups { by, groups }.into());

@@ -345,8 +345,20 @@ fn what_is_said_of_nested_groups_is_what_is_answered() {
     assert!(asked(Some(&knappers[0]), Some("twice")).1.is_empty());
 }
 
+/// Flakes of cores, unequal about the mean, as real cores have.
+fn unequal(mean: usize) -> impl Fn(usize) -> usize {
+    move |core| 1 + (core * 5) % (2 * mean - 1)
+}
+
 /// Shares of new flakes inside 95 % intervals: of a new core, of a known one; and how often no variance is seen.
-fn coverage(cores: usize, flakes: usize, sd: f64, tables: usize, two: bool, seed: u64) -> [f64; 3] {
+fn coverage(
+    cores: usize,
+    flakes: impl Fn(usize) -> usize,
+    sd: f64,
+    tables: usize,
+    two: bool,
+    seed: u64,
+) -> [f64; 3] {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let mut inside = [0usize; 3];
     for _ in 0..tables {
@@ -365,8 +377,7 @@ fn coverage(cores: usize, flakes: usize, sd: f64, tables: usize, two: bool, seed
             }
             let u = sd * normal() + outers[g / 3];
             effects.push(u);
-            // unequal sizes about the mean, as real cores have
-            for _ in 0..1 + (g * 5) % (2 * flakes - 1) {
+            for _ in 0..flakes(g) {
                 let x = [normal(), normal()];
                 rows.push(row(x, x[0] + u + normal(), &format!("C{g}"), &format!("K{}", g / 3)));
             }
@@ -376,9 +387,15 @@ fn coverage(cores: usize, flakes: usize, sd: f64, tables: usize, two: bool, seed
         inside[2] += usize::from(model(&c).shared.iter().any(|e| e.covariance[0][0] == 0.0));
         let predictor = Predictor::new(c).unwrap();
         let mut hit = |row: &Row, at: usize| {
-            let e = predictor.estimate(row, &Default::default()).unwrap();
-            let i = e.size("mass_g").unwrap().interval(0.95).unwrap();
-            inside[at] += usize::from((i.low..=i.high).contains(&row.ln_mass.exp()));
+            // two or three groups may leave so much open that the interval holds all that can be measured
+            let holds = match predictor.estimate(row, &Default::default()) {
+                Err(e) if cores <= 3 => e.to_string().contains("beyond all that can be measured"),
+                e => {
+                    let i = e.unwrap().size("mass_g").unwrap().interval(0.95).unwrap();
+                    (i.low..=i.high).contains(&row.ln_mass.exp())
+                }
+            };
+            inside[at] += usize::from(holds);
         };
         let x = [normal(), normal()];
         let new = outer_sd * normal() + sd * normal();
@@ -391,7 +408,7 @@ fn coverage(cores: usize, flakes: usize, sd: f64, tables: usize, two: bool, seed
 
 #[test]
 fn intervals_cover() {
-    let found = coverage(20, 6, 0.5, 300, false, 77);
+    let found = coverage(20, unequal(6), 0.5, 300, false, 77);
     for share in &found[..2] {
         assert!((0.915..=0.985).contains(share), "{found:?}");
     }
@@ -410,11 +427,22 @@ fn intervals_cover_long() {
         (21, 6, 0.5, true),
         (36, 6, 0.5, true),
     ] {
-        let found = coverage(cores, flakes, sd, 4000, two, 77);
+        let found = coverage(cores, unequal(flakes), sd, 4000, two, 77);
         println!("{cores} cores, about {flakes} flakes, sd {sd}, two levels {two}: {found:?}");
         for share in &found[..2] {
             assert!((0.935..=0.965).contains(share), "{cores} {flakes} {sd}: {found:?}");
         }
+    }
+}
+
+/// Why new groups after a few are doubted: intervals hold less than they say after two, about it after four.
+#[test]
+#[ignore = "simulation; figures in the documentation of FEW_GROUPS"]
+fn intervals_cover_less_after_few_groups() {
+    for (cores, low, high) in [(2, 0.89, 0.925), (3, 0.92, 0.945), (4, 0.93, 0.955)] {
+        let found = coverage(cores, |_| 10, 1.2, 4000, false, 5);
+        println!("{cores} cores of 10 flakes, sd 1.2: {found:?}");
+        assert!((low..=high).contains(&found[0]), "{cores}: {found:?}");
     }
 }
 
